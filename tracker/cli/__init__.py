@@ -1,0 +1,1 @@
+"""The commands: one file a verb, each importing what it needs only when it is called."""

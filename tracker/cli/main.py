@@ -1,0 +1,83 @@
+"""The way in: finds the verb, imports it alone, and turns errors into lines and exit statuses."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+
+from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.foundation.text import plain
+
+VERBS = {
+    "check": "read a plan, print its as-planned timeline, margins and warnings",
+    "run": "the desk: start or continue an excursion",
+    "watch": "the lead's view of a journal; never writes",
+    "record": "write one event, or a stream of them, without a screen",
+    "estimate": "the re-estimate, now or as of an instant",
+    "debrief": "as-run against planned",
+    "learn": "pace from past excursions",
+    "rehearse": "a simulated crew plays a plan",
+    "verify": "look whether a journal is sound",
+    "copy": "copy a journal into another store",
+    "import": "make a plan from a spreadsheet",
+}
+"""Every verb with one line of help; `tracker.cli.VERB` holds it (`import_` for `import`)."""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command line and return its exit status: 0 done, 1 input at fault, 2 wrong usage."""
+    arguments = sys.argv[1:] if argv is None else argv
+    try:
+        return _dispatch(arguments)
+    except TrackerError as error:
+        for line in error.lines:
+            print(plain(line), file=sys.stderr)
+        return 2 if isinstance(error, WrongUsage) else 1
+    except BrokenPipeError:
+        # The reader of our output went away: nothing is wrong with the input, and nothing more to say.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+
+
+def _dispatch(arguments: list[str]) -> int:
+    if not arguments or arguments[0] in ("-h", "--help", "help"):
+        print(_overview())
+        return 0
+    if arguments[0] == "--version":
+        from tracker import __version__
+
+        print(f"tracker {__version__}")
+        return 0
+    verb = arguments[0]
+    if verb not in VERBS:
+        raise WrongUsage(f"tracker: there is no command {verb!r}; `tracker` lists them")
+    module = importlib.import_module(f"tracker.cli.{'import_' if verb == 'import' else verb}")
+    parser = argparse.ArgumentParser(prog=f"tracker {verb}", description=VERBS[verb], allow_abbrev=False)
+    module.add_arguments(parser)
+    status: int = module.run(parser.parse_args(arguments[1:]))
+    return status
+
+
+def _overview() -> str:
+    from tracker.foundation.advisory import ADVISORY
+
+    width = max(map(len, VERBS))
+    lines = [f"  tracker {verb:<{width}}  {words}" for verb, words in VERBS.items()]
+    return "\n".join(
+        [
+            "tracker: leads a crewed excursion from the inside.",
+            "",
+            *lines,
+            "",
+            "`tracker VERB --help` says more.",
+            ADVISORY,
+        ]
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""The screens: the desk and the view of the lead."""

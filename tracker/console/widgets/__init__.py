@@ -1,0 +1,1 @@
+"""The regions of the screens, one file each."""

@@ -1,0 +1,1 @@
+"""What it taught us: as-run against planned, scores and pace for the next plan."""

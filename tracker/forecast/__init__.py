@@ -1,0 +1,1 @@
+"""What will happen: pace, scenarios, limits, the estimate and the advice."""

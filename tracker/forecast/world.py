@@ -1,0 +1,241 @@
+"""The rest of the excursion as arrays, and the one recursion that plays it in every scenario.
+
+A world is made once per estimate (`tracker.forecast.remaining`); what to keep, last calls and
+turn-back are asked of the same world. Times are float32 seconds relative to `World.now`; rows are
+scenarios' values of one step, so every operation works on one contiguous row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Row = NDArray[np.float32]
+"""N values, one a scenario."""
+
+NEVER = np.float32(np.inf)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Node:
+    """One step that may remain to be done."""
+
+    step: str
+    task: str
+    crew: tuple[int, ...]
+    """Indices into `World.crew`; empty where nobody owns the step any more."""
+    needs: tuple[int, ...]
+    """Nodes that finish first; all come earlier in `World.nodes`. Absent ones are ignored."""
+    groups: tuple[int, ...] = ()
+    """Indices into `World.optional`: the node remains when any of these tasks is kept; empty: always."""
+    running: bool = False
+    """In progress: its duration is what remains of it, and its needs and window lie behind it."""
+    earliest: float = 0.0
+    """Not before this, relative to now (a hold that lasts until a known instant)."""
+    gaps: tuple[tuple[float, float], ...] = ()
+    """Ascending [close, next opening) in which it cannot start, relative to now; the next opening is
+    infinite where there is none."""
+    windows: tuple[str, ...] = ()
+    """Names of the windows that made the gaps."""
+    opens: tuple[str, ...] = ()
+    closes: tuple[str, ...] = ()
+    closeout: bool = False
+    home: Mapping[int, float] | None = None
+    """For the way home: seconds of it from the site of each earlier node (by index) that has one. The
+    node's duration row is then a factor on those seconds."""
+    home_now: float = 0.0
+    """For the way home: seconds of it when no earlier node with a site remains."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Account:
+    """One consumable of one crew member, or one shared store."""
+
+    crew: str
+    """Crew id, or `*`."""
+    consumable: str
+    level: Row
+    """What is left now."""
+    use: Row
+    """Use factor, positive."""
+    reserve: float
+    waiting_per_s: float
+    """Use a second while waiting, at factor 1."""
+    extra_per_s: NDArray[np.float32]
+    """(steps,): use a second of each node beyond waiting, all its crew in this account together."""
+
+
+@dataclass(frozen=True, slots=True)
+class ElapsedLimit:
+    """An instant, relative to now, by which these crew members must be inside."""
+
+    name: str
+    at: float
+    crew: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """A hardware clock: `node` is done at most `time` seconds after the done of another step."""
+
+    node: int
+    of: int | None
+    """The node it runs from, or None when that is done; then `due` counts."""
+    due: float | None
+    """Relative to now."""
+    time: float
+    of_step: str
+
+
+@dataclass(frozen=True, slots=True)
+class OptionalTask:
+    """A task that advice may leave out."""
+
+    task: str
+    priority: str
+    value: float
+    needs: tuple[int, ...]
+    """Indices of the optional tasks it needs."""
+    begun: bool
+    minutes: float
+    """Planned crew-independent work left, for ordering only."""
+
+
+@dataclass(frozen=True, eq=False)
+class World:
+    """Everything that one estimate knows about the rest of the excursion."""
+
+    now: float
+    """PET seconds."""
+    nodes: tuple[Node, ...]
+    """In one topological order of needs and of each crew member's own order."""
+    crew: tuple[str, ...]
+    counted: tuple[int, ...]
+    """Indices of the crew members outside who have not entered: those whose ingress counts."""
+    inside_already: Mapping[int, float]
+    """Crew members outside who have entered: when, relative to now."""
+    ready: tuple[float, ...]
+    """Per crew member: from when on they are free, relative to now, at least 0."""
+    durations: NDArray[np.float32]
+    """(steps, scenarios): seconds; see `Node.home` for the way home."""
+    optional: tuple[OptionalTask, ...]
+    limits: tuple[ElapsedLimit, ...]
+    accounts: tuple[Account, ...]
+    clocks: tuple[Clock, ...]
+    confidence_elapsed: float
+    confidence_consumables: float
+    confidence_joint: bool
+    open_now: Mapping[str, str] = field(default_factory=dict)
+    """Item to the step that opened it, for items that are open now."""
+
+    @property
+    def scenarios(self) -> int:
+        """Number of scenarios."""
+        return int(self.durations.shape[1])
+
+    def present(self, kept: Iterable[int]) -> list[int]:
+        """Return the indices of the nodes that remain when these optional tasks are kept."""
+        chosen = frozenset(kept)
+        return [
+            i for i, node in enumerate(self.nodes) if not node.groups or not chosen.isdisjoint(node.groups)
+        ]
+
+
+@dataclass(slots=True, eq=False)
+class Course:
+    """Where a recursion stands: what each crew member and each finished node came to."""
+
+    ready: list[Row]
+    """Per crew member: free from then on."""
+    start: dict[int, Row]
+    finish: dict[int, Row]
+    last_site: list[int | None]
+    """Per crew member: the last node with a site so far."""
+
+    def fork(self) -> Course:
+        """Return a course that goes on from here without changing this one (rows are shared)."""
+        return Course(list(self.ready), dict(self.start), dict(self.finish), list(self.last_site))
+
+
+def begin(world: World) -> Course:
+    """Return the course before its first node."""
+    n = world.scenarios
+    ready = [np.full(n, value, dtype=np.float32) for value in world.ready]
+    return Course(ready, {}, {}, [None] * len(world.crew))
+
+
+def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool = False) -> Course:
+    """Play these nodes, in order, on top of a course, and return that course.
+
+    `nodes` are indices, ascending. With `starts` the start rows are kept as well. Cost: a few row
+    operations a node.
+    """
+    durations, everything = world.durations, world.nodes
+    for i in nodes:
+        node = everything[i]
+        t = np.full(world.scenarios, node.earliest, dtype=np.float32)
+        for c in node.crew:
+            np.maximum(t, course.ready[c], out=t)
+        if not node.running:
+            for need in node.needs:
+                if (row := course.finish.get(need)) is not None:
+                    np.maximum(t, row, out=t)
+            if node.gaps:
+                wait_for_opening(t, node.gaps)
+        if starts:
+            course.start[i] = t.copy()
+        if node.home is None:
+            t += durations[i]
+        else:
+            t += durations[i] * np.float32(home_seconds(node, course))
+        course.finish[i] = t
+        for c in node.crew:
+            course.ready[c] = t
+            if node.home is None and _has_site(world, i, c):
+                course.last_site[c] = i
+    return course
+
+
+def _has_site(world: World, i: int, c: int) -> bool:
+    return any(n.home is not None and i in n.home and c in n.crew for n in world.nodes[i:])
+
+
+def home_seconds(node: Node, course: Course) -> float:
+    """Return the planned way home of a node of that kind from where its crew will be."""
+    assert node.home is not None
+    sites = [course.last_site[c] for c in node.crew]
+    return max((node.home[s] if s is not None else node.home_now for s in sites), default=node.home_now)
+
+
+def wait_for_opening(t: Row, gaps: Iterable[tuple[float, float]]) -> None:
+    """Move every start that falls into a gap to the gap's end, in place."""
+    low, high = float(t.min()), float(t.max())
+    for close, opening in gaps:
+        if high < close:
+            break
+        if low >= opening:
+            continue
+        if opening == np.inf:
+            t[t >= np.float32(close)] = NEVER
+        else:
+            np.maximum(t, (t >= np.float32(close)) * np.float32(opening), out=t)
+        high = max(high, opening)
+
+
+def inside(world: World, course: Course, crew: Sequence[int] | None = None) -> Row:
+    """Return when the last of these crew members (default: all counted) is inside, relative to now.
+
+    A step that nobody owns any more counts as well: the excursion is not over before it.
+    """
+    t = np.zeros(world.scenarios, dtype=np.float32)
+    who = world.counted if crew is None else [c for c in crew if c in world.counted]
+    for c in who:
+        np.maximum(t, course.ready[c], out=t)
+    if crew is None:
+        for i, row in course.finish.items():
+            if not world.nodes[i].crew:
+                np.maximum(t, row, out=t)
+    return t

@@ -1,0 +1,1 @@
+"""What every room stands on: times, safe text, errors, the clock and the advisory sentence."""

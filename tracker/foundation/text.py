@@ -1,0 +1,23 @@
+"""Makes text from plans and journals safe to show: data, never escapes or controls."""
+
+from __future__ import annotations
+
+import unicodedata
+
+
+def plain(text: object, *, most: int = 2000) -> str:
+    """Return text on one line without control, format or bidirectional-override characters.
+
+    Line breaks and tabs become spaces; every other control or format character becomes `?`;
+    what is longer than `most` characters is cut with `...`.
+    """
+    out = []
+    for char in str(text)[: most + 1]:
+        if char in "\n\r\t\u2028\u2029\u0085":
+            out.append(" ")
+        elif unicodedata.category(char) in {"Cc", "Cf", "Cs", "Co", "Cn"}:
+            out.append("?")
+        else:
+            out.append(char)
+    line = "".join(out)
+    return line[: most - 3] + "..." if len(line) > most else line

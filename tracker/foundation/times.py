@@ -1,0 +1,111 @@
+"""Phase elapsed times and wall-clock instants, read and written.
+
+A PET or duration is `H:MM` or `H:MM:SS`; an instant is RFC 3339 in UTC.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import UTC, datetime, timedelta
+
+_PET = re.compile(r"([+-]?)(\d{1,4}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
+_INSTANT = re.compile(
+    r"(\d{4})-(\d\d)-(\d\d)[Tt](\d\d):(\d\d):(\d\d)(?:\.(\d{1,9}))?([Zz]|[+-]\d\d:\d\d)", re.ASCII
+)
+
+
+def parse_pet(text: str) -> int:
+    """Read `H:MM` or `H:MM:SS`, perhaps signed, as whole seconds.
+
+    Raises ValueError that says what would be right.
+    """
+    found = _PET.fullmatch(text.strip())
+    if found is None:
+        raise ValueError(f"{text!r} is not a time; write H:MM or H:MM:SS{_offer(text)}")
+    sign, hours, minutes, seconds = found.groups()
+    total = int(hours) * 3600 + int(minutes) * 60 + int(seconds or 0)
+    return -total if sign == "-" else total
+
+
+def _offer(text: str) -> str:
+    """Return what a bare number may have been meant as, or nothing."""
+    bare = text.strip()
+    if not re.fullmatch(r"\d{1,4}", bare, re.ASCII):
+        return ""
+    n = int(bare)
+    return f", {n // 60}:{n % 60:02d} or {n // 3600}:{n // 60 % 60:02d}:{n % 60:02d}"
+
+
+def format_pet(seconds: float | None, *, with_seconds: bool = False) -> str:
+    """Write seconds as `H:MM`, or `H:MM:SS`; an absent time as a dash.
+
+    `H:MM` rounds down to the minute, as a clock does.
+    """
+    if seconds is None or not math.isfinite(seconds):
+        return "-"
+    whole = math.floor(seconds) if with_seconds or seconds >= 0 else math.ceil(seconds)
+    sign, whole = ("-", -whole) if whole < 0 else ("", whole)
+    hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
+    if with_seconds:
+        return f"{sign}{hours}:{minutes:02d}:{rest:02d}"
+    sign = sign if hours or minutes else ""
+    return f"{sign}{hours}:{minutes:02d}"
+
+
+def format_exact(seconds: int) -> str:
+    """Write a planned time so that reading it gives the same seconds: seconds only where they count."""
+    return format_pet(seconds, with_seconds=seconds % 60 != 0)
+
+
+def parse_instant(text: str) -> datetime:
+    """Read an RFC 3339 instant with its zone and return it in UTC.
+
+    Raises ValueError that says what would be right. Source: RFC 3339, section 5.6.
+    """
+    found = _INSTANT.fullmatch(text.strip())
+    wrong = f"{text!r} is not an instant; write 2031-05-04T14:00:00Z"
+    if found is None:
+        raise ValueError(wrong)
+    year, month, day, hour, minute, second = (int(part) for part in found.groups()[:6])
+    fraction, zone = found.group(7) or "", found.group(8)
+    leap = second == 60
+    try:
+        read = datetime(year, month, day, hour, minute, 59 if leap else second, tzinfo=UTC)
+        read = read.replace(microsecond=int(fraction.ljust(6, "0")[:6]))
+        if leap:
+            read += timedelta(seconds=1)
+        if zone not in "Zz":
+            hours, minutes = int(zone[1:3]), int(zone[4:6])
+            if hours > 23 or minutes > 59:
+                raise ValueError(wrong)
+            offset = timedelta(hours=hours, minutes=minutes)
+            read = read - offset if zone[0] == "+" else read + offset
+    except (ValueError, OverflowError) as error:
+        raise ValueError(wrong) from error
+    return read
+
+
+def format_instant(instant: datetime) -> str:
+    """Write an aware instant as RFC 3339 in UTC with milliseconds."""
+    utc = instant.astimezone(UTC)
+    return f"{utc:%Y-%m-%dT%H:%M:%S}.{utc.microsecond // 1000:03d}Z"
+
+
+def format_day_of_year(instant: datetime) -> str:
+    """Write an instant with the day of the year, `1988-018T17:20:43.123Z`.
+
+    Source: CCSDS 301.0-B-4, section 3.5, ASCII time code B.
+    """
+    utc = instant.astimezone(UTC)
+    return f"{utc:%Y-%jT%H:%M:%S}.{utc.microsecond // 1000:03d}Z"
+
+
+def pet_of(instant: datetime, zero: datetime) -> float:
+    """Return the phase elapsed seconds of an instant."""
+    return (instant - zero).total_seconds()
+
+
+def instant_of(pet_s: float, zero: datetime) -> datetime:
+    """Return the instant of a phase elapsed time."""
+    return zero + timedelta(seconds=pet_s)

@@ -1,0 +1,268 @@
+"""What the events so far add up to: values only; `tracker.journal.fold` makes them.
+
+All times are PET in seconds. Nothing here reads a clock: whatever depends on the present takes it
+as `now`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Literal
+
+from tracker.plan.model import Plan, Priority, Step, Task
+
+if TYPE_CHECKING:
+    from tracker.journal.fold import Fold
+
+BeginKind = Literal["stated", "implied", "batch"]
+Spending = Literal["work", "wait", "hold", "idle"]
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """One event of the journal, with its number."""
+
+    number: int
+    kind: str
+    at: float
+    """PET of the event; 0 for `zero`."""
+    stated: bool
+    """Whether a person stated `at`, or the clock stamped it."""
+    recorded: datetime
+    seat: str
+    body: Mapping[str, Any]
+    """The event's own keys, without `kind`, `at` and `seat`."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepState:
+    """One step, as planned and as it stands."""
+
+    step: Step
+    """As planned, added, or retimed (then `step.time` is the new time)."""
+    crew: tuple[str, ...]
+    """Who owns it now; may differ from `step.crew` after `handed`."""
+    ended: Literal["done", "skipped", "dropped", "left"] | None
+    """How it ended; None while it is open. A step of a dropped task that still has to be done,
+    because it closes an item that is open, stays None."""
+    began: float | None
+    """When work on it began; None while it is not known to have begun. For a current step that only
+    waits for a known instant this is that instant, which may lie after `now`."""
+    begin_kind: BeginKind | None
+    done: float | None
+    worked_s: float
+    """Work time so far, holds and time set aside left out; whole work time once done."""
+    running_since: float | None
+    """For a current step at work: since when `worked_s` has to be counted on; may lie after `now`.
+    None when it is held, set aside, not begun or ended."""
+    counted: int
+    """Items done so far."""
+    counted_worked_s: float
+    """Work time at the last `counted` event; 0 without one."""
+    gone: bool
+    """Whether the go of its hold point was given (True where it has none)."""
+    evidence: bool
+    """False when its time is no evidence of pace (handed over, silence, retimed `left`)."""
+    left_s: float | None
+    """`retimed` with `left`: how long it takes from `left_since` on; else None."""
+    left_worked_s: float
+    """Work time at that `retimed`."""
+    waited_s: float
+    """Waiting before its begin, of its own crew."""
+    held_s: float
+    """Hold time inside it."""
+    waited_for: str | None
+    """Cause that came last: `need STEP`, `crew EV2`, `go`, `window NAME`, `hold`, or None."""
+    done_number: int | None
+    """Number of the event that ended it."""
+    entry_lag_s: float | None
+    """Recorded less stated time of the tick."""
+    seat: str | None
+    """The seat that ended it."""
+
+    def elapsed_s(self, now: float) -> float:
+        """Return the work time in seconds up to `now`."""
+        if self.running_since is None or now <= self.running_since:
+            return self.worked_s
+        return self.worked_s + now - self.running_since
+
+
+@dataclass(frozen=True, slots=True)
+class TaskState:
+    """One task as it stands."""
+
+    task: Task
+    status: Literal["open", "begun", "done", "dropped", "left"]
+    committed: bool
+    """True after `chose keep`: it counts as must from then on."""
+    priority: Priority
+    added: bool = False
+
+    @property
+    def optional(self) -> bool:
+        """Whether advice may still leave it out: not must, not closeout, not committed, not ended."""
+        return self.task.optional and not self.committed and self.status in ("open", "begun")
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A hold in force."""
+
+    crew: str
+    since: float
+    until: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """A finished step (or batch of steps, or counted part of one) as evidence of pace."""
+
+    steps: tuple[str, ...]
+    crew: tuple[str, ...]
+    work: tuple[str, ...]
+    """Kind of work, per step."""
+    planned_s: tuple[float, ...]
+    """Planned time per step: scaled down where fewer items were done than planned."""
+    actual_s: float
+    """Work time of all of it together."""
+    clock_s: float
+    """Planned PET of the middle of it: the clock of the drift."""
+    at: float
+    """PET of the done."""
+    weight_count: tuple[int, int] = (1, 1)
+    """(m, n): m of the step's n items; (1, 1) for steps without counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A consumable was read, or its store replaced."""
+
+    crew: str
+    """Crew id, or `*` for a shared store."""
+    consumable: str
+    at: float
+    value: float
+    replaced: bool
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A stretch of one crew member's time."""
+
+    start: float
+    end: float | None
+    """None for the last one, which is still going on."""
+    kind: Spending
+    step: str | None
+    cause: str | None
+    """What was waited or held for."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenItem:
+    """An item that is open now."""
+
+    item: str
+    opened_by: str
+    closed_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recall:
+    """The order to come home."""
+
+    at: float
+    call: Literal["home", "at once"]
+    crew: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """A `chose` event."""
+
+    number: int
+    at: float
+    task: str
+    choice: Literal["keep", "drop", "open"]
+    advice: str | None
+    figures: Mapping[str, Any] | None
+    seat: str
+
+
+@dataclass(frozen=True)
+class Progress:
+    """The excursion as it stands after the events in force."""
+
+    plan: Plan
+    uuid: str
+    """Seeds the scenarios; survives a copy."""
+    pace_text: str | None
+    """The pace file the journal was created with, as read."""
+    pace_name: str | None
+    rehearsal: bool
+    zero: datetime | None
+    """Instant of PET 0; None before the clock was started."""
+    at: float
+    """PET of the last event in force that counts in time; 0 without events."""
+    number: int
+    """Number of the last event of the journal that was folded in or withdrawn."""
+    events: tuple[Recorded, ...]
+    """Events in force, in the order of (`at`, number)."""
+    tasks: Mapping[str, TaskState]
+    steps: Mapping[str, StepState]
+    order: Mapping[str, tuple[str, ...]]
+    """Per crew member the open steps in the order in which they will do them, current step first,
+    closeout last."""
+    current: Mapping[str, str | None]
+    """Per crew member the current step. A joint step can be current for one while another still
+    works elsewhere."""
+    free_since: Mapping[str, float]
+    """Per crew member the end of their previous step or hold."""
+    holds: Mapping[str, Hold]
+    limits: Mapping[str, float]
+    """Every elapsed limit by name as PET seconds, changes and the actual zero taken in."""
+    limit_crew: Mapping[str, tuple[str, ...]]
+    reserves: Mapping[tuple[str, str], float]
+    """(crew or `*`, consumable) to the reserve in force."""
+    readings: tuple[Reading, ...]
+    spent: Mapping[str, tuple[Interval, ...]]
+    """Per crew member intervals that tile PET 0 to the present without a gap."""
+    observations: tuple[Observation, ...]
+    openings: Mapping[str, tuple[tuple[float, float], ...]]
+    """Per window the intervals in PET seconds, slip and `seen` taken in, to four times the limit."""
+    planned: Mapping[str, tuple[float, float]]
+    """Planned (start, finish) of every step in the as-planned course with everything in; an added step
+    takes the place of the step before which it came."""
+    needs: Mapping[str, tuple[str, ...]]
+    """Per open step the *open* steps that must finish first, needs of ended ones inherited."""
+    open_items: tuple[OpenItem, ...]
+    entered: Mapping[str, float]
+    silent: Mapping[str, float]
+    """Crew members out of voice contact, since when."""
+    last_heard: Mapping[str, float]
+    """Per crew member the PET of the last event that came from or named them."""
+    recall: Mapping[str, Recall]
+    """Per crew member called home."""
+    decisions: tuple[Decision, ...]
+    acknowledged: frozenset[str]
+    closed: float | None
+    """PET of `closed`, else None."""
+    warnings: tuple[tuple[int, str], ...]
+    """(event number, what was unusual about it)."""
+    fold: Fold
+    """The fold that made this; `suppose` goes on from it."""
+
+    def suppose(self, *events: Mapping[str, Any]) -> Progress:
+        """Return this progress with supposed events added; `at` missing means the last event's.
+
+        Raises EventError when one is impossible.
+        """
+        return self.fold.suppose(events)
+
+    def missing(self, step: str) -> tuple[str, ...]:
+        """Return who of a joint step's crew does not have it as current step."""
+        return tuple(c for c in self.steps[step].crew if self.current.get(c) != step)

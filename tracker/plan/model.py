@@ -1,0 +1,211 @@
+"""The plan as values: who goes, what they do, what runs down, and what may not be passed.
+
+Every value here has been checked; `tracker.plan.read` makes them from a file. Times are whole
+seconds of phase elapsed time unless the name says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
+from typing import Literal
+
+Priority = Literal["must", "should", "get-ahead"]
+
+
+@dataclass(frozen=True, slots=True)
+class CrewMember:
+    """Someone who does steps."""
+
+    id: str
+    name: str
+    outside: bool = True
+    """False: inside or on the ground; uses no consumables and is not counted for ingress."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """An instant by which crew members must be inside."""
+
+    name: str
+    at: int | datetime
+    """PET in seconds, or an instant in UTC."""
+    crew: tuple[str, ...]
+    """Whom it binds; never empty, only crew members outside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Confidence:
+    """The demanded probability of keeping every limit."""
+
+    elapsed: float
+    consumables: float
+    joint: bool
+    """True: one number for everything together; False: each kind of limit has its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Consumable:
+    """What runs down, per crew member or in one shared store."""
+
+    id: str
+    unit: str
+    start: float
+    reserve: float
+    per_hour: float
+    """Units an hour of clock time."""
+    per_megajoule: float
+    """Units a megajoule of metabolic energy; a `model` has been turned into this figure."""
+    model: str | None
+    reading_sd: float
+    crew: tuple[str, ...]
+    shared: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Orbit:
+    """A circular orbit that makes a window of sunlight."""
+
+    altitude_km: float
+    beta_deg: float
+    first_sunrise: int | datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Intervals, half-open, in which a step may start: a list, or an orbit's sunlight."""
+
+    id: str
+    open: tuple[tuple[int, int] | tuple[datetime, datetime], ...]
+    orbit: Orbit | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Duration:
+    """How long a step is planned to take, in seconds."""
+
+    likely: int
+    """The planned time on paper; for `home` the figure on paper along the plan."""
+    low: int | None = None
+    high: int | None = None
+    home: bool = False
+    """True: the way home from the last site; `likely` then only serves where no site is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """A hardware clock: the step is done at most `time` seconds after the done of `of`."""
+
+    of: str
+    time: int
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What is ticked off: one action by one or more crew members."""
+
+    id: str
+    task: str
+    do: str
+    crew: tuple[str, ...]
+    time: Duration
+    fixed: bool = False
+    count: int = 1
+    effort: Mapping[str, float] = field(default_factory=dict)
+    """Metabolic rate in watts per crew member of `crew`; others do it at `default_effort`."""
+    default_effort: float = 200.0
+    use: Mapping[str, float] = field(default_factory=dict)
+    """Factor per consumable on what the step takes of it; absent: 1."""
+    work: str = "general"
+    site: str | None = None
+    needs: tuple[str, ...] = ()
+    """Ids of tasks or steps, as written; includes nothing implied."""
+    windows: tuple[str, ...] = ()
+    whole: bool = False
+    hold_point: str | None = None
+    opens: tuple[str, ...] = ()
+    closes: tuple[str, ...] = ()
+    within: Within | None = None
+
+    def effort_of(self, crew: str) -> float:
+        """Return the metabolic rate in watts at which this crew member does the step."""
+        return self.effort.get(crew, self.default_effort)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A piece of work with a purpose and a priority."""
+
+    id: str
+    title: str
+    priority: Priority
+    value: float
+    needs: tuple[str, ...]
+    closeout: bool
+    steps: tuple[Step, ...]
+
+    @property
+    def optional(self) -> bool:
+        """Whether the task may be left out on advice."""
+        return self.priority != "must" and not self.closeout
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A whole planned excursion, without faults."""
+
+    excursion: str
+    zero: str
+    zero_planned: datetime | None
+    limits: tuple[Limit, ...]
+    """In file order; the one named `elapsed` binds everybody outside."""
+    confidence: Confidence
+    crew: tuple[CrewMember, ...]
+    rest_w: float
+    efforts: Mapping[str, float]
+    consumables: tuple[Consumable, ...]
+    windows: tuple[Window, ...]
+    sites: Mapping[str, int]
+    """Way home from each site, in seconds."""
+    tasks: tuple[Task, ...]
+    source: str
+    """The text of the file as read."""
+    name: str = "plan"
+    """The file's stem."""
+
+    @cached_property
+    def task(self) -> Mapping[str, Task]:
+        """Tasks by id."""
+        return {task.id: task for task in self.tasks}
+
+    @cached_property
+    def step(self) -> Mapping[str, Step]:
+        """Steps by id, in file order."""
+        return {step.id: step for task in self.tasks for step in task.steps}
+
+    @cached_property
+    def member(self) -> Mapping[str, CrewMember]:
+        """Crew members by id."""
+        return {member.id: member for member in self.crew}
+
+    @cached_property
+    def consumable(self) -> Mapping[str, Consumable]:
+        """Consumables by id."""
+        return {consumable.id: consumable for consumable in self.consumables}
+
+    @cached_property
+    def window(self) -> Mapping[str, Window]:
+        """Windows by id."""
+        return {window.id: window for window in self.windows}
+
+    @cached_property
+    def outside(self) -> tuple[str, ...]:
+        """Ids of the crew members who go outside and are counted for ingress."""
+        return tuple(member.id for member in self.crew if member.outside)
+
+    @cached_property
+    def elapsed_limit(self) -> int | datetime:
+        """The limit named `elapsed`."""
+        return next(limit.at for limit in self.limits if limit.name == "elapsed")

@@ -1,0 +1,1 @@
+"""A simulated crew plays a plan, for practice and for the demo."""
