@@ -1,0 +1,68 @@
+"""`python -m tests.bench [PART …]`: measures, and prints ratios; nothing here fails on a time.
+
+Each part is a module beside this one with `main(argv)`; it prints a row per figure through
+`tests.bench.table`. Without arguments every part runs in its quick form (`--quick`), and the rows
+are printed once more as one table. `python -m tests.bench PART [OPTION …]` runs one part in full.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import sys
+import traceback
+
+from tests.bench.table import Row, gathered, print_table
+
+PARTS = {
+    "speed": "the estimate against drawing its random numbers and against SimPy",
+    "skill": "the forecast against paper, pro rata and an oracle",
+    "advice": "what to keep against brute force and CP-SAT",
+    "journal": "a durable append against a bare SQLite commit",
+    "screen": "first frame, key to paint, idle desk",
+    "debrief": "a thousand journals, and one of 100,000 events",
+    "learn": "held-out score with a learned pace file against without",
+    "rehearse": "simulated excursions",
+}
+
+
+def main(argv: list[str]) -> int:
+    """Run the named parts in full, or all of them quickly; 1 when one failed, 2 for an unknown name."""
+    names, options = _split(argv)
+    if unknown := [name for name in names if name not in PARTS]:
+        print(f"There is no part {', '.join(unknown)}; there are: {', '.join(PARTS)}", file=sys.stderr)
+        return 2
+    if not names:
+        return _run_all(options)
+    return max(_run(name, options) for name in names)
+
+
+def _split(argv: list[str]) -> tuple[list[str], list[str]]:
+    """Return the part names that come first, and all that follows them."""
+    count = next((i for i, word in enumerate(argv) if word.startswith("-")), len(argv))
+    return argv[:count], argv[count:]
+
+
+def _run_all(options: list[str]) -> int:
+    present = [name for name in PARTS if importlib.util.find_spec(f"tests.bench.{name}")]
+    status = max((_run(name, ["--quick", *options]) for name in present), default=0)
+    print("\nAll figures")
+    print_table(gathered())
+    for name in [name for name in PARTS if name not in present]:
+        print(f"not there: {name} ({PARTS[name]})")
+    return status
+
+
+def _run(name: str, options: list[str]) -> int:
+    print(f"\n== {name}: {PARTS[name]}", flush=True)
+    try:
+        importlib.import_module(f"tests.bench.{name}").main(options)
+    except Exception:
+        traceback.print_exc()
+        gathered().append(Row(name, "this part", "failed"))
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
