@@ -1,0 +1,292 @@
+"""Every limit as an instant: which scenarios of a course break which, and whether enough break none.
+
+A consumable of one crew member is a deadline: with A left, reserve R, use factor u, waiting rate w
+and extra rates x of the remaining steps, the level at ingress is at least R exactly when everybody
+is inside by  [(A - R)/u - sum(x * duration)] / w  from now. So a scenario is safe exactly when
+everybody is inside by every such instant and every elapsed limit, and no remaining step is shut out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.forecast.world import NEVER, Clock, Course, ElapsedLimit, Node, Row, World
+
+Mask = NDArray[np.bool_]
+"""N truth values, one a scenario."""
+
+GRAIN_S = 0.05
+"""Seconds by which an instant may be missed and still counts as met: what float32 sums round away
+over a day, so that a plan which meets its limit exactly on paper meets it here."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """One limit against one course."""
+
+    id: str
+    """`elapsed` or another elapsed limit's name, `CREW.consumable`, `window.NAME`."""
+    at: Row | float | None
+    """Its instant, relative to now; None for a window, which has none of its own."""
+    inside: Row
+    """When those it binds are inside, relative to now; infinite where a step is shut out."""
+    broken: Mask
+    """Scenarios that break it. Where a step is shut out there is no ingress to judge: such a scenario
+    counts for its window alone."""
+
+    @property
+    def chance(self) -> float:
+        """Share of scenarios that break it."""
+        return float(np.count_nonzero(self.broken)) / len(self.broken)
+
+    def margin(self) -> Row | None:
+        """Return instant less ingress per scenario, seconds; None for a window.
+
+        Minus infinity where a step is shut out, plus infinity where nothing runs down any more.
+        """
+        if self.at is None:
+            return None
+        comes_in = self.inside < NEVER
+        out = np.asarray(self.at - np.where(comes_in, self.inside, np.float32(0)), dtype=np.float32)
+        out[~comes_in] = -np.inf
+        return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Broken:
+    """Which scenarios of one course break what."""
+
+    elapsed: Mask
+    """Some elapsed limit, or a step is shut out."""
+    consumables: Mask
+    """Some reserve, or a step is shut out (who never comes in keeps no reserve)."""
+    shut_out: Mapping[str, Mask]
+    """Per window the scenarios in which a remaining step finds no later opening."""
+
+    @property
+    def any(self) -> Mask:
+        """Scenarios that are not safe."""
+        return self.elapsed | self.consumables
+
+    @property
+    def safe(self) -> Mask:
+        """Scenarios that break nothing."""
+        return ~self.any
+
+    @property
+    def share_safe(self) -> float:
+        """Share of scenarios that break nothing."""
+        return float(np.count_nonzero(self.safe)) / len(self.elapsed)
+
+
+def needed(confidence: float, scenarios: int) -> int:
+    """Return how many scenarios have to be safe for a confidence: a count, never a float share."""
+    return math.ceil(confidence * scenarios - 1e-9)
+
+
+def way_home(world: World, present: Sequence[int]) -> dict[int, float]:
+    """Return the planned seconds of each way home among these nodes (ascending indices).
+
+    It starts from the last site before it of whoever walks it.
+    """
+    homes = [i for i in present if world.nodes[i].home is not None]
+    return {i: _from_last_site(world.nodes[i], i, present, world) for i in homes}
+
+
+def _from_last_site(node: Node, i: int, present: Sequence[int], world: World) -> float:
+    assert node.home is not None
+    seconds = []
+    for c in node.crew:
+        sites = [s for s in present if s < i and s in node.home and c in world.nodes[s].crew]
+        seconds.append(node.home[sites[-1]] if sites else node.home_now)
+    return max(seconds, default=node.home_now)
+
+
+def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
+    """Return (steps,): by what each duration row counts, 0 where a node does not remain.
+
+    1 for a step, the planned seconds for a way home, whose row is a factor on them.
+    """
+    out = np.zeros(len(world.nodes), dtype=np.float32)
+    ordered = sorted(present)
+    out[ordered] = 1.0
+    for i, seconds in way_home(world, ordered).items():
+        out[i] = seconds
+    return out
+
+
+def deadlines(world: World, present: Collection[int]) -> list[Row]:
+    """Return per account the instant, relative to now, by which everybody must be inside.
+
+    The reserve is kept at ingress exactly when they are. Infinite where nothing runs down while
+    waiting and the work left fits; 0 where it does not. Units: seconds.
+    """
+    if not world.accounts:
+        return []
+    extra = np.stack([account.extra_per_s for account in world.accounts]) * weights(world, present)
+    beyond_waiting = extra.astype(np.float32) @ world.durations
+    return [deadline(world, k, row) for k, row in enumerate(beyond_waiting)]
+
+
+def deadline(world: World, account: int, beyond_waiting: Row) -> Row:
+    """Return one account's instant, relative to now, given what its steps take beyond waiting."""
+    a = world.accounts[account]
+    slack = (a.level - np.float32(a.reserve)) / a.use - beyond_waiting
+    if a.waiting_per_s <= 0 or _settled(world, a.crew):
+        # The clock takes nothing more from it: only the work left decides.
+        tiny = np.float32(1e-6) * np.abs(a.level)
+        return np.where(slack >= -tiny, NEVER, np.float32(0.0)).astype(np.float32)
+    return np.asarray(slack / np.float32(a.waiting_per_s), dtype=np.float32)
+
+
+def _settled(world: World, crew: str) -> bool:
+    """Whether this crew member is inside already, and their store rests."""
+    return crew != "*" and crew in world.crew and world.crew.index(crew) in world.inside_already
+
+
+def ingress(world: World, course: Course, crew: Sequence[int] | None = None) -> Row:
+    """Return when the last of these crew members (default: everybody outside) is inside.
+
+    Relative to now; those who have entered count with the instant at which they did. With the default
+    a step that nobody owns counts too.
+    """
+    who = world.counted if crew is None else [c for c in crew if c in world.counted]
+    rows = [course.ready[c] for c in who]
+    if crew is None:
+        rows += [row for i, row in course.finish.items() if not world.nodes[i].crew]
+    entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
+    floor = max(entered, default=0.0) if not rows else 0.0
+    t = np.full(world.scenarios, floor, dtype=np.float32)
+    for row in rows:
+        np.maximum(t, row, out=t)
+    return t
+
+
+def bound_crew(world: World, limit: ElapsedLimit) -> tuple[int, ...] | None:
+    """Return whom a limit binds; None for everybody, so that ownerless work counts as well."""
+    return None if set(world.counted) <= set(limit.crew) else limit.crew
+
+
+def shut_out(world: World, course: Course) -> Mask:
+    """Return the scenarios in which some step of the course finds no later opening."""
+    mask = np.zeros(world.scenarios, dtype=np.bool_)
+    if any(node.gaps and node.gaps[-1][1] == np.inf for node in world.nodes):
+        for row in course.ready:
+            mask |= row == NEVER
+        for i, row in course.finish.items():
+            if not world.nodes[i].crew:
+                mask |= row == NEVER
+    return mask
+
+
+def shut_out_by_window(world: World, course: Course) -> dict[str, Mask]:
+    """Return per window (only those that did) the scenarios in which it shut a remaining step out.
+
+    A step that merely comes after one that was shut out is not counted against its own window.
+    """
+    out: dict[str, Mask] = {}
+    before: dict[int, Row] = {}
+    for i in sorted(course.finish):
+        node, row = world.nodes[i], course.finish[i]
+        if node.gaps and node.gaps[-1][1] == np.inf:
+            mask = row == NEVER
+            for earlier in [before[c] for c in node.crew if c in before]:
+                mask &= earlier < NEVER
+            for need in node.needs:
+                if need in course.finish:
+                    mask &= course.finish[need] < NEVER
+            if mask.any():
+                for name in node.windows:
+                    out[name] = out[name] | mask if name in out else mask
+        for c in node.crew:
+            before[c] = row
+    return out
+
+
+def standings(world: World, present: Collection[int], course: Course) -> tuple[Standing, ...]:
+    """Return every limit against a finished course: elapsed limits, consumables, windows that shut out."""
+    lost = shut_out(world, course)
+    everybody = ingress(world, course)
+    out = []
+    for limit in world.limits:
+        who = bound_crew(world, limit)
+        inside = everybody if who is None else ingress(world, course, who)
+        out.append(Standing(limit.name, limit.at, inside, (inside > limit.at + GRAIN_S) & ~lost))
+    for account, row in zip(world.accounts, deadlines(world, present), strict=True):
+        late = (everybody > row + np.float32(GRAIN_S)) & ~lost
+        out.append(Standing(f"{account.crew}.{account.consumable}", row, everybody, late))
+    for name, mask in shut_out_by_window(world, course).items():
+        out.append(Standing(f"window.{name}", None, everybody, mask))
+    return tuple(out)
+
+
+def binding(found: Sequence[Standing]) -> Standing | None:
+    """Return the limit most likely to be broken; of equals the one with the smallest median margin.
+
+    A window has no margin; among equals that are broken at all it comes first.
+    """
+
+    def key(standing: Standing) -> tuple[int, float]:
+        count = int(np.count_nonzero(standing.broken))
+        margin = standing.margin()
+        if margin is None:
+            return -count, -math.inf if count else math.inf
+        return -count, middle(margin)
+
+    return min(found, key=key, default=None)
+
+
+def middle(row: Row) -> float:
+    """Return the median as the nearest rank."""
+    rank = round(0.5 * (len(row) - 1))
+    return float(np.partition(row, rank)[rank])
+
+
+def broken(world: World, present: Collection[int], course: Course) -> Broken:
+    """Return which scenarios of a finished course break what."""
+    lost = shut_out(world, course)
+    everybody = ingress(world, course)
+    elapsed, consumables = lost.copy(), lost.copy()
+    for limit in world.limits:
+        who = bound_crew(world, limit)
+        inside = everybody if who is None else ingress(world, course, who)
+        elapsed |= inside > limit.at + GRAIN_S
+    for row in deadlines(world, present):
+        consumables |= everybody > row + np.float32(GRAIN_S)
+    by_window = shut_out_by_window(world, course) if lost.any() else {}
+    return Broken(elapsed, consumables, by_window)
+
+
+def holds(world: World, found: Broken, *, confidence: float | None = None) -> bool:
+    """Return whether enough scenarios break nothing.
+
+    One confidence: safe ones. Two: the elapsed limits' and the consumables' each by their own.
+    `confidence` replaces the joint one, or both.
+    """
+    n = world.scenarios
+    elapsed = world.confidence_elapsed if confidence is None else confidence
+    consumables = world.confidence_consumables if confidence is None else confidence
+    if world.confidence_joint:
+        return n - int(np.count_nonzero(found.any)) >= needed(elapsed, n)
+    kept_elapsed = n - int(np.count_nonzero(found.elapsed))
+    kept_consumables = n - int(np.count_nonzero(found.consumables))
+    return kept_elapsed >= needed(elapsed, n) and kept_consumables >= needed(consumables, n)
+
+
+def late(course: Course, clock: Clock) -> Mask | None:
+    """Return the scenarios in which a hardware clock runs out; None where its step does not remain."""
+    done = course.finish.get(clock.node)
+    if done is None:
+        return None
+    if clock.of is None:
+        due: Row | float = math.inf if clock.due is None else clock.due
+    elif (of := course.finish.get(clock.of)) is not None:
+        due = of + np.float32(clock.time)
+    else:
+        return None
+    return np.asarray(done > due + np.float32(GRAIN_S), dtype=np.bool_)
