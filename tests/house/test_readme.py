@@ -1,0 +1,81 @@
+"""What README.md shows works: its commands, its Python, its queries; and it shows every command there is."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from tracker.cli.main import VERBS
+
+TOP = Path(__file__).resolve().parents[2]
+README = (TOP / "README.md").read_text(encoding="utf-8")
+
+
+def _blocks(language: str) -> list[str]:
+    return re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+
+
+def _lines(language: str) -> list[str]:
+    return [line for block in _blocks(language) for line in block.splitlines() if line.strip()]
+
+
+def test_two_commands_start_from_nothing() -> None:
+    start = [line for line in _lines("sh") if line.startswith("python3 -m venv")]
+    assert len(start) == 2
+    assert start[0].endswith("tracker run plans/larkspur.yaml")
+    assert start[1].endswith("pytest")
+
+
+def test_job_is_said_before_any_heading() -> None:
+    first = README.split("\n\n")[1]
+    assert not first.startswith("#")
+    assert "excursion" in first
+
+
+def test_every_command_has_a_row() -> None:
+    rows = re.findall(r"^\| `tracker ([a-z]+)", README, re.MULTILINE)
+    assert rows == list(VERBS)
+
+
+@pytest.mark.parametrize("path", re.findall(r"(?:plans|tracker)/[\w/.-]+\.\w+", README))
+def test_named_files_are_there(path: str) -> None:
+    assert (TOP / path).is_file()
+
+
+def test_scripted_excursion_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from tracker.cli.main import main
+
+    _stand_in(tmp_path, monkeypatch)
+    commands = [line for line in _lines("sh") if line.startswith("tracker ")]
+    assert len(commands) >= 4
+    for line in commands:
+        assert main(shlex.split(line)[1:]) == 0, line
+
+
+def test_python_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _stand_in(tmp_path, monkeypatch)
+    (block,) = _blocks("python")
+    exec(compile(block, "README.md", "exec"), {})
+    p90, safe = capsys.readouterr().out.split()
+    assert float(p90) > 600
+    assert 0 <= float(safe) <= 1
+
+
+@pytest.mark.parametrize("query", [q for block in _blocks("sql") for q in block.split("\n\n")])
+def test_queries_run(query: str, example: Path) -> None:
+    with sqlite3.connect(f"file:{example}?mode=ro", uri=True) as database:
+        database.execute(query).fetchall()
+    database.close()
+
+
+def _stand_in(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stand in a folder that has the plans and room for journals."""
+    (folder / "plans").symlink_to(TOP / "plans")
+    (folder / "logs").mkdir()
+    monkeypatch.chdir(folder)

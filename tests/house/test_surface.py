@@ -1,0 +1,49 @@
+"""What others depend on is there: the public names and the commands."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+import tracker
+from tracker.cli.main import VERBS, main
+from tracker.foundation.advisory import ADVISORY
+
+
+@pytest.mark.parametrize("name", tracker.__all__)
+def test_public_name_is_importable(name: str) -> None:
+    assert getattr(tracker, name).__doc__
+
+
+def test_unknown_name_is_an_attribute_error() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = tracker.nothing
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_verb_explains_itself(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([verb, "--help"])
+    assert ended.value.code == 0
+    assert f"tracker {verb}" in capsys.readouterr().out
+
+
+def test_overview_names_every_verb_and_the_advisory(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 0
+    shown = capsys.readouterr().out
+    assert re.findall(r"^  tracker (\w+)", shown, re.MULTILINE) == list(VERBS)
+    assert ADVISORY in shown
+
+
+def test_unknown_verb_is_wrong_usage(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["fly"]) == 2
+    assert "'fly'" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("verb", ["estimate", "debrief", "verify", "watch"])
+def test_a_journal_that_is_not_there_is_one_line(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([verb, "nowhere.sqlite"]) == 1
+    shown = capsys.readouterr()
+    assert len(shown.err.splitlines()) == 1
+    assert "nowhere.sqlite" in shown.err
