@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,8 @@ class Node:
     node's duration row is then a factor on those seconds."""
     home_now: float = 0.0
     """For the way home: seconds of it when no earlier node with a site remains."""
+    home_from: Mapping[int, float] = field(default_factory=dict)
+    """For the way home: the same per crew member who is at a known site now; goes before `home_now`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,6 +69,12 @@ class Account:
     """Use a second while waiting, at factor 1."""
     extra_per_s: NDArray[np.float32]
     """(steps,): use a second of each node beyond waiting, all its crew in this account together."""
+    expected: float = 0.0
+    """What is left now, as a single figure: the mean of what is believed."""
+    flagged: str | None = None
+    """What a reading that contradicts the model says, in plain words."""
+    read_at: float | None = None
+    """PET of the last reading; None without one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +139,17 @@ class World:
     confidence_joint: bool
     open_now: Mapping[str, str] = field(default_factory=dict)
     """Item to the step that opened it, for items that are open now."""
+    pace: Mapping[str, float] = field(default_factory=dict)
+    """Pace believed now: `all`, and per crew member."""
+
+    @cached_property
+    def sited(self) -> tuple[tuple[int, ...], ...]:
+        """Per node those of its crew for whom it is a place from which a later way home may start."""
+        out = []
+        for i, node in enumerate(self.nodes):
+            ahead = [later for later in self.nodes[i + 1 :] if later.home is not None and i in later.home]
+            out.append(tuple(c for c in node.crew if any(c in later.crew for later in ahead)))
+        return tuple(out)
 
     @property
     def scenarios(self) -> int:
@@ -170,44 +190,62 @@ def begin(world: World) -> Course:
 def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool = False) -> Course:
     """Play these nodes, in order, on top of a course, and return that course.
 
-    `nodes` are indices, ascending. With `starts` the start rows are kept as well. Cost: a few row
-    operations a node.
+    `nodes` are indices, ascending. With `starts` the start rows are kept as well. Rows are shared
+    between courses and never written to once they stand. Cost: a few row operations a node.
     """
-    durations, everything = world.durations, world.nodes
+    durations, everything, sited = world.durations, world.nodes, world.sited
     for i in nodes:
         node = everything[i]
-        t = np.full(world.scenarios, node.earliest, dtype=np.float32)
-        for c in node.crew:
-            np.maximum(t, course.ready[c], out=t)
-        if not node.running:
-            for need in node.needs:
-                if (row := course.finish.get(need)) is not None:
-                    np.maximum(t, row, out=t)
-            if node.gaps:
-                wait_for_opening(t, node.gaps)
+        start = _start(world, course, node)
         if starts:
-            course.start[i] = t.copy()
-        if node.home is None:
-            t += durations[i]
-        else:
-            t += durations[i] * np.float32(home_seconds(node, course))
-        course.finish[i] = t
+            course.start[i] = start
+        duration = durations[i]
+        if node.home is not None:
+            duration = duration * np.float32(home_seconds(node, course))
+        finish = start + duration
+        course.finish[i] = finish
         for c in node.crew:
-            course.ready[c] = t
-            if node.home is None and _has_site(world, i, c):
-                course.last_site[c] = i
+            course.ready[c] = finish
+        for c in sited[i]:
+            course.last_site[c] = i
     return course
 
 
-def _has_site(world: World, i: int, c: int) -> bool:
-    return any(n.home is not None and i in n.home and c in n.crew for n in world.nodes[i:])
+def _start(world: World, course: Course, node: Node) -> Row:
+    """Return when a node starts; perhaps a row that something else owns, so not to be written to."""
+    rows = [course.ready[c] for c in node.crew]
+    if not node.running:
+        finish = course.finish
+        rows += [finish[need] for need in node.needs if need in finish]
+    if not rows:
+        t, owned = np.full(world.scenarios, node.earliest, dtype=np.float32), True
+    else:
+        t, owned = rows[0], False
+        for row in rows[1:]:
+            if row is not t:
+                t = np.maximum(t, row, out=t if owned else None)
+                owned = True
+        if node.earliest > 0.0:
+            t, owned = np.maximum(t, np.float32(node.earliest)), True
+    if node.gaps and not node.running:
+        t = t if owned else t.copy()
+        wait_for_opening(t, node.gaps)
+    return t
 
 
 def home_seconds(node: Node, course: Course) -> float:
     """Return the planned way home of a node of that kind from where its crew will be."""
     assert node.home is not None
-    sites = [course.last_site[c] for c in node.crew]
-    return max((node.home[s] if s is not None else node.home_now for s in sites), default=node.home_now)
+    seconds = []
+    for c in node.crew:
+        site = course.last_site[c]
+        seconds.append(home_from_here(node, c) if site is None else node.home[site])
+    return max(seconds, default=node.home_now)
+
+
+def home_from_here(node: Node, crew: int) -> float:
+    """Return the planned way home of this crew member when no node with a site comes before it."""
+    return node.home_from.get(crew, node.home_now)
 
 
 def wait_for_opening(t: Row, gaps: Iterable[tuple[float, float]]) -> None:
@@ -226,16 +264,18 @@ def wait_for_opening(t: Row, gaps: Iterable[tuple[float, float]]) -> None:
 
 
 def inside(world: World, course: Course, crew: Sequence[int] | None = None) -> Row:
-    """Return when the last of these crew members (default: all counted) is inside, relative to now.
+    """Return when the last of these crew members (default: everybody outside) is inside.
 
-    A step that nobody owns any more counts as well: the excursion is not over before it.
+    Relative to now. Those who are inside already count with the instant at which they came in. With
+    the default a step that nobody owns counts as well: the excursion is not over before it.
     """
-    t = np.zeros(world.scenarios, dtype=np.float32)
-    who = world.counted if crew is None else [c for c in crew if c in world.counted]
-    for c in who:
-        np.maximum(t, course.ready[c], out=t)
+    rows = [course.ready[c] for c in world.counted if crew is None or c in crew]
     if crew is None:
-        for i, row in course.finish.items():
-            if not world.nodes[i].crew:
-                np.maximum(t, row, out=t)
+        rows += [row for i, row in course.finish.items() if not world.nodes[i].crew]
+    if not rows:
+        entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
+        return np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32)
+    t = np.maximum(rows[0], np.float32(0))
+    for row in rows[1:]:
+        np.maximum(t, row, out=t)
     return t
