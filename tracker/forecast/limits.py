@@ -15,7 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.world import NEVER, Clock, Course, ElapsedLimit, Node, Row, World
+from tracker.forecast.quantiles import one
+from tracker.forecast.world import NEVER, Clock, Course, ElapsedLimit, Node, Row, World, home_from_here
+from tracker.forecast.world import inside as ingress
 
 Mask = NDArray[np.bool_]
 """N truth values, one a scenario."""
@@ -103,7 +105,7 @@ def _from_last_site(node: Node, i: int, present: Sequence[int], world: World) ->
     seconds = []
     for c in node.crew:
         sites = [s for s in present if s < i and s in node.home and c in world.nodes[s].crew]
-        seconds.append(node.home[sites[-1]] if sites else node.home_now)
+        seconds.append(node.home[sites[-1]] if sites else home_from_here(node, c))
     return max(seconds, default=node.home_now)
 
 
@@ -147,24 +149,6 @@ def deadline(world: World, account: int, beyond_waiting: Row) -> Row:
 def _settled(world: World, crew: str) -> bool:
     """Whether this crew member is inside already, and their store rests."""
     return crew != "*" and crew in world.crew and world.crew.index(crew) in world.inside_already
-
-
-def ingress(world: World, course: Course, crew: Sequence[int] | None = None) -> Row:
-    """Return when the last of these crew members (default: everybody outside) is inside.
-
-    Relative to now; those who have entered count with the instant at which they did. With the default
-    a step that nobody owns counts too.
-    """
-    who = world.counted if crew is None else [c for c in crew if c in world.counted]
-    rows = [course.ready[c] for c in who]
-    if crew is None:
-        rows += [row for i, row in course.finish.items() if not world.nodes[i].crew]
-    entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
-    floor = max(entered, default=0.0) if not rows else 0.0
-    t = np.full(world.scenarios, floor, dtype=np.float32)
-    for row in rows:
-        np.maximum(t, row, out=t)
-    return t
 
 
 def bound_crew(world: World, limit: ElapsedLimit) -> tuple[int, ...] | None:
@@ -236,15 +220,9 @@ def binding(found: Sequence[Standing]) -> Standing | None:
         margin = standing.margin()
         if margin is None:
             return -count, -math.inf if count else math.inf
-        return -count, middle(margin)
+        return -count, one(margin, 0.5)
 
     return min(found, key=key, default=None)
-
-
-def middle(row: Row) -> float:
-    """Return the median as the nearest rank."""
-    rank = round(0.5 * (len(row) - 1))
-    return float(np.partition(row, rank)[rank])
 
 
 def broken(world: World, present: Collection[int], course: Course) -> Broken:
