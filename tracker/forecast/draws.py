@@ -1,0 +1,80 @@
+"""The random numbers of an excursion: fixed per journal and key, so that estimates can be compared.
+
+Every row is drawn once from its own stream (Philox, keyed by the SHA-256 of the journal's UUID and
+the key) and kept for the excursion. A key is a step, a crew member, a kind of work; a step keeps its
+numbers whatever else is dropped, moved or added. The first n numbers of a longer row are those of a
+shorter one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from threading import Lock
+
+import numpy as np
+from numpy.random import Generator, Philox
+from numpy.typing import NDArray
+
+from tracker.forecast.normal import from_upper_tail, upper_tail
+
+Row = NDArray[np.float32]
+
+_EXCURSIONS_KEPT = 3
+_kept: OrderedDict[tuple[str, int], dict[str, Row]] = OrderedDict()
+_lock = Lock()
+
+
+def _rows(uuid: str, n: int) -> dict[str, Row]:
+    """Return the rows drawn so far for this excursion; forget the excursion unused for longest."""
+    with _lock:
+        rows = _kept.setdefault((uuid, n), {})
+        _kept.move_to_end((uuid, n))
+        while len(_kept) > _EXCURSIONS_KEPT:
+            _kept.popitem(last=False)
+        return rows
+
+
+def stream(uuid: str, key: str) -> Generator:
+    """Return the random stream of a key; the same on every machine and in every process."""
+    digest = hashlib.sha256(f"{uuid}\0{key}".encode()).digest()
+    return Generator(Philox(key=int.from_bytes(digest[:16], "little")))
+
+
+def normals(uuid: str, key: str, n: int) -> Row:
+    """Return n standard normals of this key as a read-only float32 row."""
+    rows = _rows(uuid, n)
+    row = rows.get(key)
+    if row is None:
+        row = stream(uuid, key).standard_normal(n, dtype=np.float32)
+        row.setflags(write=False)
+        rows[key] = row
+    return row
+
+
+def uniforms(uuid: str, key: str, n: int) -> Row:
+    """Return n uniforms in (0, 1) of this key as a read-only float32 row.
+
+    They are the normals of the same key seen through their distribution, so a large normal is a
+    large uniform.
+    """
+    rows = _rows(uuid, n)
+    name = f"{key}\0u"
+    row = rows.get(name)
+    if row is None:
+        below = 1.0 - upper_tail(normals(uuid, key, n).astype(np.float64))
+        row = np.clip(below, 1e-7, 1.0 - 1e-7).astype(np.float32)
+        row.setflags(write=False)
+        rows[name] = row
+    return row
+
+
+def truncated(lower: NDArray[np.float64], normal: Row) -> NDArray[np.float64]:
+    """Return standard normals known to exceed `lower`, made from fixed normals.
+
+    The normal's own place u in its distribution is kept: the draw is the point of the upper tail
+    of `lower` with share u below it. Both arrays have shape (N,).
+    """
+    below_all = np.clip(lower, -37.0, 35.0)
+    share_above = upper_tail(normal.astype(np.float64))
+    return np.maximum(from_upper_tail(upper_tail(below_all) * share_above), below_all)

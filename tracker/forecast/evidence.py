@@ -1,0 +1,113 @@
+"""What the journal has seen of durations, turned into observations of pace."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from tracker.forecast.pace import Evidence, Layout
+from tracker.forecast.pace_file import PacePrior
+from tracker.journal.progress import Observation, Progress
+
+if TYPE_CHECKING:
+    from tracker.forecast.durations import Ask
+
+CLOCK_ERROR_S = 45.0
+"""Standard deviation of a tick's lateness."""
+LEAST_ACTUAL_S = 15.0
+"""Nothing is believed to have taken less: ticks are not that exact."""
+HIGH_OVER_LOW = 3.29
+"""Width of a 90 % interval in standard deviations: low and high are the 5 and 95 % points."""
+USUAL_SIGMA = 0.33
+"""The noise at which a step's own low and high are taken as they stand."""
+
+
+def own_shape(likely: float, low: float | None, high: float | None) -> tuple[float, float]:
+    """Return (median in seconds, variance as a multiple of the noise variance) of a planned time.
+
+    With low and high the median is their geometric mean and `likely` gives way.
+    """
+    if low is None or high is None or low <= 0 or high < low:
+        return likely, 1.0
+    own = math.log(high / low) / HIGH_OVER_LOW
+    return math.sqrt(low * high), (own / USUAL_SIGMA) ** 2
+
+
+def part_shape(items: float, of: float, sigma: float, noise: float) -> tuple[float, float]:
+    """Return (shift of the log median, variance as a multiple of the noise) of some of n equal items.
+
+    The whole is lognormal with variance `noise * sigma**2`; its items are alike and independent, so
+    that mean and variance of the part are exactly `items / of` of the whole's.
+    """
+    if items >= of:
+        return 0.0, noise
+    whole = noise * sigma * sigma
+    if whole < 1e-12:
+        return math.log(items / of), noise * of / items
+    part = math.log1p(math.expm1(whole) * of / items)
+    return math.log(items / of) + 0.5 * (whole - part), part / (sigma * sigma)
+
+
+def offset(prior: PacePrior, crew: Sequence[str], work: Sequence[tuple[str, float]]) -> float:
+    """Return the log pace that the prior's medians alone expect of this crew at this work."""
+    out = math.log(prior.median)
+    for c in crew:
+        out += math.log(prior.crew[c][0]) / len(crew) if c in prior.crew else 0.0
+    for kind, share in work:
+        out += share * math.log(prior.work[kind][0]) if kind in prior.work else 0.0
+    return out
+
+
+def _of_observation(
+    seen: Observation, progress: Progress, prior: PacePrior, layout: Layout
+) -> Evidence | None:
+    """Return one observation as evidence; None when nothing in it can show pace."""
+    median, squares, fixed_s = [], 0.0, 0.0
+    kinds: list[str] = []
+    for step, kind, planned in zip(seen.steps, seen.work, seen.planned_s, strict=True):
+        state = progress.steps.get(step)
+        if state is not None and state.step.fixed:
+            fixed_s += planned
+            continue
+        own, noise = planned, 1.0
+        if state is not None and state.step.time.low is not None and state.step.time.likely > 0:
+            time = state.step.time
+            own, noise = own_shape(time.likely, time.low, time.high)
+            own *= planned / time.likely
+        median.append(own)
+        kinds.append(kind)
+        squares += noise * own * own
+    total = sum(median)
+    if total <= 0:
+        return None
+    work = tuple((kind, own / total) for kind, own in zip(kinds, median, strict=True))
+    items, of = seen.weight_count
+    shift, noise = part_shape(items, of, prior.sigma, squares / total**2)
+    shift -= math.log(items / of) if items < of else 0.0
+    actual = max(seen.actual_s - fixed_s, LEAST_ACTUAL_S)
+    value = math.log(actual / total) - offset(prior, seen.crew, work) - shift
+    hours = min(seen.clock_s, seen.at) / 3600.0
+    return Evidence(layout.row(seen.crew, work), value, noise, (CLOCK_ERROR_S / total) ** 2, hours)
+
+
+def of_progress(progress: Progress, prior: PacePrior, layout: Layout) -> list[Evidence]:
+    """Return the evidence of everything finished, in the order of the planned clock.
+
+    Work done earlier than planned stands where it was done, so that it does not age the rest.
+    """
+    found = (_of_observation(seen, progress, prior, layout) for seen in progress.observations)
+    return sorted((seen for seen in found if seen is not None), key=lambda seen: seen.hours)
+
+
+def of_counted(ask: Ask, prior: PacePrior, layout: Layout, hours: float) -> Evidence | None:
+    """Return what the items counted so far of a step still open say."""
+    if not 0 < ask.counted < ask.count or ask.counted_worked_s <= 0:
+        return None
+    median, noise = own_shape(ask.likely, ask.low, ask.high)
+    shift, noise = part_shape(ask.counted, ask.count, prior.sigma, noise)
+    work = ((ask.work, 1.0),)
+    actual = max(ask.counted_worked_s, LEAST_ACTUAL_S)
+    value = math.log(actual / median) - offset(prior, ask.crew, work) - shift
+    clock = (CLOCK_ERROR_S * ask.count / (median * ask.counted)) ** 2
+    return Evidence(layout.row(ask.crew, work), value, noise, clock, hours)
