@@ -1,0 +1,178 @@
+"""From progress to the world that an estimate plays: remaining steps, limits, stores, hardware clocks.
+
+An outstanding go is assumed to be given at once when the step could otherwise begin. A step whose last
+owner has come in belongs to nobody and is played without a crew member.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.forecast.accounts import accounts
+from tracker.forecast.durations import Ask, draw_durations
+from tracker.forecast.network import Network, network
+from tracker.forecast.nodes import Crews, ask_for, make_nodes
+from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
+from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, World
+from tracker.journal.progress import Progress
+
+
+def prior_of(progress: Progress) -> PacePrior:
+    """Return the belief about pace that the journal was created with."""
+    if progress.pace_text is None:
+        return DEFAULT_PRIOR
+    return _read(progress.pace_text, progress.pace_name or "pace file")
+
+
+@lru_cache(maxsize=8)
+def _read(text: str, name: str) -> PacePrior:
+    return read_pace(text, name)
+
+
+def certain(prior: PacePrior) -> bool:
+    """Whether this belief leaves nothing open: every spread is 0."""
+    spreads = (prior.spread, prior.sigma, prior.crew_spread, prior.work_spread, prior.use_spread)
+    single = [spread for _, spread in (*prior.crew.values(), *prior.work.values())]
+    return not any((*spreads, *prior.drifts, *single))
+
+
+def present_instant(progress: Progress, now: float | None) -> float:
+    """Return the PET for which to estimate: at least 0, and 0 while the clock has not been started.
+
+    None is the last event's instant. Raises ValueError for one before the last event.
+    """
+    if now is not None and now < progress.at:
+        raise ValueError(f"now is {now:g} s, before the last event at {progress.at:g} s")
+    if progress.zero is None:
+        return 0.0
+    return max(float(progress.at if now is None else now), 0.0)
+
+
+def build_world(
+    progress: Progress, *, now: float, scenarios: int = 10_000, prior: PacePrior | None = None
+) -> World:
+    """Return everything that one estimate knows about the rest of the excursion at `now` (PET seconds).
+
+    `prior` None is the journal's own pace file. Raises ValueError for an instant before the last event.
+    """
+    now = present_instant(progress, now)
+    prior = prior_of(progress) if prior is None else prior
+    plan = progress.plan
+    crew = tuple(member.id for member in plan.crew)
+    index = {c: k for k, c in enumerate(crew)}
+    crews = _crews(progress)
+    net = network(progress, crews)
+    states = [progress.steps[step] for step in net.steps]
+    nodes = make_nodes(progress, net, crews, index, now)
+    asks = [ask_for(progress, state, node, crews, now) for state, node in zip(states, nodes, strict=True)]
+    drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios)
+    inside = _inside(progress, crews)
+    confidence = plan.confidence
+    return World(
+        now=now,
+        nodes=nodes,
+        crew=crew,
+        counted=tuple(index[c] for c in plan.outside if c not in inside),
+        inside_already={index[c]: at - now for c, at in inside.items()},
+        ready=tuple(_ready(progress, c, now) for c in crew),
+        durations=_factors(drawn.rows, nodes, asks),
+        optional=_optional(progress, net),
+        limits=tuple(
+            ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
+            for name, at in progress.limits.items()
+        ),
+        accounts=accounts(
+            progress,
+            states,
+            [crews[step] for step in net.steps],
+            now=now,
+            use_spread=prior.use_spread,
+            scenarios=scenarios,
+            certain=certain(prior),
+            inside=inside,
+        ),
+        clocks=_clocks(progress, net, now),
+        confidence_elapsed=confidence.elapsed,
+        confidence_consumables=confidence.consumables,
+        confidence_joint=confidence.joint,
+        open_now={item.item: item.opened_by for item in progress.open_items},
+        pace=drawn.pace,
+    )
+
+
+def _crews(progress: Progress) -> Crews:
+    """Return who does each open step: its owners, without those who have come in."""
+    return {
+        step: tuple(c for c in state.crew if c not in progress.entered)
+        for step, state in progress.steps.items()
+        if state.ended is None
+    }
+
+
+def _inside(progress: Progress, crews: Crews) -> dict[str, float]:
+    """Return since when crew members outside are inside.
+
+    Those who have entered; and once nobody outside has a step left, everybody, with their last done.
+    """
+    inside = {c: at for c, at in progress.entered.items() if c in progress.plan.outside}
+    outside = set(progress.plan.outside)
+    if any(not crew or not outside.isdisjoint(crew) for crew in crews.values()):
+        return inside
+    for state in progress.steps.values():
+        if state.ended == "done" and state.done is not None:
+            for c in state.crew:
+                if c in outside and c not in progress.entered:
+                    inside[c] = max(inside.get(c, 0.0), state.done)
+    last = max(inside.values(), default=None)
+    return inside if last is None else {c: inside.get(c, last) for c in progress.plan.outside}
+
+
+def _ready(progress: Progress, crew: str, now: float) -> float:
+    """Return when this crew member can go on, relative to now: a hold ends at its `until`, or now."""
+    hold = progress.holds.get(crew)
+    return 0.0 if hold is None or hold.until is None else max(0.0, hold.until - now)
+
+
+def _factors(rows: NDArray[np.float32], nodes: tuple[Node, ...], asks: list[Ask]) -> NDArray[np.float32]:
+    """Turn the rows of ways home, drawn for their time on paper, into factors on the time they will take."""
+    for i, node in enumerate(nodes):
+        if node.home is not None:
+            rows[i] *= np.float32(1.0 / asks[i].likely)
+    return rows
+
+
+def _optional(progress: Progress, net: Network) -> tuple[OptionalTask, ...]:
+    left = dict.fromkeys(net.optional, 0.0)
+    for step in net.steps:
+        planned = progress.steps[step].step
+        if planned.task in left:
+            left[planned.task] += planned.time.likely / 60.0
+    return tuple(
+        OptionalTask(
+            task=name,
+            priority=progress.tasks[name].priority,
+            value=progress.tasks[name].task.value,
+            needs=net.optional_needs[k],
+            begun=progress.tasks[name].status == "begun",
+            minutes=left[name],
+        )
+        for k, name in enumerate(net.optional)
+    )
+
+
+def _clocks(progress: Progress, net: Network, now: float) -> tuple[Clock, ...]:
+    """Return the hardware clocks of remaining steps; one that will never start is none."""
+    out = []
+    for i, step in enumerate(net.steps):
+        within = progress.steps[step].step.within
+        if within is None or within.of not in progress.steps:
+            continue
+        of = progress.steps[within.of]
+        if of.ended is None and within.of in net.place:
+            out.append(Clock(i, net.place[within.of], None, within.time, within.of))
+        elif of.ended == "done" and of.done is not None:
+            out.append(Clock(i, None, of.done + within.time - now, within.time, within.of))
+    return tuple(out)
