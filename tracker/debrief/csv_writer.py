@@ -1,0 +1,73 @@
+"""The debrief as CSV: one row a step, for spreadsheets and scripts.
+
+RFC 4180: comma, CRLF, quotes doubled. Text never runs as a formula; numbers stay numbers.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable
+from dataclasses import fields
+from datetime import datetime
+
+from tracker.debrief.rows import StepRow
+from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_day_of_year, format_instant, format_pet, instant_of
+
+MOMENTS = ("planned_start", "planned_finish", "actual_start", "actual_finish")
+"""Columns in seconds that also appear as PET, in UTC and with the day of the year."""
+
+COLUMNS = (
+    *(field.name for field in fields(StepRow)),
+    *(f"{name}_{form}" for form in ("pet", "utc", "day_of_year") for name in MOMENTS),
+    "advisory",
+)
+"""Headings, in order; new ones are added before `advisory`."""
+
+# A cell that starts so is run by spreadsheets. After a separator or a quote the same holds where a file
+# is opened with other separators than it was written with.
+_RUNS = re.compile(r"(^|[,;|\"'])(\s*)([=+\-@\uff1d\uff0b\uff0d\uff20])")
+
+
+def cell(value: object) -> str | int | float:
+    """Return a value as a cell: numbers as they are, everything else as one line that no spreadsheet runs."""
+    if isinstance(value, bool):
+        return "yes" if value else ""
+    if isinstance(value, int | float):
+        return _short(value)
+    if value is None:
+        return ""
+    text = " ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
+    return _RUNS.sub(r"\1\2'\3", plain(text, most=4000))
+
+
+def _short(value: float) -> int | float:
+    """Return a number without digits that say nothing."""
+    rounded = round(value, 4)
+    return int(rounded) if rounded == int(rounded) else rounded
+
+
+def csv_row(row: StepRow, zero: datetime | None) -> list[str | int | float]:
+    """Return the cells of one step in the order of `COLUMNS`; `zero` is the instant of PET 0."""
+    moments = [getattr(row, name) for name in MOMENTS]
+    known = [None if zero is None or at is None else instant_of(at, zero) for at in moments]
+    return [
+        *(cell(getattr(row, field.name)) for field in fields(row)),
+        *(cell(None if at is None else format_pet(at, with_seconds=True)) for at in moments),
+        *(cell(None if at is None else format_instant(at)) for at in known),
+        *(cell(None if at is None else format_day_of_year(at)) for at in known),
+        ADVISORY,
+    ]
+
+
+def as_csv(excursions: Iterable[tuple[Iterable[StepRow], datetime | None]]) -> str:
+    """Return the CSV text of several excursions' rows, each with the instant of its PET 0."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for rows, zero in excursions:
+        writer.writerows(csv_row(row, zero) for row in rows)
+    return text.getvalue()
