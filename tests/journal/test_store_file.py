@@ -1,0 +1,378 @@
+"""Journals as files: what is no journal is told in one line and stays as it was; readers leave no trace."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import stat
+import subprocess
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from tracker.foundation.errors import JournalError
+from tracker.journal import sqlite
+from tracker.journal.progress import Recorded
+from tracker.journal.sqlite import SqliteStore
+from tracker.journal.store import Genesis, Row, Shown, seal
+
+GENESIS = Genesis("0f", "2031-05-04T14:00:00.000Z", False, "larkspur", "format: 1\n")
+WHEN = datetime(2031, 5, 4, 14, 0, 0, tzinfo=UTC)
+
+
+def note(number: int, before: str) -> Row:
+    return seal(Recorded(number, "noted", 0.0, True, WHEN, "op@desk", {"text": "x" * 200}), before)
+
+
+def append(store: SqliteStore, count: int = 1) -> None:
+    rows = store.rows()
+    before = rows[-1].hash if rows else store.genesis.hash
+    for number in range(len(rows) + 1, len(rows) + 1 + count):
+        row = note(number, before)
+        with store.writing():
+            store.append(row)
+        before = row.hash
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    store = SqliteStore.create(tmp_path / "one.sqlite", GENESIS)
+    append(store, 3)
+    store.close()
+    return tmp_path / "one.sqlite"
+
+
+@pytest.fixture(autouse=True)
+def short_patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sqlite, "_BUSY_S", 0.1)
+
+
+def folder(path: Path) -> dict[str, bytes]:
+    return {entry.name: entry.read_bytes() for entry in sorted(path.parent.iterdir()) if entry.is_file()}
+
+
+def refuse(path: Path, *, read_only: bool) -> str:
+    """Return the one line with which a file is refused, having looked that nothing was touched."""
+    before = folder(path)
+    with pytest.raises(JournalError) as caught:
+        SqliteStore.open(path, read_only=read_only).rows()
+    assert folder(path) == before
+    (line,) = caught.value.lines
+    assert str(path) in line and "\n" not in line
+    return line
+
+
+def test_a_new_journal_is_private_and_leaves_nothing_beside_it(path: Path) -> None:
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert list(folder(path)) == ["one.sqlite"]
+    assert [entry for entry in path.parent.iterdir() if entry.is_dir()] == []
+
+
+def test_the_files_beside_it_are_private_too(path: Path) -> None:
+    store = SqliteStore.open(path)
+    append(store)
+    modes = {entry.name: stat.S_IMODE(entry.stat().st_mode) for entry in path.parent.iterdir()}
+    assert modes == {"one.sqlite": 0o600, "one.sqlite-wal": 0o600, "one.sqlite-shm": 0o600}
+    store.close()
+
+
+def test_durability_settings_are_in_force(path: Path) -> None:
+    store = SqliteStore.open(path)
+    read = store._source.db.execute
+    assert read("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert read("PRAGMA synchronous").fetchone() == (2,)
+    strict = {
+        name: value for name, value in read("SELECT name, strict FROM pragma_table_list WHERE type='table'")
+    }
+    assert all(strict[name] for name in ("journal", "events", "estimates", "as_run_rows", "as_spent_rows"))
+    store.close()
+
+
+@pytest.mark.parametrize("taken", ["file", "folder", "link", "wal"])
+def test_create_never_overwrites(tmp_path: Path, taken: str) -> None:
+    path = tmp_path / "two.sqlite"
+    if taken == "file":
+        path.write_bytes(b"")
+    elif taken == "folder":
+        path.mkdir()
+    elif taken == "link":
+        path.symlink_to(tmp_path / "nowhere")
+    else:
+        Path(f"{path}-wal").write_bytes(b"old")
+    before = sorted(tmp_path.rglob("*")), folder(path)
+    with pytest.raises(JournalError) as caught:
+        SqliteStore.create(path, GENESIS)
+    assert str(path) in caught.value.lines[0]
+    assert (sorted(tmp_path.rglob("*")), folder(path)) == before
+
+
+def test_of_two_that_create_at_once_the_second_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "two.sqlite"
+    make = sqlite._make
+
+    def slow(new: Path, genesis: Genesis) -> None:
+        make(new, genesis)
+        path.write_bytes(b"somebody else's")
+
+    monkeypatch.setattr(sqlite, "_make", slow)
+    with pytest.raises(JournalError, match="exists already"):
+        SqliteStore.create(path, GENESIS)
+    assert folder(path) == {"two.sqlite": b"somebody else's"}
+
+
+@pytest.mark.parametrize("read_only", [False, True])
+class TestRefused:
+    def test_a_missing_file(self, tmp_path: Path, read_only: bool) -> None:
+        assert "no such journal" in refuse(tmp_path / "none.sqlite", read_only=read_only)
+
+    def test_a_missing_folder(self, tmp_path: Path, read_only: bool) -> None:
+        with pytest.raises(JournalError, match="no such journal"):
+            SqliteStore.open(tmp_path / "none" / "one.sqlite", read_only=read_only)
+
+    def test_a_folder(self, path: Path, read_only: bool) -> None:
+        with pytest.raises(JournalError, match="is a folder"):
+            SqliteStore.open(path.parent, read_only=read_only)
+
+    def test_a_pipe_without_waiting_for_a_writer(self, tmp_path: Path, read_only: bool) -> None:
+        os.mkfifo(tmp_path / "pipe")
+        with pytest.raises(JournalError, match="not a file"):
+            SqliteStore.open(tmp_path / "pipe", read_only=read_only)
+
+    def test_a_path_no_file_can_have(self, tmp_path: Path, read_only: bool) -> None:
+        for name in ("a\0b", "n" * 300):
+            with pytest.raises(JournalError):
+                SqliteStore.open(tmp_path / name, read_only=read_only)
+
+    @pytest.mark.parametrize("content", [b"format: 1\n", b"\x89PNG" * 500, b"SQLite format 3", b"S"])
+    def test_another_kind_of_file(self, tmp_path: Path, read_only: bool, content: bytes) -> None:
+        path = tmp_path / "plan.yaml"
+        path.write_bytes(content)
+        assert "journal" in refuse(path, read_only=read_only)
+
+    def test_an_empty_file(self, tmp_path: Path, read_only: bool) -> None:
+        (tmp_path / "empty").write_bytes(b"")
+        assert "empty" in refuse(tmp_path / "empty", read_only=read_only)
+
+    def test_another_database(self, tmp_path: Path, read_only: bool) -> None:
+        path = tmp_path / "other.sqlite"
+        with sqlite3.connect(path) as other:
+            other.execute("CREATE TABLE events (number INTEGER)")
+        other.close()
+        assert "not a journal" in refuse(path, read_only=read_only)
+
+    def test_a_journal_of_a_newer_program(self, path: Path, read_only: bool) -> None:
+        content = bytearray(path.read_bytes())
+        content[60:64] = (7).to_bytes(4, "big")
+        path.write_bytes(content)
+        line = refuse(path, read_only=read_only)
+        assert "newer program" in line and "7" in line
+
+    @pytest.mark.parametrize("keep", [1, 50, 99, 100, 4096, 9000, -4096, -1])
+    def test_a_file_that_is_cut_off(self, path: Path, read_only: bool, keep: int) -> None:
+        path.write_bytes(path.read_bytes()[:keep])
+        refuse(path, read_only=read_only)
+
+    def test_a_journal_whose_tables_are_gone(self, path: Path, read_only: bool) -> None:
+        other = sqlite3.connect(path)
+        other.executescript("PRAGMA journal_mode=DELETE; DROP TABLE journal;")
+        other.close()
+        with pytest.raises(JournalError):
+            SqliteStore.open(path, read_only=read_only)
+
+
+def test_a_locked_journal_is_told_when_opened_and_when_written(path: Path) -> None:
+    store = SqliteStore.open(path)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(JournalError, match="is locked"):
+        append(store)
+    with pytest.raises(JournalError, match="is locked"):
+        SqliteStore.open(path)
+    assert len(SqliteStore.open(path, read_only=True).rows()) == 3
+    other.execute("ROLLBACK")
+    append(store)
+    assert len(store.rows()) == 4
+    store.close()
+    other.close()
+
+
+def test_a_journal_held_for_one_program_alone_is_told(path: Path) -> None:
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("PRAGMA locking_mode=EXCLUSIVE")
+    other.execute("BEGIN IMMEDIATE")
+    other.execute("DELETE FROM as_run_rows")
+    other.execute("COMMIT")
+    with pytest.raises(JournalError, match="is locked"):
+        SqliteStore.open(path)
+    other.close()
+
+
+def test_reading_a_quiet_journal_leaves_no_trace(path: Path) -> None:
+    before, stamp = folder(path), path.stat().st_mtime_ns
+    store = SqliteStore.open(path, read_only=True)
+    assert len(store.rows()) == 3
+    assert folder(path) == before
+    store.close()
+    assert folder(path) == before and path.stat().st_mtime_ns == stamp
+
+
+def test_a_reader_cannot_write(path: Path) -> None:
+    store = SqliteStore.open(path, read_only=True)
+    with pytest.raises(JournalError, match="read-only"):
+        append(store)
+    store.close()
+
+
+def test_a_reader_sees_what_a_writer_adds_also_when_it_came_first(path: Path) -> None:
+    reader = SqliteStore.open(path, read_only=True)
+    assert reader.changed() and not reader.changed()
+    writer = SqliteStore.open(path)
+    append(writer)
+    assert reader.changed() and len(reader.rows()) == 4
+    assert not reader.changed()
+    append(writer, 2)
+    assert reader.changed() and len(reader.rows(after=4)) == 2
+    writer.close()
+    assert len(reader.rows()) == 6
+    writer = SqliteStore.open(path)
+    append(writer)
+    assert reader.changed() and len(reader.rows()) == 7
+    writer.close()
+    reader.close()
+
+
+def test_a_writer_leaves_everything_in_the_main_file_while_others_read(path: Path, tmp_path: Path) -> None:
+    writer = SqliteStore.open(path)
+    append(writer)
+    reader = SqliteStore.open(path, read_only=True)
+    writer.close()
+    (tmp_path / "alone.sqlite").write_bytes(path.read_bytes())
+    alone = SqliteStore.open(tmp_path / "alone.sqlite", read_only=True)
+    assert len(alone.rows()) == 4
+    alone.close()
+    reader.close()
+
+
+@pytest.fixture
+def killed(path: Path) -> Iterator[Path]:
+    """A journal whose writer was killed: the last events are still in the file beside it."""
+    code = """
+import os, sys
+from datetime import UTC, datetime
+from pathlib import Path
+from tracker.journal.progress import Recorded
+from tracker.journal.sqlite import SqliteStore
+from tracker.journal.store import seal
+store = SqliteStore.open(Path(sys.argv[1]))
+event = Recorded(4, "noted", 0.0, True, datetime(2031, 5, 4, tzinfo=UTC), "op", {"text": "late"})
+with store.writing():
+    store.append(seal(event, store.rows()[-1].hash))
+os.kill(os.getpid(), 9)
+"""
+    assert subprocess.run([sys.executable, "-c", code, str(path)]).returncode == -9
+    assert Path(f"{path}-wal").stat().st_size > 0
+    yield path
+
+
+def test_what_a_killed_writer_had_finished_is_there(killed: Path) -> None:
+    reader = SqliteStore.open(killed, read_only=True)
+    assert len(reader.rows()) == 4
+    reader.close()
+    writer = SqliteStore.open(killed)
+    assert len(writer.rows()) == 4
+    writer.close()
+    assert list(folder(killed)) == ["one.sqlite"]
+
+
+def test_what_a_killed_writer_left_is_read_where_nothing_can_be_written(
+    killed: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Path(f"{killed}-shm").unlink()
+    monkeypatch.setattr(sqlite.os, "access", lambda *_: False)
+    before = folder(killed)
+    reader = SqliteStore.open(killed, read_only=True)
+    assert len(reader.rows()) == 4 and reader.changed()
+    reader.close()
+    assert folder(killed) == before
+
+
+@pytest.mark.parametrize("which", ["file", "folder"])
+def test_a_read_only_journal_is_told_before_the_first_tick(
+    path: Path, monkeypatch: pytest.MonkeyPatch, which: str
+) -> None:
+    # The tests may run as a user whom no permission stops, so what the system would answer is played.
+    closed = path if which == "file" else path.parent
+    monkeypatch.setattr(os, "access", lambda place, mode: Path(place) != closed)
+    before = folder(path)
+    with pytest.raises(JournalError, match="read-only"):
+        SqliteStore.open(path)
+    assert folder(path) == before
+
+
+@pytest.mark.parametrize("how", ["deleted", "moved", "replaced"])
+def test_nothing_is_promised_of_a_file_that_is_no_longer_there(path: Path, how: str) -> None:
+    store = SqliteStore.open(path)
+    append(store)
+    if how == "deleted":
+        path.unlink()
+    else:
+        path.rename(path.with_name("moved.sqlite"))
+    if how == "replaced":
+        path.write_bytes(b"another")
+    for act in (lambda: append(store), store.changed):
+        with pytest.raises(JournalError, match="while it was open"):
+            act()
+    store.close()
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE events SET kind = 'done' WHERE number = 2",
+        "DELETE FROM events WHERE number = 3",
+        "INSERT OR REPLACE INTO events SELECT * FROM events WHERE number = 3",
+        "INSERT INTO events SELECT 5, kind, at, stated, recorded, seat, body, hash FROM events LIMIT 1",
+        "INSERT INTO events SELECT NULL, kind, at, stated, recorded, seat, body, hash FROM events LIMIT 1",
+        "UPDATE journal SET plan = 'x'",
+        "DELETE FROM journal",
+        "INSERT OR REPLACE INTO journal SELECT * FROM journal",
+        "INSERT INTO events SELECT 4, kind, 'noon', stated, recorded, seat, body, hash FROM events LIMIT 1",
+    ],
+)
+def test_no_tool_changes_what_is_recorded(path: Path, statement: str) -> None:
+    other = sqlite3.connect(path)
+    with pytest.raises(sqlite3.IntegrityError):
+        other.execute(statement)
+    other.close()
+
+
+def test_faults_are_none_in_a_sound_file_and_name_what_is_lost(path: Path) -> None:
+    store = SqliteStore.open(path, read_only=True)
+    assert list(store.faults()) == []
+    store.close()
+    other = sqlite3.connect(path)
+    other.execute("DROP TRIGGER events_no_update")
+    other.execute("CREATE TABLE extra (x)")
+    other.close()
+    store = SqliteStore.open(path, read_only=True)
+    lost, extra = store.faults()
+    assert "events_no_update" in lost and "extra" in extra
+    store.close()
+
+
+def test_an_estimate_shows_its_leading_figures_to_any_tool(path: Path) -> None:
+    store = SqliteStore.open(path)
+    text = '{"at":60,"inside":{"p10":1.5,"p50":2.5,"p90":null},"safe":0.75}'
+    store.show(Shown(3, 60.0, "2031-05-04T14:01:00.000Z", text))
+    store.close()
+    other = sqlite3.connect(path)
+    found = other.execute(
+        "SELECT event, at, inside_p10, inside_p50, inside_p90, safe FROM estimates"
+    ).fetchall()
+    other.close()
+    assert found == [(3, 60.0, 1.5, 2.5, None, 0.75)]

@@ -1,0 +1,306 @@
+"""Journals as SQLite files. Nothing else in the program knows the database.
+
+A journal file is in write-ahead mode with `synchronous=FULL`: when a block of `writing` has ended, what it
+wrote survives a killed process and a cut of power.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from tracker.foundation.errors import JournalError
+from tracker.journal import files
+from tracker.journal.schema import APPLICATION_ID, COLUMNS, INSERT_ESTIMATE, STATEMENTS
+from tracker.journal.store import FORMAT, Cell, Genesis, Row, Rows, Shown, Table
+
+_EVENT = "number, kind, at, stated, recorded, seat, body, hash"
+
+
+_BUSY_S = 3.0
+"""How long a writer waits for another before the journal counts as locked."""
+
+_REASONS = {
+    sqlite3.SQLITE_BUSY: "is locked by another program; nothing was written",
+    sqlite3.SQLITE_READONLY: "is read-only",
+    sqlite3.SQLITE_CANTOPEN: "cannot be opened: the file or its folder is closed to this user",
+    sqlite3.SQLITE_FULL: "the disk is full; nothing was written",
+    sqlite3.SQLITE_NOTADB: "is not a journal",
+    sqlite3.SQLITE_CORRUPT: "is a damaged journal",
+}
+
+
+@contextlib.contextmanager
+def _told(name: str | Path) -> Iterator[None]:
+    """Turn an error of the database into one line that names the journal."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        reason = _REASONS.get(code, f"the journal failed: {error}")
+        raise JournalError(f"{name}: {reason}") from error
+
+
+@dataclass
+class _Source:
+    """An opened file: its connection, and what is needed to see that it is still the same file."""
+
+    path: Path
+    """As given, for messages."""
+    db: Database
+    signature: tuple[int, int, int, int]
+    writer: bool = False
+    quiet: bool = False
+    """Opened as a file that nobody writes; `overtaken` says when that has stopped being true."""
+    folder: tempfile.TemporaryDirectory[str] | None = None
+    """Holds a private copy of the file, where the original cannot be read in place."""
+
+    def still_there(self) -> None:
+        """Raise JournalError when the file was moved, deleted or replaced: what is written would be lost."""
+        if files.signature(self.path)[:2] != self.signature[:2]:
+            raise JournalError(f"{self.path}: was replaced by another file while it was open")
+
+    def overtaken(self) -> bool:
+        """Whether somebody has begun to write the file that was opened as quiet."""
+        return self.quiet and (files.beside(self.path) or files.signature(self.path) != self.signature)
+
+    def close(self) -> None:
+        self.db.conn.close()
+        if self.folder is not None:
+            self.folder.cleanup()
+
+
+def _connect(path: Path, query: str) -> Database:
+    """Connect to a file that exists; threads may take turns."""
+    address = f"{path.resolve().as_uri()}?{query}"
+    connection = sqlite3.connect(
+        address, uri=True, isolation_level=None, timeout=_BUSY_S, check_same_thread=False
+    )
+    return Database(connection, execute_plugins=False)
+
+
+def _open_to_write(path: Path) -> _Source:
+    files.look(path)
+    files.writable(path)
+    with _told(path):
+        source = _Source(path, _connect(path, "mode=rw"), files.signature(path), writer=True)
+    try:
+        with _told(path):
+            for setting in ("journal_mode=WAL", "synchronous=FULL", "fullfsync=ON"):
+                source.db.execute(f"PRAGMA {setting}").fetchall()
+            # A lock or a read-only disk is to be told now, not at the first tick.
+            source.db.execute("BEGIN IMMEDIATE")
+            source.db.rollback()
+    except BaseException:
+        source.close()
+        raise
+    return source
+
+
+def _open_to_read(path: Path) -> _Source:
+    """Open without ever writing: neither the journal nor, where nobody writes it, any file beside it."""
+    files.look(path)
+    signature = files.signature(path)
+    with _told(path):
+        if not files.beside(path):
+            return _Source(path, _connect(path, "mode=ro&immutable=1"), signature, quiet=True)
+        if os.path.exists(f"{path.resolve()}-shm") or os.access(path.resolve().parent, os.W_OK):
+            return _Source(path, _connect(path, "mode=ro"), signature)
+    # The last events are in the file beside it, unreadable in a folder closed to us: take both home.
+    folder = tempfile.TemporaryDirectory(prefix="journal-")
+    copy = Path(folder.name) / "copy.sqlite"
+    for end in ("", "-wal"):
+        shutil.copyfile(f"{path.resolve()}{end}", f"{copy}{end}")
+    with _told(path):
+        return _Source(path, _connect(copy, "mode=rw"), signature, folder=folder)
+
+
+class SqliteStore:
+    """One journal in one SQLite file; at most one thread at a time may use it."""
+
+    def __init__(self, source: _Source) -> None:
+        """Take over an opened file; JournalError when it holds no journal."""
+        self._source = source
+        self.genesis, self.stored_hash = self._read_genesis()
+        self._version: int | None = None
+
+    @classmethod
+    def create(cls, path: Path, genesis: Genesis) -> SqliteStore:
+        """Make a new journal file, mode 0600, whole or not at all; one that exists is never overwritten."""
+
+        def make(new: Path) -> None:
+            with _told(path):
+                _make(new, genesis)
+
+        files.put_new(path, make)
+        return cls.open(path)
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False) -> SqliteStore:
+        """Open a journal file; JournalError when it is none, or cannot be used so."""
+        source = _open_to_read(path) if read_only else _open_to_write(path)
+        try:
+            return cls(source)
+        except BaseException:
+            source.close()
+            raise
+
+    @property
+    def name(self) -> str:
+        """The path of the file."""
+        return str(self._source.path)
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the only right to write; afterwards all that was written is durable, or nothing is there."""
+        self._source.still_there()
+        db = self._source.db
+        with _told(self.name):
+            db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            with _told(self.name):
+                db.execute("COMMIT")
+        except BaseException:
+            # Whether a failed commit reached the disk is not known: the next look must read again.
+            self._version = None
+            with contextlib.suppress(sqlite3.Error):
+                db.rollback()
+            raise
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[None]:
+        """Let every reading inside the block see one state of the journal."""
+        with _told(self.name):
+            self._source.db.execute("BEGIN")
+        try:
+            yield
+        finally:
+            with contextlib.suppress(sqlite3.Error):
+                self._source.db.rollback()
+
+    def rows(self, after: int = 0) -> list[Row]:
+        """Return the events with greater numbers, in order."""
+        found = self._read(f"SELECT {_EVENT} FROM events WHERE number > ? ORDER BY number", (after,))
+        return [Row(n, kind, at, stated == 1, *rest) for n, kind, at, stated, *rest in found]
+
+    def append(self, row: Row) -> None:
+        """Add one event, inside `writing`; refused unless its number is the next."""
+        values = [getattr(row, name) for name in Row.__slots__]
+        self._write(f"INSERT INTO events ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", values)
+
+    def derived(self, table: Table) -> Rows:
+        """Return the rows of a derived table."""
+        names = ", ".join(f'"{name}"' for name in COLUMNS[table])
+        found = self._read(f"SELECT place, {names} FROM {table}_rows ORDER BY place")
+        return {place: tuple(cells) for place, *cells in found}
+
+    def derive(self, table: Table, put: Rows, gone: Iterable[int]) -> None:
+        """Put rows into their places in a derived table and take others out, inside `writing`."""
+        marks = ", ".join("?" * (1 + len(COLUMNS[table])))
+        for place in gone:
+            self._write(f"DELETE FROM {table}_rows WHERE place = ?", (place,))
+        for place, cells in put.items():
+            self._write(f"INSERT OR REPLACE INTO {table}_rows VALUES ({marks})", (place, *cells))
+
+    def show(self, estimate: Shown) -> None:
+        """Keep an estimate that was shown, and let the main file catch up with the file beside it."""
+        with self.writing():
+            self._write(INSERT_ESTIMATE, (estimate.event, estimate.at, estimate.shown, estimate.estimate))
+        with _told(self.name):
+            self._source.db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+
+    def shown(self) -> list[Shown]:
+        """Return the estimates that were shown, oldest first."""
+        return [
+            Shown(*cells)
+            for cells in self._read("SELECT event, at, shown, estimate FROM estimates ORDER BY id")
+        ]
+
+    def changed(self) -> bool:
+        """Whether another connection may have written since the last call; true the first time."""
+        self._source.still_there()
+        if self._source.overtaken():
+            self._reopen()
+        version = self._read("PRAGMA data_version")[0][0]
+        known, self._version = self._version, version
+        return bool(version != known)
+
+    def faults(self) -> Iterator[str]:
+        """Yield what is wrong with the file as a database, and with its tables, views and triggers."""
+        for (line,) in self._read("PRAGMA integrity_check(1)"):
+            if line != "ok":
+                yield f"the file is damaged: {str(line).splitlines()[-1]}"
+        found = {
+            sql
+            for (sql,) in self._read(
+                "SELECT sql FROM sqlite_master WHERE name NOT LIKE 'sqlite!_%' ESCAPE '!'"
+            )
+        }
+        for sql in sorted(set(STATEMENTS) - found):
+            yield f"the schema has lost or changed `{' '.join(sql.split()[:3])}`"
+        for sql in sorted(str(sql) for sql in found - set(STATEMENTS)):
+            yield f"the schema holds `{' '.join(sql.split()[:3])}`, which no journal has"
+
+    def close(self) -> None:
+        """Let go of the file; a writer leaves everything in the main file, also while others read."""
+        if self._source.writer:
+            with contextlib.suppress(sqlite3.Error):
+                self._source.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        self._source.close()
+
+    def _read_genesis(self) -> tuple[Genesis, str]:
+        names = "uuid, created, rehearsal, plan_name, plan, pace_name, pace, format, hash"
+        found = self._read(f"SELECT {names} FROM journal")
+        if len(found) != 1:
+            raise JournalError(f"{self.name}: is a damaged journal: it has lost its plan")
+        uuid, created, rehearsal, *rest, digest = found[0]
+        return Genesis(uuid, created, rehearsal == 1, *rest), digest
+
+    def _read(self, sql: str, values: Iterable[Any] = ()) -> list[tuple[Any, ...]]:
+        """Return all that a query finds, read again when the file changed under a quiet reader."""
+        with _told(self.name):
+            found: list[tuple[Any, ...]] = self._source.db.execute(sql, tuple(values)).fetchall()
+        if self._source.overtaken():
+            self._reopen()
+            return self._read(sql, values)
+        return found
+
+    def _write(self, sql: str, values: Iterable[Cell]) -> None:
+        with _told(self.name):
+            self._source.db.execute(sql, tuple(values))
+
+    def _reopen(self) -> None:
+        self._source.close()
+        self._source = _open_to_read(self._source.path)
+        self._version = None
+
+
+def _make(path: Path, genesis: Genesis) -> None:
+    """Write a new journal without events into a new file."""
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        db = Database(connection, execute_plugins=False)
+        db.execute("PRAGMA journal_mode=WAL").fetchall()
+        db.execute("PRAGMA synchronous=FULL")
+        with db.atomic():
+            db.execute(f"PRAGMA application_id={APPLICATION_ID}")
+            db.execute(f"PRAGMA user_version={FORMAT}")
+            for statement in STATEMENTS:
+                db.execute(statement)
+            db.execute(
+                "INSERT INTO journal VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    *(genesis.format, genesis.uuid, genesis.created, genesis.rehearsal),
+                    *(genesis.plan_name, genesis.plan, genesis.pace_name, genesis.pace, genesis.hash),
+                ),
+            )

@@ -1,0 +1,156 @@
+"""What a place for journals must be able to do, and the chain of hashes that every one keeps.
+
+The hash of an event is SHA-256, in hexadecimal, over the hash before it, a line feed, and the row as a JSON
+array `[number, kind, at, stated, recorded, seat, body]` in UTF-8 without spaces, `body` being the stored
+text. Event 1 follows the hash of the genesis: the same over what the journal was created with.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from typing import Any, Literal, Protocol
+
+from tracker.foundation.errors import EventError
+from tracker.foundation.times import format_instant, parse_instant
+from tracker.journal.progress import Recorded
+
+FORMAT = 1
+"""The format of journals that this program writes, and the newest that it reads."""
+
+Table = Literal["as_run", "as_spent"]
+"""The tables that are derived from the events."""
+
+Cell = str | int | float | None
+Rows = Mapping[int, tuple[Cell, ...]]
+"""Rows of a derived table by their place in it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Genesis:
+    """What a journal was created with; never changes."""
+
+    uuid: str
+    """Seeds the scenarios; a copy keeps it."""
+    created: str
+    """RFC 3339 instant."""
+    rehearsal: bool
+    plan_name: str
+    plan: str
+    """The plan file as read."""
+    pace_name: str | None = None
+    pace: str | None = None
+    """The pace file as read."""
+    format: int = FORMAT
+
+    @property
+    def hash(self) -> str:
+        """The hash that event 1 follows."""
+        values = [self.format, self.uuid, self.created, self.rehearsal]
+        return _hash("tracker journal", [*values, self.plan_name, self.plan, self.pace_name, self.pace])
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of `events`."""
+
+    number: int
+    kind: str
+    at: float
+    stated: bool
+    recorded: str
+    seat: str
+    body: str
+    hash: str
+
+    def sealed_after(self, before: str) -> bool:
+        """Whether the hash is that of this row after the hash `before`."""
+        return self.hash == _row_hash(before, self)
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One row of `estimates`: an estimate as it was shown."""
+
+    event: int
+    """Number of the last event it took in."""
+    at: float
+    shown: str
+    """RFC 3339 instant."""
+    estimate: str
+    """The estimate as JSON."""
+
+
+class Store(Protocol):
+    """Where one journal lives. Every method raises JournalError when the store fails it."""
+
+    @property
+    def genesis(self) -> Genesis:
+        """What the journal was created with."""
+
+    @property
+    def name(self) -> str:
+        """What to call the store in a message."""
+
+    def writing(self) -> AbstractContextManager[None]:
+        """Hold the only right to write; when the block ends all of it is durable, or nothing is there."""
+
+    def rows(self, after: int = 0) -> list[Row]:
+        """Return the events with greater numbers, in order."""
+
+    def append(self, row: Row) -> None:
+        """Add one event, inside `writing`; refused unless its number is the next."""
+
+    def derived(self, table: Table) -> Rows:
+        """Return the rows of a derived table."""
+
+    def derive(self, table: Table, put: Rows, gone: Iterable[int]) -> None:
+        """Put rows into their places in a derived table and take others out, inside `writing`."""
+
+    def show(self, estimate: Shown) -> None:
+        """Keep an estimate that was shown."""
+
+    def shown(self) -> list[Shown]:
+        """Return the estimates that were shown, oldest first."""
+
+    def changed(self) -> bool:
+        """Whether somebody else may have written since the last call; cheap, and true the first time."""
+
+    def close(self) -> None:
+        """Let go of the store; a second call does nothing."""
+
+
+def seal(event: Recorded, before: str) -> Row:
+    """Return an event as the row that follows the hash `before`.
+
+    Raises EventError for text that no file can hold.
+    """
+    body = json.dumps(dict(event.body), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    recorded = format_instant(event.recorded)
+    row = Row(event.number, event.kind, event.at + 0.0, event.stated, recorded, event.seat, body, "")
+    try:
+        digest = _row_hash(before, row)
+    except UnicodeEncodeError as error:
+        raise EventError(f"{event.kind}: text with half a character (a lone surrogate)") from error
+    return replace(row, hash=digest)
+
+
+def unseal(row: Row) -> Recorded:
+    """Return the event that a row holds; ValueError when it holds none."""
+    body = json.loads(row.body)
+    if not isinstance(body, dict):
+        raise ValueError("the body is not a JSON object")
+    recorded = parse_instant(row.recorded)
+    return Recorded(row.number, row.kind, row.at, row.stated, recorded, row.seat, body)
+
+
+def _row_hash(before: str, row: Row) -> str:
+    return _hash(before, [row.number, row.kind, row.at, row.stated, row.recorded, row.seat, row.body])
+
+
+def _hash(before: str, values: list[Any]) -> str:
+    text = before + "\n" + json.dumps(values, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
