@@ -1,0 +1,96 @@
+"""Pace for the next plan from past excursions, by empirical Bayes.
+
+Crew members and kinds of work first (`effects`), then what is left as level, drift and noise
+(`level`), each held by the built-in belief as long as the excursions are few.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.debrief import effects, level
+from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.journal.progress import Progress
+
+Array = NDArray[np.float64]
+
+LEAST_SPREAD = 0.02
+"""Nobody is known better than this: people differ from one day to the next."""
+MOST_NOISE_WEIGHT = 60.0
+
+
+def learn(
+    excursions: Sequence[Progress],
+    *,
+    prior: PacePrior = DEFAULT_PRIOR,
+    use_factors: Iterable[float] = (),
+    learned_from: Iterable[Mapping[str, Any]] = (),
+) -> PacePrior:
+    """Return the prior that these excursions teach, for an excursion that is not among them.
+
+    `use_factors` are consumables actually used over what their plans' rates say, one a store. With few
+    excursions the answer stays near `prior`; without any it is `prior`.
+    """
+    seen = effects.gather(excursions)
+    if not seen.value.size:
+        return replace(prior, learned_from=tuple(learned_from))
+    found = effects.fit(seen, prior)
+    rest = seen.value - seen.members @ found.effect
+    courses = level.side_by_side(rest, seen.noise, seen.clock, seen.hours, seen.excursion, seen.excursions)
+    base = level.fit(courses, prior)
+    crews = len(seen.layout.crew)
+    return replace(
+        prior,
+        median=math.exp(base.mean),
+        spread=base.spread,
+        weights=base.weights,
+        sigma=base.sigma,
+        sigma_weight=_noise_weight(rest, seen, prior),
+        crew_spread=math.sqrt(found.crew_var),
+        crew=_named(seen.layout.crew, found.effect[:crews], found.sd[:crews]),
+        work_spread=math.sqrt(found.work_var),
+        work=_named(seen.layout.work, found.effect[crews:], found.sd[crews:]),
+        use_spread=_use_spread(use_factors, prior),
+        learned_from=tuple(learned_from),
+    )
+
+
+def _named(names: Iterable[str], effect: Array, sd: Array) -> dict[str, tuple[float, float]]:
+    """Return (median, spread) by name."""
+    return {
+        name: (math.exp(float(mean)), max(LEAST_SPREAD, float(spread)))
+        for name, mean, spread in zip(names, effect, sd, strict=True)
+    }
+
+
+def _noise_weight(rest: Array, seen: effects.Seen, prior: PacePrior) -> float:
+    """Return how many steps' worth of belief the noise deserves: how alike it is between excursions.
+
+    By moments: the squared coefficient of variation of the excursions' variances is 2/n from n steps
+    each, and 2/weight for what they really differ by.
+    """
+    counts = np.bincount(seen.excursion, minlength=seen.excursions)
+    several = counts >= 5
+    if several.sum() < 3:
+        return prior.sigma_weight
+    scaled = rest / np.sqrt(seen.noise)
+    mean = np.bincount(seen.excursion, scaled, seen.excursions) / np.maximum(counts, 1)
+    squares = np.bincount(seen.excursion, (scaled - mean[seen.excursion]) ** 2, seen.excursions)
+    variances = squares[several] / (counts[several] - 1)
+    differ = variances.var(ddof=1) / variances.mean() ** 2 - float(np.mean(2 / (counts[several] - 1)))
+    own = min(MOST_NOISE_WEIGHT, 2 / differ) if differ > 2 / MOST_NOISE_WEIGHT else MOST_NOISE_WEIGHT
+    share = several.sum() / (several.sum() + level.BELIEF_IN_SPREAD)
+    return float(prior.sigma_weight ** (1 - share) * max(own, 1.0) ** share)
+
+
+def _use_spread(factors: Iterable[float], prior: PacePrior) -> float:
+    """Return the spread of the use factor about 1, held by a few stores' worth of belief."""
+    squares = [math.log(factor) ** 2 for factor in factors if factor > 0]
+    belief = level.BELIEF_IN_SPREAD
+    return math.sqrt((sum(squares) + belief * prior.use_spread**2) / (len(squares) + belief))
