@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -131,8 +132,16 @@ def test_a_closed_store_says_so_instead_of_answering(store: Store) -> None:
 
 
 def test_the_hash_binds_every_part_of_the_genesis() -> None:
-    others = {"uuid": "1", "created": "x", "rehearsal": False, "plan_name": "x", "plan": "x", "format": 2}
-    for name, value in {**others, "pace_name": None, "pace": None}.items():
+    others: dict[str, Any] = {
+        "uuid": "1",
+        "created": "x",
+        "rehearsal": False,
+        "plan_name": "x",
+        "plan": "x",
+        "format": 2,
+    }
+    others |= {"pace_name": None, "pace": None}
+    for name, value in others.items():
         assert replace(GENESIS, **{name: value}).hash != GENESIS.hash, name
 
 
@@ -140,7 +149,7 @@ def test_the_hash_binds_every_part_of_a_row_and_what_came_before() -> None:
     row = chain(1)[0]
     assert row.sealed_after(GENESIS.hash)
     assert not row.sealed_after(row.hash)
-    others = {
+    others: dict[str, Any] = {
         "number": 2,
         "kind": "done",
         "at": 11.0,

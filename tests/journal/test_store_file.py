@@ -293,7 +293,7 @@ def test_what_a_killed_writer_left_is_read_where_nothing_can_be_written(
     killed: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Path(f"{killed}-shm").unlink()
-    monkeypatch.setattr(sqlite.os, "access", lambda *_: False)
+    monkeypatch.setattr(os, "access", lambda *_: False)
     before = folder(killed)
     reader = SqliteStore.open(killed, read_only=True)
     assert len(reader.rows()) == 4 and reader.changed()
