@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import getpass
 import json
-import os
-import socket
 import threading
-import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -16,15 +12,14 @@ from types import TracebackType
 from typing import Any, Self
 
 from tracker.foundation import clock
-from tracker.foundation.errors import EventError, JournalError
-from tracker.foundation.text import plain
+from tracker.foundation.errors import JournalError
 from tracker.foundation.times import format_instant, instant_of
 from tracker.journal.derived import derived_rows, differences
 from tracker.journal.fold import Fold
+from tracker.journal.origin import default_seat, new_genesis, replay, start_fold
 from tracker.journal.progress import Progress
 from tracker.journal.rules import admit
-from tracker.journal.store import Genesis, Row, Rows, Shown, Store, Table, seal, unseal
-from tracker.plan.faults import PlanError
+from tracker.journal.store import Genesis, Rows, Shown, Store, Table, seal
 from tracker.plan.model import Plan
 
 
@@ -217,77 +212,6 @@ class Journal:
             put, gone = differences(before, rows)
             self._store.derive(table, put, gone)
         return wanted
-
-
-def start_fold(genesis: Genesis, name: str, plan: Plan | None = None) -> Fold:
-    """Return the fold of a journal before its first event; JournalError when its plan cannot be used."""
-    from tracker.plan.read import parse_plan
-
-    try:
-        plan = plan or parse_plan(genesis.plan, file=f"{name}: plan", name=genesis.plan_name)
-    except PlanError as error:
-        raise JournalError(
-            f"{name}: this program finds faults in the journal's plan", *error.lines
-        ) from error
-    return Fold.start(
-        plan,
-        uuid=genesis.uuid,
-        pace_text=genesis.pace,
-        pace_name=genesis.pace_name,
-        rehearsal=genesis.rehearsal,
-    )
-
-
-def replay(fold: Fold, digest: str, rows: Iterable[Row], name: str) -> tuple[Fold, str]:
-    """Return the fold and the hash after some more rows; JournalError names the first unsound one."""
-    for row in rows:
-        if row.number != fold.number + 1:
-            raise JournalError(f"{name}: event {fold.number + 1} is missing")
-        if not row.sealed_after(digest):
-            raise JournalError(f"{name}: event {row.number} or its place was changed: its hash does not fit")
-        try:
-            fold, digest = fold.add(unseal(row)), row.hash
-        except (EventError, ValueError) as error:
-            raise JournalError(f"{name}: event {row.number} cannot be replayed: {error}") from error
-    return fold, digest
-
-
-def new_genesis(plan: Plan, *, pace: str | Path | None = None, rehearsal: bool = False) -> Genesis:
-    """Return what a new journal starts from: a fresh UUID, the plan and the pace file as read."""
-    if not plan.source.strip():
-        raise JournalError("the plan has no text to put into a journal; read it with read_plan")
-    pace_name, pace_text = _read_pace(pace)
-    created = format_instant(clock.utc_now())
-    return Genesis(str(uuid.uuid4()), created, rehearsal, plan.name, plan.source, pace_name, pace_text)
-
-
-def default_path(plan: Plan, utc_now: datetime) -> Path:
-    """Return where a journal goes when nobody says where: `logs/`, the plan's name, UTC date and time."""
-    return Path("logs") / f"{plan.name}-{utc_now:%Y%m%dT%H%M%SZ}.sqlite"
-
-
-def default_seat() -> str:
-    """Return `user@host`, the name of a seat that was not named."""
-    try:
-        user = getpass.getuser()
-    except (KeyError, ImportError, OSError):
-        user = str(os.getuid())
-    return plain(f"{user}@{socket.gethostname()}", most=80)
-
-
-def _read_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
-    """Return name and text of a pace file given by path or by text."""
-    if pace is None:
-        return None, None
-    if isinstance(pace, str) and "\n" in pace:
-        return "pace", pace
-    path = Path(pace)
-    try:
-        return path.name, path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise JournalError(f"{path}: the pace file cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise JournalError(f"{path}: the pace file is not UTF-8 text") from error
 
 
 def _milliseconds(instant: datetime) -> datetime:
