@@ -24,6 +24,9 @@ BELIEF_IN_WEIGHTS = 4.0
 BELIEF_IN_SPREAD = 3.0
 """The same for the spread of the level."""
 
+STUDENT_SCALE = math.sqrt((TAIL - 2) / TAIL)
+"""Scale of a Student distribution over its standard deviation; `sigma` is the latter."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Courses:
@@ -86,7 +89,7 @@ def log_likelihood(courses: Courses, drifts: Array, mean: float, spread: float, 
         level = level + ahead * slope
         var = var + 2 * ahead * cross + ahead**2 * var_slope + ahead * walk
         cross = cross + ahead * var_slope
-        own = sigma**2 * noise + clock
+        own = (STUDENT_SCALE * sigma) ** 2 * noise + clock
         error = value - level
         surprise = error**2 / (var + own)
         density = -0.5 * np.log(var + own) - 0.5 * (TAIL + 1) * np.log1p(surprise / TAIL)
