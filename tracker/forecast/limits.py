@@ -139,16 +139,24 @@ def deadline(world: World, account: int, beyond_waiting: Row) -> Row:
     """Return one account's instant, relative to now, given what its steps take beyond waiting."""
     a = world.accounts[account]
     slack = (a.level - np.float32(a.reserve)) / a.use - beyond_waiting
-    if a.waiting_per_s <= 0 or _settled(world, a.crew):
-        # The clock takes nothing more from it: only the work left decides.
-        tiny = np.float32(1e-6) * np.abs(a.level)
-        return np.where(slack >= -tiny, NEVER, np.float32(0.0)).astype(np.float32)
-    return np.asarray(slack / np.float32(a.waiting_per_s), dtype=np.float32)
+    if clocked(world, account):
+        return np.asarray(slack / np.float32(a.waiting_per_s), dtype=np.float32)
+    return np.where(slack >= -grain_of(world, account), NEVER, np.float32(0.0)).astype(np.float32)
 
 
-def _settled(world: World, crew: str) -> bool:
-    """Whether this crew member is inside already, and their store rests."""
-    return crew != "*" and crew in world.crew and world.crew.index(crew) in world.inside_already
+def clocked(world: World, account: int) -> bool:
+    """Whether the clock takes from an account: it runs down while waiting, until its crew is inside.
+
+    From others only the work left takes anything, and their instant is never or now.
+    """
+    a = world.accounts[account]
+    settled = a.crew != "*" and a.crew in world.crew and world.crew.index(a.crew) in world.inside_already
+    return a.waiting_per_s > 0 and not settled
+
+
+def grain_of(world: World, account: int) -> Row:
+    """Return what may be missing from an account that no clock takes from: rounding, no more."""
+    return np.asarray(np.float32(1e-6) * np.abs(world.accounts[account].level), dtype=np.float32)
 
 
 def bound_crew(world: World, limit: ElapsedLimit) -> tuple[int, ...] | None:
