@@ -1,0 +1,127 @@
+"""What was used of each consumable, beside what the plan would have used."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from tracker.forecast.accounts import used_so_far
+from tracker.forecast.consumables import Store, Used, believed
+from tracker.forecast.remaining import prior_of
+from tracker.journal.progress import Interval, Progress, Reading
+from tracker.plan.model import Consumable
+
+
+@dataclass(frozen=True, slots=True)
+class Consumed:
+    """One store: a crew member's, or a shared one (`*`); figures in the consumable's unit."""
+
+    crew: str
+    consumable: str
+    unit: str
+    start: float
+    reserve: float
+    planned: float
+    """Used by the planned end, by the plan's rates along the planned course."""
+    by_rates: float
+    """Used by the end, by the plan's rates along what happened."""
+    used: float
+    """Used by the end, as the readings say; without readings equal to `by_rates`."""
+    factor: float
+    """Use factor after the readings; 1 is as the plan's rates say."""
+    left: float
+    """What is believed to be left at the end."""
+    readings: int
+    replaced: int
+    last_read: float | None
+    last_read_at: float | None
+    """PET."""
+
+
+def consumed(progress: Progress, end: Mapping[str, float]) -> tuple[Consumed, ...]:
+    """Return every store; `end` is the PET, per crew member, at which they were inside."""
+    return tuple(
+        _consumed(progress, consumable, owner, end)
+        for consumable in progress.plan.consumables
+        for owner in (("*",) if consumable.shared else consumable.crew)
+    )
+
+
+def planned_end(progress: Progress) -> dict[str, float]:
+    """Return the planned PET of ingress per crew member, optional work in."""
+    steps = progress.plan.step
+    return {
+        member.id: max(
+            (t[1] for s, t in progress.planned.items() if s in steps and member.id in steps[s].crew),
+            default=0.0,
+        )
+        for member in progress.plan.crew
+    }
+
+
+def as_planned(progress: Progress) -> Progress:
+    """Return a progress whose crew spent their time as the plan has it; for rates along the plan."""
+    steps = progress.plan.step
+    spent: dict[str, tuple[Interval, ...]] = {}
+    for member in progress.plan.crew:
+        mine = [
+            (times, s) for s, times in progress.planned.items() if s in steps and member.id in steps[s].crew
+        ]
+        spent[member.id] = tuple(
+            Interval(start, finish, "work", s, None) for (start, finish), s in sorted(mine)
+        )
+    return replace(progress, spent=spent)
+
+
+def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mapping[str, float]) -> Consumed:
+    members = consumable.crew if consumable.shared else (owner,)
+    last = max((end[c] for c in members), default=0.0)
+    used = used_so_far(progress, consumable, members, last, end)
+    plan_end = planned_end(progress)
+    plan_last = max((plan_end[c] for c in members), default=0.0)
+    by_plan = used_so_far(as_planned(progress), consumable, members, plan_last, plan_end)
+    mine = [r for r in progress.readings if r.crew == owner and r.consumable == consumable.id]
+    store = _believed(progress, consumable, mine, used, last)
+    read = [r for r in mine if not r.replaced]
+    return Consumed(
+        crew=owner,
+        consumable=consumable.id,
+        unit=consumable.unit,
+        start=consumable.start,
+        reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
+        planned=by_plan(0.0, plan_last),
+        by_rates=used(0.0, last),
+        used=_total(progress, consumable, mine, used, last) if mine else used(0.0, last),
+        factor=store.use,
+        left=store.level,
+        readings=len(read),
+        replaced=len(mine) - len(read),
+        last_read=read[-1].value if read else None,
+        last_read_at=read[-1].at if read else None,
+    )
+
+
+def _believed(
+    progress: Progress, consumable: Consumable, readings: Sequence[Reading], used: Used, at: float
+) -> Store:
+    return believed(
+        readings,
+        used,
+        start=consumable.start,
+        reading_sd=consumable.reading_sd,
+        use_spread=prior_of(progress).use_spread,
+        unit=consumable.unit,
+        now=at,
+    )
+
+
+def _total(
+    progress: Progress, consumable: Consumable, readings: Sequence[Reading], used: Used, last: float
+) -> float:
+    """Return what was used over all stores: each one's first level less what it came down to."""
+    total, level = 0.0, consumable.start
+    for i, reading in enumerate(readings):
+        if reading.replaced:
+            total += level - _believed(progress, consumable, readings[:i], used, reading.at).level
+            level = reading.value
+    return total + level - _believed(progress, consumable, readings, used, last).level

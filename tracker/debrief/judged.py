@@ -1,0 +1,166 @@
+"""Was the forecast right? Every debrief scores its own estimates in hindsight.
+
+At instants through the excursion the rest is forecast anew from the events up to there, for the work
+that was in fact done, so that a person's choice is no miss of the forecast. Beside it on the same work:
+paper (planned time left) and pro rata (planned time left times actual over planned time so far, by
+earned schedule). All times in seconds of phase elapsed time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracker.debrief.score import coverage, crps_samples, earned_schedule, mean_pinball
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.quantiles import ranged
+from tracker.forecast.remaining import build_world
+from tracker.forecast.world import Row, advance, begin, inside
+from tracker.journal.progress import Progress
+
+QUARTERS = (0.10, 0.25, 0.50, 0.75)
+"""Shares of the time at which a forecast is judged."""
+
+PAPER = PacePrior(
+    median=1.0,
+    spread=0.0,
+    drifts=(0.0,),
+    weights=(1.0,),
+    sigma=0.0,
+    crew_spread=0.0,
+    work_spread=0.0,
+    use_spread=0.0,
+)
+"""Without any spread, at pace 1: the planned timeline of what remains."""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecasted:
+    """The projected end at one instant, by each way to project it, and how far off it was."""
+
+    at: float
+    p10: float
+    p50: float
+    p90: float
+    paper: float
+    pro_rata: float
+    crps: float
+    """Of the forecast, seconds; of a point forecast it is its absolute error."""
+    crps_paper: float
+    crps_pro_rata: float
+    covered: bool
+    """Whether the end fell between p10 and p90."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """All instants of one excursion, or of several, together."""
+
+    moments: tuple[Forecasted, ...]
+    coverage: float
+    """Share of the 80 % ranges that the end fell into."""
+    crps: float
+    """Mean, seconds; so are the next three."""
+    crps_paper: float
+    crps_pro_rata: float
+    pinball: float
+    """Quantile loss at 10, 50 and 90 %."""
+
+
+def judge(progress: Progress, end: float, instants: Sequence[float], *, scenarios: int) -> Judgement | None:
+    """Return how the forecasts at these instants compare with the end; None without an instant."""
+    kept = frozenset(name for name, task in progress.tasks.items() if task.status != "dropped")
+    moments = [
+        _forecast(then, at, end, kept, scenarios) for at, then in stages(progress, instants) if at < end
+    ]
+    return judgement(moments, [end] * len(moments))
+
+
+def judgement(moments: Sequence[Forecasted], ends: Sequence[float]) -> Judgement | None:
+    """Return the scores of forecasts with the end that each of them was of; None without one."""
+    if not moments:
+        return None
+    levels = [((0.1, m.p10), (0.5, m.p50), (0.9, m.p90)) for m in moments]
+    losses = [mean_pinball(quantiles, end) for quantiles, end in zip(levels, ends, strict=True)]
+    return Judgement(
+        moments=tuple(moments),
+        coverage=coverage([(m.p10, m.p90) for m in moments], ends),
+        crps=_mean([m.crps for m in moments]),
+        crps_paper=_mean([m.crps_paper for m in moments]),
+        crps_pro_rata=_mean([m.crps_pro_rata for m in moments]),
+        pinball=_mean(losses),
+    )
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)
+
+
+def stages(progress: Progress, instants: Sequence[float]) -> Iterator[tuple[float, Progress]]:
+    """Yield the progress as it stood at each instant, ascending, from the events in force at the end.
+
+    What was withdrawn or amended later is taken as it was set right.
+    """
+    for at in sorted(instants):
+        yield at, progress.fold.until(at=at).progress()
+
+
+def _forecast(then: Progress, at: float, end: float, kept: frozenset[str], scenarios: int) -> Forecasted:
+    samples = _ends(then, at, kept, scenarios)
+    paper = float(_ends(then, at, kept, 1, PAPER)[0])
+    pro_rata = at + (paper - at) * _slowness(then, at)
+    found = ranged(samples)
+    p10, p50, p90 = (float(q if q is not None else math.inf) for q in (found.p10, found.p50, found.p90))
+    return Forecasted(
+        at=at,
+        p10=p10,
+        p50=p50,
+        p90=p90,
+        paper=paper,
+        pro_rata=pro_rata,
+        crps=crps_samples(samples, end),
+        crps_paper=abs(paper - end),
+        crps_pro_rata=abs(pro_rata - end),
+        covered=p10 <= end <= p90,
+    )
+
+
+def _ends(
+    then: Progress, at: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None = None
+) -> Row:
+    """Return the PET of the end in every scenario, with the work that was in fact done."""
+    world = build_world(then, now=at, scenarios=scenarios, prior=prior)
+    present = world.present(i for i, task in enumerate(world.optional) if task.task in kept)
+    return inside(world, advance(world, begin(world), present)) + np.float32(world.now)
+
+
+def _slowness(then: Progress, at: float) -> float:
+    """Return actual over planned time so far, by earned schedule; 1 before anything is earned."""
+    earned = _earned_schedule(then, at)
+    return at / earned if earned > 0 else 1.0
+
+
+def _earned_schedule(then: Progress, at: float) -> float:
+    """Return the PET at which what is done by `at` was planned to be done, crew time as value."""
+    steps = [(s, then.planned[s]) for s in then.steps if s in then.planned]
+    steps = [(s, times) for s, times in steps if then.steps[s].ended != "dropped" and times[1] > times[0]]
+    if not steps:
+        return 0.0
+    start = np.array([times[0] for _, times in steps])
+    finish = np.array([times[1] for _, times in steps])
+    people = np.array([max(1, len(then.steps[s].crew)) for s, _ in steps])
+    grid = np.unique(np.concatenate([[0.0], start, finish]))
+    share = np.clip((grid[:, None] - start) / (finish - start), 0.0, 1.0)
+    value = (share * (finish - start) * people).sum(axis=1)
+    done = np.array([_share_done(then, s, times, at) for s, times in steps])
+    return earned_schedule(grid.tolist(), value.tolist(), float((done * (finish - start) * people).sum()))
+
+
+def _share_done(then: Progress, step: str, planned: tuple[float, float], at: float) -> float:
+    state = then.steps[step]
+    if state.ended is not None:
+        return 1.0
+    return 0.0 if state.began is None else min(0.99, state.elapsed_s(at) / (planned[1] - planned[0]))
