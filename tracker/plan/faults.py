@@ -15,6 +15,7 @@ class Fault:
 
     file: str
     line: int
+    """From 1; 0 for a fault of the file as a whole, or of something that came from no file."""
     column: int
     path: str
     """As `tasks[3].steps[1].crew`; empty for the file as a whole."""
@@ -23,7 +24,7 @@ class Fault:
 
     def __str__(self) -> str:
         """Return `file:line:column: path: what is wrong; what would be right` on one line."""
-        where = f"{self.file}:{self.line}:{self.column}: "
+        where = f"{self.file}:{self.line}:{self.column}: " if self.line else f"{self.file}: "
         path = f"{self.path}: " if self.path else ""
         right = f"; {self.right}" if self.right else ""
         return plain(f"{where}{path}{self.what}{right}", most=600)

@@ -174,6 +174,8 @@ class Plan:
     """The text of the file as read."""
     name: str = "plan"
     """The file's stem."""
+    file: str = ""
+    """The path it was read from, as given; for naming a place in it."""
 
     @cached_property
     def task(self) -> Mapping[str, Task]:

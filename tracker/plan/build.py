@@ -1,0 +1,160 @@
+"""Makes the plan's values from its file, once that is without faults."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from tracker.plan.metabolism import per_megajoule
+from tracker.plan.model import (
+    Confidence,
+    Consumable,
+    CrewMember,
+    Duration,
+    Limit,
+    Orbit,
+    Plan,
+    Step,
+    Task,
+    Window,
+    Within,
+)
+from tracker.plan.order import crew_orders
+from tracker.plan.rules import DEFAULT_EFFORTS, USUAL_EFFORT, step_id
+from tracker.plan.schema import ALONE, ConsumableFile, PlanFile, StepFile, TaskFile, TimeFile, WindowFile
+from tracker.plan.timeline import last_sites
+
+USUAL_CONFIDENCE = 0.9
+READING_SHARE = 0.01
+"""How exact a reading is without `reading_sd`, as a share of the start."""
+
+
+def build_plan(file: PlanFile, source: str, name: str, path: str) -> Plan:
+    """Return the plan of a file."""
+    crew = tuple(CrewMember(m.id, m.name or m.id, m.outside) for m in file.crew)
+    outside = tuple(member.id for member in crew if member.outside)
+    efforts = {**DEFAULT_EFFORTS, **file.efforts}
+    tasks = tuple(build_task(task, efforts) for task in file.tasks)
+    sites = {name: site.home for name, site in file.sites.items()}
+    return Plan(
+        excursion=file.excursion,
+        zero=file.zero,
+        zero_planned=file.zero_planned,
+        limits=tuple(
+            Limit(name, limit.at, tuple(limit.crew or outside)) for name, limit in file.limits.items()
+        ),
+        confidence=_confidence(file),
+        crew=crew,
+        rest_w=efforts["rest"],
+        efforts=efforts,
+        consumables=tuple(_consumable(store, outside) for store in file.consumables),
+        windows=tuple(_window(window) for window in file.windows),
+        sites=sites,
+        tasks=with_ways_home(tasks, sites, [member.id for member in crew]),
+        source=source,
+        name=name,
+        file=path,
+    )
+
+
+def _confidence(file: PlanFile) -> Confidence:
+    given = file.confidence
+    if given.joint is not None:
+        return Confidence(given.joint, given.joint, True)
+    return Confidence(given.elapsed or USUAL_CONFIDENCE, given.consumables or USUAL_CONFIDENCE, False)
+
+
+def _consumable(store: ConsumableFile, outside: tuple[str, ...]) -> Consumable:
+    energy = per_megajoule(store.model, store.unit) if store.model else store.per_megajoule or 0.0
+    return Consumable(
+        id=store.id,
+        unit=store.unit,
+        start=store.start,
+        reserve=store.reserve,
+        per_hour=store.per_hour or 0.0,
+        per_megajoule=energy,
+        model=store.model,
+        reading_sd=READING_SHARE * store.start if store.reading_sd is None else store.reading_sd,
+        crew=tuple(store.crew or outside),
+        shared=store.shared,
+    )
+
+
+def _window(window: WindowFile) -> Window:
+    if window.orbit is not None:
+        orbit = Orbit(window.orbit.altitude, window.orbit.beta, window.orbit.first_sunrise)
+        return Window(window.id, (), orbit)
+    return Window(window.id, tuple((a, b) for a, b in window.open or ()))  # type: ignore[misc]
+
+
+def build_task(task: TaskFile, efforts: Mapping[str, float]) -> Task:
+    """Return a task of a file."""
+    title = task.title or task.id
+    return Task(
+        id=task.id,
+        title=title,
+        priority=task.priority or "must",
+        value=1.0 if task.value is None else task.value,
+        needs=tuple(task.needs),
+        closeout=task.closeout,
+        steps=tuple(
+            _step(step, step_id(task.id, step, i), task.id, title, efforts)
+            for i, step in enumerate(task.steps)
+        ),
+    )
+
+
+def _step(step: StepFile, whole: str, task: str, title: str, efforts: Mapping[str, float]) -> Step:
+    def watts(level: float | str) -> float:
+        return efforts[level] if isinstance(level, str) else level
+
+    usual = watts(step.effort.get(ALONE, USUAL_EFFORT))
+    return Step(
+        id=whole,
+        task=task,
+        do=step.do or title,
+        crew=tuple(step.crew),
+        time=_duration(step.time),
+        fixed=step.fixed,
+        count=step.count,
+        effort={member: watts(step.effort.get(member, usual)) for member in step.crew},
+        default_effort=usual,
+        use=dict(step.use),
+        work=step.work,
+        site=step.site,
+        needs=tuple(step.needs),
+        windows=tuple(step.window),
+        whole=step.whole,
+        hold_point=step.hold_point,
+        opens=tuple(step.opens),
+        closes=tuple(step.closes),
+        within=Within(step.within.of, step.within.time) if step.within else None,
+    )
+
+
+def _duration(time: TimeFile) -> Duration:
+    if time.home:
+        return Duration(likely=1, home=True)
+    assert time.likely is not None
+    return Duration(time.likely, time.low, time.high)
+
+
+def with_ways_home(
+    tasks: tuple[Task, ...], sites: Mapping[str, int], crew: Iterable[str]
+) -> tuple[Task, ...]:
+    """Return the tasks with the way home on paper: from the last site of each step's crew, the longest."""
+    step = {step.id: step for task in tasks for step in task.steps}
+    if not any(s.time.home for s in step.values()):
+        return tasks
+    orders = {m: [step[s] for s in order] for m, order in crew_orders(tasks, crew).items()}
+    ways = {s: max(1, *(sites[site] for site in found)) for s, found in last_sites(orders).items()}
+    return tuple(
+        replace(
+            task,
+            steps=tuple(
+                replace(s, time=replace(s.time, likely=ways.get(s.id, 1))) if s.time.home else s
+                for s in task.steps
+            ),
+        )
+        for task in tasks
+    )
