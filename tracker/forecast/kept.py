@@ -12,7 +12,6 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tracker.forecast.demand import (
     Demand,
@@ -26,8 +25,8 @@ from tracker.forecast.demand import (
     worths,
 )
 from tracker.forecast.judge import Judge
-from tracker.forecast.limits import Mask
-from tracker.forecast.stage import Stage, plain_world, stage
+from tracker.forecast.limits import Mask, clocked
+from tracker.forecast.stage import Stage, bounds
 from tracker.forecast.world import Course, Row, World, advance, begin
 from tracker.forecast.world import inside as ingress
 
@@ -64,12 +63,11 @@ def kept_set(
     everything = closed(world.optional, range(len(world.optional)) if among is None else among)
     if judge.meets(everything, wanted):
         return Kept(everything, holds=True)
-    least, most = stage(world, least=True), stage(world, least=False)
-    course, left = least.whole(frozenset())
-    certain = least.masks(course, left)
+    least, most = bounds(world)
+    certain = least.masks(*least.whole(frozenset()))
     if not wanted.met(count(*certain)):
         return Kept(frozenset(), holds=False)
-    search = _Search(judge, wanted, everything, budget, _hard(certain, most, everything, wanted))
+    search = _Search(judge, wanted, everything, budget, _hard(certain, least, most, everything, wanted))
     search.run()
     return search.result()
 
@@ -78,11 +76,14 @@ def kept_set(
 class _Hard:
     """The scenarios on which the search looks first, and what surely fails among the others."""
 
-    chosen: NDArray[np.intp]
+    stage: Stage | None
+    """The bound on those scenarios; None where no scenario can differ."""
     elsewhere: Failing
 
 
-def _hard(certain: tuple[Mask, Mask], most: Stage, everything: frozenset[int], wanted: Demand) -> _Hard:
+def _hard(
+    certain: tuple[Mask, Mask], least: Stage, most: Stage, everything: frozenset[int], wanted: Demand
+) -> _Hard:
     """Choose twice as many scenarios as may fail, of those that can differ, the hardest.
 
     A set that fails on more of them than may fail at all fails; the others are only counted where
@@ -97,7 +98,14 @@ def _hard(certain: tuple[Mask, Mask], most: Stage, everything: frozenset[int], w
     chosen = np.sort(candidates[np.argpartition(-hardness, size - 1)[:size]]) if size else candidates
     elsewhere = np.ones(len(differ), dtype=np.bool_)
     elsewhere[chosen] = False
-    return _Hard(chosen, count(certain[0] & elsewhere, certain[1] & elsewhere))
+    surely = count(certain[0] & elsewhere, certain[1] & elsewhere)
+    if not size:
+        return _Hard(None, surely)
+    inside = ingress(most.world, course)[chosen]
+    can_break = [
+        k for k, row in enumerate(left) if not (clocked(most.world, k) and (inside <= row[chosen]).all())
+    ]
+    return _Hard(least.part(chosen, can_break), surely)
 
 
 def _lateness(bound: Stage, course: Course, left: list[Row]) -> Row:
@@ -117,15 +125,13 @@ class _Search:
         self.judge, self.wanted, self.budget = judge, wanted, budget
         self.world = judge.world
         self.optional = self.world.optional
-        self.stage = stage(self.world, least=True, chosen=hard.chosen) if len(hard.chosen) else None
-        self.elsewhere = hard.elsewhere
+        self.stage, self.elsewhere = hard.stage, hard.elsewhere
         self.values = worths(self.optional)
         self.order = sorted(everything, key=lambda m: (self._first(m), m))
         self.firsts = [self._first(m) for m in self.order] + [len(self.world.nodes)]
         self.rest = [total(self.values, self.order[j:]) for j in range(len(self.order) + 1)]
         self.best: tuple[Worth, int, tuple[bool, ...]] | None = None
         self.found: frozenset[int] = frozenset()
-        self.plain = plain_world(self.world)
         self.tried = 0
 
     def _first(self, m: int) -> int:

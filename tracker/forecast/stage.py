@@ -1,4 +1,4 @@
-"""Bounds on what a set of optional tasks breaks, on some scenarios, for a search that must stay exact.
+"""Bounds on what a set of optional tasks breaks, for a search that must stay exact and be quick.
 
 More work is never safer while ways home, uses below waiting and hardware clocks are left out. Where a
 plan has ways home or such uses, a bound takes the least (or the most) that any set could make of them.
@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.demand import Failing, count
-from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of, shut_out
-from tracker.forecast.world import Course, Node, Row, World, advance, begin, home_from_here
+from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of
+from tracker.forecast.world import NEVER, Course, Node, Row, World, advance, begin, home_from_here
 from tracker.forecast.world import inside as ingress
 
 
@@ -24,6 +24,10 @@ class Stage:
 
     world: World
     grain: float
+    """Seconds of lateness that the bound forgives."""
+    may_shut_out: bool
+    accounts: tuple[int, ...]
+    """Those looked at; the others no set can break here."""
     always: tuple[Row, ...]
     """Per account what is left when only what always remains is done: as the instant by which everybody
     must be inside, or in units (at use factor 1) where no clock takes from it."""
@@ -41,19 +45,26 @@ class Stage:
     def masks(self, course: Course, left: Sequence[Row]) -> tuple[Mask, Mask]:
         """Return which scenarios break an elapsed limit, which a reserve."""
         world = self.world
-        elapsed = shut_out(world, course)
-        consumables = elapsed.copy()
         everybody = ingress(world, course)
+        elapsed = self._lost(course)
+        consumables = elapsed.copy()
         for limit in world.limits:
             who = bound_crew(world, limit)
             inside = everybody if who is None else ingress(world, course, who)
             elapsed |= inside > limit.at + self.grain
-        for k, row in enumerate(left):
+        for k, row in zip(self.accounts, left, strict=True):
             if clocked(world, k):
                 consumables |= everybody > row + np.float32(self.grain)
             else:
                 consumables |= (row < -2 * grain_of(world, k)) & (everybody > self.grain)
         return elapsed, consumables
+
+    def _lost(self, course: Course) -> Mask:
+        out = np.zeros(self.world.scenarios, dtype=np.bool_)
+        if self.may_shut_out:
+            for row in course.ready:
+                out |= row == NEVER
+        return out
 
     def failing(self, course: Course, left: Sequence[Row]) -> Failing:
         """Return how many scenarios break what."""
@@ -68,6 +79,20 @@ class Stage:
             before |= {m}
         return advance(self.world, begin(self.world), self.world.present(kept)), left
 
+    def part(self, chosen: NDArray[np.intp], accounts: Sequence[int]) -> Stage:
+        """Return the same bound on these scenarios and accounts (places in `accounts`) only."""
+        world = self.world
+        stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
+        less = replace(world, durations=world.durations[:, chosen], accounts=tuple(stores))
+        takes = tuple((groups, tuple(rows[k][chosen] for k in accounts)) for groups, rows in self.takes)
+        return replace(
+            self,
+            world=less,
+            accounts=tuple(self.accounts[k] for k in accounts),
+            always=tuple(self.always[k][chosen] for k in accounts),
+            takes=takes,
+        )
+
 
 def plain_world(world: World) -> bool:
     """Whether more work is never safer here, bit for bit: no ways home, no use below waiting."""
@@ -75,27 +100,26 @@ def plain_world(world: World) -> bool:
     return not homes and all(bool((a.extra_per_s >= 0).all()) for a in world.accounts)
 
 
-def stage(world: World, *, least: bool, chosen: NDArray[np.intp] | None = None) -> Stage:
-    """Return a bound: with `least` no set breaks less than it says, otherwise no set breaks more.
+def bounds(world: World) -> tuple[Stage, Stage]:
+    """Return two bounds: no set breaks less than the first says, none more than the second."""
+    least = _stage(world, least=True)
+    if plain_world(world):
+        return least, replace(least, grain=0.0)
+    return least, _stage(world, least=False)
 
-    `chosen`: indices of the scenarios to bound on; default all.
-    """
-    part = world if chosen is None else _take(world, chosen)
-    bound, other = part, part
-    if any(node.home is not None for node in part.nodes):
-        bound, other = _fixed_homes(part, least=least), _fixed_homes(part, least=not least)
-    patterns = sorted({node.groups for node in part.nodes if node.groups})
+
+def _stage(world: World, *, least: bool) -> Stage:
+    bound, other = world, world
+    if any(node.home is not None for node in world.nodes):
+        bound, other = _fixed_homes(world, least=least), _fixed_homes(world, least=not least)
+    patterns = sorted({node.groups for node in world.nodes if node.groups})
     used = [_taken(bound, other, p, least=least) for p in [(), *patterns]]
-    accounts = range(len(part.accounts))
+    accounts = range(len(world.accounts))
     always = tuple(_left_of(bound, k, used[0][k]) for k in accounts)
     takes = [tuple(_rate(bound, k, rows[k]) for k in accounts) for rows in used[1:]]
     pairs = tuple(zip(map(frozenset, patterns), takes, strict=True))
-    return Stage(bound, 2 * GRAIN_S if least else 0.0, always, pairs)
-
-
-def _take(world: World, chosen: NDArray[np.intp]) -> World:
-    accounts = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
-    return replace(world, durations=world.durations[:, chosen], accounts=tuple(accounts))
+    shuts = any(node.gaps and node.gaps[-1][1] == np.inf for node in world.nodes)
+    return Stage(bound, 2 * GRAIN_S if least else 0.0, shuts, tuple(accounts), always, pairs)
 
 
 def _taken(bound: World, other: World, pattern: tuple[int, ...], *, least: bool) -> NDArray[np.float32]:
@@ -107,12 +131,11 @@ def _taken(bound: World, other: World, pattern: tuple[int, ...], *, least: bool)
     if not bound.accounts:
         return np.zeros((0, bound.scenarios), dtype=np.float32)
     extra = np.stack([account.extra_per_s for account in bound.accounts])
-    mine = np.array([node.groups == pattern for node in bound.nodes])
-    taken = (np.maximum(extra, 0) * mine).astype(np.float32) @ bound.durations
-    helps = np.minimum(extra, 0)
-    helps = np.zeros_like(helps) if pattern else helps if least else helps * mine
-    if helps.any():
-        taken += helps.astype(np.float32) @ other.durations
+    mine = [i for i, node in enumerate(bound.nodes) if node.groups == pattern]
+    taken = np.maximum(extra[:, mine], 0) @ bound.durations[mine]
+    if not pattern and (extra < 0).any():
+        helping = list(range(len(bound.nodes))) if least else mine
+        taken += np.minimum(extra[:, helping], 0) @ other.durations[helping]
     return np.asarray(taken, dtype=np.float32)
 
 
