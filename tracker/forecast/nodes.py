@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 
 from tracker.forecast.durations import Ask
 from tracker.forecast.network import Network
-from tracker.forecast.openings import Interval, gaps
+from tracker.forecast.openings import gaps
 from tracker.forecast.world import Node
 from tracker.journal.progress import Progress, StepState
+from tracker.plan.windows import Interval
 
 Crews = Mapping[str, tuple[str, ...]]
 """Who does each open step now."""

@@ -1,0 +1,151 @@
+"""The running re-estimate: progress and an instant in, every figure of the contract out."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from tracker.forecast.fact import as_fact
+from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
+from tracker.forecast.limits import Standing, binding, broken, late, standings
+from tracker.forecast.listing import shown, step_figures, task_figures
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.quantiles import fact, ranged
+from tracker.forecast.remaining import build_world, present_instant, prior_of
+from tracker.forecast.summary import called, confidence_of, last_done, open_items
+from tracker.forecast.values import Advice, ClockFigure, Estimate, LimitFigure, Range
+from tracker.forecast.world import Course, World, advance, begin, inside
+from tracker.journal.progress import Progress
+
+Ranges = Literal["all", "shown"]
+
+
+def estimate(
+    progress: Progress,
+    now: float | None = None,
+    *,
+    scenarios: int = 10_000,
+    advice: Advice | None = None,
+    prior: PacePrior | None = None,
+    ranges: Ranges = "all",
+) -> Estimate:
+    """Return the re-estimate at `now` (PET seconds; default the last event's instant).
+
+    `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
+    another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
+    Raises ValueError for an instant before the last event.
+    """
+    at = present_instant(progress, now)
+    pace_file = progress.pace_name if prior is None else prior.name
+    prior = prior_of(progress) if prior is None else prior
+    if progress.closed is not None:
+        return as_fact(progress, scenarios=scenarios, pace_file=pace_file, prior=prior)
+    world = build_world(progress, now=at, scenarios=scenarios, prior=prior)
+    from tracker.forecast.advice import advise
+    from tracker.forecast.alerts import alerts
+
+    if advice is None:
+        advice = advise(progress, world, now=at, prior=prior)
+    made = of_world(progress, world, advice, pace_file=pace_file, ranges=ranges)
+    return replace(made, alerts=alerts(progress, made, now=at))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Played:
+    """One set of optional tasks, played to the end."""
+
+    present: Sequence[int]
+    course: Course
+
+
+def _play(world: World, kept: Collection[str], *, starts: bool) -> _Played:
+    present = world.present(k for k, task in enumerate(world.optional) if task.task in kept)
+    return _Played(present, advance(world, begin(world), present, starts=starts))
+
+
+def of_world(
+    progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
+) -> Estimate:
+    """Return the estimate of a world with what is advised to be kept, alerts left out."""
+    played = _play(world, advice.kept, starts=True)
+    present, course = played.present, played.course
+    found = standings(world, present, course)
+    bare_inside, bare_safe = _without_optional(world, played)
+    limits = {standing.id: limit_figure(world, standing) for standing in found}
+    wanted = set(present) if ranges == "all" else shown(world, present, progress.current)
+    return Estimate(
+        excursion=progress.plan.excursion,
+        at=world.now,
+        scenarios=world.scenarios,
+        confidence=confidence_of(progress),
+        pace_file=pace_file,
+        inside=ranged(inside(world, course), base=world.now, mean=True),
+        limit=progress.limits["elapsed"],
+        margin=_elapsed_margin(found),
+        safe=broken(world, present, course).share_safe,
+        without_optional_inside=bare_inside,
+        without_optional_safe=bare_safe,
+        limits=tuple(limits.values()),
+        binding=_binding(found, limits),
+        turn_back=advice.turn_back,
+        pace=world.pace,
+        consumables=consumable_figures(progress, world, present, course, found),
+        tasks=task_figures(progress, world, present, course),
+        steps=step_figures(progress, world, present, course, wanted),
+        optional=advice.optional,
+        clocks=_clocks(world, course),
+        open_items=open_items(progress),
+        called=called(progress),
+        alerts=(),
+        advice=advice,
+        ingress=_ingress(progress, world, played),
+        when_short=advice.when_short,
+    )
+
+
+def _without_optional(world: World, played: _Played) -> tuple[Range, float]:
+    """Return ingress and share of safe scenarios with must and committed work alone."""
+    bare = played
+    if any(world.nodes[i].groups for i in played.present):
+        bare = _play(world, (), starts=False)
+    row = inside(world, bare.course)
+    return ranged(row, base=world.now), broken(world, bare.present, bare.course).share_safe
+
+
+def _elapsed_margin(found: Sequence[Standing]) -> Range:
+    return margin_of(next(standing for standing in found if standing.id == "elapsed"))
+
+
+def _binding(found: Sequence[Standing], limits: Mapping[str, LimitFigure]) -> LimitFigure | None:
+    tightest = binding(found)
+    return None if tightest is None else limits[tightest.id]
+
+
+def _clocks(world: World, course: Course) -> tuple[ClockFigure, ...]:
+    """Return the hardware clocks of the steps in the course, with their chance of running out."""
+    out = []
+    for clock in world.clocks:
+        mask = late(course, clock)
+        if mask is not None:
+            due = None if clock.due is None else clock.due + world.now
+            share = float(np.count_nonzero(mask)) / len(mask)
+            out.append(ClockFigure(world.nodes[clock.node].step, clock.of_step, due, share))
+    return tuple(out)
+
+
+def _ingress(progress: Progress, world: World, played: _Played) -> dict[str, Range]:
+    """Return when each crew member outside is inside; a fact for those who have no more to do."""
+    busy = {c for i in played.present for c in world.nodes[i].crew}
+    out = {}
+    for member in progress.plan.outside:
+        c = world.crew.index(member)
+        if c in world.inside_already:
+            out[member] = fact(world.inside_already[c] + world.now)
+        elif c not in busy and (last := last_done(progress, member)) is not None:
+            out[member] = fact(last)
+        else:
+            out[member] = ranged(played.course.ready[c], base=world.now, mean=True)
+    return out

@@ -1,0 +1,163 @@
+"""Tasks and steps of a played course as figures: when each starts and is done, and how it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
+
+from tracker.forecast.nodes import begun
+from tracker.forecast.quantiles import NOTHING, fact, median, ranged
+from tracker.forecast.values import Range, StepFigure, StepStatus, TaskFigure
+from tracker.forecast.world import Course, Row, World
+from tracker.journal.progress import Progress, StepState
+
+SHOWN_AHEAD = 20
+"""How many steps ahead a desk shows."""
+
+
+def step_status(progress: Progress, state: StepState, now: float) -> StepStatus:
+    """Return how a step stands: ended somehow, at work, held, next but waiting, or merely open."""
+    if state.ended is not None:
+        return state.ended
+    if progress.closed is not None:
+        return "left"
+    step = state.step.id
+    if progress.zero is None or not any(progress.current.get(c) == step for c in state.crew):
+        return "open"
+    if any(c in progress.holds for c in state.crew):
+        return "held"
+    running = state.running_since is not None and state.running_since <= now
+    return "current" if running else "waiting"
+
+
+def task_figures(
+    progress: Progress, world: World | None, present: Collection[int], course: Course | None
+) -> tuple[TaskFigure, ...]:
+    """Return every task; without a world only what has happened."""
+    nodes = {} if world is None else _nodes_of_tasks(world, present)
+    out = []
+    states: dict[str, list[StepState]] = {task: [] for task in progress.tasks}
+    for state in progress.steps.values():
+        states[state.step.task].append(state)
+    for task, stands in progress.tasks.items():
+        mine = nodes.get(task, [])
+        out.append(
+            TaskFigure(
+                task=task,
+                priority=stands.priority,
+                status=stands.status,
+                start=_task_start(states[task], world, mine, course),
+                finish=_task_finish(states[task], world, mine, course),
+            )
+        )
+    return tuple(out)
+
+
+def _nodes_of_tasks(world: World, present: Collection[int]) -> dict[str, list[int]]:
+    """Return the nodes per task; of a task that is left out, whose closers may remain, none."""
+    place = {task.task: k for k, task in enumerate(world.optional)}
+    here = set(present)
+    left_out = {
+        world.nodes[i].task for i in range(len(world.nodes)) if i not in here and world.nodes[i].task in place
+    }
+    out: dict[str, list[int]] = {}
+    for i in present:
+        if world.nodes[i].task not in left_out:
+            out.setdefault(world.nodes[i].task, []).append(i)
+    return out
+
+
+def _task_start(
+    states: Sequence[StepState], world: World | None, nodes: Sequence[int], course: Course | None
+) -> Range:
+    now = 0.0 if world is None else world.now
+    starts = [s.began for s in states if s.began is not None and (world is None or begun(s, now))]
+    if starts:
+        return fact(min(starts))
+    if world is None or course is None or not nodes:
+        return NOTHING
+    row = course.start[nodes[0]]
+    for i in nodes[1:]:
+        row = np.minimum(row, course.start[i])
+    return median(row, base=now)
+
+
+def _task_finish(
+    states: Sequence[StepState], world: World | None, nodes: Sequence[int], course: Course | None
+) -> Range:
+    done = [s.done for s in states if s.ended == "done" and s.done is not None]
+    if world is not None and course is not None and nodes:
+        row: Row = course.finish[nodes[0]]
+        for i in nodes[1:]:
+            row = np.maximum(row, course.finish[i])
+        return ranged(row, base=world.now)
+    if not done or any(s.ended in (None, "left") for s in states):
+        return NOTHING
+    return fact(max(done))
+
+
+def shown(world: World, present: Sequence[int], current: Mapping[str, str | None]) -> set[int]:
+    """Return the nodes that a desk shows: every crew member's current step, and the next ones."""
+    out = {i for i in present if world.nodes[i].step in current.values()}
+    most = -(-SHOWN_AHEAD // max(1, len(world.crew)))
+    taken = [0] * len(world.crew)
+    for i in present:
+        if i not in out and any(taken[c] < most for c in world.nodes[i].crew):
+            out.add(i)
+            for c in world.nodes[i].crew:
+                taken[c] += 1
+    return out
+
+
+def step_figures(
+    progress: Progress, world: World, present: Sequence[int], course: Course, wanted: Collection[int]
+) -> tuple[StepFigure, ...]:
+    """Return every step; projected ranges only for the `wanted` nodes, facts for all."""
+    place = {world.nodes[i].step: i for i in present}
+    out = []
+    for step, state in progress.steps.items():
+        i = place.get(step)
+        there = i if i is not None and i in wanted else None
+        out.append(_step_figure(progress, state, world, course, there))
+    return tuple(out)
+
+
+def _step_figure(
+    progress: Progress, state: StepState, world: World, course: Course, node: int | None
+) -> StepFigure:
+    start, finish = past(state, world.now)
+    if node is not None:
+        finish = ranged(course.finish[node], base=world.now)
+        if start is NOTHING:
+            start = median(course.start[node], base=world.now)
+    status = step_status(progress, state, world.now)
+    return StepFigure(
+        step=state.step.id,
+        status=status,
+        crew=state.crew,
+        start=start,
+        finish=finish,
+        waits_for=_waits_for(progress, state) if status in ("waiting", "held") else None,
+    )
+
+
+def past(state: StepState, now: float) -> tuple[Range, Range]:
+    """Return start and finish of a step as far as they have happened."""
+    start = fact(state.began) if begun(state, now) else NOTHING
+    return start, fact(state.done) if state.ended == "done" else NOTHING
+
+
+def _waits_for(progress: Progress, state: StepState) -> str | None:
+    """Return what a step waits for now: what is on record, else what is plainly missing."""
+    if any(c in progress.holds for c in state.crew):
+        return "hold"
+    if state.waited_for is not None:
+        return state.waited_for
+    if needs := progress.needs.get(state.step.id):
+        return f"need {needs[0]}"
+    if missing := progress.missing(state.step.id):
+        return f"crew {missing[0]}"
+    if not state.gone:
+        return "go"
+    return f"window {state.step.windows[0]}" if state.step.windows else None
