@@ -8,10 +8,11 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import fields
 from datetime import datetime
 
+from tracker.debrief.excursion import Excursion
 from tracker.debrief.rows import StepRow
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
@@ -63,11 +64,14 @@ def csv_row(row: StepRow, zero: datetime | None) -> list[str | int | float]:
     ]
 
 
-def as_csv(excursions: Iterable[tuple[Iterable[StepRow], datetime | None]]) -> str:
-    """Return the CSV text of several excursions' rows, each with the instant of its PET 0."""
+def csv_chunks(every: Iterable[Excursion]) -> Iterator[str]:
+    """Yield the CSV text in pieces: the headings, then the rows of each excursion."""
+    yield _text([COLUMNS])
+    for one in every:
+        yield _text(csv_row(row, one.zero) for row in one.steps)
+
+
+def _text(rows: Iterable[Iterable[object]]) -> str:
     text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for rows, zero in excursions:
-        writer.writerows(csv_row(row, zero) for row in rows)
+    csv.writer(text, lineterminator="\r\n").writerows(rows)
     return text.getvalue()

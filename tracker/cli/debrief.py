@@ -1,0 +1,74 @@
+"""`tracker debrief`: as-run against planned, as a summary or as CSV, JSON, Markdown and HTML."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tracker.debrief.excursion import Excursion, Scoring
+
+FORMATS = ("csv", "json", "html", "markdown")
+MANY = 5
+"""With more journals than this, each is scored at fewer instants."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the verb's arguments."""
+    parser.add_argument(
+        "journals", nargs="+", metavar="JOURNAL", help="journals of excursions to look back on"
+    )
+    parser.add_argument("--csv", metavar="FILE", help="one row a step (RFC 4180); - is standard output")
+    parser.add_argument("--json", metavar="FILE", help="everything, by the published schema")
+    parser.add_argument("--html", metavar="FILE", help="one self-contained page with figures")
+    parser.add_argument("--markdown", metavar="FILE", help="tables for a report")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the exports asked for; without any print a summary."""
+    from tracker.debrief.excursion import debriefed
+    from tracker.debrief.journals import read_journals
+    from tracker.debrief.output import check_targets, write_out
+
+    targets = {name: getattr(args, name) for name in FORMATS if getattr(args, name) is not None}
+    check_targets(targets.values(), args.journals)
+    scoring = None if set(targets) == {"csv"} else _scoring(len(args.journals))
+    every = [debriefed(progress, path.name, scoring) for path, progress in read_journals(args.journals)]
+    writers = _writers(targets)
+    for name, target in targets.items():
+        write_out(target, writers[name](every))
+    if not targets:
+        from tracker.debrief.summary import summary
+
+        write_out("-", summary(every))
+    return 0
+
+
+def _scoring(journals: int) -> Scoring:
+    from tracker.debrief.excursion import Scoring
+
+    return Scoring() if journals <= MANY else Scoring(instants=0, scenarios=500)
+
+
+def _writers(names: Iterable[str]) -> dict[str, Callable[[Sequence[Excursion]], Iterable[str]]]:
+    """Return what writes each format; only those asked for are imported."""
+    found: dict[str, Callable[[Sequence[Excursion]], Iterable[str]]] = {}
+    for name in names:
+        if name == "csv":
+            from tracker.debrief.csv_writer import csv_chunks
+
+            found[name] = csv_chunks
+        elif name == "json":
+            from tracker.debrief.json_writer import json_chunks
+
+            found[name] = json_chunks
+        elif name == "html":
+            from tracker.debrief.html import page
+
+            found[name] = page
+        else:
+            from tracker.debrief.markdown import markdown
+
+            found[name] = markdown
+    return found

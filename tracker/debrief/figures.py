@@ -1,0 +1,183 @@
+"""The figures of the page, drawn as SVG text that stands inside HTML; one function a figure.
+
+Blue and orange are told apart by colour-blind eyes and as greys in print; every figure's figures also
+stand in a table. Text from plans is never read as mathematics or markup.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from tracker.debrief.consumed import Consumed
+from tracker.debrief.excursion import Excursion
+from tracker.debrief.rows import StepRow
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_pet
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+BLUE, ORANGE, GREY, INK = "#2166ac", "#d9730d", "#8a8f98", "#22262b"
+MOST_STEPS = 150
+"""Longer figures are cut to the steps that differ most."""
+
+
+def _figure(height: float, *, width: float = 9.0) -> tuple[Figure, Axes]:
+    """Return an empty figure, inches."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    axes = figure.add_subplot()
+    axes.spines[["top", "right"]].set_visible(False)
+    return figure, axes
+
+
+def _svg(figure: Figure, key: str, label: str) -> str:
+    """Return a figure as SVG without ids that another figure has; `label` says what it shows."""
+    import matplotlib
+
+    text = io.StringIO()
+    settings: Any = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": key,
+        "font.family": "sans-serif",
+        "font.size": 9.0,
+    }
+    with matplotlib.rc_context(settings), warnings.catch_warnings():
+        # A glyph that the measuring font lacks is still shown: the reader's browser draws the text.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    svg = text.getvalue()
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{key}-", svg)
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
+
+
+def _name(row: StepRow) -> str:
+    return plain(f"{row.step}  {row.do}", most=46)
+
+
+def _hours(axis_of: Axes, *, along: str) -> None:
+    """Write PETs on an axis whose unit is hours."""
+    from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+    axis = axis_of.xaxis if along == "x" else axis_of.yaxis
+    axis.set_major_locator(MaxNLocator(nbins=9, steps=[1, 2, 2.5, 5, 10]))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: format_pet(round(value * 3600))))
+
+
+def steps(one: Excursion) -> str:
+    """Draw planned against actual duration of every step that is done, in planned order."""
+    done = [row for row in one.steps if row.status == "done" and row.planned_duration is not None]
+    if len(done) > MOST_STEPS:
+        worst = sorted(done, key=lambda row: -abs(row.variance or 0))[:MOST_STEPS]
+        done = [row for row in done if row in worst]
+    figure, axes = _figure(1.0 + 0.19 * max(len(done), 3))
+    for y, row in enumerate(done):
+        planned, actual = (row.planned_duration or 0) / 60, (row.actual_duration or 0) / 60
+        colour = ORANGE if actual > planned else BLUE
+        axes.plot([planned, actual], [y, y], color=colour, linewidth=2.2, solid_capstyle="butt")
+        axes.plot(planned, y, "o", markersize=5, markerfacecolor="white", markeredgecolor=INK)
+        axes.plot(actual, y, "o", markersize=5, color=colour)
+    axes.set_yticks(range(len(done)), [_name(row) for row in done], parse_math=False)
+    axes.set_ylim(len(done) - 0.4, -0.6)
+    axes.set_xlim(left=0)
+    axes.set_xlabel("work time, minutes: hollow planned, filled actual (orange slower, blue faster)")
+    axes.grid(axis="x", color="#e4e6ea", linewidth=0.6)
+    return _svg(figure, "steps", "Planned and actual work time of each step")
+
+
+def ranges(one: Excursion) -> str:
+    """Draw the projected ingress through the day: range and median, paper, pro rata, what happened."""
+    assert one.judgement is not None
+    assert one.inside is not None
+    moments = one.judgement.moments
+    at = [m.at / 3600 for m in moments]
+    figure, axes = _figure(3.6)
+    low, high = [m.p10 / 3600 for m in moments], [m.p90 / 3600 for m in moments]
+    axes.fill_between(at, low, high, color=BLUE, alpha=0.22, linewidth=0, label="80 % range")
+    axes.plot(at, [m.p50 / 3600 for m in moments], color=BLUE, linewidth=1.8, label="median")
+    axes.plot(at, [m.paper / 3600 for m in moments], color=GREY, linestyle=":", label="paper")
+    axes.plot(at, [m.pro_rata / 3600 for m in moments], color=GREY, linestyle="--", label="pro rata")
+    axes.axhline(one.inside / 3600, color=INK, linewidth=1.2, label="inside, actual")
+    axes.axhline(one.limit / 3600, color=ORANGE, linewidth=1.2, linestyle="-.", label="limit")
+    axes.set_xlabel("PET")
+    axes.set_ylabel("projected ingress, PET")
+    _hours(axes, along="x")
+    _hours(axes, along="y")
+    axes.legend(frameon=False, ncols=3, loc="best")
+    return _svg(figure, "ranges", "Projected ingress through the excursion and the actual one")
+
+
+def consumables(stores: Sequence[Consumed]) -> str:
+    """Draw what was used of each store as a share of what it held, beside the plan and the reserve."""
+    figure, axes = _figure(1.0 + 0.42 * len(stores))
+    for y, store in enumerate(stores):
+        whole = store.start if store.start > 0 else 1.0
+        axes.barh(y - 0.17, 100 * store.planned / whole, height=0.3, color="#c9cdd4", label="planned")
+        colour = ORANGE if store.used > store.planned else BLUE
+        axes.barh(y + 0.17, 100 * store.used / whole, height=0.3, color=colour, label="used")
+        reserve = 100 * (store.start - store.reserve) / whole
+        axes.plot([reserve, reserve], [y - 0.4, y + 0.4], color=INK, linewidth=1.4)
+    names = [plain(f"{store.crew} {store.consumable}", most=40) for store in stores]
+    axes.set_yticks(range(len(stores)), names, parse_math=False)
+    axes.set_ylim(len(stores) - 0.4, -0.6)
+    axes.set_xlim(left=0)
+    axes.set_xlabel(
+        "percent of the start: grey planned, coloured used (orange more than planned), line: reserve"
+    )
+    return _svg(figure, "consumables", "Consumables used against planned")
+
+
+def pace(rows: Sequence[StepRow]) -> str:
+    """Draw actual over planned time by kind of work: every step, and the whole of each kind."""
+    from matplotlib.ticker import FuncFormatter
+
+    kinds: dict[str, list[StepRow]] = {}
+    for row in rows:
+        if row.ratio is not None and row.ratio > 0:
+            kinds.setdefault(row.work, []).append(row)
+    figure, axes = _figure(1.0 + 0.36 * max(len(kinds), 2))
+    for y, mine in enumerate(kinds.values()):
+        few = mine[:: max(1, len(mine) // 400)]
+        axes.plot([row.ratio or 1 for row in few], [y] * len(few), "o", color=GREY, alpha=0.45, markersize=4)
+        planned = sum(row.planned_duration or 0 for row in mine)
+        whole = sum(row.actual_duration or 0 for row in mine) / planned
+        axes.plot(whole, y, "D", color=ORANGE if whole > 1 else BLUE, markersize=8)
+    axes.axvline(1.0, color=INK, linewidth=1)
+    axes.set_xscale("log")
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.xaxis.set_minor_formatter(
+        FuncFormatter(lambda value, _: f"{value:g}" if value in (0.5, 2, 5) else "")
+    )
+    axes.set_yticks(range(len(kinds)), [plain(kind, most=30) for kind in kinds], parse_math=False)
+    axes.set_ylim(len(kinds) - 0.4, -0.6)
+    axes.set_xlabel("actual over planned time: dots steps, diamond the whole kind of work")
+    return _svg(figure, "pace", "Pace by kind of work")
+
+
+def waterfall(one: Excursion) -> str:
+    """Draw from the planned to the actual ingress, part by part."""
+    parts = one.totals.waterfall
+    figure, axes = _figure(1.0 + 0.34 * (len(parts) + 1))
+    reached = parts[0].seconds / 3600
+    axes.barh(0, reached, color="#c9cdd4")
+    for y, part in enumerate(parts[1:], 1):
+        width = part.seconds / 3600
+        axes.barh(y, width, left=reached, color=ORANGE if width > 0 else BLUE)
+        axes.plot([reached, reached], [y - 1.4, y + 0.4], color=GREY, linewidth=0.7)
+        reached += width
+    axes.barh(len(parts), reached, color=INK)
+    labels = [*(plain(part.label, most=40) for part in parts), "inside, actual"]
+    axes.set_yticks(range(len(labels)), labels, parse_math=False)
+    axes.set_ylim(len(labels) - 0.4, -0.6)
+    axes.set_xlim(left=0)
+    axes.set_xlabel("PET: orange later, blue earlier")
+    _hours(axes, along="x")
+    return _svg(figure, "waterfall", "Where the time went from planned to actual ingress")

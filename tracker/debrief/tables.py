@@ -1,0 +1,292 @@
+"""The tables of a debrief, as text in cells; the page, the Markdown and the summary show the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from tracker.debrief.excursion import Excursion
+from tracker.debrief.judged import Judgement
+from tracker.debrief.totals import Group
+from tracker.foundation.times import format_instant, format_pet
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Headings and rows of text; columns in `right` hold figures that line up on the right."""
+
+    title: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: frozenset[int] = field(default_factory=frozenset)
+    note: str = ""
+    """A sentence under the title."""
+
+
+def pet(seconds: float | None) -> str:
+    """Return a PET or a duration as `H:MM:SS`, a dash where there is none."""
+    return format_pet(None if seconds is None else round(seconds), with_seconds=True)
+
+
+def signed(seconds: float | None) -> str:
+    """Return a difference as `+H:MM:SS` or `-H:MM:SS`."""
+    if seconds is None:
+        return "-"
+    text = pet(seconds)
+    return text if text.startswith("-") else f"+{text}"
+
+
+def ratio(value: float | None) -> str:
+    """Return a ratio with two decimals."""
+    return "-" if value is None else f"{value:.2f}"
+
+
+def percent(value: float) -> str:
+    """Return a share in whole percent."""
+    return "-" if value != value else f"{100 * value:.0f} %"
+
+
+def figure(value: float | None, unit: str = "") -> str:
+    """Return a figure with three digits and its unit."""
+    return "-" if value is None else f"{value:.3g} {unit}".strip()
+
+
+def _table(
+    title: str, headings: Sequence[str], rows: Iterable[Sequence[str]], right: Iterable[int], note: str = ""
+) -> Table:
+    return Table(title, tuple(headings), tuple(map(tuple, rows)), frozenset(right), note)
+
+
+def overview(one: Excursion) -> Table:
+    """Return the few figures that say how it went."""
+    rows = [
+        ("Journal", one.journal),
+        ("PET 0", "never started" if one.zero is None else format_instant(one.zero)),
+        ("Kind", "rehearsal" if one.rehearsal else "excursion"),
+        ("Inside, planned", pet(one.planned_inside)),
+        ("Inside, actual", "not everybody is inside" if one.inside is None else pet(one.inside)),
+        ("Difference", signed(None if one.inside is None else one.inside - one.planned_inside)),
+        ("Limit", pet(one.limit)),
+        ("To spare", signed(None if one.inside is None else one.limit - one.inside)),
+        ("Steps done", f"{sum(row.status == 'done' for row in one.steps)} of {len(one.steps)}"),
+        ("Events", str(one.events)),
+    ]
+    return _table("Overview", ("", ""), rows, ())
+
+
+def excursions(every: Sequence[Excursion]) -> Table:
+    """Return one row an excursion."""
+    rows = [
+        (
+            one.journal,
+            one.excursion,
+            "rehearsal" if one.rehearsal else "excursion",
+            pet(one.planned_inside),
+            pet(one.inside),
+            signed(None if one.inside is None else one.inside - one.planned_inside),
+            signed(None if one.inside is None else one.limit - one.inside),
+            f"{sum(row.status == 'done' for row in one.steps)} of {len(one.steps)}",
+            ratio(_pace(one)),
+            percent(one.judgement.coverage) if one.judgement else "-",
+        )
+        for one in every
+    ]
+    headings = (
+        "journal",
+        "excursion",
+        "kind",
+        "planned",
+        "inside",
+        "difference",
+        "to spare",
+        "steps done",
+        "pace",
+    )
+    return _table("Excursions", (*headings, "80 % ranges right"), rows, range(3, 10))
+
+
+def _pace(one: Excursion) -> float | None:
+    planned = sum(group.planned for group in one.totals.work)
+    return sum(group.actual for group in one.totals.work) / planned if planned > 0 else None
+
+
+def groups(title: str, found: Sequence[Group]) -> Table:
+    """Return one row a task, crew member or kind of work."""
+    rows = [
+        (
+            group.name,
+            group.title,
+            f"{group.done} of {group.steps}",
+            pet(group.planned),
+            pet(group.actual),
+            signed(group.variance),
+            ratio(group.ratio),
+            pet(group.waited),
+            pet(group.held),
+        )
+        for group in found
+    ]
+    headings = ("", "", "done", "planned", "actual", "difference", "ratio", "waited", "held")
+    return _table(
+        title, headings, rows, range(2, 9), "Planned and actual work time of the steps that are done."
+    )
+
+
+def steps(one: Excursion) -> Table:
+    """Return one row a step."""
+    rows = [
+        (
+            row.step,
+            row.do,
+            " ".join(row.crew),
+            row.status,
+            pet(row.planned_start),
+            pet(row.actual_start),
+            pet(row.planned_duration),
+            pet(row.actual_duration),
+            signed(row.variance),
+            ratio(row.ratio),
+            pet(row.waited) if row.waited else "",
+            pet(row.held) if row.held else "",
+            _remarks(row.waited_for, row.held_for, row.added, row.planned_place, row.actual_place),
+        )
+        for row in one.steps
+    ]
+    headings = ("step", "do", "crew", "status", "start planned", "actual", "time planned", "actual")
+    more = ("difference", "ratio", "waited", "held", "remarks")
+    return _table("Steps", (*headings, *more), rows, range(4, 12))
+
+
+def _remarks(waited_for: str, held_for: str, added: bool, planned: int | None, actual: int | None) -> str:
+    words = ["added"] if added else []
+    if planned != actual and planned is not None and actual is not None:
+        words.append(f"place {actual} instead of {planned}")
+    words += [f"waited for {waited_for}"] if waited_for else []
+    words += [f"held: {held_for}"] if held_for else []
+    return ", ".join(words)
+
+
+def spent(one: Excursion) -> Table:
+    """Return where each crew member's time went."""
+    rows = [
+        (s.crew, pet(s.work), pet(s.wait), pet(s.hold), pet(s.idle), pet(s.elapsed)) for s in one.totals.spent
+    ]
+    headings = ("crew", "work", "waiting", "holds", "idle", "elapsed")
+    return _table("Where the time went", headings, rows, range(1, 6), "Each row adds up.")
+
+
+def waterfall(one: Excursion) -> Table:
+    """Return why the end was not the planned one."""
+    rows = [
+        (part.label, pet(part.seconds) if i == 0 else signed(part.seconds))
+        for i, part in enumerate(one.totals.waterfall)
+    ]
+    total = sum(part.seconds for part in one.totals.waterfall)
+    note = (
+        f"From the planned to the actual ingress of {one.last_in}, who was inside last."
+        if one.last_in
+        else ""
+    )
+    return _table("From plan to ingress", ("", "time"), [*rows, ("sum", pet(total))], (1,), note)
+
+
+def consumables(one: Excursion) -> Table:
+    """Return what was used beside what was planned."""
+    rows = [
+        (
+            c.crew,
+            c.consumable,
+            figure(c.start, c.unit),
+            figure(c.planned, c.unit),
+            figure(c.by_rates, c.unit),
+            figure(c.used, c.unit),
+            ratio(c.factor),
+            figure(c.left, c.unit),
+            figure(c.reserve, c.unit),
+            str(c.readings),
+            str(c.replaced) if c.replaced else "",
+        )
+        for c in one.consumables
+    ]
+    headings = ("crew", "consumable", "start", "planned use", "use by rates", "used", "use factor")
+    more = ("left", "reserve", "readings", "replaced")
+    note = "Planned: along the plan. By rates: along what happened. Used: as the readings say."
+    return _table("Consumables", (*headings, *more), rows, range(2, 11), note)
+
+
+def holds(one: Excursion) -> Table:
+    """Return every hold with its reason."""
+    rows = [(h.crew, pet(h.start), pet(h.finish - h.start), h.step, h.reason) for h in one.holds]
+    return _table("Holds", ("crew", "at", "time", "step", "reason"), rows, (1, 2))
+
+
+def changes(one: Excursion) -> Table:
+    """Return what changed the plan on the way."""
+    rows = [(pet(h.at), h.kind, h.what, h.text, h.seat) for h in one.changes]
+    return _table("Changes on the way", ("at", "event", "what", "text", "seat"), rows, (0,))
+
+
+def decisions(one: Excursion) -> Table:
+    """Return decisions beside advice, and what hindsight says of it."""
+    later = {h.number: h for h in one.hindsight}
+    rows = [
+        (
+            pet(d.at),
+            d.task,
+            d.advice or "-",
+            d.choice,
+            d.outcome,
+            _verdict(later[d.number].confirmed) if d.number in later else "-",
+            later[d.number].why if d.number in later else "",
+        )
+        for d in one.decisions
+    ]
+    headings = ("at", "task", "advised", "chosen", "outcome", "advice in hindsight", "why")
+    return _table("Decisions", headings, rows, (0,))
+
+
+def _verdict(confirmed: bool | None) -> str:
+    return "-" if confirmed is None else "right" if confirmed else "wrong"
+
+
+def notes(one: Excursion) -> Table:
+    """Return every note."""
+    return _table("Notes", ("at", "note", "seat"), [(pet(n.at), n.text, n.seat) for n in one.notes], (0,))
+
+
+def scores(found: Judgement | None) -> Table:
+    """Return how the forecasts did against simpler ones."""
+    if found is None:
+        return _table(
+            "Was the forecast right?", ("", ""), [("No forecast was scored", "the excursion is not over")], ()
+        )
+    rows = [
+        ("Instants", str(len(found.moments))),
+        ("80 % ranges that held the end", percent(found.coverage)),
+        ("Mean score (CRPS) of the forecast", pet(found.crps)),
+        ("of paper: planned time left", pet(found.crps_paper)),
+        ("of pro rata: times pace so far", pet(found.crps_pro_rata)),
+        ("Forecast / pro rata", ratio(found.crps / found.crps_pro_rata if found.crps_pro_rata > 0 else None)),
+    ]
+    note = "A score is a time, smaller is better; of a point forecast it is the error."
+    return _table("Was the forecast right?", ("", ""), rows, (1,), note)
+
+
+def of_excursion(one: Excursion) -> list[Table]:
+    """Return all tables of one excursion, empty ones left out."""
+    found = [
+        overview(one),
+        waterfall(one),
+        spent(one),
+        groups("Tasks", one.totals.tasks),
+        groups("Crew", one.totals.crew),
+        groups("Kinds of work", one.totals.work),
+        consumables(one),
+        scores(one.judgement),
+        decisions(one),
+        changes(one),
+        holds(one),
+        steps(one),
+        notes(one),
+    ]
+    return [table for table in found if table.rows]
