@@ -139,8 +139,11 @@ class Played:
     reserves_kept: bool
 
 
-def play(world: World, kept: Collection[int], n: int) -> Played:
-    """Play scenario n with these optional tasks, step by step in float64."""
+def play(world: World, kept: Collection[int], n: int, started: tuple[int, float] | None = None) -> Played:
+    """Play scenario n with these optional tasks, step by step in float64.
+
+    `started`: this node is ready at this instant whatever came before, the rest of its task not before.
+    """
     free = list(world.ready)
     start: dict[int, float] = {}
     finish: dict[int, float] = {}
@@ -152,6 +155,8 @@ def play(world: World, kept: Collection[int], n: int) -> Played:
         t = max([node.earliest, *(free[c] for c in node.crew)])
         if not node.running:
             t = max([t, *(finish[need] for need in node.needs if need in finish)])
+            if started and node.groups and node.task == world.nodes[started[0]].task:
+                t = started[1] if i == started[0] else max(t, started[1])
             for close, opening in node.gaps:
                 if close <= t < opening:
                     t = opening

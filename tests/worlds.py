@@ -1,4 +1,4 @@
-"""Worlds made by hand or by chance, for tests and the bench: what the forecast works on, without a journal."""
+"""Worlds made by hand, for tests and the bench: what the forecast works on, without a journal."""
 
 from __future__ import annotations
 
