@@ -8,7 +8,7 @@ Searle, Casella and McCulloch, Variance Components (1992), chapters 7 and 8.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,8 @@ class Seen:
     """(n,): variance from late ticks."""
     hours: Array
     """(n,): place on the planned clock."""
+    past: Array
+    """(n,): hours beyond the middle of the plan."""
     members: Array
     """(n, crew + work): shares of the crew members and kinds of work of the layout."""
     excursion: NDArray[np.int64]
@@ -65,8 +67,11 @@ def gather(excursions: Sequence[Progress]) -> Seen:
     """Return what the journals have seen of durations, in the order given."""
     crew = sorted({c for p in excursions for o in p.observations for c in o.crew})
     work = sorted({w for p in excursions for o in p.observations for w in o.work})
-    layout = Layout(tuple(crew), tuple(work))
-    found = [of_progress(progress, _NEUTRAL, layout) for progress in excursions]
+    layout = Layout(tuple(crew), tuple(work), 0.0)
+    found = [
+        of_progress(progress, _NEUTRAL, replace(layout, middle_h=_middle_h(progress)))
+        for progress in excursions
+    ]
     every = [seen for mine in found for seen in mine]
     return Seen(
         layout,
@@ -74,10 +79,16 @@ def gather(excursions: Sequence[Progress]) -> Seen:
         np.array([seen.noise for seen in every]),
         np.array([seen.clock for seen in every]),
         np.array([seen.hours for seen in every]),
+        np.array([seen.row[1] for seen in every]),
         np.array([seen.row[2:] for seen in every]).reshape(len(every), layout.size - 2),
         np.repeat(np.arange(len(found)), [len(mine) for mine in found]),
         len(found),
     )
+
+
+def _middle_h(progress: Progress) -> float:
+    """Return the middle of the plan on its clock, in hours."""
+    return max((finish for _, finish in progress.planned.values()), default=0.0) / 7200.0
 
 
 def fit(seen: Seen, prior: PacePrior = DEFAULT_PRIOR) -> Effects:

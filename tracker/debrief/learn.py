@@ -42,8 +42,7 @@ def learn(
         return replace(prior, learned_from=tuple(learned_from))
     found = effects.fit(seen, prior)
     rest = seen.value - seen.members @ found.effect
-    courses = level.side_by_side(rest, seen.noise, seen.clock, seen.hours, seen.excursion, seen.excursions)
-    base = level.fit(courses, prior)
+    base = level.fit(level.side_by_side(seen, found.effect), prior)
     crews = len(seen.layout.crew)
     return replace(
         prior,

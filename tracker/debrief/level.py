@@ -8,13 +8,14 @@ normal distribution, a random walk on the planned clock whose strength is one of
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.pace import SLOPE_PER_DRIFT, TAIL
+from tracker.debrief.effects import Seen
+from tracker.forecast.pace import TAIL, Layout, start
 from tracker.forecast.pace_file import PacePrior
 
 Array = NDArray[np.float64]
@@ -38,10 +39,16 @@ class Courses:
     """(T, J): variance as a multiple of the noise variance."""
     clock: Array
     """(T, J): variance from late ticks."""
+    past: Array
+    """(T, J): hours beyond the middle of the plan, about which a slope turns."""
     step_h: Array
     """(T, J): hours on the planned clock since the observation before, or since PET 0."""
     there: NDArray[np.bool_]
     """(T, J): False in the gaps."""
+
+    def by_place(self) -> Iterator[tuple[Array, ...]]:
+        """Yield the rows of all fields: each excursion's first observation, their second, and so on."""
+        return zip(self.value, self.noise, self.clock, self.past, self.step_h, self.there, strict=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,67 +61,68 @@ class Level:
     weights: tuple[float, ...]
 
 
-def side_by_side(
-    value: Array, noise: Array, clock: Array, hours: Array, excursion: NDArray[np.int64], excursions: int
-) -> Courses:
-    """Arrange (n,) observations, ascending by excursion and within it by hours, side by side."""
-    counts = np.bincount(excursion, minlength=excursions)
-    place = np.arange(value.size) - np.repeat(np.cumsum(counts) - counts, counts)
-    shape = (int(counts.max(initial=0)), excursions)
+def side_by_side(seen: Seen, effect: Array) -> Courses:
+    """Arrange observations side by side, effects of crew and work, (crew + work,), taken out."""
+    counts = np.bincount(seen.excursion, minlength=seen.excursions)
+    place = np.arange(seen.value.size) - np.repeat(np.cumsum(counts) - counts, counts)
+    shape = (int(counts.max(initial=0)), seen.excursions)
 
     def laid(values: Array, gap: float) -> Array:
         out = np.full(shape, gap)
-        out[place, excursion] = values
+        out[place, seen.excursion] = values
         return out
 
-    first = place == 0
-    before = np.where(first, 0.0, np.roll(hours, 1))
-    there = laid(np.ones_like(value), 0.0) > 0
-    return Courses(laid(value, 0.0), laid(noise, 1.0), laid(clock, 0.0), laid(hours - before, 0.0), there)
+    before = np.where(place == 0, 0.0, np.roll(seen.hours, 1))
+    return Courses(
+        value=laid(seen.value - seen.members @ effect, 0.0),
+        noise=laid(seen.noise, 1.0),
+        clock=laid(seen.clock, 0.0),
+        past=laid(seen.past, 0.0),
+        step_h=laid(seen.hours - before, 0.0),
+        there=laid(np.ones_like(seen.value), 0.0) > 0,
+    )
 
 
-def log_likelihood(courses: Courses, drifts: Array, mean: float, spread: float, sigma: float) -> Array:
-    """Return the log marginal likelihood of each excursion under each drift, (K, J).
+def log_likelihood(courses: Courses, prior: PacePrior, level: Level) -> Array:
+    """Return the log marginal likelihood of each excursion under each drift of the prior, (K, J).
 
     Constants that depend on nothing estimated here are left out.
     """
-    k, j = len(drifts), courses.value.shape[1]
-    level, slope = np.full((k, j), mean), np.zeros((k, j))
-    var, cross = np.full((k, j), spread**2), np.zeros((k, j))
-    var_slope = np.repeat((drifts * SLOPE_PER_DRIFT)[:, None] ** 2, j, axis=1)
-    walk, total = drifts[:, None] ** 2, np.zeros((k, j))
-    for value, noise, clock, ahead, there in zip(
-        courses.value, courses.noise, courses.clock, courses.step_h, courses.there, strict=True
-    ):
-        level = level + ahead * slope
-        var = var + 2 * ahead * cross + ahead**2 * var_slope + ahead * walk
-        cross = cross + ahead * var_slope
-        own = (STUDENT_SCALE * sigma) ** 2 * noise + clock
-        error = value - level
-        surprise = error**2 / (var + own)
-        density = -0.5 * np.log(var + own) - 0.5 * (TAIL + 1) * np.log1p(surprise / TAIL)
+    prior = replace(prior, median=1.0, spread=level.spread, sigma=level.sigma, crew={}, work={})
+    first = start(prior, Layout((), (), 0.0))
+    scale = first.variance[:, None]
+    pace, slope = level.mean + first.mean[:, :1], first.mean[:, 1:2]
+    var, cross, var_slope = (first.cov[:, a, b, None] * scale for a, b in ((0, 0), (0, 1), (1, 1)))
+    walk, total = first.drift[:, None] * scale, np.zeros((len(prior.drifts), courses.value.shape[1]))
+    for value, noise, clock, past, ahead, there in courses.by_place():
+        var = var + ahead * walk
+        reach, reach_slope = var + past * cross, cross + past * var_slope
+        spread = reach + past * reach_slope
+        own = (STUDENT_SCALE * level.sigma) ** 2 * noise + clock
+        error = value - pace - past * slope
+        surprise = error**2 / (spread + own)
+        density = -0.5 * np.log(spread + own) - 0.5 * (TAIL + 1) * np.log1p(surprise / TAIL)
         total += np.where(there, density, 0.0)
-        gain = np.where(there, 1.0 / (var + own * (TAIL + surprise) / (TAIL + 1)), 0.0)
-        level, slope = level + gain * var * error, slope + gain * cross * error
-        var_slope = var_slope - gain * cross**2
-        var, cross = var - gain * var**2, cross - gain * var * cross
+        gain = np.where(there, 1.0 / (spread + own * (TAIL + surprise) / (TAIL + 1)), 0.0)
+        pace, slope = pace + gain * reach * error, slope + gain * reach_slope * error
+        var, cross = var - gain * reach**2, cross - gain * reach * reach_slope
+        var_slope = var_slope - gain * reach_slope**2
     return total
 
 
 def fit(courses: Courses, prior: PacePrior, *, rounds: int = 6) -> Level:
     """Return the level's mean, spread, noise and weights of the drifts, shrunk towards a prior."""
-    drifts = np.array(prior.drifts)
     now = Level(math.log(prior.median), prior.spread, prior.sigma, prior.weights)
 
     def score(level: Level) -> float:
-        each = log_likelihood(courses, drifts, level.mean, level.spread, level.sigma)
+        each = log_likelihood(courses, prior, level)
         return _mixed(each, level.weights) + _belief(level, prior)
 
     for _ in range(rounds):
         now = _tuned(now, score, "mean", now.mean - 0.3, now.mean + 0.3)
         now = _tuned(now, score, "spread", prior.spread / 8, prior.spread * 4)
         now = _tuned(now, score, "sigma", prior.sigma / 8, prior.sigma * 4)
-        now = replace(now, weights=_weights(courses, drifts, now, prior))
+        now = replace(now, weights=_weights(courses, prior, now))
     return now
 
 
@@ -157,9 +165,9 @@ def _tuned(now: Level, score: Callable[[Level], float], name: str, low: float, h
     return best if score(best) >= score(now) else now
 
 
-def _weights(courses: Courses, drifts: Array, level: Level, prior: PacePrior) -> tuple[float, ...]:
+def _weights(courses: Courses, prior: PacePrior, level: Level) -> tuple[float, ...]:
     """Return the weights of the drifts after one EM step."""
-    each = log_likelihood(courses, drifts, level.mean, level.spread, level.sigma)
+    each = log_likelihood(courses, prior, level)
     with np.errstate(divide="ignore"):
         each = each + np.log(level.weights)[:, None]
     share = np.exp(each - np.logaddexp.reduce(each, axis=0)).sum(axis=1)
