@@ -56,7 +56,7 @@ def last_call(world: World, task: int, kept: Collection[int]) -> float | None:
     own = [i for i in present if _starts_with(world.nodes[i], task, name)]
     bypass = _bypass(world, present, first)
     at = deadlines(world, present)
-    by_limits, by_reserves = _ends(world, at)
+    by_limits, by_reserves = ends_of(world, at)
     if world.confidence_joint:
         ends = [np.minimum(a, b) for a, b in zip(by_limits, by_reserves, strict=True)]
         calls = [_call(world, present, own, ends, bypass, at, world.confidence_elapsed)]
@@ -82,7 +82,7 @@ def _bypass(world: World, present: Sequence[int], first: int) -> Course:
     return advance(world, course, present[cut + 1 :])
 
 
-def _ends(world: World, deadlines: Sequence[Row]) -> tuple[list[Row], list[Row]]:
+def ends_of(world: World, deadlines: Sequence[Row]) -> tuple[list[Row], list[Row]]:
     """Return per crew member by when they must be inside: for the elapsed limits, for the reserves."""
     never = np.full(world.scenarios, NEVER, dtype=np.float32)
     reserve = never.copy()

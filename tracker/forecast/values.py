@@ -109,6 +109,8 @@ class TurnBack:
     inside_if_now: Range
     mover: str | None = None
     """The next step that opens something and moves turn-back."""
+    moved_from: float | None = None
+    """Turn-back if that step were to open nothing."""
     moved_to: float | None = None
     """Turn-back once that step has begun."""
 

@@ -1,0 +1,146 @@
+"""The latest instant at which the crew must start for home, along the projected course.
+
+Called at an instant, each scenario works as planned up to it; then every step in progress is broken
+off, except one that closes an open item; then the closers of open items follow, and closeout, which is
+held back until the call. An item is open once a step that opens it has begun. Calling later is never
+safer unless the way home shrinks meanwhile, so bisection finds the latest instant exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import replace
+from math import ceil, floor
+
+import numpy as np
+
+from tracker.forecast.demand import Failing, count, demand
+from tracker.forecast.homeward import Homeward, homeward
+from tracker.forecast.judge import Judge
+from tracker.forecast.last_call import ends_of, latest_start
+from tracker.forecast.limits import GRAIN_S, deadlines
+from tracker.forecast.quantiles import one, ranged
+from tracker.forecast.stage import plain_world
+from tracker.forecast.values import TurnBack
+from tracker.forecast.world import Row, World
+
+_GRID = 96
+"""Instants looked at first where calling later can be safer, because the way home shrinks."""
+_NOTICED_S = 15.0
+"""A step that opens something is named when it moves turn-back by more than this."""
+
+
+def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
+    """Return the turn-back along the course of the kept set; PET seconds, to the second.
+
+    None as latest: not even a call now keeps every limit, or `homebound`: closeout has begun or the
+    recall was given, and there is nothing left to turn back from.
+    """
+    world = judge.world
+    full = homeward(world, world.present(kept), judge.course(kept))
+    inside_if_now = ranged(full.called(0.0).inside, base=world.now, mean=True)
+    if homebound or any(node.closeout and node.running for node in world.nodes):
+        return TurnBack(None, inside_if_now)
+    finder = _Finder(judge, kept, full)
+    latest = finder.latest()
+    if latest is None:
+        return TurnBack(None, inside_if_now)
+    return _with_mover(finder, TurnBack(latest, inside_if_now))
+
+
+class _Finder:
+    """Counts what a call at an instant breaks: easy scenarios by one comparison, the others played."""
+
+    def __init__(self, judge: Judge, kept: Collection[int], full: Homeward) -> None:
+        self.world, self.full = judge.world, full
+        self.wanted = demand(self.world)
+        present = self.world.present(kept)
+        by_limits, by_reserves = _held_back_until(self.world, present)
+        easy = ~judge.outcome(kept).unsafe & (np.minimum(by_limits, by_reserves) >= _work_ends(full))
+        if not plain_world(self.world):
+            easy[:] = False
+        self.by_limits, self.by_reserves = by_limits[easy], by_reserves[easy]
+        chosen = np.flatnonzero(~easy)
+        self.hard = full.part(chosen) if len(chosen) else None
+
+    def holds(self, at: float, *, ignoring: str | None = None, opened: Collection[str] = ()) -> bool:
+        """Whether enough scenarios keep every limit when called at this instant, relative to now."""
+        late_limits = self.by_limits < at - GRAIN_S
+        late_reserves = self.by_reserves < at - GRAIN_S
+        easy = count(late_limits, late_reserves)
+        if self.hard is None:
+            return self.wanted.met(easy)
+        found = self.hard.called(at, ignoring=ignoring, opened=opened)
+        hard = count(found.elapsed, found.consumables)
+        return self.wanted.met(
+            Failing(easy.any + hard.any, easy.elapsed + hard.elapsed, easy.consumables + hard.consumables)
+        )
+
+    def latest(self, *, ignoring: str | None = None, opened: Collection[str] = ()) -> float | None:
+        """Return the greatest PET, in whole seconds, of a call that holds; None if not even now does."""
+
+        def does(pet: float) -> bool:
+            return self.holds(pet - now, ignoring=ignoring, opened=opened)
+
+        now = self.world.now
+        if not does(now):
+            return None
+        low, high = floor(now), floor(now + min(limit.at for limit in self.world.limits)) + 1
+        if not plain_world(self.world):
+            low, high = _last_crossing(does, low, high)
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if does(middle) else (low, middle)
+        return max(float(low), now)
+
+
+def _last_crossing(does: Callable[[float], bool], low: int, high: int) -> tuple[int, int]:
+    """Return a stretch of a coarse grid that begins with the last instant that does."""
+    step = max(1, ceil((high - low) / _GRID))
+    good = low
+    for pet in range(low + step, high, step):
+        if does(pet):
+            good = pet
+    return good, min(good + step, high)
+
+
+def _held_back_until(world: World, present: list[int]) -> tuple[Row, Row]:
+    """Return until when closeout could be held back, all the work done: for limits, for reserves."""
+    closeout = [i for i in present if world.nodes[i].closeout]
+    by_limits, by_reserves = ends_of(world, deadlines(world, present))
+    if not closeout:
+        never = np.full(world.scenarios, -np.inf, dtype=np.float32)
+        return never, never
+    return (
+        latest_start(world, present, closeout, by_limits),
+        latest_start(world, present, closeout, by_reserves),
+    )
+
+
+def _work_ends(full: Homeward) -> Row | float:
+    return np.asarray(full.finish.max(axis=0), dtype=np.float32) if len(full.work) else 0.0
+
+
+def _with_mover(finder: _Finder, found: TurnBack) -> TurnBack:
+    """Name the next step that opens something and thereby moves turn-back."""
+    assert found.latest is not None
+    now = finder.world.now
+    for step, items in _openers(finder.full, found.latest - now + _NOTICED_S):
+        if not finder.holds(found.latest - now + _NOTICED_S, ignoring=step):
+            continue
+        without = finder.latest(ignoring=step)
+        begun = finder.latest(opened=items)
+        return replace(found, mover=step, moved_from=without, moved_to=begun)
+    return found
+
+
+def _openers(full: Homeward, before: float) -> list[tuple[str, tuple[str, ...]]]:
+    """Return steps that will open something that must be closed again, by projected start."""
+    nodes = full.world.nodes
+    closed = {item for i in full.tail for item in nodes[i].closes}
+    out = []
+    for k, i in enumerate(full.work):
+        items = tuple(item for item in nodes[i].opens if item in closed)
+        if items and not nodes[i].running and float(full.start[k].min()) < before:
+            out.append((one(full.start[k], 0.5), nodes[i].step, items))
+    return [(step, items) for _, step, items in sorted(out)]
