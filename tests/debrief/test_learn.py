@@ -55,8 +55,8 @@ def test_few_steps_change_little() -> None:
 
 def test_nothing_seen_is_the_prior() -> None:
     found = effects.fit(_season(1, steps=0))
-    assert found.mean == math.log(DEFAULT_PRIOR.median)
-    assert found.noise_var == DEFAULT_PRIOR.sigma**2
+    assert found.mean == pytest.approx(math.log(DEFAULT_PRIOR.median))
+    assert found.noise_var == pytest.approx(DEFAULT_PRIOR.sigma**2)
 
 
 def test_level_and_noise_are_found() -> None:
