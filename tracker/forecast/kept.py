@@ -132,6 +132,7 @@ class _Search:
         self.rest = [total(self.values, self.order[j:]) for j in range(len(self.order) + 1)]
         self.best: tuple[Worth, int, tuple[bool, ...]] | None = None
         self.found: frozenset[int] = frozenset()
+        self.by_place = sorted(range(len(self.optional)), key=lambda m: self.optional[m].place)
         self.tried = 0
 
     def _first(self, m: int) -> int:
@@ -259,7 +260,7 @@ class _Search:
         if not self.judge.meets(kept, self.wanted):
             return
         fails = self.judge.outcome(kept).failing.any
-        file_order = tuple(m not in kept for m in range(len(self.optional)))
+        file_order = tuple(m not in kept for m in self.by_place)
         if self.best is None or (-value[0], -value[1], fails, file_order) < (
             -self.best[0][0],
             -self.best[0][1],

@@ -146,6 +146,7 @@ def _factors(rows: NDArray[np.float32], nodes: tuple[Node, ...], asks: list[Ask]
 
 def _optional(progress: Progress, net: Network) -> tuple[OptionalTask, ...]:
     left = dict.fromkeys(net.optional, 0.0)
+    place = {name: k for k, name in enumerate(progress.tasks)}
     for step in net.steps:
         planned = progress.steps[step].step
         if planned.task in left:
@@ -158,6 +159,7 @@ def _optional(progress: Progress, net: Network) -> tuple[OptionalTask, ...]:
             needs=net.optional_needs[k],
             begun=progress.tasks[name].status == "begun",
             minutes=left[name],
+            place=place[name],
         )
         for k, name in enumerate(net.optional)
     )
