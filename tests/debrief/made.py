@@ -1,0 +1,127 @@
+"""A debrief made by hand, for tests of what is written from it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+from tracker.debrief.consumed import Consumed
+from tracker.debrief.excursion import Excursion, Totals
+from tracker.debrief.happened import Decided, Happened, Held
+from tracker.debrief.hindsight import Hindsight
+from tracker.debrief.judged import Forecasted, judgement
+from tracker.debrief.rows import StepRow
+from tracker.debrief.totals import Part, Spent, by_crew, by_task, by_work
+
+HOSTILE = (
+    "=cmd|' /C calc'!A0",
+    "+1+1",
+    "-2+3",
+    "@SUM(1;2)",
+    "\t=1+1",
+    "\r=1+1",
+    "  =1+1",
+    'a",=1+1',
+    "a;=1+1",
+    "x\r\n=HYPERLINK(1)",
+    "\uff1d1+1",
+    "<script>alert(1)</script>",
+    "<img src=x onerror=alert(1)>",
+    "[red]bold[/red] [link](javascript:1)",
+    "`$\\frac{1}{0}$` $x^$ | a | b",
+    "\x1b[31mred\x1b[0m \x07 \u202eright to left\u202c \u2028 line",
+    "&amp; &lt; \" ' <!-- -->",
+    "http://example.org www.example.org",
+)
+"""What a plan may hold that some reader would run."""
+
+
+def row(**changes: Any) -> StepRow:
+    """Return the row of a step that took 12 instead of 10 minutes."""
+    usual = StepRow(
+        journal="one.sqlite",
+        excursion="Test",
+        task="mount",
+        title="Mount it",
+        priority="must",
+        step="mount.1",
+        do="Turn four bolts",
+        crew=("EV1",),
+        planned_crew=("EV1",),
+        work="fasten",
+        status="done",
+        planned_start=0.0,
+        planned_finish=600.0,
+        planned_duration=600.0,
+        actual_start=60.0,
+        actual_finish=780.5,
+        actual_duration=720.5,
+        variance=120.5,
+        ratio=720.5 / 600,
+        finish_late=180.5,
+        waited=60.0,
+        waited_for="crew EV2",
+        held=0.0,
+        held_for="",
+        planned_place=1,
+        actual_place=1,
+        added=False,
+        dropped=False,
+        count=1,
+        count_done=1,
+        advised="",
+        chosen="",
+        begin_kind="implied",
+        entry_lag=2.0,
+        seat="a@b",
+    )
+    return replace(usual, **changes)
+
+
+def excursion(text: str = "fine", **changes: Any) -> Excursion:
+    """Return a debrief of two steps in which every text is `text`."""
+    rows = (
+        row(excursion=text, title=text, do=text, work=text, waited_for=text, held_for=text, seat=text),
+        row(step="mount.2", crew=("EV1", "EV2"), variance=-120.0, actual_duration=480.0, ratio=0.8),
+    )
+    moments = [
+        Forecasted(100.0 * i, 900.0, 1000.0, 1100.0, 800.0, 950.0, 20.0 + i, 60.0, 50.0, i != 2)
+        for i in (1, 2, 3)
+    ]
+    usual = Excursion(
+        journal="one.sqlite",
+        uuid="0",
+        excursion=text,
+        rehearsal=False,
+        zero=datetime(2031, 5, 4, 14, 0, tzinfo=UTC),
+        events=5,
+        closed=True,
+        end=1100.0,
+        limit=1200.0,
+        planned_inside=900.0,
+        inside=1000.0,
+        crew_inside={"EV1": 1000.0, "EV2": None},
+        last_in="EV1",
+        totals=Totals(
+            tasks=by_task(rows),
+            crew=by_crew(rows),
+            work=by_work(rows),
+            spent=(Spent("EV1", 700, 100, 100, 200, 1100), Spent("EV2", 480, 0, 0, 620, 1100)),
+            waterfall=(Part("as planned", 900.0), Part(f"pace: {text}", 120.0), Part("holds", -20.0)),
+        ),
+        steps=rows,
+        holds=(Held("EV1", 100.0, 200.0, "mount.1", text),),
+        changes=(Happened(3, 50.0, "moved", f"task {text}", text, text),),
+        decisions=(
+            Decided(4, 60.0, "mount", "keep", "keep", True, {"in_time": 0.9, "text": text}, text, "done"),
+        ),
+        hindsight=(Hindsight(4, 60.0, "mount", "keep", "keep", True, True, True, text),),
+        notes=(Happened(5, 70.0, "noted", "", text, text),),
+        consumables=(
+            Consumed("EV1", "oxygen", "kg", 0.75, 0.1, 0.4, 0.42, 0.5, 1.2, 0.25, 2, 0, 0.3, 900.0),
+            Consumed("*", text, text, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0, 1, None, None),
+        ),
+        judgement=judgement(moments, [1000.0] * 3),
+    )
+    return replace(usual, **changes)

@@ -1,0 +1,126 @@
+"""Markdown, the page and its figures: hostile text stays text, and nothing asks for the network."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from tests.debrief.made import HOSTILE, excursion
+from tracker.debrief.html import page
+from tracker.debrief.markdown import markdown, safe
+from tracker.debrief.summary import summary
+from tracker.foundation.advisory import ADVISORY
+
+TAGS = {
+    "html", "head", "meta", "title", "style", "body", "h1", "h2", "h3", "p", "div", "table", "tr", "th", "td",
+    "figure", "svg", "g", "path", "defs", "use", "text", "tspan", "clippath", "rect",
+}  # fmt: skip
+
+
+class _Reader(HTMLParser):
+    """Collects tags, ids, references and text of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.scripts: list[str] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(value or "")
+            if name in ("href", "src", "xlink:href", "action"):
+                self.links.append(value or "")
+            if name.startswith("on"):
+                self.scripts.append(name)
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+
+def _read(text: str) -> _Reader:
+    reader = _Reader()
+    reader.feed("".join(page([excursion(text)])))
+    reader.close()
+    return reader
+
+
+@pytest.mark.parametrize("text", ["fine", *HOSTILE])
+def test_page_shows_text_as_text(text: str) -> None:
+    found = _read(text)
+    assert found.tags <= TAGS
+    assert not found.scripts
+    assert not [link for link in found.links if not link.startswith("#")]
+    assert ADVISORY in found.words
+
+
+def test_page_needs_no_network_and_runs_nothing() -> None:
+    text = "".join(page([excursion()]))
+    assert "default-src 'none'" in text
+    assert not re.search(r"url\((?!#)|@import|<script|<link|<iframe", text)
+
+
+def test_ids_are_used_once() -> None:
+    reader = _Reader()
+    reader.feed("".join(page([excursion(), excursion(journal="two.sqlite")])))
+    assert len(reader.ids) == len(set(reader.ids))
+    assert all(link[1:] in reader.ids for link in reader.links)
+
+
+def test_every_figure_is_there_and_says_what_it_shows() -> None:
+    text = "".join(page([excursion()]))
+    assert re.findall(r'<svg role="img" aria-label="([^"]+)"', text) == [
+        "Where the time went from planned to actual ingress",
+        "Pace by kind of work",
+        "Consumables used against planned",
+        "Projected ingress through the excursion and the actual one",
+        "Planned and actual work time of each step",
+    ]
+
+
+def test_same_debrief_gives_the_same_page() -> None:
+    assert "".join(page([excursion()])) == "".join(page([excursion()]))
+
+
+def test_many_excursions_have_a_row_each() -> None:
+    every = [excursion(journal=f"{i}.sqlite") for i in range(25)]
+    text = "".join(page(every))
+    assert all(f"<td>{i}.sqlite</td>" in text for i in range(25))
+    assert "Steps</h3>" not in text
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_markdown_shows_text_as_text(text: str) -> None:
+    written = "".join(markdown([excursion(text)]))
+    assert ADVISORY in written
+    assert "<" not in written
+    assert "://" not in written
+    assert "\x1b" not in written
+    tables = [block for block in written.split("\n\n") if block.startswith("| ")]
+    for table in tables:
+        widths = {len(re.split(r"(?<!\\)\|", line)) for line in table.splitlines() if line}
+        assert len(widths) == 1
+
+
+def test_markdown_escapes_what_means_something() -> None:
+    assert safe("a*b|[c](d)") == r"a\*b\|\[c\]\(d\)"
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_summary_is_plain_lines(text: str) -> None:
+    shown = "".join(summary([excursion(text)]))
+    assert "\x1b" not in shown
+    assert "\r" not in shown
+    assert ADVISORY in shown
+
+
+def test_summary_of_several_has_a_row_each() -> None:
+    shown = "".join(summary([excursion(), excursion(journal="two.sqlite")]))
+    assert "one.sqlite" in shown
+    assert "two.sqlite" in shown
