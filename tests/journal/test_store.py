@@ -112,7 +112,9 @@ def test_estimates_are_kept_as_shown(store: Store) -> None:
         Shown(n, 60.0 * n, "2031-05-04T14:00:00.000Z", '{"safe":0.9,"inside":{"p50":1.5}}') for n in (1, 2)
     ]
     for estimate in shown:
-        store.show(estimate)
+        with store.writing():
+            store.show(estimate)
+        store.settle()
     assert store.shown() == shown
 
 

@@ -368,7 +368,8 @@ def test_faults_are_none_in_a_sound_file_and_name_what_is_lost(path: Path) -> No
 def test_an_estimate_shows_its_leading_figures_to_any_tool(path: Path) -> None:
     store = SqliteStore.open(path)
     text = '{"at":60,"inside":{"p10":1.5,"p50":2.5,"p90":null},"safe":0.75}'
-    store.show(Shown(3, 60.0, "2031-05-04T14:01:00.000Z", text))
+    with store.writing():
+        store.show(Shown(3, 60.0, "2031-05-04T14:01:00.000Z", text))
     store.close()
     other = sqlite3.connect(path)
     found = other.execute(

@@ -53,7 +53,9 @@ class Journal:
         """
         from tracker.journal.sqlite import SqliteStore
 
-        return cls(SqliteStore.create(Path(path), new_genesis(plan, pace=pace, rehearsal=rehearsal)), plan)
+        genesis = new_genesis(plan, pace=pace, rehearsal=rehearsal)
+        at_first = start_fold(genesis, str(path), plan).progress()
+        return cls(SqliteStore.create(Path(path), genesis, fill=lambda new: _derive(new, at_first)), plan)
 
     @classmethod
     def open(cls, path: str | Path, *, read_only: bool = False) -> Journal:
@@ -137,7 +139,7 @@ class Journal:
                     self._store.append(row)
                     digest = row.hash
                     added.append(row.number)
-                derived = self._derive(fold.progress())
+                derived = _derive(self._store, fold.progress(), self._derived)
             self._fold, self._hash, self._derived = fold, digest, derived
         return added
 
@@ -168,7 +170,9 @@ class Journal:
         text = json.dumps(estimate, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
         shown = format_instant(clock.utc_now())
         with self._turn:
-            self._store.show(Shown(number, float(estimate["at"]), shown, text))
+            with self._store.writing():
+                self._store.show(Shown(number, float(estimate["at"]), shown, text))
+            self._store.settle()
 
     def estimates(self) -> list[Shown]:
         """Return the estimates that were shown, oldest first."""
@@ -204,14 +208,17 @@ class Journal:
             self._derived = None
         return bool(rows)
 
-    def _derive(self, progress: Progress) -> dict[Table, Rows]:
-        """Bring the derived tables up to date, touching only rows that changed; return them."""
-        known, wanted = self._derived, derived_rows(progress)
-        for table, rows in wanted.items():
-            before = self._store.derived(table) if known is None else known[table]
-            put, gone = differences(before, rows)
-            self._store.derive(table, put, gone)
-        return wanted
+
+def _derive(store: Store, progress: Progress, known: Mapping[Table, Rows] | None = None) -> dict[Table, Rows]:
+    """Bring the derived tables up to date, touching only rows that changed; return them.
+
+    `known` is what the store is known to hold; without it the store is asked.
+    """
+    wanted = derived_rows(progress)
+    for table, rows in wanted.items():
+        put, gone = differences(store.derived(table) if known is None else known[table], rows)
+        store.derive(table, put, gone)
+    return wanted
 
 
 def _milliseconds(instant: datetime) -> datetime:

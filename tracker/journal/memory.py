@@ -64,14 +64,18 @@ class MemoryStore:
         self._derived[table] = {**kept, **put}
 
     def show(self, estimate: Shown) -> None:
-        """Keep an estimate that was shown."""
-        self._open()
+        """Keep an estimate that was shown, inside `writing`."""
+        self._must_write()
         json.loads(estimate.estimate)
         self._shown.append(estimate)
 
     def shown(self) -> list[Shown]:
         """Return the estimates that were shown, oldest first."""
         return list(self._shown)
+
+    def settle(self) -> None:
+        """Nothing to do here."""
+        self._open()
 
     def changed(self) -> bool:
         """Whether somebody else may have written: only the first time, since nobody else can."""

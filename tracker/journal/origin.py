@@ -57,7 +57,7 @@ def new_genesis(plan: Plan, *, pace: str | Path | None = None, rehearsal: bool =
     """Return what a new journal starts from: a fresh UUID, the plan and the pace file as read."""
     if not plan.source.strip():
         raise JournalError("the plan has no text to put into a journal; read it with read_plan")
-    pace_name, pace_text = _read_pace(pace)
+    pace_name, pace_text = _named_pace(pace)
     created = format_instant(clock.utc_now())
     return Genesis(str(uuid.uuid4()), created, rehearsal, plan.name, plan.source, pace_name, pace_text)
 
@@ -76,15 +76,19 @@ def default_seat() -> str:
     return plain(f"{user}@{socket.gethostname()}", most=80)
 
 
-def _read_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
+def _named_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
     """Return name and text of a pace file given by path or by text."""
     if pace is None:
         return None, None
     if isinstance(pace, str) and "\n" in pace:
         return "pace", pace
-    path = Path(pace)
+    return Path(pace).name, read_pace_text(Path(pace))
+
+
+def read_pace_text(path: Path) -> str:
+    """Return the text of a pace file; JournalError when there is none."""
     try:
-        return path.name, path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8")
     except OSError as error:
         raise JournalError(f"{path}: the pace file cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:

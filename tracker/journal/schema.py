@@ -47,7 +47,7 @@ STATEMENTS = (
     "seat TEXT NOT NULL, body TEXT NOT NULL CHECK (json_valid(body)), hash TEXT NOT NULL) STRICT",
     "CREATE TABLE estimates (id INTEGER PRIMARY KEY, event INTEGER NOT NULL, at REAL NOT NULL, "
     "shown TEXT NOT NULL, inside_p10 REAL, inside_p50 REAL, inside_p90 REAL, safe REAL, "
-    "estimate TEXT NOT NULL CHECK (json_valid(estimate))) STRICT",
+    "estimate TEXT NOT NULL CHECK (json_valid(estimate)), digest TEXT NOT NULL) STRICT",
     "CREATE TRIGGER events_in_order BEFORE INSERT ON events "
     "WHEN NEW.number IS NOT (SELECT coalesce(max(number), 0) + 1 FROM events) "
     "BEGIN SELECT RAISE(ABORT, 'events are numbered without a gap'); END",
@@ -59,9 +59,20 @@ STATEMENTS = (
 )
 """Everything in a journal's file; `verify` compares with the file word for word."""
 
+_FIGURES = {
+    "inside_p10": "$.inside.p10",
+    "inside_p50": "$.inside.p50",
+    "inside_p90": "$.inside.p90",
+    "safe": "$.safe",
+}
+
 INSERT_ESTIMATE = (
-    "INSERT INTO estimates (event, at, shown, inside_p10, inside_p50, inside_p90, safe, estimate) SELECT "
-    "?1, ?2, ?3, json_extract(?4, '$.inside.p10'), json_extract(?4, '$.inside.p50'), "
-    "json_extract(?4, '$.inside.p90'), json_extract(?4, '$.safe'), ?4"
+    f"INSERT INTO estimates (event, at, shown, estimate, digest, {', '.join(_FIGURES)}) "
+    "SELECT ?1, ?2, ?3, ?4, ?5, " + ", ".join(f"json_extract(?4, '{place}')" for place in _FIGURES.values())
 )
 """Keeps an estimate with its leading figures in columns of their own."""
+
+WRONG_FIGURES = "SELECT id FROM estimates WHERE " + " OR ".join(
+    f"{name} IS NOT json_extract(estimate, '{place}')" for name, place in _FIGURES.items()
+)
+"""Finds estimates whose columns are not what their JSON says."""

@@ -11,7 +11,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from sqlite_utils import Database
 
 from tracker.foundation.errors import JournalError
 from tracker.journal import files
-from tracker.journal.schema import APPLICATION_ID, COLUMNS, INSERT_ESTIMATE, STATEMENTS
+from tracker.journal.schema import APPLICATION_ID, COLUMNS, INSERT_ESTIMATE, STATEMENTS, WRONG_FIGURES
 from tracker.journal.store import FORMAT, Cell, Genesis, Row, Rows, Shown, Table
 
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
@@ -134,12 +134,23 @@ class SqliteStore:
         self._version: int | None = None
 
     @classmethod
-    def create(cls, path: Path, genesis: Genesis) -> SqliteStore:
-        """Make a new journal file, mode 0600, whole or not at all; one that exists is never overwritten."""
+    def create(
+        cls, path: Path, genesis: Genesis, *, fill: Callable[[SqliteStore], None] | None = None
+    ) -> SqliteStore:
+        """Make a new journal file, mode 0600, whole or not at all; one that exists is never overwritten.
+
+        `fill` writes what the new journal holds from the start.
+        """
 
         def make(new: Path) -> None:
             with _told(path):
                 _make(new, genesis)
+            if fill is not None:
+                store = cls.open(new)
+                try:
+                    fill(store)
+                finally:
+                    store.close()
 
         files.put_new(path, make)
         return cls.open(path)
@@ -177,17 +188,6 @@ class SqliteStore:
                 db.rollback()
             raise
 
-    @contextlib.contextmanager
-    def reading(self) -> Iterator[None]:
-        """Let every reading inside the block see one state of the journal."""
-        with _told(self.name):
-            self._source.db.execute("BEGIN")
-        try:
-            yield
-        finally:
-            with contextlib.suppress(sqlite3.Error):
-                self._source.db.rollback()
-
     def rows(self, after: int = 0) -> list[Row]:
         """Return the events with greater numbers, in order."""
         found = self._read(f"SELECT {_EVENT} FROM events WHERE number > ? ORDER BY number", (after,))
@@ -213,9 +213,12 @@ class SqliteStore:
             self._write(f"INSERT OR REPLACE INTO {table}_rows VALUES ({marks})", (place, *cells))
 
     def show(self, estimate: Shown) -> None:
-        """Keep an estimate that was shown, and let the main file catch up with the file beside it."""
-        with self.writing():
-            self._write(INSERT_ESTIMATE, (estimate.event, estimate.at, estimate.shown, estimate.estimate))
+        """Keep an estimate that was shown, inside `writing`."""
+        cells = (estimate.event, estimate.at, estimate.shown, estimate.estimate, estimate.digest)
+        self._write(INSERT_ESTIMATE, cells)
+
+    def settle(self) -> None:
+        """Let the main file catch up with the file beside it, so that a plain copy of it misses little."""
         with _told(self.name):
             self._source.db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
 
@@ -250,6 +253,14 @@ class SqliteStore:
             yield f"the schema has lost or changed `{' '.join(sql.split()[:3])}`"
         for sql in sorted(str(sql) for sql in found - set(STATEMENTS)):
             yield f"the schema holds `{' '.join(sql.split()[:3])}`, which no journal has"
+
+    def estimate_faults(self) -> Iterator[str]:
+        """Yield which estimates are not as they were written."""
+        digests = self._read("SELECT digest, id FROM estimates ORDER BY id")
+        wrong = {id for (id,) in self._read(WRONG_FIGURES)}
+        for shown, (digest, id) in zip(self.shown(), digests, strict=True):
+            if shown.digest != digest or id in wrong:
+                yield f"estimates: row {id} was changed"
 
     def close(self) -> None:
         """Let go of the file; a writer leaves everything in the main file, also while others read."""

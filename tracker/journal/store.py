@@ -83,6 +83,11 @@ class Shown:
     estimate: str
     """The estimate as JSON."""
 
+    @property
+    def digest(self) -> str:
+        """SHA-256 over the row; estimates are in no chain, since they can be made again."""
+        return _hash("tracker estimate", [self.event, self.at, self.shown, self.estimate])
+
 
 class Store(Protocol):
     """Where one journal lives. Every method raises JournalError when the store fails it."""
@@ -111,10 +116,13 @@ class Store(Protocol):
         """Put rows into their places in a derived table and take others out, inside `writing`."""
 
     def show(self, estimate: Shown) -> None:
-        """Keep an estimate that was shown."""
+        """Keep an estimate that was shown, inside `writing`."""
 
     def shown(self) -> list[Shown]:
         """Return the estimates that were shown, oldest first."""
+
+    def settle(self) -> None:
+        """Do what housekeeping the store wants now and then; never needed for what is written to last."""
 
     def changed(self) -> bool:
         """Whether somebody else may have written since the last call; cheap, and true the first time."""

@@ -1,0 +1,146 @@
+"""`tracker record`: one event without a screen, or a stream of them as JSON lines."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tracker.foundation import clock
+from tracker.foundation.errors import JournalError, TrackerError, WrongUsage
+from tracker.foundation.text import plain
+
+if TYPE_CHECKING:
+    from tracker.journal.journal import Journal
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the verb takes."""
+    # A late time as `--at -3:30` begins like an option; argparse takes it for a number.
+    parser._negative_number_matcher = re.compile(r"-\d[\d:.]*$")
+    parser.usage = (
+        "tracker record JOURNAL KIND [KEY=VALUE ...] [--at TIME] [--seat NAME]\n"
+        "       tracker record JOURNAL --stdin [--seat NAME]\n"
+        "       tracker record JOURNAL --plan PLAN [--pace PACE] [--rehearsal] (KIND ... | --stdin)"
+    )
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _kinds()
+    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument(
+        "words", metavar="KIND [KEY=VALUE ...]", nargs="*", help="the event, as typed at the desk"
+    )
+    parser.add_argument("--at", metavar="TIME", help="when it happened: a PET, -3 (minutes ago) or 14:22Z")
+    parser.add_argument("--seat", metavar="NAME", help="who records it (default: user@host)")
+    parser.add_argument("--stdin", action="store_true", help="read events as JSON objects, one a line")
+    parser.add_argument(
+        "--plan", metavar="PLAN", type=Path, help="create the journal from this plan if it is missing"
+    )
+    parser.add_argument("--pace", metavar="PACE", type=Path, help="with --plan: the pace file to put into it")
+    parser.add_argument("--rehearsal", action="store_true", help="with --plan: mark it as a rehearsal")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record, and print each event's number once it is safely on disk."""
+    if args.stdin == bool(args.words):
+        raise WrongUsage("tracker record: give either an event (KIND and KEY=VALUE) or --stdin")
+    if args.stdin and args.at:
+        raise WrongUsage(
+            "tracker record: --at belongs to one event; with --stdin each line carries its own `at`"
+        )
+    if args.plan is None and (args.pace is not None or args.rehearsal):
+        raise WrongUsage("tracker record: --pace and --rehearsal belong to --plan, which creates a journal")
+    with _open(args) as journal:
+        if args.stdin:
+            return _stream(journal, args.seat)
+        return _one(journal, args)
+
+
+def _open(args: argparse.Namespace) -> Journal:
+    from tracker.journal.journal import Journal
+
+    path: Path = args.journal
+    if path.exists() or path.is_symlink():
+        journal = Journal.open(path)
+        if args.plan is not None:
+            _same_plan(journal, args)
+        return journal
+    if args.plan is None:
+        raise JournalError(
+            f"{path}: there is no such journal; `tracker run PLAN --journal {path}` starts one, "
+            f"or add --plan PLAN here"
+        )
+    from tracker.plan.read import read_plan
+
+    plan = read_plan(args.plan)
+    if args.pace is not None:
+        _check_pace(args.pace)
+    return Journal.create(path, plan, pace=args.pace, rehearsal=args.rehearsal)
+
+
+def _same_plan(journal: Journal, args: argparse.Namespace) -> None:
+    """Refuse to go on with a journal that was made from something else than what is asked for."""
+    from tracker.plan.read import read_plan
+
+    genesis, source = journal.genesis, read_plan(args.plan).source
+    other = "plan" if genesis.plan != source else ""
+    if args.pace is not None and args.pace.read_text(encoding="utf-8") != genesis.pace:
+        other = other or "pace file"
+    if args.rehearsal and not genesis.rehearsal:
+        other = other or "purpose (it is no rehearsal)"
+    if other:
+        journal.close()
+        raise JournalError(f"{args.journal}: exists already, with another {other}")
+
+
+def _check_pace(path: Path) -> None:
+    from tracker.forecast.pace_file import read_pace
+    from tracker.journal.origin import read_pace_text
+
+    read_pace(read_pace_text(path), str(path))
+
+
+def _one(journal: Journal, args: argparse.Namespace) -> int:
+    from tracker.journal.typed import parse_words
+    from tracker.journal.when import pet_if_live
+
+    seat, utc_now = args.seat or None, clock.utc_now()
+    progress = journal.progress()
+    now = pet_if_live(progress.zero, utc_now)
+    events = parse_words(args.words, progress, now=now, utc_now=utc_now, seat=seat, at=args.at)
+    for number in journal.record_all(events, seat=seat, utc_now=utc_now):
+        _say(journal, number)
+    return 0
+
+
+def _stream(journal: Journal, seat: str | None) -> int:
+    """Record JSON lines as they come; a refused one is told and the rest goes on."""
+    from tracker.journal.lines import event_of_line, numbered_lines
+
+    status = 0
+    for line, raw in numbered_lines(sys.stdin.buffer):
+        try:
+            event = event_of_line(raw)
+            if event is not None:
+                _say(journal, journal.record(event, seat=seat))
+        except TrackerError as error:
+            status = 1
+            for text in error.lines:
+                print(f"line {line}: {plain(text)}", file=sys.stderr, flush=True)
+    return status
+
+
+def _say(journal: Journal, number: int) -> None:
+    """Print the number of an event that is on disk, and what is unusual about it."""
+    print(number, flush=True)
+    for text in journal.warnings_of(number):
+        print(f"warning: event {number}: {plain(text)}", file=sys.stderr, flush=True)
+
+
+def _kinds() -> str:
+    from tracker.journal.words import WORDS
+
+    width = max(len(word.kind) for word in WORDS)
+    lines = [f"  {word.kind:<{width}}  {word.meaning}; `{word.example}`" for word in WORDS]
+    return "\n".join(["kinds, and an example of each:", *lines])

@@ -1,0 +1,25 @@
+"""`tracker verify`: whether a journal is sound, or its first fault."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from tracker.foundation.errors import JournalError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the verb takes."""
+    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument("--expect", metavar="NUMBER:HASH", help="an event that the journal must hold")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what was found sound; JournalError names the first fault."""
+    from tracker.journal.verify import parse_expected, verify
+
+    verdict = verify(args.journal, None if args.expect is None else parse_expected(args.expect))
+    if verdict.fault is not None:
+        raise JournalError(f"{args.journal}: not sound: {verdict.fault}")
+    print(f"sound: {verdict.events} events, {verdict.events}:{verdict.hash}")
+    return 0

@@ -1,0 +1,150 @@
+"""Fills the keys of one event from typed words: by place, by marker, or as KEY=VALUE."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tracker.foundation.errors import EventError
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_instant
+from tracker.journal.entry import Entry
+from tracker.journal.match import crew_or_none, meant
+from tracker.journal.value import Setting, read_value
+from tracker.journal.when import is_ago, is_time, read_instant, read_pet
+from tracker.journal.words import Argument, Word
+
+Event = dict[str, Any]
+
+_COMMON = ("at", "seat", "text")
+
+
+def fill(word: Word, entry: Entry, setting: Setting) -> Event:
+    """Return one event of the word's kind; EventError says what is wrong and shows an example."""
+    event: Event = {"kind": word.kind}
+    while entry:
+        if not _take_one(word, entry, setting, event):
+            rest = plain(entry.take_rest(), most=60)
+            raise EventError(f"{word.kind}: what is {rest!r} for? as in `{word.example}`")
+    _fill_in(word, setting, event)
+    missing = [one.key for one in word.arguments if one.required and one.key not in event]
+    if missing:
+        raise EventError(f"{word.kind}: {' and '.join(missing)} missing; as in `{word.example}`")
+    return event
+
+
+def _take_one(word: Word, entry: Entry, setting: Setting, event: Event) -> bool:
+    """Understand the next words; False when nothing here takes them."""
+    pending = _pending(word, event)
+    keys = {*_COMMON, *(one.key for one in word.arguments)}
+    keyed, free = entry.tokens[0].keyed, word.argument("text") is not None and "text" not in event
+    if keyed is not None and (keyed[0] in keys or not free or pending):
+        _take_keyed(word, entry, setting, event, keys)
+        return True
+    marked = next((one for one in word.arguments if one.marker == entry.head.lower()), None)
+    if marked is not None and marked.key not in event and len(entry.tokens) > 1:
+        entry.take()
+        event[marked.key] = _take(marked, entry, setting)
+        return True
+    flag = next((one for one in word.arguments if one.type == "flag" and one.key == entry.head.lower()), None)
+    if flag is not None and flag.key not in event:
+        entry.take()
+        event[flag.key] = True
+        return True
+    if _take_time(word, entry, setting, event, pending):
+        return True
+    for one in pending:
+        if one.required or _fits(one, entry, setting):
+            event[one.key] = _take(one, entry, setting)
+            return True
+    if free:
+        event["text"] = entry.take_rest()
+    return free
+
+
+def _pending(word: Word, event: Event) -> list[Argument]:
+    """Return the arguments that the next words may be, by place."""
+    places = [one for one in word.arguments if not one.keyed and one.type not in ("flag", "text")]
+    return [one for one in places if one.key not in event and (one.marker is None or one.required)]
+
+
+def _take_time(word: Word, entry: Entry, setting: Setting, event: Event, pending: list[Argument]) -> bool:
+    """Take a time as the event's own, unless the next argument is itself a time."""
+    if not is_time(entry.head) or "at" in event:
+        return False
+    awaited = next((one.type for one in pending if one.required), None)
+    if awaited in ("span", "level", "pet") and not is_ago(entry.head):
+        return False
+    if awaited == "instant":
+        event["utc"] = format_instant(read_instant(entry.take(), setting.clock))
+    else:
+        event["at"] = read_pet(entry.take(), setting.clock)
+    return True
+
+
+def _take_keyed(word: Word, entry: Entry, setting: Setting, event: Event, keys: set[str]) -> None:
+    key, value = entry.tokens[0].keyed or ("", "")
+    if key not in keys:
+        raise EventError(
+            f"{word.kind} has no key {key!r}{meant(key, keys)}; it takes {', '.join(sorted(keys))}"
+        )
+    if key in event:
+        raise EventError(f"{word.kind}: {key} is given twice")
+    argument = word.argument(key)
+    if argument is not None and argument.type == "object" and value[:1] in ("{", "["):
+        event[key] = entry.take_json(len(key) + 1)
+        return
+    key, value = entry.take_keyed(keys)
+    if key == "at" and word.kind == "zero":
+        event["utc"] = format_instant(read_instant(value, setting.clock))
+    elif key == "at":
+        event["at"] = read_pet(value, setting.clock)
+    elif argument is None or argument.type == "text":
+        event[key] = value
+    else:
+        event[key] = read_value(argument, value, setting)
+
+
+def _take(argument: Argument, entry: Entry, setting: Setting) -> Any:
+    """Take the words of one argument by place."""
+    if argument.type == "crews":
+        crew = read_value(argument, entry.take(), setting)
+        while entry and _fits(argument, entry, setting):
+            crew += read_value(argument, entry.take(), setting)
+        return list(dict.fromkeys(crew))
+    if argument.type == "object" and entry.head.startswith("{"):
+        return entry.take_json()
+    if argument.type == "choice" and [token.text.lower() for token in entry.tokens[:2]] == ["at", "once"]:
+        entry.take()
+        return f"at {entry.take().lower()}"
+    return read_value(argument, entry.take(), setting)
+
+
+def _fits(argument: Argument, entry: Entry, setting: Setting) -> bool:
+    """Whether the next word can be an argument that may be left out."""
+    if argument.type == "crews":
+        parts = entry.head.split(",")
+        return entry.head.lower() in ("all", "both") or all(
+            crew_or_none(setting.progress, one) for one in parts
+        )
+    return False
+
+
+def _fill_in(word: Word, setting: Setting, event: Event) -> None:
+    """Fill in what the digit that began the entry, or the moment, says."""
+    if "step" not in event and word.argument("step") is not None:
+        _fill_in_step(word, setting, event)
+    crew = word.argument("crew")
+    if "crew" not in event and crew is not None and setting.crew is not None:
+        event["crew"] = [setting.crew] if crew.type == "crews" else setting.crew
+    if word.kind == "zero" and "utc" not in event:
+        event["utc"] = format_instant(setting.clock.reference)
+
+
+def _fill_in_step(word: Word, setting: Setting, event: Event) -> None:
+    progress = setting.progress
+    if word.kind == "went":
+        asking = [id for id, state in progress.steps.items() if state.ended is None and not state.gone]
+        if asking:
+            event["step"] = asking[0]
+    elif setting.crew is not None and progress.current.get(setting.crew) is not None:
+        event["step"] = progress.current[setting.crew]

@@ -1,0 +1,157 @@
+"""What a person types at a desk, or behind `tracker record JOURNAL`, read as events.
+
+An entry is a word of `tracker.journal.words` and what it takes, in its order or as KEY=VALUE; or a crew
+member's digit and what they did: `1`, `1 -3`, `1 3 of 4`, `1 >mate -3`, `1 hold glove check`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from tracker.foundation.errors import EventError
+from tracker.foundation.text import plain
+from tracker.foundation.times import instant_of
+from tracker.journal import several
+from tracker.journal.adding import expand_added
+from tracker.journal.complete import complete
+from tracker.journal.entry import Entry
+from tracker.journal.fill import fill
+from tracker.journal.match import crew_or_none, find_word
+from tracker.journal.preview import preview
+from tracker.journal.progress import Progress
+from tracker.journal.rounds import begins_reading, readings
+from tracker.journal.value import Setting
+from tracker.journal.when import Clock, is_time, read_pet
+from tracker.journal.words import BY_KIND, BY_WORD
+
+Event = dict[str, Any]
+
+__all__ = ["complete", "parse_entry", "parse_words", "preview", "tick"]
+
+
+def parse_entry(
+    text: str, progress: Progress, *, now: float | None, utc_now: datetime, seat: str | None = None
+) -> list[Event]:
+    """Return the events that a typed line means, to be recorded together; EventError says what is wrong.
+
+    `now` is the PET on the clock, None where the journal is not live; `seat` says whose events `undo` takes.
+    """
+    return _parse(Entry.of_line(text), _setting(progress, now, utc_now, seat))
+
+
+def parse_words(
+    words: Sequence[str],
+    progress: Progress,
+    *,
+    now: float | None,
+    utc_now: datetime,
+    seat: str | None = None,
+    at: str | None = None,
+) -> list[Event]:
+    """Return the events that words split by a shell mean, as `parse_entry` does.
+
+    `at` is a typed time for all of them that name none.
+    """
+    setting = _setting(progress, now, utc_now, seat)
+    entry = Entry.of_words([*words, *([] if at is None else [f"at={at}"])])
+    if at is not None:
+        entry.tokens.insert(1, entry.tokens.pop())
+    return _parse(entry, setting)
+
+
+def tick(progress: Progress, crew: str, at: int | None = None) -> Event:
+    """Return the event that ticks a crew member's current step off.
+
+    Raises EventError when there is none, or when somebody else of a joint step is not there yet.
+    """
+    step = several.current_step(progress, crew)
+    missing = progress.missing(step)
+    if missing:
+        raise EventError(several.absent(progress, step, missing))
+    return {"kind": "done", "step": step} | ({} if at is None else {"at": at})
+
+
+def _setting(progress: Progress, now: float | None, utc_now: datetime, seat: str | None) -> Setting:
+    live = now is not None or progress.zero is None
+    reference = utc_now if live or progress.zero is None else instant_of(progress.at, progress.zero)
+    return Setting(progress, Clock(progress.zero, now, reference), seat)
+
+
+def _parse(entry: Entry, setting: Setting) -> list[Event]:
+    if not entry:
+        raise EventError("nothing was typed; a crew member's digit ticks, `note TEXT` keeps a note")
+    first = entry.head
+    if first.lower() in BY_WORD:
+        entry.take()
+        return _by_word(first, entry, setting)
+    crew = crew_or_none(setting.progress, first)
+    if crew is not None and crew != "*":
+        entry.take()
+        return _by_crew(crew, entry, setting)
+    if begins_reading(setting.progress, entry):
+        return readings(entry, setting)
+    find_word(first)
+    raise AssertionError("a word that begins no entry was found")
+
+
+def _by_word(text: str, entry: Entry, setting: Setting) -> list[Event]:
+    word = BY_WORD[text.lower()]
+    if word.kind == "reading":
+        return readings(entry, setting)
+    if text.lower() == "undo" and not any(token.text.isdigit() or token.keyed for token in entry.tokens):
+        _nothing_more(entry)
+        return several.undo(setting)
+    if word.kind == "added":
+        expand_added(entry, setting)
+    event = fill(word, entry, setting)
+    if event["kind"] == "chose" and event.get("choice") == "drop":
+        shared = {key: event[key] for key in ("at", "seat") if key in event}
+        return [event, {"kind": "dropped", "task": event["task"], **shared}]
+    return [event]
+
+
+def _by_crew(crew: str, entry: Entry, setting: Setting) -> list[Event]:
+    """Read what follows a crew member's digit."""
+    mine = setting.of(crew)
+    head = entry.head
+    if not entry or is_time(head) or (entry.tokens[0].keyed or ("",))[0] in ("at", "seat"):
+        return [tick(setting.progress, crew) | _when_and_where(entry, mine)]
+    if head.startswith(">"):
+        return several.sweep(crew, entry, mine)
+    counted = several.counted(crew, entry, setting.progress)
+    if counted is not None:
+        return [counted | _when_and_where(entry, mine)]
+    if head.lower() in BY_WORD:
+        entry.take()
+        if BY_WORD[head.lower()].kind == "done" and (not entry or is_time(entry.head)):
+            return _by_crew(crew, entry, setting)
+        return _by_word(head, entry, mine)
+    raise EventError(
+        f"{crew} {plain(head)}: after a crew member comes a time, `>STEP`, `3 of 4` or a word as `hold`"
+    )
+
+
+def _when_and_where(entry: Entry, setting: Setting) -> Event:
+    """Read the time and the seat that may end a short entry."""
+    event: Event = {}
+    if entry and is_time(entry.head):
+        event["at"] = read_pet(entry.take(), setting.clock)
+    while entry and entry.tokens[0].keyed is not None:
+        key, value = entry.take_keyed(("at", "seat", "text"))
+        if key not in ("at", "seat", "text"):
+            raise EventError(f"{key}: only at, seat and text can follow here")
+        event[key] = read_pet(value, setting.clock) if key == "at" else value
+    _nothing_more(entry)
+    return event
+
+
+def _nothing_more(entry: Entry) -> None:
+    if entry:
+        raise EventError(f"what is {plain(entry.take_rest())!r} for? a time is -3, 2:14 or 14:22Z")
+
+
+def event_words(kind: str) -> Mapping[str, str]:
+    """Return the keys of a kind of event with their types, for help."""
+    return {argument.key: argument.type for argument in BY_KIND[kind].arguments}

@@ -1,0 +1,91 @@
+"""Whether a journal is sound: its file, its chain, and that its events still add up to what it says."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from tracker.foundation.errors import JournalError
+from tracker.journal.derived import derived_rows, differences
+from tracker.journal.fold import Fold
+from tracker.journal.origin import replay, start_fold
+from tracker.journal.sqlite import SqliteStore
+from tracker.journal.store import Row
+
+_EXPECTED = re.compile(r"(\d{1,9}):([0-9a-f]{8,64})", re.ASCII | re.IGNORECASE)
+_LOOKS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What `verify` found."""
+
+    events: int
+    hash: str
+    """Hash of the last event; it stands for everything before it."""
+    fault: str | None
+    """The first fault in plain words; None for a sound journal."""
+
+
+def parse_expected(text: str) -> tuple[int, str]:
+    """Read `NUMBER:HASH`, the hash whole or its first eight digits or more; JournalError otherwise."""
+    found = _EXPECTED.fullmatch(text.strip())
+    if found is None:
+        raise JournalError(f"{text!r} is not NUMBER:HASH, as `tracker verify` prints it")
+    return int(found.group(1)), found.group(2).lower()
+
+
+def verify(path: Path, expect: tuple[int, str] | None = None) -> Verdict:
+    """Look through a journal without changing it.
+
+    `expect` is the number and hash of an event that it must hold. Raises JournalError when the file cannot be
+    opened as a journal at all.
+    """
+    store = SqliteStore.open(path, read_only=True)
+    try:
+        for _ in range(_LOOKS):
+            store.changed()
+            verdict = _look_through(store, expect)
+            # What looks like a fault may be half of what somebody wrote meanwhile: look again.
+            if verdict.fault is None or not store.changed():
+                break
+        return verdict
+    finally:
+        store.close()
+
+
+def _look_through(store: SqliteStore, expect: tuple[int, str] | None) -> Verdict:
+    rows: list[Row] = []
+    try:
+        for fault in store.faults():
+            return Verdict(0, "", fault)
+        if store.genesis.hash != store.stored_hash:
+            return Verdict(0, "", "what the journal was created with (plan, pace file, uuid …) was changed")
+        rows = store.rows()
+        fold, digest = replay(start_fold(store.genesis, store.name), store.genesis.hash, rows, store.name)
+        fault = next(_disagreements(store, fold), None) or _unexpected(rows, store.genesis.hash, expect)
+        return Verdict(len(rows), digest, fault)
+    except JournalError as error:
+        return Verdict(len(rows), "", error.lines[0].removeprefix(f"{store.name}: "))
+
+
+def _disagreements(store: SqliteStore, fold: Fold) -> Iterator[str]:
+    """Yield where the derived tables, or the estimates, are not what was written."""
+    if fold.number:
+        for table, wanted in derived_rows(fold.progress()).items():
+            put, gone = differences(store.derived(table), wanted)
+            for place in sorted([*put, *gone]):
+                yield f"{table}: row {place} is not what the events add up to"
+    yield from store.estimate_faults()
+
+
+def _unexpected(rows: list[Row], genesis: str, expect: tuple[int, str] | None) -> str | None:
+    if expect is None:
+        return None
+    number, digest = expect
+    if number > len(rows):
+        return f"the journal ends at event {len(rows)}: event {number} is missing"
+    found = rows[number - 1].hash if number else genesis
+    return None if found.startswith(digest) else f"event {number} is another: its hash is {found}"
