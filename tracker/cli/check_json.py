@@ -10,7 +10,7 @@ One object. Times are PET in seconds, null where a step or a limit has none on p
 - `consumables`: `crew` (`*`: shared), `consumable`, `unit`, `start`, `reserve`, `at_inside`,
   `reserve_reached`, `margin`, `without_optional` with `at_inside`, `reserve_reached` and `margin`;
 - `clocks`: `step`, `of`, `allowed`, `takes`, `margin`; `windows`: `window` and `open`, a list of pairs;
-- `chance`: `must` and `everything`, each with `safe`, `inside` (`p50`, `p90`), `holds`; `confidence`; `prior`;
+- `chance`: `must` and `everything`, each `safe`, `inside` (`p50`, `p90`), `holds`; `confidence`, `prior`;
 - `warnings`: `line`, `column`, `path`, `what`, `right`; and `advisory`.
 """
 

@@ -115,7 +115,11 @@ def _complain(tree: Tree, detail: ErrorDetails, at: tuple[str, ...]) -> None:
 def _unknown_key(tree: Tree, loc: Loc, at: tuple[str, ...]) -> None:
     model = PLACES.get(at + _place(loc[:-1], at))
     known = [key for key in model.model_fields if not _hidden(model, key)] if model else []
-    tree.report_key(loc, "is not a key here", _elsewhere(str(loc[-1]), model) or nearest(str(loc[-1]), known))
+    key = str(loc[-1])
+    right = _elsewhere(key, model) or nearest(key, known)
+    if " " in key and tree.find(loc).null:
+        right = "a comma in braces starts a new key: put text with a comma in quotes"
+    tree.report_key(loc, "is not a key here", right)
 
 
 def _elsewhere(key: str, model: type[Entry] | None) -> str:
