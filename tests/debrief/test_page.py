@@ -15,7 +15,7 @@ from tracker.foundation.advisory import ADVISORY
 
 TAGS = {
     "html", "head", "meta", "title", "style", "body", "h1", "h2", "h3", "p", "div", "table", "tr", "th", "td",
-    "figure", "svg", "g", "path", "defs", "use", "text", "tspan", "clippath", "rect",
+    "section", "figure", "svg", "g", "path", "defs", "use", "text", "tspan", "clippath", "rect",
 }  # fmt: skip
 
 

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 BLUE, ORANGE, GREY, INK = "#2166ac", "#d9730d", "#8a8f98", "#22262b"
+ROUND_MINUTES = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480)
+ROUND_RATIOS = (0.1, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5, 2, 3, 5, 10)
 MOST_STEPS = 150
 """Longer figures are cut to the steps that differ most."""
 
@@ -63,12 +65,14 @@ def _name(row: StepRow) -> str:
     return plain(f"{row.step}  {row.do}", most=46)
 
 
-def _hours(axis_of: Axes, *, along: str) -> None:
-    """Write PETs on an axis whose unit is hours."""
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
+def _hours(axes: Axes, *, along: str) -> None:
+    """Write PETs at round minutes on an axis whose unit is hours; everything must be drawn before."""
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-    axis = axis_of.xaxis if along == "x" else axis_of.yaxis
-    axis.set_major_locator(MaxNLocator(nbins=9, steps=[1, 2, 2.5, 5, 10]))
+    axis, (low, high) = (axes.xaxis, axes.get_xlim()) if along == "x" else (axes.yaxis, axes.get_ylim())
+    minutes = (high - low) * 60
+    fitting = (step for step in ROUND_MINUTES if minutes / step <= 9)
+    axis.set_major_locator(MultipleLocator(next(fitting, minutes / 8) / 60))
     axis.set_major_formatter(FuncFormatter(lambda value, _: format_pet(round(value * 3600))))
 
 
@@ -111,7 +115,7 @@ def ranges(one: Excursion) -> str:
     axes.set_ylabel("projected ingress, PET")
     _hours(axes, along="x")
     _hours(axes, along="y")
-    axes.legend(frameon=False, ncols=3, loc="best")
+    figure.legend(frameon=False, ncols=6, loc="outside lower center")
     return _svg(figure, "ranges", "Projected ingress through the excursion and the actual one")
 
 
@@ -137,7 +141,7 @@ def consumables(stores: Sequence[Consumed]) -> str:
 
 def pace(rows: Sequence[StepRow]) -> str:
     """Draw actual over planned time by kind of work: every step, and the whole of each kind."""
-    from matplotlib.ticker import FuncFormatter
+    from matplotlib.ticker import FuncFormatter, NullLocator
 
     kinds: dict[str, list[StepRow]] = {}
     for row in rows:
@@ -152,10 +156,10 @@ def pace(rows: Sequence[StepRow]) -> str:
         axes.plot(whole, y, "D", color=ORANGE if whole > 1 else BLUE, markersize=8)
     axes.axvline(1.0, color=INK, linewidth=1)
     axes.set_xscale("log")
+    low, high = axes.get_xlim()
+    axes.set_xticks([x for x in ROUND_RATIOS if low <= x <= high], minor=False)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.xaxis.set_minor_formatter(
-        FuncFormatter(lambda value, _: f"{value:g}" if value in (0.5, 2, 5) else "")
-    )
+    axes.xaxis.set_minor_locator(NullLocator())
     axes.set_yticks(range(len(kinds)), [plain(kind, most=30) for kind in kinds], parse_math=False)
     axes.set_ylim(len(kinds) - 0.4, -0.6)
     axes.set_xlabel("actual over planned time: dots steps, diamond the whole kind of work")

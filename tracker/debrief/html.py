@@ -20,7 +20,7 @@ STYLE = """
 body { font: 15px/1.45 system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; color: #22262b;
   background: #fff; max-width: 76rem; margin: 0 auto; padding: 1.2rem; }
 h1 { font-size: 1.6rem; margin: 0.2rem 0; } h2 { font-size: 1.2rem; margin: 2rem 0 0.4rem; }
-h3 { font-size: 1.02rem; margin: 1.6rem 0 0.3rem; }
+h3 { font-size: 1.02rem; margin: 1.5rem 0 0.2rem; }
 .advisory { border-left: 4px solid #d9730d; padding: 0.3rem 0.8rem; margin: 0.6rem 0 1rem; }
 .note { color: #5b616a; margin: 0.1rem 0 0.4rem; }
 .wide { overflow-x: auto; }
@@ -28,9 +28,11 @@ table { border-collapse: collapse; font-size: 0.86rem; }
 th { text-align: left; font-weight: 600; border-bottom: 1px solid #8a8f98; vertical-align: bottom; }
 th, td { padding: 0.16rem 0.7rem 0.16rem 0; } td { border-bottom: 1px solid #e4e6ea; vertical-align: top; }
 .r { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
-figure { margin: 1rem 0; } figure svg { width: 100%; height: auto; max-width: 60rem; }
+section { display: flex; flex-wrap: wrap; column-gap: 2.5rem; align-items: flex-start; }
+section > h3, section > .note { flex: 0 0 100%; } section > .wide { max-width: 100%; }
+figure { margin: 0.6rem 0; flex: 1 1 34rem; max-width: 62rem; }
+figure svg { width: 100%; height: auto; max-width: 60rem; }
 figure svg text { font-family: system-ui, "Liberation Sans", "DejaVu Sans", sans-serif !important; }
-nav a { margin-right: 1rem; }
 @media (max-width: 46rem) { body { padding: 0.6rem; } .wide figure svg, figure svg { min-width: 34rem; }
   figure { overflow-x: auto; } }
 @media print { body { max-width: none; padding: 0; font-size: 10.5px; } .wide { overflow: visible; }
@@ -62,22 +64,18 @@ def page(every: Sequence[Excursion]) -> Iterator[str]:
 def _pooled(every: Sequence[Excursion]) -> Iterator[str]:
     together = pool(every)
     yield _table(tables.excursions(every))
-    yield _drawn(figures.pace([row for one in every for row in one.steps]), "pooled")
-    for table in (
-        tables.groups("Tasks", together.tasks),
-        tables.groups("Crew", together.crew),
-        tables.groups("Kinds of work", together.work),
-        tables.scores(together.judgement),
-    ):
-        yield _table(table)
+    yield _table(tables.groups("Tasks", together.tasks))
+    yield _table(tables.groups("Crew", together.crew))
+    drawn = figures.pace([row for one in every for row in one.steps])
+    yield _table(tables.groups("Kinds of work", together.work), _drawn(drawn, "pooled"))
+    yield _table(tables.scores(together.judgement))
 
 
 def _one(one: Excursion, key: str) -> Iterator[str]:
     drawn = _figures(one)
     for table in tables.of_excursion(one):
-        yield _table(table)
-        if table.title in drawn:
-            yield _drawn(drawn[table.title], key)
+        figure = _drawn(drawn[table.title], key) if table.title in drawn else ""
+        yield _table(table, figure)
 
 
 def _figures(one: Excursion) -> dict[str, str]:
@@ -106,11 +104,15 @@ def _text(text: str) -> str:
     return escape(plain(text, most=4000))
 
 
-def _table(table: Table) -> str:
+def _table(table: Table, figure: str = "") -> str:
+    """Return a table with its title, its note, and a figure beside or below it as there is room."""
     note = f'<p class="note">{_text(table.note)}</p>\n' if table.note else ""
     head = _row("th", table.headings, table) if any(table.headings) else ""
     body = "".join(_row("td", row, table) for row in table.rows)
-    return f'<h3>{_text(table.title)}</h3>\n{note}<div class="wide"><table>\n{head}{body}</table></div>\n'
+    return (
+        f"<section>\n<h3>{_text(table.title)}</h3>\n{note}"
+        f'<div class="wide"><table>\n{head}{body}</table></div>\n{figure}</section>\n'
+    )
 
 
 def _row(tag: str, cells: Sequence[str], table: Table) -> str:

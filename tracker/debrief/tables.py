@@ -33,7 +33,7 @@ def signed(seconds: float | None) -> str:
     if seconds is None:
         return "-"
     text = pet(seconds)
-    return text if text.startswith("-") else f"+{text}"
+    return text if text.startswith("-") or not round(seconds) else f"+{text}"
 
 
 def ratio(value: float | None) -> str:
