@@ -1,0 +1,173 @@
+"""Progress and estimates made by hand, and screens compared with text on file."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+
+from tracker.console.view.ink import Line, text_of
+from tracker.console.view.scene import Picture, Scene
+from tracker.forecast.values import (
+    Advice,
+    Alert,
+    ClockFigure,
+    ConsumableFigure,
+    Estimate,
+    LimitFigure,
+    OptionalFigure,
+    Range,
+    StepFigure,
+    TurnBack,
+)
+from tracker.journal.progress import OpenItem, Progress, StepState, TaskState
+from tracker.plan.model import Plan
+from tracker.plan.read import read_plan
+from tracker.plan.timeline import as_planned
+
+HERE = Path(__file__).parent
+ZERO = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def plan() -> Plan:
+    return read_plan(HERE / "heron.yaml")
+
+
+def state(step: Any, done: float | None, began: float | None, **changes: Any) -> StepState:
+    fields: dict[str, Any] = {
+        "step": step, "crew": step.crew, "ended": "done" if done is not None else None, "began": began,
+        "begin_kind": None if began is None else "implied", "done": done,
+        "worked_s": done - began if done is not None and began is not None else 0.0,
+        "running_since": began if done is None else None, "counted": step.count if done is not None else 0,
+        "counted_worked_s": 0.0, "gone": step.hold_point is None, "evidence": True, "left_s": None,
+        "left_worked_s": 0.0, "waited_s": 0.0, "held_s": 0.0, "waited_for": None, "done_number": None,
+        "entry_lag_s": None, "seat": None,
+    }  # fmt: skip
+    return StepState(**{**fields, **changes})
+
+
+def progress_by_hand(
+    plan: Plan,
+    done: Mapping[str, tuple[float, float]],
+    running: Mapping[str, float],
+    *,
+    started: bool = True,
+    changes: Mapping[str, Mapping[str, Any]] | None = None,
+    **fields: Any,
+) -> Progress:
+    """Return progress in which these steps are done (start, end) and these are at work since."""
+    line = as_planned(plan)
+    steps = {}
+    for id, step in plan.step.items():
+        begun, ended = done.get(id, (running.get(id), None))
+        steps[id] = state(step, ended, begun, **(changes or {}).get(id, {}))
+    order = {c: tuple(s for s in line.order[c] if steps[s].ended is None) for c in plan.member}
+    at = max([end for _, end in done.values()], default=0.0)
+    needs = {"pump.lines": ("pump.cover",)} if steps["pump.cover"].ended is None else {}
+    made: dict[str, Any] = {
+        "plan": plan, "uuid": "0" * 32, "pace_text": None, "pace_name": None, "rehearsal": False,
+        "zero": ZERO if started else None, "at": at, "number": len(done) + 1 if started else 0, "events": (),
+        "tasks": {t.id: TaskState(t, "open", False, t.priority) for t in plan.tasks}, "steps": steps, "order": order,
+        "current": {c: (o[0] if o and started else None) for c, o in order.items()},
+        "free_since": {c: at for c in order}, "holds": {}, "limits": {"elapsed": 14400.0},
+        "limit_crew": {"elapsed": plan.outside}, "reserves": {}, "readings": (), "spent": {}, "observations": (),
+        "openings": {"daylight": ((0.0, 2820.0), (5520.0, 8340.0), (11100.0, 13920.0))},
+        "planned": {s: (line.start[s], line.finish[s]) for s in plan.step}, "needs": needs,
+        "open_items": (OpenItem("hatch", "egress.open", "home.hatch"),) if done else (), "entered": {}, "silent": {},
+        "last_heard": {}, "recall": {}, "decisions": (), "acknowledged": frozenset(), "closed": None, "warnings": (),
+        "fold": cast(Any, None),
+    }  # fmt: skip
+    return Progress(**{**made, **fields})
+
+
+def estimate_by_hand(progress: Progress, now: float, **changes: Any) -> Estimate:
+    """Return an estimate whose figures are plausible and whose every field is there."""
+    line = as_planned(progress.plan)
+    late = 420.0
+    steps = tuple(
+        StepFigure(
+            s, "open", progress.steps[s].crew, Range(None, line.start[s] + late, None),
+            Range(line.finish[s] + late - 200, line.finish[s] + late, line.finish[s] + late + 300),
+        )
+        for s in progress.steps
+        if progress.steps[s].ended is None
+    )  # fmt: skip
+    inside = Range(10900.0, 11600.0, 12700.0, 11650.0)
+    elapsed = LimitFigure("elapsed", 14400.0, 0.02, Range(3500.0, 2800.0, 1700.0))
+    oxygen = LimitFigure("EV2.oxygen", None, 0.06, Range(2300.0, 1900.0, 900.0))
+    turn = TurnBack(11000.0, Range(4000.0, 4300.0, 4700.0), "pump.cover", 10400.0)
+    optional = (
+        OptionalFigure("survey", "decide", 9000.0, 0.81, 900.0, False, "it holds if begun in time"),
+        OptionalFigure("lamp", "keep", 10200.0, 0.96, 840.0, False, "it holds"),
+        OptionalFigure("grease", "drop", None, 0.0, 1020.0, False, "no set with it holds"),
+    )
+    advice = Advice(now, frozenset({"survey", "lamp"}), optional, turn)
+    fields: dict[str, Any] = {
+        "excursion": progress.plan.excursion, "at": now, "scenarios": 10000, "confidence": 0.9, "pace_file": None,
+        "inside": inside, "limit": 14400.0, "margin": Range(3500.0, 2800.0, 1700.0), "safe": 0.94,
+        "without_optional_inside": Range(9000.0, 9700.0, 10500.0), "without_optional_safe": 0.99,
+        "limits": (elapsed, oxygen), "binding": oxygen, "turn_back": turn, "pace": {"all": 1.06, "EV1": 1.02, "EV2": 1.11},
+        "consumables": (
+            ConsumableFigure("EV1", "oxygen", "kg", 0.61, Range(0.2, 0.24, 0.27), 0.1, Range(14000, 15800, 17000), 0.01, None, 2400.0),
+            ConsumableFigure("EV2", "oxygen", "kg", 0.58, Range(0.13, 0.18, 0.22), 0.1, Range(12500, 13500, 15000), 0.06, None, 2400.0),
+            ConsumableFigure("EV1", "battery", "Wh", 452.0, Range(270, 281, 292), 60.0, Range(20000, 21000, 23000), 0.0),
+            ConsumableFigure("EV2", "battery", "Wh", 452.0, Range(270, 281, 292), 60.0, Range(20000, 21000, 23000), 0.0,
+                             "reads lower than it should: a second reading decides"),
+        ),
+        "tasks": (), "steps": steps, "optional": optional,
+        "clocks": (ClockFigure("pump.join", "pump.lines", None, 0.03),), "open_items": (), "called": None,
+        "alerts": (Alert("last-call:survey:15", "survey: last call 2:30, in 0:14", False),), "advice": advice,
+        "ingress": {"EV1": Range(10900.0, 11600.0, 12700.0), "EV2": Range(10900.0, 11600.0, 12700.0)},
+    }  # fmt: skip
+    return Estimate(**{**fields, **changes})
+
+
+@pytest.fixture
+def before(plan: Plan) -> Scene:
+    """Before the clock is started, without an estimate."""
+    progress = progress_by_hand(plan, {}, {}, started=False)
+    return Scene(Picture(progress, None), 0.0, ZERO)
+
+
+@pytest.fixture
+def under_way(plan: Plan) -> Scene:
+    """A third through: one at a counted step, one waiting."""
+    done = {"egress.open": (0.0, 700.0), "egress.tools": (700.0, 1090.0), "egress.check": (0.0, 400.0), "pump.cover": (700.0, 1500.0)}
+    progress = progress_by_hand(
+        plan, done, {"pump.bolts": 1500.0, "pump.lines": 1500.0}, changes={"pump.bolts": {"counted": 3}}
+    )
+    now = 2477.0
+    return Scene(Picture(progress, estimate_by_hand(progress, now)), now, datetime(2031, 5, 4, 14, 41, 17, tzinfo=UTC))
+
+
+@pytest.fixture
+def on_file() -> Callable[[str, str], None]:
+    """Compare text with tests/console/snapshots/NAME.txt; TRACKER_SNAPSHOTS=write writes it anew."""
+
+    def compare(name: str, text: str) -> None:
+        path = HERE / "snapshots" / f"{name}.txt"
+        if os.environ.get("TRACKER_SNAPSHOTS") == "write":
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text + "\n", encoding="utf-8")
+        assert path.exists(), f"no {path.name}: look at the screen, then run with TRACKER_SNAPSHOTS=write"
+        assert text + "\n" == path.read_text(encoding="utf-8")
+
+    return compare
+
+
+@pytest.fixture
+def exact() -> Callable[[list[Line], int, int], str]:
+    """Hold lines to their size in cells, and return them as text."""
+    from tracker.console.view.ink import width_of
+
+    def check(lines: list[Line], width: int, height: int) -> str:
+        assert len(lines) == height
+        assert [width_of(line) for line in lines] == [width] * height
+        return text_of(lines)
+
+    return check

@@ -1,0 +1,105 @@
+"""`tracker run`: the desk, on a new journal of a plan or on a journal that goes on."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tracker.foundation.errors import TrackerError, WrongUsage
+
+if TYPE_CHECKING:
+    from tracker.journal.journal import Journal
+
+_SQLITE = b"SQLite format 3\x00"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `tracker run` takes."""
+    parser.add_argument("source", metavar="PLAN_OR_JOURNAL", help="a plan starts an excursion, a journal goes on")
+    parser.add_argument("--journal", metavar="PATH", help="where the new journal goes (default: logs/PLAN-UTC.sqlite)")
+    parser.add_argument("--seat", metavar="NAME", help="who sits here (default: user@host)")
+    parser.add_argument("--pace", metavar="PACE", help="a pace file, for a new journal")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show the desk until the operator leaves; the exit status."""
+    source = Path(args.source)
+    goes_on = is_journal(source)
+    if goes_on and (args.journal or args.pace):
+        raise WrongUsage(f"tracker run: {source} is a journal and goes on; --journal and --pace are for a plan")
+    opener = _goes_on(source) if goes_on else _begins(source, args.journal, args.pace)
+    from tracker.console.terminal import is_terminal
+
+    if not is_terminal():
+        _look(source, goes_on)
+        raise WrongUsage("tracker run needs a terminal; `tracker record` and `tracker estimate` work without one")
+    return show(opener, args.seat, str(source))
+
+
+def is_journal(source: Path) -> bool:
+    """Return whether a file is a journal by its first bytes; TrackerError where it cannot be read."""
+    try:
+        with source.open("rb") as file:
+            return file.read(len(_SQLITE)) == _SQLITE
+    except OSError as error:
+        raise TrackerError(f"{source}: {error.strerror or error}; give a plan or a journal") from error
+
+
+def _goes_on(source: Path) -> Callable[[], Journal]:
+    def opener() -> Journal:
+        from tracker.journal.journal import Journal
+
+        return Journal.open(source)
+
+    return opener
+
+
+def _begins(source: Path, path: str | None, pace: str | None) -> Callable[[], Journal]:
+    def opener() -> Journal:
+        from tracker.foundation.clock import utc_now
+        from tracker.journal.journal import Journal
+        from tracker.journal.origin import default_path
+        from tracker.plan.read import read_plan
+
+        plan = read_plan(source)
+        target = Path(path) if path else default_path(plan, utc_now())
+        target.parent.mkdir(parents=True, exist_ok=True)
+        return Journal.create(target, plan, pace=pace)
+
+    return opener
+
+
+def _look(source: Path, goes_on: bool) -> None:
+    """Say what is wrong with the file itself, before saying that there is no terminal."""
+    if not goes_on:
+        from tracker.plan.read import read_plan
+
+        read_plan(source)
+
+
+def show(opener: Callable[[], Journal], seat: str | None, title: str) -> int:
+    """Show the desk on what the opener opens, and say afterwards how to go on."""
+    from tracker.console.app import TrackerApp
+    from tracker.console.sitting import Sitting
+
+    sitting = Sitting(opener, seat, title=title)
+    app = TrackerApp(sitting)
+    app.run()
+    left = sitting.stop()
+    if sitting.failed:
+        raise TrackerError(*sitting.failed)
+    _say_goodbye(sitting.session.path, left)
+    return app.return_code or 0
+
+
+def _say_goodbye(path: str, left: tuple[Any, ...]) -> None:
+    """Print where the journal is, how to go on, and what could not be written."""
+    if path:
+        print(f"journal: {path}\ngo on:   tracker run {path}")
+    for job in left:
+        for event in job.events:
+            print(f"not on disk: {json.dumps(event)}", file=sys.stderr)

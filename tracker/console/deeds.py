@@ -1,0 +1,273 @@
+"""What every command of the desk does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+from textual.screen import Screen
+
+from tracker.console import hands
+from tracker.console.entry import EntryLine
+from tracker.console.hands import Deed
+from tracker.console.prefix import Kind, Prefix
+from tracker.console.regions import Layout
+from tracker.console.sitting import Sitting
+from tracker.console.themes import THEMES
+from tracker.console.view.alerts import waiting_alerts
+from tracker.console.view.events import listed
+from tracker.console.view.scene import Scene
+from tracker.console.view.steps import rows_of
+
+from tracker.foundation import clock
+from tracker.foundation.times import pet_of
+from tracker.journal.progress import Progress
+
+ASK_S = 5.0
+"""How long a key that is asked twice waits for the second time."""
+
+
+class Deeds(Screen[None]):
+    """The actions of the command table."""
+
+    def __init__(self, sitting: Sitting) -> None:
+        super().__init__()
+        self.sitting = sitting
+        self.view_name = "steps"
+        self.top = 0
+        """First row of a page of text."""
+        self.chosen: str | None = None
+        self.last_scene: Scene | None = None
+        self.last_layout: Layout | None = None
+        self._prefix: Prefix | None = None
+        self._asked: tuple[str, float] = ("", 0.0)
+
+    # The instant, and what hands need of the screen
+
+    def utc(self) -> datetime:
+        """Return the instant that the desk goes by."""
+        return self.sitting.utc_now()
+
+    def mono(self) -> float:
+        """Return a clock for short spans."""
+        return clock.monotonic_s()
+
+    def to_next_second(self) -> float:
+        """Return the seconds until the shown clock changes."""
+        session = self.sitting.session
+        zero = session.progress.zero if session.picture else None
+        shown = pet_of(self.utc(), zero) if zero else self.utc().timestamp()
+        return max(0.02, 1.0 - shown % 1.0 + 0.005)
+
+    @property
+    def entry(self) -> EntryLine:
+        """The entry line."""
+        return self.query_one(EntryLine)
+
+    @property
+    def progress(self) -> Progress | None:
+        """What is shown; None before the journal is open."""
+        session = self.sitting.session
+        return session.progress if session.picture else None
+
+    def repaint(self) -> None:
+        """Paint; the desk does it."""
+        raise NotImplementedError
+
+    def watch_disk(self) -> None:
+        """Look again after a moment; the desk does it."""
+        raise NotImplementedError
+
+    def say(self, words: str, ink: Any = "") -> None:
+        """Put words on the message line."""
+        self.sitting.session.say(words, ink)
+        self.repaint()
+
+    def perform(self, deed: Deed) -> bool:
+        """Send a deed on its way to the disk."""
+        sent = self.sitting.session.perform(deed, self.utc(), self.mono())
+        if sent:
+            self.watch_disk()
+        self.repaint()
+        return sent
+
+    def twice(self, what: str, words: str) -> bool:
+        """Return whether a key that is asked twice was pressed for the second time; else ask."""
+        before, since = self._asked
+        self._asked = (what, self.mono())
+        if before == what and self.mono() - since <= ASK_S:
+            self._asked = ("", 0.0)
+            return True
+        self.say(words, "alarm")
+        return False
+
+    # Ticking
+
+    def action_digit(self, digit: int) -> None:
+        """Tick, or take the digit for what was begun before it."""
+        progress, prefix = self.progress, self._prefix
+        if progress is None:
+            return
+        if prefix is not None and (longer := prefix.with_minutes(digit, self.mono())) is not None:
+            self._begin(longer)
+            return
+        self._prefix = None
+        session = self.sitting.session
+        if prefix is None and session.bounced(f"digit-{digit}", self.mono()):
+            return
+        self.perform(self._deed(progress, digit, prefix))
+
+    def _deed(self, progress: Progress, digit: int, prefix: Prefix | None) -> Deed:
+        if prefix is not None and prefix.kind == "count":
+            return hands.one_more(progress, digit)
+        if prefix is not None and prefix.kind == "skip":
+            return hands.skip(progress, digit)
+        crew = hands.member_of(progress, digit)
+        painted = self.last_scene.progress.current.get(crew) if self.last_scene and crew else None
+        now = self.sitting.session.now(self.utc())
+        return hands.tick(progress, digit, painted, now, prefix.minutes if prefix else None)
+
+    def action_prefix(self, kind: Kind) -> None:
+        """Begin something that digits complete."""
+        self._begin(Prefix(kind, self.mono()))
+
+    def _begin(self, prefix: Prefix) -> None:
+        self._prefix = prefix
+        self.say(f" {prefix.words}   Esc leaves it ", "typed")
+
+    def expire_prefix(self) -> None:
+        """Forget what was begun and not completed."""
+        if self._prefix is not None and self._prefix.lapsed(self.mono()):
+            self._prefix = None
+            self.sitting.session.say("")
+
+    def action_zero(self) -> None:
+        """Start the clock."""
+        progress = self.progress
+        if progress is None:
+            return
+        if progress.zero is not None:
+            self.say(f"the clock runs since {progress.zero:%H:%M:%S} UTC; `amend` corrects it", "late")
+            return
+        at = self.utc().astimezone(UTC)
+        utc = f"{at:%Y-%m-%dT%H:%M:%S}.{at.microsecond // 1000:03d}Z"
+        self.perform(Deed(({"kind": "zero", "utc": utc},), f"the clock starts at {at:%H:%M:%S} UTC"))
+
+    def _with_progress(self, make: Callable[[Progress], Deed]) -> None:
+        self._prefix = None
+        if self.progress is not None:
+            self.perform(make(self.progress))
+
+    def action_undo(self) -> None:
+        """Take back this seat's latest event."""
+        session = self.sitting.session
+        if not session.bounced("undo", self.mono()):
+            self._with_progress(lambda p: hands.undo(p, session.seat, session.groups))
+
+    def action_redo(self) -> None:
+        """Bring back what was taken back."""
+        session = self.sitting.session
+        if not session.bounced("redo", self.mono()):
+            self._with_progress(lambda p: hands.redo(p, session.seat, session.groups))
+
+    def action_go(self) -> None:
+        """Give the go that is next."""
+        self._with_progress(hands.went)
+
+    def action_resume(self) -> None:
+        """End every hold."""
+        self._with_progress(hands.resumed)
+
+    def action_acknowledge(self) -> None:
+        """Acknowledge the first alert."""
+        alerts = waiting_alerts(self.last_scene) if self.last_scene else []
+        if not alerts:
+            self.say("no alert waits")
+            return
+        event = {"kind": "acknowledged", "alert": alerts[0].id}
+        self.perform(Deed((event,), f"seen: {alerts[0].text}"))
+
+    def action_recall(self, call: str) -> None:
+        """Call everyone home, when asked twice; from then on the desk is the way home."""
+        again = "c" if call == "home" else "C"
+        if self.twice(f"recall-{call}", f" {again} again calls everyone {call} "):
+            crew = self.progress.plan.outside if self.progress else ()
+            if self.perform(Deed(({"kind": "called", "call": call},), f"called {call}", tuple(crew))):
+                self.action_view("home")
+
+    def action_close_excursion(self) -> None:
+        """Close the excursion, when asked twice."""
+        if self.twice("close", " X again closes the excursion "):
+            self.perform(Deed(({"kind": "closed"},), "the excursion is closed"))
+
+    def action_leave(self) -> None:
+        """Leave the desk, when asked twice."""
+        unsaved = len(self.sitting.session.unsaved)
+        warning = f"{unsaved} not on disk: they will be printed. " if unsaved else ""
+        if self.progress is None or self.twice("leave", f" {warning}q again leaves the desk "):
+            self.app.exit(return_code=0)
+
+    # Views
+
+    def action_view(self, name: str) -> None:
+        """Show a view in the middle; the same key again goes back to the steps."""
+        back = self.view_name == name and name != "steps"
+        self.view_name, self.top, self.chosen = ("steps" if back else name), 0, None
+        layout = self.last_layout
+        if layout is not None and name in ("runway", "optional", "consumables") and name not in layout.apart():
+            self.say(f"{name} is in sight at this size")
+        self.repaint()
+
+    def action_next_view(self) -> None:
+        """Show the next of the views that do not fit at this size."""
+        names = self.last_layout.apart() if self.last_layout else ("steps",)
+        place = names.index(self.view_name) if self.view_name in names else -1
+        self.view_name = names[(place + 1) % len(names)]
+        self.repaint()
+
+    def action_move(self, by: int) -> None:
+        """Move the choice in a list, or the page."""
+        if self.last_scene is None:
+            return
+        if self.view_name in ("help", "brief"):
+            self.top = max(0, self.top + by)
+        else:
+            self.chosen = self._moved(self.last_scene, by)
+        self.repaint()
+
+    def _moved(self, scene: Scene, by: int) -> str | None:
+        if self.view_name == "events":
+            names = [str(event.number) for event in listed(scene)]
+            begin = 0
+        else:
+            rows = rows_of(scene.picture)
+            names, begin = [row.step for row in rows], sum(row.done for row in rows)
+        if not names:
+            return None
+        if self.chosen not in names:
+            return names[min(len(names) - 1, begin)]
+        return names[max(0, min(len(names) - 1, names.index(self.chosen) + by))]
+
+    def action_back(self) -> None:
+        """Leave what was begun, then the choice, then the view."""
+        if self._prefix is not None:
+            self._prefix = None
+            self.sitting.session.say("")
+        elif self.chosen is not None:
+            self.chosen = None
+        else:
+            self.view_name = "steps"
+        self._asked = ("", 0.0)
+        self.repaint()
+
+    def action_theme(self) -> None:
+        """Go to the next theme."""
+        names = [theme.name for theme in THEMES]
+        place = names.index(self.app.theme) if self.app.theme in names else -1
+        self.app.theme = names[(place + 1) % len(names)]
+        self.say(f"theme {self.app.theme}")
+
+    def action_palette(self) -> None:
+        """Open the palette."""
+        self.app.action_command_palette()

@@ -1,0 +1,179 @@
+"""The operator's screen: a list of what is where, and the wires between keys, session and panes."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.message import Message
+
+from tracker.console.commands import COMMANDS, footer
+from tracker.console.entering import Entering
+from tracker.console.entry import EntryLine
+from tracker.console.forecaster import Estimated, NotEstimated
+from tracker.console.regions import BELOW, FIXED, MIDDLE, Layout, layout_for
+from tracker.console.session import MARK_S, PATIENCE_S
+from tracker.console.view.consumables import consumables_list
+from tracker.console.view.footer import footer_line
+from tracker.console.view.ink import Line, crop, say
+from tracker.console.view.optional import optional_list
+from tracker.console.view.pages import help_page, text_page
+from tracker.console.view.scene import Scene
+from tracker.console.view.steps import steps_list
+from tracker.console.widgets.pane import Pane, View
+from tracker.console.writer import Failed, Report
+
+
+class Reported(Message):
+    """A thread has something to say."""
+
+    def __init__(self, report: Report | Estimated | NotEstimated) -> None:
+        super().__init__()
+        self.report = report
+
+
+class Desk(Entering):
+    """Everything the operator sees; what the keys do is in `Deeds` and `Entering`."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding(key, command.action, command.words, id=f"{command.id}.{n}" if n else command.id, show=False)
+        for command in COMMANDS
+        for n, key in enumerate(command.keys)
+    ]
+    AUTO_FOCUS = ""
+
+    def compose(self) -> ComposeResult:
+        """Lay the panes out, from the top down."""
+        for name, view in FIXED:
+            yield Pane(view, id=name)
+        with Horizontal(id="middle"):
+            yield Pane(steps_list, id="body")
+            with Vertical(id="side"):
+                yield Pane(optional_list, id="optional")
+                yield Pane(consumables_list, id="consumables")
+        for name, view in BELOW:
+            yield Pane(view, id=name)
+        with Horizontal(id="bottom"):
+            yield Pane(self._footer, id="footer")
+            yield Pane(self._entry_label, id="entry-label")
+            yield EntryLine(id="entry")
+
+    def on_mount(self) -> None:
+        """Paint once, then begin what is heavy."""
+        for name in ("#entry", "#entry-label"):
+            self.query_one(name).display = False
+        self._show_opening()
+        self.call_after_refresh(self.begin)
+
+    def begin(self) -> None:
+        """Start the threads and the beat of the clock."""
+        self.sitting.start(lambda report: self.post_message(Reported(report)))
+        self._beat()
+
+    def _beat(self) -> None:
+        """Repaint what changes by itself, and come again at the next full second of the clock."""
+        self.expire_prefix()
+        session = self.sitting.session
+        if session.picture is not None:
+            session.look(self.mono())
+            session.want(self.utc(), self.mono())
+            self.repaint()
+        self.set_timer(self.to_next_second(), self._beat)
+
+    def on_reported(self, message: Reported) -> None:
+        """Take in what a thread says."""
+        report, session = message.report, self.sitting.session
+        if isinstance(report, Failed):
+            self.app.exit(return_code=1, message=None)
+            self.sitting.failed = report.lines
+            return
+        if isinstance(report, (Estimated, NotEstimated)):
+            session.estimated(report, self.mono())
+        else:
+            session.take(report, self.mono())
+            session.want(self.utc(), self.mono())
+            self.set_timer(MARK_S + 0.05, self.repaint)
+        self.repaint()
+
+    def watch_disk(self) -> None:
+        """Look again when a write should have been answered."""
+        self.set_timer(PATIENCE_S + 0.02, self._look)
+
+    def _look(self) -> None:
+        if self.sitting.session.picture is not None:
+            self.sitting.session.look(self.mono())
+            self.repaint()
+
+    # What is painted
+
+    def repaint(self) -> None:
+        """Give every pane the scene of this instant."""
+        session = self.sitting.session
+        if session.picture is None:
+            return
+        scene = session.scene(self.utc(), self.mono(), self.chosen)
+        self.lay_out(scene)
+        self.last_scene = scene
+        for pane in self.query(Pane):
+            pane.draw(scene)
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Arrange the panes anew."""
+        self.last_layout = None
+        self.repaint()
+
+    def lay_out(self, scene: Scene) -> None:
+        """Give the regions their rows and the middle its view."""
+        layout = layout_for(scene, self.size.width, self.size.height)
+        if layout != self.last_layout:
+            self.last_layout = layout
+            self._set_rows(layout)
+        names = layout.apart()
+        if self.view_name in ("runway", "optional", "consumables") and self.view_name not in names:
+            self.view_name = "steps"
+        self.query_one("#body", Pane).use(self._middle(self.view_name))
+
+    def _set_rows(self, layout: Layout) -> None:
+        rows = {"head": 3, "crew": layout.crew, "runway": layout.runway, "alerts": layout.alerts}
+        rows["rule-3"] = 1 if layout.runway else 0
+        for name, height in rows.items():
+            pane = self.query_one(f"#{name}", Pane)
+            pane.styles.height = height
+            pane.display = height > 0
+        side = self.query_one("#side")
+        side.display = layout.side > 0
+        side.styles.width = layout.side
+        below = self.query_one("#consumables")
+        below.display = layout.consumables > 0
+        below.styles.height = layout.consumables
+
+    def _middle(self, name: str) -> View:
+        if name == "help":
+            return self._help
+        if name == "brief":
+            return self._brief
+        return MIDDLE[name]
+
+    def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
+        rows = [(c.group, c.shown, c.help) for c in COMMANDS if c.group != "Ticking" or not c.id.startswith("tick-")]
+        ticks = ("Ticking", "1 ... 9", "tick the current step of that crew member")
+        return help_page([ticks, *rows], width, height, self.top)
+
+    def _brief(self, scene: Scene, width: int, height: int) -> list[Line]:
+        return text_page(self.brief_text(scene), width, height, self.top)
+
+    def _footer(self, scene: Scene, width: int, height: int) -> list[Line]:
+        return [footer_line(footer(COMMANDS, scene.progress), width)]
+
+    def _entry_label(self, scene: Scene, width: int, height: int) -> list[Line]:
+        return [crop((say(" FIND  " if self.entry.purpose == "find" else " ENTRY ", "typed"),), width)]
+
+    def _show_opening(self) -> None:
+        """Say what happens until the journal is open."""
+        words = f"opening {self.sitting.title} ..."
+        self.query_one("#message", Pane).show([crop((say(f" {words}", "dim"),), self.size.width)])
+        pet = (say(" "), say(" PET -:--:-- ", "clock"), say(f"  {self.utc():%H:%M:%S} UTC", "strong"))
+        self.query_one("#head", Pane).show([crop(pet, self.size.width)])

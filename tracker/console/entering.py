@@ -1,0 +1,197 @@
+"""What is typed: the entry line's opening, preview, completion and writing, and finding a step."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+from tracker.console import hands
+from tracker.console.deeds import Deeds
+from tracker.console.entry import EntryLine, Purpose
+from tracker.console.hands import Deed
+from tracker.console.view.saying import event_words
+from tracker.console.view.steps import rows_of
+from tracker.console.view.words import count, pet_s
+from tracker.foundation.errors import TrackerError
+from tracker.foundation.times import format_exact
+from tracker.journal.progress import Progress
+
+
+class Entering(Deeds):
+    """The actions and messages of the entry line."""
+
+    def action_entry(self) -> None:
+        """Open the entry line: with the chosen step or event where there is one, else with the kept text."""
+        if self.view_name == "events" and self.chosen is not None:
+            event = next((e for e in listed_events(self.progress) if str(e.number) == self.chosen), None)
+            self._open("entry", f"amend {self.chosen} {pet_s(event.at)}" if event else None)
+        elif self.chosen is not None:
+            self._open("entry", f"done {self.chosen} ")
+        else:
+            self._open("entry", None)
+
+    def action_fill(self, start: str) -> None:
+        """Open the entry line with the beginning of an event."""
+        self._open("entry", start)
+
+    def action_hold(self) -> None:
+        """Open the entry line with a hold from this instant on, so that the reason can be typed in peace."""
+        if self.progress is None:
+            return
+        now = self.sitting.session.now(self.utc())
+        self._open("entry", f"hold {format_exact_s(now)} ")
+
+    def action_take_back(self) -> None:
+        """Open the entry line with the withdrawal of the chosen event."""
+        if self.view_name == "events" and self.chosen is not None:
+            self._open("entry", f"withdraw {self.chosen}")
+
+    def action_find(self) -> None:
+        """Open the line that finds a step."""
+        self._open("find", None)
+
+    def _open(self, purpose: Purpose, text: str | None) -> None:
+        self._prefix = None
+        if self.progress is None:
+            return
+        entry = self.entry
+        entry.begin(purpose, text)
+        self._show_entry(True)
+        entry.focus()
+
+    def _show_entry(self, shown: bool) -> None:
+        for name, display in (("#entry", shown), ("#entry-label", shown), ("#footer", not shown)):
+            self.query_one(name).display = display
+        if not shown:
+            self.set_focus(None)
+        self.repaint()
+
+    def on_entry_line_left(self, message: EntryLine.Left) -> None:
+        """Close the line; its text is kept."""
+        kept = self.entry.value.strip()
+        self._show_entry(False)
+        self.say(f"kept: {kept}   e goes on with it" if kept and self.entry.purpose == "entry" else "")
+
+    def on_entry_line_offered(self, message: EntryLine.Offered) -> None:
+        """Say what would be written."""
+        if not self.entry.has_focus and not self.query_one("#entry").display:
+            return
+        if self.entry.purpose == "find":
+            self._find(message.text)
+        elif message.text.strip():
+            self.say(*self._preview(message.text))
+        else:
+            self.say("1 -3   done STEP   note ...   hold EV1 until 2:30 ...   reading oxygen ...   Tab completes", "dim")
+
+    def on_entry_line_completing(self, message: EntryLine.Completing) -> None:
+        """Complete what is typed."""
+        from tracker.journal.typed import complete
+
+        if self.progress is None:
+            return
+        if self.entry.purpose == "find":
+            self._find_next(message.text, message.by)
+            return
+        choices = complete(message.text, self.progress)
+        if choices:
+            self.entry.choose(choices, message.by)
+        else:
+            self.say("nothing completes this", "late")
+
+    def on_entry_line_entered(self, message: EntryLine.Entered) -> None:
+        """Write what was typed, or go to the step that was found."""
+        if message.purpose == "find":
+            self.entry.accepted()
+            self._show_entry(False)
+            return
+        if not message.text.strip():
+            self._show_entry(False)
+            return
+        try:
+            events = self._events(message.text)
+        except TrackerError as error:
+            self.say(error.lines[0], "late")
+            return
+        deed = Deed(tuple(events), self._words(events), self._crew(events))
+        if self.perform(deed):
+            self.entry.accepted()
+            self._show_entry(False)
+
+    def _events(self, text: str) -> list[dict[str, Any]]:
+        from tracker.journal.typed import parse_entry
+
+        assert self.progress is not None
+        utc = self.utc()
+        return parse_entry(text, self.progress, now=self.sitting.session.now(utc), utc_now=utc)
+
+    def _preview(self, text: str) -> tuple[str, Any]:
+        """Return what Enter would write, with the resulting PET and UTC, or what is wrong with the text."""
+        try:
+            events = self._events(text)
+        except TrackerError as error:
+            return (error.lines[0], "late")
+        return (f"Enter writes: {self._words(events)}   {self._when(events[-1])}", "going")
+
+    def _words(self, events: list[dict[str, Any]]) -> str:
+        assert self.progress is not None
+        last = event_words(self.progress, str(events[-1].get("kind")), events[-1])
+        if len(events) == 1:
+            return last
+        first = event_words(self.progress, str(events[0].get("kind")), events[0])
+        return f"{count(len(events), 'event')}, from {first} to {last}"
+
+    def _when(self, event: dict[str, Any]) -> str:
+        """Return the PET and the UTC at which an event will stand."""
+        progress, at = self.progress, event.get("at")
+        assert progress is not None
+        if event.get("kind") == "zero":
+            return f"PET 0 is {event.get('utc')}"
+        pet = float(at) if isinstance(at, (int, float)) else self.sitting.session.now(self.utc())
+        if progress.zero is None:
+            return "before the clock starts"
+        utc = progress.zero + timedelta(seconds=pet)
+        return f"at {pet_s(pet)} = {utc:%H:%M:%S} UTC"
+
+    def _crew(self, events: list[dict[str, Any]]) -> tuple[str, ...]:
+        assert self.progress is not None
+        named = [c for event in events for c in hands.crew_of(self.progress, event)]
+        return tuple(dict.fromkeys(named))
+
+    # Finding a step
+
+    def _matches(self, text: str) -> list[str]:
+        """Return the steps of the list whose words or id hold every word that is typed."""
+        if self.last_scene is None or not text.strip():
+            return []
+        wanted = text.casefold().split()
+        steps = self.last_scene.progress.steps
+        named = [(row.step, f"{row.step} {steps[row.step].step.do}".casefold()) for row in rows_of(self.last_scene.picture)]
+        return [step for step, words in named if all(word in words for word in wanted)]
+
+    def _find(self, text: str) -> None:
+        matches = self._matches(text)
+        self.view_name = "steps"
+        self.chosen = matches[0] if matches else None
+        if not text.strip():
+            self.say("type some words of the step or its id; Tab goes to the next, Enter chooses it", "dim")
+        elif matches:
+            self.say(f"{count(len(matches), 'step')}: Tab goes to the next, Enter chooses it")
+        else:
+            self.say("no step has these words", "late")
+
+    def _find_next(self, text: str, by: int) -> None:
+        matches = self._matches(text)
+        if matches:
+            place = matches.index(self.chosen) if self.chosen in matches else -1
+            self.chosen = matches[(place + by) % len(matches)]
+            self.repaint()
+
+
+def listed_events(progress: Progress | None) -> list[Any]:
+    """Return the events of a progress; none before the journal is open."""
+    return list(progress.fold.recorded) if progress is not None else []
+
+
+def format_exact_s(seconds: float) -> str:
+    """Return a PET with seconds where they count."""
+    return format_exact(int(seconds))

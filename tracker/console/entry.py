@@ -1,0 +1,139 @@
+"""The entry line: closed by default so that digits tick; open, it says so in reverse and digits type.
+
+Esc closes it and keeps the text. It knows no events: what is typed is offered, completed and previewed
+by whoever holds the desk.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+from textual.widgets import Input
+
+Purpose = Literal["entry", "find"]
+
+
+class History:
+    """Lines that were entered, and a place among them."""
+
+    def __init__(self) -> None:
+        self._lines: list[str] = []
+        self._place = 0
+        self._draft = ""
+
+    def keep(self, line: str) -> None:
+        """Remember a line, the same one only once in a row."""
+        if line.strip() and (not self._lines or self._lines[-1] != line):
+            self._lines.append(line)
+        self._place = len(self._lines)
+
+    def step(self, by: int, present: str) -> str:
+        """Return the line before (-1) or after (+1); past the end, what was being typed."""
+        if self._place == len(self._lines):
+            self._draft = present
+        self._place = max(0, min(len(self._lines), self._place + by))
+        return self._lines[self._place] if self._place < len(self._lines) else self._draft
+
+
+class EntryLine(Input):
+    """One line of text with history and completion."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", show=False, id="entry-leave"),
+        Binding("tab", "complete(1)", show=False, id="entry-complete"),
+        Binding("shift+tab", "complete(-1)", show=False, id="entry-complete-back"),
+        Binding("up", "history(-1)", show=False, id="entry-before"),
+        Binding("down", "history(1)", show=False, id="entry-after"),
+    ]
+
+    class Left(Message):
+        """The line was closed without entering."""
+
+    class Offered(Message):
+        """The text changed: somebody may say what it would write."""
+
+        def __init__(self, text: str) -> None:
+            super().__init__()
+            self.text = text
+
+    class Entered(Message):
+        """The text was entered."""
+
+        def __init__(self, text: str, purpose: Purpose) -> None:
+            super().__init__()
+            self.text, self.purpose = text, purpose
+
+    class Completing(Message):
+        """Completions are wanted for a text."""
+
+        def __init__(self, text: str, by: int) -> None:
+            super().__init__()
+            self.text, self.by = text, by
+
+    def __init__(self, *, id: str) -> None:
+        super().__init__(id=id, compact=True, select_on_focus=False)
+        self.purpose: Purpose = "entry"
+        self._kept: dict[Purpose, str] = {"entry": "", "find": ""}
+        self.history = History()
+        self._choices: list[str] = []
+        self._choice = -1
+
+    def begin(self, purpose: Purpose, text: str | None = None) -> None:
+        """Open for a purpose, with a text or with what was kept; a kept text that gives way goes to the history."""
+        if text is not None and self._kept[purpose] not in ("", text):
+            self.history.keep(self._kept[purpose])
+        self.purpose = purpose
+        self.value = self._kept[purpose] if text is None else text
+        self.cursor_position = len(self.value)
+        self._choices = []
+        self.post_message(self.Offered(self.value))
+
+    def action_leave(self) -> None:
+        """Close and keep the text."""
+        self._kept[self.purpose] = self.value
+        self.post_message(self.Left())
+
+    def action_history(self, by: int) -> None:
+        """Show the line entered before or after."""
+        self.value = self.history.step(by, self.value)
+        self.cursor_position = len(self.value)
+
+    def action_complete(self, by: int) -> None:
+        """Put in the next completion."""
+        if self._choices and self.value in self._choices:
+            self.choose(self._choices, by)
+        else:
+            self.post_message(self.Completing(self.value, by))
+
+    def choose(self, choices: list[str], by: int) -> None:
+        """Take whole lines to go round, and show the next of them."""
+        if not choices:
+            return
+        if choices != self._choices:
+            self._choices, self._choice = choices, -1 if by > 0 else 0
+        self._choice = (self._choice + by) % len(choices)
+        self.value = choices[self._choice]
+        self.cursor_position = len(self.value)
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Offer the text for a preview."""
+        event.stop()
+        self.post_message(self.Offered(event.value))
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Enter the text; the desk clears it once it was accepted."""
+        event.stop()
+        self.post_message(self.Entered(event.value, self.purpose))
+
+    def accepted(self) -> None:
+        """Forget the text: it was taken."""
+        self.history.keep(self.value)
+        self._kept[self.purpose] = ""
+        self.value = ""
+
+    def on_blur(self, event: events.Blur) -> None:
+        """Keep the text when the line loses the keys."""
+        self._kept[self.purpose] = self.value

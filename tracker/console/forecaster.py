@@ -1,0 +1,103 @@
+"""Works out estimates in a thread of its own; a newer request takes the place of one that still waits."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tracker.forecast.values import Advice, Estimate
+from tracker.foundation.errors import TrackerError
+from tracker.journal.progress import Progress
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """An estimate to be worked out."""
+
+    progress: Progress
+    now: float
+    advise: bool
+    """False: the advice of before still holds."""
+
+
+@dataclass(frozen=True)
+class Estimated:
+    """An estimate, and what it was worked out from."""
+
+    estimate: Estimate
+    wanted: Wanted
+    full: bool
+    """Whether the advice in it was worked out anew."""
+
+
+@dataclass(frozen=True)
+class NotEstimated:
+    """Why there is no estimate."""
+
+    words: str
+    wanted: Wanted
+
+
+class Forecaster(threading.Thread):
+    """Takes what is wanted, reports estimates; the latest request wins."""
+
+    def __init__(self, report: Callable[[Estimated | NotEstimated], None]) -> None:
+        super().__init__(name="forecaster", daemon=True)
+        self._report = report
+        self._changed = threading.Condition()
+        self._wanted: Wanted | None = None
+        self._stopped = False
+        self._advice: Advice | None = None
+
+    def ask(self, wanted: Wanted) -> None:
+        """Want an estimate; an older request that still waits is forgotten, its wish for advice is not."""
+        with self._changed:
+            before = self._wanted
+            if before is not None and before.advise and not wanted.advise:
+                wanted = Wanted(wanted.progress, wanted.now, True)
+            self._wanted = wanted
+            self._changed.notify()
+
+    def stop(self) -> None:
+        """End after the estimate that is being worked out."""
+        with self._changed:
+            self._stopped = True
+            self._changed.notify()
+
+    def run(self) -> None:
+        """Work out what is wanted until stopped."""
+        while (wanted := self._next()) is not None:
+            if wanted.advise and self._advice is not None:
+                self._work(Wanted(wanted.progress, wanted.now, False))
+                if self._superseded(wanted):
+                    continue
+            self._work(wanted)
+
+    def _next(self) -> Wanted | None:
+        with self._changed:
+            self._changed.wait_for(lambda: self._stopped or self._wanted is not None)
+            wanted, self._wanted = self._wanted, None
+            return None if self._stopped else wanted
+
+    def _superseded(self, wanted: Wanted) -> bool:
+        """Return whether a newer event waits; then the advice is wanted for that instead."""
+        with self._changed:
+            newer = self._wanted
+            if newer is None or newer.progress.number == wanted.progress.number:
+                return self._stopped
+            self._wanted = Wanted(newer.progress, newer.now, True)
+            return True
+
+    def _work(self, wanted: Wanted) -> None:
+        # Arrays are imported here, after the first frame is painted.
+        from tracker.forecast.estimate import estimate
+
+        reuse = None if wanted.advise else self._advice
+        try:
+            found = estimate(wanted.progress, now=wanted.now, advice=reuse)
+        except (TrackerError, ValueError, ArithmeticError, LookupError) as error:
+            self._report(NotEstimated(f"{type(error).__name__}: {error}", wanted))
+            return
+        self._advice = found.advice
+        self._report(Estimated(found, wanted, full=reuse is None))

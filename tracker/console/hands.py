@@ -1,0 +1,198 @@
+"""What a key means for the journal: events to write and the words for it, or why nothing is written. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tracker.console.view.saying import event_words
+from tracker.console.view.words import pet_s
+from tracker.forecast.values import Estimate
+from tracker.journal.progress import Progress, Recorded
+
+Event = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """Events to be written together, and what is said about them."""
+
+    events: tuple[Event, ...] = ()
+    """Empty: nothing is written, and `words` says why."""
+    words: str = ""
+    crew: tuple[str, ...] = ()
+    """Beside whose names the write is shown."""
+
+
+def refusal(words: str) -> Deed:
+    """Return a deed that writes nothing and says why."""
+    return Deed((), words)
+
+
+def member_of(progress: Progress, digit: int) -> str | None:
+    """Return the crew member of a digit, in plan order from 1."""
+    members = progress.plan.crew
+    return members[digit - 1].id if 1 <= digit <= len(members) else None
+
+
+def tick(progress: Progress, digit: int, shown: str | None, now: float, minutes: int | None = None) -> Deed:
+    """Return the tick of the step that the seat shows for a crew member, perhaps minutes ago."""
+    crew = member_of(progress, digit)
+    if crew is None:
+        return refusal(f"there is no crew member {digit}")
+    if progress.zero is None:
+        return refusal("nothing can be ticked before the clock starts: z starts it")
+    step = progress.current.get(crew)
+    if shown is not None and shown != step:
+        return refusal(f"{crew} is no longer at {_do(progress, shown)}; nothing was written")
+    if step is None:
+        return refusal(f"{crew} has no step to tick")
+    if missing := progress.missing(step):
+        where = ", ".join(_elsewhere(progress, other) for other in missing)
+        return refusal(f"{_do(progress, step)} needs {where}; nothing was written")
+    event: Event = {"kind": "done", "step": step}
+    if minutes is not None:
+        event["at"] = round(now) - 60 * minutes
+    when = f" at {pet_s(event['at'])}" if minutes is not None else ""
+    return Deed((event,), f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}", progress.steps[step].crew)
+
+
+def _do(progress: Progress, step: str) -> str:
+    return progress.steps[step].step.do if step in progress.steps else step
+
+
+def _elsewhere(progress: Progress, crew: str) -> str:
+    """Return who is missing and what they are at."""
+    step = progress.current.get(crew)
+    return f"{crew}, who is at {_do(progress, step)}" if step else crew
+
+
+def one_more(progress: Progress, digit: int) -> Deed:
+    """Return one more item counted of a crew member's current step."""
+    crew = member_of(progress, digit)
+    step = progress.current.get(crew) if crew else None
+    if crew is None or step is None:
+        return refusal(f"crew member {digit} has no step to count")
+    state = progress.steps[step]
+    if state.step.count <= 1:
+        return refusal(f"{state.step.do} has no items to count")
+    if state.counted >= state.step.count:
+        return refusal(f"all {state.step.count} are counted; {digit} ticks the step")
+    count = state.counted + 1
+    event: Event = {"kind": "counted", "step": step, "count": count}
+    return Deed((event,), f"{crew} {count} of {state.step.count}  {state.step.do}", state.crew)
+
+
+def skip(progress: Progress, digit: int) -> Deed:
+    """Return the skipping of a crew member's current step."""
+    crew = member_of(progress, digit)
+    step = progress.current.get(crew) if crew else None
+    if crew is None or step is None:
+        return refusal(f"crew member {digit} has no step to skip")
+    return Deed(({"kind": "skipped", "step": step},), f"{crew} skipped {_do(progress, step)}", progress.steps[step].crew)
+
+
+def went(progress: Progress) -> Deed:
+    """Return the go for the first step that waits for one, or will next."""
+    for crew, order in progress.order.items():
+        for step in order[:2]:
+            state = progress.steps[step]
+            if not state.gone and state.ended is None:
+                return Deed(({"kind": "went", "step": step},), f"go for {state.step.do}", (crew,))
+    return refusal("no hold point is next; e went step=... gives a go ahead of time")
+
+
+def resumed(progress: Progress) -> Deed:
+    """Return the end of every hold."""
+    if not progress.holds:
+        return refusal("nobody is held; h holds")
+    crew = list(progress.holds)
+    return Deed(({"kind": "resumed", "crew": crew},), f"{' '.join(crew)} resumed", tuple(crew))
+
+
+def in_force(recorded: Iterable[Recorded]) -> list[Recorded]:
+    """Return the events that nothing has taken back, `withdrawn` ones among them, by number."""
+    ordered = sorted(recorded, key=lambda event: -event.number)
+    back: set[int] = set()
+    kept = []
+    for event in ordered:
+        if event.number in back:
+            continue
+        kept.append(event)
+        if event.kind == "withdrawn":
+            back.add(int(event.body["event"]))
+    return kept[::-1]
+
+
+def undo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) -> Deed:
+    """Return what takes back this seat's latest event in force, with those it was written together with."""
+    own = [e for e in in_force(progress.fold.recorded) if e.seat == seat and e.kind != "withdrawn"]
+    if not own:
+        return refusal("this seat has nothing to take back")
+    last = own[-1]
+    group = next((g for g in groups if last.number in g), (last.number,))
+    taken = [e for e in own if e.number in group]
+    events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(taken))
+    more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
+    return Deed(events, f"took back {last.number}{more}: {_about(progress, last)}   U brings it back", _crew_of(progress, last))
+
+
+def redo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) -> Deed:
+    """Return what brings back this seat's latest undo, as long as nothing was written since."""
+    own = [e for e in in_force(progress.fold.recorded) if e.seat == seat]
+    newest = max((e.number for e in own if e.kind != "withdrawn"), default=0)
+    undone = [e for e in own if e.kind == "withdrawn" and e.number > newest]
+    if not undone:
+        return refusal("nothing was taken back since this seat's last event")
+    last = undone[-1]
+    group = next((g for g in groups if last.number in g), (last.number,))
+    back = [e for e in undone if e.number in group]
+    target = next((e for e in progress.fold.recorded if e.number == last.body["event"]), last)
+    events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(back))
+    return Deed(events, f"brought back {target.number}: {_about(progress, target)}", _crew_of(progress, target))
+
+
+def _about(progress: Progress, event: Recorded) -> str:
+    return f"{event_words(progress, event.kind, event.body)} at {pet_s(event.at)}"
+
+
+def _crew_of(progress: Progress, event: Recorded) -> tuple[str, ...]:
+    """Return whom an event is about."""
+    return crew_of(progress, event.body)
+
+
+def crew_of(progress: Progress, body: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return whom an event's own keys are about: its step's owners, or its crew."""
+    step = progress.steps.get(str(body.get("step", "")))
+    if step is not None:
+        return step.crew
+    crew = body.get("crew")
+    named = crew if isinstance(crew, (list, tuple)) else [crew]
+    return tuple(str(c) for c in named if c in progress.plan.member)
+
+
+def with_decisions(events: Iterable[Event], estimate: Estimate | None) -> tuple[Event, ...]:
+    """Return the events with what was advised beside what was decided.
+
+    Dropping an optional task is a decision: `chose` goes with it. A `chose` gets the advice of the moment.
+    """
+    advised = {figure.task: figure for figure in estimate.optional} if estimate else {}
+    given = list(events)
+    chosen = {e["task"] for e in given if e.get("kind") == "chose"}
+    out: list[Event] = []
+    for event in given:
+        figure = advised.get(str(event.get("task", "")))
+        if figure is not None and event.get("kind") == "chose" and "advice" not in event:
+            event = {**event, "advice": figure.advice, "figures": _figures(figure, estimate)}
+        out.append(event)
+        if figure is not None and event.get("kind") == "dropped" and figure.task not in chosen:
+            when = {"at": event["at"]} if "at" in event else {}
+            chose = {"kind": "chose", "task": figure.task, "choice": "drop", "advice": figure.advice}
+            out.append({**chose, "figures": _figures(figure, estimate), **when})
+    return tuple(out)
+
+
+def _figures(figure: Any, estimate: Estimate | None) -> dict[str, Any]:
+    safe = estimate.safe if estimate else None
+    return {"last_call": figure.last_call, "in_time": figure.in_time, "cost": figure.cost, "safe": safe}

@@ -1,0 +1,47 @@
+"""A seat at the desk: the session, the threads beside it and the clock it goes by."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from tracker.console.forecaster import Estimated, Forecaster, NotEstimated
+from tracker.console.session import Session
+from tracker.console.writer import Job, Report, Writer
+from tracker.foundation import clock
+
+Hear = Callable[[Report | Estimated | NotEstimated], None]
+
+
+class Sitting:
+    """Starts and stops the threads of one desk."""
+
+    def __init__(
+        self,
+        open_journal: Callable[[], Any],
+        seat: str | None,
+        *,
+        title: str = "",
+        utc_now: Callable[[], datetime] = clock.utc_now,
+    ) -> None:
+        self.title = title
+        self.utc_now = utc_now
+        self.failed: tuple[str, ...] = ()
+        """Why the journal could not be opened."""
+        self._hear: Hear = lambda report: None
+        self._writer = Writer(open_journal, seat, lambda report: self._hear(report))
+        self._forecaster = Forecaster(lambda report: self._hear(report))
+        self.session = Session(seat or "", self._writer.submit, self._forecaster.ask, self._writer.keep_estimate)
+
+    def start(self, hear: Hear) -> None:
+        """Open the journal and begin; reports come from other threads."""
+        self._hear = hear
+        self._writer.start()
+        self._forecaster.start()
+
+    def stop(self) -> tuple[Job, ...]:
+        """Write what is queued, close, and return what could not be written."""
+        self._hear = lambda report: None
+        self._forecaster.stop()
+        return self._writer.stop()

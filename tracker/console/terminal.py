@@ -1,0 +1,52 @@
+"""What keeps the terminal clean: signals that end the app properly, input that cannot break it, the exit code."""
+
+from __future__ import annotations
+
+import asyncio
+import codecs
+import os
+import signal
+import sys
+from functools import partial
+from typing import Any
+
+from textual.app import App
+from textual.driver import Driver
+from textual.drivers import linux_driver
+
+
+class ForgivingDriver(linux_driver.LinuxDriver):
+    """Reads input whose bytes are not UTF-8 (an old-style mouse report) as unknown characters."""
+
+    def run_input_thread(self) -> None:
+        """Read keys and mouse for as long as the app runs."""
+        linux_driver.getincrementaldecoder = _forgiving  # type: ignore[assignment]
+        super().run_input_thread()
+
+
+def _forgiving(name: str) -> Any:
+    return partial(codecs.getincrementaldecoder(name), errors="replace")
+
+
+def driver_for_here() -> type[Driver] | None:
+    """Return the driver for this system; None leaves the choice to the screen library."""
+    return ForgivingDriver if os.name == "posix" and "TEXTUAL_DRIVER" not in os.environ else None
+
+
+def is_terminal() -> bool:
+    """Return whether a person sits at both ends: keys come in and a screen shows what goes out."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def end_on_signals(app: App[Any]) -> None:
+    """End the app in good order on SIGTERM, and on SIGHUP when the line drops."""
+    loop = asyncio.get_running_loop()
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            loop.add_signal_handler(number, partial(app.exit, return_code=128 + number))
+
+
+def over_a_wire() -> bool:
+    """Return whether the terminal is at the other end of a line, where animation is wasted."""
+    return any(os.environ.get(name) for name in ("SSH_CONNECTION", "SSH_TTY"))

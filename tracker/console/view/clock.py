@@ -1,0 +1,62 @@
+"""The top line: PET before all else, UTC beside it, the next change of a window, and the disk."""
+
+from __future__ import annotations
+
+from tracker.console.view.figures import large
+from tracker.console.view.ink import Line, Span, blank, crop, say, sides, width_of
+from tracker.console.view.inside import inside_line, second_line
+from tracker.console.view.scene import LARGE, SMALL, Scene
+from tracker.console.view.words import pet, pet_s, window_change
+from tracker.foundation.text import plain
+
+
+def head(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return the clock with the INSIDE lines: three rows; with room enough the clock also in large figures."""
+    if width < SMALL:
+        return [clock_line(scene, width), inside_line(scene, width), second_line(scene, width)]
+    figures = large(clock_text(scene).rjust(7), "accent")
+    side = width_of(figures[0]) + 4
+    room = width - side
+    texts = [clock_line(scene, room), inside_line(scene, room), second_line(scene, room)]
+    lines = [
+        crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)
+    ]
+    return [*lines, blank(width)][:height]
+
+
+def clock_text(scene: Scene) -> str:
+    """Return PET as `H:MM:SS`; dashes before the clock is started."""
+    return pet_s(scene.now) if scene.started else "-:--:--"
+
+
+def clock_line(scene: Scene, width: int) -> Line:
+    """Return PET, UTC, the next window change and how far the disk is, on one line."""
+    left = [
+        Span(" "),
+        say(f" PET {clock_text(scene):>7} ", "clock"),
+        say(f"  {scene.utc_text} UTC", "strong"),
+        say(f"  {_beside(scene)}", "dim"),
+    ]
+    if width >= LARGE:
+        left.insert(3, say(f"  {scene.utc:%Y-%m-%d}", "dim"))
+    return sides(width, left, (*disk_spans(scene), Span(" ")))
+
+
+def _beside(scene: Scene) -> str:
+    progress = scene.progress
+    if progress.closed is not None:
+        return f"closed at {pet(progress.closed)}"
+    if not scene.started:
+        return f"z starts the clock: {plain(progress.plan.zero, most=60)}"
+    if not scene.live:
+        return "the clock stands at the last event"
+    return window_change(progress, scene.now)
+
+
+def disk_spans(scene: Scene) -> tuple[Span, ...]:
+    """Return `on disk 212`, and beside it what is not."""
+    disk = scene.disk
+    done = say(f"on disk {disk.number}", "dim")
+    if disk.unsaved:
+        return (say(f"unsaved {disk.unsaved}  ", "alarm"), done)
+    return (say("saving  ", "late"), done) if disk.saving else (done,)

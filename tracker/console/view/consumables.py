@@ -1,0 +1,65 @@
+"""What runs down, per crew member: now, at ingress, the reserve, when it is reached, and how old the reading is."""
+
+from __future__ import annotations
+
+from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
+from tracker.console.view.scene import Scene
+from tracker.console.view.words import percent, pet
+from tracker.forecast.values import ConsumableFigure
+
+
+def consumables_list(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return one row per account; an empty state says how a reading is entered."""
+    estimate = scene.estimate
+    lines = [_head(width)]
+    if not scene.progress.plan.consumables:
+        lines.append(crop((say(" the plan names no consumables", "dim"),), width))
+    elif estimate is None:
+        lines.append(crop((say(" levels are being worked out", "dim"),), width))
+    else:
+        for figure in estimate.consumables:
+            lines += _rows(scene, figure, width)
+    if estimate is not None and estimate.consumables and all(f.read_at is None for f in estimate.consumables):
+        first = estimate.consumables[0]
+        lines.append(crop((say(f" no reading yet: e reading {first.crew} {first.consumable} ...", "dim"),), width))
+    return (lines + [blank(width)] * height)[:height]
+
+
+def _head(width: int) -> Line:
+    spans = [put(" consumables", 26, "dim"), *(put(t, 9, "dim", right=True) for t in ("now", "inside", "reserve"))]
+    if width >= 64:
+        spans.append(put("reached", 9, "dim", right=True))
+    if width >= 76:
+        spans.append(put("short", 7, "dim", right=True))
+    spans.append(put("read", 10, "dim", right=True))
+    return crop(spans, width)
+
+
+def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
+    crew = "shared" if figure.crew == "*" else figure.crew
+    low = figure.short > 0.1
+    ink: Ink = "late" if low else ""
+    age = "never" if figure.read_at is None else f"{pet(scene.now - figure.read_at)} ago"
+    spans = [
+        Span(" "),
+        put(crew, 7),
+        put(figure.consumable, 13),
+        put(figure.unit, 5, "dim"),
+        *(put(_figure(v), 9, ink, right=True) for v in (figure.now, figure.at_inside.p50, figure.reserve)),
+    ]
+    if width >= 64:
+        spans.append(put(pet(figure.reserve_reached.p50), 9, ink, right=True))
+    if width >= 76:
+        spans.append(put(percent(figure.short), 7, ink, right=True))
+    spans.append(put(age, 10, "dim", right=True))
+    lines = [crop(spans, width)]
+    if figure.flagged:
+        lines.append(crop((say(f"    ! {figure.flagged}", "late"),), width))
+    return lines
+
+
+def _figure(value: float | None) -> str:
+    """Return a level with three figures that count."""
+    if value is None:
+        return "-"
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}"

@@ -1,0 +1,44 @@
+"""The events of the journal, latest first, each to be corrected or taken back."""
+
+from __future__ import annotations
+
+from tracker.console.view.ink import Line, Span, blank, crop, put, say
+from tracker.console.view.saying import event_words
+from tracker.console.view.scene import Scene
+from tracker.console.view.words import pet_s
+from tracker.journal.progress import Recorded
+
+
+def listed(scene: Scene) -> list[Recorded]:
+    """Return every event, the latest number first."""
+    return sorted(scene.progress.fold.recorded, key=lambda event: -event.number)
+
+
+def events_list(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return the events with number, PET, who wrote it and what it says; those taken back are marked."""
+    events = listed(scene)
+    force = {event.number for event in scene.progress.events}
+    hint = "arrows choose   Enter corrects the time   Backspace takes it back"
+    lines = [crop((put(" events", 9, "dim"), say(hint, "dim")), width)]
+    chosen = next((i for i, event in enumerate(events) if str(event.number) == scene.chosen), 0)
+    top = max(0, min(chosen - (height - 1) // 2, len(events) - (height - 1)))
+    for event in events[top : top + height - 1]:
+        lines.append(_line(scene, event, event.number in force, width))
+    if not events:
+        lines.append(crop((say(" nothing is on record yet", "dim"),), width))
+    return (lines + [blank(width)] * height)[:height]
+
+
+def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
+    seat = 24 if width >= 100 else 0
+    line: Line = (
+        put(event.number, 6, "dim", right=True),
+        put(pet_s(event.at), 10, "" if event.stated else "dim", right=True),
+        Span("  "),
+        put("" if force or event.kind == "withdrawn" else "back", 6, "late"),
+        put(event_words(scene.progress, event.kind, event.body), max(10, width - 24 - seat), "" if force else "dim"),
+        put(event.seat, seat, "dim"),
+    )
+    if scene.chosen == str(event.number):
+        line = tuple(Span(span.text, "chosen") for span in line)
+    return crop(line, width)

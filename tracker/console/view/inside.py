@@ -1,0 +1,107 @@
+"""When everyone is inside, how sure that is, what binds, and when they must turn back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tracker.console.view.ink import Ink, Line, Span, crop, say
+from tracker.console.view.scene import LARGE, Scene
+from tracker.console.view.words import limit_name, percent, pet
+from tracker.forecast.values import Estimate, LimitFigure
+
+EARLY_SHARE = 0.1
+"""Before this share of the planned work is done a low chance is a line of text, not an alarm."""
+
+
+def inside_line(scene: Scene, width: int) -> Line:
+    """Return INSIDE with its range, the limit and the chance of keeping every limit."""
+    estimate, progress = scene.estimate, scene.progress
+    limit = say(f"   limit {pet(progress.limits.get('elapsed'))}")
+    if estimate is None:
+        ends = [end for end in scene.picture.ingress.values() if end is not None]
+        paper = pet(max(ends, default=None))
+        return crop((say(" INSIDE ", "strong"), say(paper, "strong"), say(" on paper"), limit, say("   estimating", "dim")), width)
+    if progress.closed is not None:
+        return crop((say(" INSIDE ", "strong"), say(pet(estimate.inside.p50), "strong"), limit, say("   closed", "dim")), width)
+    word, ink = chance_words(scene, estimate)
+    spans = [
+        say(" INSIDE ", "strong"),
+        say(pet(estimate.inside.p50), "strong"),
+        say(f"   {pet(estimate.inside.p10)} to {pet(estimate.inside.p90)}"),
+        limit,
+        say(f"   chance {word}", ink),
+    ]
+    if width >= LARGE:
+        without = estimate.without_optional_inside
+        spans.append(say(f"   must work alone {pet(without.p50)}, {percent(estimate.without_optional_safe)}", "dim"))
+    return crop(spans, width)
+
+
+def chance_words(scene: Scene, estimate: Estimate) -> tuple[str, Ink]:
+    """Return the chance in words, with an alarm only once a tenth of the work is done."""
+    wanted = demanded(estimate.confidence)
+    words = percent(estimate.safe)
+    if estimate.safe >= wanted or not scene.started:
+        return (words, "going" if scene.started else "")
+    if scene.picture.done_share < EARLY_SHARE:
+        return (f"{words}, early", "")
+    return (f"{words}, wanted {percent(wanted)}", "alarm")
+
+
+def demanded(confidence: float | Mapping[str, float]) -> float:
+    """Return the demanded chance; of two the lower one, as the joint chance can be no more."""
+    return min(confidence.values()) if isinstance(confidence, Mapping) else confidence
+
+
+def second_line(scene: Scene, width: int) -> Line:
+    """Return the tightest limit, and turn-back or the recall."""
+    estimate = scene.estimate
+    if estimate is None or scene.progress.closed is not None:
+        return crop((say(f" {scene.progress.plan.excursion}", "dim"),), width)
+    spans = [Span(" "), *tightest_spans(estimate)]
+    if estimate.called:
+        spans.append(say(f"   called: {estimate.called}", "late"))
+    elif width >= LARGE:
+        spans.append(say(f"   {turn_back_words(estimate)}"))
+        spans.append(say(f"   {pace_words(estimate)}", "dim"))
+    else:
+        spans.append(say(f"   {turn_back_short(estimate)}"))
+    return crop(spans, width)
+
+
+def tightest_spans(estimate: Estimate) -> tuple[Span, ...]:
+    """Return the binding limit and its margin in words."""
+    binding = estimate.binding
+    if binding is None:
+        return (say("no limit binds", "dim"),)
+    name = limit_name(binding.id)
+    ink: Ink = "late" if (binding.margin.p50 or 0.0) < 0 else ""
+    return (say("tightest "), say(f"{name}, {margin_words(binding)}", ink))
+
+
+def margin_words(figure: LimitFigure) -> str:
+    """Return `0:21 to spare`, or `0:07 over`."""
+    margin = figure.margin.p50
+    if margin is None:
+        return f"broken in {percent(figure.chance)}"
+    return f"{pet(abs(margin))} {'over' if margin < 0 else 'to spare'}"
+
+
+def turn_back_short(estimate: Estimate) -> str:
+    """Return turn-back in a few words."""
+    latest = estimate.turn_back.latest
+    return f"turn back by {pet(latest)}" if latest is not None else "turn back now"
+
+
+def turn_back_words(estimate: Estimate) -> str:
+    """Return turn-back, when they are inside if called now, and what moves it next."""
+    turn = estimate.turn_back
+    words = f"{turn_back_short(estimate)}; inside {pet(turn.inside_if_now.p50)} if called now"
+    if turn.mover is not None:
+        words += f"; {turn.mover} moves it to {pet(turn.moved_to)}"
+    return words
+
+
+def pace_words(estimate: Estimate) -> str:
+    """Return pace per crew member."""
+    return "pace " + "  ".join(f"{who} {pace:.2f}" for who, pace in estimate.pace.items())

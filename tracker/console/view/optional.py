@@ -1,0 +1,90 @@
+"""The optional tasks: what is advised, until when it must be decided, and what it costs; then turn-back and open items."""
+
+from __future__ import annotations
+
+from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
+from tracker.console.view.inside import turn_back_words
+from tracker.console.view.scene import Scene
+from tracker.console.view.words import difference, percent, pet
+from tracker.forecast.values import OptionalFigure
+
+
+def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return one row per optional task, then turn-back, what stays short, and open items."""
+    lines = [_head(width)]
+    if scene.estimate is None:
+        lines.append(crop((say(" the advice is being worked out", "dim"),), width))
+        return (lines + [blank(width)] * height)[:height]
+    for figure in scene.estimate.optional:
+        lines.append(_line(scene, figure, width))
+    lines += _dropped(scene, width)
+    if len(lines) == 1:
+        lines.append(crop((say(" no optional task is left", "dim"),), width))
+    lines += [crop((Span(" "), *line), width) for line in _after(scene)]
+    return (lines + [blank(width)] * height)[:height]
+
+
+def _head(width: int) -> Line:
+    spans = [put(" optional", _name_room(width), "dim"), put("advice", 8, "dim"), put("last call", 18, "dim")]
+    if width >= 62:
+        spans.append(put("costs", 7, "dim", right=True))
+    if width >= 72:
+        spans.append(put("in time", 9, "dim", right=True))
+    return crop(spans, width)
+
+
+def _name_room(width: int) -> int:
+    return max(12, width - 26 - (7 if width >= 62 else 0) - (9 if width >= 72 else 0) - 1)
+
+
+def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
+    state = scene.progress.tasks[figure.task]
+    inks: dict[str, Ink] = {"keep": "going", "decide": "late", "drop": "dim"}
+    assert scene.estimate is not None
+    ids = max(len(f.task) for f in scene.estimate.optional)
+    name = figure.task if width < 72 else f"{figure.task:<{ids}}  {state.task.title}"
+    begun = " (begun)" if figure.begun else ""
+    spans = [
+        put(f" {name}{begun}", _name_room(width) - 1),
+        Span(" "),
+        put(figure.advice, 8, inks[figure.advice]),
+        put(last_call_words(figure, scene.now), 18),
+    ]
+    if width >= 62:
+        spans.append(put(difference(figure.cost), 7, "", right=True))
+    if width >= 72:
+        spans.append(put(percent(figure.in_time), 9, "", right=True))
+    return crop(spans, width)
+
+
+def last_call_words(figure: OptionalFigure, now: float) -> str:
+    """Return `5:02  in 2:47`, or that it passed, or that there is none."""
+    if figure.begun:
+        return "begun"
+    if figure.last_call is None:
+        return "none"
+    if figure.last_call <= now:
+        return f"{pet(figure.last_call)}  passed"
+    return f"{pet(figure.last_call)}  in {pet(figure.last_call - now)}"
+
+
+def _dropped(scene: Scene, width: int) -> list[Line]:
+    dropped = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]
+    return [crop((say(f" dropped: {', '.join(dropped)}", "dim"),), width)] if dropped else []
+
+
+def _after(scene: Scene) -> list[Line]:
+    """Return turn-back, plain words when dropping is not enough, hardware clocks and open items."""
+    estimate = scene.estimate
+    assert estimate is not None
+    lines: list[Line] = []
+    if scene.progress.closed is None:
+        lines.append((say(turn_back_words(estimate)),))
+    lines += [(say(words, "late"),) for words in estimate.when_short]
+    for clock in estimate.clocks:
+        due = f"due {pet(clock.due)}" if clock.due is not None else f"after {clock.of}"
+        lines.append((say(f"clock: {clock.step} {due}, late in {percent(clock.late)}"),))
+    if scene.progress.open_items:
+        items = ", ".join(f"{item.item} (until {item.closed_by})" for item in scene.progress.open_items)
+        lines.append((say(f"open: {items}"),))
+    return lines

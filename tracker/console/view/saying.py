@@ -1,0 +1,79 @@
+"""What an event says, in words: for the message line, the preview and the list of events."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from tracker.console.view.words import pet, pet_s
+from tracker.foundation.text import plain
+from tracker.journal.progress import Progress
+
+_VERBS = {
+    "zero": "the clock starts", "began": "began", "counted": "counted", "done": "done", "skipped": "skipped",
+    "dropped": "dropped", "restored": "restored", "held": "held", "resumed": "resumed", "went": "go for",
+    "handed": "handed", "moved": "moved", "added": "added", "retimed": "takes", "limited": "limit",
+    "reading": "reading", "replaced": "replaced", "seen": "seen", "entered": "inside", "called": "called",
+    "silent": "silent", "heard": "heard", "noted": "note", "chose": "chose", "acknowledged": "seen",
+    "withdrawn": "takes back", "amended": "corrects", "closed": "the excursion is closed",
+}  # fmt: skip
+
+
+def event_words(progress: Progress, kind: str, body: Mapping[str, Any]) -> str:
+    """Return one safe line: `done EV1 Release the four captive fasteners`."""
+    words = [_VERBS.get(kind, kind), *_subject(progress, kind, body)]
+    text = body.get("text")
+    if text:
+        words.append(f"({text})" if kind != "noted" else str(text))
+    return plain(" ".join(word for word in words if word), most=300)
+
+
+def _subject(progress: Progress, kind: str, body: Mapping[str, Any]) -> list[str]:
+    if "step" in body:
+        return [*_step(progress, str(body["step"])), *_figures(kind, body)]
+    if kind in ("withdrawn", "amended"):
+        return _pointed(progress, body)
+    if kind == "called":
+        return [str(body.get("call", "")), _people(body.get("crew"))]
+    parts = [_people(body.get("crew"))]
+    parts += [str(body[key]) for key in ("consumable", "window", "limit", "choice", "alert") if key in body]
+    task = body.get("task")
+    parts.append(str(task.get("title", task.get("id", "")) if isinstance(task, Mapping) else task or ""))
+    if "value" in body:
+        parts.append(f"= {body['value']}")
+    if "before" in body:
+        parts.append(f"before {body['before']}")
+    return [*parts, "last" if body.get("last") else ""]
+
+
+def _step(progress: Progress, step: str) -> list[str]:
+    state = progress.steps.get(step)
+    return [step] if state is None else [" ".join(state.crew), state.step.do]
+
+
+def _figures(kind: str, body: Mapping[str, Any]) -> list[str]:
+    parts = [f"{body['count']} items"] if "count" in body else []
+    if "time" in body:
+        time = body["time"]
+        parts.append(pet(time) if isinstance(time, (int, float)) else str(time))
+    if kind == "handed":
+        parts.append(f"to {_people(body.get('crew'))}")
+    return [*parts, "from now" if body.get("left") else ""]
+
+
+def _pointed(progress: Progress, body: Mapping[str, Any]) -> list[str]:
+    """Return the event that another one takes back or corrects."""
+    number = body.get("event")
+    target = next((e for e in progress.fold.recorded if e.number == number), None)
+    if target is None or target.kind in ("withdrawn", "amended"):
+        what = f"{number}"
+    else:
+        what = f"{number}: {event_words(progress, target.kind, target.body)}"
+    at = body.get("at")
+    return [what, f"to {pet_s(at)}" if isinstance(at, (int, float)) else ""]
+
+
+def _people(crew: object) -> str:
+    if isinstance(crew, (list, tuple)):
+        return " ".join(str(c) for c in crew)
+    return "" if crew is None else "shared" if crew == "*" else str(crew)

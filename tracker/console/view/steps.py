@@ -1,0 +1,135 @@
+"""One list of what is done and what is ahead, in the order of time: planned, projected or actual, and the difference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
+from tracker.console.view.scene import LARGE, SMALL, Picture, Scene
+from tracker.console.view.words import Stand, difference, pet, pet_s, stand_of
+from tracker.foundation.times import format_exact
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One step of the list."""
+
+    step: str
+    done: bool
+    planned: float | None
+    """Planned start, or planned finish once it is done."""
+    real: float | None
+    """Projected or actual start, or actual finish once it is done."""
+
+
+def rows_of(picture: Picture) -> list[Row]:
+    """Return every step that is done or ahead, by time; left out: dropped work and what is advised against."""
+    progress, course = picture.progress, picture.course
+    done, ahead = [], []
+    for step, state in progress.steps.items():
+        planned = progress.planned.get(step, (None, None))
+        if state.ended in ("done", "skipped"):
+            done.append(Row(step, True, planned[1], state.done))
+        elif state.ended is None and state.step.task not in picture.passed_over:
+            ahead.append(Row(step, False, planned[0], course.get(step, (None, None))[0]))
+    done.sort(key=lambda row: (row.real if row.real is not None else row.planned or 0.0))
+    place = {step: n for n, step in enumerate(progress.steps)}
+    current = {step for step in progress.current.values() if step}
+    ahead.sort(key=lambda r: (r.step not in current, r.real is None, r.real or 0.0, place[r.step]))
+    return done + ahead
+
+
+def first_shown(rows: Sequence[Row], height: int, chosen: str | None) -> int:
+    """Return the index of the first row to show: some done ones above, what is ahead below; the chosen one in sight."""
+    done = sum(row.done for row in rows)
+    top = max(0, min(done - max(2, height // 4), len(rows) - height))
+    if chosen is not None:
+        at = next((i for i, row in enumerate(rows) if row.step == chosen), None)
+        if at is not None and not top <= at < top + height:
+            top = max(0, min(at - height // 2, len(rows) - height))
+    return top
+
+
+def steps_list(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return the head and as many rows as there is room for."""
+    rows = rows_of(scene.picture)
+    room = height - 1
+    top = first_shown(rows, room, scene.chosen)
+    shown = rows[top : top + room]
+    lines = [_head(scene, rows, top, len(shown), width)]
+    lines += [_line(scene, row, width) for row in shown]
+    if not rows:
+        lines.append(crop((say(" The plan has no steps left. X closes the excursion.", "dim"),), width))
+    return (lines + [blank(width)] * height)[:height]
+
+
+def _head(scene: Scene, rows: Sequence[Row], top: int, shown: int, width: int) -> Line:
+    below = len(rows) - top - shown
+    counts = f"{sum(row.done for row in rows)} of {len(rows)} done"
+    hidden = ", ".join(f"{n} {where}" for n, where in ((top, "above"), (below, "below")) if n)
+    title = f" steps   {counts}" + (f"   ({hidden})" if hidden else "")
+    if scene.picture.passed_over and width >= 76:
+        title += f"   left out: {', '.join(sorted(scene.picture.passed_over))}"
+    tail = _columns("plan", "now", "", "time", width)
+    return crop((put(title, width - sum(len(s.text) for s in tail), "dim"), *tail), width)
+
+
+def _columns(plan: str, real: str, late: str, time: str, width: int, ink: Ink = "dim") -> tuple[Span, ...]:
+    """Return the right-hand columns: planned, now, difference, and with room the time taken of planned."""
+    late_ink: Ink = "late" if late.startswith("+") and late[1:].isdigit() and int(late[1:]) >= 10 else ink
+    late_ink = "late" if late.startswith("+") and ":" in late else late_ink
+    spans = (put(plan, 6, "dim", right=True), put(real, 7, ink, right=True), put(late, 6, late_ink, right=True))
+    if width >= SMALL or (width >= 88):
+        spans = (*spans, put(time, 17 if width >= 96 else 9, "dim", right=True))
+    return (*spans, Span(" "))
+
+
+def _line(scene: Scene, row: Row, width: int) -> Line:
+    progress = scene.progress
+    state = progress.steps[row.step]
+    stand = stand_of(progress, row.step, scene.now)
+    if row.step in scene.hollow:
+        stand = Stand("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
+    ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""
+    late = row.real - row.planned if row.real is not None and row.planned is not None else None
+    tail = _columns(
+        pet(row.planned), pet(row.real), difference(late) if scene.started else "", _time(scene, row, width), width, ink
+    )
+    left = (
+        Span(" "),
+        put(stand.word, 8 if stand.ink == "hollow" else 5, stand.ink or ink),
+        put(" ".join(state.crew) or "nobody", 9 if width >= 90 else 8, "dim" if row.done else ""),
+    )
+    room = width - sum(len(s.text) for s in (*left, *tail))
+    line = (*left, *_doing(scene, row, stand, room, ink), *tail)
+    if scene.chosen == row.step:
+        line = tuple(Span(span.text, "chosen") for span in line)
+    return crop(line, width)
+
+
+def _doing(scene: Scene, row: Row, stand: Stand, room: int, ink: Ink) -> tuple[Span, ...]:
+    """Return what the step is, its count, its reason to wait, and with much room its id."""
+    state = scene.progress.steps[row.step]
+    text = state.step.do
+    if state.step.count > 1:
+        text += f"  {state.counted} of {state.step.count}"
+    if stand.word in ("wait", "go?", "held") and stand.why:
+        text += f"   {stand.why}"
+    task = scene.progress.tasks[state.step.task]
+    if task.optional:
+        text = f"[{text}]"
+    if room >= 70:
+        return (put(text, room - 26, ink), put(row.step, 26, "dim"))
+    return (put(text, room, ink),)
+
+
+def _time(scene: Scene, row: Row, width: int) -> str:
+    """Return the planned time, and once begun the work time so far before it."""
+    state = scene.progress.steps[row.step]
+    planned = format_exact(state.step.time.likely)
+    if width < 96:
+        return planned
+    if state.ended == "done":
+        return f"{pet_s(state.worked_s)} of {planned}"
+    return f"of {planned}"
