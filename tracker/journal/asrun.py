@@ -1,0 +1,108 @@
+"""As-run against planned: one row a step, and one row for each stretch of each crew member's time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite
+
+from tracker.journal.progress import BeginKind, Progress, Spending, StepState
+
+
+@dataclass(frozen=True, slots=True)
+class AsRunRow:
+    """One step, planned and as it went; seconds."""
+
+    task: str
+    step: str
+    do: str
+    crew: tuple[str, ...]
+    work: str
+    status: str
+    planned_start: float | None
+    planned_finish: float | None
+    planned_duration: float
+    actual_start: float | None
+    actual_finish: float | None
+    actual_duration: float | None
+    """Work time, holds out; None before there was any."""
+    variance: float | None
+    """Actual less planned duration, of a step that is done."""
+    waited: float
+    held: float
+    begin_kind: BeginKind | None
+    entry_lag: float | None
+    seat: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class SpentRow:
+    """One stretch of one crew member's time; seconds."""
+
+    crew: str
+    start: float
+    finish: float
+    kind: Spending
+    step: str | None
+    cause: str | None
+
+
+def as_run(progress: Progress) -> list[AsRunRow]:
+    """Return one row a step, planned ones in file order, added ones last."""
+    return [_row(progress, s) for s in progress.steps.values()]
+
+
+def _row(progress: Progress, s: StepState) -> AsRunRow:
+    step = s.step
+    start, finish = progress.planned[step.id]
+    known = isfinite(start) and isfinite(finish)
+    planned = finish - start if known else float(step.time.likely)
+    begun = s.began is not None and s.began <= progress.at
+    duration = s.elapsed_s(progress.at) if begun else None
+    return AsRunRow(
+        task=step.task,
+        step=step.id,
+        do=step.do,
+        crew=s.crew,
+        work=step.work,
+        status=status_of(progress, step.id),
+        planned_start=start if known else None,
+        planned_finish=finish if known else None,
+        planned_duration=planned,
+        actual_start=s.began if begun else None,
+        actual_finish=s.done,
+        actual_duration=duration,
+        variance=s.worked_s - planned if s.ended == "done" else None,
+        waited=s.waited_s,
+        held=s.held_s,
+        begin_kind=s.begin_kind if begun else None,
+        entry_lag=s.entry_lag_s,
+        seat=s.seat,
+    )
+
+
+def status_of(progress: Progress, step: str, now: float | None = None) -> str:
+    """Return a step's status at an instant (default: the last event).
+
+    One of done, skipped, dropped, left, held, current, waiting (current but not at work), open.
+    """
+    s = progress.steps[step]
+    at = progress.at if now is None else now
+    if s.ended is not None:
+        return s.ended
+    members = [c for c in s.crew if progress.current.get(c) == step]
+    if not members:
+        return "open"
+    if any(c in progress.holds for c in members):
+        return "held"
+    return "current" if s.running_since is not None and s.running_since <= at else "waiting"
+
+
+def as_spent(progress: Progress, end: float) -> list[SpentRow]:
+    """Return everybody's time from PET 0 to `end` without a gap, crew member by crew member."""
+    rows = []
+    for crew, intervals in progress.spent.items():
+        for one in intervals:
+            finish = end if one.end is None else min(one.end, end)
+            if finish > one.start:
+                rows.append(SpentRow(crew, one.start, finish, one.kind, one.step, one.cause))
+    return rows

@@ -1,0 +1,1 @@
+"""How events become progress: the state, one small effect a kind, and the rules of a running plan."""

@@ -1,0 +1,83 @@
+"""The order of work: who does what next, and where new or moved steps go."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from tracker.journal.folding.needs import circle
+from tracker.journal.folding.spending import account
+from tracker.journal.folding.state import State, refuse
+from tracker.journal.progress import Recorded
+
+
+def queue_again(state: State, crew: Iterable[str] | None = None) -> None:
+    """Make the queues of these crew members (default: all) from the sequence."""
+    names = list(state.crew if crew is None else crew)
+    queues: dict[str, list[str]] = {c: [] for c in names}
+    for step in state.sequence:
+        s = state.steps[step]
+        if s.ended is None:
+            for c in s.crew:
+                if c in queues:
+                    queues[c].append(step)
+    for c in names:
+        state.queue[c] = tuple(queues[c])
+
+
+def unqueue(state: State, step: str) -> None:
+    """Take a step that ended out of its crew's queues."""
+    for c in state.steps[step].crew:
+        queue = state.queue[c]
+        if step in queue:
+            i = queue.index(step)
+            state.queue[c] = queue[:i] + queue[i + 1 :]
+
+
+def go_on(state: State, at: float) -> None:
+    """Give every crew member whose current step is over, or who had none, their next one."""
+    for c in state.crew:
+        current = state.current[c]
+        if current is not None and state.steps[current].ended is None and c in state.steps[current].crew:
+            continue
+        following = state.queue[c][0] if state.queue[c] and c not in state.entered else None
+        if following != current:
+            account(state, c, at)
+            state.current[c] = following
+
+
+def refuse_circle(state: State, event: Recorded) -> None:
+    """Refuse a new order in which steps wait for one another in a circle."""
+    found = circle(state)
+    if found is not None:
+        refuse(event, f"this order is a circle: {found}")
+
+
+def before_task(state: State, task: str) -> int:
+    """Return the place in the sequence before a task's first open step (or first step)."""
+    steps = [step.id for step in state.tasks[task].steps]
+    still_open = [step for step in steps if state.steps[step].ended is None]
+    return min(state.sequence.index(step) for step in still_open or steps)
+
+
+def before_closeout(state: State) -> int:
+    """Return the place in the sequence before the first step of closeout."""
+    for i, step in enumerate(state.sequence):
+        if state.tasks[state.steps[step].step.task].closeout:
+            return i
+    return len(state.sequence)
+
+
+def next_place(state: State, crew: Iterable[str]) -> int:
+    """Return the place in the sequence that comes next for all of these: after their current steps."""
+    current = set(state.current.values())
+    ahead = [step for c in crew for step in state.queue[c] if step not in current]
+    first = min((state.sequence.index(step) for step in ahead), default=len(state.sequence))
+    return min(first, before_closeout(state))
+
+
+def put(sequence: Sequence[str], place: int, steps: Sequence[str]) -> tuple[str, ...]:
+    """Return the sequence with steps, wherever they were, at a place."""
+    moved = set(steps)
+    head = [step for step in sequence[:place] if step not in moved]
+    tail = [step for step in sequence[place:] if step not in moved]
+    return (*head, *steps, *tail)

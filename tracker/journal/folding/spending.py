@@ -1,0 +1,135 @@
+"""Each crew member's time: stretches of work, waiting, hold and idleness, closed without a gap."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from tracker.journal.folding.batch import Batch, Share, shares
+from tracker.journal.folding.evidence import observe
+from tracker.journal.folding.state import State
+from tracker.journal.progress import Interval
+
+
+def account(state: State, crew: str, to: float) -> None:
+    """Account for a crew member's time up to an instant, as what they were doing."""
+    since = state.mark[crew]
+    if to <= since:
+        return
+    for interval in stretch(state, crew, since, to):
+        assert interval.end is not None
+        _append(state, crew, interval.start, interval.end, interval)
+    state.mark[crew] = to
+
+
+def account_all(state: State, crews: Iterable[str], to: float) -> None:
+    """Account for the time of several crew members up to an instant."""
+    for crew in crews:
+        account(state, crew, to)
+
+
+def stretch(state: State, crew: str, since: float, to: float | None) -> list[Interval]:
+    """Return how a crew member spends the time since their mark; open-ended where `to` is None."""
+    step = state.current[crew]
+    if crew in state.holds:
+        return [Interval(since, to, "hold", step, state.holds[crew].text or "hold")]
+    if step is None:
+        return [Interval(since, to, "idle", None, None)]
+    if step in state.suspended:
+        other = next((c for c in state.members(step) if c in state.holds), None)
+        text = state.holds[other].text if other else ""
+        return [Interval(since, to, "hold", step, text or f"hold of {other}")]
+    cause = state.cause.get(step)
+    running = state.steps[step].running_since
+    if running is None:
+        return [Interval(since, to, "wait", step, cause)]
+    if running <= since:
+        return [Interval(since, to, "work", step, None)]
+    if to is not None and to <= running:
+        return [Interval(since, to, "wait", step, cause)]
+    return [Interval(since, running, "wait", step, cause), Interval(running, to, "work", step, None)]
+
+
+def _append(state: State, crew: str, start: float, end: float, interval: Interval) -> None:
+    if crew in state.batches:
+        settle(state, state.batches[crew])
+    state.spent[crew] = state.spent[crew].add(interval)
+    if interval.step is not None:
+        if interval.kind == "hold":
+            _count_once(state, state.held_to, "held_s", interval.step, start, end)
+        elif interval.kind == "wait":
+            _count_once(state, state.waited_to, "waited_s", interval.step, start, end)
+
+
+def _count_once(state: State, to: dict[str, float], field: str, step: str, start: float, end: float) -> None:
+    """Add a stretch to a step's own time; where several of its crew spend it together it counts once."""
+    start = max(start, to.get(step, start))
+    if end > start:
+        state.change(step, **{field: getattr(state.steps[step], field) + end - start})
+        to[step] = end
+
+
+def stop(state: State, step: str, at: float) -> None:
+    """Stop work on a step; its crew's time must be accounted for up to then.
+
+    A step that nobody said was begun, and on which no time was spent, has not begun.
+    """
+    s = state.steps[step]
+    state.firm.discard(step)
+    state.suspended.discard(step)
+    if s.running_since is None:
+        return
+    worked = s.worked_s + max(0.0, at - s.running_since)
+    if worked > 0 or s.begin_kind == "stated":
+        state.change(step, worked_s=worked, running_since=None)
+    else:
+        state.change(step, running_since=None, began=None, begin_kind=None)
+
+
+def break_off(state: State, step: str, at: float) -> None:
+    """Account for the time of everybody at a step and stop work on it."""
+    account_all(state, state.members(step), at)
+    stop(state, step, at)
+
+
+def settle(state: State, batch: Batch) -> None:
+    """Put a batch's time on record: each step's share, everybody's stretches, and one observation."""
+    for crew in batch.crew:
+        del state.batches[crew]
+    parts = shares(batch)
+    together = len(parts) > 1
+    through: dict[str, float] = {}
+    for i, part in enumerate(parts):
+        _settle_waiting(state, part, through)
+        s = state.steps[part.tick.step]
+        again = s.began is not None and part.tick.worked_s > 0
+        state.change(
+            part.tick.step,
+            began=s.began if again or part.tick.stated else part.begin,
+            begin_kind="batch" if together else s.begin_kind or "implied",
+            worked_s=part.worked_s,
+        )
+        for crew in part.tick.crew:
+            later = next((p for p in parts[i + 1 :] if crew in p.tick.crew), None)
+            end = min(part.end, later.begin) if later else batch.last_of(crew)
+            _work(state, crew, part.tick.step, max(part.begin, through[crew]), end)
+            through[crew] = max(end, through[crew])
+    observe(state, parts)
+
+
+def _settle_waiting(state: State, part: Share, through: dict[str, float]) -> None:
+    tick = part.tick
+    waited = 0.0
+    for crew in tick.crew:
+        since = through.setdefault(crew, tick.free[crew])
+        if part.begin > since:
+            interval = Interval(since, part.begin, "wait", tick.step, tick.cause)
+            state.spent[crew] = state.spent[crew].add(interval)
+            through[crew] = part.begin
+            waited = max(waited, part.begin - since)
+    if waited:
+        state.change(tick.step, waited_s=state.steps[tick.step].waited_s + waited)
+
+
+def _work(state: State, crew: str, step: str, start: float, end: float) -> None:
+    if end > start:
+        state.spent[crew] = state.spent[crew].add(Interval(start, end, "work", step, None))

@@ -1,0 +1,147 @@
+"""Shows a state as progress: what is still open is settled on a copy, and derived views are made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from tracker.journal.folding.needs import circle_in, open_needs
+from tracker.journal.folding.network import limits_as_pet
+from tracker.journal.folding.remaining import open_items
+from tracker.journal.folding.spending import account, settle, stop, stretch
+from tracker.journal.folding.state import State
+from tracker.journal.progress import Interval, Observation, Progress, TaskState
+
+if TYPE_CHECKING:
+    from tracker.journal.fold import Fold
+
+
+def show(state: State, fold: Fold, **given: Any) -> Progress:
+    """Return a state as progress; `given` are the fields that the fold knows."""
+    v = state.copy()
+    for batch in list(v.batches.values()):
+        if batch.crew and batch.crew[0] in v.batches and v.batches[batch.crew[0]] is batch:
+            settle(v, batch)
+    if v.closed is not None:
+        _close(v, v.closed)
+    order = _orders(v)
+    return Progress(
+        plan=v.plan,
+        zero=v.zero,
+        at=v.at,
+        tasks=_tasks(v),
+        steps=_steps(v),
+        order=order,
+        current=v.current,
+        free_since=v.mark,
+        holds=v.holds,
+        limits=limits_as_pet(v),
+        limit_crew={limit.name: limit.crew for limit in v.plan.limits},
+        reserves=v.reserves,
+        readings=v.readings.as_tuple(),
+        spent={c: _spent(v, c) for c in v.crew},
+        observations=_observations(v),
+        openings=v.openings,
+        planned=v.planned,
+        needs={s: open_needs(v, s) for s in v.sequence if v.steps[s].ended is None},
+        open_items=open_items(v, v.at),
+        entered=v.entered,
+        silent=v.silent,
+        last_heard=v.heard,
+        recall=v.recall,
+        decisions=v.decisions.as_tuple(),
+        acknowledged=v.acknowledged,
+        closed=v.closed,
+        warnings=v.warnings.as_tuple(),
+        fold=fold,
+        **given,
+    )
+
+
+def _close(v: State, at: float) -> None:
+    """End everybody's time and leave what is open."""
+    for c in v.crew:
+        account(v, c, at)
+    for c in v.crew:
+        if (step := v.current[c]) is not None:
+            stop(v, step, at)
+        v.current[c], v.queue[c] = None, ()
+    v.holds.clear()
+    for step, s in v.steps.items():
+        if s.ended is None:
+            v.change(step, ended="left")
+
+
+def _steps(v: State) -> Mapping[str, Any]:
+    """Return the steps, planned first; those in progress with their waiting so far."""
+    for c in v.crew:
+        step = v.current[c]
+        if step is None or c in v.holds:
+            continue
+        s = v.steps[step]
+        since = max(v.mark[c], v.waited_to.get(step, 0.0))
+        if s.running_since is not None and s.running_since > since:
+            v.change(step, waited_s=s.waited_s + s.running_since - since)
+            v.waited_to[step] = s.running_since
+    return v.steps
+
+
+def _spent(v: State, crew: str) -> tuple[Interval, ...]:
+    past = v.spent[crew].as_tuple()
+    if v.closed is not None:
+        return past
+    return (*past, *stretch(v, crew, v.mark[crew], None))
+
+
+def _observations(v: State) -> tuple[Observation, ...]:
+    return tuple(sorted(v.observations, key=lambda one: one.at))
+
+
+def _tasks(v: State) -> dict[str, TaskState]:
+    added = set(v.added)
+    out = {}
+    for task in v.tasks.values():
+        committed = task.id in v.committed
+        out[task.id] = TaskState(
+            task=task,
+            status=_status(v, task.id),
+            committed=committed,
+            priority="must" if committed else task.priority,
+            added=task.id in added,
+        )
+    return out
+
+
+def _status(v: State, task: str) -> Any:
+    steps = [v.steps[step.id] for step in v.tasks[task].steps]
+    ended = {s.ended for s in steps}
+    if ended <= {"done", "skipped"}:
+        return "done" if "done" in ended else "dropped"
+    if task in v.dropped:
+        return "dropped"
+    if None not in ended:
+        return "left" if "left" in ended else "dropped"
+    begun = any(s.ended == "done" or (s.began is not None and s.began <= v.at) for s in steps)
+    return "begun" if begun else "open"
+
+
+def _orders(v: State) -> dict[str, tuple[str, ...]]:
+    """Return everybody's open steps, current step first.
+
+    Where a step that only waits would then wait for what comes after it, it keeps its own place.
+    """
+    order = {c: _current_first(v.queue[c], v.current[c]) for c in v.crew}
+    odd = [
+        c
+        for c in v.crew
+        if order[c] != v.queue[c] and (now := v.current[c]) is not None and v.steps[now].began is None
+    ]
+    if odd and circle_in(v, order) is not None:
+        order.update({c: v.queue[c] for c in odd})
+    return order
+
+
+def _current_first(queue: tuple[str, ...], current: str | None) -> tuple[str, ...]:
+    if current is None or not queue or queue[0] == current or current not in queue:
+        return queue
+    return (current, *(step for step in queue if step != current))

@@ -1,0 +1,142 @@
+"""What may be recorded, and when: an event as it comes in becomes an event on record, or is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from tracker.foundation.errors import EventError
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_instant, format_pet
+from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, Parsed, parse_event
+from tracker.journal.fold import Fold
+from tracker.journal.folding.force import stamp
+from tracker.journal.progress import Recorded
+
+AHEAD_S = 5
+"""How far ahead of the clock an event may be where the journal is live."""
+LIVE_S = 7 * 86400
+"""How long after zero a journal can be live."""
+
+
+def is_live(fold: Fold, utc_now: datetime) -> bool:
+    """Whether the journal is live at a seat with this clock: 0 to 7 days after zero."""
+    return fold.zero is not None and 0 <= (utc_now - fold.zero).total_seconds() <= LIVE_S
+
+
+def admit(
+    fold: Fold, event: Mapping[str, Any], *, utc_now: datetime, seat: str
+) -> tuple[Recorded, Fold, tuple[str, ...]]:
+    """Return an event as recorded, the fold with it, and what is unusual about it.
+
+    `utc_now` is the seat's clock, `seat` its name where the event gives none. Raises EventError, naming what
+    the event contradicts; nothing is changed then.
+    """
+    now = utc_now.replace(microsecond=utc_now.microsecond // 1000 * 1000)
+    parsed = parse_event(event)
+    at, stated = _when(fold, parsed, now)
+    recorded = Recorded(
+        number=fold.number + 1,
+        kind=parsed.kind,
+        at=float(at),
+        stated=stated,
+        recorded=now,
+        seat=parsed.seat or seat,
+        body=_completed(fold, parsed, now),
+    )
+    after = fold.add(recorded)
+    return recorded, after, _new_warnings(fold, after)
+
+
+def check_together(fold: Fold, events: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse a `chose` with `drop` that comes without its `dropped` in the same transaction."""
+    dropped = {event.get("task") for event in events if event.get("kind") == "dropped"}
+    given_up = {task for task, state in fold.progress().tasks.items() if state.status == "dropped"}
+    for event in events:
+        if event.get("kind") == "chose" and event.get("choice") == "drop":
+            task = event.get("task")
+            if task not in dropped and task not in given_up:
+                name = plain(task, most=60)
+                raise EventError(f"chose {name} drop: comes with `dropped` of {name}, both or neither")
+
+
+def supposed(fold: Fold, event: Mapping[str, Any], recorded: datetime) -> Recorded:
+    """Return a supposed event as if recorded; `at` missing means the last event's."""
+    parsed = parse_event(event)
+    at = float(parsed.at) if parsed.at is not None else 0.0 if parsed.kind == "zero" else fold.at
+    body = _completed(fold, parsed, recorded)
+    return Recorded(fold.number + 1, parsed.kind, at, True, recorded, parsed.seat or "supposed", body)
+
+
+def _when(fold: Fold, parsed: Parsed, now: datetime) -> tuple[float, bool]:
+    """Return the PET of an event, and whether it was stated."""
+    if parsed.kind == "zero":
+        return _at_zero(parsed)
+    if parsed.kind == "amended" and parsed.at is None:
+        return 0.0, True
+    at = parsed.at
+    live = is_live(fold, now)
+    if at is None:
+        return _unstated(fold, parsed, now, live), False
+    if fold.zero is None and at > 0 and parsed.kind in BEFORE_ZERO:
+        raise _refused(parsed, at, "the clock has not started; before zero `at` is 0 or negative")
+    if live and fold.zero is not None and at > stamp(now, fold.zero) + AHEAD_S:
+        present = _pet(stamp(now, fold.zero))
+        raise _refused(parsed, at, f"that is in the future, now it is {present}")
+    if at > fold.horizon_s:
+        raise _refused(parsed, at, f"that is beyond {_pet(fold.horizon_s)}, four times the elapsed limit")
+    return float(at), True
+
+
+def _at_zero(parsed: Parsed) -> tuple[float, bool]:
+    if parsed.at:
+        raise _refused(parsed, parsed.at, "zero is PET 0 by itself; give its `utc`")
+    return 0.0, "utc" in parsed.body
+
+
+def _unstated(fold: Fold, parsed: Parsed, now: datetime, live: bool) -> float:
+    """Return the PET of an event that gives none."""
+    if live:
+        assert fold.zero is not None
+        at = stamp(now, fold.zero)
+        if at > fold.horizon_s and parsed.kind not in AFTER_CLOSED:
+            raise _refused(parsed, at, f"that is beyond {_pet(fold.horizon_s)}, four times the elapsed limit")
+        return at
+    if parsed.kind in ABOUT_EVENTS:
+        return fold.at
+    if fold.zero is None:
+        # Refused later on unless it is of a kind that counts as PET 0.
+        return 0.0
+    raise EventError(
+        f"{parsed.kind}: `at` is missing, and this journal is not live at {format_instant(now)} "
+        f"(zero is {format_instant(fold.zero)}); give the PET at which it happened"
+    )
+
+
+def _completed(fold: Fold, parsed: Parsed, now: datetime) -> Mapping[str, Any]:
+    """Return the body with what the record has to say and the event may leave out."""
+    if parsed.kind == "zero" and "utc" not in parsed.body:
+        return {**parsed.body, "utc": format_instant(now)}
+    if parsed.kind == "added" and "id" not in parsed.body["task"]:
+        known, n = fold.known_tasks(), 1
+        while f"added-{n}" in known:
+            n += 1
+        return {**parsed.body, "task": {"id": f"added-{n}", **parsed.body["task"]}}
+    return parsed.body
+
+
+def _new_warnings(before: Fold, after: Fold) -> tuple[str, ...]:
+    if after.warnings[: len(before.warnings)] == before.warnings:
+        return tuple(text for _, text in after.warnings[len(before.warnings) :])
+    old = set(before.warnings)
+    return tuple(text for number, text in after.warnings if (number, text) not in old)
+
+
+def _refused(parsed: Parsed, at: float, why: str) -> EventError:
+    what = plain(f"{parsed.kind} {parsed.body.get('step') or parsed.body.get('task') or ''}", most=80).strip()
+    return EventError(f"{what} at {_pet(at)}: {why}")
+
+
+def _pet(at: float) -> str:
+    return format_pet(at, with_seconds=True)
