@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from tracker.plan.scalars import shown
+from tracker.plan.scalars import is_id, shown
 from tracker.plan.schema import ALONE, PLACES, Entry
 from tracker.plan.tree import Key, Loc, Node, Tree
 
@@ -25,6 +25,7 @@ _STANDS_IN: dict[str, str | list[str]] = {
     "altitude": "400",
     "beta": "0",
     "first_sunrise": "0:00",
+    "priority": "must",
     "home": "0:01",
     "time": "0:01",
     "at": "100:00",
@@ -183,9 +184,16 @@ def _replaced(parent: Node, key: str, below: Node | None) -> bool:
     return True
 
 
+def _id_meant(parent: Node) -> str:
+    """Return the part after the task's id where a whole step id was written, else a name of our own."""
+    written = parent.entries.get("id")
+    part = written.text.partition(".")[2] if written is not None else ""
+    return part if is_id(part) else f"unnamed-{parent.line}-{parent.column}"
+
+
 def _stand_in(parent: Node, key: str) -> Node | None:
     if key == "id":
-        return Node("scalar", 0, 0, f"unnamed-{parent.line}-{parent.column}")
+        return Node("scalar", 0, 0, _id_meant(parent))
     if key == "limits" and not parent.path:
         return Node("map", 0, 0, entries={"elapsed": Node("scalar", 0, 0, _FAR)})
     if key == "time" and parent.path.endswith("within"):

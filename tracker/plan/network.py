@@ -32,9 +32,11 @@ def check_network(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> N
         _opened_first(tree, tasks, before, places)
         _clock_order(tree, tasks, before, places)
     step = {step.id: step for task in tasks for step in task.steps}
+    closeout = {task.id: task.closeout for task in tasks}
     homes = last_sites({member: [step[s] for s in order] for member, order in orders.items()})
     for name, place in places.items():
-        if step[name].time.home and name not in homes and step[name].crew:
+        wanted = step[name].time.home and step[name].crew and closeout[step[name].task]
+        if wanted and name not in homes:
             what = "`home` has no site to start from: nobody of its crew works at one before"
             tree.report((*place, "time"), what, "give an earlier step a site, or write a time")
 
@@ -67,7 +69,9 @@ def _circle(
         if found is not None:
             at = found
             break
-    tree.report(at, f"a circle: {words}", "leave one need out, or change the order of the tasks")
+    node = tree.find(at)
+    if not any((fault.line, fault.column) == (node.line, node.column) for fault in tree.faults):
+        tree.report(at, f"a circle: {words}", "leave one need out, or change the order of the tasks")
 
 
 def _need_place(tree: Tree, place: Loc, need: str, file: PlanFile) -> Loc | None:

@@ -78,6 +78,7 @@ def _crew(file: PlanFile, tree: Tree, known: Known) -> None:
         at = ("crew", i, "id")
         if member.id in known.crew:
             tree.report(at, f"{member.id!r} is already the id of a crew member", _ANOTHER)
+            tree.unsure.add("crew")
         if member.id in ("all", "spread"):
             tree.report(
                 at, f"{member.id!r} is kept for everybody together", "give this crew member another id"
@@ -97,6 +98,7 @@ def _consumables(file: PlanFile, tree: Tree, known: Known) -> None:
         if store.id in known.crew:
             right = "crew and consumables share their ids: give this one another"
             tree.report((*at, "id"), f"{store.id!r} is already the id of a crew member", right)
+            tree.unsure.add("consumables")
         elif store.id in known.consumables:
             tree.report(
                 (*at, "id"), f"{store.id!r} is already the id of a consumable", "give this one another id"
@@ -206,7 +208,8 @@ def _limits(file: PlanFile, tree: Tree, known: Known) -> None:
 
 def _confidence(file: PlanFile, tree: Tree) -> None:
     given = file.confidence
-    if given.joint is None and given.elapsed is None and given.consumables is None:
+    nothing = given.joint is None and given.elapsed is None and given.consumables is None
+    if nothing and "confidence" not in tree.unsure:
         tree.report(("confidence",), "is empty", "write 0.9, or {elapsed: 0.9, consumables: 0.99}")
 
 
@@ -250,7 +253,8 @@ def _task_ids(tasks: list[TaskFile], tree: Tree, known: Known, at: Loc) -> None:
             tree.report(
                 (*at, i, "id"), f"{task.id!r} is already the id of a task", "give this one another id"
             )
-        known.tasks.setdefault(task.id, kind_of(task))
+        unclear = tree.find((*at, i, "priority")).stand_in
+        known.tasks.setdefault(task.id, "unclear" if unclear else kind_of(task))
     for task, whole, _, place in each_step(tasks, at):
         if whole in known.steps and known.steps[whole] == task.id and not _twin(tasks, task):
             right = "give this one another id; a step without one is counted from 1"
@@ -266,7 +270,9 @@ def _twin(tasks: list[TaskFile], task: TaskFile) -> bool:
 def _task(tree: Tree, at: Loc, task: TaskFile) -> None:
     if task.closeout and task.priority is not None:
         tree.report((*at, "priority"), "closeout always remains and has no priority", "leave it out")
-    if task.value is not None and (task.closeout or kind_of(task) == "must"):
+    if tree.find((*at, "priority")).stand_in:
+        pass
+    elif task.value is not None and (task.closeout or kind_of(task) == "must"):
         what = "closeout" if task.closeout else "a must"
         tree.report((*at, "value"), f"{what} is never dropped and needs no value", "leave it out")
     elif task.value is not None and task.value <= 0:
@@ -276,7 +282,7 @@ def _task(tree: Tree, at: Loc, task: TaskFile) -> None:
 
 
 def _needs(tree: Tree, at: Loc, task: TaskFile, needs: list[str], known: Known) -> None:
-    kind = kind_of(task)
+    kind = known.tasks[task.id]
     for i, need in enumerate(needs):
         owner = need if need in known.tasks else known.steps.get(need)
         if owner is None:
@@ -329,7 +335,7 @@ def _effort(tree: Tree, at: Loc, step: StepFile, known: Known) -> None:
     for member, level in step.effort.items():
         place = at if member == ALONE else (*at, member)
         if member != ALONE and member not in step.crew and not tree.find((*at[:-1], "crew")).stand_in:
-            right = nearest(member, step.crew)
+            right = f"its crew is {', '.join(step.crew)}"
             tree.report_key((*at, member), f"{member!r} is not in the crew of this step", right)
         if isinstance(level, str):
             if level not in known.efforts and "efforts" not in tree.unsure:
@@ -347,8 +353,11 @@ def _within(tree: Tree, at: Loc, whole: str, step: StepFile, known: Known) -> No
     if of == whole:
         tree.report(place, "a step cannot be timed from its own end", "name the step that starts the clock")
     elif of not in known.steps:
-        what = f"{of!r} is a task" if of in known.tasks else f"there is no step {of!r}"
-        tree.report(place, what, nearest(of, known.steps))
+        own = [name for name, task in known.steps.items() if task == of]
+        if own:
+            tree.report(place, f"{of!r} is a task", f"name one of its steps: {', '.join(own[:6])}")
+        else:
+            tree.report(place, f"there is no step {of!r}", nearest(of, known.steps))
 
 
 def check_items(tree: Tree, known: Known) -> None:
