@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from threading import local
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.forecast.fact import as_fact
 from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
-from tracker.forecast.limits import Standing, binding, broken, late, standings
+from tracker.forecast.limits import Standing, binding, late, standings
 from tracker.forecast.listing import shown, step_figures, task_figures
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import fact, ranged
@@ -61,19 +63,34 @@ class _Played:
     course: Course
 
 
-def _play(world: World, kept: Collection[str], *, starts: bool) -> _Played:
+_kept = local()
+
+
+def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
+    """Return room for finish rows, the same for every estimate of this thread: fresh memory is slow."""
+    table: NDArray[np.float32] | None = getattr(_kept, "table", None)
+    if table is None or table.shape[1] != scenarios or table.shape[0] < steps:
+        table = _kept.table = np.empty((steps, scenarios), dtype=np.float32)
+    return table
+
+
+def _play(world: World, kept: Collection[str], *, shown: bool) -> _Played:
+    """Play a set of optional tasks; the one that is `shown` with its starts, into the thread's table."""
     present = world.present(k for k, task in enumerate(world.optional) if task.task in kept)
-    return _Played(present, advance(world, begin(world), present, starts=starts))
+    course = begin(world)
+    if shown:
+        course.table = _table(len(world.nodes), world.scenarios)
+    return _Played(present, advance(world, course, present, starts=shown))
 
 
 def of_world(
     progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
 ) -> Estimate:
     """Return the estimate of a world with what is advised to be kept, alerts left out."""
-    played = _play(world, advice.kept, starts=True)
+    played = _play(world, advice.kept, shown=True)
     present, course = played.present, played.course
     found = standings(world, present, course)
-    bare_inside, bare_safe = _without_optional(world, played)
+    bare_inside, bare_safe = _without_optional(world, played, found)
     limits = {standing.id: limit_figure(world, standing) for standing in found}
     wanted = set(present) if ranges == "all" else shown(world, present, progress.current)
     return Estimate(
@@ -85,7 +102,7 @@ def of_world(
         inside=ranged(inside(world, course), base=world.now, mean=True),
         limit=progress.limits["elapsed"],
         margin=_elapsed_margin(found),
-        safe=broken(world, present, course).share_safe,
+        safe=_share_safe(found),
         without_optional_inside=bare_inside,
         without_optional_safe=bare_safe,
         limits=tuple(limits.values()),
@@ -106,13 +123,19 @@ def of_world(
     )
 
 
-def _without_optional(world: World, played: _Played) -> tuple[Range, float]:
+def _share_safe(found: Sequence[Standing]) -> float:
+    """Return the share of scenarios that break none of these limits."""
+    broken = np.any([standing.broken for standing in found], axis=0)
+    return 1.0 - float(np.count_nonzero(broken)) / len(broken)
+
+
+def _without_optional(world: World, played: _Played, found: Sequence[Standing]) -> tuple[Range, float]:
     """Return ingress and share of safe scenarios with must and committed work alone."""
     bare = played
     if any(world.nodes[i].groups for i in played.present):
-        bare = _play(world, (), starts=False)
-    row = inside(world, bare.course)
-    return ranged(row, base=world.now), broken(world, bare.present, bare.course).share_safe
+        bare = _play(world, (), shown=False)
+        found = standings(world, bare.present, bare.course)
+    return ranged(inside(world, bare.course), base=world.now), _share_safe(found)
 
 
 def _elapsed_margin(found: Sequence[Standing]) -> Range:

@@ -8,9 +8,10 @@ import numpy as np
 
 from tracker.forecast.limits import Standing, weights
 from tracker.forecast.quantiles import NOTHING, ranged
-from tracker.forecast.reserve import reserve_reached
+from tracker.forecast.reserve import reserves_reached
 from tracker.forecast.values import ConsumableFigure, LimitFigure, Range
 from tracker.forecast.world import Account, Course, Row, World
+from tracker.forecast.world import inside as ingress
 from tracker.journal.progress import Progress
 
 
@@ -46,39 +47,32 @@ def consumable_figures(
         return ()
     by_id = {standing.id: standing for standing in standings}
     counts = weights(world, present)
-    extra = np.stack([account.extra_per_s for account in world.accounts]) * counts
-    beyond = extra.astype(np.float32) @ world.durations
+    beyond = np.stack([_beyond(world, a, counts, by_id[f"{a.crew}.{a.consumable}"]) for a in world.accounts])
+    inside = np.maximum(ingress(world, course), np.float32(0))
+    reached = reserves_reached(world, present, course, beyond, inside)
     return tuple(
-        _figure(progress, world, present, course, k, beyond[k], by_id[f"{account.crew}.{account.consumable}"])
+        ConsumableFigure(
+            crew=account.crew,
+            consumable=account.consumable,
+            unit=progress.plan.consumable[account.consumable].unit,
+            now=account.expected,
+            at_inside=ranged(_left(account, beyond[k], inside)),
+            reserve=account.reserve,
+            reserve_reached=ranged(reached[k], base=world.now),
+            short=by_id[f"{account.crew}.{account.consumable}"].chance,
+            flagged=account.flagged,
+            read_at=account.read_at,
+        )
         for k, account in enumerate(world.accounts)
     )
 
 
-def _figure(
-    progress: Progress,
-    world: World,
-    present: Sequence[int],
-    course: Course,
-    k: int,
-    beyond: Row,
-    standing: Standing,
-) -> ConsumableFigure:
-    account = world.accounts[k]
-    inside = np.maximum(standing.inside, np.float32(0))
-    left = _left(account, beyond, inside)
-    reached = reserve_reached(world, present, course, account, beyond, inside)
-    return ConsumableFigure(
-        crew=account.crew,
-        consumable=account.consumable,
-        unit=progress.plan.consumable[account.consumable].unit,
-        now=account.expected,
-        at_inside=ranged(left),
-        reserve=account.reserve,
-        reserve_reached=ranged(reached, base=world.now),
-        short=standing.chance,
-        flagged=account.flagged,
-        read_at=account.read_at,
-    )
+def _beyond(world: World, account: Account, counts: Row, standing: Standing) -> Row:
+    """Return what the remaining steps take beyond waiting, from the instant that it led to."""
+    if account.waiting_per_s > 0 and isinstance(standing.at, np.ndarray):
+        store = (account.level - np.float32(account.reserve)) / account.use
+        return np.asarray(store - standing.at * np.float32(account.waiting_per_s), dtype=np.float32)
+    return np.asarray((account.extra_per_s * counts) @ world.durations, dtype=np.float32)
 
 
 def _left(account: Account, beyond: Row, inside: Row) -> Row:

@@ -178,6 +178,9 @@ class Course:
     finish: dict[int, Row]
     last_site: list[int | None]
     """Per crew member: the last node with a site so far."""
+    table: NDArray[np.float32] | None = None
+    """(steps, N): where finish rows are written to, one after another in memory; None: each where it
+    happens to be. A course with a table must be done with before another one is given the same."""
 
     def fork(self) -> Course:
         """Return a course that goes on from here without changing this one (rows are shared)."""
@@ -197,7 +200,7 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
     `nodes` are indices, ascending. With `starts` the start rows are kept as well. Rows are shared
     between courses and never written to once they stand. Cost: a few row operations a node.
     """
-    durations, everything, sited = world.durations, world.nodes, world.sited
+    durations, everything, sited, table = world.durations, world.nodes, world.sited, course.table
     for i in nodes:
         node = everything[i]
         start = _start(world, course, node)
@@ -206,7 +209,7 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
         duration = durations[i]
         if node.home is not None:
             duration = duration * np.float32(home_seconds(node, course))
-        finish = start + duration
+        finish = np.add(start, duration, out=None if table is None else table[i])
         course.finish[i] = finish
         for c in node.crew:
             course.ready[c] = finish
