@@ -1,0 +1,124 @@
+"""What to keep, decide and drop, by when, and when to turn back: advice, which a person follows or not."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+
+from tracker.forecast.demand import demand, with_dependents, with_needs
+from tracker.forecast.judge import Judge
+from tracker.forecast.last_call import first_step, last_call
+from tracker.forecast.limits import GRAIN_S
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.reasons import reason
+from tracker.forecast.steady import names, steady
+from tracker.forecast.turn_back import turn_back
+from tracker.forecast.values import Advice, OptionalFigure, Verdict
+from tracker.forecast.world import World
+from tracker.journal.progress import Progress
+
+
+def advise(
+    progress: Progress, world: World, *, now: float | None = None, prior: PacePrior | None = None
+) -> Advice:
+    """Return the advice for a world that was built from this progress.
+
+    `now`: PET seconds, the world's own instant by default. `prior`: the belief about pace with which
+    the world was drawn; None is the journal's own.
+    """
+    judge = Judge(world)
+    found = steady(progress, judge, prior=prior)
+    kept = found.tasks
+    short: tuple[str, ...] = ()
+    if not found.holds:
+        from tracker.forecast.short import when_short
+
+        short = when_short(progress, judge, prior=prior)
+    return Advice(
+        at=world.now if now is None else now,
+        kept=names(world, kept),
+        optional=figures(judge, kept),
+        turn_back=turn_back(judge, kept, homebound=homebound(progress)),
+        when_short=short,
+        proven=found.proven,
+    )
+
+
+def homebound(progress: Progress) -> bool:
+    """Whether there is no turning back any more: closeout has begun, or everybody outside is called."""
+    if progress.recall and all(c in progress.recall or c in progress.entered for c in progress.plan.outside):
+        return True
+    return any(
+        progress.tasks[state.step.task].task.closeout and (state.ended == "done" or state.began is not None)
+        for state in progress.steps.values()
+    )
+
+
+def figures(judge: Judge, kept: Collection[int]) -> tuple[OptionalFigure, ...]:
+    """Return the advice about every optional task, in the plan's order."""
+    optional = judge.world.optional
+    order = sorted(range(len(optional)), key=lambda m: (optional[m].place, m))
+    starts = _start_shares(judge, kept)
+    return tuple(_figure(judge, m, frozenset(kept), starts[m]) for m in order)
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """The last call of a task, and the share of scenarios that get to it in time."""
+
+    last_call: float | None
+    in_time: float
+
+
+def _start_shares(judge: Judge, kept: Collection[int]) -> dict[int, _Start]:
+    """Return last call and in-time share per task; kept ones first, since they share one course."""
+    world = judge.world
+    order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
+    return {m: _start(judge, m, kept) for m in order}
+
+
+def _start(judge: Judge, m: int, kept: Collection[int]) -> _Start:
+    world = judge.world
+    first = first_step(world, m)
+    if first is None:
+        return _Start(None, 1.0)
+    latest = last_call(world, m, kept)
+    if latest is None:
+        return _Start(None, 0.0)
+    start = judge.course(frozenset(kept) | with_needs(world.optional, [m])).start[first]
+    share = float(np.count_nonzero(start <= latest + GRAIN_S)) / world.scenarios
+    return _Start(latest if np.isfinite(latest) else None, share)
+
+
+def _figure(judge: Judge, m: int, kept: frozenset[int], start: _Start) -> OptionalFigure:
+    world = judge.world
+    verdict = _verdict(judge, m, kept, start)
+    with_it = kept | with_needs(world.optional, [m])
+    without = kept - with_dependents(world.optional, [m])
+    cost = judge.outcome(with_it).median - judge.outcome(without).median
+    call = None if start.last_call is None else world.now + start.last_call
+    return OptionalFigure(
+        task=world.optional[m].task,
+        advice=verdict,
+        last_call=call,
+        in_time=start.in_time,
+        cost=cost if np.isfinite(cost) else 0.0,
+        begun=world.optional[m].begun,
+        reason=reason(judge, m, kept, verdict, call, start.in_time),
+    )
+
+
+def _verdict(judge: Judge, m: int, kept: frozenset[int], start: _Start) -> Verdict:
+    """Keep what is in the kept set; drop what no start would fit or what will hardly be in time."""
+    if m in kept:
+        return "keep"
+    world = judge.world
+    if first_step(world, m) is None:
+        # Its last step is under way: dropping it means breaking it off now.
+        finishing = judge.meets(kept | with_needs(world.optional, [m]), demand(world))
+        return "decide" if finishing else "drop"
+    if start.in_time == 0.0 or start.in_time < 1 - world.confidence_elapsed - 1e-9:
+        return "drop"
+    return "decide"
