@@ -12,7 +12,8 @@ from tracker.debrief.happened import Decided, Happened, Held
 from tracker.debrief.hindsight import Hindsight
 from tracker.debrief.judged import Forecasted, judgement
 from tracker.debrief.rows import StepRow
-from tracker.debrief.totals import Part, Spent, by_crew, by_task, by_work
+from tracker.debrief.totals import Spent, by_crew, by_task, by_work
+from tracker.debrief.waterfall import Part
 
 HOSTILE = (
     "=cmd|' /C calc'!A0",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import isfinite
 
 from tracker.forecast.accounts import used_so_far
 from tracker.forecast.consumables import Store, Used, believed
@@ -47,29 +48,30 @@ def consumed(progress: Progress, end: Mapping[str, float]) -> tuple[Consumed, ..
     )
 
 
+def _planned_steps(progress: Progress, crew: str) -> list[tuple[float, float, str]]:
+    """Return (start, finish, step) of what the plan gave a crew member, by time."""
+    steps = progress.plan.step
+    found = [(*times, s) for s, times in progress.planned.items() if s in steps and crew in steps[s].crew]
+    return sorted(one for one in found if isfinite(one[1]))
+
+
 def planned_end(progress: Progress) -> dict[str, float]:
     """Return the planned PET of ingress per crew member, optional work in."""
-    steps = progress.plan.step
     return {
-        member.id: max(
-            (t[1] for s, t in progress.planned.items() if s in steps and member.id in steps[s].crew),
-            default=0.0,
-        )
+        member.id: max((finish for _, finish, _ in _planned_steps(progress, member.id)), default=0.0)
         for member in progress.plan.crew
     }
 
 
 def as_planned(progress: Progress) -> Progress:
     """Return a progress whose crew spent their time as the plan has it; for rates along the plan."""
-    steps = progress.plan.step
-    spent: dict[str, tuple[Interval, ...]] = {}
-    for member in progress.plan.crew:
-        mine = [
-            (times, s) for s, times in progress.planned.items() if s in steps and member.id in steps[s].crew
-        ]
-        spent[member.id] = tuple(
-            Interval(start, finish, "work", s, None) for (start, finish), s in sorted(mine)
+    spent = {
+        member.id: tuple(
+            Interval(start, finish, "work", step, None)
+            for start, finish, step in _planned_steps(progress, member.id)
         )
+        for member in progress.plan.crew
+    }
     return replace(progress, spent=spent)
 
 

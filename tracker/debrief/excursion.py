@@ -11,9 +11,12 @@ from tracker.debrief.happened import Decided, Happened, Held, changes, decisions
 from tracker.debrief.hindsight import Hindsight, hindsight
 from tracker.debrief.judged import QUARTERS, Judgement, judge
 from tracker.debrief.rows import StepRow, step_rows
-from tracker.debrief.totals import Group, Part, Spent, by_crew, by_task, by_work, spent_by, waterfall
+from tracker.debrief.totals import Group, Spent, by_crew, by_task, by_work, spent_by
+from tracker.debrief.waterfall import Part, waterfall
 from tracker.forecast.fact import ingress_fact
+from tracker.journal.asrun import as_spent
 from tracker.journal.progress import Progress
+from tracker.plan.timeline import as_planned
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,12 +120,17 @@ def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL
 def _totals(
     progress: Progress, rows: Sequence[StepRow], end: float, last_in: str | None, known: Mapping[str, float]
 ) -> Totals:
+    spent = as_spent(progress, end)
+    parts: tuple[Part, ...] = ()
+    if last_in is not None:
+        until = [one for one in as_spent(progress, known[last_in]) if one.crew == last_in]
+        parts = waterfall(as_planned(progress.plan), rows, until, last_in)
     return Totals(
         tasks=by_task(rows),
         crew=by_crew(rows),
         work=by_work(rows),
-        spent=tuple(spent_by(progress, member.id, end) for member in progress.plan.crew),
-        waterfall=() if last_in is None else waterfall(progress, rows, last_in, known[last_in]),
+        spent=tuple(spent_by(spent, member.id) for member in progress.plan.crew),
+        waterfall=parts,
     )
 
 

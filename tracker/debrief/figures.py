@@ -78,13 +78,13 @@ def _hours(axes: Axes, *, along: str) -> None:
 
 def steps(one: Excursion) -> str:
     """Draw planned against actual duration of every step that is done, in planned order."""
-    done = [row for row in one.steps if row.status == "done" and row.planned_duration is not None]
+    done = [row for row in one.steps if row.status == "done"]
     if len(done) > MOST_STEPS:
         worst = sorted(done, key=lambda row: -abs(row.variance or 0))[:MOST_STEPS]
         done = [row for row in done if row in worst]
     figure, axes = _figure(1.0 + 0.19 * max(len(done), 3))
     for y, row in enumerate(done):
-        planned, actual = (row.planned_duration or 0) / 60, (row.actual_duration or 0) / 60
+        planned, actual = row.planned_duration / 60, (row.actual_duration or 0) / 60
         colour = ORANGE if actual > planned else BLUE
         axes.plot([planned, actual], [y, y], color=colour, linewidth=2.2, solid_capstyle="butt")
         axes.plot(planned, y, "o", markersize=5, markerfacecolor="white", markeredgecolor=INK)
@@ -151,7 +151,7 @@ def pace(rows: Sequence[StepRow]) -> str:
     for y, mine in enumerate(kinds.values()):
         few = mine[:: max(1, len(mine) // 400)]
         axes.plot([row.ratio or 1 for row in few], [y] * len(few), "o", color=GREY, alpha=0.45, markersize=4)
-        planned = sum(row.planned_duration or 0 for row in mine)
+        planned = sum(row.planned_duration for row in mine)
         whole = sum(row.actual_duration or 0 for row in mine) / planned
         axes.plot(whole, y, "D", color=ORANGE if whole > 1 else BLUE, markersize=8)
     axes.axvline(1.0, color=INK, linewidth=1)

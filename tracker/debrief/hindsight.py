@@ -46,7 +46,7 @@ def hindsight(
 def _pace(rows: Sequence[StepRow]) -> float:
     """Return actual over planned time of all that was done."""
     done = [row for row in rows if row.status == "done"]
-    planned = sum(row.planned_duration or 0.0 for row in done)
+    planned = sum(row.planned_duration for row in done)
     return sum(row.actual_duration or 0.0 for row in done) / planned if planned > 0 else 1.0
 
 
@@ -82,7 +82,7 @@ def _takes(rows: Sequence[StepRow], task: str) -> float:
     for row in rows:
         if row.task == task and row.status != "done":
             for crew in row.crew or row.planned_crew:
-                busy[crew] = busy.get(crew, 0.0) + (row.planned_duration or 0.0)
+                busy[crew] = busy.get(crew, 0.0) + (row.planned_duration)
     return max(busy.values(), default=0.0)
 
 

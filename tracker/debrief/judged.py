@@ -146,7 +146,11 @@ def _slowness(then: Progress, at: float) -> float:
 def _earned_schedule(then: Progress, at: float) -> float:
     """Return the PET at which what is done by `at` was planned to be done, crew time as value."""
     steps = [(s, then.planned[s]) for s in then.steps if s in then.planned]
-    steps = [(s, times) for s, times in steps if then.steps[s].ended != "dropped" and times[1] > times[0]]
+    steps = [
+        (s, times)
+        for s, times in steps
+        if then.steps[s].ended != "dropped" and times[0] < times[1] < math.inf
+    ]
     if not steps:
         return 0.0
     start = np.array([times[0] for _, times in steps])

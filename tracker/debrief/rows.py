@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
-from tracker.journal.progress import Decision, Interval, Progress, StepState
+from tracker.journal.asrun import AsRunRow, SpentRow, as_run, as_spent
+from tracker.journal.progress import Decision, Progress
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +25,11 @@ class StepRow:
     planned_crew: tuple[str, ...]
     work: str
     status: str
-    """`done`, `skipped`, `dropped`, `left`, `begun` or `open`."""
+    """`open`, `waiting`, `current`, `held`, `done`, `skipped`, `dropped` or `left`."""
     planned_start: float | None
-    """None for a step that was not in the plan."""
+    """None for a step that would never have found its window; an added step has its place's."""
     planned_finish: float | None
-    planned_duration: float | None
+    planned_duration: float
     actual_start: float | None
     actual_finish: float | None
     actual_duration: float | None
@@ -69,83 +70,72 @@ class StepRow:
 def step_rows(progress: Progress, journal: str) -> tuple[StepRow, ...]:
     """Return one row a step, in planned order, added steps last; `journal` names the excursion's file."""
     places = _places(progress)
-    intervals = _by_step(progress)
+    end = progress.at if progress.closed is None else progress.closed
+    causes = _causes(as_spent(progress, end))
     decided = {decision.task: decision for decision in progress.decisions}
     return tuple(
-        _row(progress, journal, state, places.get(step, (None, None)), intervals.get(step, ()), decided)
-        for step, state in progress.steps.items()
+        _row(progress, journal, run, places.get(run.step, (None, None)), causes, decided.get(run.task))
+        for run in as_run(progress)
     )
 
 
 def _row(
     progress: Progress,
     journal: str,
-    state: StepState,
+    run: AsRunRow,
     places: tuple[int | None, int | None],
-    intervals: Iterable[Interval],
-    decided: Mapping[str, Decision],
+    causes: Mapping[tuple[str, str], str],
+    decision: Decision | None,
 ) -> StepRow:
-    step, task = state.step, progress.tasks[state.step.task]
-    start, finish = progress.planned.get(step.id, (None, None)) if not task.added else (None, None)
-    planned = step.time.likely if start is None or finish is None else finish - start
-    done = state.ended == "done"
-    decision = decided.get(step.task)
+    state, task = progress.steps[run.step], progress.tasks[run.task]
+    finished = run.status == "done" and run.actual_finish is not None
     return StepRow(
         journal=journal,
         excursion=progress.plan.excursion,
-        task=step.task,
         title=task.task.title,
         priority=task.priority,
-        step=step.id,
-        do=step.do,
-        crew=state.crew,
-        planned_crew=step.crew,
-        work=step.work,
-        status=state.ended or ("open" if state.began is None else "begun"),
-        planned_start=start,
-        planned_finish=finish,
-        planned_duration=planned,
-        actual_start=state.began,
-        actual_finish=state.done,
-        actual_duration=state.elapsed_s(progress.at) if state.began is not None else None,
-        variance=state.worked_s - planned if done else None,
-        ratio=state.worked_s / planned if done and planned > 0 else None,
-        finish_late=state.done - finish if state.done is not None and finish is not None else None,
-        waited=state.waited_s,
-        waited_for=_causes(intervals, "wait"),
-        held=state.held_s,
-        held_for=_causes(intervals, "hold"),
+        planned_crew=state.step.crew,
+        ratio=_ratio(run),
+        finish_late=_less(run.actual_finish, run.planned_finish) if finished else None,
+        waited_for=causes.get((run.step, "wait"), ""),
+        held_for=causes.get((run.step, "hold"), ""),
         planned_place=places[0],
         actual_place=places[1],
         added=task.added,
         dropped=task.status == "dropped",
-        count=step.count,
-        count_done=step.count if done and not state.counted else state.counted,
+        count=state.step.count,
+        count_done=state.step.count if finished and not state.counted else state.counted,
         advised=(decision.advice or "") if decision else "",
         chosen=decision.choice if decision else "",
-        begin_kind=state.begin_kind or "",
-        entry_lag=state.entry_lag_s,
-        seat=state.seat or "",
+        **{name: getattr(run, name) for name in _TAKEN_OVER},
+        begin_kind=run.begin_kind or "",
+        seat=run.seat or "",
     )
 
 
-def _by_step(progress: Progress) -> dict[str, list[Interval]]:
-    """Return the intervals that belong to each step, of all crew members."""
-    found: dict[str, list[Interval]] = {}
-    for intervals in progress.spent.values():
-        for interval in intervals:
-            if interval.step is not None:
-                found.setdefault(interval.step, []).append(interval)
-    return found
+_TAKEN_OVER = [field.name for field in fields(AsRunRow) if field.name not in ("begin_kind", "seat")]
 
 
-def _causes(intervals: Iterable[Interval], kind: str) -> str:
-    """Return the distinct causes of intervals of a kind, longest first, separated by semicolons."""
-    spent: dict[str, float] = {}
-    for interval in intervals:
-        if interval.kind == kind and interval.cause and interval.end is not None:
-            spent[interval.cause] = spent.get(interval.cause, 0.0) + interval.end - interval.start
-    return "; ".join(sorted(spent, key=lambda cause: (-spent[cause], cause)))
+def _ratio(run: AsRunRow) -> float | None:
+    if run.variance is None or run.actual_duration is None or run.planned_duration <= 0:
+        return None
+    return run.actual_duration / run.planned_duration
+
+
+def _less(a: float | None, b: float | None) -> float | None:
+    return None if a is None or b is None else a - b
+
+
+def _causes(spent: Iterable[SpentRow]) -> dict[tuple[str, str], str]:
+    """Return per (step, `wait` or `hold`) its distinct causes, longest first, separated by semicolons."""
+    found: dict[tuple[str, str], dict[str, float]] = {}
+    for one in spent:
+        if one.step is not None and one.cause:
+            mine = found.setdefault((one.step, one.kind), {})
+            mine[one.cause] = mine.get(one.cause, 0.0) + one.finish - one.start
+    return {
+        key: "; ".join(sorted(mine, key=lambda cause: (-mine[cause], cause))) for key, mine in found.items()
+    }
 
 
 def _places(progress: Progress) -> dict[str, tuple[int, int]]:

@@ -1,12 +1,12 @@
-"""Sums that add up: per task, crew member and kind of work, and where each crew member's time went."""
+"""Sums per task, crew member and kind of work, and where each crew member's time went."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from tracker.debrief.rows import StepRow
-from tracker.journal.progress import Interval, Progress
+from tracker.journal.asrun import SpentRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +45,6 @@ class Spent:
     elapsed: float
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One bar of the waterfall: so many seconds for this reason."""
-
-    label: str
-    seconds: float
-
-
 def by_task(rows: Sequence[StepRow]) -> tuple[Group, ...]:
     """Return one group a task, in the order of the rows."""
     return _groups(rows, lambda row: [(row.task, row.title)])
@@ -80,7 +72,7 @@ def _groups(rows: Sequence[StepRow], keys: Callable[[StepRow], list[tuple[str, s
 
 def _group(name: str, title: str, rows: list[StepRow]) -> Group:
     done = [row for row in rows if row.status == "done"]
-    planned = sum(row.planned_duration or 0.0 for row in done)
+    planned = sum(row.planned_duration for row in done)
     actual = sum(row.actual_duration or 0.0 for row in done)
     return Group(
         name=name,
@@ -93,7 +85,7 @@ def _group(name: str, title: str, rows: list[StepRow]) -> Group:
         ratio=actual / planned if planned > 0 else None,
         waited=sum(row.waited for row in rows),
         held=sum(row.held for row in rows),
-        not_done=sum(row.planned_duration or 0.0 for row in rows if row.status != "done"),
+        not_done=sum(row.planned_duration for row in rows if row.status != "done"),
         start=min((r.actual_start for r in rows if r.actual_start is not None), default=None),
         finish=max((r.actual_finish for r in rows if r.actual_finish is not None), default=None),
         planned_start=min((r.planned_start for r in rows if r.planned_start is not None), default=None),
@@ -101,85 +93,13 @@ def _group(name: str, title: str, rows: list[StepRow]) -> Group:
     )
 
 
-def intervals_until(progress: Progress, crew: str, end: float) -> list[Interval]:
-    """Return a crew member's intervals from PET 0 to `end`, the last one cut off or drawn out to it."""
-    found = []
-    for one in progress.spent.get(crew, ()):
-        finish = end if one.end is None else min(one.end, end)
-        if one.start < finish:
-            found.append(Interval(one.start, finish, one.kind, one.step, one.cause))
-    return found
-
-
-def spent_by(progress: Progress, crew: str, end: float) -> Spent:
-    """Return where the time of one crew member went between PET 0 and `end`."""
+def spent_by(spent: Sequence[SpentRow], crew: str) -> Spent:
+    """Return where the time of one crew member went, by their rows of `as_spent`."""
     sums = {"work": 0.0, "wait": 0.0, "hold": 0.0, "idle": 0.0}
-    for one in intervals_until(progress, crew, end):
-        sums[one.kind] += (one.end or one.start) - one.start
+    for one in spent:
+        if one.crew == crew:
+            sums[one.kind] += one.finish - one.start
     return Spent(crew, sums["work"], sums["wait"], sums["hold"], sums["idle"], sum(sums.values()))
-
-
-def waterfall(progress: Progress, rows: Sequence[StepRow], crew: str, end: float) -> tuple[Part, ...]:
-    """Return why `end` differs from the planned end of one crew member: parts that add up exactly.
-
-    The first part is the planned end, then come differences; their sum is the elapsed time at `end`.
-    """
-    planned = _planned(progress, crew)
-    parts = {"as planned": max((finish for _, finish in planned.values()), default=0.0)}
-    planned_work = sum(finish - start for start, finish in planned.values())
-    planned_wait = parts["as planned"] - planned_work
-    by_step = {row.step: row for row in rows}
-    worked = _worked(progress, crew, end)
-    for step, (start, finish) in planned.items():
-        _add(parts, *_planned_part(by_step[step], finish - start, worked.pop(step, 0.0)))
-    for step, seconds in worked.items():
-        _add(parts, "added work" if by_step[step].added else "handed over", seconds)
-    _add(parts, "waiting planned", -planned_wait)
-    for one in intervals_until(progress, crew, end):
-        if one.kind != "work":
-            _add(parts, _label(one), (one.end or one.start) - one.start)
-    return _merged(parts)
-
-
-def _planned(progress: Progress, crew: str) -> dict[str, tuple[float, float]]:
-    """Return the planned course of the steps that the plan gave this crew member."""
-    steps = progress.plan.step
-    return {s: times for s, times in progress.planned.items() if s in steps and crew in steps[s].crew}
-
-
-def _worked(progress: Progress, crew: str, end: float) -> dict[str, float]:
-    sums: dict[str, float] = {}
-    for one in intervals_until(progress, crew, end):
-        if one.kind == "work" and one.step is not None:
-            sums[one.step] = sums.get(one.step, 0.0) + (one.end or one.start) - one.start
-    return sums
-
-
-def _planned_part(row: StepRow, planned: float, worked: float) -> tuple[str, float]:
-    """Return what a planned step contributes: its pace, or that it was not done."""
-    if row.status == "done" and worked > 0:
-        return f"pace: {row.work}", worked - planned
-    if worked > 0:
-        return "broken off", worked - planned
-    return ("handed over" if row.status == "done" else "not done"), -planned
-
-
-def _label(interval: Interval) -> str:
-    if interval.kind == "idle":
-        return "idle"
-    if interval.kind == "hold":
-        return "holds"
-    return f"waiting: {(interval.cause or 'other').split()[0]}"
-
-
-def _add(parts: dict[str, float], label: str, seconds: float) -> None:
-    parts[label] = parts.get(label, 0.0) + seconds
-
-
-def _merged(parts: Mapping[str, float]) -> tuple[Part, ...]:
-    """Return the parts that are not nothing, the planned end first."""
-    first, *rest = parts.items()
-    return (Part(*first), *(Part(label, seconds) for label, seconds in rest if abs(seconds) > 1e-9))
 
 
 def pooled(groups: Iterable[Group]) -> tuple[Group, ...]:
@@ -187,20 +107,15 @@ def pooled(groups: Iterable[Group]) -> tuple[Group, ...]:
     sums: dict[str, Group] = {}
     for group in groups:
         had = sums.get(group.name)
-        sums[group.name] = _sum(had, group) if had else _timeless(group)
+        sums[group.name] = _sum([group] if had is None else [had, group])
     return tuple(sums.values())
 
 
-def _timeless(group: Group) -> Group:
-    return _sum(None, group)
-
-
-def _sum(a: Group | None, b: Group) -> Group:
-    both = [b] if a is None else [a, b]
+def _sum(both: Sequence[Group]) -> Group:
     planned, actual = sum(g.planned for g in both), sum(g.actual for g in both)
     return Group(
-        name=b.name,
-        title=b.title,
+        name=both[-1].name,
+        title=both[-1].title,
         steps=sum(g.steps for g in both),
         done=sum(g.done for g in both),
         planned=planned,
