@@ -58,7 +58,8 @@ def _dispatch(arguments: list[str]) -> int:
     module = importlib.import_module(f"tracker.cli.{'import_' if verb == 'import' else verb}")
     parser = argparse.ArgumentParser(prog=f"tracker {verb}", description=VERBS[verb], allow_abbrev=False)
     module.add_arguments(parser)
-    status: int = module.run(parser.parse_args(arguments[1:]))
+    # Options may stand between the words of an event, as in `record J done --at 0:12 step=a.1`.
+    status: int = module.run(parser.parse_intermixed_args(arguments[1:]))
     return status
 
 

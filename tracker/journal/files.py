@@ -81,7 +81,27 @@ def writable(path: Path) -> None:
         )
 
 
-def signature(path: Path) -> tuple[int, int, int, int]:
+class Opened:
+    """A journal's file as it was when it was opened, to see whether it still is."""
+
+    def __init__(self, path: Path, *, quiet: bool = False) -> None:
+        """Look at the file; JournalError when it is gone."""
+        self.path = path
+        self.quiet = quiet
+        """Whether it was opened as a file that nobody writes; `overtaken` says when that is over."""
+        self._signature = _signature(path)
+
+    def still_there(self) -> None:
+        """Raise JournalError when the file was moved, deleted or replaced: what is written would be lost."""
+        if _signature(self.path)[:2] != self._signature[:2]:
+            raise JournalError(f"{self.path}: was replaced by another file while it was open")
+
+    def overtaken(self) -> bool:
+        """Whether somebody has begun to write the file that was opened as quiet."""
+        return self.quiet and (beside(self.path) or _signature(self.path) != self._signature)
+
+
+def _signature(path: Path) -> tuple[int, int, int, int]:
     """Return what changes when the main file is replaced or written; JournalError when it is gone."""
     try:
         found = path.stat()

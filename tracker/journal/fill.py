@@ -71,7 +71,7 @@ def _take_time(word: Word, entry: Entry, setting: Setting, event: Event, pending
     """Take a time as the event's own, unless the next argument is itself a time."""
     if not is_time(entry.head) or "at" in event:
         return False
-    awaited = next((one.type for one in pending if one.required), None)
+    awaited = next((one.type for one in pending if one.required or one.type == "instant"), None)
     if awaited in ("span", "level", "pet") and not is_ago(entry.head):
         return False
     if awaited == "instant":
@@ -136,8 +136,6 @@ def _fill_in(word: Word, setting: Setting, event: Event) -> None:
     crew = word.argument("crew")
     if "crew" not in event and crew is not None and setting.crew is not None:
         event["crew"] = [setting.crew] if crew.type == "crews" else setting.crew
-    if word.kind == "zero" and "utc" not in event:
-        event["utc"] = format_instant(setting.clock.reference)
 
 
 def _fill_in_step(word: Word, setting: Setting, event: Event) -> None:

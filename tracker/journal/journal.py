@@ -18,7 +18,7 @@ from tracker.journal.derived import derived_rows, differences
 from tracker.journal.fold import Fold
 from tracker.journal.origin import default_seat, new_genesis, replay, start_fold
 from tracker.journal.progress import Progress
-from tracker.journal.rules import admit
+from tracker.journal.rules import admit, check_together
 from tracker.journal.store import Genesis, Rows, Shown, Store, Table, seal
 from tracker.plan.model import Plan
 
@@ -128,12 +128,13 @@ class Journal:
     ) -> list[int]:
         """Append events together, all or none, and return their numbers; errors as in `record`."""
         # Milliseconds, as the file keeps them: the fold in memory must equal the one read back.
-        now = _milliseconds(utc_now or clock.utc_now())
+        now, wanted = _milliseconds(utc_now or clock.utc_now()), list(events)
         with self._turn:
             with self._store.writing():
                 self._catch_up()
                 fold, digest, added = self._fold, self._hash, []
-                for event in events:
+                check_together(fold, wanted)
+                for event in wanted:
                     one, fold, _ = admit(fold, event, utc_now=now, seat=seat or default_seat())
                     row = seal(one, digest)
                     self._store.append(row)

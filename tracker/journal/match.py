@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Iterable, Sequence
 
 from tracker.foundation.errors import EventError
+from tracker.foundation.text import plain
 from tracker.journal.progress import Progress
 from tracker.journal.words import BY_WORD, Word
 
@@ -17,7 +18,8 @@ def find_word(text: str) -> Word:
     """Return the table's entry that a word begins; EventError offers near ones."""
     found = BY_WORD.get(text.lower())
     if found is None:
-        raise EventError(f"{text!r} begins no entry{meant(text.lower(), BY_WORD)}")
+        offer = meant(text.lower(), BY_WORD) or "; `tracker record --help` lists the words"
+        raise EventError(f"{plain(text, most=40)!r} begins no entry{offer}")
     return found
 
 

@@ -15,6 +15,7 @@ from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant
 from tracker.journal.fold import Fold
+from tracker.journal.progress import Recorded
 from tracker.journal.store import Genesis, Row, unseal
 from tracker.plan.faults import PlanError
 from tracker.plan.model import Plan
@@ -41,16 +42,31 @@ def start_fold(genesis: Genesis, name: str, plan: Plan | None = None) -> Fold:
 
 def replay(fold: Fold, digest: str, rows: Iterable[Row], name: str) -> tuple[Fold, str]:
     """Return the fold and the hash after some more rows; JournalError names the first unsound one."""
-    for row in rows:
-        if row.number != fold.number + 1:
-            raise JournalError(f"{name}: event {fold.number + 1} is missing")
+    events = []
+    for number, row in enumerate(rows, fold.number + 1):
+        if row.number != number:
+            raise JournalError(f"{name}: event {number} is missing")
         if not row.sealed_after(digest):
-            raise JournalError(f"{name}: event {row.number} or its place was changed: its hash does not fit")
+            raise JournalError(f"{name}: event {number} was changed, or one before it: its hash does not fit")
         try:
-            fold, digest = fold.add(unseal(row)), row.hash
-        except (EventError, ValueError) as error:
-            raise JournalError(f"{name}: event {row.number} cannot be replayed: {error}") from error
-    return fold, digest
+            events.append(unseal(row))
+        except ValueError as error:
+            raise JournalError(f"{name}: event {number} cannot be read: {error}") from error
+        digest = row.hash
+    try:
+        return fold.add_all(events), digest
+    except EventError:
+        raise _first_impossible(fold, events, name) from None
+
+
+def _first_impossible(fold: Fold, events: Iterable[Recorded], name: str) -> JournalError:
+    """Return the error that names the first event that does not fit what came before."""
+    for event in events:
+        try:
+            fold = fold.add(event)
+        except EventError as error:
+            return JournalError(f"{name}: event {event.number} cannot be replayed: {error.lines[0]}")
+    return JournalError(f"{name}: the events cannot be replayed")
 
 
 def new_genesis(plan: Plan, *, pace: str | Path | None = None, rehearsal: bool = False) -> Genesis:

@@ -1,7 +1,6 @@
 """Journals as SQLite files. Nothing else in the program knows the database.
 
-A journal file is in write-ahead mode with `synchronous=FULL`: when a block of `writing` has ended, what it
-wrote survives a killed process and a cut of power.
+Write-ahead mode with `synchronous=FULL`: what was written survives a killed process and a cut of power.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ from tracker.journal import files
 from tracker.journal.schema import APPLICATION_ID, COLUMNS, INSERT_ESTIMATE, STATEMENTS, WRONG_FIGURES
 from tracker.journal.store import FORMAT, Cell, Genesis, Row, Rows, Shown, Table
 
+_GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
 
 
@@ -33,7 +33,7 @@ _REASONS = {
     sqlite3.SQLITE_BUSY: "is locked by another program; nothing was written",
     sqlite3.SQLITE_READONLY: "is read-only",
     sqlite3.SQLITE_CANTOPEN: "cannot be opened: the file or its folder is closed to this user",
-    sqlite3.SQLITE_FULL: "the disk is full; nothing was written",
+    sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
     sqlite3.SQLITE_NOTADB: "is not a journal",
     sqlite3.SQLITE_CORRUPT: "is a damaged journal",
 }
@@ -52,26 +52,13 @@ def _told(name: str | Path) -> Iterator[None]:
 
 @dataclass
 class _Source:
-    """An opened file: its connection, and what is needed to see that it is still the same file."""
+    """An opened file: its connection, and the file as it was when it was opened."""
 
-    path: Path
-    """As given, for messages."""
     db: Database
-    signature: tuple[int, int, int, int]
+    file: files.Opened
     writer: bool = False
-    quiet: bool = False
-    """Opened as a file that nobody writes; `overtaken` says when that has stopped being true."""
     folder: tempfile.TemporaryDirectory[str] | None = None
     """Holds a private copy of the file, where the original cannot be read in place."""
-
-    def still_there(self) -> None:
-        """Raise JournalError when the file was moved, deleted or replaced: what is written would be lost."""
-        if files.signature(self.path)[:2] != self.signature[:2]:
-            raise JournalError(f"{self.path}: was replaced by another file while it was open")
-
-    def overtaken(self) -> bool:
-        """Whether somebody has begun to write the file that was opened as quiet."""
-        return self.quiet and (files.beside(self.path) or files.signature(self.path) != self.signature)
 
     def close(self) -> None:
         self.db.conn.close()
@@ -92,7 +79,7 @@ def _open_to_write(path: Path) -> _Source:
     files.look(path)
     files.writable(path)
     with _told(path):
-        source = _Source(path, _connect(path, "mode=rw"), files.signature(path), writer=True)
+        source = _Source(_connect(path, "mode=rw"), files.Opened(path), writer=True)
     try:
         with _told(path):
             for setting in ("journal_mode=WAL", "synchronous=FULL", "fullfsync=ON"):
@@ -109,19 +96,20 @@ def _open_to_write(path: Path) -> _Source:
 def _open_to_read(path: Path) -> _Source:
     """Open without ever writing: neither the journal nor, where nobody writes it, any file beside it."""
     files.look(path)
-    signature = files.signature(path)
+    opened = files.Opened(path)
     with _told(path):
         if not files.beside(path):
-            return _Source(path, _connect(path, "mode=ro&immutable=1"), signature, quiet=True)
+            opened.quiet = True
+            return _Source(_connect(path, "mode=ro&immutable=1"), opened)
         if os.path.exists(f"{path.resolve()}-shm") or os.access(path.resolve().parent, os.W_OK):
-            return _Source(path, _connect(path, "mode=ro"), signature)
+            return _Source(_connect(path, "mode=ro"), opened)
     # The last events are in the file beside it, unreadable in a folder closed to us: take both home.
     folder = tempfile.TemporaryDirectory(prefix="journal-")
     copy = Path(folder.name) / "copy.sqlite"
     for end in ("", "-wal"):
         shutil.copyfile(f"{path.resolve()}{end}", f"{copy}{end}")
     with _told(path):
-        return _Source(path, _connect(copy, "mode=rw"), signature, folder=folder)
+        return _Source(_connect(copy, "mode=rw"), opened, folder=folder)
 
 
 class SqliteStore:
@@ -135,7 +123,7 @@ class SqliteStore:
 
     @classmethod
     def create(
-        cls, path: Path, genesis: Genesis, *, fill: Callable[[SqliteStore], None] | None = None
+        cls, path: Path, genesis: Genesis, *, fill: Callable[[SqliteStore], object] | None = None
     ) -> SqliteStore:
         """Make a new journal file, mode 0600, whole or not at all; one that exists is never overwritten.
 
@@ -168,12 +156,12 @@ class SqliteStore:
     @property
     def name(self) -> str:
         """The path of the file."""
-        return str(self._source.path)
+        return str(self._source.file.path)
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[None]:
         """Hold the only right to write; afterwards all that was written is durable, or nothing is there."""
-        self._source.still_there()
+        self._source.file.still_there()
         db = self._source.db
         with _told(self.name):
             db.execute("BEGIN IMMEDIATE")
@@ -231,8 +219,8 @@ class SqliteStore:
 
     def changed(self) -> bool:
         """Whether another connection may have written since the last call; true the first time."""
-        self._source.still_there()
-        if self._source.overtaken():
+        self._source.file.still_there()
+        if self._source.file.overtaken():
             self._reopen()
         version = self._read("PRAGMA data_version")[0][0]
         known, self._version = self._version, version
@@ -270,18 +258,18 @@ class SqliteStore:
         self._source.close()
 
     def _read_genesis(self) -> tuple[Genesis, str]:
-        names = "uuid, created, rehearsal, plan_name, plan, pace_name, pace, format, hash"
-        found = self._read(f"SELECT {names} FROM journal")
+        found = self._read(f"SELECT {', '.join(_GENESIS)}, hash FROM journal")
         if len(found) != 1:
             raise JournalError(f"{self.name}: is a damaged journal: it has lost its plan")
-        uuid, created, rehearsal, *rest, digest = found[0]
-        return Genesis(uuid, created, rehearsal == 1, *rest), digest
+        *cells, digest = found[0]
+        genesis = Genesis(**dict(zip(_GENESIS, cells, strict=True)))
+        return replace(genesis, rehearsal=genesis.rehearsal == 1), digest
 
     def _read(self, sql: str, values: Iterable[Any] = ()) -> list[tuple[Any, ...]]:
         """Return all that a query finds, read again when the file changed under a quiet reader."""
         with _told(self.name):
             found: list[tuple[Any, ...]] = self._source.db.execute(sql, tuple(values)).fetchall()
-        if self._source.overtaken():
+        if self._source.file.overtaken():
             self._reopen()
             return self._read(sql, values)
         return found
@@ -292,7 +280,7 @@ class SqliteStore:
 
     def _reopen(self) -> None:
         self._source.close()
-        self._source = _open_to_read(self._source.path)
+        self._source = _open_to_read(self._source.file.path)
         self._version = None
 
 
@@ -308,10 +296,5 @@ def _make(path: Path, genesis: Genesis) -> None:
             db.execute(f"PRAGMA user_version={FORMAT}")
             for statement in STATEMENTS:
                 db.execute(statement)
-            db.execute(
-                "INSERT INTO journal VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    *(genesis.format, genesis.uuid, genesis.created, genesis.rehearsal),
-                    *(genesis.plan_name, genesis.plan, genesis.pace_name, genesis.pace, genesis.hash),
-                ),
-            )
+            cells = [getattr(genesis, name) for name in (*_GENESIS, "hash")]
+            db.execute("INSERT INTO journal VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, ?)", cells)

@@ -107,8 +107,8 @@ def _by_word(text: str, entry: Entry, setting: Setting) -> list[Event]:
         expand_added(entry, setting)
     event = fill(word, entry, setting)
     if event["kind"] == "chose" and event.get("choice") == "drop":
-        shared = {key: event[key] for key in ("at", "seat") if key in event}
-        return [event, {"kind": "dropped", "task": event["task"], **shared}]
+        shared: Event = {key: event[key] for key in ("at", "seat") if key in event}
+        return [event, {"kind": "dropped", "task": event["task"]} | shared]
     return [event]
 
 

@@ -65,19 +65,18 @@ def _look_through(store: SqliteStore, expect: tuple[int, str] | None) -> Verdict
             return Verdict(0, "", "what the journal was created with (plan, pace file, uuid …) was changed")
         rows = store.rows()
         fold, digest = replay(start_fold(store.genesis, store.name), store.genesis.hash, rows, store.name)
-        fault = next(_disagreements(store, fold), None) or _unexpected(rows, store.genesis.hash, expect)
-        return Verdict(len(rows), digest, fault)
+        wrong = next(_disagreements(store, fold), None) or _unexpected(rows, store.genesis.hash, expect)
+        return Verdict(len(rows), digest, wrong)
     except JournalError as error:
         return Verdict(len(rows), "", error.lines[0].removeprefix(f"{store.name}: "))
 
 
 def _disagreements(store: SqliteStore, fold: Fold) -> Iterator[str]:
     """Yield where the derived tables, or the estimates, are not what was written."""
-    if fold.number:
-        for table, wanted in derived_rows(fold.progress()).items():
-            put, gone = differences(store.derived(table), wanted)
-            for place in sorted([*put, *gone]):
-                yield f"{table}: row {place} is not what the events add up to"
+    for table, wanted in derived_rows(fold.progress()).items():
+        put, gone = differences(store.derived(table), wanted)
+        for place in sorted([*put, *gone]):
+            yield f"{table}: row {place} is not what the events add up to"
     yield from store.estimate_faults()
 
 

@@ -8,13 +8,13 @@ from datetime import datetime, timedelta
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_pet, instant_of, parse_instant, parse_pet, pet_of
+from tracker.journal.rules import LIVE_S
 
 _LATE = re.compile(r"-(\d{1,4})(?::([0-5]\d))?", re.ASCII)
 _PET = re.compile(r"[+-]?\d{1,4}:[0-5]\d(:[0-5]\d)?", re.ASCII)
 _UTC = re.compile(r"([01]\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?[Zz]", re.ASCII)
 _DATED = re.compile(r"\d{4}-\d\d-\d\d[Tt].*", re.ASCII)
 _MOST_LATE_S = 30 * 60
-_LIVE_S = 7 * 24 * 3600
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def pet_if_live(zero: datetime | None, utc_now: datetime) -> float | None:
     if zero is None:
         return None
     now = pet_of(utc_now, zero)
-    return now if 0 <= now <= _LIVE_S else None
+    return now if 0 <= now <= LIVE_S else None
 
 
 def _nearest(hour: int, minute: int, second: int, *, reference: datetime) -> datetime:

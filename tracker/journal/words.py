@@ -57,7 +57,13 @@ _PLACE = (
 _CONSUMABLE = (Argument("consumable", "consumable"), Argument("value", "level"))
 
 WORDS = (
-    Word("zero", ("start",), (Argument("utc", "instant"), _TEXT), "starts the clock", "zero 14:00Z"),
+    Word(
+        "zero",
+        ("start",),
+        (Argument("utc", "instant", required=False), _TEXT),
+        "starts the clock",
+        "zero 14:00Z",
+    ),
     Word("began", ("begin",), (_STEP, _TEXT), "work on a step started or goes on", "begin mate"),
     Word(
         "counted",
