@@ -1,0 +1,218 @@
+"""`tracker estimate`: the re-estimate, now or as of an instant, as it is or with something supposed."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tracker.foundation import clock
+from tracker.foundation.errors import EventError, TrackerError
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_pet, parse_pet
+
+if TYPE_CHECKING:
+    from tracker.forecast.pace_file import PacePrior
+    from tracker.forecast.values import Estimate
+    from tracker.journal.journal import Journal
+    from tracker.journal.progress import Progress
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the verb takes."""
+    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument("--at", metavar="PET", help="as of this instant: only what had happened by then")
+    parser.add_argument("--known", action="store_true", help="only what had been recorded by then")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--if",
+        dest="supposed",
+        metavar="EVENT_JSON",
+        action="append",
+        default=[],
+        help="suppose this event as well; may be given several times",
+    )
+    parser.add_argument("--since", metavar="PET", help="say what moved the projected ingress since then")
+    parser.add_argument("--pace", metavar="PACE", type=Path, help="suppose another pace file")
+    shape = parser.add_mutually_exclusive_group()
+    shape.add_argument("--brief", action="store_true", help="the handover on one screen")
+    shape.add_argument("--print", dest="page", action="store_true", help="one page for paper")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Estimate and print; nothing is written."""
+    from tracker.journal.journal import Journal
+
+    with Journal.open(args.journal, read_only=True) as journal:
+        found = _Found.of(journal, args)
+        for line in _output(found, journal, args):
+            print(line)
+    return 0
+
+
+class _Found:
+    """The estimate that was asked for, and the one without what is supposed."""
+
+    def __init__(
+        self, now: float, progress: Progress, prior: PacePrior | None, events: list[dict[str, Any]]
+    ) -> None:
+        from tracker.forecast.estimate import estimate
+
+        self.now, self.events, self.prior = now, events, prior
+        self.before = progress
+        self.progress = progress.suppose(*events) if events else progress
+        if self.progress.at > now:
+            raise EventError(
+                f"--if: supposes something at {format_pet(self.progress.at, with_seconds=True)}, after the "
+                f"instant of the estimate, {format_pet(now, with_seconds=True)}; give a later --at"
+            )
+        self.estimate = estimate(self.progress, now, prior=prior)
+        self.as_it_stands = estimate(self.before, now) if events or prior else None
+
+    @staticmethod
+    def of(journal: Journal, args: argparse.Namespace) -> _Found:
+        now = _instant(journal, args.at)
+        at = None if args.at is None else now
+        progress = journal.progress(at=at, known=now if args.known else None)
+        if args.at is None:
+            now = max(now, progress.at)
+        events = [_event(text, number, now, progress) for number, text in enumerate(args.supposed, 1)]
+        return _Found(now, progress, _prior(args.pace), events)
+
+
+def _instant(journal: Journal, at: str | None) -> float:
+    """Return the PET of the estimate: as asked, now where the journal is live, else the last event's."""
+    if at is not None:
+        return float(_pet("--at", at))
+    from tracker.journal.when import pet_if_live
+
+    progress = journal.progress()
+    now = pet_if_live(progress.zero, clock.utc_now()) if progress.closed is None else None
+    return progress.at if now is None else max(now, progress.at)
+
+
+def _pet(option: str, text: str) -> int:
+    try:
+        return parse_pet(text)
+    except ValueError as error:
+        raise TrackerError(f"{option}: {error}") from error
+
+
+def _event(text: str, number: int, now: float, progress: Progress) -> dict[str, Any]:
+    """Return a supposed event; without an `at` it happens now."""
+    try:
+        event = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise EventError(f"--if {number}: is not JSON ({error}); write {_EXAMPLE}") from error
+    if not isinstance(event, dict):
+        raise EventError(f"--if {number}: is not an event; write {_EXAMPLE}")
+    if (
+        "at" not in event
+        and progress.zero is not None
+        and event.get("kind") not in ("zero", "amended", "withdrawn")
+    ):
+        event["at"] = int(max(progress.at, now))
+    return event
+
+
+_EXAMPLE = '{"kind": "dropped", "task": "latch"}'
+
+
+def _prior(path: Path | None) -> PacePrior | None:
+    if path is None:
+        return None
+    from tracker.forecast.pace_file import read_pace
+    from tracker.journal.origin import read_pace_text
+
+    return replace(read_pace(read_pace_text(path), str(path)), name=path.name)
+
+
+def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[str]:
+    moved = None if args.since is None else _moved(found, journal, args)
+    if args.json:
+        return [_json(found, moved)]
+    if args.page:
+        from tracker.forecast.brief import page
+
+        lines = page(found.progress, found.estimate, number=journal.number, digest=journal.hash)
+    elif args.brief:
+        from tracker.forecast.brief import brief
+
+        lines = brief(found.progress, found.estimate)
+    else:
+        from tracker.forecast.report import report
+
+        lines = report(found.progress, found.estimate)
+    return [*_supposing(found), *lines, *_told(moved, args)]
+
+
+Moved = tuple[tuple[str, float], ...]
+
+
+def _moved(found: _Found, journal: Journal, args: argparse.Namespace) -> Moved:
+    """Return what moved the projected ingress since an earlier instant."""
+    from tracker.forecast.moved import moved
+
+    since = float(max(0, _pet("--since", args.since)))
+    if since > found.now:
+        raise TrackerError(
+            f"--since: {format_pet(since)} lies after the instant of the estimate, {format_pet(found.now)}"
+        )
+    earlier = journal.progress(at=since, known=found.now if args.known else None)
+    return moved(earlier, found.progress, then=since, now=found.now, prior=found.prior)
+
+
+def _json(found: _Found, moved: Moved | None) -> str:
+    out = replace(found.estimate, moved=moved).as_json()
+    if found.as_it_stands is not None:
+        out["supposed"] = {"events": found.events, "pace_file": _pace_name(found)}
+        whole = found.as_it_stands.as_json()
+        out["as_it_stands"] = {
+            key: whole[key] for key in ("inside", "margin", "safe", "binding", "turn_back")
+        }
+        out["as_it_stands"]["kept"] = sorted(found.as_it_stands.advice.kept)
+    return json.dumps(out, ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def _pace_name(found: _Found) -> str | None:
+    return found.prior.name if found.prior is not None else None
+
+
+def _supposing(found: _Found) -> list[str]:
+    """Return what is supposed, and what that changes, side by side."""
+    if found.as_it_stands is None:
+        return []
+    lines = []
+    if found.prior is not None:
+        lines.append(
+            f"supposing the pace file {plain(found.prior.name, most=80)} instead of the journal's own"
+        )
+    lines += [f"supposing {plain(json.dumps(event, ensure_ascii=False), most=120)}" for event in found.events]
+    return [*lines, *_side_by_side(found.as_it_stands, found.estimate), ""]
+
+
+def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:
+    from tracker.forecast.report import percent, spread, table
+
+    def cells(name: str, one: Estimate) -> tuple[str, ...]:
+        tight = "-" if one.binding is None else f"{one.binding.id} {percent(one.binding.chance)}"
+        kept = " ".join(sorted(one.advice.kept)) or "nothing optional"
+        return (
+            name,
+            f"inside {spread(one.inside)}",
+            f"chance {percent(one.safe)}",
+            f"tightest {tight}",
+            f"keep {kept}",
+        )
+
+    return table([cells("as it stands", now), cells("supposed", supposed)])
+
+
+def _told(moved: Moved | None, args: argparse.Namespace) -> list[str]:
+    if moved is None:
+        return []
+    from tracker.forecast.report import moved_lines
+
+    return ["", *moved_lines(moved, float(_pet("--since", args.since)))]

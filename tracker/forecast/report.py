@@ -1,0 +1,288 @@
+"""The estimate in words and columns: plain lines for a terminal, a log or a screen reader."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure, Range, StepFigure
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_instant, format_pet, instant_of
+from tracker.journal.progress import Progress
+
+AHEAD = 12
+"""How many steps ahead the report lists."""
+
+
+def percent(share: float) -> str:
+    """Return a share as a percentage that says 100 or 0 only when it is exactly that."""
+    if 0.9995 <= share < 1:
+        return "over 99.9 %"
+    if 0 < share < 0.0005:
+        return "under 0.1 %"
+    return f"{100 * share:.1f} %"
+
+
+def spread(figure: Range) -> str:
+    """Return a projected instant with its range; a fact without one; a dash where there is none."""
+    if figure.p50 is None:
+        return "-"
+    if figure.p10 is None or figure.p90 is None or figure.p10 == figure.p90:
+        return format_pet(figure.p50)
+    return f"{format_pet(figure.p50)} ({format_pet(figure.p10)} to {format_pet(figure.p90)})"
+
+
+def amount(value: float | None) -> str:
+    """Return an amount to four significant digits."""
+    return "-" if value is None else f"{value:.4g}"
+
+
+def table(rows: Iterable[Sequence[str]], *, indent: str = "  ") -> list[str]:
+    """Return rows of cells as lines, cells of a column starting at the same place."""
+    cells = [[plain(cell, most=60) for cell in row] for row in rows]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)] if cells else []
+    return [
+        (indent + "  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True))).rstrip() for row in cells
+    ]
+
+
+def title(progress: Progress, estimate: Estimate) -> list[str]:
+    """Return what excursion this is, and the instant: PET, UTC, last event."""
+    first = plain(estimate.excursion, most=78)
+    pet = f"PET {format_pet(estimate.at, with_seconds=True)}"
+    if progress.zero is None:
+        return [first, f"{pet}, clock not started: {plain(progress.plan.zero, most=60)}"]
+    utc = format_instant(instant_of(estimate.at, progress.zero))
+    return [first, f"{pet}  {utc}  event {progress.number}, last at {format_pet(progress.at)}"]
+
+
+def headline(progress: Progress, estimate: Estimate) -> list[str]:
+    """Return when everybody is inside, how sure that is, what binds, and the turn-back."""
+    if progress.closed is not None:
+        return _closed(estimate)
+    lines = [f"RECALL: {estimate.called}"] if estimate.called else []
+    if estimate.inside.p50 is None:
+        lines.append("inside: in most scenarios a step finds no later opening of its window")
+    else:
+        margin = _left(estimate.margin.p50)
+        limit = format_pet(estimate.limit)
+        lines.append(
+            f"inside {spread(estimate.inside)}  limit {limit}  {margin}{_nine(format_pet(estimate.margin.p90))}"
+        )
+    bare = estimate.without_optional_inside
+    return [
+        *lines,
+        f"chance of keeping every limit {percent(estimate.safe)}, asked {_asked(estimate)}",
+        *_tightest(estimate),
+        f"without optional work inside {format_pet(bare.p50)}{_nine(format_pet(bare.p90))}, "
+        f"chance {percent(estimate.without_optional_safe)}",
+        *_turn_back(estimate),
+    ]
+
+
+def _nine(what: str) -> str:
+    """Return what nine scenarios of ten keep, in brackets."""
+    return f" ({what} in nine of ten)"
+
+
+def _closed(estimate: Estimate) -> list[str]:
+    broken = [limit.id for limit in estimate.limits if limit.chance]
+    kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
+    return [
+        f"closed; everyone was inside at {format_pet(estimate.inside.p50, with_seconds=True)}, "
+        f"limit {format_pet(estimate.limit)}, {_left(estimate.margin.p50)}; {kept}"
+    ]
+
+
+def _left(margin_s: float | None) -> str:
+    """Return a margin in words: to spare, or over."""
+    if margin_s is None:
+        return "no margin"
+    return f"{format_pet(abs(margin_s))} {'to spare' if margin_s >= 0 else 'over'}"
+
+
+def _asked(estimate: Estimate) -> str:
+    wanted = estimate.confidence
+    if isinstance(wanted, Mapping):
+        return f"{percent(wanted['elapsed'])} of time, {percent(wanted['consumables'])} of consumables"
+    return percent(wanted)
+
+
+def _tightest(estimate: Estimate) -> list[str]:
+    tightest = estimate.binding
+    if tightest is None:
+        return []
+    margin = "" if tightest.margin.p50 is None else f"{_left(tightest.margin.p50)}, "
+    return [f"tightest {tightest.id}: {margin}broken in {percent(tightest.chance)}"]
+
+
+def _turn_back(estimate: Estimate) -> list[str]:
+    back, if_now = estimate.turn_back, estimate.turn_back.inside_if_now
+    lines = []
+    if if_now.p50 is not None:
+        words = (
+            "too late to turn back in time"
+            if back.latest is None
+            else f"turn back by {format_pet(back.latest)}"
+        )
+        lines.append(f"{words}; called now inside {format_pet(if_now.p50)}{_nine(format_pet(if_now.p90))}")
+    if back.mover is not None:
+        lines.append(f"beginning {back.mover} moves turn-back to {format_pet(back.moved_to)}")
+    return lines
+
+
+def crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
+    """Return what each crew member does now, and what comes next."""
+    figures = {figure.step: figure for figure in estimate.steps}
+    rows = []
+    for member in progress.plan.crew:
+        now = progress.current.get(member.id)
+        ahead = [s for s in progress.order.get(member.id, ()) if s != now]
+        if member.id in progress.entered:
+            doing = f"inside since {format_pet(progress.entered[member.id])}"
+        elif now is None:
+            doing = "nothing left to do"
+        else:
+            doing = _doing(progress, figures[now], estimate.at)
+        rows.append((member.id, doing, f"then {ahead[0]}" if ahead else ""))
+    return table(rows)
+
+
+def _doing(progress: Progress, figure: StepFigure, at: float) -> str:
+    state = progress.steps[figure.step]
+    words = f"{figure.status} {figure.step}"
+    if figure.status == "current":
+        worked = format_pet(state.elapsed_s(at), with_seconds=True)
+        return f"{words} {worked} of {format_pet(state.step.time.likely)}"
+    return f"{words} for {figure.waits_for}" if figure.waits_for else words
+
+
+def limit_lines(limits: Iterable[LimitFigure]) -> list[str]:
+    """Return every limit with its margin and the chance of breaking it."""
+    rows = [
+        (
+            limit.id,
+            _left(limit.margin.p50) if limit.margin.p50 is not None else "",
+            f"broken in {percent(limit.chance)}",
+        )
+        for limit in limits
+    ]
+    return table(rows)
+
+
+def consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
+    """Return every account: now, at ingress, reserve, when it is reached; and what readings contradict."""
+    rows, flags = [], []
+    for figure in figures:
+        left = figure.at_inside
+        width = "" if left.p10 == left.p90 else f" ({amount(left.p10)} to {amount(left.p90)})"
+        age = "never read" if figure.read_at is None else f"read {format_pet(figure.read_at)}"
+        rows.append(
+            (
+                f"{figure.crew}.{figure.consumable}",
+                f"{amount(figure.now)} {figure.unit}",
+                f"at ingress {amount(left.p50)}{width}",
+                f"reserve {amount(figure.reserve)} at {format_pet(figure.reserve_reached.p50)}",
+                age,
+            )
+        )
+        if figure.flagged:
+            flags.append(f"  ! {figure.crew}: {plain(figure.flagged, most=200)}")
+    return [*table(rows), *flags]
+
+
+def optional_lines(estimate: Estimate) -> list[str]:
+    """Return the advice about every optional task."""
+    rows = []
+    for figure in estimate.optional:
+        call = "no last call" if figure.last_call is None else f"last call {format_pet(figure.last_call)}"
+        rows.append(
+            (
+                figure.task,
+                figure.advice,
+                call,
+                f"in time {percent(figure.in_time)}",
+                f"costs {format_pet(figure.cost)}",
+            )
+        )
+    reasons = [f"    {f.task}: {plain(f.reason, most=150)}" for f in estimate.optional if f.reason]
+    return [*table(rows), *reasons]
+
+
+def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
+    """Return hardware clocks, open items and what is held."""
+    lines = []
+    for clock in estimate.clocks:
+        due = f"due {format_pet(clock.due)}" if clock.due is not None else f"runs from the done of {clock.of}"
+        lines.append(f"  clock {clock.step}: {due}, late in {percent(clock.late)}")
+    lines += [f"  open {item['item']}: {item['closed_by']} closes it" for item in estimate.open_items]
+    for hold in progress.holds.values():
+        until = "" if hold.until is None else f" until {format_pet(hold.until)}"
+        lines.append(
+            f"  hold {hold.crew} since {format_pet(hold.since)}{until} {plain(hold.text, most=50)}".rstrip()
+        )
+    return lines
+
+
+def step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
+    """Return steps with planned and projected start and finish."""
+    rows = [("", "", "", "", "plan", "start", "done")]
+    for figure in figures:
+        planned = progress.planned.get(figure.step)
+        rows.append(
+            (
+                figure.status,
+                " ".join(figure.crew) or "nobody",
+                figure.step,
+                plain(progress.steps[figure.step].step.do, most=30),
+                "" if planned is None else format_pet(planned[0]),
+                format_pet(figure.start.p50),
+                spread(figure.finish),
+            )
+        )
+    return table(rows)
+
+
+def remaining(estimate: Estimate) -> list[StepFigure]:
+    """Return the steps that are still to be done, by projected start; those left out come last."""
+    open_ = [s for s in estimate.steps if s.status in ("open", "waiting", "current", "held")]
+    return sorted(open_, key=lambda s: (s.start.p50 is None, s.start.p50 or 0.0))
+
+
+def alert_lines(estimate: Estimate) -> list[str]:
+    """Return what wants a person."""
+    return [f"  ! {plain(alert.text, most=200)}" for alert in estimate.alerts if not alert.acknowledged]
+
+
+def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
+    """Return what moved the projected ingress since an instant, cause by cause, and in all."""
+    total = sum(seconds for _, seconds in moved)
+    rows = [(f"{seconds:+.0f} s", cause) for cause, seconds in moved]
+    head = f"moved by {total:+.0f} s since {format_pet(since)}" + (
+        ":" if rows else ", by nothing in particular"
+    )
+    return [head, *table(rows)]
+
+
+def report(progress: Progress, estimate: Estimate) -> list[str]:
+    """Return the whole estimate as plain lines."""
+    parts = [
+        ("", [*title(progress, estimate), *headline(progress, estimate)]),
+        ("wants you", alert_lines(estimate)),
+        ("too much", [f"  {plain(line, most=200)}" for line in estimate.when_short]),
+        ("crew", crew_lines(progress, estimate)),
+        ("limits", limit_lines(estimate.limits)),
+        ("consumables", consumable_lines(estimate.consumables)),
+        ("optional", optional_lines(estimate)),
+        ("watch", watch_lines(progress, estimate)),
+        ("ahead", step_lines(progress, remaining(estimate)[:AHEAD])),
+    ]
+    return [*sections(parts), plain(estimate.advisory)]
+
+
+def sections(parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
+    """Return the parts that have lines, each under its heading."""
+    out: list[str] = []
+    for head, lines in parts:
+        if lines:
+            out += [*([head] if head else []), *lines, ""]
+    return out
