@@ -63,11 +63,8 @@ def headline(progress: Progress, estimate: Estimate) -> list[str]:
     if estimate.inside.p50 is None:
         lines.append("inside: in most scenarios a step finds no later opening of its window")
     else:
-        margin = _left(estimate.margin.p50)
-        limit = format_pet(estimate.limit)
-        lines.append(
-            f"inside {spread(estimate.inside)}  limit {limit}  {margin}{_nine(format_pet(estimate.margin.p90))}"
-        )
+        margin = f"{_left(estimate.margin.p50)}{_nine(format_pet(estimate.margin.p90))}"
+        lines.append(f"inside {spread(estimate.inside)}  limit {format_pet(estimate.limit)}  {margin}")
     bare = estimate.without_optional_inside
     return [
         *lines,
