@@ -21,6 +21,12 @@ class Failing:
     elapsed: int
     consumables: int
 
+    def plus(self, other: Failing) -> Failing:
+        """Return both together, of scenarios that are counted apart."""
+        return Failing(
+            self.any + other.any, self.elapsed + other.elapsed, self.consumables + other.consumables
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Demand:

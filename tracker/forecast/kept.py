@@ -224,10 +224,7 @@ class _Search:
         assert self.stage is not None
         tail = self._between(kept, start, len(self.world.nodes))
         here = self.stage.failing(advance(self.stage.world, course.fork(), tail), left)
-        other = self.elsewhere
-        return Failing(
-            here.any + other.any, here.elapsed + other.elapsed, here.consumables + other.consumables
-        )
+        return here.plus(self.elsewhere)
 
     def _greedy(self) -> None:
         """Offer a good set early: should tasks first, then the most value per planned minute."""
@@ -246,11 +243,7 @@ class _Search:
     def _may_hold(self, kept: frozenset[int]) -> bool:
         if self.stage is None:
             return True
-        course, left = self.stage.whole(kept)
-        here, other = self.stage.failing(course, left), self.elsewhere
-        return self.wanted.met(
-            Failing(here.any + other.any, here.elapsed + other.elapsed, here.consumables + other.consumables)
-        )
+        return self.wanted.met(self.stage.failing(*self.stage.whole(kept)).plus(self.elsewhere))
 
     def offer(self, kept: frozenset[int]) -> None:
         """Take a set as the best so far when it is better and holds on all scenarios."""

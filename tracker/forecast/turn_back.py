@@ -14,18 +14,18 @@ from math import ceil, floor
 
 import numpy as np
 
-from tracker.forecast.demand import Failing, count, demand
+from tracker.forecast.demand import count, demand
 from tracker.forecast.homeward import Homeward, homeward
 from tracker.forecast.judge import Judge
 from tracker.forecast.last_call import ends_of, latest_start
 from tracker.forecast.limits import GRAIN_S, deadlines
 from tracker.forecast.quantiles import one, ranged
-from tracker.forecast.stage import plain_world
+from tracker.forecast.stage import bounds
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import Row, World
 
-_GRID = 96
-"""Instants looked at first where calling later can be safer, because the way home shrinks."""
+_STEPS = 24
+"""Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""
 _NOTICED_S = 15.0
 """A step that opens something is named when it moves turn-back by more than this."""
 
@@ -49,59 +49,81 @@ def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -
 
 
 class _Finder:
-    """Counts what a call at an instant breaks: easy scenarios by one comparison, the others played."""
+    """Counts what a call at an instant breaks: easy scenarios by one comparison, the others played.
+
+    Easy is a scenario that keeps every limit even with the longest way home there is: an earlier call
+    leaves a part of its work, and a later one only holds closeout back.
+    """
 
     def __init__(self, judge: Judge, kept: Collection[int], full: Homeward) -> None:
         self.world, self.full = judge.world, full
         self.wanted = demand(self.world)
-        present = self.world.present(kept)
-        by_limits, by_reserves = _held_back_until(self.world, present)
-        easy = ~judge.outcome(kept).unsafe & (np.minimum(by_limits, by_reserves) >= _work_ends(full))
-        if not plain_world(self.world):
-            easy[:] = False
+        least, most = bounds(self.world)
+        elapsed, consumables = most.masks(*most.whole(frozenset(kept)))
+        by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
+        easy = ~(elapsed | consumables) & (np.minimum(by_limits, by_reserves) >= _work_ends(full))
         self.by_limits, self.by_reserves = by_limits[easy], by_reserves[easy]
-        chosen = np.flatnonzero(~easy)
-        self.hard = full.part(chosen) if len(chosen) else None
+        self.chosen = np.flatnonzero(~easy)
+        self.exact = full.part(self.chosen)
+        self.bounds: tuple[Homeward, Homeward] | None = None
+        if any(node.home is not None for node in self.world.nodes):
+            shortest, longest = (replace(full, world=bound.world) for bound in (least, most))
+            self.bounds = shortest.part(self.chosen), longest.part(self.chosen)
 
-    def holds(self, at: float, *, ignoring: str | None = None, opened: Collection[str] = ()) -> bool:
+    def holds(
+        self,
+        at: float,
+        hard: Homeward | None = None,
+        *,
+        ignoring: str | None = None,
+        opened: Collection[str] = (),
+    ) -> bool:
         """Whether enough scenarios keep every limit when called at this instant, relative to now."""
-        late_limits = self.by_limits < at - GRAIN_S
-        late_reserves = self.by_reserves < at - GRAIN_S
-        easy = count(late_limits, late_reserves)
-        if self.hard is None:
+        easy = count(self.by_limits < at - GRAIN_S, self.by_reserves < at - GRAIN_S)
+        if not len(self.chosen):
             return self.wanted.met(easy)
-        found = self.hard.called(at, ignoring=ignoring, opened=opened)
-        hard = count(found.elapsed, found.consumables)
-        return self.wanted.met(
-            Failing(easy.any + hard.any, easy.elapsed + hard.elapsed, easy.consumables + hard.consumables)
-        )
+        found = (hard or self.exact).called(at, ignoring=ignoring, opened=opened)
+        return self.wanted.met(easy.plus(count(found.elapsed, found.consumables)))
 
     def latest(self, *, ignoring: str | None = None, opened: Collection[str] = ()) -> float | None:
         """Return the greatest PET, in whole seconds, of a call that holds; None if not even now does."""
 
-        def does(pet: float) -> bool:
-            return self.holds(pet - now, ignoring=ignoring, opened=opened)
+        def does(pet: float, hard: Homeward | None = None) -> bool:
+            return self.holds(pet - now, hard, ignoring=ignoring, opened=opened)
 
         now = self.world.now
         if not does(now):
             return None
         low, high = floor(now), floor(now + min(limit.at for limit in self.world.limits)) + 1
-        if not plain_world(self.world):
-            low, high = _last_crossing(does, low, high)
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (middle, high) if does(middle) else (low, middle)
-        return max(float(low), now)
+        if self.bounds is not None:
+            low, high = _crossing(does, low, high, *self.bounds)
+        return max(float(_last(does, low, high)), now)
 
 
-def _last_crossing(does: Callable[[float], bool], low: int, high: int) -> tuple[int, int]:
-    """Return a stretch of a coarse grid that begins with the last instant that does."""
-    step = max(1, ceil((high - low) / _GRID))
-    good = low
-    for pet in range(low + step, high, step):
+def _last(does: Callable[[float], bool], low: int, high: int) -> int:
+    """Return the last whole second that does, given that `low` does and that none follows a miss."""
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if does(middle) else (low, middle)
+    return low
+
+
+def _crossing(
+    does: Callable[..., bool], low: int, high: int, shortest: Homeward, longest: Homeward
+) -> tuple[int, int]:
+    """Return a short stretch that begins with an instant that does and ends with one that does not.
+
+    Where ways home differ, a later call can be safer again. With all of them the shortest, and with
+    all the longest, it never is: the last instant lies between what those two say, and is looked for
+    there from the end on.
+    """
+    end = _last(lambda pet: does(pet, shortest), low, high) + 1
+    start = _last(lambda pet: does(pet, longest), low, high) if does(low, longest) else low
+    step = max(1, ceil((end - start) / _STEPS))
+    for pet in range(end - step, start, -step):
         if does(pet):
-            good = pet
-    return good, min(good + step, high)
+            return pet, min(pet + step, end)
+    return start, min(start + step, end)
 
 
 def _held_back_until(world: World, present: list[int]) -> tuple[Row, Row]:
