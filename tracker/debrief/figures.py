@@ -167,21 +167,22 @@ def pace(rows: Sequence[StepRow]) -> str:
 
 
 def waterfall(one: Excursion) -> str:
-    """Draw from the planned to the actual ingress, part by part."""
+    """Draw from the planned to the actual ingress, part by part; the axis shows where they differ."""
     parts = one.totals.waterfall
     figure, axes = _figure(1.0 + 0.34 * (len(parts) + 1))
-    reached = parts[0].seconds / 3600
-    axes.barh(0, reached, color="#c9cdd4")
+    reached = [parts[0].seconds / 3600]
+    axes.barh(0, reached[0], color="#c9cdd4")
     for y, part in enumerate(parts[1:], 1):
         width = part.seconds / 3600
-        axes.barh(y, width, left=reached, color=ORANGE if width > 0 else BLUE)
-        axes.plot([reached, reached], [y - 1.4, y + 0.4], color=GREY, linewidth=0.7)
-        reached += width
-    axes.barh(len(parts), reached, color=INK)
-    labels = [*(plain(part.label, most=40) for part in parts), "inside, actual"]
+        axes.barh(y, width, left=reached[-1], color=ORANGE if width > 0 else BLUE)
+        axes.plot([reached[-1]] * 2, [y - 1.4, y + 0.4], color=GREY, linewidth=0.7)
+        reached.append(reached[-1] + width)
+    axes.barh(len(parts), reached[-1], color=INK)
+    labels = [*(plain(part.label, most=40) for part in parts), "sum"]
     axes.set_yticks(range(len(labels)), labels, parse_math=False)
     axes.set_ylim(len(labels) - 0.4, -0.6)
-    axes.set_xlim(left=0)
+    margin = max(0.3 * (max(reached) - min(reached)), 1 / 60)
+    axes.set_xlim(max(0.0, min(reached) - margin), max(reached) + margin / 3)
     axes.set_xlabel("PET: orange later, blue earlier")
     _hours(axes, along="x")
     return _svg(figure, "waterfall", "Where the time went from planned to actual ingress")

@@ -8,7 +8,7 @@ from html import escape
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
-from tracker.debrief.tables import Table
+from tracker.debrief.words import Table
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
-from tracker.debrief.tables import Table
+from tracker.debrief.words import Table
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
 

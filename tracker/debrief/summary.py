@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
-from tracker.debrief.tables import Table
+from tracker.debrief.words import Table, pet, signed
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
 
@@ -52,9 +52,9 @@ def _overruns(one: Excursion) -> Table:
         (
             row.step,
             row.do,
-            tables.pet(row.planned_duration),
-            tables.pet(row.actual_duration),
-            tables.signed(row.variance),
+            pet(row.planned_duration),
+            pet(row.actual_duration),
+            signed(row.variance),
         )
         for row in worst[:MOST_OVERRUNS]
     )

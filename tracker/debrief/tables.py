@@ -3,52 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.judged import Judgement
 from tracker.debrief.totals import Group
-from tracker.foundation.times import format_instant, format_pet
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Headings and rows of text; columns in `right` hold figures that line up on the right."""
-
-    title: str
-    headings: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    right: frozenset[int] = field(default_factory=frozenset)
-    note: str = ""
-    """A sentence under the title."""
-
-
-def pet(seconds: float | None) -> str:
-    """Return a PET or a duration as `H:MM:SS`, a dash where there is none."""
-    return format_pet(None if seconds is None else round(seconds), with_seconds=True)
-
-
-def signed(seconds: float | None) -> str:
-    """Return a difference as `+H:MM:SS` or `-H:MM:SS`."""
-    if seconds is None:
-        return "-"
-    text = pet(seconds)
-    return text if text.startswith("-") or not round(seconds) else f"+{text}"
-
-
-def ratio(value: float | None) -> str:
-    """Return a ratio with two decimals."""
-    return "-" if value is None else f"{value:.2f}"
-
-
-def percent(value: float) -> str:
-    """Return a share in whole percent."""
-    return "-" if value != value else f"{100 * value:.0f} %"
-
-
-def figure(value: float | None, unit: str = "") -> str:
-    """Return a figure with three digits and its unit."""
-    return "-" if value is None else f"{value:.3g} {unit}".strip()
+from tracker.debrief.words import Table, figure, percent, pet, ratio, signed
+from tracker.foundation.times import format_instant
 
 
 def _table(
@@ -182,11 +142,9 @@ def waterfall(one: Excursion) -> Table:
         for i, part in enumerate(one.totals.waterfall)
     ]
     total = sum(part.seconds for part in one.totals.waterfall)
-    note = (
-        f"From the planned to the actual ingress of {one.last_in}, who was inside last."
-        if one.last_in
-        else ""
-    )
+    note = f"From the planned to the actual ingress of {one.last_in}, who was inside last."
+    if one.inside is None:
+        note = f"From the planned ingress of {one.last_in} to the last event: the excursion is not over."
     return _table("From plan to ingress", ("", "time"), [*rows, ("sum", pet(total))], (1,), note)
 
 

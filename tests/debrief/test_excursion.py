@@ -1,0 +1,201 @@
+"""The debrief of small excursions, computed on paper, and sums that add up on any."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.debrief.conftest import SMALL
+from tests.seasons import Truth, events, plan
+from tracker.debrief.excursion import Excursion, Scoring, debriefed
+from tracker.journal.journal import Journal
+from tracker.journal.progress import Progress
+from tracker.plan.read import parse_plan
+
+
+def _after(journal: Journal, *more: dict[str, Any]) -> Excursion:
+    journal.record_all(more)
+    return debriefed(journal.progress(), "small.sqlite", None)
+
+
+def _done(step: str, minutes: float, **more: Any) -> dict[str, Any]:
+    return {"kind": "done", "step": step, "at": round(minutes * 60), **more}
+
+
+def test_exactly_as_planned(small: Journal) -> None:
+    one = _after(
+        small,
+        _done("mount.bolts", 10),
+        _done("mount.wire", 30),
+        _done("photos.all", 30),
+        _done("home.in", 40),
+        {"kind": "closed", "at": 2400},
+    )
+    assert one.inside == one.planned_inside == one.end == 2400
+    assert [(part.label, part.seconds) for part in one.totals.waterfall] == [("as planned", 2400)]
+    assert [row.variance for row in one.steps if row.status == "done"] == [0, 0, 0, 0]
+    used = {store.crew: store for store in one.consumables}
+    assert used["EV1"].by_rates == pytest.approx(used["EV1"].planned)
+    # 40 min at 0.1 kg/h; EV1: 10 min at 300 W, 30 at 200; EV2: 10 at rest, 30 at 200; 0.1 kg/MJ.
+    assert used["EV1"].used == pytest.approx(0.1 * 40 / 60 + 0.1 * (600 * 300 + 1800 * 200) / 1e6)
+    assert used["EV2"].used == pytest.approx(0.1 * 40 / 60 + 0.1 * (600 * 100 + 1800 * 200) / 1e6)
+
+
+def test_slow_held_and_dropped(small: Journal) -> None:
+    """EV1 takes 15 min for the bolts, is held 5; photos are dropped; EV2 takes 24 for the wire."""
+    one = _after(
+        small,
+        {"kind": "held", "crew": ["EV1"], "at": 300, "text": "glove check"},
+        {"kind": "resumed", "crew": ["EV1"], "at": 600},
+        _done("mount.bolts", 20),
+        {"kind": "chose", "task": "photos", "choice": "drop", "advice": "keep", "at": 1100},
+        {"kind": "dropped", "task": "photos", "at": 1100},
+        _done("mount.wire", 44),
+        _done("home.in", 56),
+        {"kind": "closed", "at": 3400},
+    )
+    bolts, wire, _, photos, home = one.steps
+    assert (bolts.actual_duration, bolts.variance, bolts.ratio) == (900, 300, 1.5)
+    assert (bolts.held, bolts.held_for) == (300, "glove check")
+    assert (wire.actual_start, wire.waited, wire.waited_for) == (1200, 1200, "need mount.bolts")
+    assert (wire.finish_late, home.finish_late) == (840, 960)
+    assert (photos.status, photos.dropped, photos.advised, photos.chosen) == ("dropped", True, "keep", "drop")
+    assert one.inside == 3360
+    parts = {part.label: part.seconds for part in one.totals.waterfall}
+    assert one.last_in == "EV1"
+    assert parts == {
+        "as planned": 2400,
+        "holds": 300,
+        "pace: fasten": 300,
+        "not done": -1200,
+        "waiting: for each other": 1440,
+        "pace: travel": 120,
+    }
+    assert sum(parts.values()) == one.inside
+    assert [(h.crew, h.start, h.finish, h.reason) for h in one.holds] == [("EV1", 300, 600, "glove check")]
+    assert [(c.kind, c.at) for c in one.changes] == [("dropped", 1100)]
+    (decision,) = one.decisions
+    assert (decision.followed, decision.outcome) == (False, "dropped")
+    (later,) = one.hindsight
+    # 120 - 56 = 64 min to spare, the photos take 20 at any likely pace: to keep them was right.
+    assert (later.room, later.confirmed, later.done) == (True, True, False)
+
+
+def test_order_changes_and_added_work(small: Journal) -> None:
+    spare = {"title": "Spare bolt", "steps": [{"do": "Turn it", "crew": ["EV1"], "time": "0:05"}]}
+    one = _after(
+        small,
+        {"kind": "added", "task": spare, "at": 10},
+        {"kind": "moved", "task": "photos", "before": "mount", "at": 0},
+        {"kind": "began", "step": "photos.all", "at": 0},
+        _done("photos.all", 21),
+        _done("mount.bolts", 31),
+    )
+    by_step = {row.step: row for row in one.steps}
+    assert by_step["added-1.1"].added
+    assert (by_step["mount.bolts"].planned_place, by_step["mount.bolts"].actual_place) == (1, 2)
+    # The added step stands between them: it came before the bolts, was inserted next, and is begun.
+    assert (by_step["photos.all"].planned_place, by_step["photos.all"].actual_place) == (3, 1)
+    assert one.inside is None
+    assert one.hindsight == ()
+
+
+def test_readings_say_what_was_used(small: Journal) -> None:
+    one = _after(
+        small,
+        {"kind": "reading", "crew": "EV1", "consumable": "air", "value": 0.90, "at": 900},
+        {"kind": "replaced", "crew": "EV1", "consumable": "air", "value": 1.0, "at": 1200},
+        _done("mount.bolts", 10),
+    )
+    air = next(store for store in one.consumables if store.crew == "EV1")
+    assert (air.readings, air.replaced, air.last_read) == (1, 1, 0.90)
+    # About 0.1 used by 15 min; by 20 min about 0.13, then a fresh store.
+    assert air.used == pytest.approx(0.1 * 20 / 15, rel=0.15)
+    assert air.left == pytest.approx(1.0, abs=0.01)
+
+
+def test_before_zero_there_is_nothing_to_tell() -> None:
+    journal = Journal.in_memory(parse_plan(SMALL, file="small.yaml", name="small"))
+    one = debriefed(journal.progress(), "small.sqlite")
+    assert one.zero is None
+    assert {row.status for row in one.steps} <= {"open", "waiting"}
+    assert one.judgement is None
+
+
+def test_forecasts_are_judged(season: tuple[Progress, ...]) -> None:
+    one = debriefed(season[0], "a.sqlite", Scoring(instants=6, scenarios=400))
+    assert one.judgement is not None
+    assert len(one.judgement.moments) == 10
+    assert one.inside is not None
+    last = one.judgement.moments[-1]
+    assert last.p10 <= last.p50 <= last.p90
+    assert last.crps_paper == pytest.approx(abs(last.paper - one.inside))
+    # Late in the excursion little is left to be wrong about.
+    assert last.crps < one.judgement.moments[0].crps
+    assert last.crps < 600
+
+
+def test_forecast_beats_paper_over_a_season(season: tuple[Progress, ...]) -> None:
+    """Every excursion is slow by a constant pace; paper never learns that."""
+    found = [debriefed(p, "a", Scoring(instants=0, scenarios=400)).judgement for p in season]
+    ours, paper = (sum(getattr(j, name) for j in found if j is not None) for name in ("crps", "crps_paper"))
+    assert len([j for j in found if j is not None]) == 12
+    assert ours < 0.6 * paper
+
+
+def test_paper_is_the_deterministic_network(small: Journal) -> None:
+    """At 5 min, 5 of 10 min bolts left: the planned end is the end on paper."""
+    small.record_all([_done("mount.bolts", 10), _done("mount.wire", 40), _done("photos.all", 30)])
+    small.record_all([_done("home.in", 50), {"kind": "closed", "at": 3000}])
+    one = debriefed(small.progress(), "a", Scoring(instants=0, scenarios=50))
+    assert one.judgement is not None
+    first = one.judgement.moments[0]
+    assert first.at == 300
+    assert first.paper == pytest.approx(2400)
+    assert first.pro_rata == pytest.approx(2400)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    held=st.lists(
+        st.tuples(st.sampled_from(["EV1", "EV2"]), st.integers(0, 9000), st.integers(1, 900)), max_size=3
+    ),
+    gone=st.sets(st.sampled_from(["task1", "task2"])),
+    until=st.floats(0.2, 1.0),
+)
+def test_every_second_is_accounted_for(
+    seed: int, held: list[tuple[str, int, int]], gone: set[str], until: float
+) -> None:
+    """Work, waiting, holds and idle time add up to the elapsed time; the waterfall to its end."""
+    with Journal.in_memory(plan(14, seed=seed), seed="a") as journal:
+        happened = list(events(journal.plan, Truth(), seed=seed))
+        for crew, at, length in held:
+            happened.append({"kind": "held", "crew": [crew], "at": at, "until": at + length})
+            happened.append({"kind": "resumed", "crew": [crew], "at": at + length})
+        happened += [{"kind": "dropped", "task": task, "at": 3000} for task in sorted(gone)]
+        last = round(until * max(event.get("at", 0) for event in happened))
+        for event in sorted(happened, key=lambda event: event.get("at", -1)):
+            if event.get("at", 0) <= last:
+                _try(journal, event)
+        one = debriefed(journal.progress(), "a", None)
+    for spent in one.totals.spent:
+        assert spent.work + spent.wait + spent.hold + spent.idle == pytest.approx(one.end, abs=1e-6)
+        assert spent.elapsed == pytest.approx(one.end, abs=1e-6)
+    assert one.last_in is not None
+    reached = one.crew_inside[one.last_in]
+    total = sum(part.seconds for part in one.totals.waterfall)
+    assert total == pytest.approx(one.end if reached is None else reached, abs=1e-6)
+
+
+def _try(journal: Journal, event: dict[str, Any]) -> None:
+    """Record an event that may contradict what is on record already; then it is left out."""
+    from tracker.foundation.errors import EventError
+
+    try:
+        journal.record(event)
+    except EventError as error:
+        assert error.lines
