@@ -66,10 +66,12 @@ class Entry:
         return self.tokens.pop(0).text
 
     def take_rest(self) -> str:
-        """Take all that is left, as typed."""
-        rest = self.text[self.tokens[0].start :].strip() if self.tokens else ""
-        self.tokens.clear()
-        return rest
+        """Take all that is left up to `at=` or `seat=`, as typed."""
+        ends = [n for n, token in enumerate(self.tokens) if (token.keyed or ("",))[0] in ("at", "seat")]
+        end = ends[0] if ends else len(self.tokens)
+        taken, self.tokens = self.tokens[:end], self.tokens[end:]
+        stop = self.tokens[0].start if self.tokens else len(self.text)
+        return self.text[taken[0].start : stop].strip() if taken else ""
 
     def take_keyed(self, known: Container[str]) -> tuple[str, str]:
         """Take KEY=VALUE; text without quotes goes on to the next KEY= that is known."""

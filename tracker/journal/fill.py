@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant
 from tracker.journal.entry import Entry
-from tracker.journal.match import crew_or_none, meant
+from tracker.journal.match import crew_or_none, current_step, meant, names_step
+from tracker.journal.progress import Progress
 from tracker.journal.value import Setting, read_value
 from tracker.journal.when import is_ago, is_time, read_instant, read_pet
 from tracker.journal.words import Argument, Word
 
 Event = dict[str, Any]
 
+_LIKE_A_TIME = re.compile(r"[-+]?[\d:]*\d:[\d:]*[zZ]?|-\d\S*|\d+[zZ]", re.ASCII)
 _COMMON = ("at", "seat", "text")
 
 
 def fill(word: Word, entry: Entry, setting: Setting) -> Event:
     """Return one event of the word's kind; EventError says what is wrong and shows an example."""
     event: Event = {"kind": word.kind}
+    if setting.crew is not None and word.argument("step") is not None and not _names_step(entry, setting):
+        event["step"] = current_step(setting.progress, setting.crew)
     while entry:
         if not _take_one(word, entry, setting, event):
             rest = plain(entry.take_rest(), most=60)
@@ -36,8 +41,9 @@ def _take_one(word: Word, entry: Entry, setting: Setting, event: Event) -> bool:
     """Understand the next words; False when nothing here takes them."""
     pending = _pending(word, event)
     keys = {*_COMMON, *(one.key for one in word.arguments)}
-    keyed, free = entry.tokens[0].keyed, word.argument("text") is not None and "text" not in event
-    if keyed is not None and (keyed[0] in keys or not free or pending):
+    text = word.argument("text")
+    keyed, free = entry.tokens[0].keyed, text is not None and not text.keyed and "text" not in event
+    if keyed is not None and (keyed[0] in keys or not free or word.kind != "noted"):
         _take_keyed(word, entry, setting, event, keys)
         return True
     marked = next((one for one in word.arguments if one.marker == entry.head.lower()), None)
@@ -57,8 +63,26 @@ def _take_one(word: Word, entry: Entry, setting: Setting, event: Event) -> bool:
             event[one.key] = _take(one, entry, setting)
             return True
     if free:
+        _check_free(word, entry.head, setting)
         event["text"] = entry.take_rest()
     return free
+
+
+def _names_step(entry: Entry, setting: Setting) -> bool:
+    """Whether the next word names a step, after a digit that already stands for the current one."""
+    return bool(entry) and (
+        (entry.tokens[0].keyed or ("",))[0] == "step" or names_step(setting.progress, entry.head)
+    )
+
+
+def _check_free(word: Word, head: str, setting: Setting) -> None:
+    """Refuse as free text what was most likely meant as a time or a crew member."""
+    if word.kind != "noted" and _LIKE_A_TIME.fullmatch(head):
+        raise EventError(f"{plain(head)!r} is not a time; a time is -3 (minutes ago), 2:14 or 14:22Z")
+    crew = word.argument("crew")
+    near = meant(head, setting.progress.plan.member) if crew is not None else ""
+    if near:
+        raise EventError(f"there is no crew member {plain(head)!r}{near}")
 
 
 def _pending(word: Word, event: Event) -> list[Argument]:
@@ -131,18 +155,16 @@ def _fits(argument: Argument, entry: Entry, setting: Setting) -> bool:
 
 def _fill_in(word: Word, setting: Setting, event: Event) -> None:
     """Fill in what the digit that began the entry, or the moment, says."""
-    if "step" not in event and word.argument("step") is not None:
-        _fill_in_step(word, setting, event)
+    if word.kind == "went" and "step" not in event:
+        _fill_in_go(setting.progress, event)
     crew = word.argument("crew")
     if "crew" not in event and crew is not None and setting.crew is not None:
         event["crew"] = [setting.crew] if crew.type == "crews" else setting.crew
 
 
-def _fill_in_step(word: Word, setting: Setting, event: Event) -> None:
-    progress = setting.progress
-    if word.kind == "went":
-        asking = [id for id, state in progress.steps.items() if state.ended is None and not state.gone]
-        if asking:
-            event["step"] = asking[0]
-    elif setting.crew is not None and progress.current.get(setting.crew) is not None:
-        event["step"] = progress.current[setting.crew]
+def _fill_in_go(progress: Progress, event: Event) -> None:
+    """Mean the hold point that somebody stands at, or else the first one."""
+    asking = [id for id, state in progress.steps.items() if state.ended is None and not state.gone]
+    standing = [id for id in asking if id in progress.current.values()]
+    if asking:
+        event["step"] = (standing or asking)[0]

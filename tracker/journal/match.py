@@ -46,6 +46,22 @@ def crew_or_none(progress: Progress, text: str) -> str | None:
     return next(iter(exact or near), None)
 
 
+def current_step(progress: Progress, crew: str) -> str:
+    """Return the current step of a crew member; EventError when there is none."""
+    step = progress.current.get(crew)
+    if step is None:
+        ahead = next(iter(progress.order.get(crew, ())), None)
+        after = f"; {ahead} comes next" if ahead else "; nothing is left for them"
+        raise EventError(f"{crew} has no current step{after}")
+    return step
+
+
+def names_step(progress: Progress, text: str) -> bool:
+    """Whether a word is a step's id or its part, and no other word."""
+    wanted = text.casefold()
+    return any(wanted in (id.casefold(), id.casefold().rpartition(".")[2]) for id in progress.steps)
+
+
 def find_step(progress: Progress, text: str, among: Sequence[str] | None = None) -> str:
     """Return the step meant by an id, a part, a beginning or words.
 

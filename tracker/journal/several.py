@@ -7,22 +7,12 @@ from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.journal.entry import Entry
-from tracker.journal.match import find_step
+from tracker.journal.match import current_step, find_step
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.value import Setting
 from tracker.journal.when import is_time, read_pet
 
 Event = dict[str, Any]
-
-
-def current_step(progress: Progress, crew: str) -> str:
-    """Return the current step of a crew member; EventError when there is none."""
-    step = progress.current.get(crew)
-    if step is None:
-        ahead = next(iter(progress.order.get(crew, ())), None)
-        after = f"; {ahead} comes next" if ahead else "; nothing is left for them"
-        raise EventError(f"{crew} has no current step{after}")
-    return step
 
 
 def absent(progress: Progress, step: str, missing: tuple[str, ...]) -> str:

@@ -212,10 +212,8 @@ class SqliteStore:
 
     def shown(self) -> list[Shown]:
         """Return the estimates that were shown, oldest first."""
-        return [
-            Shown(*cells)
-            for cells in self._read("SELECT event, at, shown, estimate FROM estimates ORDER BY id")
-        ]
+        found = self._read("SELECT event, at, shown, estimate FROM estimates ORDER BY id")
+        return [Shown(*cells) for cells in found]
 
     def changed(self) -> bool:
         """Whether another connection may have written since the last call; true the first time."""

@@ -12,18 +12,18 @@ from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import instant_of
+from tracker.foundation.times import format_instant, instant_of
 from tracker.journal import several
 from tracker.journal.adding import expand_added
 from tracker.journal.complete import complete
 from tracker.journal.entry import Entry
 from tracker.journal.fill import fill
-from tracker.journal.match import crew_or_none, find_word
+from tracker.journal.match import crew_or_none, current_step, find_word
 from tracker.journal.preview import preview
 from tracker.journal.progress import Progress
 from tracker.journal.rounds import begins_reading, readings
 from tracker.journal.value import Setting
-from tracker.journal.when import Clock, is_time, read_pet
+from tracker.journal.when import Clock, is_time, read_instant, read_pet
 from tracker.journal.words import BY_KIND, BY_WORD
 
 Event = dict[str, Any]
@@ -55,10 +55,8 @@ def parse_words(
     `at` is a typed time for all of them that name none.
     """
     setting = _setting(progress, now, utc_now, seat)
-    entry = Entry.of_words([*words, *([] if at is None else [f"at={at}"])])
-    if at is not None:
-        entry.tokens.insert(1, entry.tokens.pop())
-    return _parse(entry, setting)
+    events = _parse(Entry.of_words(words), setting)
+    return events if at is None else [_at(event, at, setting) for event in events]
 
 
 def tick(progress: Progress, crew: str, at: int | None = None) -> Event:
@@ -66,11 +64,21 @@ def tick(progress: Progress, crew: str, at: int | None = None) -> Event:
 
     Raises EventError when there is none, or when somebody else of a joint step is not there yet.
     """
-    step = several.current_step(progress, crew)
+    step = current_step(progress, crew)
     missing = progress.missing(step)
     if missing:
         raise EventError(several.absent(progress, step, missing))
     return {"kind": "done", "step": step} | ({} if at is None else {"at": at})
+
+
+def _at(event: Event, text: str, setting: Setting) -> Event:
+    """Return the event at a typed time."""
+    key = "utc" if event["kind"] == "zero" else "at"
+    if key in event:
+        raise EventError(f"{event['kind']}: its time is given twice")
+    if key == "utc":
+        return event | {"utc": format_instant(read_instant(text, setting.clock))}
+    return event | {"at": read_pet(text, setting.clock)}
 
 
 def _setting(progress: Progress, now: float | None, utc_now: datetime, seat: str | None) -> Setting:

@@ -45,6 +45,7 @@ class Word:
 
 
 _TEXT = Argument("text", "text", required=False)
+_KEYED_TEXT = Argument("text", "text", required=False, keyed=True)
 _STEP = Argument("step", "step")
 _TASK = Argument("task", "task")
 _CREW = Argument("crew", "crew")
@@ -60,7 +61,7 @@ WORDS = (
     Word(
         "zero",
         ("start",),
-        (Argument("utc", "instant", required=False), _TEXT),
+        (Argument("utc", "instant", required=False), _KEYED_TEXT),
         "starts the clock",
         "zero 14:00Z",
     ),
@@ -89,7 +90,7 @@ WORDS = (
         "a hold starts, for one or for all",
         "hold EV1 until 2:30 glove check",
     ),
-    Word("resumed", ("resume",), (_CREWS, _TEXT), "a hold ends", "resume EV1"),
+    Word("resumed", ("resume",), (_CREWS, _KEYED_TEXT), "a hold ends", "resume EV1"),
     Word("went", ("go",), (_STEP, _TEXT), "gives the go for a hold point", "go power-on"),
     Word(
         "handed",
@@ -172,14 +173,14 @@ WORDS = (
         "an alert was seen",
         "ack last-call:latch:5",
     ),
-    Word("withdrawn", ("withdraw", "undo"), (Argument("event", "event"), _TEXT), "undo", "undo"),
+    Word("withdrawn", ("withdraw", "undo"), (Argument("event", "event"), _KEYED_TEXT), "undo", "undo"),
     Word(
         "amended",
         ("amend",),
         (
             Argument("event", "event"),
             Argument("utc", "instant", required=False, keyed=True),
-            _TEXT,
+            _KEYED_TEXT,
         ),
         "corrects when an event happened",
         "amend 41 2:13",
