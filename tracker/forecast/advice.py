@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.forecast.demand import demand, with_dependents, with_needs
+from tracker.forecast.homebound import homebound
 from tracker.forecast.judge import Judge
-from tracker.forecast.last_call import first_step, last_call
+from tracker.forecast.last_call import first_step
 from tracker.forecast.limits import GRAIN_S
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.reasons import reason
@@ -30,9 +31,9 @@ def advise(
     """
     judge = Judge(world)
     found = steady(progress, judge, prior=prior)
-    kept = found.tasks
+    kept = found.kept.tasks
     short: tuple[str, ...] = ()
-    if not found.holds:
+    if not found.kept.holds:
         from tracker.forecast.short import when_short
 
         short = when_short(progress, judge, prior=prior)
@@ -42,17 +43,8 @@ def advise(
         optional=figures(judge, kept),
         turn_back=turn_back(judge, kept, homebound=homebound(progress)),
         when_short=short,
-        proven=found.proven,
-    )
-
-
-def homebound(progress: Progress) -> bool:
-    """Whether there is no turning back any more: closeout has begun, or everybody outside is called."""
-    if progress.recall and all(c in progress.recall or c in progress.entered for c in progress.plan.outside):
-        return True
-    return any(
-        progress.tasks[state.step.task].task.closeout and (state.ended == "done" or state.began is not None)
-        for state in progress.steps.values()
+        proven=found.kept.proven,
+        raised=found.raised,
     )
 
 
@@ -84,7 +76,7 @@ def _start(judge: Judge, m: int, kept: Collection[int]) -> _Start:
     first = first_step(world, m)
     if first is None:
         return _Start(None, 1.0)
-    latest = last_call(world, m, kept)
+    latest = judge.last_call(m, kept)
     if latest is None:
         return _Start(None, 0.0)
     start = judge.course(frozenset(kept) | with_needs(world.optional, [m])).start[first]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.forecast.demand import Demand, Failing, failing
+from tracker.forecast.last_call import last_call
 from tracker.forecast.limits import Mask, broken, late
 from tracker.forecast.quantiles import one
 from tracker.forecast.world import Course, Row, World, advance, begin
@@ -43,6 +44,7 @@ class Judge:
     def __init__(self, world: World) -> None:
         self.world = world
         self._outcomes: dict[frozenset[int], Outcome] = {}
+        self._calls: dict[tuple[int, frozenset[int]], float | None] = {}
         self._last: tuple[frozenset[int], Course] | None = None
 
     def course(self, kept: Iterable[int]) -> Course:
@@ -64,6 +66,13 @@ class Judge:
             inside = ingress(self.world, course)
             self._outcomes[key] = Outcome(failing(found), found.any, inside, times)
         return self._outcomes[key]
+
+    def last_call(self, task: int, kept: Iterable[int]) -> float | None:
+        """Return the last call of a task beside a kept set; see `tracker.forecast.last_call`."""
+        key = task, frozenset(kept)
+        if key not in self._calls:
+            self._calls[key] = last_call(self.world, *key)
+        return self._calls[key]
 
     def meets(self, kept: Iterable[int], wanted: Demand) -> bool:
         """Return whether a set holds, hardware clocks included.

@@ -15,9 +15,11 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from tracker.forecast.demand import closed, demand, total, worths
+from tracker.forecast.facts import Facts, facts, raised
 from tracker.forecast.judge import Judge
 from tracker.forecast.kept import Kept, kept_set
 from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.values import Raised
 from tracker.forecast.world import World
 from tracker.journal.progress import Progress, Recorded
 
@@ -28,9 +30,18 @@ NO_NEWS = frozenset({"noted", "acknowledged", "heard", "silent"})
 """Kinds of events that leave the rest of the excursion as it was."""
 
 _MOST = 256
-_walked: OrderedDict[object, tuple[Progress, frozenset[str]]] = OrderedDict()
-"""What was kept after the instants walked so far. A cache only: it never changes what comes out. The
-progress is held so that the identity of its plan stays taken."""
+_walked: OrderedDict[object, Walked] = OrderedDict()
+"""What came out for the instants walked so far. A cache only: it never changes what comes out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Walked:
+    """What came out at one instant with news."""
+
+    kept: frozenset[str]
+    facts: Facts
+    progress: Progress
+    """Held so that the identity of its plan, by which it is found again, stays taken."""
 
 
 def better(judge: Judge, before: Collection[str] | None) -> Kept:
@@ -74,59 +85,84 @@ class _Past:
     prior: PacePrior | None
     scenarios: int
     instants: tuple[float, ...]
+    start: int
+    """The instant at which the walk begins."""
 
-    def kept_after(self, k: int, start: int) -> frozenset[str]:
-        """Return the names of what was kept after instant k, walked from instant `start`."""
-        key = self._key(k, start)
+    def after(self, k: int) -> Walked:
+        """Return what came out at instant k."""
+        key = self._key(k)
         if key in _walked:
             _walked.move_to_end(key)
-            return _walked[key][1]
-        before = self.kept_after(k - 1, start) if k > start else None
-        judge = Judge(self._world(k))
-        kept = names(judge.world, better(judge, before).tasks)
-        self.remember(k, start, kept)
-        return kept
-
-    def remember(self, k: int, start: int, kept: frozenset[str]) -> None:
-        """Keep what came out for instant k."""
-        _walked[self._key(k, start)] = self.progress, kept
-        while len(_walked) > _MOST:
-            _walked.popitem(last=False)
-
-    def _world(self, k: int) -> World:
-        from tracker.forecast.remaining import build_world
-
+            return _walked[key]
+        before = self.after(k - 1).kept if k > self.start else None
         at = self.instants[k]
         then = self.progress.fold.until(at=at).progress()
+        judge = Judge(self._world(then, at))
+        return self.remember(k, then, judge, better(judge, before).tasks)
+
+    def remember(self, k: int, then: Progress, judge: Judge, kept: frozenset[int]) -> Walked:
+        """Keep what came out at instant k."""
+        found = Walked(names(judge.world, kept), facts(then, judge, kept), self.progress)
+        _walked[self._key(k)] = found
+        while len(_walked) > _MOST:
+            _walked.popitem(last=False)
+        return found
+
+    def _world(self, then: Progress, at: float) -> World:
+        from tracker.forecast.remaining import build_world
+
         return build_world(then, now=max(at, then.at), scenarios=self.scenarios, prior=self.prior)
 
-    def _key(self, k: int, start: int) -> object:
+    def _key(self, k: int) -> object:
         upto = self.instants[k]
         events = tuple(_mark(event) for event in self.progress.events if event.at <= upto)
-        return id(self.progress.plan), self.progress.uuid, repr(self.prior), self.scenarios, start, events
+        return (
+            id(self.progress.plan),
+            self.progress.uuid,
+            repr(self.prior),
+            self.scenarios,
+            self.start,
+            events,
+        )
 
 
 def _mark(event: Recorded) -> tuple[object, ...]:
     return event.number, event.kind, event.at, repr(sorted(event.body.items(), key=str))
 
 
-def steady(progress: Progress, judge: Judge, *, prior: PacePrior | None) -> Kept:
+@dataclass(frozen=True, slots=True)
+class Steady:
+    """What to keep now, and the alerts of the instants walked."""
+
+    kept: Kept
+    raised: tuple[Raised, ...]
+
+
+def steady(progress: Progress, judge: Judge, *, prior: PacePrior | None) -> Steady:
     """Return what to keep now: the rule walked over the events so far, then shrunk to what still holds."""
     world = judge.world
-    if not world.optional:
-        return kept_set(world, judge=judge)
     instants = sorted({max(event.at, 0.0) for event in progress.events if event.kind not in NO_NEWS})
     if not instants:
-        return better(judge, None)
-    past = _Past(progress, prior, world.scenarios, tuple(instants))
+        return Steady(better(judge, None), ())
     last = len(instants) - 1
     start = max(0, (last // STRIDE - 1) * STRIDE)
-    if instants[last] == world.now:
-        before = past.kept_after(last - 1, start) if last > start else None
-        found = better(judge, before)
-        past.remember(last, start, names(world, found.tasks))
-        return found
-    return shrunk(judge, past.kept_after(last, start))
+    past = _Past(progress, prior, world.scenarios, tuple(instants), start)
+    if instants[last] != world.now:
+        kept = shrunk(judge, past.after(last).kept)
+        return Steady(kept, _raised(past, last, world.now))
+    kept = better(judge, past.after(last - 1).kept if last > start else None)
+    past.remember(last, progress, judge, kept.tasks)
+    return Steady(kept, _raised(past, last, world.now))
+
+
+def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:
+    """Return each alert that was raised at an instant walked, with the first of them."""
+    out: dict[str, Raised] = {}
+    for k in range(past.start, last + 1):
+        until = now if k == last else past.instants[k + 1]
+        for alert in raised(past.after(k).facts, until):
+            out.setdefault(alert.id, alert)
+    return tuple(out.values())
 
 
 def names(world: World, tasks: Collection[int]) -> frozenset[str]:

@@ -125,6 +125,16 @@ class Alert:
 
 
 @dataclass(frozen=True, slots=True)
+class Raised:
+    """An alert that was raised at an earlier instant, and stays until it is acknowledged or settled."""
+
+    id: str
+    text: str
+    at: float
+    """PET of the instant at which it was first seen to be raised."""
+
+
+@dataclass(frozen=True, slots=True)
 class Advice:
     """What to keep, decide and drop, by when, and when to turn back."""
 
@@ -137,6 +147,8 @@ class Advice:
     when_short: tuple[str, ...] = ()
     """Plain words when dropping is not enough."""
     proven: bool = True
+    raised: tuple[Raised, ...] = ()
+    """Alerts that were raised at earlier instants, worked out again from the journal."""
 
 
 @dataclass(frozen=True, slots=True)

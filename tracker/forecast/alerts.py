@@ -1,0 +1,220 @@
+"""What wants a person: a function of progress, estimate and instant, with stable ids.
+
+An alert is raised while its condition holds. The ones that rest on moving figures (last calls,
+confidence, reserves, hardware clocks) stay raised, when the figures move on, until they are
+acknowledged or an event settles them: the instants with news are looked at again from the journal, as
+far back as `tracker.forecast.steady` walks. Each id is acknowledged once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from tracker.forecast.facts import (
+    SOON_S,
+    clock_text,
+    confidence_text,
+    done_share,
+    reserve_text,
+)
+from tracker.forecast.homebound import homebound
+from tracker.forecast.values import Alert, ClockFigure, Estimate, Raised, StepFigure
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_pet
+from tracker.journal.progress import Progress, StepState
+
+SOON_CLOSING_S = 15 * 60.0
+"""How long before a window closes, or a hold point is reached, it is announced."""
+CUTTING_FINE_S = 5 * 60.0
+"""A step whose projected start is closer than this to the close of its window may miss it."""
+
+
+def alerts(progress: Progress, made: Estimate, *, now: float) -> tuple[Alert, ...]:
+    """Return the alerts at `now` (PET seconds), the most pressing first.
+
+    `made`: the estimate of that instant, its own alerts not needed. Nothing alarms on a low chance
+    before a tenth of the planned work is done. Empty once the excursion is closed.
+    """
+    if progress.closed is not None:
+        return ()
+    found: dict[str, str] = {}
+    for alert_id, text in _conditions(progress, made, now):
+        found.setdefault(alert_id, text)
+    for raised in made.advice.raised:
+        if raised.id not in found and raised.id not in progress.acknowledged:
+            if _clock_cleared(progress, made, raised) or _settled(progress, raised):
+                continue
+            found[raised.id] = f"{raised.text} (since {format_pet(raised.at)})"
+    return tuple(
+        Alert(alert_id, plain(text), alert_id in progress.acknowledged) for alert_id, text in found.items()
+    )
+
+
+def _conditions(progress: Progress, made: Estimate, now: float) -> Iterator[tuple[str, str]]:
+    """Yield id and text of everything that is so at this instant."""
+    yield from _recall(progress)
+    yield from _owners(progress)
+    yield from _hardware_clocks(progress, made, now)
+    if done_share(progress) >= 0.1:
+        yield from _chances(progress, made)
+    yield from _readings(made)
+    yield from _open_items(progress, made)
+    if progress.zero is not None:
+        yield from _last_calls(made, now)
+        yield from _windows(progress, made, now)
+        yield from _hold_points(progress, made, now)
+
+
+def _recall(progress: Progress) -> Iterator[tuple[str, str]]:
+    if progress.recall:
+        first = min(progress.recall.values(), key=lambda recall: recall.at)
+        called = [c for c in progress.recall if c not in progress.entered]
+        if called:
+            who = ", ".join(called)
+            yield "recall", f"recall, {first.call}: {who} called at {format_pet(first.at)}"
+
+
+def _owners(progress: Progress) -> Iterator[tuple[str, str]]:
+    for step, state in progress.steps.items():
+        if state.ended is None and all(c in progress.entered for c in state.crew):
+            yield f"owner:{step}", f"{step}: nobody owns it; {_do(state)}"
+
+
+def _do(state: StepState) -> str:
+    return plain(state.step.do, most=60)
+
+
+def _hardware_clocks(progress: Progress, made: Estimate, now: float) -> Iterator[tuple[str, str]]:
+    """Clocks at risk: above 1 less the confidence; one raised before is cleared below half of that."""
+    early = done_share(progress) < 0.1
+    most = 1 - progress.plan.confidence.elapsed
+    for clock in made.clocks:
+        if clock.late > most + 1e-9 and not (early and clock.due is None):
+            left = "" if clock.due is None else f", in {format_pet(clock.due - now)}"
+            yield f"clock:{clock.step}", clock_text(clock.step, clock.late, clock.due) + left
+
+
+def _clock_cleared(progress: Progress, made: Estimate, raised: Raised) -> bool:
+    kind, _, step = raised.id.partition(":")
+    if kind != "clock":
+        return False
+    half = (1 - progress.plan.confidence.elapsed) / 2
+    now: ClockFigure | None = next((clock for clock in made.clocks if clock.step == step), None)
+    return now is None or now.late < half
+
+
+def _chances(progress: Progress, made: Estimate) -> Iterator[tuple[str, str]]:
+    confidence = progress.plan.confidence
+    below = made.safe < confidence.elapsed - 1e-9 if confidence.joint else bool(made.when_short)
+    if below:
+        yield "confidence", confidence_text(made.safe, f"{confidence.elapsed * 100:g} %")
+    for figure in made.consumables:
+        if figure.short > 1 - confidence.consumables + 1e-9:
+            name = f"{figure.crew}.{figure.consumable}"
+            reached = figure.reserve_reached.p50
+            by = "" if reached is None else f", at {format_pet(reached)}"
+            yield f"reserve:{name}", reserve_text(name, figure.short) + by
+
+
+def _readings(made: Estimate) -> Iterator[tuple[str, str]]:
+    for figure in made.consumables:
+        if figure.flagged:
+            who = "shared" if figure.crew == "*" else figure.crew
+            yield f"reading:{figure.crew}.{figure.consumable}", f"{who} {figure.consumable}: {figure.flagged}"
+
+
+def _open_items(progress: Progress, made: Estimate) -> Iterator[tuple[str, str]]:
+    """Items still open when closeout is under way or about to begin, or left open by a call at once."""
+    if not made.open_items:
+        return
+    begun = [
+        state
+        for state in progress.steps.values()
+        if progress.tasks[state.step.task].task.closeout
+        and (state.ended == "done" or state.began is not None)
+    ]
+    left = any(recall.call == "at once" for recall in progress.recall.values())
+    if homebound(progress) or left or _closeout_next(progress):
+        items = "; ".join(f"{item['item']} (closed by {item['closed_by']})" for item in made.open_items)
+        yield "open-items", f"still open: {items}"
+
+
+def _closeout_next(progress: Progress) -> bool:
+    """Whether some crew member outside has nothing but closeout left."""
+    for c in progress.plan.outside:
+        order = progress.order.get(c, ())
+        if order and all(progress.tasks[progress.steps[s].step.task].task.closeout for s in order):
+            return True
+    return False
+
+
+def _last_calls(made: Estimate, now: float) -> Iterator[tuple[str, str]]:
+    for figure in made.optional:
+        if figure.last_call is None or figure.begun or figure.last_call < now:
+            continue
+        if figure.advice == "drop":
+            continue
+        left = figure.last_call - now
+        for soon in SOON_S:
+            if left <= soon:
+                text = f"{figure.task}: last call {format_pet(figure.last_call)}, in {format_pet(left)}"
+                yield f"last-call:{figure.task}:{soon // 60}", f"{text}; advice {figure.advice}"
+
+
+def _windows(progress: Progress, made: Estimate, now: float) -> Iterator[tuple[str, str]]:
+    """Windows that close soon on a step that is next for its crew and may not begin before."""
+    figures = {figure.step: figure for figure in made.steps}
+    near = {step for order in progress.order.values() for step in order[:2]}
+    for step, figure in figures.items():
+        state = progress.steps[step]
+        if step not in near or state.ended is not None or (state.began is not None and state.began <= now):
+            continue
+        free = _free_from(progress, figures, step, now)
+        for name in state.step.windows:
+            close = next((to for since, to in progress.openings.get(name, ()) if since <= now < to), None)
+            if close is None or close - now > SOON_CLOSING_S or abs(free - close) > SOON_CLOSING_S:
+                continue
+            if figure.status == "waiting" or free >= close - CUTTING_FINE_S:
+                text = f"{step}: {name} closes at {format_pet(close)}, in {format_pet(close - now)}"
+                yield f"window:{name}:{step}", f"{text}; could begin at {format_pet(free)}"
+
+
+def _free_from(progress: Progress, figures: Mapping[str, StepFigure], step: str, now: float) -> float:
+    """Return the projected PET at which nothing but its windows keeps a step from beginning."""
+    before = set(progress.needs.get(step, ()))
+    for order in progress.order.values():
+        if step in order:
+            before.update(order[: order.index(step)])
+    finishes = [figures[other].finish.p50 for other in before if other in figures]
+    return max([now, *(finish for finish in finishes if finish is not None)])
+
+
+def _hold_points(progress: Progress, made: Estimate, now: float) -> Iterator[tuple[str, str]]:
+    """Hold points not yet cleared that stop somebody, or soon will."""
+    for figure in made.steps:
+        state = progress.steps[figure.step]
+        if state.ended is not None or state.step.hold_point is None or state.gone or state.begin_kind:
+            continue
+        start = figure.start.p50
+        asks = plain(state.step.hold_point, most=80)
+        if figure.status in ("waiting", "current", "held"):
+            yield f"go:{figure.step}", f"{figure.step}: go wanted now: {asks}"
+        elif start is not None and start - now <= SOON_CLOSING_S:
+            by = f"by {format_pet(start)}, in {format_pet(max(start - now, 0))}"
+            yield f"go:{figure.step}", f"{figure.step}: go wanted {by}: {asks}"
+
+
+def _settled(progress: Progress, raised: Raised) -> bool:
+    """Whether an event since has made an alert of the past pointless."""
+    kind, _, rest = raised.id.partition(":")
+    if kind == "last-call":
+        task = rest.rpartition(":")[0]
+        state = progress.tasks.get(task)
+        chosen = any(d.task == task and d.at >= raised.at and d.choice != "open" for d in progress.decisions)
+        return state is None or not state.optional or state.status != "open" or chosen
+    if kind == "reserve":
+        return any(
+            f"{reading.crew}.{reading.consumable}" == rest and reading.replaced and reading.at >= raised.at
+            for reading in progress.readings
+        )
+    return False
