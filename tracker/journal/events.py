@@ -72,6 +72,8 @@ _EXAMPLE = '{"kind": "done", "step": "egress.1", "at": 510}'
 
 def _shown(value: object) -> str:
     """Return a value as it may stand in a message."""
+    if isinstance(value, Mapping | list | tuple):
+        return "an object" if isinstance(value, Mapping) else "a list"
     return plain(repr(value), most=60)
 
 

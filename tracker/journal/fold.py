@@ -175,7 +175,7 @@ class Fold:
 
     def until(self, *, at: float | None = None, known: datetime | None = None) -> Fold:
         """Return the fold of the events that happened by a PET and were recorded by an instant."""
-        kept = [event for event in self._recorded if known is None or event.recorded <= known]
+        kept = _known(self.recorded, known)
         if at is not None:
             kept = _happened(kept, at)
         if len(kept) == len(self._recorded):
@@ -199,6 +199,14 @@ class _Origin:
 
 def _place(event: Recorded) -> tuple[float, int]:
     return (event.at, event.number)
+
+
+def _known(events: tuple[Recorded, ...], known: datetime | None) -> list[Recorded]:
+    """Return the events on record at an instant; where clocks of seats differ, with all before them."""
+    if known is None:
+        return list(events)
+    last = max((event.number for event in events if event.recorded <= known), default=0)
+    return [event for event in events if event.number <= last]
 
 
 def _happened(events: list[Recorded], at: float) -> list[Recorded]:

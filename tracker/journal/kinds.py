@@ -60,7 +60,7 @@ def _limit_value(value: object) -> float | str:
     if not isinstance(value, str):
         return _level(value)
     try:
-        return parse_pet(value)
+        return format_exact(parse_pet(value))
     except ValueError:
         if "T" not in value.upper():
             raise

@@ -56,10 +56,10 @@ _NOT_HEARD = frozenset(("skipped", "handed", "retimed", "went"))
 def apply(state: State, event: Recorded) -> None:
     """Change a state by one event; EventError, and a state to be thrown away, when it is impossible."""
     at = max(0.0, event.at)
-    if state.zero is None and event.kind not in BEFORE_ZERO and event.kind != "zero":
-        refuse(event, "the clock has not started; record `zero` first")
     if event.at < 0 and event.kind not in BEFORE_ZERO:
         refuse(event, "nothing of this kind happens before zero")
+    if state.zero is None and event.kind not in BEFORE_ZERO and event.kind != "zero":
+        refuse(event, "the clock has not started; record `zero` first")
     if state.closed is not None and at > state.closed and event.kind not in AFTER_CLOSED:
         refuse(event, f"the excursion was closed at {pet(state.closed)}")
     try:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from tracker.foundation.times import parse_instant
+from datetime import datetime
+
+from tracker.foundation.times import parse_instant, parse_pet
 from tracker.journal.folding.lookup import the_consumable, the_crew, the_step
 from tracker.journal.folding.network import open_windows
 from tracker.journal.folding.remaining import open_items
@@ -33,7 +35,7 @@ def limited(state: State, event: Recorded, at: float) -> None:
     """A limit or a reserve is changed."""
     name, value = event.body["limit"], event.body["value"]
     if name in state.limits:
-        state.limits[name] = parse_instant(value) if isinstance(value, str) else float(value)
+        state.limits[name] = _limit(value)
         open_windows(state)
         return
     crew, dot, consumable = name.partition(".")
@@ -50,6 +52,12 @@ def limited(state: State, event: Recorded, at: float) -> None:
         return
     the_consumable(state, event, consumable, crew)
     state.reserves[crew, consumable] = float(value)
+
+
+def _limit(value: float | str) -> float | datetime:
+    if isinstance(value, str):
+        return parse_instant(value) if "T" in value else float(parse_pet(value))
+    return float(value)
 
 
 def reading(state: State, event: Recorded, at: float) -> None:

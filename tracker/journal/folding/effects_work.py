@@ -42,6 +42,8 @@ def began(state: State, event: Recorded, at: float) -> None:
         waited_for=state.cause.get(step) if s.began is None else s.waited_for,
     )
     (state.suspended if held else state.firm).add(step)
+    if state.dropped or state.recall:
+        give_up(state, event, at)
 
 
 def _take_up(state: State, event: Recorded, step: str) -> None:
@@ -117,6 +119,8 @@ def counted(state: State, event: Recorded, at: float) -> None:
     if state.at_work(step, at):
         state.firm.add(step)
     state.change(step, counted=count, counted_worked_s=s.elapsed_s(at))
+    if state.dropped or state.recall:
+        give_up(state, event, at)
 
 
 def _begin_silently(state: State, event: Recorded, step: str, at: float) -> None:

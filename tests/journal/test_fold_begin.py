@@ -1,0 +1,324 @@
+"""When steps begin, what lies before, and what ticks within seconds of one another mean."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.runs import Run, step, task
+
+
+def simple() -> Run:
+    """EV1: a, b, c; EV2: x, y; both: home."""
+    return Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 20), step("c", "EV1", 30)),
+        task("two", step("x", "EV2", 15), step("y", "EV2", 15)),
+        task("in", step("home", "EV1 EV2", 10), closeout=True),
+    )
+
+
+def test_before_zero_nobody_works_and_everybody_has_a_current_step() -> None:
+    run = Run(task("one", step("a", "EV1", 10)), start=False)
+    assert run.now.zero is None
+    assert run.now.current == {"EV1": "one.a", "EV2": None}
+    assert run.step("one.a").began is None
+    assert run.step("one.a").running_since is None
+    assert run.now.order["EV1"] == ("one.a",)
+
+
+def test_steps_begin_by_themselves_when_the_one_before_is_done() -> None:
+    run = simple()
+    assert run.step("one.a").began == 0
+    run("done", 500, step="one.a")
+    a, b = run.step("one.a"), run.step("one.b")
+    assert (a.ended, a.done, a.worked_s, a.begin_kind) == ("done", 500, 500, "implied")
+    assert (b.began, b.running_since, b.begin_kind) == (500, 500, "implied")
+    assert run.now.current == {"EV1": "one.b", "EV2": "two.x"}
+    assert run.now.order["EV1"] == ("one.b", "one.c", "in.home")
+    assert run.now.free_since["EV1"] == 500
+    assert run.spent("EV1") == [(0, 500, "work", "one.a"), (500, None, "work", "one.b")]
+    assert b.elapsed_s(560) == 60
+
+
+def test_a_stated_begin_is_waited_for() -> None:
+    run = simple()
+    run("done", 500, step="one.a")
+    run("began", 620, step="one.b")
+    run("done", 1500, step="one.b")
+    b = run.step("one.b")
+    assert (b.began, b.begin_kind, b.worked_s, b.waited_s) == (620, "stated", 880, 120)
+    assert run.spent("EV1")[1] == (500, 620, "wait", None)
+
+
+def test_a_need_of_another_crew_member_is_waited_for() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 20, needs=["two.x"])),
+        task("two", step("x", "EV2", 15)),
+    )
+    run("done", 500, step="one.a")
+    assert run.step("one.b").began is None
+    assert run.spent("EV1")[-1] == (500, None, "wait", "need two.x")
+    assert run.now.needs["one.b"] == ("two.x",)
+    run("done", 900, step="two.x")
+    b = run.step("one.b")
+    assert (b.began, b.waited_s, b.waited_for) == (900, 400, "need two.x")
+    assert run.now.needs["one.b"] == ()
+    run("done", 1000, step="one.b")
+    assert run.row("one.b").waited == 400
+    assert run.row("one.b").actual_duration == 100
+    assert run.spent("EV2")[-1] == (900, None, "idle", None)
+
+
+def test_a_hold_point_waits_for_its_go() -> None:
+    run = Run(task("one", step("a", "EV1", 10), step("b", "EV1", 20, hold_point="ask the lead")))
+    run("done", 500, step="one.a")
+    assert not run.step("one.b").gone
+    assert run.spent("EV1")[-1] == (500, None, "wait", "go")
+    run("went", 700, step="one.b")
+    assert run.step("one.b").gone
+    assert (run.step("one.b").began, run.step("one.b").waited_for) == (700, "go")
+
+
+def test_a_go_given_early_counts_from_when_the_crew_is_free() -> None:
+    run = Run(task("one", step("a", "EV1", 10), step("b", "EV1", 20, hold_point="ask the lead")))
+    run("went", 100, step="one.b")
+    run("done", 500, step="one.a")
+    assert run.step("one.b").began == 500
+
+
+def test_a_window_is_waited_for_and_its_opening_is_known_beforehand() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 20, window="light")),
+        windows=[{"id": "light", "open": [["0:00", "0:05"], ["0:20", "2:00"]]}],
+        zero_planned="2031-05-04T14:00:00Z",
+    )
+    run("done", 600, step="one.a")
+    b = run.step("one.b")
+    assert (b.began, b.running_since) == (1200, 1200)
+    assert b.elapsed_s(900) == 0
+    assert run.spent("EV1")[1:] == [(600, 1200, "wait", "window light"), (1200, None, "work", "one.b")]
+    run("done", 1500, step="one.b")
+    assert (run.step("one.b").worked_s, run.step("one.b").waited_s) == (300, 600)
+    assert run.row("one.b").waited == 600
+
+
+def test_a_window_in_pet_shifts_with_the_slip_of_zero() -> None:
+    windows = [{"id": "light", "open": [["0:00", "0:05"], ["0:20", "2:00"]]}]
+    tasks = task("one", step("a", "EV1", 10), step("b", "EV1", 20, window="light"))
+    run = Run(tasks, windows=windows, zero_planned="2031-05-04T14:00:00Z", start=False)
+    run("zero", utc="2031-05-04T14:05:00Z")
+    run("done", 600, step="one.a")
+    assert run.step("one.b").began == 900
+
+
+def test_seeing_a_window_open_shifts_what_waits_for_it() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 20, window="light")),
+        windows=[{"id": "light", "open": [["0:00", "0:05"], ["0:20", "2:00"]]}],
+        zero_planned="2031-05-04T14:00:00Z",
+    )
+    run("done", 600, step="one.a")
+    run("seen", 1100, window="light")
+    assert run.step("one.b").began == 1100
+
+
+def test_work_done_while_its_window_was_closed_never_begins_after_its_own_done() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 20, window="light")),
+        windows=[{"id": "light", "open": [["0:00", "0:05"], ["0:20", "2:00"]]}],
+        zero_planned="2031-05-04T14:00:00Z",
+    )
+    run("done", 600, step="one.a")
+    number = 3
+    run("done", 800, step="one.b")
+    b = run.step("one.b")
+    assert (b.began, b.done, b.worked_s) == (800, 800, 0)
+    assert run.warned[number] == ("one.b outside its window light",)
+
+
+def test_joint_steps_begin_when_the_last_of_their_crew_is_free() -> None:
+    run = simple()
+    run.done("one.a", at=100)
+    run.done("one.b", at=200)
+    run.done("one.c", at=300)
+    assert run.now.current["EV1"] == "in.home"
+    assert run.now.missing("in.home") == ("EV2",)
+    assert run.spent("EV1")[-1] == (300, None, "wait", "crew EV2")
+    run.done("two.x", at=400)
+    run.done("two.y", at=900)
+    assert run.now.missing("in.home") == ()
+    home = run.step("in.home")
+    assert (home.began, home.waited_for) == (900, "crew EV2")
+    run.done("in.home", at=1000)
+    assert run.step("in.home").waited_s == 600
+    homes = [one for one in run.now.observations if one.steps == ("in.home",)]
+    assert len(homes) == 1
+    assert homes[0].crew == ("EV1", "EV2")
+    assert homes[0].actual_s == 100
+
+
+def test_a_joint_step_done_by_name_while_one_is_elsewhere_is_accepted_with_a_warning() -> None:
+    run = simple()
+    run.done("one.a", at=100)
+    run.done("one.b", at=200)
+    run.done("one.c", at=300)
+    number = run("done", 700, step="in.home")
+    assert run.warned[number] == ("in.home is a joint step, and EV2 was not at it",)
+    assert run.step("in.home").ended == "done"
+    assert run.now.current["EV2"] == "two.x"
+
+
+def test_beginning_another_step_sets_the_current_one_aside_with_its_work_time() -> None:
+    run = simple()
+    run.done("one.a", at=600)
+    run("began", 900, step="one.c")
+    assert run.now.current["EV1"] == "one.c"
+    b = run.step("one.b")
+    assert (b.ended, b.began, b.worked_s, b.running_since) == (None, 600, 300, None)
+    assert run.now.order["EV1"] == ("one.c", "one.b", "in.home")
+    run.done("one.c", at=1500)
+    assert run.now.current["EV1"] == "one.b"
+    assert run.step("one.b").running_since == 1500
+    run.done("one.b", at=2000)
+    assert run.step("one.b").worked_s == 800
+    assert run.step("one.b").began == 600
+
+
+def test_a_step_that_came_up_at_the_same_instant_is_not_begun_by_being_passed_over() -> None:
+    run = simple()
+    run.done("one.a", at=600)
+    run("began", 600, step="one.c")
+    assert run.step("one.b").began is None
+    assert run.step("one.b").worked_s == 0
+
+
+def test_what_is_done_out_of_order_takes_the_time_of_what_nobody_said_was_begun() -> None:
+    run = simple()
+    run.done("one.a", at=600)
+    run.done("one.c", at=2000)
+    c, b = run.step("one.c"), run.step("one.b")
+    assert (c.began, c.worked_s) == (600, 1400)
+    assert run.now.current["EV1"] == "one.b"
+    assert (b.began, b.worked_s, b.running_since) == (2000, 0, 2000)
+
+
+def test_what_is_done_out_of_order_leaves_the_time_of_stated_work_alone() -> None:
+    run = simple()
+    run.done("one.a", at=600)
+    run("began", 700, step="one.b")
+    run.done("one.c", at=2000)
+    assert run.step("one.c").worked_s == 0
+    run.done("one.b", at=2500)
+    assert run.step("one.b").worked_s == 1800
+
+
+@pytest.mark.parametrize("gap", [0, 5, 14])
+def test_ticks_within_seconds_share_their_time_by_planned_time(gap: int) -> None:
+    run = simple()
+    run.done("one.a", at=900 - gap)
+    run.done("one.b", at=900)
+    a, b = run.step("one.a"), run.step("one.b")
+    assert (a.begin_kind, b.begin_kind) == ("batch", "batch")
+    assert (a.worked_s, b.worked_s) == (300, 600)
+    assert (a.began, b.began) == (0, 300)
+    assert run.spent("EV1")[:2] == [(0, 300, "work", "one.a"), (300, 900, "work", "one.b")]
+    (one,) = run.now.observations
+    assert one.steps == ("one.a", "one.b")
+    assert one.planned_s == (600, 1200)
+    assert one.actual_s == 900
+
+
+def test_ticks_fifteen_seconds_apart_stand_for_themselves() -> None:
+    run = simple()
+    run.done("one.a", at=885)
+    run.done("one.b", at=900)
+    assert (run.step("one.a").worked_s, run.step("one.b").worked_s) == (885, 15)
+    assert run.step("one.b").begin_kind == "implied"
+    assert len(run.now.observations) == 2
+
+
+def test_a_batch_goes_on_as_long_as_ticks_follow_closely() -> None:
+    run = simple()
+    for at, name in ((880, "one.a"), (890, "one.b"), (900, "one.c")):
+        run.done(name, at=at)
+    assert [run.step(f"one.{s}").worked_s for s in "abc"] == [150, 300, 450]
+    assert len(run.now.observations) == 1
+
+
+def test_a_note_between_two_ticks_does_not_part_them() -> None:
+    run = simple()
+    run.done("one.a", at=890)
+    run("noted", 895, text="both at once")
+    run.done("one.b", at=900)
+    assert run.step("one.a").begin_kind == "batch"
+
+
+def test_a_stated_begin_keeps_a_step_out_of_a_batch() -> None:
+    run = simple()
+    run.done("one.a", at=600)
+    run("began", 605, step="one.b")
+    run.done("one.b", at=610)
+    assert (run.step("one.a").worked_s, run.step("one.b").worked_s) == (600, 5)
+    assert run.step("one.b").begin_kind == "stated"
+
+
+def test_ticks_of_different_crew_members_are_no_batch() -> None:
+    run = simple()
+    run.done("one.a", at=600)
+    run.done("two.x", at=601)
+    assert (run.step("one.a").worked_s, run.step("two.x").worked_s) == (600, 601)
+    assert len(run.now.observations) == 2
+
+
+def test_a_joint_step_in_a_batch_begins_when_the_shares_before_it_are_over() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 20), step("j", "EV1 EV2", 10)),
+        task("two", step("x", "EV2", 10)),
+        plan=None,
+    )
+    # EV2's order: the joint step comes first in the file, so EV2 waits for it from the start.
+    run.done("one.a", "one.j", at=900)
+    assert (run.step("one.a").worked_s, run.step("one.j").worked_s) == (600, 300)
+    assert run.spent("EV2")[:2] == [(0, 600, "wait", "crew EV1"), (600, 900, "work", "one.j")]
+    assert run.step("two.x").began == 900
+    (one,) = run.now.observations
+    assert one.crew == ("EV1", "EV2")
+
+
+def test_a_batch_that_goes_on_behind_a_joint_step_stays_without_gaps() -> None:
+    run = Run(
+        task("one", step("j", "EV1 EV2", 10), step("b", "EV1", 10)),
+        task("two", step("x", "EV2", 10)),
+    )
+    run.done("one.j", at=600)
+    run.done("one.b", at=610)
+    assert run.step("one.j").worked_s == 305
+    assert run.step("one.b").worked_s == 305
+    assert run.spent("EV1") == [
+        (0, 305, "work", "one.j"),
+        (305, 610, "work", "one.b"),
+        (610, None, "idle", None),
+    ]
+    assert run.spent("EV2") == [(0, 600, "work", "one.j"), (600, None, "work", "two.x")]
+
+
+def test_what_was_not_in_sight_before_an_event_has_not_begun_before_it() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 20, needs=["two.x"])),
+        task("two", step("x", "EV2", 15)),
+    )
+    run.done("one.a", at=500)
+    run("skipped", 800, step="two.x")
+    assert run.step("one.b").began == 800
+
+
+def test_a_new_step_for_an_idle_crew_member_begins_when_it_came() -> None:
+    run = Run(task("one", step("a", "EV1", 10)), task("two", step("x", "EV2", 15)))
+    run.done("one.a", at=500)
+    run("added", 800, task=task("leak", step("find", "EV1", 5)))
+    assert run.now.current["EV1"] == "leak.find"
+    assert run.step("leak.find").began == 800
+    assert run.spent("EV1") == [
+        (0, 500, "work", "one.a"),
+        (500, 800, "idle", None),
+        (800, None, "work", "leak.find"),
+    ]
