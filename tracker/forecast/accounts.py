@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.consumables import Store, Used, believed
 from tracker.forecast.draws import normals
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.world import Account, Row
 from tracker.journal.progress import Interval, Progress, StepState
 from tracker.plan.model import Consumable
@@ -27,18 +28,17 @@ JOULES = 1e-6
 def accounts(
     progress: Progress,
     steps: Sequence[StepState],
-    crews: Sequence[Sequence[str]],
+    crews: Mapping[str, Sequence[str]],
     *,
     now: float,
-    use_spread: float,
+    prior: PacePrior,
     scenarios: int,
-    certain: bool,
     inside: Mapping[str, float],
 ) -> tuple[Account, ...]:
     """Return every account at `now`.
 
     `steps` are the remaining steps and `crews` who does each; `inside` says since when crew members
-    whose stores have come to rest are inside; with `certain` the level has no spread either.
+    whose stores have come to rest are inside. A belief without any spread has none of levels either.
     """
     efforts = {c: _efforts(steps, crews, c) for c in progress.plan.outside}
     out = []
@@ -47,8 +47,10 @@ def accounts(
             members = consumable.crew if consumable.shared else (owner,)
             outside = [c for c in members if c not in inside]
             until = now if outside else max((inside[c] for c in members), default=now)
-            store = _store(progress, consumable, owner, members, min(now, until), use_spread, inside)
-            level, use = _draw(progress.uuid, f"{owner}.{consumable.id}", store, scenarios, certain)
+            store = _store(progress, consumable, owner, members, min(now, until), prior, inside)
+            level, use = _draw(
+                progress.uuid, f"{owner}.{consumable.id}", store, scenarios, without_spread(prior)
+            )
             out.append(
                 Account(
                     crew=owner,
@@ -59,11 +61,19 @@ def accounts(
                     waiting_per_s=waiting_rate(consumable, progress.plan.rest_w, len(outside)),
                     extra_per_s=_extra(consumable, progress.plan.rest_w, steps, efforts, outside),
                     expected=store.level,
+                    expected_use=store.use,
                     flagged=store.flagged,
                     read_at=store.read_at,
                 )
             )
     return tuple(out)
+
+
+def without_spread(prior: PacePrior) -> bool:
+    """Whether this belief leaves nothing open: every spread is 0, and the forecast one course."""
+    spreads = (prior.spread, prior.sigma, prior.crew_spread, prior.work_spread, prior.use_spread)
+    single = [spread for _, spread in (*prior.crew.values(), *prior.work.values())]
+    return not any((*spreads, *prior.drifts, *single))
 
 
 def waiting_rate(consumable: Consumable, rest_w: float, people: int) -> float:
@@ -73,11 +83,11 @@ def waiting_rate(consumable: Consumable, rest_w: float, people: int) -> float:
     return consumable.per_hour / 3600.0 + people * consumable.per_megajoule * JOULES * rest_w
 
 
-def _efforts(steps: Sequence[StepState], crews: Sequence[Sequence[str]], member: str) -> NDArray[np.float64]:
+def _efforts(
+    steps: Sequence[StepState], crews: Mapping[str, Sequence[str]], member: str
+) -> NDArray[np.float64]:
     """Return (steps,): watts of this crew member in each step, NaN where they have no part in it."""
-    watts = [
-        s.step.effort_of(member) if member in crew else math.nan for s, crew in zip(steps, crews, strict=True)
-    ]
+    watts = [s.step.effort_of(member) if member in crews[s.step.id] else math.nan for s in steps]
     return np.array(watts, dtype=np.float64)
 
 
@@ -109,7 +119,7 @@ def _store(
     owner: str,
     members: Sequence[str],
     at: float,
-    use_spread: float,
+    prior: PacePrior,
     inside: Mapping[str, float],
 ) -> Store:
     """Return what is believed about one store at a PET, from the readings until then."""
@@ -119,7 +129,7 @@ def _store(
         used_so_far(progress, consumable, members, at, inside),
         start=consumable.start,
         reading_sd=consumable.reading_sd,
-        use_spread=use_spread,
+        use_spread=prior.use_spread,
         unit=consumable.unit,
         now=at,
     )

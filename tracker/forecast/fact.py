@@ -83,16 +83,7 @@ def _stores(
 ) -> tuple[Account, ...]:
     """Return every account as believed when it came to rest."""
     rest = {c: progress.entered.get(c, inside) for c in ingress}
-    return accounts(
-        progress,
-        (),
-        (),
-        now=max(inside, progress.at),
-        use_spread=prior.use_spread,
-        scenarios=1,
-        certain=True,
-        inside=rest,
-    )
+    return accounts(progress, (), {}, now=max(inside, progress.at), prior=prior, scenarios=1, inside=rest)
 
 
 def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]:
@@ -111,7 +102,7 @@ def _store_limit(progress: Progress, account: Account) -> LimitFigure:
     """Return a reserve as a limit: its margin is how long what is left beyond it would last at rest."""
     consumable = progress.plan.consumable[account.consumable]
     people = len(consumable.crew) if consumable.shared else 1
-    rate = waiting_rate(consumable, progress.plan.rest_w, people) * float(account.use[0])
+    rate = waiting_rate(consumable, progress.plan.rest_w, people) * account.expected_use
     margin = fact((account.expected - account.reserve) / rate) if rate > 0 else NOTHING
     return LimitFigure(f"{account.crew}.{account.consumable}", None, _short(account), margin)
 

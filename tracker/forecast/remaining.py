@@ -6,6 +6,7 @@ owner has come in belongs to nobody and is played without a crew member.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 
 import numpy as np
@@ -30,13 +31,6 @@ def prior_of(progress: Progress) -> PacePrior:
 @lru_cache(maxsize=8)
 def _read(text: str, name: str) -> PacePrior:
     return read_pace(text, name)
-
-
-def certain(prior: PacePrior) -> bool:
-    """Whether this belief leaves nothing open: every spread is 0."""
-    spreads = (prior.spread, prior.sigma, prior.crew_spread, prior.work_spread, prior.use_spread)
-    single = [spread for _, spread in (*prior.crew.values(), *prior.work.values())]
-    return not any((*spreads, *prior.drifts, *single))
 
 
 def present_instant(progress: Progress, now: float | None) -> float:
@@ -80,26 +74,21 @@ def build_world(
         ready=tuple(_ready(progress, c, now) for c in crew),
         durations=_factors(drawn.rows, nodes, asks),
         optional=_optional(progress, net),
-        limits=tuple(
-            ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
-            for name, at in progress.limits.items()
-        ),
-        accounts=accounts(
-            progress,
-            states,
-            [crews[step] for step in net.steps],
-            now=now,
-            use_spread=prior.use_spread,
-            scenarios=scenarios,
-            certain=certain(prior),
-            inside=inside,
-        ),
+        limits=_limits(progress, index, now),
+        accounts=accounts(progress, states, crews, now=now, prior=prior, scenarios=scenarios, inside=inside),
         clocks=_clocks(progress, net, now),
         confidence_elapsed=confidence.elapsed,
         confidence_consumables=confidence.consumables,
         confidence_joint=confidence.joint,
         open_now={item.item: item.opened_by for item in progress.open_items},
         pace=drawn.pace,
+    )
+
+
+def _limits(progress: Progress, index: Mapping[str, int], now: float) -> tuple[ElapsedLimit, ...]:
+    return tuple(
+        ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
+        for name, at in progress.limits.items()
     )
 
 

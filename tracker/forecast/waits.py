@@ -1,0 +1,90 @@
+"""Waiting for an opening of a window, for a whole row of scenarios at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Row = NDArray[np.float32]
+"""N values, one a scenario."""
+
+NEVER = np.float32(np.inf)
+"""Start and finish of a step that is shut out."""
+
+
+def wait_for_opening(t: Row, gaps: Sequence[tuple[float, float]]) -> None:
+    """Move every start that falls into a gap to the gap's end, in place."""
+    regular = regular_gaps(tuple(gaps)) if len(gaps) > MANY_GAPS else None
+    if regular is not None:
+        regular.wait(t)
+        return
+    low, high = float(t.min()), float(t.max())
+    for close, opening in gaps:
+        if high < close:
+            break
+        if low >= opening:
+            continue
+        if opening == np.inf:
+            t[t >= np.float32(close)] = NEVER
+        else:
+            np.maximum(t, (t >= np.float32(close)) * np.float32(opening), out=t)
+        high = max(high, opening)
+
+
+MANY_GAPS = 3
+"""From so many gaps on it pays to look whether they repeat."""
+SAME_S = 0.01
+"""Gaps repeat when no period differs from the others by more."""
+
+
+@dataclass(frozen=True, slots=True)
+class RegularGaps:
+    """Gaps that repeat, as on a circular orbit: one formula for all of them."""
+
+    first_open: float
+    """Before the first opening it is closed from now on, or the gaps repeat from further back."""
+    close: float
+    """Of some gap."""
+    opening: float
+    """After that gap."""
+    period: float
+    last: float
+    """From then on there is no opening."""
+
+    def wait(self, t: Row) -> None:
+        """Move every start that falls into a gap to the gap's end, in place."""
+        if float(t.min()) < self.first_open:
+            np.maximum(t, (t >= 0) * np.float32(self.first_open), out=t)
+        gap = (t - np.float32(self.close)) / np.float32(self.period)
+        np.floor(gap, out=gap)
+        gap *= np.float32(self.period)
+        gap += np.float32(self.opening)
+        np.maximum(t, gap, out=t)
+        if float(t.max()) >= self.last:
+            t[t >= np.float32(self.last)] = NEVER
+
+
+@lru_cache(maxsize=64)
+def regular_gaps(gaps: tuple[tuple[float, float], ...]) -> RegularGaps | None:
+    """Return what ascending gaps have in common, None where they do not repeat.
+
+    The first one may be cut short by the present, or longer than the others; the last one has no end.
+    """
+    inner = gaps[1:-1] if gaps[0][0] <= 0 else gaps[:-1]
+    if len(inner) < 2 or gaps[-1][1] != np.inf:
+        return None
+    (close, opening), (second, _) = inner[0], inner[1]
+    period = second - close
+    for k, (a, b) in enumerate(inner):
+        if abs(a - close - k * period) > SAME_S or abs(b - opening - k * period) > SAME_S:
+            return None
+    last = gaps[-1][0]
+    first = gaps[0][1] if gaps[0][0] <= 0 else 0.0
+    # Before the first and after the last of them the same formula must have nothing to move.
+    if first < opening - period - SAME_S or last > close + len(inner) * period + SAME_S:
+        return None
+    return RegularGaps(first, close, opening, period, last)
