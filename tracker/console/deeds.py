@@ -20,7 +20,6 @@ from tracker.console.view.events import listed
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import rows_of
 
-from tracker.foundation import clock
 from tracker.foundation.times import pet_of
 from tracker.journal.progress import Progress
 
@@ -40,6 +39,7 @@ class Deeds(Screen[None]):
         self.chosen: str | None = None
         self.last_scene: Scene | None = None
         self.last_layout: Layout | None = None
+        self._was_called = False
         self._prefix: Prefix | None = None
         self._asked: tuple[str, float] = ("", 0.0)
 
@@ -51,7 +51,7 @@ class Deeds(Screen[None]):
 
     def mono(self) -> float:
         """Return a clock for short spans."""
-        return clock.monotonic_s()
+        return self.sitting.monotonic_s()
 
     def to_next_second(self) -> float:
         """Return the seconds until the shown clock changes."""
@@ -193,8 +193,7 @@ class Deeds(Screen[None]):
         again = "c" if call == "home" else "C"
         if self.twice(f"recall-{call}", f" {again} again calls everyone {call} "):
             crew = self.progress.plan.outside if self.progress else ()
-            if self.perform(Deed(({"kind": "called", "call": call},), f"called {call}", tuple(crew))):
-                self.action_view("home")
+            self.perform(Deed(({"kind": "called", "call": call},), f"called {call}", tuple(crew)))
 
     def action_close_excursion(self) -> None:
         """Close the excursion, when asked twice."""
@@ -214,10 +213,9 @@ class Deeds(Screen[None]):
         """Show a view in the middle; the same key again goes back to the steps."""
         back = self.view_name == name and name != "steps"
         self.view_name, self.top, self.chosen = ("steps" if back else name), 0, None
-        layout = self.last_layout
-        if layout is not None and name in ("runway", "optional", "consumables") and name not in layout.apart():
-            self.say(f"{name} is in sight at this size")
         self.repaint()
+        if self.view_name == "steps" and name in ("runway", "optional", "consumables") and not back:
+            self.say(f"{name} is in sight at this size")
 
     def action_next_view(self) -> None:
         """Show the next of the views that do not fit at this size."""

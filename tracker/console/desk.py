@@ -14,7 +14,7 @@ from tracker.console.commands import COMMANDS, footer
 from tracker.console.entering import Entering
 from tracker.console.entry import EntryLine
 from tracker.console.forecaster import Estimated, NotEstimated
-from tracker.console.regions import BELOW, FIXED, MIDDLE, Layout, layout_for
+from tracker.console.regions import BELOW, FIXED, MIDDLE, WHOLE, Layout, layout_for
 from tracker.console.session import MARK_S, PATIENCE_S
 from tracker.console.view.consumables import consumables_list
 from tracker.console.view.footer import footer_line
@@ -96,7 +96,15 @@ class Desk(Entering):
             session.take(report, self.mono())
             session.want(self.utc(), self.mono())
             self.set_timer(MARK_S + 0.05, self.repaint)
+            self._mind_recall()
         self.repaint()
+
+    def _mind_recall(self) -> None:
+        """Turn to the way home when somebody is called, here or at another seat; once."""
+        called = bool(self.progress and self.progress.recall)
+        if called and not self._was_called:
+            self.view_name = "home"
+        self._was_called = called
 
     def watch_disk(self) -> None:
         """Look again when a write should have been answered."""
@@ -127,12 +135,12 @@ class Desk(Entering):
 
     def lay_out(self, scene: Scene) -> None:
         """Give the regions their rows and the middle its view."""
-        layout = layout_for(scene, self.size.width, self.size.height)
+        layout = layout_for(scene, self.size.width, self.size.height, whole=self.view_name in WHOLE)
         if layout != self.last_layout:
             self.last_layout = layout
             self._set_rows(layout)
         names = layout.apart()
-        if self.view_name in ("runway", "optional", "consumables") and self.view_name not in names:
+        if self.view_name not in WHOLE and self.view_name in ("runway", "optional", "consumables") and self.view_name not in names:
             self.view_name = "steps"
         self.query_one("#body", Pane).use(self._middle(self.view_name))
 
@@ -163,7 +171,11 @@ class Desk(Entering):
         return help_page([ticks, *rows], width, height, self.top)
 
     def _brief(self, scene: Scene, width: int, height: int) -> list[Line]:
-        return text_page(self.brief_text(scene), width, height, self.top)
+        from tracker.forecast.brief import brief
+
+        if scene.estimate is None:
+            return text_page(["the estimate is being worked out"], width, height, 0)
+        return text_page(brief(scene.progress, scene.estimate), width, height, self.top)
 
     def _footer(self, scene: Scene, width: int, height: int) -> list[Line]:
         return [footer_line(footer(COMMANDS, scene.progress), width)]

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from tracker.forecast.values import Advice, Estimate
-from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
 
 
@@ -96,7 +95,8 @@ class Forecaster(threading.Thread):
         reuse = None if wanted.advise else self._advice
         try:
             found = estimate(wanted.progress, now=wanted.now, advice=reuse)
-        except (TrackerError, ValueError, ArithmeticError, LookupError) as error:
+        except Exception as error:
+            # Whatever goes wrong in here, the operator goes on ticking, and is told.
             self._report(NotEstimated(f"{type(error).__name__}: {error}", wanted))
             return
         self._advice = found.advice

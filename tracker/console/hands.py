@@ -45,12 +45,12 @@ def tick(progress: Progress, digit: int, shown: str | None, now: float, minutes:
         return refusal("nothing can be ticked before the clock starts: z starts it")
     step = progress.current.get(crew)
     if shown is not None and shown != step:
-        return refusal(f"{crew} is no longer at {_do(progress, shown)}; nothing was written")
+        return refusal(f"not written: {crew} is no longer at {_do(progress, shown)}")
     if step is None:
         return refusal(f"{crew} has no step to tick")
     if missing := progress.missing(step):
         where = ", ".join(_elsewhere(progress, other) for other in missing)
-        return refusal(f"{_do(progress, step)} needs {where}; nothing was written")
+        return refusal(f"not written: it needs {where}, too ({_do(progress, step)})")
     event: Event = {"kind": "done", "step": step}
     if minutes is not None:
         event["at"] = round(now) - 60 * minutes
@@ -65,7 +65,7 @@ def _do(progress: Progress, step: str) -> str:
 def _elsewhere(progress: Progress, crew: str) -> str:
     """Return who is missing and what they are at."""
     step = progress.current.get(crew)
-    return f"{crew}, who is at {_do(progress, step)}" if step else crew
+    return f"{crew}, still at {_do(progress, step)}" if step else crew
 
 
 def one_more(progress: Progress, digit: int) -> Deed:
@@ -142,7 +142,8 @@ def redo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) 
     """Return what brings back this seat's latest undo, as long as nothing was written since."""
     own = [e for e in in_force(progress.fold.recorded) if e.seat == seat]
     newest = max((e.number for e in own if e.kind != "withdrawn"), default=0)
-    undone = [e for e in own if e.kind == "withdrawn" and e.number > newest]
+    again = {e.number for e in progress.fold.recorded if e.kind == "withdrawn"}
+    undone = [e for e in own if e.kind == "withdrawn" and e.number > newest and e.body["event"] not in again]
     if not undone:
         return refusal("nothing was taken back since this seat's last event")
     last = undone[-1]
@@ -180,6 +181,10 @@ def with_decisions(events: Iterable[Event], estimate: Estimate | None) -> tuple[
     advised = {figure.task: figure for figure in estimate.optional} if estimate else {}
     given = list(events)
     chosen = {e["task"] for e in given if e.get("kind") == "chose"}
+    dropped = {e["task"] for e in given if e.get("kind") == "dropped"}
+    for event in list(given):
+        if event.get("kind") == "chose" and event.get("choice") == "drop" and event["task"] not in dropped:
+            given.append({"kind": "dropped", "task": event["task"], **_same_time(event)})
     out: list[Event] = []
     for event in given:
         figure = advised.get(str(event.get("task", "")))
@@ -187,10 +192,13 @@ def with_decisions(events: Iterable[Event], estimate: Estimate | None) -> tuple[
             event = {**event, "advice": figure.advice, "figures": _figures(figure, estimate)}
         out.append(event)
         if figure is not None and event.get("kind") == "dropped" and figure.task not in chosen:
-            when = {"at": event["at"]} if "at" in event else {}
             chose = {"kind": "chose", "task": figure.task, "choice": "drop", "advice": figure.advice}
-            out.append({**chose, "figures": _figures(figure, estimate), **when})
+            out.append({**chose, "figures": _figures(figure, estimate), **_same_time(event)})
     return tuple(out)
+
+
+def _same_time(event: Event) -> Event:
+    return {"at": event["at"]} if "at" in event else {}
 
 
 def _figures(figure: Any, estimate: Estimate | None) -> dict[str, Any]:

@@ -29,6 +29,9 @@ MIDDLE: dict[str, View] = {
 }
 """Views that can stand in the middle of the screen, by name; help and brief are pages of text."""
 
+WHOLE = ("home", "events", "help", "brief")
+"""Views that take the runway's and the side's room too."""
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:
@@ -51,19 +54,17 @@ class Layout:
         return (*names, *(() if self.consumables else ("consumables",)))
 
 
-def layout_for(scene: Scene | None, width: int, height: int) -> Layout:
-    """Return the layout of a screen of this size for this crew."""
-    if scene is None:
-        return Layout(2, 0, 0, 0, 1)
+def layout_for(scene: Scene, width: int, height: int, *, whole: bool = False) -> Layout:
+    """Return the layout of a screen of this size for this crew; `whole`: the middle takes all it can."""
     outside = len(scene.progress.plan.outside)
-    small = width < SMALL or height < 28
+    small = width < SMALL or height < 28 or whole
     side = 0 if small else 86 if width >= 190 else 66 if width >= LARGE else 44
     accounts = len(scene.estimate.consumables) if scene.estimate else len(scene.progress.plan.consumables) * outside
     return Layout(
         crew=crew_rows(scene, width, height),
         runway=0 if small else 2 + outside,
         side=side,
-        consumables=min(accounts + 4, max(0, height // 3)) if width >= LARGE and height >= 36 else 0,
+        consumables=min(accounts + 4, max(0, height // 3)) if side and width >= LARGE and height >= 36 else 0,
         alerts=1 if height < 28 else 2 if height < 44 else 3,
     )
 

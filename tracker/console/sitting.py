@@ -24,9 +24,10 @@ class Sitting:
         *,
         title: str = "",
         utc_now: Callable[[], datetime] = clock.utc_now,
+        monotonic_s: Callable[[], float] = clock.monotonic_s,
     ) -> None:
         self.title = title
-        self.utc_now = utc_now
+        self.utc_now, self.monotonic_s = utc_now, monotonic_s
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None

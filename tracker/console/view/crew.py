@@ -5,7 +5,7 @@ from __future__ import annotations
 from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
 from tracker.console.view.scene import LARGE, Mark, Scene
 from tracker.console.view.words import Stand, difference, following_step, pet, stand_of, took
-from tracker.foundation.times import format_exact
+from tracker.foundation.times import format_exact, format_pet
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 17
 
@@ -148,10 +148,13 @@ def _time(scene: Scene, crew: str, step: str | None, stand: Stand) -> Span:
     """Return the running time against the planned time; for a hold how long it lasts."""
     if stand.word == "held" and crew in scene.progress.holds:
         hold = scene.progress.holds[crew]
-        return put(f"{format_exact(max(0, int(scene.now - hold.since)))} held", _TIME, "late", right=True)
+        return put(f"{format_pet(max(0.0, scene.now - hold.since), with_seconds=True)} held", _TIME, "late", right=True)
     if step is None:
         return put("", _TIME)
     state = scene.progress.steps[step]
+    if stand.word in ("wait", "go?"):
+        since = max(0, int(scene.now - scene.progress.free_since.get(crew, 0.0)))
+        return put(f"{format_pet(since, with_seconds=True)} waiting", _TIME, "late", right=True)
     if stand.word == "next":
         return put(f"of {format_exact(state.step.time.likely)}", _TIME, "dim", right=True)
     over = state.elapsed_s(scene.now) > state.step.time.likely

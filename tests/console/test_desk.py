@@ -1,0 +1,383 @@
+"""The desk by its keys, over a real journal: what is written, what is said, what is refused."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+
+from tracker.console.app import TrackerApp
+from tracker.console.commands import COMMANDS
+from tracker.console.desk import Desk
+from tracker.console.forecaster import Forecaster
+from tracker.console.sitting import Sitting
+from tracker.console.view.ink import text_of
+from tracker.console.widgets.pane import Pane
+from tracker.foundation.errors import JournalError
+from tracker.journal.journal import Journal
+from tracker.plan.model import Plan
+
+ZERO = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
+
+
+class Hand:
+    """A clock that stands until it is moved."""
+
+    def __init__(self) -> None:
+        self.passed = 0.0
+
+    def utc(self) -> datetime:
+        return ZERO + timedelta(seconds=self.passed)
+
+    def mono(self) -> float:
+        return self.passed
+
+    def move(self, seconds: float) -> None:
+        self.passed += seconds
+
+
+class At:
+    """A desk that is being worked by a test."""
+
+    def __init__(self, pilot: Pilot[None], desk: Desk, hand: Hand, path: Path) -> None:
+        self.pilot, self.desk, self.hand, self.path = pilot, desk, hand, path
+
+    async def press(self, *keys: str) -> None:
+        """Press keys a second apart, as a person would, and wait for the disk."""
+        for key in keys:
+            self.hand.move(1.0)
+            await self.pilot.press(key)
+            await self.settle()
+
+    async def type(self, text: str) -> None:
+        await self.pilot.press(*("space" if char == " " else char for char in text))
+        await self.pilot.pause()
+
+    async def settle(self) -> None:
+        for _ in range(200):
+            await self.pilot.pause()
+            if self.desk.sitting.session.picture is not None and not self.desk.sitting.session.unsaved:
+                break
+            await asyncio.sleep(0.01)
+        self.desk.repaint()
+        await self.pilot.pause()
+
+    @property
+    def kinds(self) -> list[str]:
+        return [event.kind for event in self.events]
+
+    @property
+    def events(self) -> list[Any]:
+        with Journal.open(self.path, read_only=True) as journal:
+            return list(journal.fold.recorded)
+
+    @property
+    def said(self) -> str:
+        return self.desk.sitting.session.said
+
+    @property
+    def screen(self) -> str:
+        """The text of the panes that are shown, from the top down."""
+        panes = [pane for pane in self.desk.query(Pane) if pane.display and pane.size.height]
+        return "\n".join(text_of(pane.lines) for pane in panes)
+
+
+@pytest.fixture
+def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
+    """Open a desk on a new journal; estimates only where they are asked for."""
+
+    @asynccontextmanager
+    async def open_desk(
+        size: tuple[int, int] = (120, 36), *, estimates: bool = False, opener: Callable[[], Any] | None = None
+    ) -> AsyncIterator[At]:
+        hand, path = Hand(), tmp_path / "one.sqlite"
+        if not estimates:
+            monkeypatch.setattr(Forecaster, "ask", lambda self, wanted: None)
+        make = opener or (lambda: Journal.create(path, plan) if not path.exists() else Journal.open(path))
+        sitting = Sitting(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
+        app = TrackerApp(sitting)
+        async with app.run_test(size=size) as pilot:
+            at = At(pilot, app.desk, hand, path)
+            await at.settle()
+            yield at
+        sitting.stop()
+
+    return open_desk
+
+
+async def test_the_clock_starts_and_steps_are_ticked_with_one_key(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        assert "z starts the clock: Both suits on battery power" in at.screen
+        await at.press("1")
+        assert "z starts it" in at.said
+        await at.press("z", "1", "2")
+        assert at.kinds == ["zero", "done", "done"]
+        assert [e.body.get("step") for e in at.events[1:]] == ["egress.open", "egress.tools"]
+        assert "PET 0:00:02" in at.screen and "on disk 3" in at.screen
+        assert [e.seat for e in at.events] == ["desk"] * 3
+
+
+async def test_a_late_tick_takes_three_keys(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(600)
+        await at.press("minus")
+        assert "minutes" in at.said
+        await at.press("3", "1")
+        done = at.events[-1]
+        assert (done.kind, done.at, done.stated) == ("done", 603 - 180, True)
+
+
+async def test_a_late_tick_that_was_begun_lapses(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "minus")
+        at.hand.move(10)
+        at.desk.expire_prefix()
+        await at.press("1")
+        assert at.kinds == ["zero", "done"]
+        assert not at.events[-1].stated
+
+
+async def test_a_joint_step_is_not_ticked_while_one_is_missing(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1", "1", "1", "1")
+        assert "not written: it needs EV2, still at Fetch the tool bag" in at.said
+        assert at.kinds == ["zero", "done", "done", "done"]
+
+
+async def test_a_bounced_key_ticks_once(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1")
+        at.hand.move(1)
+        await at.pilot.press("1", "1")
+        await at.settle()
+        assert at.kinds == ["zero", "done", "done"]
+
+
+async def test_a_step_that_changed_under_the_hand_is_refused_in_words(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1")
+        with Journal.open(at.path) as other:
+            other.record({"kind": "done", "step": "pump.cover"}, seat="other", utc_now=at.hand.utc())
+        at.hand.move(1)
+        await at.pilot.press("1")
+        await at.settle()
+        assert at.kinds == ["zero", "done", "done"]
+        assert "refused" in at.said and "pump.cover" in at.said
+
+
+async def test_undo_says_what_it_undid_and_goes_further_back(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1", "2", "u")
+        assert "took back 3" in at.said and "Fetch the tool bag" in at.said
+        await at.press("u")
+        assert "took back 2" in at.said
+        await at.press("U")
+        assert "brought back 2" in at.said
+        await at.press("U")
+        assert "brought back 3" in at.said
+        assert at.desk.progress is not None
+        assert at.desk.progress.steps["egress.tools"].ended == "done"
+        await at.press("U")
+        assert "nothing was taken back" in at.said
+
+
+async def test_one_undo_takes_back_a_whole_entry(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(3000)
+        await at.press("e")
+        await at.type("1 >bolts -3")
+        await at.press("enter")
+        assert at.kinds == ["zero", "done", "done", "done"]
+        await at.press("u")
+        assert at.kinds[4:] == ["withdrawn"] * 3
+        assert at.desk.progress is not None
+        assert at.desk.progress.current["EV1"] == "egress.open"
+        await at.press("U")
+        assert at.desk.progress.current["EV1"] == "pump.swap"
+
+
+async def test_the_entry_line_previews_keeps_and_writes(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(1200)
+        await at.press("e")
+        await at.type("done egress.open -3")
+        assert "Enter writes: done EV1 EV2 Open the hatch" in at.said
+        assert "at 0:17:01 = 14:17:02 UTC" in at.said
+        at.desk.repaint()
+        assert at.desk.entry.value == "done egress.open -3"
+        await at.press("escape")
+        assert "kept: done egress.open -3" in at.said
+        await at.press("1")
+        assert at.kinds == ["zero", "done"]
+        await at.press("u", "e")
+        assert at.desk.entry.value == "done egress.open -3"
+        await at.press("enter")
+        assert at.events[-1].at == 1206 - 180
+        await at.press("e")
+        assert at.desk.entry.value == ""
+        await at.press("up")
+        assert at.desk.entry.value == "done egress.open -3"
+
+
+async def test_an_entry_that_is_wrong_stays_and_says_why(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "e")
+        await at.type("done nothing.such")
+        await at.press("enter")
+        assert at.kinds == ["zero"]
+        assert at.desk.entry.value == "done nothing.such"
+        assert "nothing.such" in at.said
+
+
+async def test_completion_goes_round(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "d")
+        assert at.desk.entry.value == "drop "
+        await at.press("tab", "tab", "tab")
+        assert at.desk.entry.value == "drop survey"
+        await at.press("shift+tab")
+        assert at.desk.entry.value == "drop pump"
+
+
+async def test_counts_skips_holds_and_goes(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1", "1", "plus", "1")
+        assert (at.events[-1].kind, at.events[-1].body["count"]) == ("counted", 1)
+        await at.press("s", "2")
+        assert at.events[-1].body["step"] == "egress.tools"
+        await at.press("h")
+        await at.type("visor fogged")
+        await at.press("enter")
+        assert at.events[-1].body["text"] == "visor fogged"
+        assert "held" in at.screen and "visor fogged" in at.screen
+        await at.press("r", "1", "g")
+        assert at.kinds[-3:] == ["resumed", "done", "went"]
+        assert at.events[-1].body["step"] == "pump.swap"
+
+
+async def test_the_recall_is_asked_twice_and_leads_home(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1", "c")
+        assert at.kinds == ["zero", "done"]
+        await at.press("c")
+        assert at.events[-1].kind == "called"
+        assert "to the earliest limit" in at.screen and "called home" in at.screen
+
+
+async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
+    at_desk: Callable[..., Any], plan: Plan, tmp_path: Path
+) -> None:
+    full = [True]
+
+    class Full(Journal):
+        def record_all(self, events: Any, **keys: Any) -> list[int]:
+            if full[0] and not any(e["kind"] == "zero" for e in events):
+                raise JournalError("one.sqlite: no space left on the disk")
+            return super().record_all(events, **keys)
+
+    async with at_desk(opener=lambda: Full.create(tmp_path / "one.sqlite", plan)) as at:
+        await at.press("z")
+        at.hand.move(1)
+        await at.pilot.press("1")
+        for _ in range(100):
+            await at.pilot.pause(0.02)
+            if at.desk.sitting.session.fault:
+                break
+        at.hand.move(1)
+        at.desk.repaint()
+        await at.pilot.pause()
+        assert "unsaved 1" in at.screen and "on disk 1" in at.screen
+        assert "no space left" in at.said
+        await at.pilot.press("2")
+        at.hand.move(1)
+        await at.pilot.pause(0.1)
+        at.desk.repaint()
+        assert "unsaved 2" in at.screen
+        assert at.kinds == ["zero"]
+        full[0] = False
+        await asyncio.sleep(1.2)
+        await at.settle()
+        assert at.kinds == ["zero", "done", "done"]
+        assert "unsaved" not in at.screen and "on disk 3" in at.screen
+
+
+async def test_what_another_seat_writes_appears(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        with Journal.open(at.path) as other:
+            other.record({"kind": "noted", "text": "a [b]note[/b]"}, seat="iv", utc_now=at.hand.utc())
+        await asyncio.sleep(1.3)
+        await at.settle()
+        assert "iv wrote 2: note a [b]note[/b]" in at.said
+        assert "on disk 2" in at.screen
+
+
+async def test_an_event_of_the_list_is_corrected_and_taken_back(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(900)
+        await at.press("1", "2", "j", "down", "down", "enter")
+        assert at.desk.entry.value == "amend 2 0:15:01"
+        await at.press("ctrl+u")
+        await at.type("amend 2 0:12")
+        await at.press("enter")
+        assert (at.events[-1].kind, at.events[-1].body["event"]) == ("amended", 2)
+        assert at.desk.progress is not None
+        assert at.desk.progress.steps["egress.open"].done == 720
+        await at.press("up", "backspace", "enter")
+        assert (at.events[-1].kind, at.events[-1].body["event"]) == ("withdrawn", 3)
+
+
+async def test_a_step_is_found_by_its_words(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("z", "slash")
+        await at.type("stow tools")
+        assert at.desk.chosen == "home.stow"
+        await at.press("enter")
+        assert "Count and stow the tools" in at.screen
+        await at.press("e")
+        assert at.desk.entry.value == "done home.stow "
+
+
+async def test_leaving_is_asked_twice(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("q")
+        assert "q again leaves" in at.said
+        assert at.desk.app.return_code is None
+        await at.press("q")
+        assert at.desk.app.return_code == 0
+
+
+@pytest.mark.parametrize("command", [c for c in COMMANDS if c.id not in ("quit", "palette")], ids=lambda c: c.id)
+async def test_every_command_can_be_pressed(at_desk: Callable[..., Any], command: Any) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press(command.keys[0], "escape", "z", *command.keys, "escape")
+        assert "PET" in at.screen
+
+
+async def test_the_screen_may_change_its_size(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("z", "1")
+        for size in ((200, 55), (120, 36), (40, 10), (20, 5), (100, 30)):
+            await at.pilot.resize_terminal(*size)
+            await at.settle()
+        assert "PET 0:00:01" in at.screen and "Fetch the tool bag" in at.screen
+
+
+async def test_the_palette_runs_a_command(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "ctrl+p")
+        await at.type("light")
+        await at.pilot.pause(0.3)
+        await at.pilot.press("enter")
+        await at.pilot.pause(0.2)
+        assert at.desk.app.theme == "tracker-light"
