@@ -1,0 +1,78 @@
+"""Follows a journal that somebody else writes, without ever writing it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from tracker.foundation.errors import JournalError
+from tracker.journal.journal import Journal
+from tracker.journal.progress import Progress, Recorded
+
+
+class Follower:
+    """A journal as it grows; keeps what it last knew when the file cannot be read for a while."""
+
+    def __init__(self, path: str | Path) -> None:
+        """Open a journal to read; JournalError when it is none."""
+        self._path = Path(path)
+        self._journal: Journal | None = Journal.open(self._path, read_only=True)
+        self._fold = self._journal.fold
+        self.uuid = self._journal.genesis.uuid
+        """The journal that is followed; a file of another one in its place is not read."""
+        self.trouble: str | None = None
+        """Why the journal could not be read at the last look; None when it could."""
+
+    @property
+    def number(self) -> int:
+        """Number of the last event known."""
+        return self._fold.number
+
+    @property
+    def progress(self) -> Progress:
+        """What the events known add up to."""
+        return self._fold.progress()
+
+    @property
+    def journal(self) -> Journal | None:
+        """The journal, opened to read; None while it cannot be read."""
+        return self._journal
+
+    def changes(self, since: int) -> tuple[Recorded, ...]:
+        """Return the events known with a number greater than `since`, in order."""
+        return self._fold.recorded[max(since, 0) :]
+
+    def look(self) -> tuple[Recorded, ...]:
+        """Return what was appended since the last look; cheap when there is nothing, and never an error."""
+        known = self.number
+        try:
+            journal = self._journal or self._open_again()
+            journal.refresh()
+        except JournalError as error:
+            self.trouble = error.lines[0]
+            self.close()
+            return ()
+        self._journal, self._fold, self.trouble = journal, journal.fold, None
+        return self.changes(known)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if self._journal is not None:
+            self._journal.close()
+        self._journal = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _open_again(self) -> Journal:
+        journal = Journal.open(self._path, read_only=True)
+        if journal.genesis.uuid != self.uuid or journal.number < self.number:
+            journal.close()
+            raise JournalError(f"{self._path}: another journal, or less of it, is in its place now")
+        return journal
