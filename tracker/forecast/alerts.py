@@ -127,12 +127,6 @@ def _open_items(progress: Progress, made: Estimate) -> Iterator[tuple[str, str]]
     """Items still open when closeout is under way or about to begin, or left open by a call at once."""
     if not made.open_items:
         return
-    begun = [
-        state
-        for state in progress.steps.values()
-        if progress.tasks[state.step.task].task.closeout
-        and (state.ended == "done" or state.began is not None)
-    ]
     left = any(recall.call == "at once" for recall in progress.recall.values())
     if homebound(progress) or left or _closeout_next(progress):
         items = "; ".join(f"{item['item']} (closed by {item['closed_by']})" for item in made.open_items)

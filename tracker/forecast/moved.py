@@ -1,0 +1,210 @@
+"""What moved the projected ingress between two instants, in causes that add up.
+
+The events in between are replayed in their order on the same random numbers, an instant at a time;
+what each does to the median goes to its cause. Three things are told apart throughout: windows (by
+playing every state without them as well), what is kept (settled last), and the passing of time (which
+goes to the hold, the waiting or the work that goes on meanwhile).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+
+from tracker.forecast.demand import closed
+from tracker.forecast.estimate import estimate
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.quantiles import one
+from tracker.forecast.remaining import build_world, prior_of
+from tracker.forecast.world import World, advance, begin, inside
+from tracker.foundation.errors import EventError
+from tracker.journal.progress import Progress, Recorded
+
+WINDOWS = "waiting for a window"
+KEPT = "optional work kept or left"
+CORRECTIONS = "corrections"
+
+CLOSING = "closing"
+GO = "waiting for a go"
+HOLDS = "holds"
+TIME = "time passing"
+
+CAUSES = {
+    "held": HOLDS,
+    "resumed": HOLDS,
+    "went": GO,
+    "added": "added work",
+    "skipped": "dropped work",
+    "dropped": "dropped work",
+    "restored": "restored work",
+    "chose": KEPT,
+    "moved": "new order",
+    "handed": "handed over",
+    "retimed": "retimed steps",
+    "limited": "limits",
+    "reading": "readings",
+    "replaced": "readings",
+    "zero": "zero",
+    "seen": WINDOWS,
+    "entered": "ingress",
+    "called": "recall",
+}
+"""What events other than ticks count as; those that are not here move nothing."""
+TICKS = frozenset({"began", "counted", "done"})
+"""Events that count as pace of their step's kind of work."""
+_ENDS_A_STRETCH = frozenset({*TICKS, "resumed", "went"})
+"""Events to whose cause the time before them belongs as well."""
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """The excursion as it stood at one point of the replay, and what brought it there."""
+
+    progress: Progress
+    now: float
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Median:
+    """Median ingress as PET, with the windows and as if they were always open."""
+
+    all: float
+    open: float
+
+
+def moved(
+    earlier: Progress,
+    later: Progress,
+    *,
+    then: float,
+    now: float,
+    scenarios: int = 10_000,
+    prior: PacePrior | None = None,
+) -> tuple[tuple[str, float], ...]:
+    """Return (cause, seconds) whose sum is the change of the median ingress from `then` to `now`.
+
+    `earlier` is the progress as it was known at PET `then`, `later` at PET `now`. Positive: later. Only
+    causes that moved anything are listed, in the order in which they first did. Empty where there is
+    no median at one of the instants.
+    """
+    prior = prior_of(later) if prior is None else prior
+    start = estimate(earlier, now=then, scenarios=scenarios, prior=prior, ranges="shown")
+    end = estimate(later, now=now, scenarios=scenarios, prior=prior, ranges="shown")
+    if start.inside.p50 is None or end.inside.p50 is None:
+        return ()
+    parts = _Parts({})
+    player = _Player(start.advice.kept, scenarios, prior)
+    before = player.median(_State(earlier, then, ""))
+    for state in _replayed(earlier, later, start.at, end.at):
+        after = player.median(state)
+        parts.add(state.cause, after.open - before.open)
+        parts.add(WINDOWS, (after.all - after.open) - (before.all - before.open))
+        before = after
+    parts.add(CLOSING if later.closed is not None else KEPT, end.inside.p50 - before.all)
+    return parts.settled(end.inside.p50 - start.inside.p50)
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Seconds per cause, in the order in which each first moved anything."""
+
+    seconds: dict[str, float]
+
+    def add(self, cause: str, seconds: float) -> None:
+        """Add to a cause."""
+        self.seconds[cause] = self.seconds.get(cause, 0.0) + seconds
+
+    def settled(self, whole: float) -> tuple[tuple[str, float], ...]:
+        """Return the causes that moved anything; what rounding leaves goes to the greatest of them."""
+        greatest = max(self.seconds, key=lambda cause: abs(self.seconds[cause]))
+        self.seconds[greatest] += whole - sum(self.seconds.values())
+        return tuple((cause, s) for cause, s in self.seconds.items() if abs(s) > 1e-6)
+
+
+@dataclass(frozen=True, slots=True)
+class _Player:
+    """Plays states of the replay with what was kept at its beginning."""
+
+    kept: Collection[str]
+    scenarios: int
+    prior: PacePrior
+
+    def median(self, state: _State) -> _Median:
+        """Return the median ingress of one state."""
+        world = build_world(state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior)
+        opened = replace(world, nodes=tuple(replace(node, gaps=()) for node in world.nodes))
+        free = self._end(opened)
+        with_windows = self._end(world)
+        # Where most scenarios are shut out there is no median: a day more stands for it.
+        return _Median(min(with_windows, free + 86400.0) + state.now, free + state.now)
+
+    def _end(self, world: World) -> float:
+        still = [m for m, task in enumerate(world.optional) if task.task in self.kept]
+        present = world.present(closed(world.optional, still))
+        return one(inside(world, advance(world, begin(world), present)), 0.5)
+
+
+def _replayed(earlier: Progress, later: Progress, then: float, now: float) -> Iterator[_State]:
+    """Yield the states between two instants: corrections, then every event in its order, then the present."""
+    progress = later.fold.until(at=then).progress()
+    if progress.events != earlier.events:
+        yield _State(progress, then, CORRECTIONS)
+    for at, events in _instants(later, then):
+        if events[0].kind not in _ENDS_A_STRETCH:
+            # Time passes first, with what goes on meanwhile; what the event itself does comes after.
+            yield _State(progress, at, _passing(progress, at))
+        for state in _applied(later, progress, at, events):
+            progress = state.progress
+            yield state
+    if later.closed is None:
+        yield _State(later, now, _passing(later, now))
+
+
+def _instants(later: Progress, then: float) -> Iterator[tuple[float, list[Recorded]]]:
+    """Yield every instant after `then` at which something happened that can move the end."""
+    found: dict[float, list[Recorded]] = {}
+    for event in later.events:
+        if event.at > then and (event.kind in TICKS or event.kind in CAUSES):
+            found.setdefault(event.at, []).append(event)
+    yield from found.items()
+
+
+def _applied(later: Progress, before: Progress, at: float, events: Sequence[Recorded]) -> Iterator[_State]:
+    """Yield the states that the events of one instant lead to, one a cause where they can be told apart."""
+    after = later.fold.until(at=at).progress()
+    runs = [(cause, list(run)) for cause, run in groupby(events, key=lambda event: _cause(later, event))]
+    fold = before.fold
+    for cause, run in runs[:-1]:
+        try:
+            fold = fold.add_all(run)
+        except EventError:
+            # An event entered late stands between: then the rest of the instant has one cause.
+            yield _State(after, at, cause)
+            return
+        yield _State(fold.progress(), at, cause)
+    yield _State(after, at, runs[-1][0])
+
+
+def _cause(later: Progress, event: Recorded) -> str:
+    if event.kind in TICKS:
+        return pace_of(later.steps[event.body["step"]].step.work)
+    return CAUSES[event.kind]
+
+
+def pace_of(work: str) -> str:
+    """Return the name of the cause for a kind of work."""
+    return f"pace of {work}"
+
+
+def _passing(progress: Progress, now: float) -> str:
+    """Return to what the passing of time belongs: a hold, a go that is waited for, or the work under way."""
+    if progress.holds:
+        return HOLDS
+    current = [progress.steps[step] for step in progress.current.values() if step is not None]
+    running = [state for state in current if state.running_since is not None and state.running_since <= now]
+    if running:
+        longest = max(running, key=lambda state: state.elapsed_s(now) / max(state.step.time.likely, 1))
+        return pace_of(longest.step.work)
+    return GO if any(not state.gone for state in current) else TIME
