@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,32 +42,48 @@ def accounts(
     whose stores have come to rest are inside. A belief without any spread has none of levels either.
     """
     efforts = {c: _efforts(steps, crews, c) for c in progress.plan.outside}
-    out = []
-    for consumable in progress.plan.consumables:
-        for owner in ("*",) if consumable.shared else consumable.crew:
-            members = consumable.crew if consumable.shared else (owner,)
-            outside = [c for c in members if c not in inside]
-            until = now if outside else max((inside[c] for c in members), default=now)
-            store = _store(progress, consumable, owner, members, min(now, until), prior, inside)
-            level, use = _draw(
-                progress.uuid, f"{owner}.{consumable.id}", store, scenarios, without_spread(prior)
-            )
-            out.append(
-                Account(
-                    crew=owner,
-                    consumable=consumable.id,
-                    level=level,
-                    use=use,
-                    reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
-                    waiting_per_s=waiting_rate(consumable, progress.plan.rest_w, len(outside)),
-                    extra_per_s=_extra(consumable, progress.plan.rest_w, steps, efforts, outside),
-                    expected=store.level,
-                    expected_use=store.use,
-                    flagged=store.flagged,
-                    read_at=store.read_at,
-                )
-            )
-    return tuple(out)
+    books = _Books(progress, steps, efforts, now, prior, scenarios, inside)
+    return tuple(
+        books.account(consumable, owner)
+        for consumable in progress.plan.consumables
+        for owner in (("*",) if consumable.shared else consumable.crew)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Books:
+    """What all accounts of a world have in common."""
+
+    progress: Progress
+    steps: Sequence[StepState]
+    efforts: Mapping[str, NDArray[np.float64]]
+    now: float
+    prior: PacePrior
+    scenarios: int
+    inside: Mapping[str, float]
+
+    def account(self, consumable: Consumable, owner: str) -> Account:
+        """Return one account; `owner` is a crew member, or `*` for a shared store."""
+        progress, rest_w = self.progress, self.progress.plan.rest_w
+        members = consumable.crew if consumable.shared else (owner,)
+        outside = [c for c in members if c not in self.inside]
+        until = self.now if outside else max((self.inside[c] for c in members), default=self.now)
+        store = _store(progress, consumable, owner, members, min(self.now, until), self.prior, self.inside)
+        key, certain = f"{owner}.{consumable.id}", without_spread(self.prior)
+        level, use = _draw(progress.uuid, key, store, self.scenarios, certain)
+        return Account(
+            crew=owner,
+            consumable=consumable.id,
+            level=level,
+            use=use,
+            reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
+            waiting_per_s=waiting_rate(consumable, rest_w, len(outside)),
+            extra_per_s=_extra(consumable, rest_w, self.steps, self.efforts, outside),
+            expected=store.level,
+            expected_use=store.use,
+            flagged=store.flagged,
+            read_at=store.read_at,
+        )
 
 
 def without_spread(prior: PacePrior) -> bool:
