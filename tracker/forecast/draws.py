@@ -9,6 +9,7 @@ shorter one.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections import OrderedDict
 from threading import Lock
 
@@ -19,6 +20,10 @@ from numpy.typing import NDArray
 from tracker.forecast.normal import from_upper_tail, upper_tail
 
 Row = NDArray[np.float32]
+
+STRETCH = 0.35
+"""How heavy the tails of step-to-step noise are; towards 0 it is normal."""
+_SCALE = math.sqrt(math.expm1(2.0 * STRETCH**2) / 2.0)
 
 _EXCURSIONS_KEPT = 3
 _kept: OrderedDict[tuple[str, int], dict[str, Row]] = OrderedDict()
@@ -69,12 +74,29 @@ def uniforms(uuid: str, key: str, n: int) -> Row:
     return row
 
 
-def truncated(lower: NDArray[np.float64], normal: Row) -> NDArray[np.float64]:
-    """Return standard normals known to exceed `lower`, made from fixed normals.
+def noises(uuid: str, key: str, n: int) -> Row:
+    """Return n step-to-step noises of this key, of variance 1 with heavier tails than the normal's.
 
-    The normal's own place u in its distribution is kept: the draw is the point of the upper tail
-    of `lower` with share u below it. Both arrays have shape (N,).
+    They are the key's normals z as sinh(STRETCH z), scaled: close to a Student distribution of 10
+    degrees of freedom, so that a stuck step is no marvel.
     """
-    below_all = np.clip(lower, -37.0, 35.0)
-    share_above = upper_tail(normal.astype(np.float64))
-    return np.maximum(from_upper_tail(upper_tail(below_all) * share_above), below_all)
+    rows = _rows(uuid, n)
+    name = f"{key}\0n"
+    row = rows.get(name)
+    if row is None:
+        row = np.sinh(normals(uuid, key, n) * np.float32(STRETCH)) * np.float32(1.0 / _SCALE)
+        row.setflags(write=False)
+        rows[name] = row
+    return row
+
+
+def noises_beyond(lower: NDArray[np.float64], normal: Row) -> NDArray[np.float64]:
+    """Return noises (as of `noises`) known to exceed `lower`, made from the key's normals.
+
+    The normal's own place in its distribution is kept: the draw is the point of the tail beyond
+    `lower` with the same share of that tail below it. Both arrays have shape (N,).
+    """
+    from_z = np.clip(np.arcsinh(lower * _SCALE) / STRETCH, -37.0, 35.0)
+    above = upper_tail(normal.astype(np.float64))
+    z = np.maximum(from_upper_tail(upper_tail(from_z) * above), from_z)
+    return np.asarray(np.sinh(z * STRETCH) / _SCALE)

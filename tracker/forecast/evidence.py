@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from tracker.forecast.pace import Evidence, Layout
 from tracker.forecast.pace_file import PacePrior
-from tracker.journal.progress import Observation, Progress
+from tracker.journal.progress import Observation, Progress, StepState
 
 if TYPE_CHECKING:
     from tracker.forecast.durations import Ask
@@ -59,14 +59,14 @@ def offset(prior: PacePrior, crew: Sequence[str], work: Sequence[tuple[str, floa
     return out
 
 
-def _of_observation(
-    seen: Observation, progress: Progress, prior: PacePrior, layout: Layout
+def of_observation(
+    seen: Observation, steps: Mapping[str, StepState], prior: PacePrior, layout: Layout
 ) -> Evidence | None:
     """Return one observation as evidence; None when nothing in it can show pace."""
     median, squares, fixed_s = [], 0.0, 0.0
     kinds: list[str] = []
     for step, kind, planned in zip(seen.steps, seen.work, seen.planned_s, strict=True):
-        state = progress.steps.get(step)
+        state = steps.get(step)
         if state is not None and state.step.fixed:
             fixed_s += planned
             continue
@@ -88,7 +88,13 @@ def _of_observation(
     actual = max(seen.actual_s - fixed_s, LEAST_ACTUAL_S)
     value = math.log(actual / total) - offset(prior, seen.crew, work) - shift
     hours = min(seen.clock_s, seen.at) / 3600.0
-    return Evidence(layout.row(seen.crew, work), value, noise, (CLOCK_ERROR_S / total) ** 2, hours)
+    return Evidence(
+        layout.row(seen.crew, work, seen.clock_s / 3600.0 - layout.middle_h),
+        value,
+        noise,
+        (CLOCK_ERROR_S / total) ** 2,
+        hours,
+    )
 
 
 def of_progress(progress: Progress, prior: PacePrior, layout: Layout) -> list[Evidence]:
@@ -96,7 +102,11 @@ def of_progress(progress: Progress, prior: PacePrior, layout: Layout) -> list[Ev
 
     Work done earlier than planned stands where it was done, so that it does not age the rest.
     """
-    found = (_of_observation(seen, progress, prior, layout) for seen in progress.observations)
+    return in_order(of_observation(seen, progress.steps, prior, layout) for seen in progress.observations)
+
+
+def in_order(found: Iterable[Evidence | None]) -> list[Evidence]:
+    """Return evidence in the order of the planned clock; of the same place, in the order given."""
     return sorted((seen for seen in found if seen is not None), key=lambda seen: seen.hours)
 
 
@@ -110,4 +120,5 @@ def of_counted(ask: Ask, prior: PacePrior, layout: Layout, hours: float) -> Evid
     actual = max(ask.counted_worked_s, LEAST_ACTUAL_S)
     value = math.log(actual / median) - offset(prior, ask.crew, work) - shift
     clock = (CLOCK_ERROR_S * ask.count / (median * ask.counted)) ** 2
-    return Evidence(layout.row(ask.crew, work), value, noise, clock, hours)
+    row = layout.row(ask.crew, work, ask.clock_s / 3600.0 - layout.middle_h)
+    return Evidence(row, value, noise, clock, hours)

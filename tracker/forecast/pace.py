@@ -21,10 +21,14 @@ from tracker.forecast.pace_file import PacePrior
 
 Array = NDArray[np.float64]
 
-TAIL = 6.0
+TAIL = 10.0
 """Degrees of freedom at which a surprising step counts less: one stuck fastener is no new pace."""
-SLOPE_PER_DRIFT = 0.5
-"""A process that drifts also knows a slope; its spread per hour is this share of the drift per root hour."""
+SLOPE_MEAN = 2.7
+SLOPE_SPREAD = 1.3
+"""A process that drifts also tires: slope an hour, mean and spread, as multiples of its drift squared
+(the walk's variance an hour)."""
+COMMON_WORK = "general"
+"""The kind of work that the level of pace is meant for: no effect of its own unless a pace file says so."""
 MISSED_TICK = 0.2
 """Chance that a step seems to run on for a reason that says nothing about pace."""
 _LEAST_VARIANCE = 1e-10
@@ -37,6 +41,8 @@ class Layout:
 
     crew: tuple[str, ...]
     work: tuple[str, ...]
+    middle_h: float
+    """Middle of the plan on the planned clock."""
 
     @property
     def size(self) -> int:
@@ -48,13 +54,14 @@ class Layout:
         crew = tuple(f"crew:{c}" for c in self.crew)
         return ("level", "slope", *crew, *(f"work:{w}" for w in self.work))
 
-    def row(self, crew: Iterable[str], work: Iterable[tuple[str, float]], ahead_h: float = 0.0) -> Array:
+    def row(self, crew: Iterable[str], work: Iterable[tuple[str, float]], past_middle_h: float) -> Array:
         """Return what a step sees of the state: its crew in the mean, kinds of work by their shares.
 
-        `ahead_h` is how far the step lies ahead on the planned clock, in hours.
+        `past_middle_h` is how far the step lies beyond the middle of the plan, in hours of the planned
+        clock: planned times are meant for the crew at its average, so a slope turns about the middle.
         """
         row = np.zeros(self.size)
-        row[0], row[1] = 1.0, ahead_h
+        row[0], row[1] = 1.0, past_middle_h
         members = [c for c in crew if c in self.crew]
         for c in members:
             row[2 + self.crew.index(c)] += 1.0 / len(members)
@@ -109,32 +116,31 @@ def start(prior: PacePrior, layout: Layout) -> Belief:
     variance = max(prior.sigma**2, _LEAST_VARIANCE)
     drifts = np.array(prior.drifts, dtype=float)
     crew = [prior.crew[c][1] if c in prior.crew else prior.crew_spread for c in layout.crew]
-    work = [prior.work[w][1] if w in prior.work else prior.work_spread for w in layout.work]
+    work = [
+        prior.work[w][1] if w in prior.work else prior.work_spread * (w != COMMON_WORK) for w in layout.work
+    ]
     k, d = len(drifts), layout.size
     spread = np.tile(np.array([prior.spread, 0.0, *crew, *work]), (k, 1))
-    spread[:, 1] = drifts * SLOPE_PER_DRIFT
+    spread[:, 1] = drifts**2 * SLOPE_SPREAD
+    mean = np.zeros((k, d))
+    mean[:, 1] = drifts**2 * SLOPE_MEAN
     cov = np.zeros((k, d, d))
     cov[:, range(d), range(d)] = spread**2 / variance
     with np.errstate(divide="ignore"):
         log_weight = np.log(np.array(prior.weights, dtype=float))
     weight = prior.sigma_weight if prior.sigma > 0 else _CERTAIN
     full = np.full(k, 1.0)
-    return Belief(
-        np.zeros((k, d)), cov, full * variance, full * weight, log_weight, drifts**2 / variance, 0.0
-    )
+    return Belief(mean, cov, full * variance, full * weight, log_weight, drifts**2 / variance, 0.0)
 
 
 def move_on(belief: Belief, hours: float) -> Belief:
-    """Return the belief at a later place of the planned clock: level and slope move, the walk widens."""
+    """Return the belief at a later place of the planned clock: the walk widens."""
     ahead = hours - belief.hours
     if ahead <= 0:
         return belief
-    mean, cov = belief.mean.copy(), belief.cov.copy()
-    mean[:, 0] += ahead * mean[:, 1]
-    cov[:, 0, :] += ahead * cov[:, 1, :]
-    cov[:, :, 0] += ahead * cov[:, :, 1]
+    cov = belief.cov.copy()
     cov[:, 0, 0] += ahead * belief.drift
-    return replace(belief, mean=mean, cov=cov, hours=hours)
+    return replace(belief, cov=cov, hours=hours)
 
 
 def observe(belief: Belief, seen: Evidence, *, tail: float = TAIL) -> Belief:
@@ -191,14 +197,6 @@ def outlast(belief: Belief, row: Array, bound: float, noise: float) -> Belief:
         cov=belief.cov - shrink[:, None, None] * reach[:, :, None] * reach[:, None, :],
         log_weight=belief.log_weight + np.log(likelihood),
     )
-
-
-def learn(prior: PacePrior, layout: Layout, evidence: Iterable[Evidence]) -> Belief:
-    """Return the belief after all evidence, taken in the order given."""
-    belief = start(prior, layout)
-    for seen in evidence:
-        belief = observe(belief, seen)
-    return belief
 
 
 def root(cov: Array) -> Array:
