@@ -103,10 +103,8 @@ class _Players:
         still = [m for m, task in enumerate(world.optional) if task.task in self.kept]
         present = world.present(closed(world.optional, still))
         course = advance(world, begin(world), present)
-        p90 = one(inside(world, course), 0.9)
-        return _End(
-            p90 + world.now if np.isfinite(p90) else np.inf, broken(world, present, course).share_safe
-        )
+        p90 = one(inside(world, course), 0.9) + world.now
+        return _End(p90, broken(world, present, course).share_safe)
 
 
 def _candidates(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
