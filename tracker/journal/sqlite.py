@@ -18,6 +18,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from tracker.foundation.errors import JournalError
+from tracker.foundation.text import plain
 from tracker.journal import files
 from tracker.journal.schema import APPLICATION_ID, COLUMNS, INSERT_ESTIMATE, STATEMENTS, WRONG_FIGURES
 from tracker.journal.store import FORMAT, Cell, Genesis, Row, Rows, Shown, Table
@@ -28,7 +29,6 @@ _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
 
 _BUSY_S = 3.0
 """How long a writer waits for another before the journal counts as locked."""
-
 _REASONS = {
     sqlite3.SQLITE_BUSY: "is locked by another program; nothing was written",
     sqlite3.SQLITE_READONLY: "is read-only",
@@ -36,6 +36,7 @@ _REASONS = {
     sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
     sqlite3.SQLITE_NOTADB: "is not a journal",
     sqlite3.SQLITE_CORRUPT: "is a damaged journal",
+    sqlite3.SQLITE_ERROR: "is a damaged journal",
 }
 
 
@@ -44,9 +45,9 @@ def _told(name: str | Path) -> Iterator[None]:
     """Turn an error of the database into one line that names the journal."""
     try:
         yield
-    except sqlite3.Error as error:
-        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        reason = _REASONS.get(code, f"the journal failed: {error}")
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
+        reason = _REASONS.get(code, f"the journal failed: {plain(error, most=120)}")
         raise JournalError(f"{name}: {reason}") from error
 
 
@@ -62,7 +63,7 @@ class _Source:
 
     def close(self) -> None:
         self.db.conn.close()
-        if self.folder is not None:
+        if self.folder:
             self.folder.cleanup()
 
 
@@ -244,8 +245,8 @@ class SqliteStore:
         """Yield which estimates are not as they were written."""
         digests = self._read("SELECT digest, id FROM estimates ORDER BY id")
         wrong = {id for (id,) in self._read(WRONG_FIGURES)}
-        for shown, (digest, id) in zip(self.shown(), digests, strict=True):
-            if shown.digest != digest or id in wrong:
+        for place, (shown, (digest, id)) in enumerate(zip(self.shown(), digests, strict=True), 1):
+            if shown.digest != digest or id in wrong or id != place:
                 yield f"estimates: row {id} was changed"
 
     def close(self) -> None:
@@ -256,7 +257,7 @@ class SqliteStore:
         self._source.close()
 
     def _read_genesis(self) -> tuple[Genesis, str]:
-        found = self._read(f"SELECT {', '.join(_GENESIS)}, hash FROM journal")
+        found = self._read(f"SELECT {', '.join(_GENESIS)}, hash FROM journal WHERE one = 1")
         if len(found) != 1:
             raise JournalError(f"{self.name}: is a damaged journal: it has lost its plan")
         *cells, digest = found[0]
