@@ -81,14 +81,27 @@ def _from_here(
 
 def _home_s(progress: Progress, member: str, now: float) -> float | None:
     """Return the way home from the last site at which this crew member was, None without one."""
+    sites = progress.plan.sites
     last, seconds = -1.0, None
     for state in progress.steps.values():
-        if state.step.site is None or member not in state.crew or not begun(state, now):
+        if state.step.site is None or member not in state.crew or state.step.site not in sites:
             continue
-        at = now if state.done is None or state.ended != "done" else state.done
-        if at >= last and state.step.site in progress.plan.sites:
-            last, seconds = at, float(progress.plan.sites[state.step.site])
+        at = _there_at(state, now)
+        if at is not None and at >= last:
+            last, seconds = at, float(sites[state.step.site])
     return seconds
+
+
+def _there_at(state: StepState, now: float) -> float | None:
+    """Return when the crew of a step was last known to be at its site; None if they never were."""
+    if state.began is None or state.began > now:
+        return None
+    if state.ended == "done" and state.done is not None:
+        return state.done
+    if state.ended is None:
+        return now
+    # Given up: they were there if they did any of it.
+    return state.began if state.worked_s > 0 else None
 
 
 def ask_for(progress: Progress, state: StepState, node: Node, crews: Crews, now: float) -> Ask:

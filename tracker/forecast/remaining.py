@@ -38,10 +38,10 @@ def present_instant(progress: Progress, now: float | None) -> float:
 
     None is the last event's instant. Raises ValueError for one before the last event.
     """
-    if now is not None and now < progress.at:
-        raise ValueError(f"now is {now:g} s, before the last event at {progress.at:g} s")
     if progress.zero is None:
         return 0.0
+    if now is not None and now < progress.at:
+        raise ValueError(f"now is {now:g} s, before the last event at {progress.at:g} s")
     return max(float(progress.at if now is None else now), 0.0)
 
 
