@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tracker.forecast.limits import Standing, weights
+from tracker.forecast.limits import Mask, Standing, weights
 from tracker.forecast.quantiles import NOTHING, ranged
 from tracker.forecast.reserve import reserves_reached
 from tracker.forecast.values import ConsumableFigure, LimitFigure, Range
@@ -49,6 +49,7 @@ def consumable_figures(
     counts = weights(world, present)
     beyond = np.stack([_beyond(world, a, counts, by_id[f"{a.crew}.{a.consumable}"]) for a in world.accounts])
     inside = np.maximum(ingress(world, course), np.float32(0))
+    kept = [~by_id[f"{a.crew}.{a.consumable}"].broken for a in world.accounts]
     reached = reserves_reached(world, present, course, beyond, inside)
     return tuple(
         ConsumableFigure(
@@ -58,13 +59,18 @@ def consumable_figures(
             now=account.expected,
             at_inside=ranged(_left(account, beyond[k], inside)),
             reserve=account.reserve,
-            reserve_reached=ranged(reached[k], base=world.now),
+            reserve_reached=ranged(_agreeing(reached[k], kept[k], inside), base=world.now),
             short=by_id[f"{account.crew}.{account.consumable}"].chance,
             flagged=account.flagged,
             read_at=account.read_at,
         )
         for k, account in enumerate(world.accounts)
     )
+
+
+def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
+    """Return the instants with those that rounding puts a moment before ingress moved to it."""
+    return np.where(kept & np.isfinite(inside), np.maximum(reached, inside), reached)
 
 
 def _beyond(world: World, account: Account, counts: Row, standing: Standing) -> Row:
