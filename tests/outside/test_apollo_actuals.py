@@ -132,7 +132,7 @@ def test_every_second_is_accounted_for(looked_back: Excursion) -> None:
 
 
 def test_forecast_is_honest_about_it(looked_back: Excursion) -> None:
-    """At least three ranges of four hold what happened, they narrow, and the last median is off by less than a tenth.
+    """Three ranges of four hold what happened, they narrow, and the last median is off by under a tenth.
 
     Paper was three per cent off, by luck within its parts (from 0.47 to 2.07 times their plans); no forecast
     that learns from those parts can know that, so it is not asked to beat paper here.

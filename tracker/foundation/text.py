@@ -11,8 +11,11 @@ def plain(text: object, *, most: int = 2000) -> str:
     Line breaks and tabs become spaces; every other control or format character becomes `?`;
     what is longer than `most` characters is cut with `...`.
     """
+    given = str(text)
+    if given.isprintable() and len(given) <= most:
+        return given
     out = []
-    for char in str(text)[: most + 1]:
+    for char in given[: most + 1]:
         if char in "\n\r\t\u2028\u2029\u0085":
             out.append(" ")
         elif unicodedata.category(char) in {"Cc", "Cf", "Cs", "Co", "Cn"}:

@@ -8,6 +8,7 @@ import socket
 import uuid
 from collections.abc import Iterable
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 
 from tracker.foundation import clock
@@ -23,14 +24,11 @@ from tracker.plan.model import Plan
 
 def start_fold(genesis: Genesis, name: str, plan: Plan | None = None) -> Fold:
     """Return the fold of a journal before its first event; JournalError when its plan cannot be used."""
-    from tracker.plan.read import parse_plan
-
     try:
-        plan = plan or parse_plan(genesis.plan, file=f"{name}: plan", name=genesis.plan_name)
+        plan = plan or _read_again(genesis.plan, genesis.plan_name)
     except PlanError as error:
-        raise JournalError(
-            f"{name}: this program finds faults in the journal's plan", *error.lines
-        ) from error
+        lines = (f"{name}: {line}" for line in error.lines)
+        raise JournalError(f"{name}: this program finds faults in the journal's plan", *lines) from error
     return Fold.start(
         plan,
         uuid=genesis.uuid,
@@ -38,6 +36,14 @@ def start_fold(genesis: Genesis, name: str, plan: Plan | None = None) -> Fold:
         pace_name=genesis.pace_name,
         rehearsal=genesis.rehearsal,
     )
+
+
+@lru_cache(maxsize=64)
+def _read_again(text: str, name: str) -> Plan:
+    """Return the plan in a journal; the journals of a season often hold the same one."""
+    from tracker.plan.read import parse_plan
+
+    return parse_plan(text, file="plan", name=name)
 
 
 def replay(fold: Fold, digest: str, rows: Iterable[Row], name: str) -> tuple[Fold, str]:
