@@ -34,7 +34,7 @@ def check_network(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> N
     step = {step.id: step for task in tasks for step in task.steps}
     closeout = {task.id: task.closeout for task in tasks}
     homes = last_sites({member: [step[s] for s in order] for member, order in orders.items()})
-    for name, place in places.items():
+    for name, place in places.items() if "crew" not in tree.unsure else ():
         wanted = step[name].time.home and step[name].crew and closeout[step[name].task]
         if wanted and name not in homes:
             what = "`home` has no site to start from: nobody of its crew works at one before"

@@ -268,14 +268,13 @@ def _twin(tasks: list[TaskFile], task: TaskFile) -> bool:
 
 
 def _task(tree: Tree, at: Loc, task: TaskFile) -> None:
-    if task.closeout and task.priority is not None:
+    unclear = tree.find((*at, "priority")).stand_in
+    if task.closeout and task.priority is not None and not unclear:
         tree.report((*at, "priority"), "closeout always remains and has no priority", "leave it out")
-    if tree.find((*at, "priority")).stand_in:
-        pass
-    elif task.value is not None and (task.closeout or kind_of(task) == "must"):
+    if task.value is not None and not unclear and (task.closeout or kind_of(task) == "must"):
         what = "closeout" if task.closeout else "a must"
         tree.report((*at, "value"), f"{what} is never dropped and needs no value", "leave it out")
-    elif task.value is not None and task.value <= 0:
+    elif task.value is not None and not unclear and task.value <= 0:
         tree.report((*at, "value"), f"{task.value:g} is not above 0", "write a number above 0; 1 is usual")
     if not task.steps and not tree.find((*at, "steps")).stand_in:
         tree.report((*at, "steps"), "is empty", "write at least one step")

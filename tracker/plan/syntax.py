@@ -33,6 +33,11 @@ _WORDS = (
 """(part of the parser's words, what is wrong, what would be right)."""
 
 
+def stands_open(problem: str) -> bool:
+    """Whether a complaint is best placed where something was opened that nothing closes."""
+    return problem.startswith(("expected ',' or", "found unexpected end of stream"))
+
+
 def in_words(problem: str) -> tuple[str, str]:
     """Return what is wrong and what would be right for a parser's complaint."""
     for part, what, right in _WORDS:

@@ -23,7 +23,7 @@ from ruamel.yaml.events import (
 )
 
 from tracker.plan.faults import Fault, PlanError
-from tracker.plan.syntax import in_words
+from tracker.plan.syntax import in_words, stands_open
 
 MOST_BYTES = 10_000_000
 MOST_NODES = 20_000
@@ -198,9 +198,10 @@ class _Composer:
         except PlanError as error:
             raise PlanError([*self._faults, *error.faults]) from None
         except MarkedYAMLError as error:
-            mark = error.problem_mark or error.context_mark
+            what, right = in_words(problem := str(error.problem or error.context or ""))
+            marks = [error.problem_mark, error.context_mark]
+            mark = next((m for m in (marks[::-1] if stands_open(problem) else marks) if m), None)
             line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
-            what, right = in_words(str(error.problem or error.context or ""))
             raise PlanError([*self._faults, *_alone(self._file, line, column, what, right).faults]) from None
         except (YAMLError, ValueError, IndexError, AttributeError, AssertionError) as error:
             # The parser has a few ends that are not its own errors; none of them is the reader's.
@@ -263,6 +264,9 @@ class _Composer:
             self._fault(event, what, "keep one of them")
         else:
             node.entries[key.text], node.keys[key.text] = value, key
+            if not value.text and value.null:
+                # The parser puts what is not there at the start of what follows.
+                value.line, value.column = key.line, key.column
 
     def _alias(self, event: Any, depth: int) -> Node:
         found = self._anchors.get(str(event.anchor))
