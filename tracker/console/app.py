@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import os
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from textual.app import App
 from textual.command import DiscoveryHit, Hit, Hits, Provider
+from textual.screen import Screen
 
 from tracker.console.commands import COMMANDS, Command
 from tracker.console.desk import Desk
 from tracker.console.sitting import Sitting
-from tracker.console.terminal import driver_for_here, end_on_signals, over_a_wire
+from tracker.console.terminal import driver_for_here, end_on_signals, lean, over_a_wire
 from tracker.console.themes import DEFAULT, THEMES
 
 
@@ -68,6 +69,9 @@ class TrackerApp(App[None]):
         if not self.is_headless:
             end_on_signals(self)
         self.push_screen(self.desk)
+
+    def _display(self, screen: Screen[Any], renderable: Any) -> None:
+        super()._display(screen, lean(renderable))
 
     async def action_quit(self) -> None:
         """Leave as the desk leaves, with its question."""

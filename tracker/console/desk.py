@@ -27,6 +27,10 @@ from tracker.console.widgets.pane import Pane, View
 from tracker.console.writer import Failed, Report
 
 
+EVERY_SECOND = ("head", "crew")
+"""Panes that show seconds; the others are looked at every ten, and whenever something happened."""
+
+
 class Reported(Message):
     """A thread has something to say."""
 
@@ -44,6 +48,8 @@ class Desk(Entering):
         for n, key in enumerate(command.keys)
     ]
     AUTO_FOCUS = ""
+
+    _painted: tuple[object, ...] | None = None
 
     def compose(self) -> ComposeResult:
         """Lay the panes out, from the top down."""
@@ -125,12 +131,22 @@ class Desk(Entering):
         scene = session.scene(self.utc(), self.mono(), self.chosen)
         self.lay_out(scene)
         self.last_scene = scene
+        slow = self._slowly(scene)
         for pane in self.query(Pane):
-            pane.draw(scene)
+            if slow != self._painted or pane.id in EVERY_SECOND:
+                pane.draw(scene)
+        self._painted = slow
+
+    def _slowly(self, scene: Scene) -> tuple[object, ...]:
+        """Return all that the panes which show no seconds depend on."""
+        return (
+            scene.picture, int(scene.now) // 10, scene.disk, scene.hollow, scene.said, scene.said_ink, scene.live,
+            scene.chosen, self.view_name, self.top, self.last_layout, self.entry.purpose,
+        )  # fmt: skip
 
     def on_resize(self, event: events.Resize) -> None:
         """Arrange the panes anew."""
-        self.last_layout = None
+        self.last_layout = self._painted = None
         self.repaint()
 
     def lay_out(self, scene: Scene) -> None:

@@ -154,7 +154,7 @@ def _time(scene: Scene, crew: str, step: str | None, stand: Stand) -> Span:
     state = scene.progress.steps[step]
     if stand.word in ("wait", "go?"):
         since = max(0, int(scene.now - scene.progress.free_since.get(crew, 0.0)))
-        return put(f"{format_pet(since, with_seconds=True)} waiting", _TIME, "late", right=True)
+        return put(f"{pet(since)} waiting", _TIME, "late", right=True)
     if stand.word == "next":
         return put(f"of {format_exact(state.step.time.likely)}", _TIME, "dim", right=True)
     over = state.elapsed_s(scene.now) > state.step.time.likely

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
+
 from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
 from tracker.console.view.inside import turn_back_words
 from tracker.console.view.scene import Scene
 from tracker.console.view.words import difference, percent, pet
 from tracker.forecast.values import OptionalFigure
+from tracker.foundation.text import plain
 
 
 def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
@@ -20,7 +23,8 @@ def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
     lines += _dropped(scene, width)
     if len(lines) == 1:
         lines.append(crop((say(" no optional task is left", "dim"),), width))
-    lines += [crop((Span(" "), *line), width) for line in _after(scene)]
+    for words, ink in _after(scene):
+        lines += [crop((Span(" "), Span(part, ink)), width) for part in wrap(plain(words), width - 2, subsequent_indent="  ")]
     return (lines + [blank(width)] * height)[:height]
 
 
@@ -73,18 +77,19 @@ def _dropped(scene: Scene, width: int) -> list[Line]:
     return [crop((say(f" dropped: {', '.join(dropped)}", "dim"),), width)] if dropped else []
 
 
-def _after(scene: Scene) -> list[Line]:
+def _after(scene: Scene) -> list[tuple[str, Ink]]:
     """Return turn-back, plain words when dropping is not enough, hardware clocks and open items."""
     estimate = scene.estimate
     assert estimate is not None
-    lines: list[Line] = []
+    lines: list[tuple[str, Ink]] = []
     if scene.progress.closed is None:
-        lines.append((say(turn_back_words(estimate)),))
-    lines += [(say(words, "late"),) for words in estimate.when_short]
+        lines.append((turn_back_words(estimate), ""))
+    lines += [(words, "late") for words in estimate.when_short]
     for clock in estimate.clocks:
         due = f"due {pet(clock.due)}" if clock.due is not None else f"after {clock.of}"
-        lines.append((say(f"clock: {clock.step} {due}, late in {percent(clock.late)}"),))
+        late: Ink = "late" if clock.late > 0.1 else ""
+        lines.append((f"clock: {clock.step} {due}, late in {percent(clock.late)}", late))
     if scene.progress.open_items:
         items = ", ".join(f"{item.item} (until {item.closed_by})" for item in scene.progress.open_items)
-        lines.append((say(f"open: {items}"),))
+        lines.append((f"open: {items}", ""))
     return lines

@@ -19,7 +19,7 @@ LARGE = 160
 """From this many columns the list, the runway and the optional tasks stand together."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Picture:
     """What changes with an event or a new estimate only."""
 

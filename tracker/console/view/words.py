@@ -109,6 +109,8 @@ def waiting(progress: Progress, step: str, now: float) -> Stand | None:
     opening = next_opening(progress, state.step.windows, now)
     if opening is not None:
         return Stand("wait", f"for {opening[0]}, opens in {pet(opening[1] - now)}", "late")
+    if shut := shut_out(progress, state.step.windows, now):
+        return Stand("wait", f"for {shut}, which does not open again: shut out", "late")
     if state.running_since is not None:
         return Stand("wait", f"until {pet(state.running_since)}", "late")
     if state.began is None:
@@ -127,6 +129,12 @@ def next_opening(progress: Progress, windows: tuple[str, ...], now: float) -> tu
         if starts and (found is None or starts[0] > found[1]):
             found = (window, starts[0])
     return found
+
+
+def shut_out(progress: Progress, windows: tuple[str, ...], now: float) -> str | None:
+    """Return the first of these windows that no longer opens."""
+    spans = {window: progress.openings.get(window, ()) for window in windows}
+    return next((window for window, found in spans.items() if all(end <= now for _, end in found)), None)
 
 
 def following_step(progress: Progress, crew: str) -> str | None:

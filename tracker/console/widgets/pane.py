@@ -19,6 +19,10 @@ View = Callable[[Scene, int, int], list[Line]]
 """Scene, width and height to exactly that many lines."""
 
 
+_JOIN = 8
+"""Writing this many unchanged cells costs no more than moving past them and naming the style again."""
+
+
 class Pane(Widget, can_focus=False):
     """Paints the lines of one view."""
 
@@ -79,8 +83,8 @@ class Pane(Widget, can_focus=False):
         if len(before) != len(self._lines):
             self.refresh()
             return
-        changed = [_changed(y, old, new, width) for y, (old, new) in enumerate(zip(before, self._lines, strict=True))]
-        regions = [region for region in changed if region is not None]
+        pairs = enumerate(zip(before, self._lines, strict=True))
+        regions = [region for y, (old, new) in pairs for region in _changed(y, old, new, width)]
         if regions:
             self.refresh(*regions)
 
@@ -127,17 +131,23 @@ class Pane(Widget, can_focus=False):
         self.post_message(self.Scrolled(self, -1))
 
 
-def _changed(y: int, old: Line, new: Line, width: int) -> Region | None:
-    """Return the cells of a row from the first to the last that changed; None where none did."""
+def _changed(y: int, old: Line, new: Line, width: int) -> list[Region]:
+    """Return the cells of a row that changed, as runs; a few equal cells between two join them."""
     if old == new:
-        return None
+        return []
     before, after = _cells(old), _cells(new)
-    if len(before) != len(after) or not all(char.isascii() for char, _ in (*before, *after)):
-        return Region(0, y, width, 1)
-    differing = [x for x, (a, b) in enumerate(zip(before, after, strict=True)) if a != b]
-    if not differing:
-        return None
-    return Region(differing[0], y, differing[-1] - differing[0] + 1, 1)
+    if len(before) != width or len(after) != width:
+        # Some character takes two cells or none.
+        return [Region(0, y, width, 1)]
+    runs: list[list[int]] = []
+    for x, (a, b) in enumerate(zip(before, after, strict=True)):
+        if a == b:
+            continue
+        if runs and x - runs[-1][1] <= _JOIN:
+            runs[-1][1] = x
+        else:
+            runs.append([x, x])
+    return [Region(first, y, last - first + 1, 1) for first, last in runs]
 
 
 def _cells(line: Line) -> list[tuple[str, str]]:
