@@ -125,7 +125,7 @@ def _work(rng: random.Random, kind: Kind, step: str, task: str, crew: list[str],
 
 
 def _with(work: Work, **changes: object) -> Work:
-    return Work(**{**{name: getattr(work, name) for name in Work.__dataclass_fields__}, **changes})  # type: ignore[arg-type]
+    return Work(**{**{name: getattr(work, name) for name in Work.__dataclass_fields__}, **changes})
 
 
 @dataclass(frozen=True)
