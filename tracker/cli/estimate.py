@@ -62,7 +62,7 @@ class _Found:
 
         self.now, self.events, self.prior = now, events, prior
         self.before = progress
-        self.progress = progress.suppose(*events) if events else progress
+        self.progress = _supposed(progress, events)
         if self.progress.at > now:
             raise EventError(
                 f"--if: supposes something at {format_pet(self.progress.at, with_seconds=True)}, after the "
@@ -115,6 +115,15 @@ def _event(text: str, number: int, now: float, progress: Progress) -> dict[str, 
     ):
         event["at"] = int(max(progress.at, now))
     return event
+
+
+def _supposed(progress: Progress, events: list[dict[str, Any]]) -> Progress:
+    if not events:
+        return progress
+    try:
+        return progress.suppose(*events)
+    except EventError as error:
+        raise EventError(*(f"--if: {line}" for line in error.lines)) from error
 
 
 _EXAMPLE = '{"kind": "dropped", "task": "latch"}'
