@@ -149,7 +149,8 @@ def upper_tail(x: Array) -> Array:
         s = 1.0 / (v * v)
         ratio = 1.0 / np.sqrt(np.pi) - s * _poly(_FAR_P, s) / _poly(_FAR_Q, s)
         half[far] = 0.5 * np.exp(-v * v) * ratio / v
-    return np.where(x >= 0, half, 1.0 - half)
+    out: Array = np.where(x >= 0, half, 1.0 - half)
+    return out
 
 
 def from_upper_tail(p: Array) -> Array:

@@ -21,7 +21,7 @@ from tracker.forecast.pace_file import PacePrior
 
 Array = NDArray[np.float64]
 
-TAIL = 10.0
+TAIL = 8.0
 """Degrees of freedom at which a surprising step counts less: one stuck fastener is no new pace."""
 SLOPE_MEAN = 2.7
 SLOPE_SPREAD = 1.3
