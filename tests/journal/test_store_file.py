@@ -1,4 +1,4 @@
-"""Journals as files: what is no journal is told in one line and stays as it was; readers leave no trace."""
+"""Journals as files: private, whole, durable, append-only; readers leave no trace."""
 
 from __future__ import annotations
 
@@ -8,33 +8,15 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from tests.files import GENESIS, append, folder
 from tracker.foundation.errors import JournalError
 from tracker.journal import sqlite
-from tracker.journal.progress import Recorded
 from tracker.journal.sqlite import SqliteStore
-from tracker.journal.store import Genesis, Row, Shown, seal
-
-GENESIS = Genesis("0f", "2031-05-04T14:00:00.000Z", False, "larkspur", "format: 1\n")
-WHEN = datetime(2031, 5, 4, 14, 0, 0, tzinfo=UTC)
-
-
-def note(number: int, before: str) -> Row:
-    return seal(Recorded(number, "noted", 0.0, True, WHEN, "op@desk", {"text": "x" * 200}), before)
-
-
-def append(store: SqliteStore, count: int = 1) -> None:
-    rows = store.rows()
-    before = rows[-1].hash if rows else store.genesis.hash
-    for number in range(len(rows) + 1, len(rows) + 1 + count):
-        row = note(number, before)
-        with store.writing():
-            store.append(row)
-        before = row.hash
+from tracker.journal.store import Genesis, Shown
 
 
 @pytest.fixture
@@ -48,21 +30,6 @@ def path(tmp_path: Path) -> Path:
 @pytest.fixture(autouse=True)
 def short_patience(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sqlite, "_BUSY_S", 0.1)
-
-
-def folder(path: Path) -> dict[str, bytes]:
-    return {entry.name: entry.read_bytes() for entry in sorted(path.parent.iterdir()) if entry.is_file()}
-
-
-def refuse(path: Path, *, read_only: bool) -> str:
-    """Return the one line with which a file is refused, having looked that nothing was touched."""
-    before = folder(path)
-    with pytest.raises(JournalError) as caught:
-        SqliteStore.open(path, read_only=read_only).rows()
-    assert folder(path) == before
-    (line,) = caught.value.lines
-    assert str(path) in line and "\n" not in line
-    return line
 
 
 def test_a_new_journal_is_private_and_leaves_nothing_beside_it(path: Path) -> None:
@@ -123,93 +90,6 @@ def test_of_two_that_create_at_once_the_second_is_refused(
     with pytest.raises(JournalError, match="exists already"):
         SqliteStore.create(path, GENESIS)
     assert folder(path) == {"two.sqlite": b"somebody else's"}
-
-
-@pytest.mark.parametrize("read_only", [False, True])
-class TestRefused:
-    def test_a_missing_file(self, tmp_path: Path, read_only: bool) -> None:
-        assert "no such journal" in refuse(tmp_path / "none.sqlite", read_only=read_only)
-
-    def test_a_missing_folder(self, tmp_path: Path, read_only: bool) -> None:
-        with pytest.raises(JournalError, match="no such journal"):
-            SqliteStore.open(tmp_path / "none" / "one.sqlite", read_only=read_only)
-
-    def test_a_folder(self, path: Path, read_only: bool) -> None:
-        with pytest.raises(JournalError, match="is a folder"):
-            SqliteStore.open(path.parent, read_only=read_only)
-
-    def test_a_pipe_without_waiting_for_a_writer(self, tmp_path: Path, read_only: bool) -> None:
-        os.mkfifo(tmp_path / "pipe")
-        with pytest.raises(JournalError, match="not a file"):
-            SqliteStore.open(tmp_path / "pipe", read_only=read_only)
-
-    def test_a_path_no_file_can_have(self, tmp_path: Path, read_only: bool) -> None:
-        for name in ("a\0b", "n" * 300):
-            with pytest.raises(JournalError):
-                SqliteStore.open(tmp_path / name, read_only=read_only)
-
-    @pytest.mark.parametrize("content", [b"format: 1\n", b"\x89PNG" * 500, b"SQLite format 3", b"S"])
-    def test_another_kind_of_file(self, tmp_path: Path, read_only: bool, content: bytes) -> None:
-        path = tmp_path / "plan.yaml"
-        path.write_bytes(content)
-        assert "journal" in refuse(path, read_only=read_only)
-
-    def test_an_empty_file(self, tmp_path: Path, read_only: bool) -> None:
-        (tmp_path / "empty").write_bytes(b"")
-        assert "empty" in refuse(tmp_path / "empty", read_only=read_only)
-
-    def test_another_database(self, tmp_path: Path, read_only: bool) -> None:
-        path = tmp_path / "other.sqlite"
-        with sqlite3.connect(path) as other:
-            other.execute("CREATE TABLE events (number INTEGER)")
-        other.close()
-        assert "not a journal" in refuse(path, read_only=read_only)
-
-    def test_a_journal_of_a_newer_program(self, path: Path, read_only: bool) -> None:
-        content = bytearray(path.read_bytes())
-        content[60:64] = (7).to_bytes(4, "big")
-        path.write_bytes(content)
-        line = refuse(path, read_only=read_only)
-        assert "newer program" in line and "7" in line
-
-    @pytest.mark.parametrize("keep", [1, 50, 99, 100, 4096, 9000, -4096, -1])
-    def test_a_file_that_is_cut_off(self, path: Path, read_only: bool, keep: int) -> None:
-        path.write_bytes(path.read_bytes()[:keep])
-        refuse(path, read_only=read_only)
-
-    def test_a_journal_whose_tables_are_gone(self, path: Path, read_only: bool) -> None:
-        other = sqlite3.connect(path)
-        other.executescript("PRAGMA journal_mode=DELETE; DROP TABLE journal;")
-        other.close()
-        with pytest.raises(JournalError):
-            SqliteStore.open(path, read_only=read_only)
-
-
-def test_a_locked_journal_is_told_when_opened_and_when_written(path: Path) -> None:
-    store = SqliteStore.open(path)
-    other = sqlite3.connect(path, isolation_level=None)
-    other.execute("BEGIN IMMEDIATE")
-    with pytest.raises(JournalError, match="is locked"):
-        append(store)
-    with pytest.raises(JournalError, match="is locked"):
-        SqliteStore.open(path)
-    assert len(SqliteStore.open(path, read_only=True).rows()) == 3
-    other.execute("ROLLBACK")
-    append(store)
-    assert len(store.rows()) == 4
-    store.close()
-    other.close()
-
-
-def test_a_journal_held_for_one_program_alone_is_told(path: Path) -> None:
-    other = sqlite3.connect(path, isolation_level=None)
-    other.execute("PRAGMA locking_mode=EXCLUSIVE")
-    other.execute("BEGIN IMMEDIATE")
-    other.execute("DELETE FROM as_run_rows")
-    other.execute("COMMIT")
-    with pytest.raises(JournalError, match="is locked"):
-        SqliteStore.open(path)
-    other.close()
 
 
 def test_reading_a_quiet_journal_leaves_no_trace(path: Path) -> None:
@@ -299,35 +179,6 @@ def test_what_a_killed_writer_left_is_read_where_nothing_can_be_written(
     assert len(reader.rows()) == 4 and reader.changed()
     reader.close()
     assert folder(killed) == before
-
-
-@pytest.mark.parametrize("which", ["file", "folder"])
-def test_a_read_only_journal_is_told_before_the_first_tick(
-    path: Path, monkeypatch: pytest.MonkeyPatch, which: str
-) -> None:
-    # The tests may run as a user whom no permission stops, so what the system would answer is played.
-    closed = path if which == "file" else path.parent
-    monkeypatch.setattr(os, "access", lambda place, mode: Path(place) != closed)
-    before = folder(path)
-    with pytest.raises(JournalError, match="read-only"):
-        SqliteStore.open(path)
-    assert folder(path) == before
-
-
-@pytest.mark.parametrize("how", ["deleted", "moved", "replaced"])
-def test_nothing_is_promised_of_a_file_that_is_no_longer_there(path: Path, how: str) -> None:
-    store = SqliteStore.open(path)
-    append(store)
-    if how == "deleted":
-        path.unlink()
-    else:
-        path.rename(path.with_name("moved.sqlite"))
-    if how == "replaced":
-        path.write_bytes(b"another")
-    for act in (lambda: append(store), store.changed):
-        with pytest.raises(JournalError, match="while it was open"):
-            act()
-    store.close()
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ What is no journal stays exactly as it was.
 from __future__ import annotations
 
 import os
+import shutil
 import stat
 from collections.abc import Callable
 from pathlib import Path
@@ -108,6 +109,15 @@ def _signature(path: Path) -> tuple[int, int, int, int]:
     except OSError as error:
         raise JournalError(f"{path}: was moved or deleted while it was open") from error
     return found.st_dev, found.st_ino, found.st_mtime_ns, found.st_size
+
+
+def private_copy(path: Path) -> tuple[TemporaryDirectory[str], Path]:
+    """Copy a journal and the write-ahead file beside it into a folder of our own; return both."""
+    folder = TemporaryDirectory(prefix="journal-")
+    copy = Path(folder.name) / "copy.sqlite"
+    for end in ("", "-wal"):
+        shutil.copyfile(f"{path.resolve()}{end}", f"{copy}{end}")
+    return folder, copy
 
 
 def put_new(path: Path, make: Callable[[Path], None]) -> None:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import sqlite3
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
@@ -15,9 +14,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
-
 from tracker.foundation.errors import JournalError
+from tracker.foundation.lean import without
 from tracker.foundation.text import plain
 from tracker.journal import files
 from tracker.journal.schema import APPLICATION_ID, COLUMNS, INSERT_ESTIMATE, STATEMENTS, WRONG_FIGURES
@@ -27,6 +25,10 @@ _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
 
 
+# It loads pandas and NumPy wherever they are installed, half a second for nothing a journal needs.
+with without("pandas", "numpy"):
+    from sqlite_utils import Database
+
 _BUSY_S = 3.0
 """How long a writer waits for another before the journal counts as locked."""
 _REASONS = {
@@ -34,6 +36,7 @@ _REASONS = {
     sqlite3.SQLITE_READONLY: "is read-only",
     sqlite3.SQLITE_CANTOPEN: "cannot be opened: the file or its folder is closed to this user",
     sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
+    sqlite3.SQLITE_IOERR: "cannot be read or written: the disk reports an error",
     sqlite3.SQLITE_NOTADB: "is not a journal",
     sqlite3.SQLITE_CORRUPT: "is a damaged journal",
     sqlite3.SQLITE_ERROR: "is a damaged journal",
@@ -105,10 +108,7 @@ def _open_to_read(path: Path) -> _Source:
         if os.path.exists(f"{path.resolve()}-shm") or os.access(path.resolve().parent, os.W_OK):
             return _Source(_connect(path, "mode=ro"), opened)
     # The last events are in the file beside it, unreadable in a folder closed to us: take both home.
-    folder = tempfile.TemporaryDirectory(prefix="journal-")
-    copy = Path(folder.name) / "copy.sqlite"
-    for end in ("", "-wal"):
-        shutil.copyfile(f"{path.resolve()}{end}", f"{copy}{end}")
+    folder, copy = files.private_copy(path)
     with _told(path):
         return _Source(_connect(copy, "mode=rw"), opened, folder=folder)
 

@@ -1,0 +1,111 @@
+"""A wrong entry is refused in one line that says what would be right."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.typed_lines import NOW_S, UNDER_WAY, typed
+from tracker.foundation.errors import EventError
+from tracker.journal.events import KINDS, parse_event
+from tracker.journal.typed import complete, preview
+from tracker.journal.words import BY_WORD
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "nothing was typed"),
+        ("frob", "begins no entry"),
+        ("dorp latch", "did you mean drop"),
+        ("drop latsh", "did you mean latch"),
+        ("drop", "task missing; as in `drop latch`"),
+        ("done hinge.relaese", "did you mean hinge.release"),
+        ("begin hinge", "fits 4 steps: hinge.release, hinge.unplug"),
+        ("1 -31", "more than 30 minutes ago wants a PET, here 0:09:00"),
+        ("1 -45", "wants a PET"),
+        ("1 2:75", "after a crew member comes"),
+        ("1 7", "`7 of 4` counts items, `-7` is minutes ago"),
+        ("1 3 of 5", "has 4 items, not 5"),
+        ("1 frob", "after a crew member comes"),
+        ("1 >nowhere", "there is no step 'nowhere'"),
+        ("1 >", "as in `1 >mate -3`"),
+        ("4", "begins no entry"),
+        ("skip release 2:75", "not a time"),
+        ("done mate -3x", "not a time"),
+        ("hold EV9 loop check", "no crew member 'EV9'; did you mean EV"),
+        ("resume EV9", "what is 'EV9' for"),
+        ("undo soon", "what is 'soon' for"),
+        ("hold EV1 crew=EV1", "given twice"),
+        ("drop latch frob=1", "has no key 'frob'"),
+        ("drop task=latch tesk=1", "did you mean task"),
+        ("retime mate 12", "write H:MM or H:MM:SS, 0:12 or 0:00:12"),
+        ("count release many", "not a whole number"),
+        ("limit elapsed soon", "not a number"),
+        ("reading oxygen 0.52", "a value for each of EV1 EV2"),
+        ("reading oxygen", "a value for each"),
+        ("reading", "as in `reading oxygen 0.52 0.49`"),
+        ("reading helium 1 2", "there is no consumable 'helium'"),
+        ("reading EV1.oxygen=lots", "not a number"),
+        ("reading EV1.oxygen=nan", "not a number"),
+        ("reading crew=EV1 value=3", "consumable missing"),
+        ("call now", "not home or at once"),
+        ("choose latch perhaps", "not keep or drop or open"),
+        ("amend 2 soon", "what is 'soon' for"),
+        ("add EV1 10 Look", "0:10"),
+        ("add EV1 0:10", "task"),
+        ("add {oops", "not JSON"),
+        ("move trays", "before"),
+        ("zero noon", "noon"),
+        ("seen moonlight", "there is no window 'moonlight'"),
+    ],
+)
+def test_a_wrong_entry_is_refused_with_what_would_be_right(text: str, said: str) -> None:
+    with pytest.raises(EventError) as caught:
+        for event in typed(text):
+            parse_event(event)
+    assert said in caught.value.lines[0], caught.value.lines[0]
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    words=st.lists(
+        st.sampled_from(
+            [
+                *BY_WORD,
+                "1",
+                "2",
+                "9",
+                "EV1",
+                "-3",
+                "0:35",
+                "14:22Z",
+                ">mate",
+                "3",
+                "of",
+                "4",
+                "latch",
+                "hinge",
+            ]
+        )
+        | st.sampled_from(
+            ["oxygen", "0.5", "_", "last", "before", "text=", "at=", "crew=", "{", "=", '"', "*"]
+        )
+        | st.text(max_size=6),
+        max_size=6,
+    )
+)
+def test_whatever_is_typed_is_events_or_one_line_of_refusal(words: list[str]) -> None:
+    text = " ".join(words)
+    try:
+        events: Sequence[dict[str, Any]] = typed(text)
+    except EventError as error:
+        assert error.lines and all("\n" not in line for line in error.lines)
+    else:
+        assert events and all(event["kind"] in KINDS for event in events)
+        preview(events, UNDER_WAY, now=NOW_S)
+    complete(text, UNDER_WAY)
