@@ -284,7 +284,9 @@ def _needs(tree: Tree, at: Loc, task: TaskFile, needs: list[str], known: Known) 
     kind = known.tasks[task.id]
     for i, need in enumerate(needs):
         owner = need if need in known.tasks else known.steps.get(need)
-        if owner is None:
+        if need == task.id:
+            tree.report((*at, i), f"{need!r} is this very task", "name another task, or a step of this one")
+        elif owner is None:
             known_ids = [*known.steps, *known.tasks] if "." in need else [*known.tasks, *known.steps]
             near = nearest(need, [k for k in known_ids if k.split(".")[0] != task.id] + known_ids)
             tree.report((*at, i), f"there is no task or step {need!r}", near)

@@ -27,6 +27,10 @@ _WORDS = (
         "an escape in double quotes is not known",
         "use single quotes, or write two backslashes",
     ),
+    ("expected the node content", "a value is missing, or a bracket stands alone", "write KEY: VALUE"),
+    ("expected alphabetic", "`&`, `*` or `!` starts a value", "put the text in quotes"),
+    ("chomping", "`|` or `>` starts a value", "put the text in quotes"),
+    ("comment or a line break", "something follows where the line should end", "put the text in quotes"),
     ("duplicate anchor", "an anchor is set twice", "write the value out"),
     ("undefined tag handle", "a tag is not allowed", "leave it out"),
 )
