@@ -23,7 +23,7 @@ def step_status(progress: Progress, state: StepState, now: float) -> StepStatus:
     if progress.closed is not None:
         return "left"
     step = state.step.id
-    if progress.zero is None or not any(progress.current.get(c) == step for c in state.crew):
+    if progress.zero is None or step not in progress.current.values():
         return "open"
     if any(c in progress.holds for c in state.crew):
         return "held"
@@ -68,6 +68,18 @@ def _nodes_of_tasks(world: World, present: Collection[int]) -> dict[str, list[in
     return out
 
 
+def _first_of_crew(world: World, nodes: Sequence[int]) -> list[int]:
+    """Return the nodes that are the first for some crew member: the others lie behind one of these."""
+    seen: set[int] = set()
+    out = []
+    for i in nodes:
+        crew = world.nodes[i].crew
+        if not crew or not seen.issuperset(crew):
+            out.append(i)
+            seen.update(crew)
+    return out
+
+
 def _task_start(
     states: Sequence[StepState], world: World | None, nodes: Sequence[int], course: Course | None
 ) -> Range:
@@ -77,10 +89,10 @@ def _task_start(
         return fact(min(starts))
     if world is None or course is None or not nodes:
         return NOTHING
-    row = course.start[nodes[0]]
-    for i in nodes[1:]:
-        row = np.minimum(row, course.start[i])
-    return median(row, base=now)
+    row = None
+    for i in _first_of_crew(world, nodes):
+        row = course.start[i] if row is None else np.minimum(row, course.start[i])
+    return NOTHING if row is None else median(row, base=now)
 
 
 def _task_finish(
@@ -88,8 +100,8 @@ def _task_finish(
 ) -> Range:
     done = [s.done for s in states if s.ended == "done" and s.done is not None]
     if world is not None and course is not None and nodes:
-        row: Row = course.finish[nodes[0]]
-        for i in nodes[1:]:
+        row: Row = course.finish[nodes[-1]]
+        for i in _first_of_crew(world, nodes[::-1]):
             row = np.maximum(row, course.finish[i])
         return ranged(row, base=world.now)
     if not done or any(s.ended in (None, "left") for s in states):
@@ -115,31 +127,26 @@ def step_figures(
 ) -> tuple[StepFigure, ...]:
     """Return every step; projected ranges only for the `wanted` nodes, facts for all."""
     place = {world.nodes[i].step: i for i in present}
+    finishes = {i: ranged(course.finish[i], base=world.now) for i in wanted}
+    # Where a step follows at once, its start is the very row of the finish before it.
+    medians = {id(course.finish[i]): Range(None, finish.p50, None) for i, finish in finishes.items()}
     out = []
     for step, state in progress.steps.items():
         i = place.get(step)
-        there = i if i is not None and i in wanted else None
-        out.append(_step_figure(progress, state, world, course, there))
+        start, finish = past(state, world.now)
+        if i in finishes:
+            finish = finishes[i]
+            if start is NOTHING:
+                row = course.start[i]
+                start = medians.get(id(row)) or median(row, base=world.now)
+        out.append(_step_figure(progress, state, world.now, start, finish))
     return tuple(out)
 
 
-def _step_figure(
-    progress: Progress, state: StepState, world: World, course: Course, node: int | None
-) -> StepFigure:
-    start, finish = past(state, world.now)
-    if node is not None:
-        finish = ranged(course.finish[node], base=world.now)
-        if start is NOTHING:
-            start = median(course.start[node], base=world.now)
-    status = step_status(progress, state, world.now)
-    return StepFigure(
-        step=state.step.id,
-        status=status,
-        crew=state.crew,
-        start=start,
-        finish=finish,
-        waits_for=_waits_for(progress, state) if status in ("waiting", "held") else None,
-    )
+def _step_figure(progress: Progress, state: StepState, now: float, start: Range, finish: Range) -> StepFigure:
+    status = step_status(progress, state, now)
+    waits = _waits_for(progress, state) if status in ("waiting", "held") else None
+    return StepFigure(state.step.id, status, state.crew, start, finish, waits)
 
 
 def past(state: StepState, now: float) -> tuple[Range, Range]:
