@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -21,8 +22,8 @@ def read(tasks: str, head: str = "") -> Plan:
     return parse_plan(text, file="p", name="p")
 
 
-def minutes(values: dict[str, float] | object) -> dict[str, float]:
-    return {step: value / 60 for step, value in values.items()}  # type: ignore[attr-defined]
+def minutes(values: Mapping[str, float]) -> dict[str, float]:
+    return {step: value / 60 for step, value in values.items()}
 
 
 def test_general_foundry() -> None:
@@ -88,8 +89,12 @@ def test_shut_out_is_named_and_what_comes_after_is_not() -> None:
     )
     course = as_planned(plan)
     assert course.shut_out == ("a.1",)
-    assert math.isinf(course.everybody_inside)
-    assert course.duration("a.1") == 600
+    assert course.lost == {"a.1", "a.2"}
+    assert math.isinf(course.everybody_inside) and math.isinf(course.inside["EV1"])
+    assert course.inside["EV2"] == 0
+    # They stand where they could begin but for the window, so that each has a place in the course.
+    assert minutes(course.start) == {"g.1": 0, "a.1": 60, "a.2": 70}
+    assert course.critical == ()
     assert as_planned(plan, optional=False).shut_out == ()
 
 

@@ -116,8 +116,8 @@ def _step(course: Timeline, name: str) -> dict[str, Any]:
     wait = course.waits.get(name)
     return {
         "step": name,
-        "start": _finite(course.start[name]),
-        "finish": _finite(course.finish[name]),
+        "start": _finite(course.start[name]) if name not in course.lost else None,
+        "finish": _finite(course.finish[name]) if name not in course.lost else None,
         "duration": _finite(course.duration(name)),
         "slack": _finite(course.slack[name]),
         "critical": name in course.critical,

@@ -70,7 +70,7 @@ def _member(plan: Plan, course: Timeline, member: CrewMember) -> Iterator[str]:
         wait = course.waits.get(name)
         before = _free_before(course, member.id, name)
         idle = course.start[name] - before
-        if wait is not None and 0.5 <= idle < math.inf and wait.cause != f"crew {member.id}":
+        if wait is not None and idle >= 0.5 and wait.cause != f"crew {member.id}":
             yield f"             {_pet(idle):>8}  waiting for {_cause(wait.cause)}"
         yield _step(plan, course, plan.step[name], member.id, wide)
 
@@ -90,6 +90,8 @@ def _step(plan: Plan, course: Timeline, step: Step, member: str, wide: int) -> s
     task = plan.task[step.task]
     mark = "*" if step.id in course.critical else " "
     start, end = course.start[step.id], course.finish[step.id]
+    if step.id in course.lost:
+        start = end = math.inf
     optional = f"{task.priority}: " if task.optional else ""
     others = ", ".join(other for other in step.crew if other != member)
     with_whom = f"with {others}: " if others else ""
@@ -131,6 +133,8 @@ def _reached(supply: Supply) -> str:
 
 
 def _left(supply: Supply) -> str:
+    if not math.isfinite(supply.at_inside):
+        return "-"
     unit = plain(supply.unit, most=12)
     return f"{supply.at_inside:.3g} {unit}, reserve {supply.reserve:g}"
 

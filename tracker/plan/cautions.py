@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from tracker.foundation.times import format_pet
 from tracker.plan.faults import Fault
 from tracker.plan.model import Plan
@@ -80,7 +78,7 @@ def places(plan: Plan) -> dict[str, Loc]:
 def _clocks(plan: Plan, tree: Tree) -> None:
     at, course = places(plan), as_planned(plan)
     for step in plan.step.values():
-        if step.within is None or not math.isfinite(course.finish[step.id]):
+        if step.within is None or step.id in course.lost:
             continue
         took = course.finish[step.id] - course.finish[step.within.of]
         if took > step.within.time:

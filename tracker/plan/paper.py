@@ -89,6 +89,6 @@ def _clocks(plan: Plan, course: Timeline) -> tuple[PaperClock, ...]:
         if step.within is None:
             continue
         end, since = course.finish[step.id], course.finish[step.within.of]
-        takes = end - since if math.isfinite(end) else math.inf
+        takes = end - since if step.id not in course.lost else math.inf
         found.append(PaperClock(step.id, step.within.of, float(step.within.time), takes))
     return tuple(found)

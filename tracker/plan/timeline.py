@@ -16,7 +16,7 @@ from tracker.plan.order import before_each, crew_orders, present_needs, remainin
 from tracker.plan.windows import Intervals, next_start, openings, usable
 
 NEVER = math.inf
-"""Start and finish of a step that finds no later opening of its window."""
+"""When somebody is inside who has a step that finds no later opening of its window."""
 HORIZON_LIMITS = 4
 """Windows are looked at up to so many times the elapsed limit."""
 
@@ -38,6 +38,7 @@ class Timeline:
     order: Mapping[str, tuple[str, ...]]
     """Per crew member the steps they do, closeout last."""
     start: Mapping[str, float]
+    """Always finite: a step that is shut out stands where it could begin but for its window."""
     finish: Mapping[str, float]
     waits: Mapping[str, Wait]
     """Per step before which one of its crew waits."""
@@ -51,11 +52,11 @@ class Timeline:
     """When the last crew member outside is inside."""
     shut_out: tuple[str, ...]
     """Steps that find no later opening of their window."""
+    lost: frozenset[str]
+    """Steps that are shut out, and all that come after one: they do not happen on this course."""
 
     def duration(self, step: str) -> float:
         """Return how long a step takes on paper, in seconds."""
-        if not math.isfinite(self.finish[step]):
-            return next(float(s.time.likely) for s in self.steps if s.id == step)
         return self.finish[step] - self.start[step]
 
 
@@ -111,15 +112,16 @@ class _Course:
     def __init__(self, plan: Plan, steps: tuple[Step, ...]) -> None:
         self.plan = plan
         self.step = {step.id: step for step in steps}
-        tasks = [task for task in plan.tasks]
+        tasks = list(plan.tasks)
         whole = crew_orders(tasks, [member.id for member in plan.crew])
         self.order = {
             member: tuple(step for step in order if step in self.step) for member, order in whole.items()
         }
         self.needs = present_needs(step_needs(tasks), self.step)
+        self.before = before_each(self.needs, self.order)
         closing = {step.id for task in tasks if task.closeout for step in task.steps}
         file_order = sorted(self.step, key=lambda step: step in closing)
-        self.sequence, stuck = sort_steps(file_order, before_each(self.needs, self.order))
+        self.sequence, stuck = sort_steps(file_order, self.before)
         if stuck:
             raise ValueError(f"these steps stand in a circle: {', '.join(stuck)}")
         windows = windows_on_paper(plan)
@@ -128,6 +130,8 @@ class _Course:
         self.finish: dict[str, float] = {}
         self.waits: dict[str, Wait] = {}
         self.took: dict[str, float] = {}
+        self.shut_out: set[str] = set()
+        self.lost: set[str] = set()
 
     def timeline(self) -> Timeline:
         ready = dict.fromkeys(self.order, 0.0)
@@ -140,7 +144,7 @@ class _Course:
             for member in step.crew:
                 ready[member] = self.finish[name]
                 site[member] = step.site or site[member]
-        outside = {member: ready[member] for member in self.plan.outside}
+        outside = {member: self._inside(member, ready[member]) for member in self.plan.outside}
         end = max(outside.values(), default=0.0)
         slack = self._slack(end)
         by_start = sorted(self.sequence, key=lambda step: self.start[step])
@@ -152,9 +156,10 @@ class _Course:
             waits=self.waits,
             slack=slack,
             critical=tuple(step for step in by_start if slack[step] < 0.5),
+            lost=frozenset(self.lost),
             inside=outside,
             everybody_inside=end,
-            shut_out=tuple(step for step in by_start if self._shut_out(step)),
+            shut_out=tuple(step for step in by_start if step in self.shut_out),
         )
 
     def _begin(self, step: Step, ready: Mapping[str, float]) -> float:
@@ -168,10 +173,16 @@ class _Course:
         for need in self.needs[step.id]:
             if self.finish[need] > begin:
                 begin, cause = self.finish[need], f"need {need}"
+        if not self.lost.isdisjoint(self.before[step.id]):
+            self.lost.add(step.id)
         opening = next_start(self.spans[step.id], begin) if step.windows else begin
-        if opening > begin:
+        if not math.isfinite(opening):
+            if step.id not in self.lost:
+                self.shut_out.add(step.id)
+            self.lost.add(step.id)
+        elif opening > begin:
             begin, cause = opening, f"window {' '.join(step.windows)}"
-        if begin > first and cause and math.isfinite(begin):
+        if begin > first and cause and step.id not in self.lost:
             self.waits[step.id] = Wait(begin - first, cause)
         return begin
 
@@ -181,12 +192,8 @@ class _Course:
         ways = [self.plan.sites[at] for member in step.crew if (at := site[member]) is not None]
         return float(max(ways, default=step.time.likely))
 
-    def _shut_out(self, step: str) -> bool:
-        """Whether a step itself, not one before it, is what finds no opening."""
-        if math.isfinite(self.start[step]):
-            return False
-        before = before_each(self.needs, self.order)[step]
-        return all(math.isfinite(self.finish[b]) for b in before)
+    def _inside(self, member: str, ready: float) -> float:
+        return NEVER if self.order[member] and self.order[member][-1] in self.lost else ready
 
     def _slack(self, end: float) -> dict[str, float]:
         """Return by how much each step may end later before `end` moves."""
@@ -194,12 +201,14 @@ class _Course:
         for member in self.plan.outside:
             if self.order[member]:
                 latest[self.order[member][-1]] = end
-        before = before_each(self.needs, self.order)
         for name in reversed(self.sequence):
             start = self._latest_arrival(name, latest[name] - self.took[name])
-            for earlier in before[name]:
+            for earlier in self.before[name]:
                 latest[earlier] = min(latest[earlier], start)
-        return {name: _apart(latest[name], self.finish[name]) for name in self.sequence}
+        return {
+            name: NEVER if name in self.lost else _apart(latest[name], self.finish[name])
+            for name in self.sequence
+        }
 
     def _latest_arrival(self, name: str, start: float) -> float:
         """Return the last instant to be ready at for a start no later than `start`."""
