@@ -322,3 +322,17 @@ def test_a_new_step_for_an_idle_crew_member_begins_when_it_came() -> None:
         (500, 800, "idle", None),
         (800, None, "work", "leak.find"),
     ]
+
+
+def test_new_work_and_work_in_new_hands_has_not_begun_before_it_came() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10, hold_point="ask"), step("b", "EV1", 10)),
+        task("two", step("x", "EV2", 30)),
+    )
+    run("added", 800, task=task("leak", step("find", "EV1", 5)))
+    run.done("leak.find", at=1000)
+    assert (run.step("leak.find").began, run.step("leak.find").worked_s) == (800, 200)
+    run("handed", 1200, step="two.x", crew=["EV1"])
+    run.done("two.x", at=1500)
+    assert (run.step("two.x").began, run.step("two.x").worked_s) == (0, 1500)
+    assert not run.step("two.x").evidence

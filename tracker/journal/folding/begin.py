@@ -106,7 +106,7 @@ def latest(state: State, s: StepState, crew: Iterable[str]) -> Start:
 
 def latest_before_window(state: State, s: StepState, crew: Iterable[str]) -> Start:
     """Return the same without the windows."""
-    at, cause = 0.0, None
+    at, cause = state.earliest.get(s.step.id, 0.0), None
     for c in crew:
         if state.mark[c] > at:
             at = state.mark[c]

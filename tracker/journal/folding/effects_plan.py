@@ -72,6 +72,7 @@ def handed(state: State, event: Recorded, at: float) -> None:
         break_off(state, step, at)
     begun = state.steps[step].began is not None
     state.change(step, crew=crew, evidence=s.evidence and not begun)
+    state.earliest[step] = at
     if state.recall:
         state.taken_up |= {step}
         give_up(state, event, at)
@@ -120,6 +121,7 @@ def added(state: State, event: Recorded, at: float) -> None:
         place = len(state.sequence) if task.closeout else next_place(state, crew)
     with_task(state, task, place)
     state.sequence = put(state.sequence, place, steps)
+    state.earliest.update(dict.fromkeys(steps, at))
     if state.recall:
         state.taken_up |= set(steps)
     queue_again(state)

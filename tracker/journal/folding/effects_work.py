@@ -82,16 +82,22 @@ def _warn_crew(state: State, event: Recorded, s: StepState) -> None:
 
 
 def _gather(state: State, step: str, at: float) -> None:
-    """Bring the whole crew of a step to it; what they were at is set aside with the work time it has."""
+    """Bring the whole crew of a step to it; what they were at is set aside with the work time it has.
+
+    Whoever was at that with them goes to what is next for them.
+    """
     if step not in state.firm:
         _unstart(state, step)
-    for c in state.steps[step].crew:
+    crew = state.steps[step].crew
+    for c in crew:
         other = state.current[c]
         if other is not None and other != step:
             break_off(state, other, at)
+            state.current.update(dict.fromkeys(state.members(other), None))
         account(state, c, at)
         state.current[c] = step
     stop(state, step, at)
+    go_on(state, at)
 
 
 def _unstart(state: State, step: str) -> None:

@@ -18,7 +18,7 @@ def queue_again(state: State, crew: Iterable[str] | None = None) -> None:
         s = state.steps[step]
         if s.ended is None:
             for c in s.crew:
-                if c in queues:
+                if c in queues and c not in state.entered:
                     queues[c].append(step)
     for c in names:
         state.queue[c] = tuple(queues[c])
@@ -39,7 +39,7 @@ def go_on(state: State, at: float) -> None:
         current = state.current[c]
         if current is not None and state.steps[current].ended is None and c in state.steps[current].crew:
             continue
-        following = state.queue[c][0] if state.queue[c] and c not in state.entered else None
+        following = state.queue[c][0] if state.queue[c] else None
         if following != current:
             account(state, c, at)
             state.current[c] = following

@@ -63,6 +63,7 @@ def give_up(state: State, event: Recorded, at: float) -> None:
             state.change(step, ended=given, done_number=event.number, seat=event.seat)
         else:
             state.change(step, ended=None, done_number=None, seat=None)
+            state.earliest[step] = at
     if changed:
         queue_again(state)
     go_on(state, at)

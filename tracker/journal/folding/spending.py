@@ -78,6 +78,7 @@ def stop(state: State, step: str, at: float) -> None:
     state.suspended.discard(step)
     if s.running_since is None:
         return
+    state.earliest[step] = at
     worked = s.worked_s + max(0.0, at - s.running_since)
     if worked > 0 or s.begin_kind == "stated":
         state.change(step, worked_s=worked, running_since=None)

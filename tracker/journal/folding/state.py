@@ -75,6 +75,8 @@ class State:
     """Per step up to when waiting and hold time are counted, so that a crew's time counts once."""
     holds: dict[str, Hold] = field(default_factory=dict)
     went: dict[str, float] = field(default_factory=dict)
+    earliest: dict[str, float] = field(default_factory=dict)
+    """Per step that came, changed hands, came back or was broken off on the way: since when it can be done."""
     dropped: dict[str, int] = field(default_factory=dict)
     """Per task given up the number of the event."""
     taken_up: frozenset[str] = frozenset()
@@ -125,7 +127,7 @@ class State:
 
 _OWN = (
     *("steps", "queue", "current", "mark", "spent", "batches", "firm", "cause", "suspended"),
-    *("waited_to", "held_to", "holds", "went", "dropped", "limits", "reserves", "seen"),
+    *("waited_to", "held_to", "holds", "went", "earliest", "dropped", "limits", "reserves", "seen"),
     *("entered", "silent", "heard", "recall", "site"),
 )
 

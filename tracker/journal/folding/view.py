@@ -11,6 +11,7 @@ from tracker.journal.folding.remaining import open_items
 from tracker.journal.folding.spending import account, settle, stop, stretch
 from tracker.journal.folding.state import State
 from tracker.journal.progress import Interval, Observation, Progress, TaskState
+from tracker.plan.order import sort_steps
 
 if TYPE_CHECKING:
     from tracker.journal.fold import Fold
@@ -126,22 +127,28 @@ def _status(v: State, task: str) -> Any:
 
 
 def _orders(v: State) -> dict[str, tuple[str, ...]]:
-    """Return everybody's open steps, current step first.
+    """Return everybody's open steps in the order in which they will do them, current step first.
 
-    Where a step that only waits would then wait for what comes after it, it keeps its own place.
+    Where people have left the order so that steps would then wait for one another in a circle, a step that
+    only waits keeps its own place, and as a last resort needs go before the order.
     """
-    order = {c: _current_first(v.queue[c], v.current[c]) for c in v.crew}
-    odd = [
-        c
-        for c in v.crew
-        if order[c] != v.queue[c] and (now := v.current[c]) is not None and v.steps[now].began is None
-    ]
-    if odd and circle_in(v, order) is not None:
-        order.update({c: v.queue[c] for c in odd})
-    return order
+    order = {c: _first(v.queue[c], v.current[c]) for c in v.crew}
+    if order == v.queue and not v.taken_up:
+        return order
+    if circle_in(v, order) is None:
+        return order
+    running = [step for step in v.sequence if v.at_work(step, v.at)]
+    order = {c: _first(v.queue[c], *(step for step in running if c in v.steps[step].crew)) for c in v.crew}
+    if circle_in(v, order) is None:
+        return order
+    needs = {step: open_needs(v, step) for step in v.sequence if v.steps[step].ended is None}
+    sequence, _ = sort_steps(list(needs), needs)
+    return {c: tuple(step for step in sequence if c in v.steps[step].crew) for c in v.crew}
 
 
-def _current_first(queue: tuple[str, ...], current: str | None) -> tuple[str, ...]:
-    if current is None or not queue or queue[0] == current or current not in queue:
+def _first(queue: tuple[str, ...], *steps: str | None) -> tuple[str, ...]:
+    """Return a queue with these steps of it first."""
+    ahead = [step for step in steps if step is not None and step in queue]
+    if not ahead or queue[: len(ahead)] == tuple(ahead):
         return queue
-    return (current, *(step for step in queue if step != current))
+    return (*ahead, *(step for step in queue if step not in ahead))

@@ -1,0 +1,176 @@
+"""What holds for every excursion, on random plans and random events."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from random import Random
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.streams import NOT_LIVE, random_plan, random_run
+from tracker.foundation.errors import EventError
+from tracker.journal.asrun import as_run, as_spent, status_of
+from tracker.journal.fold import Fold
+from tracker.journal.progress import Progress
+from tracker.journal.rules import admit
+from tracker.plan.order import before_each, sort_steps
+
+many = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+seeds = st.integers(min_value=0, max_value=2**32)
+
+
+def excursion(seed: int, *, orderly: bool = False) -> Fold:
+    random = Random(seed)
+    return random_run(random, random_plan(random), random.choice((5, 20, 50)), orderly=orderly)
+
+
+def same(one: Progress, other: Progress) -> None:
+    for field in fields(Progress):
+        if field.name != "fold":
+            assert getattr(one, field.name) == getattr(other, field.name), field.name
+
+
+@many
+@given(seeds)
+def test_work_waiting_holds_and_idleness_add_up_to_the_time_elapsed(seed: int) -> None:
+    progress = excursion(seed).progress()
+    end = progress.closed if progress.closed is not None else progress.at + 600
+    rows = as_spent(progress, end)
+    for crew in progress.spent:
+        mine = [row for row in rows if row.crew == crew]
+        at = 0.0
+        for row in mine:
+            assert row.start == at, (crew, row, mine)
+            assert row.finish > row.start
+            at = row.finish
+        assert at == end, (crew, mine)
+        assert sum(row.finish - row.start for row in mine) == pytest.approx(end, abs=1e-6)
+
+
+@many
+@given(seeds)
+def test_events_one_by_one_come_to_the_same_as_all_at_once(seed: int) -> None:
+    fold = excursion(seed)
+    start = Fold.start(fold.plan, uuid="random")
+    same(fold.progress(), start.add_all(fold.recorded).progress())
+
+
+@many
+@given(seeds)
+def test_withdrawing_the_last_event_brings_back_what_was(seed: int) -> None:
+    fold = excursion(seed)
+    last = next((e for e in reversed(fold.recorded) if e.kind not in ("withdrawn", "amended", "zero")), None)
+    if last is None or last.number not in {event.number for event in fold.progress().events}:
+        return
+    before = Fold.start(fold.plan, uuid="random").add_all(e for e in fold.recorded if e.number < last.number)
+    after = Fold.start(fold.plan, uuid="random").add_all(e for e in fold.recorded if e.number <= last.number)
+    undo = {"kind": "withdrawn", "event": last.number}
+    undone = admit(after, undo, utc_now=NOT_LIVE, seat="test")[1].progress()
+    same(replace(before.progress(), number=0), replace(undone, number=0))
+
+
+@many
+@given(seeds)
+def test_everybody_has_a_current_step_as_long_as_they_have_an_open_one(seed: int) -> None:
+    progress = excursion(seed).progress()
+    for crew, order in progress.order.items():
+        current = progress.current[crew]
+        assert (current is None) == (not order)
+        assert current is None or progress.steps[current].ended is None
+        assert current is None or current in order
+        assert len(set(order)) == len(order)
+        assert all(crew in progress.steps[step].crew for step in order)
+        assert all(progress.steps[step].ended is None for step in order)
+
+
+@many
+@given(seeds)
+def test_orders_and_needs_never_make_a_circle(seed: int) -> None:
+    progress = excursion(seed).progress()
+    before = before_each(progress.needs, progress.order)
+    _, stuck = sort_steps(list(progress.needs), before)
+    assert stuck == []
+    assert set(progress.needs) == {step for step, s in progress.steps.items() if s.ended is None}
+
+
+@many
+@given(seeds)
+def test_what_is_open_has_its_closer_ahead_unless_people_gave_that_up(seed: int) -> None:
+    progress = excursion(seed).progress()
+    for item in progress.open_items:
+        closer = progress.steps[item.closed_by]
+        at_once = any(progress.recall[c].call == "at once" for c in closer.crew if c in progress.recall)
+        assert closer.ended is None or closer.ended == "skipped" or at_once or progress.closed is not None
+
+
+@many
+@given(seeds)
+def test_work_time_is_what_its_crew_spent_on_it_at_least_as_long_as_one_of_them(seed: int) -> None:
+    progress = excursion(seed, orderly=True).progress()
+    for step, s in progress.steps.items():
+        if s.ended == "done" and len(s.crew) == 1:
+            spent = sum(
+                (i.end or 0) - i.start for i in progress.spent[s.crew[0]] if i.step == step and i.kind == "work"
+            )
+            assert spent == pytest.approx(s.worked_s, abs=0.01) or s.begin_kind == "batch"
+
+
+@many
+@given(seeds)
+def test_an_orderly_excursion_has_nothing_unusual(seed: int) -> None:
+    progress = excursion(seed, orderly=True).progress()
+    outside = [text for _, text in progress.warnings if "outside its window" not in text]
+    assert outside == []
+
+
+@many
+@given(seeds)
+def test_times_of_steps_are_in_order(seed: int) -> None:
+    progress = excursion(seed).progress()
+    for s in progress.steps.values():
+        assert s.worked_s >= 0
+        assert s.waited_s >= 0
+        assert s.held_s >= 0
+        assert s.began is not None or s.worked_s == 0
+        if s.done is not None:
+            assert s.began is not None
+            assert s.began <= s.done
+            assert s.running_since is None
+            # Shares of a batch may end seconds after their own tick, never after the last event.
+            assert s.worked_s <= progress.at + 1e-6
+        assert (s.ended == "done") == (s.done is not None)
+
+
+@many
+@given(seeds)
+def test_as_run_has_a_row_a_step_and_its_status(seed: int) -> None:
+    progress = excursion(seed).progress()
+    rows = as_run(progress)
+    assert [row.step for row in rows] == list(progress.steps)
+    for row in rows:
+        assert row.status == status_of(progress, row.step)
+        assert (row.variance is None) == (row.status != "done")
+        if row.variance is not None and row.actual_duration is not None:
+            assert row.variance == pytest.approx(row.actual_duration - row.planned_duration)
+
+
+@many
+@given(seeds, st.integers(min_value=0, max_value=20000))
+def test_as_of_an_instant_is_what_was_folded_by_then(seed: int, at: int) -> None:
+    fold = excursion(seed)
+    then = fold.until(at=at).progress()
+    assert then.at <= at
+    in_force = fold.progress().events
+    assert [e.number for e in then.events] == [e.number for e in in_force if e.at <= at]
+
+
+@many
+@given(seeds)
+def test_a_refused_event_changes_nothing(seed: int) -> None:
+    fold = excursion(seed)
+    before = fold.progress()
+    with pytest.raises(EventError):
+        admit(fold, {"kind": "done", "step": "no.such", "at": 5}, utc_now=NOT_LIVE, seat="test")
+    assert fold.progress() is before
