@@ -9,7 +9,7 @@ waiting) is judged at the leaves and never prunes.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,10 +25,10 @@ from tracker.forecast.demand import (
     worths,
 )
 from tracker.forecast.judge import Judge
-from tracker.forecast.limits import Mask, clocked
-from tracker.forecast.stage import Stage, bounds
-from tracker.forecast.world import Course, Row, World, advance, begin
-from tracker.forecast.world import inside as ingress
+from tracker.forecast.limits import GRAIN_S, Mask, clocked
+from tracker.forecast.quick import Run
+from tracker.forecast.stage import Stage, bounds, plain_world
+from tracker.forecast.world import Row, World
 
 NODE_BUDGET = 20_000
 """Sets tried before the search stops and says that its best is not proven."""
@@ -67,9 +67,14 @@ def kept_set(
     certain = least.masks(*least.whole(frozenset()))
     if not wanted.met(count(*certain)):
         return Kept(frozenset(), holds=False)
-    search = _Search(judge, wanted, everything, budget, _hard(certain, least, most, everything, wanted))
-    search.run()
-    return search.result()
+    hard = _hard(certain, least, most, everything, wanted)
+    # Where more work is never safer the bound on all scenarios is the judgement but for rounding; what
+    # it finds is judged once more, and looked for with the judgement alone should rounding matter.
+    quick = replace(least, grain=GRAIN_S) if plain_world(world) and not world.clocks else None
+    found = _Search(judge, wanted, everything, budget, hard, quick).run()
+    if quick is not None and not judge.meets(found.tasks, wanted):
+        found = _Search(judge, wanted, everything, budget, hard, None).run()
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,142 +94,142 @@ def _hard(
     A set that fails on more of them than may fail at all fails; the others are only counted where
     they fail with no optional work.
     """
-    course, left = most.whole(everything)
-    worst = most.masks(course, left)
+    run, left = most.whole(everything)
+    worst = most.masks(run, left)
     differ = (worst[0] & ~certain[0]) | (worst[1] & ~certain[1])
     candidates = np.flatnonzero(differ)
     size = min(len(candidates), max(256, 2 * max(wanted.elapsed, wanted.consumables)))
-    hardness = _lateness(most, course, left)[candidates]
+    hardness = _lateness(most, run, left)[candidates]
     chosen = np.sort(candidates[np.argpartition(-hardness, size - 1)[:size]]) if size else candidates
     elsewhere = np.ones(len(differ), dtype=np.bool_)
     elsewhere[chosen] = False
     surely = count(certain[0] & elsewhere, certain[1] & elsewhere)
     if not size:
         return _Hard(None, surely)
-    inside = ingress(most.world, course)[chosen]
+    inside = most.program.inside(run)[chosen]
     can_break = [
         k for k, row in enumerate(left) if not (clocked(most.world, k) and (inside <= row[chosen]).all())
     ]
-    return _Hard(least.part(chosen, can_break), surely)
+    cuts = {first_node(most.world, m) for m in everything}
+    return _Hard(least.part(chosen, can_break, cuts), surely)
 
 
-def _lateness(bound: Stage, course: Course, left: list[Row]) -> Row:
+def _lateness(bound: Stage, run: Run, left: list[Row]) -> Row:
     """Return by how much each scenario is later than its earliest limit."""
     world = bound.world
     limit = np.full(world.scenarios, min((one.at for one in world.limits), default=np.inf), dtype=np.float32)
     for row in left:
         np.minimum(limit, row, out=limit)
-    inside = np.minimum(ingress(world, course), np.float32(1e9))
+    inside = np.minimum(bound.program.inside(run), np.float32(1e9))
     return np.asarray(inside - np.minimum(limit, np.float32(1e9)), dtype=np.float32)
+
+
+def first_node(world: World, m: int) -> int:
+    """Return the first node that remains with a task; past the last one where none does."""
+    nodes = world.nodes
+    return next((i for i, node in enumerate(nodes) if m in node.groups), len(nodes))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Node:
+    """Where the search stands: tasks decided in order, and the hard scenarios played up to the next."""
+
+    j: int
+    run: Run | None
+    """Stands before the first step of task j of the order; None where no scenario can differ."""
+    left: tuple[Row, ...]
+    kept: frozenset[int]
+    dropped: frozenset[int]
+    failing: Failing
+    """The least that fails when no later task is kept."""
 
 
 class _Search:
     def __init__(
-        self, judge: Judge, wanted: Demand, everything: frozenset[int], budget: int, hard: _Hard
+        self,
+        judge: Judge,
+        wanted: Demand,
+        everything: frozenset[int],
+        budget: int,
+        hard: _Hard,
+        quick: Stage | None,
     ) -> None:
         self.judge, self.wanted, self.budget = judge, wanted, budget
-        self.world = judge.world
-        self.optional = self.world.optional
-        self.stage, self.elsewhere = hard.stage, hard.elsewhere
+        self.quick, self.stage, self.elsewhere = quick, hard.stage, hard.elsewhere
+        world = judge.world
+        self.optional, self.end = world.optional, len(world.nodes)
         self.values = worths(self.optional)
-        self.order = sorted(everything, key=lambda m: (self._first(m), m))
-        self.firsts = [self._first(m) for m in self.order] + [len(self.world.nodes)]
+        self.order = sorted(everything, key=lambda m: (first_node(world, m), m))
+        self.firsts = [first_node(world, m) for m in self.order] + [self.end]
         self.rest = [total(self.values, self.order[j:]) for j in range(len(self.order) + 1)]
         self.best: tuple[Worth, int, tuple[bool, ...]] | None = None
         self.found: frozenset[int] = frozenset()
         self.by_place = sorted(range(len(self.optional)), key=lambda m: self.optional[m].place)
         self.tried = 0
 
-    def _first(self, m: int) -> int:
-        nodes = self.world.nodes
-        return next((i for i, node in enumerate(nodes) if m in node.groups), len(nodes))
-
-    def run(self) -> None:
+    def run(self) -> Kept:
+        """Search, and return the best set."""
         self.offer(frozenset())
         self._greedy()
-        if self.stage is None:
-            # No scenario can differ: the bounds alone decide, set by set.
-            self.go(0, None, (), frozenset(), frozenset(), self.elsewhere)
-            return
-        bound = self.stage
-        course = advance(bound.world, begin(bound.world), self._between(frozenset(), 0, self.firsts[0]))
-        left = bound.always
-        failing = self._failing(frozenset(), course, self.firsts[0], left)
-        self.go(0, course, left, frozenset(), frozenset(), failing)
-
-    def result(self) -> Kept:
+        self.go(self._root())
         return Kept(self.found, holds=self.best is not None, proven=self.tried <= self.budget)
 
-    def go(
-        self,
-        j: int,
-        course: Course | None,
-        left: tuple[Row, ...],
-        kept: frozenset[int],
-        dropped: frozenset[int],
-        failing: Failing,
-    ) -> None:
-        """Decide about task j of the order and all after it; `course` stands before its first step."""
+    def _root(self) -> _Node:
+        nothing: frozenset[int] = frozenset()
+        if self.stage is None:
+            return _Node(0, None, (), nothing, nothing, self.elsewhere)
+        program = self.stage.program
+        run = program.play(program.begin(), 0, self.firsts[0], nothing)
+        failing = self._failing(nothing, run, self.firsts[0], self.stage.always)
+        return _Node(0, run, self.stage.always, nothing, nothing, failing)
+
+    def go(self, at: _Node) -> None:
+        """Decide about the next task and all after it."""
         self.tried += 1
-        if self.tried > self.budget or self._hopeless(j, kept, failing):
+        if self.tried > self.budget or self._hopeless(at):
             return
-        if j == len(self.order):
-            self.offer(kept)
+        if at.j == len(self.order):
+            self.offer(at.kept)
             return
-        m = self.order[j]
-        if dropped.isdisjoint(self.optional[m].needs):
-            self._keep(j, course, left, kept, dropped, failing)
-        if not any(m in self.optional[other].needs for other in kept):
-            later = None if course is None else self._forward(course, kept, j)
-            self.go(j + 1, later, left, kept, dropped | {m}, failing)
+        m = self.order[at.j]
+        if at.dropped.isdisjoint(self.optional[m].needs):
+            more = self._with(at, m)
+            if self.wanted.met(more.failing):
+                self.go(more)
+        if not any(m in self.optional[other].needs for other in at.kept):
+            self.go(self._without(at, m))
 
-    def _keep(
-        self,
-        j: int,
-        course: Course | None,
-        left: tuple[Row, ...],
-        kept: frozenset[int],
-        dropped: frozenset[int],
-        failing: Failing,
-    ) -> None:
-        m = self.order[j]
-        more = kept | {m}
-        if course is None or self.stage is None:
-            self.go(j + 1, None, left, more, dropped, failing)
-            return
-        later = self._forward(course, more, j)
-        lesser = tuple(self.stage.left(kept, left, m))
-        worse = self._failing(more, later, self.firsts[j + 1], lesser)
-        if self.wanted.met(worse):
-            self.go(j + 1, later, lesser, more, dropped, worse)
+    def _with(self, at: _Node, m: int) -> _Node:
+        kept = at.kept | {m}
+        if at.run is None or self.stage is None:
+            return replace(at, j=at.j + 1, kept=kept)
+        run = self.stage.program.play(at.run, self.firsts[at.j], self.firsts[at.j + 1], kept)
+        left = tuple(self.stage.left(at.kept, at.left, m))
+        failing = self._failing(kept, run, self.firsts[at.j + 1], left)
+        return _Node(at.j + 1, run, left, kept, at.dropped, failing)
 
-    def _hopeless(self, j: int, kept: frozenset[int], failing: Failing) -> bool:
+    def _without(self, at: _Node, m: int) -> _Node:
+        run = at.run
+        if run is not None and self.stage is not None:
+            run = self.stage.program.play(run, self.firsts[at.j], self.firsts[at.j + 1], at.kept)
+        return replace(at, j=at.j + 1, run=run, dropped=at.dropped | {m})
+
+    def _hopeless(self, at: _Node) -> bool:
         """Whether nothing from here on can be better than the best so far."""
         if self.best is None:
             return False
-        have = total(self.values, kept)
-        bound = (have[0] + self.rest[j][0], have[1] + self.rest[j][1])
-        return bound < self.best[0] or (bound == self.best[0] and failing.any > self.best[1])
+        have = total(self.values, at.kept)
+        bound = (have[0] + self.rest[at.j][0], have[1] + self.rest[at.j][1])
+        return bound < self.best[0] or (bound == self.best[0] and at.failing.any > self.best[1])
 
-    def _between(self, kept: frozenset[int], low: int, high: int) -> list[int]:
-        nodes = self.world.nodes
-        return [i for i in range(low, high) if not nodes[i].groups or not kept.isdisjoint(nodes[i].groups)]
-
-    def _forward(self, course: Course, kept: frozenset[int], j: int) -> Course:
-        """Play on from the first step of task j to that of the next."""
-        assert self.stage is not None
-        nodes = self._between(kept, self.firsts[j], self.firsts[j + 1])
-        return advance(self.stage.world, course.fork(), nodes) if nodes else course
-
-    def _failing(self, kept: frozenset[int], course: Course, start: int, left: tuple[Row, ...]) -> Failing:
+    def _failing(self, kept: frozenset[int], run: Run, start: int, left: tuple[Row, ...]) -> Failing:
         """Return the least that fails when these and no later tasks are kept.
 
         That is what fails on the hard scenarios, and what surely fails elsewhere.
         """
         assert self.stage is not None
-        tail = self._between(kept, start, len(self.world.nodes))
-        here = self.stage.failing(advance(self.stage.world, course.fork(), tail), left)
-        return here.plus(self.elsewhere)
+        end = self.stage.program.play(run, start, self.end, kept)
+        return self.stage.failing(end, left).plus(self.elsewhere)
 
     def _greedy(self) -> None:
         """Offer a good set early: should tasks first, then the most value per planned minute."""
@@ -250,14 +255,20 @@ class _Search:
         value = total(self.values, kept)
         if self.best is not None and value < self.best[0]:
             return
-        if not self.judge.meets(kept, self.wanted):
+        fails = self._judged(kept)
+        if fails is None:
             return
-        fails = self.judge.outcome(kept).failing.any
-        file_order = tuple(m not in kept for m in self.by_place)
-        if self.best is None or (-value[0], -value[1], fails, file_order) < (
-            -self.best[0][0],
-            -self.best[0][1],
-            self.best[1],
-            self.best[2],
-        ):
-            self.best, self.found = (value, fails, file_order), kept
+        order = tuple(m not in kept for m in self.by_place)
+        if self.best is None or (_down(value), fails, order) < (_down(self.best[0]), *self.best[1:]):
+            self.best, self.found = (value, fails, order), kept
+
+    def _judged(self, kept: frozenset[int]) -> int | None:
+        """Return how many scenarios fail, None where the set does not hold."""
+        if self.quick is None:
+            return self.judge.outcome(kept).failing.any if self.judge.meets(kept, self.wanted) else None
+        failing = self.quick.failing(*self.quick.whole(kept))
+        return failing.any if self.wanted.met(failing) else None
+
+
+def _down(value: Worth) -> Worth:
+    return -value[0], -value[1]

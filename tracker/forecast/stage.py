@@ -6,16 +6,17 @@ plan has ways home or such uses, a bound takes the least (or the most) that any 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.demand import Failing, count
 from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of
-from tracker.forecast.world import NEVER, Course, Node, Row, World, advance, begin, home_from_here
-from tracker.forecast.world import inside as ingress
+from tracker.forecast.quick import Program, Run
+from tracker.forecast.world import Node, Row, World, home_from_here
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +34,13 @@ class Stage:
     must be inside, or in units (at use factor 1) where no clock takes from it."""
     takes: tuple[tuple[frozenset[int], tuple[Row, ...]], ...]
     """Per pattern of groups, per account: what those nodes take of it."""
+    cuts: frozenset[int] = frozenset()
+    """Nodes from which sets are played on."""
+
+    @cached_property
+    def program(self) -> Program:
+        """The world made ready for playing sets."""
+        return Program(self.world, self.cuts)
 
     def left(self, kept: frozenset[int], before: Sequence[Row], new: int) -> list[Row]:
         """Return what is left per account when task `new` joins `kept`, given what was left before."""
@@ -42,15 +50,15 @@ class Stage:
                 out = [at - row for at, row in zip(out, rows, strict=True)]
         return out
 
-    def masks(self, course: Course, left: Sequence[Row]) -> tuple[Mask, Mask]:
+    def masks(self, run: Run, left: Sequence[Row]) -> tuple[Mask, Mask]:
         """Return which scenarios break an elapsed limit, which a reserve."""
-        world = self.world
-        everybody = ingress(world, course)
-        elapsed = self._lost(course)
+        world, program = self.world, self.program
+        everybody = program.inside(run)
+        elapsed = program.lost(run) if self.may_shut_out else np.zeros(world.scenarios, dtype=np.bool_)
         consumables = elapsed.copy()
         for limit in world.limits:
             who = bound_crew(world, limit)
-            inside = everybody if who is None else ingress(world, course, who)
+            inside = everybody if who is None else program.inside(run, who)
             elapsed |= inside > limit.at + self.grain
         for k, row in zip(self.accounts, left, strict=True):
             if clocked(world, k):
@@ -59,28 +67,25 @@ class Stage:
                 consumables |= (row < -2 * grain_of(world, k)) & (everybody > self.grain)
         return elapsed, consumables
 
-    def _lost(self, course: Course) -> Mask:
-        out = np.zeros(self.world.scenarios, dtype=np.bool_)
-        if self.may_shut_out:
-            for row in course.ready:
-                out |= row == NEVER
-        return out
-
-    def failing(self, course: Course, left: Sequence[Row]) -> Failing:
+    def failing(self, run: Run, left: Sequence[Row]) -> Failing:
         """Return how many scenarios break what."""
-        return count(*self.masks(course, left))
+        return count(*self.masks(run, left))
 
-    def whole(self, kept: frozenset[int]) -> tuple[Course, list[Row]]:
-        """Return the course of one set from the start, and what is left per account."""
+    def whole(self, kept: frozenset[int]) -> tuple[Run, list[Row]]:
+        """Return one set played from the start, and what is left per account."""
         left: list[Row] = list(self.always)
         before: frozenset[int] = frozenset()
         for m in sorted(kept):
             left = self.left(before, left, m)
             before |= {m}
-        return advance(self.world, begin(self.world), self.world.present(kept)), left
+        program = self.program
+        return program.play(program.begin(), 0, len(self.world.nodes), kept), left
 
-    def part(self, chosen: NDArray[np.intp], accounts: Sequence[int]) -> Stage:
-        """Return the same bound on these scenarios and accounts (places in `accounts`) only."""
+    def part(self, chosen: NDArray[np.intp], accounts: Sequence[int], cuts: Collection[int]) -> Stage:
+        """Return the same bound on these scenarios and accounts (places in `accounts`) only.
+
+        `cuts`: nodes from which sets will be played on.
+        """
         world = self.world
         stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
         less = replace(world, durations=world.durations[:, chosen], accounts=tuple(stores))
@@ -91,6 +96,7 @@ class Stage:
             accounts=tuple(self.accounts[k] for k in accounts),
             always=tuple(self.always[k][chosen] for k in accounts),
             takes=takes,
+            cuts=frozenset(cuts),
         )
 
 

@@ -1,0 +1,155 @@
+"""Plays many sets of optional tasks on one bound, without the bookkeeping of a course.
+
+Steps that only follow one another for one crew member are added up beforehand, and only what later
+steps need is kept. Ways home must be fixed already (`tracker.forecast.stage`).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Collection
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tracker.forecast.limits import Mask
+from tracker.forecast.waits import MANY_GAPS, RegularGaps, regular_gaps, wait_for_opening
+from tracker.forecast.world import NEVER, Node, Row, World
+
+
+@dataclass(slots=True, eq=False)
+class Run:
+    """Where a quick course stands; rows are shared between runs and never written to."""
+
+    ready: list[Row]
+    """Per crew member, and last for steps that nobody owns: free, or finished, from then on."""
+    finish: dict[int, Row] = field(default_factory=dict)
+    """Of the nodes that others need."""
+
+
+@dataclass(slots=True, eq=False)
+class _Block:
+    """One node, or several that only follow one another."""
+
+    at: int
+    """The first node's index."""
+    groups: frozenset[int]
+    """Any of these tasks keeps it; empty: always there."""
+    crew: tuple[int, ...]
+    seconds: Row
+    plain: bool
+    """Whether it only follows what its one crew member did before, and nothing needs it."""
+    node: Node
+    regular: RegularGaps | None
+    """What the gaps of its windows have in common, if they repeat."""
+
+
+class Program:
+    """A world made ready for playing sets from any of its `cuts` (node indices) on."""
+
+    def __init__(self, world: World, cuts: Collection[int]) -> None:
+        self.world = world
+        self.needed = frozenset(need for node in world.nodes for need in node.needs)
+        self.blocks = self._blocks(frozenset(cuts))
+        self._at = [block.at for block in self.blocks]
+        self._nobody = len(world.crew)
+
+    def _blocks(self, cuts: frozenset[int]) -> list[_Block]:
+        """Add up what follows one another: same crew member, same groups, no cut between."""
+        blocks: list[_Block] = []
+        last: dict[int, _Block] = {}
+        for i, node in enumerate(self.world.nodes):
+            if i in cuts:
+                last.clear()
+            groups, seconds = frozenset(node.groups), self.world.durations[i]
+            plain = self._is_plain(i, node)
+            before = last.get(node.crew[0]) if plain else None
+            if before is not None and before.groups == groups:
+                before.seconds = before.seconds + seconds
+                continue
+            many = len(node.gaps) > MANY_GAPS and not node.running
+            regular = regular_gaps(node.gaps) if many else None
+            block = _Block(i, groups, node.crew, seconds, plain, node, regular)
+            blocks.append(block)
+            for c in node.crew:
+                last.pop(c, None)
+            if plain:
+                last[node.crew[0]] = block
+        return blocks
+
+    def _is_plain(self, i: int, node: Node) -> bool:
+        waits = node.needs or (node.gaps and not node.running) or node.earliest > 0
+        return len(node.crew) == 1 and not waits and i not in self.needed
+
+    def begin(self) -> Run:
+        """Return the run before the first node."""
+        n = self.world.scenarios
+        return Run([np.full(n, value, dtype=np.float32) for value in (*self.world.ready, 0.0)])
+
+    def play(self, run: Run, low: int, high: int, kept: frozenset[int]) -> Run:
+        """Return the run after the nodes from `low` up to `high` that remain with these tasks.
+
+        `low` and `high` are cuts, or the first or past the last node.
+        """
+        ready, finish = list(run.ready), dict(run.finish)
+        first, last = bisect_left(self._at, low), bisect_left(self._at, high)
+        for block in self.blocks[first:last]:
+            if block.groups and kept.isdisjoint(block.groups):
+                continue
+            if block.plain:
+                c = block.crew[0]
+                ready[c] = ready[c] + block.seconds
+            else:
+                self._wait_and_do(block, ready, finish)
+        return Run(ready, finish)
+
+    def _wait_and_do(self, block: _Block, ready: list[Row], finish: dict[int, Row]) -> None:
+        node, crew = block.node, block.crew
+        rows = [ready[c] for c in crew]
+        if not node.running:
+            rows += [finish[need] for need in node.needs if need in finish]
+        if not rows:
+            rows = [np.zeros(self.world.scenarios, dtype=np.float32)]
+        t = rows[0]
+        for row in rows[1:]:
+            if row is not t:
+                t = np.maximum(t, row)
+        if node.earliest > 0:
+            t = np.maximum(t, np.float32(node.earliest))
+        if block.regular is not None:
+            t = t.copy()
+            block.regular.wait(t)
+        elif node.gaps and not node.running:
+            t = t.copy()
+            wait_for_opening(t, node.gaps)
+        t = t + block.seconds
+        for c in crew:
+            ready[c] = t
+        if not crew:
+            ready[self._nobody] = np.maximum(ready[self._nobody], t)
+        if block.at in self.needed:
+            finish[block.at] = t
+
+    def inside(self, run: Run, crew: Collection[int] | None = None) -> Row:
+        """Return when the last of these crew members (default: everybody) is inside.
+
+        With the default, what nobody owns counts as well.
+        """
+        world = self.world
+        rows = [run.ready[c] for c in world.counted if crew is None or c in crew]
+        if crew is None:
+            rows.append(run.ready[self._nobody])
+        if not rows or not world.counted:
+            entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
+            rows.append(np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32))
+        t = np.maximum(rows[0], np.float32(0))
+        for row in rows[1:]:
+            np.maximum(t, row, out=t)
+        return t
+
+    def lost(self, run: Run) -> Mask:
+        """Return the scenarios in which some step found no later opening."""
+        out = np.zeros(self.world.scenarios, dtype=np.bool_)
+        for row in run.ready:
+            out |= row == NEVER
+        return out
