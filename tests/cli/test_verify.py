@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,6 +18,7 @@ from tracker.foundation.errors import JournalError
 from tracker.journal.copying import copy
 from tracker.journal.journal import Journal
 from tracker.journal.schema import AS_RUN
+from tracker.journal.store import seal, unseal
 from tracker.journal.verify import parse_expected, verify
 
 ESTIMATE = {"at": 620, "inside": {"p10": 1.5, "p50": 2.5, "p90": 3.5}, "safe": 0.9, "advisory": "…"}
@@ -108,23 +110,40 @@ def test_a_missing_trigger_is_a_fault(path: Path) -> None:
     assert fault is not None and "events_no_delete" in fault
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"kind": "frobbed"},
+        {"body": {}},
+        {"body": {"step": 3}},
+        {"kind": "held", "body": {"crew": 5}},
+        {"kind": "reading", "body": {"crew": "EV1", "consumable": "oxygen", "value": "much"}},
+        {"kind": "reading", "body": {"crew": "EV9", "consumable": "oxygen", "value": 1}},
+        {"kind": "zero", "body": {"utc": "noon"}},
+        {"kind": "amended", "body": {"event": [1]}},
+        {"kind": "added", "body": {"task": []}},
+    ],
+)
 def test_events_that_cannot_have_happened_are_a_fault_although_the_chain_holds(
-    path: Path, monkeypatch: pytest.MonkeyPatch
+    path: Path, changes: dict[str, Any]
 ) -> None:
-    from tracker.journal.store import seal, unseal
-
     with Journal.open(path, read_only=True) as one:
-        before, last = one.hash, one._store.rows()[2]
-    row = seal(replace(unseal(last), number=13), before)
-    tamper(
-        path,
-        "INSERT INTO events VALUES "
-        + repr((13, row.kind, row.at, 1, row.recorded, row.seat, row.body, row.hash)),
-    )
+        before, tick = one.hash, unseal(one._store.rows()[2])
+    row = seal(replace(tick, number=13, **changes), before)
+    cells = (row.number, row.kind, row.at, 1, row.recorded, row.seat, row.body, row.hash)
+    tamper(path, f"INSERT INTO events VALUES {cells!r}")
     fault = verify(path).fault
     assert fault is not None and fault.startswith("event 13 cannot be replayed: ")
     with pytest.raises(JournalError, match="event 13 cannot be replayed"):
         Journal.open(path)
+
+
+@pytest.mark.parametrize("change", ["at = 9e999", "recorded = '2031-05-04'", "body = '[1]'", "body = '3'"])
+def test_values_that_no_event_has_are_a_fault(path: Path, change: str) -> None:
+    tamper(path, f"UPDATE events SET {change} WHERE number = 3")
+    fault = verify(path).fault
+    assert fault is not None and fault.startswith("event 3 ")
 
 
 def test_expect_holds_a_journal_to_what_was_noted_elsewhere(

@@ -129,13 +129,14 @@ class Journal:
         """Append events together, all or none, and return their numbers; errors as in `record`."""
         # Milliseconds, as the file keeps them: the fold in memory must equal the one read back.
         now, wanted = _milliseconds(utc_now or clock.utc_now()), list(events)
+        seat = seat or default_seat()
         with self._turn:
             with self._store.writing():
                 self._catch_up()
                 fold, digest, added = self._fold, self._hash, []
                 check_together(fold, wanted)
                 for event in wanted:
-                    one, fold, _ = admit(fold, event, utc_now=now, seat=seat or default_seat())
+                    one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
                     row = seal(one, digest)
                     self._store.append(row)
                     digest = row.hash

@@ -21,6 +21,9 @@ from tracker.journal.store import Genesis, Row, unseal
 from tracker.plan.faults import PlanError
 from tracker.plan.model import Plan
 
+# A chain may be whole and still hold what no program of ours wrote, such as an event without its keys.
+_UNFIT = (EventError, LookupError, TypeError, ValueError, AttributeError, ArithmeticError, AssertionError)
+
 
 def start_fold(genesis: Genesis, name: str, plan: Plan | None = None) -> Fold:
     """Return the fold of a journal before its first event; JournalError when its plan cannot be used."""
@@ -61,7 +64,7 @@ def replay(fold: Fold, digest: str, rows: Iterable[Row], name: str) -> tuple[Fol
         digest = row.hash
     try:
         return fold.add_all(events), digest
-    except EventError:
+    except _UNFIT:
         raise _first_impossible(fold, events, name) from None
 
 
@@ -70,8 +73,9 @@ def _first_impossible(fold: Fold, events: Iterable[Recorded], name: str) -> Jour
     for event in events:
         try:
             fold = fold.add(event)
-        except EventError as error:
-            return JournalError(f"{name}: event {event.number} cannot be replayed: {error.lines[0]}")
+        except _UNFIT as error:
+            why = error.lines[0] if isinstance(error, EventError) else f"{type(error).__name__}: {error}"
+            return JournalError(f"{name}: event {event.number} cannot be replayed: {plain(why, most=200)}")
     return JournalError(f"{name}: the events cannot be replayed")
 
 

@@ -12,14 +12,21 @@ import json
 from collections.abc import Iterable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any, Literal, Protocol
 
 from tracker.foundation.errors import EventError
-from tracker.foundation.times import format_instant, parse_instant
+from tracker.foundation.times import format_instant
 from tracker.journal.progress import Recorded
 
 FORMAT = 1
 """The format of journals that this program writes, and the newest that it reads."""
+
+# Encoders are kept: making one costs as much as a row.
+_compact = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
+_canonical = json.JSONEncoder(
+    ensure_ascii=False, separators=(",", ":"), allow_nan=False, sort_keys=True
+).encode
 
 Table = Literal["as_run", "as_spent"]
 """The tables that are derived from the events."""
@@ -68,7 +75,11 @@ class Row:
 
     def sealed_after(self, before: str) -> bool:
         """Whether the hash is that of this row after the hash `before`."""
-        return self.hash == _row_hash(before, self)
+        try:
+            return self.hash == _row_hash(before, self)
+        except ValueError:
+            # An infinite `at` is in no row that was ever sealed.
+            return False
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +147,7 @@ def seal(event: Recorded, before: str) -> Row:
 
     Raises EventError for text that no file can hold.
     """
-    body = json.dumps(dict(event.body), ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    body = _canonical(dict(event.body))
     recorded = format_instant(event.recorded)
     row = Row(event.number, event.kind, event.at + 0.0, event.stated, recorded, event.seat, body, "")
     try:
@@ -151,7 +162,9 @@ def unseal(row: Row) -> Recorded:
     body = json.loads(row.body)
     if not isinstance(body, dict):
         raise ValueError("the body is not a JSON object")
-    recorded = parse_instant(row.recorded)
+    recorded = datetime.fromisoformat(row.recorded)
+    if recorded.tzinfo is None:
+        raise ValueError(f"{row.recorded!r} has no zone")
     return Recorded(row.number, row.kind, row.at, row.stated, recorded, row.seat, body)
 
 
@@ -160,5 +173,5 @@ def _row_hash(before: str, row: Row) -> str:
 
 
 def _hash(before: str, values: list[Any]) -> str:
-    text = before + "\n" + json.dumps(values, ensure_ascii=False, separators=(",", ":"))
+    text = before + "\n" + _compact(values)
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
