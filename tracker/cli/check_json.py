@@ -23,7 +23,7 @@ from tracker.forecast.at_zero import AtZero, Chance
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.times import format_instant
 from tracker.plan.faults import Fault
-from tracker.plan.paper import Paper, PaperLimit
+from tracker.plan.paper import Paper, PaperClock, PaperLimit
 from tracker.plan.supplies import Supply
 from tracker.plan.timeline import Timeline
 from tracker.plan.tree import read_tree
@@ -31,35 +31,24 @@ from tracker.plan.tree import read_tree
 
 def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:
     """Return a checked plan as one JSON object; see the head of this file."""
-    plan = paper.plan
+    plan, course = paper.plan, paper.everything
     return {
         "format": 1,
         "excursion": plan.excursion,
         "file": plan.file,
         "zero": plan.zero,
         "zero_planned": format_instant(plan.zero_planned) if plan.zero_planned else None,
-        "inside": _finite(paper.everything.everybody_inside),
+        "inside": _finite(course.everybody_inside),
         "without_optional": {"inside": _finite(paper.must.everybody_inside)},
         "crew": _crew(paper),
-        "steps": [
-            _step(paper.everything, step.id) | _words(paper, step.id) for step in paper.everything.steps
-        ],
-        "critical": list(paper.everything.critical),
+        "steps": [_step(course, step.id) | _words(paper, step.id) for step in course.steps],
+        "critical": list(course.critical),
         "limits": [_limit(limit) for limit in paper.limits],
         "consumables": [
-            _supply(paper.everything, supply) | {"without_optional": _level(paper.must, must)}
+            _supply(course, supply) | {"without_optional": _level(paper.must, must)}
             for supply, must in zip(paper.supplies, paper.supplies_must, strict=True)
         ],
-        "clocks": [
-            {
-                "step": clock.step,
-                "of": clock.of,
-                "allowed": clock.allowed,
-                "takes": _finite(clock.takes),
-                "margin": _finite(clock.allowed - clock.takes),
-            }
-            for clock in paper.clocks
-        ],
+        "clocks": [_clock(clock) for clock in paper.clocks],
         "windows": [
             {"window": name, "open": [[_finite(a), _finite(b)] for a, b in spans]}
             for name, spans in paper.windows.items()
@@ -72,6 +61,16 @@ def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:
         },
         "warnings": [_warning(warning) for warning in warnings(paper, chances)],
         "advisory": ADVISORY,
+    }
+
+
+def _clock(clock: PaperClock) -> dict[str, Any]:
+    return {
+        "step": clock.step,
+        "of": clock.of,
+        "allowed": clock.allowed,
+        "takes": _finite(clock.takes),
+        "margin": _finite(clock.allowed - clock.takes),
     }
 
 

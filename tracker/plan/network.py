@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from tracker.plan.build import build_task
+from tracker.plan.known import each_step
 from tracker.plan.model import Plan, Task
 from tracker.plan.order import before_each, circles, crew_orders, step_needs
-from tracker.plan.rules import each_step
 from tracker.plan.schema import PlanFile
 from tracker.plan.timeline import Timeline, as_planned, last_sites, starts_on_paper, windows_on_paper
 from tracker.plan.tree import Loc, Tree

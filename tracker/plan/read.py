@@ -12,10 +12,12 @@ from tracker.plan.build import build_plan, build_task
 from tracker.plan.cautions import plan_warnings
 from tracker.plan.complaints import read_model
 from tracker.plan.faults import Fault, PlanError
+from tracker.plan.known import Known
 from tracker.plan.model import Plan, Task
 from tracker.plan.network import check_network, check_windows
-from tracker.plan.rules import Known, check_items, check_plan, check_tasks
+from tracker.plan.rules import check_plan
 from tracker.plan.schema import PlanFile, TaskFile
+from tracker.plan.task_rules import check_items, check_tasks
 from tracker.plan.tree import MOST_BYTES, Node, Tree, of_data, position, read_tree
 
 __all__ = ["decoded", "parse_plan", "parse_task", "plan_warnings", "read_plan", "read_text"]
