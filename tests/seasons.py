@@ -23,6 +23,9 @@ class Truth:
     spread: float = 0.06
     sigma: float = 0.22
     drift: float = 0.0
+    """Random walk of the level, per square-root hour."""
+    tiring: float = 0.0
+    """Rise of the level an hour, turning about the middle of the excursion."""
     crew: dict[str, float] = field(default_factory=lambda: {"EV1": -0.08, "EV2": 0.08})
     work: dict[str, float] = field(default_factory=lambda: {"carry": 0.20, "drive": -0.15, "fasten": 0.0})
 
@@ -57,10 +60,13 @@ def events(excursion: Plan, truth: Truth, *, seed: int) -> Iterator[dict[str, An
     level = math.log(truth.median) + rng.normal(0.0, truth.spread)
     free = dict.fromkeys(CREW, 0.0)
     done = []
+    clock, middle = 0.0, sum(step.time.likely for step in excursion.step.values()) / 4
     for step in excursion.step.values():
+        clock += step.time.likely / 2
         start = max(free[c] for c in step.crew)
         level += rng.normal(0.0, truth.drift * math.sqrt(step.time.likely / 3600 / 2))
         effect = level + sum(truth.crew[c] for c in step.crew) / len(step.crew) + truth.work[step.work]
+        effect += truth.tiring * (clock - middle) / 3600
         finish = start + step.time.likely * math.exp(effect + rng.normal(0.0, truth.sigma))
         free.update(dict.fromkeys(step.crew, finish))
         done.append((round(finish), step.id))

@@ -70,11 +70,23 @@ class Judgement:
     """Quantile loss at 10, 50 and 90 %."""
 
 
-def judge(progress: Progress, end: float, instants: Sequence[float], *, scenarios: int) -> Judgement | None:
-    """Return how the forecasts at these instants compare with the end; None without an instant."""
+def judge(
+    progress: Progress,
+    end: float,
+    instants: Sequence[float],
+    *,
+    scenarios: int,
+    prior: PacePrior | None = None,
+) -> Judgement | None:
+    """Return how the forecasts at these instants compare with the end; None without an instant.
+
+    `prior` None is the journal's own pace file.
+    """
     kept = frozenset(name for name, task in progress.tasks.items() if task.status != "dropped")
     moments = [
-        _forecast(then, at, end, kept, scenarios) for at, then in stages(progress, instants) if at < end
+        _forecast(then, at, end, kept, scenarios, prior)
+        for at, then in stages(progress, instants)
+        if at < end
     ]
     return judgement(moments, [end] * len(moments))
 
@@ -108,8 +120,10 @@ def stages(progress: Progress, instants: Sequence[float]) -> Iterator[tuple[floa
         yield at, progress.fold.until(at=at).progress()
 
 
-def _forecast(then: Progress, at: float, end: float, kept: frozenset[str], scenarios: int) -> Forecasted:
-    samples = _ends(then, at, kept, scenarios)
+def _forecast(
+    then: Progress, at: float, end: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None
+) -> Forecasted:
+    samples = _ends(then, at, kept, scenarios, prior)
     paper = float(_ends(then, at, kept, 1, PAPER)[0])
     pro_rata = at + (paper - at) * _slowness(then, at)
     found = ranged(samples)
@@ -128,9 +142,7 @@ def _forecast(then: Progress, at: float, end: float, kept: frozenset[str], scena
     )
 
 
-def _ends(
-    then: Progress, at: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None = None
-) -> Row:
+def _ends(then: Progress, at: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None) -> Row:
     """Return the PET of the end in every scenario, with the work that was in fact done."""
     world = build_world(then, now=at, scenarios=scenarios, prior=prior)
     present = world.present(i for i, task in enumerate(world.optional) if task.task in kept)

@@ -61,10 +61,11 @@ def learn(
 
 
 def _named(names: Iterable[str], effect: Array, sd: Array) -> dict[str, tuple[float, float]]:
-    """Return (median, spread) by name."""
+    """Return (median, spread) by name; `spread` itself means something else in a pace file."""
     return {
         name: (math.exp(float(mean)), max(LEAST_SPREAD, float(spread)))
         for name, mean, spread in zip(names, effect, sd, strict=True)
+        if name != "spread"
     }
 
 
