@@ -1,0 +1,153 @@
+"""The estimate against drawing its random numbers, and against the same model in SimPy."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from itertools import pairwise
+from statistics import median
+from time import perf_counter
+
+import numpy as np
+from numpy.random import Generator, Philox
+
+from tests.bench.discrete import Played
+from tests.bench.large import Size, large
+from tests.bench.table import report
+from tracker.forecast.estimate import estimate
+from tracker.forecast.remaining import build_world
+from tracker.forecast.values import Estimate
+from tracker.forecast.world import World, advance, begin, inside
+from tracker.journal.fold import Fold
+from tracker.journal.progress import Progress
+from tracker.journal.rules import admit
+
+SCENARIOS = 10_000
+LATER = datetime(2041, 1, 1, tzinfo=UTC)
+
+
+def main(argv: list[str]) -> None:
+    """Measure in turns, so that whatever else the machine does slows all alike."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench speed")
+    parser.add_argument("--quick", action="store_true", help="fewer rounds")
+    parser.add_argument("--peak", action="store_true", help="only one estimate, and say the memory it took")
+    given = parser.parse_args(argv)
+    if given.peak:
+        _peak()
+        return
+    rounds = 9 if given.quick else 41
+    progress, world = large(1, Size(optional=8), scenarios=SCENARIOS)
+    whole = estimate(progress, 0)
+    _against_the_draw(progress, whole, len(world.nodes), rounds)
+    _against_simpy(progress, world, whole, 3 if given.quick else 20)
+    _steadiness(progress, whole)
+    _memory()
+
+
+def _against_the_draw(progress: Progress, whole: Estimate, steps: int, rounds: int) -> None:
+    rng = Generator(Philox(1))
+    after, anew = _after_a_tick(progress), _from_the_start(progress)
+    works: dict[str, Callable[[], object]] = {
+        "draw": lambda: rng.standard_normal((steps, SCENARIOS), dtype=np.float32),
+        "shown": lambda: estimate(progress, 0, advice=whole.advice, ranges="shown"),
+        "all": lambda: estimate(progress, 0, advice=whole.advice),
+        "tick": lambda: estimate(after(), 120, advice=whole.advice, ranges="shown"),
+        "anew": lambda: estimate(anew(), 120, advice=whole.advice, ranges="shown"),
+        "world": lambda: build_world(progress, now=0),
+    }
+    took = in_turns(works, rounds)
+    draw = took["draw"]
+    report("speed", f"{steps} x {SCENARIOS} normals", f"{1e3 * draw:.1f} ms")
+    report("speed", "estimate, ranges shown / draw", f"{took['shown'] / draw:.2f}", "at most 0.5")
+    report("speed", "estimate, all ranges / draw", f"{took['all'] / draw:.2f}", "at most 1.0")
+    report("speed", "of it building the world / draw", f"{took['world'] / draw:.2f}")
+    report(
+        "speed", "tick folded in and estimated / estimate", f"{took['tick'] / took['shown']:.2f}", "about 1"
+    )
+
+
+def in_turns(works: dict[str, Callable[[], object]], rounds: int) -> dict[str, float]:
+    """Return the median seconds of each, measured in turns."""
+    took: dict[str, list[float]] = {name: [] for name in works}
+    for work in works.values():
+        work()
+    for _ in range(rounds):
+        for name, work in works.items():
+            begun = perf_counter()
+            work()
+            took[name].append(perf_counter() - begun)
+    return {name: median(times) for name, times in took.items()}
+
+
+def _after_a_tick(progress: Progress) -> Callable[[], Progress]:
+    """Return what folds one tick into a journal, afresh at every call."""
+    event = _tick(progress)
+    return lambda: admit(progress.fold, event, utc_now=LATER, seat="desk")[1].progress()
+
+
+def _from_the_start(progress: Progress) -> Callable[[], Progress]:
+    """Return what folds the whole journal, and the tick, afresh at every call."""
+    event, recorded = _tick(progress), progress.fold.recorded
+
+    def fold() -> Progress:
+        fresh = Fold.start(progress.plan, uuid=progress.uuid).add_all(recorded)
+        return admit(fresh, event, utc_now=LATER, seat="desk")[1].progress()
+
+    return fold
+
+
+def _tick(progress: Progress) -> dict[str, object]:
+    step = next(step for step in progress.current.values() if step is not None)
+    return {"kind": "done", "step": step, "at": 110}
+
+
+def _against_simpy(progress: Progress, world: World, whole: Estimate, scenarios: int) -> None:
+    kept = [k for k, task in enumerate(world.optional) if task.task in whole.advice.kept]
+    present = world.present(kept)
+    ours = inside(world, advance(world, begin(world), present))
+    begun = perf_counter()
+    played = [Played(world, present, n) for n in range(scenarios)]
+    theirs = (perf_counter() - begun) / scenarios * SCENARIOS
+    apart = max(abs(p.inside - float(ours[n])) for n, p in enumerate(played))
+    took = in_turns({"shown": lambda: estimate(progress, 0, advice=whole.advice, ranges="shown")}, 9)["shown"]
+    report("speed", f"SimPy, {SCENARIOS} scenarios (from {scenarios})", f"{theirs:.1f} s")
+    report("speed", "SimPy / estimate", f"{theirs / took:.0f}", "at least 1000")
+    report("speed", "largest difference of an ingress to SimPy", f"{apart:.3f} s", "rounding")
+
+
+def _steadiness(progress: Progress, whole: Estimate) -> None:
+    again = estimate(progress, 0)
+    report("speed", "repeated estimate is the same", str(again.as_json() == whole.as_json()), "True")
+    middles: Sequence[float | None] = [
+        estimate(progress, now, advice=whole.advice, ranges="shown").inside.p50 for now in range(5)
+    ]
+    moves = [b - a for a, b in pairwise(middles) if a is not None and b is not None]
+    report("speed", "p50 a second later moves by", f"{min(moves):.2f} to {max(moves):.2f} s", "0 to 2 s")
+
+
+def _memory() -> None:
+    """Measure peak memory in a process that does nothing else."""
+    command = [sys.executable, "-m", "tests.bench", "speed", "--peak"]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    report(
+        "speed",
+        "peak memory of a process with one whole estimate",
+        said.split()[-2] + " MB",
+        "at most 250 MB",
+    )
+
+
+def _peak() -> None:
+    import resource
+
+    progress, _ = large(1, Size(optional=8), scenarios=2)
+    made = estimate(progress, 0, scenarios=SCENARIOS)
+    estimate(progress, 1, scenarios=SCENARIOS, advice=made.advice)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"peak {peak:.0f} MB")
+
+
+__all__ = ["in_turns", "main"]
