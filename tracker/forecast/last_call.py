@@ -110,8 +110,10 @@ def _call(
     latest = latest_start(world, present, own, ends)
     everybody = ingress(world, bypass)
     fails = np.zeros(world.scenarios, dtype=np.bool_)
-    for row in bypass.finish.values():
-        fails |= row == NEVER
+    for i, row in bypass.finish.items():
+        gaps = world.nodes[i].gaps
+        if gaps and gaps[-1][1] == np.inf:
+            fails |= row == NEVER
     if elapsed:
         for limit in world.limits:
             who = bound_crew(world, limit)

@@ -165,6 +165,11 @@ def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:
     return tuple(out.values())
 
 
+def forget() -> None:
+    """Empty the cache, so that the next advice is worked out from cold."""
+    _walked.clear()
+
+
 def names(world: World, tasks: Collection[int]) -> frozenset[str]:
     """Return the ids of these optional tasks."""
     return frozenset(world.optional[m].task for m in tasks)

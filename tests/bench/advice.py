@@ -1,0 +1,103 @@
+"""Advice: how long it takes, whether it is the best there is, and how often it changes."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+from itertools import combinations
+
+from tests.bench.large import Size, large, whole_seconds
+from tests.bench.steadiness import changes
+from tests.bench.table import report
+from tests.cpsat import solve, worth
+from tracker.forecast.advice import advise
+from tracker.forecast.demand import closed, demand
+from tracker.forecast.judge import Judge
+from tracker.forecast.kept import kept_set
+from tracker.forecast.steady import forget
+
+PART = "advice"
+
+
+def main(argv: list[str]) -> int:
+    """Measure; `--quick` takes fewer and smaller cases."""
+    quick = "--quick" in argv
+    _times("8 optional", Size(8), range(3 if quick else 12), "<= 250 ms")
+    _times("15 optional", Size(15), range(2 if quick else 12), "<= 2 s")
+    _times("15 optional, all alike", Size(15, flat=True), range(1 if quick else 6), "<= 2 s")
+    _against_all(range(1 if quick else 3))
+    _against_solver(quick)
+    _steadiness(1 if quick else 8)
+    return 0
+
+
+def _timed(work: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    work()
+    return time.perf_counter() - begin
+
+
+def _times(name: str, size: Size, seeds: range, target: str) -> None:
+    """Time the whole advice of 300 steps in 10,000 scenarios, consumables and windows included."""
+    seconds, partly, proven = [], 0, True
+    for seed in seeds:
+        progress, world = large(seed, size)
+        advise(progress, world)
+        forget()
+        begin = time.perf_counter()
+        advice = advise(progress, world)
+        seconds.append(time.perf_counter() - begin)
+        partly += 0 < len(advice.kept) < size.optional
+        proven = proven and advice.proven
+    middle, most = statistics.median(seconds) * 1000, max(seconds) * 1000
+    what = f"advise, {name}, 300 steps x 10,000 (median, most)"
+    report(PART, what, f"{middle:.0f}, {most:.0f} ms", target)
+    report(PART, f"  of {len(seconds)}: a part kept, all proven", f"{partly}, {'yes' if proven else 'no'}")
+
+
+def _against_all(seeds: range) -> None:
+    """Compare with every one of 256 sets at full size."""
+    same = 0
+    for seed in seeds:
+        _, world = large(seed, Size(8))
+        judge, wanted = Judge(world), demand(world)
+        tasks = range(len(world.optional))
+        sets = [frozenset(s) for n in range(len(tasks) + 1) for s in combinations(tasks, n)]
+        holding = [s for s in sets if closed(world.optional, s) == s and judge.meets(s, wanted)]
+        best = max((worth(world, s) for s in holding), default=None)
+        found = kept_set(world)
+        same += (worth(world, found.tasks) if found.holds else None) == best
+    report(PART, "kept set worth as much as the best of all 256", f"{same} of {len(seeds)}", "all")
+
+
+def _against_solver(quick: bool) -> None:
+    """The same instance for CP-SAT: 60 scenarios of 300 steps, whole seconds."""
+    _, world = large(5, Size(8, steps=60 if quick else 300), scenarios=20 if quick else 60)
+    world = whole_seconds(world)
+    ours = min(_timed(lambda: kept_set(world)) for _ in range(3))
+    theirs = solve(world, seconds=60 if quick else 600, workers=2)
+    found = kept_set(world)
+    value = worth(world, found.tasks) if found.holds else None
+    same = "equal" if value == theirs.value else f"{value} to {theirs.value}"
+    much = "" if theirs.proven else "at least "
+    report(
+        PART,
+        f"kept set, {world.scenarios} scenarios of {len(world.nodes)} steps: ours",
+        f"{ours * 1000:.1f} ms",
+    )
+    report(PART, "  CP-SAT on 2 cores", f"{much}{theirs.seconds:.1f} s")
+    report(PART, "  ratio", f"{theirs.seconds / ours:.0f} x", ">= 200 x" if not quick else "")
+    report(PART, "  value", same if theirs.proven else f"{same} (not proven)", "equal")
+
+
+def _steadiness(excursions: int) -> None:
+    """How often the kept set changes on simulated excursions, with the rule and without."""
+    found = [changes(seed) for seed in range(excursions)]
+    hours = sum(one.hours for one in found)
+    plain, steady = sum(one.plain for one in found) / hours, sum(one.steady for one in found) / hours
+    worth_kept = sum(one.value for one in found) / max(sum(one.best for one in found), 1e-9)
+    report(PART, f"changes an hour without the rule ({hours:.0f} h)", f"{plain:.1f}")
+    report(PART, "changes an hour with it", f"{steady:.1f}", "fewer")
+    report(PART, "  value kept with it, of the best", f"{worth_kept:.2f}")
+    report(PART, "  shown below confidence", f"{sum(one.broken for one in found)}", "0")

@@ -1,0 +1,107 @@
+"""A simulated excursion, advised after every tick: how often what is kept changes."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from tests.bench.large import Size, large
+from tracker.forecast.demand import demand
+from tracker.forecast.judge import Judge
+from tracker.forecast.kept import kept_set
+from tracker.forecast.remaining import build_world
+from tracker.forecast.steady import names, steady
+from tracker.journal.progress import Progress
+from tracker.journal.rules import admit
+
+_SCENARIOS = 1000
+_LATER = datetime(2041, 1, 1, tzinfo=UTC)
+
+
+@dataclass
+class Changes:
+    """Changes of membership in the kept set over one excursion, and what was kept."""
+
+    hours: float = 0.0
+    plain: int = 0
+    steady: int = 0
+    value: float = 0.0
+    best: float = 0.0
+    broken: int = 0
+    """Instants at which what was shown does not hold although something does."""
+
+
+def changes(seed: int) -> Changes:
+    """Play one excursion of 100 steps with 5 optional tasks; what is not kept when due is dropped."""
+    rng = random.Random(seed)
+    progress, _ = large(100 + seed, Size(5, steps=100), scenarios=1000)
+    pace = rng.lognormvariate(0.05, 0.12)
+    out = Changes()
+    before: tuple[frozenset[str], frozenset[str]] | None = None
+    for _ in range(400):
+        tick = _next_tick(progress, rng, pace)
+        if tick is None:
+            break
+        progress = _told(progress, tick)
+        now = _advised(progress, out)
+        if now is None:
+            break
+        if before is not None:
+            gone = set(progress.tasks) - _optional(progress)
+            out.plain += len((before[0] ^ now[0]) - gone)
+            out.steady += len((before[1] ^ now[1]) - gone)
+        before = now
+        progress = _drop_what_is_due(progress, now[1])
+    out.hours = progress.at / 3600
+    return out
+
+
+def _told(progress: Progress, event: Mapping[str, Any]) -> Progress:
+    return admit(progress.fold, event, utc_now=_LATER, seat="desk")[1].progress()
+
+
+def _next_tick(progress: Progress, rng: random.Random, pace: float) -> dict[str, Any] | None:
+    """Return the done that comes next: every step's true time is drawn from the excursion's own seed."""
+    ends = []
+    for step in dict.fromkeys(s for s in progress.current.values() if s is not None):
+        state = progress.steps[step]
+        if progress.missing(step) or state.running_since is None:
+            continue
+        own = random.Random(f"{progress.uuid} {step} {pace}")
+        seconds = state.step.time.likely * pace * own.lognormvariate(0, 0.3)
+        ends.append((max(state.running_since + seconds, progress.at), step))
+    if not ends:
+        return None
+    end, step = min(ends)
+    return {"kind": "done", "step": step, "at": math.ceil(end)}
+
+
+def _advised(progress: Progress, out: Changes) -> tuple[frozenset[str], frozenset[str]] | None:
+    """Return what is kept without the rule and with it; None when nothing optional is left."""
+    world = build_world(progress, now=progress.at, scenarios=_SCENARIOS)
+    if not world.optional:
+        return None
+    judge = Judge(world)
+    plain = kept_set(world, judge=judge)
+    ruled = steady(progress, judge, prior=None).kept
+    out.best += sum(world.optional[m].value for m in plain.tasks)
+    out.value += sum(world.optional[m].value for m in ruled.tasks)
+    out.broken += plain.holds and not judge.meets(ruled.tasks, demand(world))
+    return names(world, plain.tasks), names(world, ruled.tasks)
+
+
+def _optional(progress: Progress) -> set[str]:
+    return {name for name, state in progress.tasks.items() if state.optional}
+
+
+def _drop_what_is_due(progress: Progress, kept: frozenset[str]) -> Progress:
+    """Drop an optional task that is not kept when somebody has come to it."""
+    for step in dict.fromkeys(s for s in progress.current.values() if s is not None):
+        task = progress.steps[step].step.task
+        if progress.tasks[task].optional and task not in kept and progress.tasks[task].status != "dropped":
+            progress = _told(progress, {"kind": "dropped", "task": task, "at": progress.at})
+    return progress
