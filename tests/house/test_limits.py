@@ -32,7 +32,7 @@ def _lines(node: ast.stmt) -> int:
 
 @pytest.mark.parametrize("path", EVERYTHING, ids=_name)
 def test_file_is_short(path: Path) -> None:
-    assert path.read_text(encoding="utf-8").count("\n") < 300
+    assert path.read_text(encoding="utf-8").count("\n") < (300 if path in PROGRAM else 400)
 
 
 @pytest.mark.parametrize("path", PROGRAM, ids=_name)
