@@ -37,7 +37,9 @@ figure svg text { font-family: system-ui, "Liberation Sans", "DejaVu Sans", sans
   figure { overflow-x: auto; } }
 @media print { body { max-width: none; padding: 0; font-size: 10.5px; } .wide { overflow: visible; }
   table { font-size: 8.5px; } th, td { padding-right: 0.35rem; } tr, figure { break-inside: avoid; }
-  h2, h3 { break-after: avoid; } @page { size: A4 landscape; margin: 12mm; } }
+  h2, h3 { break-after: avoid; } section { break-inside: avoid; }
+  figure svg { max-height: 90mm; } section.long figure svg { max-height: none; }
+  section.long { break-inside: auto; display: block; } @page { size: A4 landscape; margin: 12mm; } }
 """.strip()
 
 
@@ -109,8 +111,9 @@ def _table(table: Table, figure: str = "") -> str:
     note = f'<p class="note">{_text(table.note)}</p>\n' if table.note else ""
     head = _row("th", table.headings, table) if any(table.headings) else ""
     body = "".join(_row("td", row, table) for row in table.rows)
+    long = ' class="long"' if len(table.rows) > 30 else ""
     return (
-        f"<section>\n<h3>{_text(table.title)}</h3>\n{note}"
+        f"<section{long}>\n<h3>{_text(table.title)}</h3>\n{note}"
         f'<div class="wide"><table>\n{head}{body}</table></div>\n{figure}</section>\n'
     )
 
