@@ -17,7 +17,7 @@ from tracker.journal.progress import Progress
 from tracker.journal.rules import admit
 from tracker.plan.order import before_each, sort_steps
 
-many = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+many = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 seeds = st.integers(min_value=0, max_value=2**32)
 
 

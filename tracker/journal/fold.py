@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any
@@ -12,6 +12,7 @@ from tracker.journal.events import ABOUT_EVENTS
 from tracker.journal.folding.apply import apply
 from tracker.journal.folding.force import in_force, target
 from tracker.journal.folding.network import first_state, horizon_s
+from tracker.journal.folding.saved import Saved
 from tracker.journal.folding.state import State, named
 from tracker.journal.folding.trail import Trail
 from tracker.journal.folding.view import show
@@ -19,6 +20,7 @@ from tracker.journal.progress import Progress, Recorded
 from tracker.plan.model import Plan
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NOTHING_SAVED = Saved()
 
 
 class Fold:
@@ -30,11 +32,13 @@ class Fold:
         recorded: Trail[Recorded],
         events: Trail[Recorded],
         state: State,
+        saved: Saved = _NOTHING_SAVED,
     ) -> None:
         self._origin = origin
         self._recorded = recorded
         self._events = events
         self._state = state
+        self._saved = saved
 
     @staticmethod
     def start(
@@ -105,7 +109,7 @@ class Fold:
 
     def add_all(self, events: Iterable[Recorded]) -> Fold:
         """Return the fold with more events, in the order of their numbers; EventError as in `add`."""
-        recorded, folded = self._recorded, self._events
+        recorded, folded, saved = self._recorded, self._events, self._saved
         state: State | None = None
         ahead = False
         new = None
@@ -123,16 +127,19 @@ class Fold:
                 state = state or self._state.copy()
                 apply(state, event)
                 folded = folded.add(event)
+                saved = saved.keep(len(folded), state)
         if new is None:
             return self
         if ahead or state is None:
             return self._refold(recorded, new)
-        return Fold(self._origin, recorded, folded, state)
+        return Fold(self._origin, recorded, folded, state, saved)
 
     def _refold(self, recorded: Trail[Recorded], new: Recorded) -> Fold:
         events = in_force(recorded)
-        state = self._origin.state.copy()
-        for event in events:
+        saved = self._saved.until(_alike(self._events.as_tuple(), events))
+        done, state = saved.last or (0, self._origin.state)
+        state = state.copy()
+        for n, event in enumerate(events[done:], done + 1):
             try:
                 apply(state, event)
             except EventError as error:
@@ -140,7 +147,8 @@ class Fold:
                     raise
                 said = (f"event {event.number} would be impossible: {line}" for line in error.lines)
                 raise EventError(*(f"{named(new)}: {line}" for line in said)) from error
-        return Fold(self._origin, recorded, Trail(events), state)
+            saved = saved.keep(n, state)
+        return Fold(self._origin, recorded, Trail(events), state, saved)
 
     def progress(self) -> Progress:
         """Return what the events in force add up to."""
@@ -199,6 +207,12 @@ class _Origin:
 
 def _place(event: Recorded) -> tuple[float, int]:
     return (event.at, event.number)
+
+
+def _alike(some: Sequence[Recorded], others: Sequence[Recorded]) -> int:
+    """Return how many events at the start are the same."""
+    pairs = zip(some, others, strict=False)
+    return next((n for n, (one, other) in enumerate(pairs) if one != other), min(len(some), len(others)))
 
 
 def _known(events: tuple[Recorded, ...], known: datetime | None) -> list[Recorded]:

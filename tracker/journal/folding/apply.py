@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from tracker.foundation.errors import EventError
 from tracker.journal.events import AFTER_CLOSED, BEFORE_ZERO
 from tracker.journal.folding import effects_crew as crew
+from tracker.journal.folding import effects_end as end
 from tracker.journal.folding import effects_facts as facts
 from tracker.journal.folding import effects_plan as plan
 from tracker.journal.folding import effects_work as work
@@ -20,8 +21,8 @@ EFFECTS: Mapping[str, Effect] = {
     "zero": facts.zero,
     "began": work.began,
     "counted": work.counted,
-    "done": work.done,
-    "skipped": work.skipped,
+    "done": end.done,
+    "skipped": end.skipped,
     "dropped": plan.dropped,
     "restored": plan.restored,
     "held": crew.held,

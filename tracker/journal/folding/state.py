@@ -76,7 +76,7 @@ class State:
     holds: dict[str, Hold] = field(default_factory=dict)
     went: dict[str, float] = field(default_factory=dict)
     earliest: dict[str, float] = field(default_factory=dict)
-    """Per step that came, changed hands, came back or was broken off on the way: since when it can be done."""
+    """Per step that came, changed hands, came back or was broken off: since when it can be done."""
     dropped: dict[str, int] = field(default_factory=dict)
     """Per task given up the number of the event."""
     taken_up: frozenset[str] = frozenset()
