@@ -5,8 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from typing import TYPE_CHECKING
 
 from tracker.foundation.text import plain
+
+if TYPE_CHECKING:
+    from tracker.forecast.pace_file import PacePrior
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _prior(path: str | None):  # type: ignore[no-untyped-def]
+def _prior(path: str | None) -> PacePrior:
     from tracker.forecast.pace_file import DEFAULT_PRIOR, read_pace
     from tracker.plan.read import read_text
 

@@ -1,0 +1,77 @@
+"""`tracker import`: a sheet in, a plan out that `tracker check` passes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tracker.cli.main import main
+
+SHEET = "Task;Step;Who;Duration;Remarks\r\nEgress;Open the hatch;EV1, EV2;8;\r\n;Watch it;IV;0:05;x\r\n"
+
+
+@pytest.fixture
+def sheet(tmp_path: Path) -> Path:
+    path = tmp_path / "walk.csv"
+    path.write_bytes(b"\xef\xbb\xbf" + SHEET.encode())
+    return path
+
+
+def test_what_it_writes_passes_check(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = sheet.with_name("walk.yaml")
+    assert main(["import", str(sheet), "--out", str(out)]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        "column A (Task) is read as task",
+        "column B (Step) is read as do",
+        "column C (Who) is read as crew",
+        "column D (Duration) is read as time",
+        "not read: Remarks",
+        "taken to be inside: IV",
+        f"{out}: 2 steps; `tracker check {out}` looks it over",
+    ]
+    assert main(["check", str(out)]) == 0
+    assert capsys.readouterr().err == ""
+    assert "excursion: walk\n" in out.read_text()
+
+
+def test_name_and_limit_may_be_given(sheet: Path) -> None:
+    out = sheet.with_name("walk.yaml")
+    given = ["--excursion", "Walk: one", "--limit", "2:30"]
+    assert main(["import", str(sheet), "--out", str(out), *given]) == 0
+    assert 'excursion: "Walk: one"\nlimits: {elapsed: 2:30}\n' in out.read_text()
+
+
+def test_an_existing_file_stays_as_it_is(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = sheet.with_name("walk.yaml")
+    out.write_text("mine")
+    assert main(["import", str(sheet), "--out", str(out)]) == 1
+    assert capsys.readouterr().err == (
+        f"{out}: is already there and stays as it is; give --out another name, or move the file away\n"
+    )
+    assert out.read_text() == "mine"
+
+
+def test_a_faulty_sheet_writes_nothing(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = sheet.with_name("walk.yaml")
+    sheet.write_text(SHEET.replace(";8;", ";eight;"))
+    assert main(["import", str(sheet), "--out", str(out)]) == 1
+    captured = capsys.readouterr()
+    assert captured.err.startswith(
+        f"{sheet}:2:4: row 2, column D (Duration): 'eight' is not a duration; write"
+    )
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("limit", ["390", "0:00", "-1:00", "999:00"])
+def test_a_bad_limit_is_wrong_usage(sheet: Path, limit: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["import", str(sheet), "--out", str(sheet.with_name("o.yaml")), f"--limit={limit}"]) == 2
+    assert "--limit" in capsys.readouterr().err
+
+
+def test_where_nothing_can_be_written(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = sheet.parent / "none" / "o.yaml"
+    assert main(["import", str(sheet), "--out", str(out)]) == 1
+    assert f"{out}: cannot be written: No such file or directory" in capsys.readouterr().err
+    assert main(["import", "none.csv", "--out", str(out)]) == 1
+    assert "none.csv: cannot be read: No such file or directory" in capsys.readouterr().err
