@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from tests.worlds import Ask, Optional, Store, Work, world
+from tests.calls import call_holds, inside_when_called
+from tests.chance import Kind, chance
+from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.homeward import homeward
 from tracker.forecast.judge import Judge
+from tracker.forecast.kept import kept_set
 from tracker.forecast.turn_back import turn_back
 from tracker.forecast.world import World
 
@@ -30,7 +33,15 @@ def paper(limit: float, closing: float = 20, **ask: object) -> World:
 
 @pytest.mark.parametrize(
     ("limit", "closing", "latest"),
-    [(210, 20, 140), (205, 20, 115), (215, 20, 145), (150, 20, 60), (300, 20, 230), (255, 60, 185), (249, 60, 119)],
+    [
+        (210, 20, 140),
+        (205, 20, 115),
+        (215, 20, 145),
+        (150, 20, 60),
+        (300, 20, 230),
+        (255, 60, 185),
+        (249, 60, 119),
+    ],
 )
 def test_on_paper(limit: float, closing: float, latest: float) -> None:
     assert turn_back(Judge(paper(limit, closing)), ()).latest == latest * MIN
@@ -48,3 +59,106 @@ def test_inside_when_called(called: float, inside: float) -> None:
 
 def test_inside_if_now_is_a_call_at_once() -> None:
     assert turn_back(Judge(paper(210)), ()).inside_if_now.p50 == 70 * MIN
+
+
+def test_opening_a_cover_moves_turn_back_from_five_hours_to_four_oh_five() -> None:
+    """Limit 6:00, an hour of closeout, 55 minutes to close the cover: 5:00 without it, 4:05 with it."""
+    works = [
+        Work("prepare", "EV1", 120 * MIN),
+        Work("open", "EV1", 60 * MIN, opens="cover"),
+        Work("repair", "EV1", 150 * MIN),
+        Work("shut", "EV1", 55 * MIN, closes="cover"),
+        Work("home", "EV1", 60 * MIN, closeout=True),
+    ]
+    found = turn_back(Judge(world(works, 360 * MIN)), ())
+    assert (found.latest, found.mover) == (245 * MIN, "open")
+    assert (found.moved_from, found.moved_to) == (300 * MIN, 245 * MIN)
+
+
+def test_where_the_opening_comes_later_one_turns_back_before_it_or_is_committed() -> None:
+    works = [
+        Work("prepare", "EV1", 280 * MIN),
+        Work("open", "EV1", 60 * MIN, opens="cover"),
+        Work("shut", "EV1", 55 * MIN, closes="cover"),
+        Work("home", "EV1", 60 * MIN, closeout=True),
+    ]
+    found = turn_back(Judge(world(works, 360 * MIN)), ())
+    assert (found.latest, found.mover) == (280 * MIN, "open")
+    assert (found.moved_from, found.moved_to) == (300 * MIN, 245 * MIN)
+
+
+def test_an_item_that_is_open_now_has_to_be_closed_even_when_called_at_once() -> None:
+    works = [
+        Work("repair", "EV1", 150 * MIN, running=True),
+        Work("shut", "EV1", 55 * MIN, closes="cover"),
+        Work("home", "EV1", 60 * MIN, closeout=True),
+    ]
+    made = world(works, 360 * MIN, Ask(open_now={"cover": "open"}))
+    found = turn_back(Judge(made), ())
+    assert found.inside_if_now.p50 == 115 * MIN
+    assert found.mover is None
+
+
+def test_exactly_the_oxygen_for_a_turn_back_at_an_hour() -> None:
+    """1 unit a minute outside, 1 more while at work: 60 working, 60 + 70 outside, all of 190 at 1:00."""
+    works = [
+        Work("work", "EV1", 200 * MIN, extra=1 / MIN),
+        Work("home", "EV1", 70 * MIN, closeout=True),
+    ]
+    made = world(works, 600 * MIN, Ask(stores=[Store("EV1", 190.0, 0.0, 1 / MIN)]))
+    assert turn_back(Judge(made), ()).latest == pytest.approx(60 * MIN, abs=1)
+
+
+def test_when_not_even_now_does_there_is_no_latest() -> None:
+    works = [Work("work", "EV1", 10 * MIN), Work("home", "EV1", 70 * MIN, closeout=True)]
+    found = turn_back(Judge(world(works, 60 * MIN)), ())
+    assert (found.latest, found.inside_if_now.p50) == (None, 70 * MIN)
+
+
+def test_on_the_way_home_there_is_nothing_to_turn_back_from() -> None:
+    works = [
+        Work("clean", "EV1", 10 * MIN, closeout=True, running=True),
+        Work("home", "EV1", 60, closeout=True),
+    ]
+    assert turn_back(Judge(world(works, 60 * MIN)), ()).latest is None
+
+
+@pytest.mark.parametrize("kind", [Kind(20), Kind(20, two=True), Kind(20, windows=False)], ids=str)
+def test_the_latest_call_is_the_last_second_that_holds(kind: Kind) -> None:
+    found = 0
+    for seed in range(12):
+        made = chance(seed, kind)
+        kept = kept_set(made).tasks
+        latest = turn_back(Judge(made), kept).latest
+        if latest is None:
+            assert not call_holds(made, kept, 0.0), seed
+        else:
+            assert call_holds(made, kept, latest), seed
+            assert not call_holds(made, kept, latest + 1), seed
+            found += 1
+    assert found >= 4
+
+
+def test_with_ways_home_no_later_instant_holds_on_a_grid_of_a_minute() -> None:
+    for seed in range(6):
+        made = chance(seed, Kind(20, homes=True, optional=3))
+        latest = turn_back(Judge(made), ()).latest
+        limit = int(made.limits[0].at)
+        if latest is None:
+            assert not call_holds(made, (), 0.0)
+        else:
+            assert call_holds(made, (), latest), seed
+            assert not any(call_holds(made, (), at) for at in range(int(latest) + 1, limit, 60)), seed
+
+
+def test_every_call_ends_as_played_step_by_step() -> None:
+    for seed in range(6):
+        made = chance(seed, Kind(10, homes=seed % 2 == 1))
+        judge = Judge(made)
+        course = homeward(made, made.present((0, 1)), judge.course((0, 1)))
+        for at in (0.0, 500.0, 1500.0, 2600.0, 4000.0):
+            called = course.called(at)
+            for n in range(made.scenarios):
+                inside, elapsed, reserves = inside_when_called(made, (0, 1), n, at)
+                assert called.inside[n] == pytest.approx(inside, abs=0.01)
+                assert (not called.elapsed[n], not called.consumables[n]) == (elapsed, reserves)

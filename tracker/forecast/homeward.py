@@ -106,8 +106,8 @@ class _Call:
             self._moved(i, np.ones(self.world.scenarios, dtype=np.bool_))
             return
         k = self.place[i]
-        going_on = self.begun[k] & ~self.done[k]
-        due = going_on | (self._open(node) & ~self.done[k])
+        due = self._open(node) & ~self.done[k]
+        going_on = due & self.begun[k]
         if not due.any():
             return
         waiting = t.copy()
