@@ -9,7 +9,7 @@ from typing import Any
 
 from tracker.journal.asrun import AsRunRow, as_run
 from tracker.journal.fold import Fold
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import OpenItem, Progress, StepState
 from tracker.journal.rules import admit
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
@@ -75,6 +75,18 @@ class Run:
     def step(self, name: str) -> StepState:
         """Return how a step stands."""
         return self.now.steps[name]
+
+    def needs(self, name: str) -> tuple[str, ...]:
+        """Return what a step still has to wait for."""
+        return self.now.needs[name]
+
+    def order(self, crew: str) -> tuple[str, ...]:
+        """Return a crew member's open steps in order."""
+        return self.now.order[crew]
+
+    def open_items(self) -> tuple[OpenItem, ...]:
+        """Return what is open now."""
+        return self.now.open_items
 
     def row(self, name: str) -> AsRunRow:
         """Return a step's row of as-run."""

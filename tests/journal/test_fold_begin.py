@@ -22,7 +22,7 @@ def test_before_zero_nobody_works_and_everybody_has_a_current_step() -> None:
     assert run.now.current == {"EV1": "one.a", "EV2": None}
     assert run.step("one.a").began is None
     assert run.step("one.a").running_since is None
-    assert run.now.order["EV1"] == ("one.a",)
+    assert run.order("EV1") == ("one.a",)
 
 
 def test_steps_begin_by_themselves_when_the_one_before_is_done() -> None:
@@ -33,7 +33,7 @@ def test_steps_begin_by_themselves_when_the_one_before_is_done() -> None:
     assert (a.ended, a.done, a.worked_s, a.begin_kind) == ("done", 500, 500, "implied")
     assert (b.began, b.running_since, b.begin_kind) == (500, 500, "implied")
     assert run.now.current == {"EV1": "one.b", "EV2": "two.x"}
-    assert run.now.order["EV1"] == ("one.b", "one.c", "in.home")
+    assert run.order("EV1") == ("one.b", "one.c", "in.home")
     assert run.now.free_since["EV1"] == 500
     assert run.spent("EV1") == [(0, 500, "work", "one.a"), (500, None, "work", "one.b")]
     assert b.elapsed_s(560) == 60
@@ -57,11 +57,11 @@ def test_a_need_of_another_crew_member_is_waited_for() -> None:
     run("done", 500, step="one.a")
     assert run.step("one.b").began is None
     assert run.spent("EV1")[-1] == (500, None, "wait", "need two.x")
-    assert run.now.needs["one.b"] == ("two.x",)
+    assert run.needs("one.b") == ("two.x",)
     run("done", 900, step="two.x")
     b = run.step("one.b")
     assert (b.began, b.waited_s, b.waited_for) == (900, 400, "need two.x")
-    assert run.now.needs["one.b"] == ()
+    assert run.needs("one.b") == ()
     run("done", 1000, step="one.b")
     assert run.row("one.b").waited == 400
     assert run.row("one.b").actual_duration == 100
@@ -174,7 +174,7 @@ def test_beginning_another_step_sets_the_current_one_aside_with_its_work_time() 
     assert run.now.current["EV1"] == "one.c"
     b = run.step("one.b")
     assert (b.ended, b.began, b.worked_s, b.running_since) == (None, 600, 300, None)
-    assert run.now.order["EV1"] == ("one.c", "one.b", "in.home")
+    assert run.order("EV1") == ("one.c", "one.b", "in.home")
     run.done("one.c", at=1500)
     assert run.now.current["EV1"] == "one.b"
     assert run.step("one.b").running_since == 1500

@@ -141,11 +141,11 @@ def test_who_is_inside_leaves_open_steps_without_an_owner() -> None:
     assert run.step("two.x").crew == ()
     assert run.step("one.j").crew == ("EV1",)
     assert run.now.current["EV2"] is None
-    assert run.now.order["EV2"] == ()
+    assert run.order("EV2") == ()
     assert run.spent("EV2")[-1] == (300, None, "idle", None)
     run("handed", 400, step="two.x", crew=["EV1"])
     assert run.step("two.x").crew == ("EV1",)
-    assert run.now.order["EV1"] == ("one.a", "one.j", "one.b", "two.x")
+    assert run.order("EV1") == ("one.a", "one.j", "one.b", "two.x")
 
 
 def items() -> Run:
@@ -186,7 +186,7 @@ def test_called_at_once_leaves_closers_too_and_lists_what_stays_open() -> None:
     run("called", 900, call="at once")
     assert run.now.order == {"EV1": ("in.home",), "EV2": ("in.home",)}
     assert run.step("box.shut").ended == "left"
-    assert [one.item for one in run.now.open_items] == ["cover"]
+    assert [one.item for one in run.open_items()] == ["cover"]
 
 
 def test_closing_work_in_progress_goes_on_when_called_home() -> None:
@@ -201,15 +201,15 @@ def test_nothing_open_leaves_only_closeout() -> None:
     run = items()
     run("called", 0, call="home")
     assert run.now.order == {"EV1": ("in.home",), "EV2": ("in.home",)}
-    assert run.now.open_items == ()
+    assert run.open_items() == ()
 
 
 def test_calling_one_leaves_the_other_at_work() -> None:
     run = items()
     run.done("box.open", at=600)
     run("called", 900, call="home", crew=["EV1"])
-    assert run.now.order["EV2"] == ("rail.x", "rail.y", "in.home")
-    assert run.now.order["EV1"] == ("box.shut", "in.home")
+    assert run.order("EV2") == ("rail.x", "rail.y", "in.home")
+    assert run.order("EV1") == ("box.shut", "in.home")
     assert set(run.now.recall) == {"EV1"}
 
 
@@ -240,7 +240,7 @@ def test_work_added_or_done_after_the_call_counts() -> None:
     run("called", 900, call="home")
     run("added", 950, task=task("stow", step("bag", "EV2", 5)))
     # They are on the way home already: what is put in comes next, never instead.
-    assert run.now.order["EV2"] == ("in.home", "stow.bag")
+    assert run.order("EV2") == ("in.home", "stow.bag")
     number = run("done", 1000, step="rail.x")
     assert "left when called" in run.warned[number][0]
     assert run.step("rail.x").ended == "done"

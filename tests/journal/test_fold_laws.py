@@ -112,7 +112,9 @@ def test_work_time_is_what_its_crew_spent_on_it_at_least_as_long_as_one_of_them(
     for step, s in progress.steps.items():
         if s.ended == "done" and len(s.crew) == 1:
             spent = sum(
-                (i.end or 0) - i.start for i in progress.spent[s.crew[0]] if i.step == step and i.kind == "work"
+                (i.end or 0) - i.start
+                for i in progress.spent[s.crew[0]]
+                if i.step == step and i.kind == "work"
             )
             assert spent == pytest.approx(s.worked_s, abs=0.01) or s.begin_kind == "batch"
 

@@ -190,7 +190,7 @@ def test_after_the_end_only_notes_and_corrections_have_any_time() -> None:
 
 def test_closing_before_something_on_record_is_refused() -> None:
     fold = record(started(), LATER, kind="done", step="one.a", at=600)[1]
-    with pytest.raises(EventError, match="event 2 would be impossible: .*closed at 0:08:20"):
+    with pytest.raises(EventError, match=r"event 2 would be impossible: .*closed at 0:08:20"):
         record(fold, LATER, kind="closed", at=500)
 
 
@@ -209,7 +209,7 @@ def test_closing_with_open_items_is_unusual() -> None:
     run.done("box.open", at=300)
     number = run("closed", 400)
     assert run.warned[number] == ("closing with open items: lid (closed by box.shut)",)
-    assert [one.item for one in run.now.open_items] == ["lid"]
+    assert [one.item for one in run.open_items()] == ["lid"]
 
 
 def test_warnings_of_a_late_event_are_its_own_and_those_that_it_brings_about() -> None:

@@ -263,6 +263,20 @@ class Progress:
         """
         return self.fold.suppose(events)
 
+    def open_at(self, now: float) -> tuple[OpenItem, ...]:
+        """Return the items that are open at `now`, not before the last event.
+
+        They are `open_items` and what steps open that have begun since then by themselves.
+        """
+        closer = {item: one.step.id for one in self.steps.values() for item in one.step.closes}
+        since = (
+            OpenItem(item, one.step.id, closer[item])
+            for one in self.steps.values()
+            if one.began is not None and self.at < one.began <= now
+            for item in one.step.opens
+        )
+        return (*self.open_items, *since)
+
     def missing(self, step: str) -> tuple[str, ...]:
         """Return who of a joint step's crew does not have it as current step."""
         return tuple(c for c in self.steps[step].crew if self.current.get(c) != step)
