@@ -187,3 +187,13 @@ def test_every_value_knows_its_place() -> None:
     assert (node.line, node.column, node.path, node.text) == (3, 16, "b[0].x[1].y", "3")
     assert tree.find(("b", 0, "x", 0)).path == "b[0].x"
     assert tree.find(("b", 7, "z")).path == "b"
+
+
+def test_a_thousand_faults_are_found_soon_and_each_once(plan_text: str) -> None:
+    tasks = "".join(
+        f"  - {{id: t{i}, steps: [{{crew: [EV1], time: 0:01, needs: [tt{i}]}}]}}\n" for i in range(1000)
+    )
+    with pytest.raises(PlanError) as error:
+        parse_plan(plan_text.replace("  - id: home\n", f"{tasks}  - id: home\n"), file="p.yaml", name="p")
+    assert len(error.value.lines) == 1000
+    assert "there is no task or step 'tt7'; did you mean t" in error.value.lines[7]

@@ -58,6 +58,8 @@ _SHAPES = {
     "dict_type": ("a mapping", "write KEY: VALUE lines, or {key: value}"),
     "model_type": ("a mapping", "write KEY: VALUE lines, or {key: value}"),
 }
+_MANY = 200
+"""So many words are compared with a misspelt one; of more, only those with the same first letter."""
 _M = TypeVar("_M", bound=Entry)
 
 
@@ -80,7 +82,9 @@ def read_model(model: type[_M], tree: Tree, at: tuple[str, ...] = ()) -> _M | No
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return `did you mean x`, or the known words, or nothing when there are none."""
     words = list(dict.fromkeys(known))
-    folded = {w.lower(): w for w in words}
+    begin = word[:1].lower()
+    likely = words if len(words) <= _MANY else [w for w in words if w[:1].lower() == begin][:_MANY]
+    folded = {w.lower(): w for w in likely}
     close = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
     if close:
         return f"did you mean {folded[close[0]]}?"
