@@ -36,6 +36,9 @@ def estimate(
 ) -> Estimate:
     """Return the re-estimate at `now` (PET seconds; default the last event's instant).
 
+    `inside` counts must and committed work, and of the optional tasks those whose advice is keep. A begun
+    one is optional like any other until it is committed: left out, it stops now, and only the closers of
+    what it has open, or of what remaining work opens, are still done.
     `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
     another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
     Raises ValueError for an instant before the last event.
