@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
 
 import numpy as np
 
 from tracker.forecast.demand import demand, with_dependents, with_needs
 from tracker.forecast.homebound import homebound
-from tracker.forecast.judge import Judge
+from tracker.forecast.judge import Judge, Start
 from tracker.forecast.last_call import first_step
-from tracker.forecast.limits import GRAIN_S
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.reasons import reason
 from tracker.forecast.steady import names, steady
@@ -52,39 +50,12 @@ def figures(judge: Judge, kept: Collection[int]) -> tuple[OptionalFigure, ...]:
     """Return the advice about every optional task, in the plan's order."""
     optional = judge.world.optional
     order = sorted(range(len(optional)), key=lambda m: (optional[m].place, m))
-    starts = _start_shares(judge, kept)
-    return tuple(_figure(judge, m, frozenset(kept), starts[m]) for m in order)
+    chosen = frozenset(kept)
+    starts = judge.starts(chosen)
+    return tuple(_figure(judge, m, chosen, starts[m]) for m in order)
 
 
-@dataclass(frozen=True, slots=True)
-class _Start:
-    """The last call of a task, and the share of scenarios that get to it in time."""
-
-    last_call: float | None
-    in_time: float
-
-
-def _start_shares(judge: Judge, kept: Collection[int]) -> dict[int, _Start]:
-    """Return last call and in-time share per task; kept ones first, since they share one course."""
-    world = judge.world
-    order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
-    return {m: _start(judge, m, kept) for m in order}
-
-
-def _start(judge: Judge, m: int, kept: Collection[int]) -> _Start:
-    world = judge.world
-    first = first_step(world, m)
-    if first is None:
-        return _Start(None, 1.0)
-    latest = judge.last_call(m, kept)
-    if latest is None:
-        return _Start(None, 0.0)
-    start = judge.course(frozenset(kept) | with_needs(world.optional, [m])).start[first]
-    share = float(np.count_nonzero(start <= latest + GRAIN_S)) / world.scenarios
-    return _Start(latest if np.isfinite(latest) else None, share)
-
-
-def _figure(judge: Judge, m: int, kept: frozenset[int], start: _Start) -> OptionalFigure:
+def _figure(judge: Judge, m: int, kept: frozenset[int], start: Start) -> OptionalFigure:
     world = judge.world
     verdict = _verdict(judge, m, kept, start)
     with_it = kept | with_needs(world.optional, [m])
@@ -102,7 +73,7 @@ def _figure(judge: Judge, m: int, kept: frozenset[int], start: _Start) -> Option
     )
 
 
-def _verdict(judge: Judge, m: int, kept: frozenset[int], start: _Start) -> Verdict:
+def _verdict(judge: Judge, m: int, kept: frozenset[int], start: Start) -> Verdict:
     """Keep what is in the kept set; drop what no start would fit or what will hardly be in time."""
     if m in kept:
         return "keep"
@@ -111,6 +82,4 @@ def _verdict(judge: Judge, m: int, kept: frozenset[int], start: _Start) -> Verdi
         # Its last step is under way: dropping it means breaking it off now.
         finishing = judge.meets(kept | with_needs(world.optional, [m]), demand(world))
         return "decide" if finishing else "drop"
-    if start.in_time == 0.0 or start.in_time < 1 - world.confidence_elapsed - 1e-9:
-        return "drop"
-    return "decide"
+    return "drop" if start.hopeless(world) else "decide"

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from tracker.forecast.demand import demand
 from tracker.forecast.judge import Judge
 from tracker.forecast.limits import standings
@@ -72,13 +70,13 @@ def facts(progress: Progress, judge: Judge, kept: Collection[int]) -> Facts:
 
 
 def _calls(judge: Judge, kept: frozenset[int]) -> dict[str, float]:
+    """Return the last calls worth announcing: of tasks that have not begun, and can still be reached."""
     world = judge.world
     out = {}
-    for m, task in enumerate(world.optional):
-        if not task.begun:
-            call = judge.last_call(m, kept)
-            if call is not None and np.isfinite(call):
-                out[task.task] = world.now + call
+    for m, start in judge.starts(kept).items():
+        task = world.optional[m]
+        if start.last_call is not None and not task.begun and (m in kept or not start.hopeless(world)):
+            out[task.task] = world.now + start.last_call
     return out
 
 

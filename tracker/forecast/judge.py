@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.forecast.demand import Demand, Failing, failing
-from tracker.forecast.last_call import last_call
-from tracker.forecast.limits import Mask, broken, late
+from tracker.forecast.demand import Demand, Failing, failing, with_needs
+from tracker.forecast.last_call import first_step, last_call
+from tracker.forecast.limits import GRAIN_S, Mask, broken, late
 from tracker.forecast.quantiles import one
 from tracker.forecast.world import Course, Row, World, advance, begin
 from tracker.forecast.world import inside as ingress
@@ -38,13 +38,26 @@ class Outcome:
         return one(self.inside, 0.5)
 
 
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The last call of a task, and the share of scenarios that get to it in time."""
+
+    last_call: float | None
+    """Relative to now."""
+    in_time: float
+
+    def hopeless(self, world: World) -> bool:
+        """Whether no start would do, or hardly any scenario gets there in time."""
+        return self.in_time == 0.0 or self.in_time < 1 - world.confidence_elapsed - 1e-9
+
+
 class Judge:
     """Plays sets of optional tasks on one world and remembers what came out, but not every course."""
 
     def __init__(self, world: World) -> None:
         self.world = world
         self._outcomes: dict[frozenset[int], Outcome] = {}
-        self._calls: dict[tuple[int, frozenset[int]], float | None] = {}
+        self._starts: dict[frozenset[int], dict[int, Start]] = {}
         self._last: tuple[frozenset[int], Course] | None = None
 
     def course(self, kept: Iterable[int]) -> Course:
@@ -67,12 +80,25 @@ class Judge:
             self._outcomes[key] = Outcome(failing(found), found.any, inside, times)
         return self._outcomes[key]
 
-    def last_call(self, task: int, kept: Iterable[int]) -> float | None:
-        """Return the last call of a task beside a kept set; see `tracker.forecast.last_call`."""
-        key = task, frozenset(kept)
-        if key not in self._calls:
-            self._calls[key] = last_call(self.world, *key)
-        return self._calls[key]
+    def starts(self, kept: frozenset[int]) -> dict[int, Start]:
+        """Return last call and share in time of every optional task, beside a kept set."""
+        if kept not in self._starts:
+            # Kept ones first: they share one course.
+            order = sorted(range(len(self.world.optional)), key=lambda m: m not in kept)
+            self._starts[kept] = {m: self._start(m, kept) for m in order}
+        return self._starts[kept]
+
+    def _start(self, m: int, kept: frozenset[int]) -> Start:
+        first = first_step(self.world, m)
+        if first is None:
+            # All that is left of it is under way: there is nothing to start, and nothing to be late for.
+            return Start(None, 1.0)
+        latest = last_call(self.world, m, kept)
+        if latest is None:
+            return Start(None, 0.0)
+        start = self.course(kept | with_needs(self.world.optional, [m])).start[first]
+        share = float(np.count_nonzero(start <= latest + GRAIN_S)) / self.world.scenarios
+        return Start(latest if np.isfinite(latest) else None, share)
 
     def meets(self, kept: Iterable[int], wanted: Demand) -> bool:
         """Return whether a set holds, hardware clocks included.
