@@ -125,6 +125,15 @@ def test_a_window_in_pet_shifts_with_the_slip_of_zero() -> None:
     assert run.step("one.b").began == 900
 
 
+def test_a_zero_on_another_day_is_warned_about_and_windows_go_with_it() -> None:
+    windows = [{"id": "light", "open": [["0:00", "0:05"], ["0:20", "2:00"]]}]
+    tasks = task("one", step("a", "EV1", 10), step("b", "EV1", 20, window="light"))
+    run = Run(tasks, windows=windows, zero_planned="2031-05-04T14:00:00Z", start=False)
+    run("zero", utc="2031-06-04T14:05:00Z")
+    assert "more than seven days" in run.now.warnings[0][1]
+    assert run.now.openings["light"] == ((0, 300), (1200, 7200))
+
+
 def test_seeing_a_window_open_shifts_what_waits_for_it() -> None:
     run = Run(
         task("one", step("a", "EV1", 10), step("b", "EV1", 20, window="light")),

@@ -41,6 +41,13 @@ def test_pet_windows_move_with_the_slip_of_zero() -> None:
     assert at(LISTED, LATE, None) == ((600, 3000), (6000, 9000))
 
 
+def test_a_plan_used_on_another_day_keeps_its_windows_in_pet() -> None:
+    week = timedelta(days=7)
+    assert at(LISTED, ZERO - week + timedelta(seconds=1), ZERO) == ()
+    assert at(LISTED, ZERO + week + timedelta(seconds=1), ZERO) == ((600, 3000), (6000, 9000))
+    assert at(LISTED, ZERO - 2 * week, ZERO) == ((600, 3000), (6000, 9000))
+
+
 def test_utc_windows_stand_still_in_utc() -> None:
     window = Window("pass", ((ZERO + timedelta(minutes=20), ZERO + timedelta(minutes=50)),))
     assert at(window, None, ZERO) == ((1200, 3000),)

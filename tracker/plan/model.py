@@ -81,6 +81,12 @@ class Window:
     open: tuple[tuple[int, int] | tuple[datetime, datetime], ...]
     orbit: Orbit | None = None
 
+    @property
+    def in_pet(self) -> bool:
+        """Whether it is meant in phase elapsed time, at least in part, and not in UTC."""
+        marks = [self.orbit.first_sunrise] if self.orbit else [at for span in self.open for at in span]
+        return any(isinstance(at, int) for at in marks)
+
 
 @dataclass(frozen=True, slots=True)
 class Duration:

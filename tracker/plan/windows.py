@@ -19,6 +19,19 @@ Intervals = tuple[Interval, ...]
 
 ALWAYS: Intervals = ((-math.inf, math.inf),)
 
+LONGEST_SLIP_S = 7 * 86_400.0
+"""A zero further than this from the planned one is another excursion by the same plan, not a slip."""
+
+
+def slip_s(zero: datetime | None, zero_planned: datetime | None) -> float | None:
+    """Return the seconds by which the actual zero came after the planned one.
+
+    0 where one of them is not known; None where they are more than seven days apart: then windows in
+    PET say nothing about the sky of that day, and are meant from the actual zero.
+    """
+    slip = pet_of(zero, zero_planned) if zero is not None and zero_planned is not None else 0.0
+    return slip if abs(slip) <= LONGEST_SLIP_S else None
+
 
 def period_s(altitude_km: float) -> float:
     """Return the seconds that a circular orbit at this altitude takes (Kepler's third law)."""
@@ -51,12 +64,13 @@ def openings(
 
     Every interval that ends after PET 0 and begins before `horizon_s` is there; the first may begin
     before 0. A window in PET is meant from `zero_planned` and shifts with the slip of the actual zero;
-    without `zero_planned` it is meant from the actual zero. `seen` is the PET at which the window was
+    without `zero_planned`, and where zero came more than seven days away from it, it is meant from the
+    actual zero. `seen` is the PET at which the window was
     seen to open: the opening nearest to it moves there and all others with it. A window in UTC with
     neither zero known is taken as always open.
     """
     base = zero or zero_planned
-    slip = pet_of(zero, zero_planned) if zero is not None and zero_planned is not None else 0.0
+    slip = slip_s(zero, zero_planned) or 0.0
     if window.orbit is not None:
         return _sunlight(window.orbit, base, slip, seen, horizon_s)
     listed = [(_pet(start, base, slip), _pet(end, base, slip)) for start, end in window.open]

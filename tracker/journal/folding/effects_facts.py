@@ -10,6 +10,7 @@ from tracker.journal.folding.network import open_windows
 from tracker.journal.folding.remaining import open_items
 from tracker.journal.folding.state import State, on_record, pet, refuse
 from tracker.journal.progress import Reading, Recorded
+from tracker.plan.windows import slip_s
 
 
 def zero(state: State, event: Recorded, at: float) -> None:
@@ -17,6 +18,13 @@ def zero(state: State, event: Recorded, at: float) -> None:
     if state.zero is not None:
         refuse(event, "the clock is already running; amend the event that started it")
     state.zero = parse_instant(event.body["utc"])
+    in_pet = any(window.in_pet for window in state.plan.windows)
+    if in_pet and slip_s(state.zero, state.plan.zero_planned) is None:
+        state.warn(
+            event,
+            "zero is more than seven days from the planned one: windows in PET are meant from the actual "
+            "zero; record `seen` when one opens",
+        )
     open_windows(state)
 
 
