@@ -199,7 +199,7 @@ def pace_of(work: str) -> str:
 
 
 def _passing(progress: Progress, now: float) -> str:
-    """Return to what the passing of time belongs: a hold, a go that is waited for, or the work under way."""
+    """Return to what the passing of time belongs: a hold, the work under way, what is waited for."""
     if progress.holds:
         return HOLDS
     current = [progress.steps[step] for step in progress.current.values() if step is not None]
@@ -207,4 +207,6 @@ def _passing(progress: Progress, now: float) -> str:
     if running:
         longest = max(running, key=lambda state: state.elapsed_s(now) / max(state.step.time.likely, 1))
         return pace_of(longest.step.work)
-    return GO if any(not state.gone for state in current) else TIME
+    if any(not state.gone for state in current):
+        return GO
+    return WINDOWS if any(state.step.windows for state in current) else TIME

@@ -1,0 +1,58 @@
+"""Better orders: suggested where they win two minutes or more, and never against a need."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.flat import FLAT
+from tests.runs import Run, step, task
+from tracker.forecast.estimate import estimate
+from tracker.forecast.orders import BetterOrder, better_orders
+
+HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)
+
+
+def found(run: Run, **more: object) -> tuple[BetterOrder, ...]:
+    return better_orders(run.now, now=run.now.at, kept=(), prior=FLAT, scenarios=50, **more)  # type: ignore[arg-type]
+
+
+def test_a_step_handed_to_who_would_wait() -> None:
+    run = Run(task("a", step("1", "EV1", 60), step("2", "EV1", 40)), task("b", step("1", "EV2", 30)), HOME)
+    best = found(run)[0]
+    assert best.event == {"kind": "handed", "step": "a.2", "crew": ["EV2"]}
+    assert best.gain_s == 30 * 60
+    assert "a.2" in best.text and "0:30" in best.text
+
+
+def test_its_gain_is_what_the_event_wins_once_recorded() -> None:
+    run = Run(task("a", step("1", "EV1", 60), step("2", "EV1", 40)), task("b", step("1", "EV2", 30)), HOME)
+    before = estimate(run.now, prior=FLAT, scenarios=50).inside.p90
+    best = found(run)[0]
+    event = dict(best.event)
+    run(event.pop("kind"), run.now.at, **event)
+    after = estimate(run.now, prior=FLAT, scenarios=50).inside.p90
+    assert before is not None and after is not None
+    assert before - after == pytest.approx(best.gain_s)
+
+
+def test_a_task_in_a_new_place() -> None:
+    """EV2's long work needs EV1's second task: doing that first saves EV2 half an hour of waiting."""
+    run = Run(
+        task("out", step("1", "EV1 EV2", 10)),
+        task("a", step("1", "EV1", 30)),
+        task("b", step("1", "EV1", 20)),
+        task("c", step("1", "EV2", 90, needs=["b"])),
+        HOME,
+    )
+    events = [order.event for order in found(run)]
+    assert {"kind": "moved", "task": "b", "before": "a"} in events
+
+
+def test_no_order_against_a_need_and_nothing_that_wins_less_than_two_minutes() -> None:
+    run = Run(
+        task("a", step("1", "EV1 EV2", 30)),
+        task("b", step("1", "EV1 EV2", 30), needs=["a"]),
+        task("c", step("1", "EV1", 11), step("2", "EV2", 10)),
+        HOME,
+    )
+    assert found(run) == ()
