@@ -6,7 +6,7 @@ for the scenarios. Few scenarios choose which candidates are worth playing on al
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -66,7 +66,7 @@ def better_orders(
     """
     screen = _Players(now, kept, min(_SCREEN, scenarios), prior)
     base = screen.end(progress)
-    promising = []
+    promising: list[tuple[float, int, dict[str, Any], str]] = []
     for k, (event, text) in enumerate(_candidates(progress)):
         end = screen.with_event(progress, event)
         if end is not None and base.p90 - end.p90 >= WORTH_S / 2:
@@ -74,13 +74,23 @@ def better_orders(
     whole = _Players(now, kept, scenarios, prior)
     before = whole.end(progress)
     found = []
-    for _, _, event, text in sorted(promising, key=lambda one: one[:2])[:_PLAYED]:
+    for event, text in _best_of_each(promising)[:_PLAYED]:
         end = whole.with_event(progress, event)
         if end is not None and before.p90 - end.p90 >= WORTH_S and end.safe >= before.safe:
             gain = before.p90 - end.p90
             said = f"{text}: nine of ten inside {format_pet(gain)} earlier"
             found.append(BetterOrder(event, said, gain, end.p90, end.safe))
     return tuple(sorted(found, key=lambda order: -order.gain_s)[:most])
+
+
+def _best_of_each(
+    promising: Sequence[tuple[float, int, dict[str, Any], str]],
+) -> list[tuple[dict[str, Any], str]]:
+    """Return the best change of each step and each task, the best first."""
+    out: dict[object, tuple[dict[str, Any], str]] = {}
+    for _, _, event, text in sorted(promising, key=lambda one: one[:2]):
+        out.setdefault((event["kind"], event.get("step"), event.get("task")), (event, text))
+    return list(out.values())
 
 
 @dataclass(frozen=True, slots=True)
