@@ -9,7 +9,6 @@ shorter one.
 from __future__ import annotations
 
 import hashlib
-import math
 from collections import OrderedDict
 from threading import Lock
 
@@ -21,9 +20,8 @@ from tracker.forecast.normal import from_upper_tail, upper_tail
 
 Row = NDArray[np.float32]
 
-STRETCH = 0.35
-"""How heavy the tails of step-to-step noise are; towards 0 it is normal."""
-_SCALE = math.sqrt(math.expm1(2.0 * STRETCH**2) / 2.0)
+FAR = 30.0
+"""Beyond so many standard deviations a normal's tail is taken by its leading term."""
 
 _EXCURSIONS_KEPT = 3
 _kept: OrderedDict[tuple[str, int], dict[str, Row]] = OrderedDict()
@@ -74,29 +72,17 @@ def uniforms(uuid: str, key: str, n: int) -> Row:
     return row
 
 
-def noises(uuid: str, key: str, n: int) -> Row:
-    """Return n step-to-step noises of this key, of variance 1 with heavier tails than the normal's.
+def truncated(lower: NDArray[np.float64], normal: Row) -> NDArray[np.float64]:
+    """Return standard normals known to exceed `lower`, made from fixed normals.
 
-    They are the key's normals z as sinh(STRETCH z), scaled: close to a Student distribution of 10
-    degrees of freedom, so that a stuck step is no marvel.
+    With F the share of a normal below `lower` and u the fixed normal's own place it is the point with
+    F + (1 - F) u below it. Both arrays have shape (N,).
     """
-    rows = _rows(uuid, n)
-    name = f"{key}\0n"
-    row = rows.get(name)
-    if row is None:
-        row = np.sinh(normals(uuid, key, n) * np.float32(STRETCH)) * np.float32(1.0 / _SCALE)
-        row.setflags(write=False)
-        rows[name] = row
-    return row
-
-
-def noises_beyond(lower: NDArray[np.float64], normal: Row) -> NDArray[np.float64]:
-    """Return noises (as of `noises`) known to exceed `lower`, made from the key's normals.
-
-    The normal's own place in its distribution is kept: the draw is the point of the tail beyond
-    `lower` with the same share of that tail below it. Both arrays have shape (N,).
-    """
-    from_z = np.clip(np.arcsinh(lower * _SCALE) / STRETCH, -37.0, 35.0)
     above = upper_tail(normal.astype(np.float64))
-    z = np.maximum(from_upper_tail(upper_tail(from_z) * above), from_z)
-    return np.asarray(np.sinh(z * STRETCH) / _SCALE)
+    near = np.clip(lower, -37.0, FAR)
+    out = np.maximum(from_upper_tail(upper_tail(near) * above), near)
+    far = lower > FAR
+    if far.any():
+        # There the tail beyond x is as good as exp(-x² / 2) / x, and x hardly changes.
+        out[far] = np.sqrt(lower[far] ** 2 - 2.0 * np.log(above[far]))
+    return out

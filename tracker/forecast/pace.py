@@ -21,10 +21,10 @@ from tracker.forecast.pace_file import PacePrior
 
 Array = NDArray[np.float64]
 
-TAIL = 8.0
+TAIL = 10.0
 """Degrees of freedom at which a surprising step counts less: one stuck fastener is no new pace."""
-SLOPE_MEAN = 2.7
-SLOPE_SPREAD = 1.3
+SLOPE_MEAN = 2.4
+SLOPE_SPREAD = 1.2
 """A process that drifts also tires: slope an hour, mean and spread, as multiples of its drift squared
 (the walk's variance an hour)."""
 COMMON_WORK = "general"

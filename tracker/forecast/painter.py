@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tracker.forecast import evidence
-from tracker.forecast.draws import Row, noises, noises_beyond, normals
+from tracker.forecast.draws import Row, normals, truncated
 from tracker.forecast.pace import Belief, Layout
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.state import Scenarios
@@ -28,7 +28,8 @@ class Painter:
         self._now_h = belief.hours
         self._size = drawn.sigma.shape[0]
         self._first_bin = math.floor(belief.hours * 3600.0 / BIN_S)
-        self._level = [drawn.state[0] + drawn.state[1] * np.float32(belief.hours - layout.middle_h)]
+        past_middle = np.float32(belief.hours - layout.middle_h)
+        self._level: list[Row] = [drawn.state[0] + drawn.state[1] * past_middle]
         self._effects: dict[tuple[tuple[str, ...], str], Row] = {}
 
     def paint(self, ask: Ask, row: Row) -> None:
@@ -59,7 +60,7 @@ class Painter:
 
     def _whole(self, ask: Ask, median: float, noise: float, key: str, row: Row) -> None:
         """Fill `row` with whole durations."""
-        np.multiply(noises(self._uuid, key, self._size), self._drawn.sigma, out=row)
+        np.multiply(normals(self._uuid, key, self._size), self._drawn.sigma, out=row)
         if noise != 1.0:
             row *= np.float32(math.sqrt(noise))
         row += self._walk(ask.clock_s)
@@ -75,7 +76,7 @@ class Painter:
             row[:] = np.maximum(median * np.exp(centre) - elapsed, 0.0)
             return
         lower = (math.log(elapsed / median) - centre) / spread
-        own = noises_beyond(lower, normals(self._uuid, f"step:{ask.step}", self._size))
+        own = truncated(lower, normals(self._uuid, f"step:{ask.step}", self._size))
         row[:] = np.maximum(median * np.exp(centre + spread * own) - elapsed, 0.0)
 
     def _walk(self, clock_s: float) -> Row:
@@ -83,8 +84,8 @@ class Painter:
         ahead = math.floor(clock_s / BIN_S) - self._first_bin
         while len(self._level) <= ahead:
             number = self._first_bin + len(self._level)
-            begun = max((number - 0.5) * BIN_S / 3600.0, self._now_h)
-            hours = np.float32((number + 0.5) * BIN_S / 3600.0 - begun)
+            before = self._now_h if len(self._level) == 1 else (number - 0.5) * BIN_S / 3600.0
+            hours = np.float32((number + 0.5) * BIN_S / 3600.0 - before)
             step = normals(self._uuid, f"drift:{number}", self._size) * self._drawn.drift
             step *= np.sqrt(hours)
             step += self._drawn.state[1] * hours

@@ -1,0 +1,73 @@
+"""Fixed random numbers, and the normal distribution they are bent with."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tracker.forecast import draws
+from tracker.forecast.draws import FAR, normals, truncated, uniforms
+from tracker.forecast.normal import from_upper_tail, hazard, upper_tail
+
+
+def test_the_normal_functions_agree_with_scipy() -> None:
+    x = np.linspace(-9.0, 36.0, 4001)
+    assert np.allclose(upper_tail(x), stats.norm.sf(x), rtol=1e-12, atol=0.0)
+    assert np.allclose(hazard(x), np.exp(stats.norm.logpdf(x) - stats.norm.logsf(x)), rtol=1e-5)
+    p = np.concatenate(
+        [np.logspace(-280, -2, 500), np.linspace(0.01, 0.99, 500), 1 - np.logspace(-12, -2, 100)]
+    )
+    assert np.allclose(from_upper_tail(p), stats.norm.isf(p), rtol=1e-12, atol=1e-14)
+
+
+def test_numbers_depend_on_uuid_and_key_alone() -> None:
+    first = normals("one", "step:a", 500).copy()
+    draws._kept.clear()
+    assert (normals("one", "step:a", 500) == first).all()
+    assert (normals("one", "step:a", 200) == first[:200]).all()
+    for other in (normals("two", "step:a", 500), normals("one", "step:b", 500)):
+        assert abs(np.corrcoef(first, other)[0, 1]) < 0.2
+
+
+def test_numbers_are_the_same_in_another_process() -> None:
+    code = "from tracker.forecast.draws import normals; print(normals('u', 'k', 8).tobytes().hex())"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert out.stdout.strip() == normals("u", "k", 8).tobytes().hex()
+
+
+def test_rows_are_standard_cannot_be_written_and_are_drawn_once() -> None:
+    row = normals("u", "k", 50_000)
+    assert row.dtype == np.float32
+    assert stats.kstest(row, "norm").pvalue > 0.01
+    assert normals("u", "k", 50_000) is row
+    with pytest.raises(ValueError, match="read-only"):
+        row[0] = 1.0
+    assert stats.kstest(uniforms("u", "k", 50_000), "uniform").pvalue > 0.01
+    assert np.corrcoef(row, uniforms("u", "k", 50_000))[0, 1] > 0.95
+
+
+def test_only_a_few_excursions_are_kept() -> None:
+    for i in range(10):
+        normals(f"excursion {i}", "k", 100)
+    assert len(draws._kept) <= 3
+
+
+@pytest.mark.parametrize("lower", [-40.0, -1.0, 0.5, 3.0, 12.0])
+def test_truncated_normals_have_the_truncated_distribution(lower: float) -> None:
+    z = normals("u", "truncated", 20_000)
+    drawn = truncated(np.full(z.size, lower), z)
+    assert (drawn >= lower).all()
+    assert stats.kstest(stats.norm.sf(drawn) / stats.norm.sf(lower), "uniform").pvalue > 0.01
+    assert (np.diff(drawn[np.argsort(z)]) >= 0).all()
+
+
+def test_truncation_far_out_goes_on_smoothly() -> None:
+    z = normals("u", "truncated", 1000)
+    near, far = (truncated(np.full(z.size, FAR + step), z) - FAR for step in (-1e-9, 1e-9))
+    assert np.allclose(near, far, rtol=5e-3)
+    further = truncated(np.full(z.size, 500.0), z)
+    assert (further > 500.0).all() and further.max() < 500.1
