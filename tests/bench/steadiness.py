@@ -1,4 +1,4 @@
-"""A simulated excursion, advised after every tick: how often what is kept changes."""
+"""A simulated excursion, advised at every tick and every minute: how often what is kept changes."""
 
 from __future__ import annotations
 
@@ -46,16 +46,20 @@ def changes(seed: int) -> Changes:
         tick = _next_tick(progress, rng, pace)
         if tick is None:
             break
-        progress = _told(progress, tick)
-        now = _advised(progress, out)
-        if now is None:
-            break
-        if before is not None:
-            gone = set(progress.tasks) - _optional(progress)
-            out.plain += len((before[0] ^ now[0]) - gone)
-            out.steady += len((before[1] ^ now[1]) - gone)
-        before = now
-        progress = _drop_what_is_due(progress, now[1])
+        minutes = [at for at in range(int(progress.at) + 60, tick["at"], 60) if before is not None]
+        after = _told(progress, tick)
+        for state, at in [*((progress, at) for at in minutes), (after, after.at)]:
+            now = _advised(state, at, out)
+            if now is None:
+                out.hours = state.at / 3600
+                return out
+            if before is not None:
+                gone = set(state.tasks) - _optional(state)
+                out.plain += len((before[0] ^ now[0]) - gone)
+                out.steady += len((before[1] ^ now[1]) - gone)
+            before = now
+        assert before is not None
+        progress = _drop_what_is_due(after, before[1])
     out.hours = progress.at / 3600
     return out
 
@@ -80,9 +84,9 @@ def _next_tick(progress: Progress, rng: random.Random, pace: float) -> dict[str,
     return {"kind": "done", "step": step, "at": math.ceil(end)}
 
 
-def _advised(progress: Progress, out: Changes) -> tuple[frozenset[str], frozenset[str]] | None:
+def _advised(progress: Progress, now: float, out: Changes) -> tuple[frozenset[str], frozenset[str]] | None:
     """Return what is kept without the rule and with it; None when nothing optional is left."""
-    world = build_world(progress, now=progress.at, scenarios=_SCENARIOS)
+    world = build_world(progress, now=now, scenarios=_SCENARIOS)
     if not world.optional:
         return None
     judge = Judge(world)
