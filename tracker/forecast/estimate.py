@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.fact import as_fact
 from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
-from tracker.forecast.limits import Standing, binding, late, standings
+from tracker.forecast.limits import Standing, beyond_waiting, binding, late, standings
 from tracker.forecast.listing import shown, step_figures, task_figures
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import fact, ranged
@@ -60,10 +60,19 @@ def estimate(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Played:
-    """One set of optional tasks, played to the end."""
+    """One set of optional tasks, played to the end, and every limit against that."""
 
     present: Sequence[int]
     course: Course
+    beyond: NDArray[np.float32]
+    """(accounts, N): what the steps take beyond waiting."""
+    found: Sequence[Standing]
+
+    @property
+    def safe(self) -> float:
+        """Share of scenarios that break no limit."""
+        broken = np.any([standing.broken for standing in self.found], axis=0)
+        return 1.0 - float(np.count_nonzero(broken)) / len(broken)
 
 
 _kept = local()
@@ -77,23 +86,29 @@ def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
     return table
 
 
-def _play(world: World, kept: Collection[str], *, shown: bool) -> _Played:
-    """Play a set of optional tasks; the one that is `shown` with its starts, into the thread's table."""
+def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
+    """Play what is advised to be kept, with its starts, into the thread's table; and nothing optional."""
     present = world.present(k for k, task in enumerate(world.optional) if task.task in kept)
     course = begin(world)
-    if shown:
-        course.table = _table(len(world.nodes), world.scenarios)
-    return _Played(present, advance(world, course, present, starts=shown))
+    course.table = _table(len(world.nodes), world.scenarios)
+    courses = [(present, advance(world, course, present, starts=True))]
+    if any(world.nodes[i].groups for i in present):
+        bare = world.present(())
+        courses.append((bare, advance(world, begin(world), bare)))
+    taken = beyond_waiting(world, *(nodes for nodes, _ in courses))
+    made = [
+        _Played(nodes, end, beyond, standings(world, nodes, end, beyond))
+        for (nodes, end), beyond in zip(courses, taken, strict=True)
+    ]
+    return made[0], made[-1]
 
 
 def of_world(
     progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
 ) -> Estimate:
     """Return the estimate of a world with what is advised to be kept, alerts left out."""
-    played = _play(world, advice.kept, shown=True)
-    present, course = played.present, played.course
-    found = standings(world, present, course)
-    bare_inside, bare_safe = _without_optional(world, played, found)
+    played, bare = _play(world, advice.kept)
+    present, course, found = played.present, played.course, played.found
     limits = {standing.id: limit_figure(world, standing) for standing in found}
     wanted = set(present) if ranges == "all" else shown(world, present, progress.current)
     return Estimate(
@@ -105,14 +120,14 @@ def of_world(
         inside=ranged(inside(world, course), base=world.now, mean=True),
         limit=progress.limits["elapsed"],
         margin=_elapsed_margin(found),
-        safe=_share_safe(found),
-        without_optional_inside=bare_inside,
-        without_optional_safe=bare_safe,
+        safe=played.safe,
+        without_optional_inside=ranged(inside(world, bare.course), base=world.now),
+        without_optional_safe=bare.safe,
         limits=tuple(limits.values()),
         binding=_binding(found, limits),
         turn_back=advice.turn_back,
         pace=world.pace,
-        consumables=consumable_figures(progress, world, present, course, found),
+        consumables=consumable_figures(progress, world, present, course, found, played.beyond),
         tasks=task_figures(progress, world, present, course),
         steps=step_figures(progress, world, present, course, wanted),
         optional=advice.optional,
@@ -124,21 +139,6 @@ def of_world(
         ingress=_ingress(progress, world, played),
         when_short=advice.when_short,
     )
-
-
-def _share_safe(found: Sequence[Standing]) -> float:
-    """Return the share of scenarios that break none of these limits."""
-    broken = np.any([standing.broken for standing in found], axis=0)
-    return 1.0 - float(np.count_nonzero(broken)) / len(broken)
-
-
-def _without_optional(world: World, played: _Played, found: Sequence[Standing]) -> tuple[Range, float]:
-    """Return ingress and share of safe scenarios with must and committed work alone."""
-    bare = played
-    if any(world.nodes[i].groups for i in played.present):
-        bare = _play(world, (), shown=False)
-        found = standings(world, bare.present, bare.course)
-    return ranged(inside(world, bare.course), base=world.now), _share_safe(found)
 
 
 def _elapsed_margin(found: Sequence[Standing]) -> Range:

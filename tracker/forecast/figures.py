@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tracker.forecast.limits import Mask, Standing, weights
+from tracker.forecast.limits import Mask, Standing
 from tracker.forecast.quantiles import NOTHING, ranged
 from tracker.forecast.reserve import reserves_reached
 from tracker.forecast.values import ConsumableFigure, LimitFigure, Range
@@ -41,13 +42,15 @@ def consumable_figures(
     present: Sequence[int],
     course: Course,
     standings: Sequence[Standing],
+    beyond: NDArray[np.float32],
 ) -> tuple[ConsumableFigure, ...]:
-    """Return every account: what is left now and at ingress, and when its reserve is reached."""
+    """Return every account: what is left now and at ingress, and when its reserve is reached.
+
+    `beyond` (accounts, N): what the steps take beyond waiting.
+    """
     if not world.accounts:
         return ()
     by_id = {standing.id: standing for standing in standings}
-    counts = weights(world, present)
-    beyond = np.stack([_beyond(world, a, counts, by_id[f"{a.crew}.{a.consumable}"]) for a in world.accounts])
     inside = np.maximum(ingress(world, course), np.float32(0))
     kept = [~by_id[f"{a.crew}.{a.consumable}"].broken for a in world.accounts]
     reached = reserves_reached(world, present, course, beyond, inside)
@@ -71,14 +74,6 @@ def consumable_figures(
 def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
     """Return the instants with those that rounding puts a moment before ingress moved to it."""
     return np.where(kept & np.isfinite(inside), np.maximum(reached, inside), reached)
-
-
-def _beyond(world: World, account: Account, counts: Row, standing: Standing) -> Row:
-    """Return what the remaining steps take beyond waiting, from the instant that it led to."""
-    if account.waiting_per_s > 0 and isinstance(standing.at, np.ndarray):
-        store = (account.level - np.float32(account.reserve)) / account.use
-        return np.asarray(store - standing.at * np.float32(account.waiting_per_s), dtype=np.float32)
-    return np.asarray((account.extra_per_s * counts) @ world.durations, dtype=np.float32)
 
 
 def _left(account: Account, beyond: Row, inside: Row) -> Row:

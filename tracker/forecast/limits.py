@@ -122,17 +122,29 @@ def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
     return out
 
 
-def deadlines(world: World, present: Collection[int]) -> list[Row]:
+def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.float32]]:
+    """Return, per set of nodes, (accounts, N): what its steps take beyond waiting, at use factor 1.
+
+    One product for all sets, since reading the durations is what takes the time.
+    """
+    accounts = len(world.accounts)
+    if not accounts:
+        return [np.zeros((0, world.scenarios), dtype=np.float32) for _ in sets]
+    extra = np.stack([account.extra_per_s for account in world.accounts])
+    stacked = np.concatenate([extra * weights(world, present) for present in sets])
+    taken = stacked.astype(np.float32) @ world.durations
+    return [taken[k * accounts : (k + 1) * accounts] for k in range(len(sets))]
+
+
+def deadlines(world: World, present: Collection[int], beyond: NDArray[np.float32] | None = None) -> list[Row]:
     """Return per account the instant, relative to now, by which everybody must be inside.
 
     The reserve is kept at ingress exactly when they are. Infinite where nothing runs down while
-    waiting and the work left fits; 0 where it does not. Units: seconds.
+    waiting and the work left fits; 0 where it does not. Units: seconds. `beyond`: what
+    `beyond_waiting` says of these nodes, if it is known already.
     """
-    if not world.accounts:
-        return []
-    extra = np.stack([account.extra_per_s for account in world.accounts]) * weights(world, present)
-    beyond_waiting = extra.astype(np.float32) @ world.durations
-    return [deadline(world, k, row) for k, row in enumerate(beyond_waiting)]
+    taken = beyond_waiting(world, present)[0] if beyond is None else beyond
+    return [deadline(world, k, row) for k, row in enumerate(taken)]
 
 
 def deadline(world: World, account: int, beyond_waiting: Row) -> Row:
@@ -181,27 +193,33 @@ def shut_out_by_window(world: World, course: Course) -> dict[str, Mask]:
 
     A step that merely comes after one that was shut out is not counted against its own window.
     """
+    lost = np.flatnonzero(shut_out(world, course))
     out: dict[str, Mask] = {}
     before: dict[int, Row] = {}
-    for i in sorted(course.finish):
-        node, row = world.nodes[i], course.finish[i]
+    for i in sorted(course.finish) if lost.size else ():
+        node, row = world.nodes[i], course.finish[i][lost]
         if node.gaps and node.gaps[-1][1] == np.inf:
             mask = row == NEVER
             for earlier in [before[c] for c in node.crew if c in before]:
                 mask &= earlier < NEVER
             for need in node.needs:
                 if need in course.finish:
-                    mask &= course.finish[need] < NEVER
+                    mask &= course.finish[need][lost] < NEVER
             if mask.any():
                 for name in node.windows:
-                    out[name] = out[name] | mask if name in out else mask
+                    out.setdefault(name, np.zeros(world.scenarios, dtype=np.bool_))[lost] |= mask
         for c in node.crew:
             before[c] = row
     return out
 
 
-def standings(world: World, present: Collection[int], course: Course) -> tuple[Standing, ...]:
-    """Return every limit against a finished course: elapsed limits, consumables, windows that shut out."""
+def standings(
+    world: World, present: Collection[int], course: Course, beyond: NDArray[np.float32] | None = None
+) -> tuple[Standing, ...]:
+    """Return every limit against a finished course: elapsed limits, consumables, windows that shut out.
+
+    `beyond`: what `beyond_waiting` says of these nodes, if it is known already.
+    """
     lost = shut_out(world, course)
     everybody = ingress(world, course)
     out = []
@@ -209,7 +227,7 @@ def standings(world: World, present: Collection[int], course: Course) -> tuple[S
         who = bound_crew(world, limit)
         inside = everybody if who is None else ingress(world, course, who)
         out.append(Standing(limit.name, limit.at, inside, (inside > limit.at + GRAIN_S) & ~lost))
-    for account, row in zip(world.accounts, deadlines(world, present), strict=True):
+    for account, row in zip(world.accounts, deadlines(world, present, beyond), strict=True):
         late = (everybody > row + np.float32(GRAIN_S)) & ~lost
         out.append(Standing(f"{account.crew}.{account.consumable}", row, everybody, late))
     for name, mask in shut_out_by_window(world, course).items():
