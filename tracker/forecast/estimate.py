@@ -89,12 +89,15 @@ def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
 def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
     """Play what is advised to be kept, with its starts, into the thread's table; and nothing optional."""
     present = world.present(k for k, task in enumerate(world.optional) if task.task in kept)
+    same = next((k for k, i in enumerate(present) if world.nodes[i].groups), len(present))
     course = begin(world)
     course.table = _table(len(world.nodes), world.scenarios)
-    courses = [(present, advance(world, course, present, starts=True))]
-    if any(world.nodes[i].groups for i in present):
+    advance(world, course, present[:same], starts=True)
+    fork = course.fork()
+    courses = [(present, advance(world, course, present[same:], starts=True))]
+    if same < len(present):
         bare = world.present(())
-        courses.append((bare, advance(world, begin(world), bare)))
+        courses.append((bare, advance(world, fork, bare[same:])))
     taken = beyond_waiting(world, *(nodes for nodes, _ in courses))
     made = [
         _Played(nodes, end, beyond, standings(world, nodes, end, beyond))
