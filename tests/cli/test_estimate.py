@@ -174,6 +174,11 @@ def test_hostile_text_stays_data(tmp_path: Path, capsys: pytest.CaptureFixture[s
         assert "\x1b" not in out and "\u202e" not in out and "\r" not in out
 
 
+def test_before_zero_is_pet_0(morning: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made = found(capsys, morning, "--at=-0:10")
+    assert made["at"] == 0 and {s["status"] for s in made["steps"]} == {"open"}
+
+
 def test_live_is_now(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -63,7 +63,7 @@ class _Found:
         self.now, self.events, self.prior = now, events, prior
         self.before = progress
         self.progress = _supposed(progress, events)
-        if self.progress.at > now:
+        if events and self.progress.at > max(now, 0.0):
             raise EventError(
                 f"--if: supposes something at {format_pet(self.progress.at, with_seconds=True)}, after the "
                 f"instant of the estimate, {format_pet(now, with_seconds=True)}; give a later --at"
