@@ -270,3 +270,49 @@ def test_new_work_and_work_in_new_hands_has_not_begun_before_it_came() -> None:
     run.done("two.x", at=1500)
     assert (run.step("two.x").began, run.step("two.x").worked_s) == (0, 1500)
     assert not run.step("two.x").evidence
+
+
+def test_a_tick_that_comes_after_the_next_step_was_begun_keeps_the_work_time_as_evidence() -> None:
+    run = simple()
+    run("began", 550, step="one.b")
+    run.done("one.a", at=600)
+    assert run.step("one.a").worked_s == 550
+    assert run.step("one.b").running_since == 550
+    assert [(one.steps, one.actual_s) for one in run.now.observations] == [(("one.a",), 550)]
+
+
+def test_done_before_a_need_or_without_a_go_is_recorded_with_a_warning() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10, needs=["two.x"]), step("b", "EV1", 20, hold_point="ask")),
+        task("two", step("x", "EV2", 15)),
+    )
+    number = run("done", 500, step="one.a")
+    assert run.warned[number] == ("one.a before its need two.x",)
+    assert (run.step("one.a").began, run.step("one.a").worked_s) == (0, 500)
+    number = run("began", 600, step="one.b")
+    assert run.warned[number] == ("one.b without its go",)
+    number = run("done", 900, step="one.b")
+    assert run.warned[number] == ("one.b without its go",)
+    assert [text for _, text in run.now.warnings] == [
+        "one.a before its need two.x",
+        "one.b without its go",
+        "one.b without its go",
+    ]
+
+
+def test_a_joint_step_set_aside_frees_everybody_at_it() -> None:
+    run = Run(
+        task("late", step("j", "EV1 EV2", 20)),
+        task("one", step("a", "EV1", 10), step("x", "EV2", 10)),
+        task("two", step("k", "EV1", 10)),
+    )
+    run("began", 100, step="two.k")
+    assert run.step("late.j").worked_s == 100
+    assert run.now.current == {"EV1": "two.k", "EV2": "late.j"}
+    assert run.now.missing("late.j") == ("EV1",)
+    run("moved", 200, task="late", last=True)
+    run("began", 300, step="late.j")
+    run("began", 400, step="two.k")
+    # Its place is behind x now, so EV2 goes on with that.
+    assert run.now.current == {"EV1": "two.k", "EV2": "one.x"}
+    assert run.step("late.j").worked_s == 200

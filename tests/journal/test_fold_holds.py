@@ -244,3 +244,35 @@ def test_work_added_or_done_after_the_call_counts() -> None:
     number = run("done", 1000, step="rail.x")
     assert "left when called" in run.warned[number][0]
     assert run.step("rail.x").ended == "done"
+
+
+def test_a_hold_of_all_does_not_hold_who_is_inside() -> None:
+    run = pair()
+    run("entered", 100, crew="EV2")
+    run("held", 200)
+    assert set(run.now.holds) == {"EV1"}
+    run("resumed", 300)
+    assert run.now.holds == {}
+
+
+def test_a_begin_stated_in_a_hold_counts_from_the_end_of_the_hold() -> None:
+    run = pair()
+    run("held", 0)
+    number = run("began", 100, step="one.a")
+    assert "in a hold" in run.warned[number][0]
+    assert (run.step("one.a").began, run.step("one.a").running_since) == (100, None)
+    run("resumed", 400)
+    run.done("one.a", at=900)
+    assert run.step("one.a").worked_s == 500
+
+
+def test_nobody_who_is_inside_begins_or_does_anything() -> None:
+    run = pair()
+    run("entered", 100, crew="EV2")
+    number = run("handed", 200, step="two.x", crew=["EV2"])
+    assert "EV2 is inside" in run.warned[number][0]
+    assert run.order("EV2") == ()
+    run("began", 300, step="two.x")
+    run.done("two.x", at=500)
+    assert run.now.current["EV2"] is None
+    assert run.spent("EV2")[-1] == (100, None, "idle", None)

@@ -15,7 +15,9 @@ from tracker.journal.asrun import as_run, as_spent, status_of
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
 from tracker.journal.rules import admit
+from tracker.plan.model import Plan
 from tracker.plan.order import before_each, sort_steps
+from tracker.plan.timeline import as_planned
 
 many = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 seeds = st.integers(min_value=0, max_value=2**32)
@@ -125,6 +127,40 @@ def test_an_orderly_excursion_has_nothing_unusual(seed: int) -> None:
     progress = excursion(seed, orderly=True).progress()
     outside = [text for _, text in progress.warnings if "outside its window" not in text]
     assert outside == []
+
+
+def as_on_paper(plan: Plan) -> Fold:
+    """Return the excursion in which every step takes its planned time and every go is given at once."""
+    fold = Fold.start(plan, uuid="random")
+    events: list[dict[str, object]] = [{"kind": "zero", "utc": "2031-05-04T14:00:00Z"}]
+    events += [{"kind": "went", "step": s.id, "at": 0} for s in plan.step.values() if s.hold_point]
+    for event in events:
+        fold = admit(fold, event, utc_now=NOT_LIVE, seat="test")[1]
+    while True:
+        progress = fold.progress()
+        ends = [
+            (s.running_since + s.step.time.likely, step)
+            for step, s in progress.steps.items()
+            if s.running_since is not None
+        ]
+        if not ends:
+            return fold
+        at, step = min(ends)
+        fold = admit(fold, {"kind": "done", "step": step, "at": at}, utc_now=NOT_LIVE, seat="test")[1]
+
+
+@many
+@given(seeds)
+def test_when_every_step_takes_its_planned_time_all_goes_as_on_paper(seed: int) -> None:
+    plan = random_plan(Random(seed))
+    progress = as_on_paper(plan).progress()
+    paper = as_planned(plan)
+    # Steps that end in the same seconds are a batch, of which only the sum is known.
+    exact = {step: s for step, s in progress.steps.items() if s.begin_kind != "batch"}
+    assert {step: s.done for step, s in progress.steps.items()} == paper.finish
+    assert {step: s.began for step, s in exact.items()} == {step: paper.start[step] for step in exact}
+    assert progress.planned == {step: (paper.start[step], paper.finish[step]) for step in paper.start}
+    assert progress.warnings == ()
 
 
 @many

@@ -168,8 +168,11 @@ def test_ids_are_never_used_again() -> None:
     run("added", 10, task=new)
     assert "added-2.find" in run.now.steps
     assert "added-1.find" not in run.now.steps
-    with pytest.raises(EventError, match="one"):
-        run("added", 20, task=task("one", step("find", "EV1", 5)))
+    leak = run("added", 20, task=task("leak", step("find", "EV1", 5)))
+    run("withdrawn", 30, event=leak)
+    for used in ("one", "one.a", "leak", "added-1"):
+        with pytest.raises(EventError, match="ids are never used again"):
+            run("added", 40, task=task(used, step("find", "EV1", 5)))
 
 
 def test_faults_of_an_added_task_are_told() -> None:

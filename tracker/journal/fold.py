@@ -97,11 +97,8 @@ class Fold:
 
     def known_tasks(self) -> frozenset[str]:
         """Return the ids of all tasks and steps that there ever were, also of withdrawn additions."""
-        ids = {*self._state.tasks, *self._state.steps}
-        for event in self._recorded:
-            if event.kind == "added":
-                ids.add(str(event.body["task"].get("id")))
-        return frozenset(ids)
+        added = (event.body["task"].get("id") for event in self._recorded if event.kind == "added")
+        return frozenset((*self._state.tasks, *self._state.steps, *(id for id in added if id is not None)))
 
     def add(self, event: Recorded) -> Fold:
         """Return the fold with one more event; EventError, naming what it contradicts, when it cannot be."""
@@ -188,8 +185,9 @@ class Fold:
             kept = _happened(kept, at)
         if len(kept) == len(self._recorded):
             return self
-        fresh = Fold(self._origin, Trail(), Trail(), self._origin.state)
-        return fresh._refold(Trail(kept), kept[-1]) if kept else fresh
+        if not kept:
+            return Fold(self._origin, Trail(), Trail(), self._origin.state)
+        return self._refold(Trail(kept), kept[-1])
 
 
 class _Origin:

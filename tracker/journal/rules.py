@@ -118,12 +118,23 @@ def _completed(fold: Fold, parsed: Parsed, now: datetime) -> Mapping[str, Any]:
     """Return the body with what the record has to say and the event may leave out."""
     if parsed.kind == "zero" and "utc" not in parsed.body:
         return {**parsed.body, "utc": format_instant(now)}
-    if parsed.kind == "added" and "id" not in parsed.body["task"]:
-        known, n = fold.known_tasks(), 1
-        while f"added-{n}" in known:
-            n += 1
-        return {**parsed.body, "task": {"id": f"added-{n}", **parsed.body["task"]}}
+    if parsed.kind == "added":
+        return {**parsed.body, "task": _with_new_id(fold, parsed.body["task"])}
     return parsed.body
+
+
+def _with_new_id(fold: Fold, task: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return an added task with an id that was never used, not even by work that was withdrawn."""
+    known = fold.known_tasks()
+    if "id" in task:
+        if isinstance(task["id"], str) and task["id"] in known:
+            name = plain(task["id"], most=60)
+            raise EventError(f"added {name}: {name} is or was another one's id, and ids are never used again")
+        return task
+    n = 1
+    while f"added-{n}" in known:
+        n += 1
+    return {"id": f"added-{n}", **task}
 
 
 def _new_warnings(before: Fold, after: Fold) -> tuple[str, ...]:

@@ -48,7 +48,8 @@ def _await(state: State, s: StepState, start: Start) -> None:
         return
     if s.running_since == start.at:
         return
-    begun = s.began is not None and (s.worked_s > 0 or s.begin_kind == "stated")
+    begun = _begun(s)
+    state.suspended.discard(step)
     state.change(
         step,
         running_since=start.at,

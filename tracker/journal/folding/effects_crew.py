@@ -14,6 +14,8 @@ def held(state: State, event: Recorded, at: float) -> None:
     """A hold starts; holding one member of a joint step holds the step."""
     until, text = event.body.get("until"), event.body.get("text", "")
     crew = the_crew(state, event)
+    if "crew" not in event.body:
+        crew = tuple(c for c in crew if c not in state.entered)
     fresh = [c for c in crew if c not in state.holds]
     again = [c for c in crew if c in state.holds]
     if again and "crew" in event.body:

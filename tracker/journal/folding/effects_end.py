@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from tracker.foundation.times import instant_of
-from tracker.journal.folding.batch import TOGETHER_S, Batch, Tick
+from tracker.journal.folding.batch import TOGETHER_S, Batch, Share, Tick
 from tracker.journal.folding.begin import in_window
 from tracker.journal.folding.effects_work import check_count, forced, take_up, unstart, warn_crew
-from tracker.journal.folding.evidence import planned_s
+from tracker.journal.folding.evidence import observe, planned_s
 from tracker.journal.folding.lookup import the_step
-from tracker.journal.folding.needs import open_needs
+from tracker.journal.folding.needs import needs_of
 from tracker.journal.folding.order import go_on, unqueue
 from tracker.journal.folding.remaining import give_up, is_open
 from tracker.journal.folding.spending import account, break_off, settle
@@ -75,11 +73,10 @@ def _tick(state: State, event: Recorded, step: str, at: float, count: int) -> Ti
     s = state.steps[step]
     if state.at_work(step, at):
         begin, there = s.running_since or 0.0, state.members(step)
-        _warn_tick(state, event, s, there)
     else:
         begin, there = forced(state, s, at)
-        _warn_tick(state, event, s, [c for c in there if state.current[c] == step])
-        _warn_begin_done(state, event, s, begin)
+        _warn_window(state, event, s, begin)
+    _warn_tick(state, event, s)
     for c in there:
         if (other := state.current[c]) is not None and other != step:
             unstart(state, other)
@@ -101,23 +98,22 @@ def _tick(state: State, event: Recorded, step: str, at: float, count: int) -> Ti
     )
 
 
-def _warn_tick(state: State, event: Recorded, s: StepState, there: Iterable[str]) -> None:
-    here = set(there)
-    away = [c for c in s.crew if c not in here]
+def _warn_tick(state: State, event: Recorded, s: StepState) -> None:
+    step = s.step.id
+    if needs := [need for need in needs_of(state, step) if state.steps[need].ended is None]:
+        state.warn(event, f"{step} before its need {', '.join(needs)}")
+    if s.step.hold_point is not None and step not in state.went:
+        state.warn(event, f"{step} without its go")
+    away = [c for c in s.crew if state.current[c] != step]
     if len(s.crew) > 1 and away:
-        state.warn(event, f"{s.step.id} is a joint step, and {', '.join(away)} was not at it")
+        state.warn(event, f"{step} is a joint step, and {', '.join(away)} was not at it")
     warn_crew(state, event, s)
 
 
-def _warn_begin_done(state: State, event: Recorded, s: StepState, begin: float) -> None:
-    if needs := open_needs(state, s.step.id):
-        state.warn(event, f"{s.step.id} before its need {', '.join(needs)}")
-    if s.step.hold_point is not None and s.step.id not in state.went:
-        state.warn(event, f"{s.step.id} without its go")
-    if s.began is None or s.running_since is not None:
-        started = begin if s.running_since is None else min(begin, event.at)
-        if not in_window(state, s, started):
-            state.warn(event, f"{s.step.id} outside its window {' '.join(s.step.windows)}")
+def _warn_window(state: State, event: Recorded, s: StepState, begin: float) -> None:
+    begun = s.began is not None and s.running_since is None
+    if not begun and not in_window(state, s, min(begin, event.at)):
+        state.warn(event, f"{s.step.id} outside its window {' '.join(s.step.windows)}")
 
 
 def _join(state: State, tick: Tick) -> None:
@@ -144,8 +140,10 @@ def _near(state: State, tick: Tick, crew: str) -> bool:
 
 
 def _alone(state: State, tick: Tick) -> None:
-    """Keep the work time of a step that nobody was at; nobody knows what it says of pace."""
-    state.change(tick.step, worked_s=tick.worked_s + tick.at - tick.begin, evidence=False)
+    """Keep the work time of a step at which nobody was any more: what it had when they left it."""
+    part = Share(tick, tick.begin, tick.at, tick.worked_s + tick.at - tick.begin)
+    state.change(tick.step, worked_s=part.worked_s)
+    observe(state, [part])
 
 
 def skipped(state: State, event: Recorded, at: float) -> None:
