@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,23 +18,11 @@ from tracker.debrief.score import coverage, crps_samples, earned_schedule, mean_
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import ranged
 from tracker.forecast.remaining import build_world
-from tracker.forecast.world import Row, advance, begin, inside
-from tracker.journal.progress import Progress
+from tracker.forecast.world import Row, World, advance, begin, inside
+from tracker.journal.progress import Progress, StepState
 
 QUARTERS = (0.10, 0.25, 0.50, 0.75)
 """Shares of the time at which a forecast is judged."""
-
-PAPER = PacePrior(
-    median=1.0,
-    spread=0.0,
-    drifts=(0.0,),
-    weights=(1.0,),
-    sigma=0.0,
-    crew_spread=0.0,
-    work_spread=0.0,
-    use_spread=0.0,
-)
-"""Without any spread, at pace 1: the planned timeline of what remains."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +111,9 @@ def stages(progress: Progress, instants: Sequence[float]) -> Iterator[tuple[floa
 def _forecast(
     then: Progress, at: float, end: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None
 ) -> Forecasted:
-    samples = _ends(then, at, kept, scenarios, prior)
-    paper = float(_ends(then, at, kept, 1, PAPER)[0])
+    world = build_world(then, now=at, scenarios=scenarios, prior=prior)
+    samples = _ends(world, kept)
+    paper = float(_ends(_on_paper(world, then), kept)[0])
     pro_rata = at + (paper - at) * _slowness(then, at)
     found = ranged(samples)
     p10, p50, p90 = (float(q if q is not None else math.inf) for q in (found.p10, found.p50, found.p90))
@@ -142,11 +131,33 @@ def _forecast(
     )
 
 
-def _ends(then: Progress, at: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None) -> Row:
+def _ends(world: World, kept: frozenset[str]) -> Row:
     """Return the PET of the end in every scenario, with the work that was in fact done."""
-    world = build_world(then, now=at, scenarios=scenarios, prior=prior)
     present = world.present(i for i, task in enumerate(world.optional) if task.task in kept)
     return inside(world, advance(world, begin(world), present)) + np.float32(world.now)
+
+
+def _on_paper(world: World, then: Progress) -> World:
+    """Return the world in its one scenario of planned times, what has been worked taken off."""
+    rows = [
+        [_left_on_paper(then.steps[node.step], world.now, way_home=node.home is not None)]
+        for node in world.nodes
+    ]
+    return replace(world, durations=np.array(rows, dtype=np.float32).reshape(len(rows), 1))
+
+
+def _left_on_paper(state: StepState, now: float, *, way_home: bool) -> float:
+    """Return planned seconds left of a step; of a way home the share of its planned time that is left."""
+    worked = state.elapsed_s(now)
+    if state.left_s is not None:
+        planned, worked = state.left_s, worked - state.left_worked_s
+    elif state.counted:
+        planned = state.step.time.likely * (1 - state.counted / state.step.count)
+        worked -= state.counted_worked_s
+    else:
+        planned = float(state.step.time.likely)
+    left = max(0.0, planned - worked)
+    return left / max(state.step.time.likely, 1) if way_home else left
 
 
 def _slowness(then: Progress, at: float) -> float:
