@@ -89,7 +89,7 @@ class _Hard:
 def _hard(
     certain: tuple[Mask, Mask], least: Stage, most: Stage, everything: frozenset[int], wanted: Demand
 ) -> _Hard:
-    """Choose twice as many scenarios as may fail, of those that can differ, the hardest.
+    """Choose twice as many scenarios as may still fail, of those that can differ, the hardest.
 
     A set that fails on more of them than may fail at all fails; the others are only counted where
     they fail with no optional work.
@@ -98,20 +98,23 @@ def _hard(
     worst = most.masks(run, left)
     differ = (worst[0] & ~certain[0]) | (worst[1] & ~certain[1])
     candidates = np.flatnonzero(differ)
-    size = min(len(candidates), max(256, 2 * max(wanted.elapsed, wanted.consumables)))
+    surely = count(*certain)
+    room = wanted.elapsed - (surely.any if wanted.joint else surely.elapsed)
+    room = room if wanted.joint else max(room, wanted.consumables - surely.consumables)
+    size = min(len(candidates), max(256, 2 * room))
     hardness = _lateness(most, run, left)[candidates]
     chosen = np.sort(candidates[np.argpartition(-hardness, size - 1)[:size]]) if size else candidates
     elsewhere = np.ones(len(differ), dtype=np.bool_)
     elsewhere[chosen] = False
-    surely = count(certain[0] & elsewhere, certain[1] & elsewhere)
+    fails_elsewhere = count(certain[0] & elsewhere, certain[1] & elsewhere)
     if not size:
-        return _Hard(None, surely)
+        return _Hard(None, fails_elsewhere)
     inside = most.program.inside(run)[chosen]
     can_break = [
         k for k, row in enumerate(left) if not (clocked(most.world, k) and (inside <= row[chosen]).all())
     ]
     cuts = {first_node(most.world, m) for m in everything}
-    return _Hard(least.part(chosen, can_break, cuts), surely)
+    return _Hard(least.part(chosen, can_break, cuts), fails_elsewhere)
 
 
 def _lateness(bound: Stage, run: Run, left: list[Row]) -> Row:
