@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError, WrongUsage
 
 if TYPE_CHECKING:
@@ -19,8 +22,12 @@ _SQLITE = b"SQLite format 3\x00"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what `tracker run` takes."""
-    parser.add_argument("source", metavar="PLAN_OR_JOURNAL", help="a plan starts an excursion, a journal goes on")
-    parser.add_argument("--journal", metavar="PATH", help="where the new journal goes (default: logs/PLAN-UTC.sqlite)")
+    parser.add_argument(
+        "source", metavar="PLAN_OR_JOURNAL", help="a plan starts an excursion, a journal goes on"
+    )
+    parser.add_argument(
+        "--journal", metavar="PATH", help="where the new journal goes (default: logs/PLAN-UTC.sqlite)"
+    )
     parser.add_argument("--seat", metavar="NAME", help="who sits here (default: user@host)")
     parser.add_argument("--pace", metavar="PACE", help="a pace file, for a new journal")
 
@@ -30,13 +37,17 @@ def run(args: argparse.Namespace) -> int:
     source = Path(args.source)
     goes_on = is_journal(source)
     if goes_on and (args.journal or args.pace):
-        raise WrongUsage(f"tracker run: {source} is a journal and goes on; --journal and --pace are for a plan")
+        raise WrongUsage(
+            f"tracker run: {source} is a journal and goes on; --journal and --pace are for a plan"
+        )
     opener = _goes_on(source) if goes_on else _begins(source, args.journal, args.pace)
     from tracker.console.terminal import is_terminal
 
     if not is_terminal():
         _look(source, goes_on)
-        raise WrongUsage("tracker run needs a terminal; `tracker record` and `tracker estimate` work without one")
+        raise WrongUsage(
+            "tracker run needs a terminal; `tracker record` and `tracker estimate` work without one"
+        )
     return show(opener, args.seat, str(source))
 
 
@@ -81,25 +92,37 @@ def _look(source: Path, goes_on: bool) -> None:
         read_plan(source)
 
 
-def show(opener: Callable[[], Journal], seat: str | None, title: str) -> int:
-    """Show the desk on what the opener opens, and say afterwards how to go on."""
+def show(
+    opener: Callable[[], Journal],
+    seat: str | None,
+    title: str,
+    *,
+    utc_now: Callable[[], datetime] = clock.utc_now,
+    onward: str = "go on:   tracker run",
+) -> int:
+    """Show the desk on what the opener opens, and say afterwards how to go on.
+
+    `utc_now`: the clock that the desk goes by; `onward`: what can be done with the journal.
+    """
+    # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
+    os.environ.setdefault("TEXTUAL_FPS", "120")
     from tracker.console.app import TrackerApp
     from tracker.console.sitting import Sitting
 
-    sitting = Sitting(opener, seat, title=title)
+    sitting = Sitting(opener, seat, title=title, utc_now=utc_now)
     app = TrackerApp(sitting)
     app.run()
     left = sitting.stop()
     if sitting.failed:
         raise TrackerError(*sitting.failed)
-    _say_goodbye(sitting.session.path, left)
+    _say_goodbye(sitting.session.path, left, onward)
     return app.return_code or 0
 
 
-def _say_goodbye(path: str, left: tuple[Any, ...]) -> None:
+def _say_goodbye(path: str, left: tuple[Any, ...], onward: str) -> None:
     """Print where the journal is, how to go on, and what could not be written."""
     if path:
-        print(f"journal: {path}\ngo on:   tracker run {path}")
+        print(f"journal: {path}\n{onward} {path}")
     for job in left:
         for event in job.events:
             print(f"not on disk: {json.dumps(event)}", file=sys.stderr)

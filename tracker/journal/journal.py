@@ -44,16 +44,23 @@ class Journal:
 
     @classmethod
     def create(
-        cls, path: str | Path, plan: Plan, *, pace: str | Path | None = None, rehearsal: bool = False
+        cls,
+        path: str | Path,
+        plan: Plan,
+        *,
+        pace: str | Path | None = None,
+        rehearsal: bool = False,
+        uuid: str | None = None,
     ) -> Journal:
         """Start a journal in a new file.
 
-        `pace` is a pace file's path, or its text where it holds a line break. Raises JournalError when the
-        file exists or cannot be made.
+        `pace` is a pace file's path, or its text where it holds a line break; `uuid` None is a fresh one.
+        Raises JournalError when the file exists or cannot be made.
         """
         from tracker.journal.sqlite import SqliteStore
 
         genesis = new_genesis(plan, pace=pace, rehearsal=rehearsal)
+        genesis = replace(genesis, uuid=uuid) if uuid else genesis
         at_first = start_fold(genesis, str(path), plan).progress()
         return cls(SqliteStore.create(Path(path), genesis, fill=lambda new: _derive(new, at_first)), plan)
 

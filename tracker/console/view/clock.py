@@ -11,16 +11,14 @@ from tracker.foundation.text import plain
 
 
 def head(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the clock with the INSIDE lines: three rows; with room enough the clock also in large figures."""
+    """Return the clock and the INSIDE lines in three rows; with room the clock also in large figures."""
     if width < SMALL:
         return [clock_line(scene, width), inside_line(scene, width), second_line(scene, width)]
     figures = large(clock_text(scene).rjust(7), "accent")
     side = width_of(figures[0]) + 4
     room = width - side
     texts = [clock_line(scene, room), inside_line(scene, room), second_line(scene, room)]
-    lines = [
-        crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)
-    ]
+    lines = [crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)]
     return [*lines, blank(width)][:height]
 
 
@@ -39,7 +37,8 @@ def clock_line(scene: Scene, width: int) -> Line:
     ]
     if width >= LARGE:
         left.insert(3, say(f"  {scene.utc:%Y-%m-%d}", "dim"))
-    return sides(width, left, (*disk_spans(scene), Span(" ")))
+    rehearsal = (say(" REHEARSAL ", "typed"), Span("  ")) if scene.progress.rehearsal else ()
+    return sides(width, left, (*rehearsal, *disk_spans(scene), Span(" ")))
 
 
 def _beside(scene: Scene) -> str:

@@ -1,0 +1,124 @@
+"""Makes a rehearsal from a plan, a seed and a journal; plays it to the end; says in a line how it went."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import uuid
+from collections.abc import Collection, Sequence
+from datetime import UTC, datetime
+
+from tracker.forecast.remaining import prior_of
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_pet
+from tracker.journal.progress import Progress
+from tracker.plan.model import Plan
+from tracker.rehearsal.calling import Calling
+from tracker.rehearsal.chance import Chance
+from tracker.rehearsal.crew import Crew
+from tracker.rehearsal.lead import Lead
+from tracker.rehearsal.nature import Nature
+from tracker.rehearsal.play import Log, Play
+from tracker.rehearsal.stores import Stores
+from tracker.rehearsal.surprises import Surprise, surprises
+from tracker.rehearsal.ticking import Ticking
+
+SOME_DAY = datetime(2030, 1, 1, 12, 0, tzinfo=UTC)
+"""When a plan without `zero_planned` is rehearsed: any day will do, but always the same."""
+_SPACE = uuid.UUID("6f7e5a52-5a0f-4c0e-9d59-0b0f6a3c1e77")
+
+
+def seed_of_scenarios(plan: Plan, seed: int) -> str:
+    """Return the UUID of the journal: of plan and seed alone, so that advice comes out the same again."""
+    digest = hashlib.sha256(plan.source.encode()).hexdigest()
+    return str(uuid.uuid5(_SPACE, f"{digest} {seed}"))
+
+
+def zero_of(plan: Plan) -> datetime:
+    """Return the instant at which a rehearsal of this plan starts."""
+    return plan.zero_planned or SOME_DAY
+
+
+class Rehearsal:
+    """A simulated crew at a journal, ready to play."""
+
+    def __init__(
+        self,
+        log: Log,
+        plan: Plan,
+        seed: int,
+        *,
+        wanted: Collection[str] = ("random",),
+        advised: bool = False,
+        practice: bool = False,
+    ) -> None:
+        """Make ready.
+
+        `wanted`: kinds of surprises, `random` for those that chance brings. `advised`: a simulated lead
+        follows the advice. `practice`: the crew only speaks; whoever sits at the desk ticks.
+        """
+        chance = Chance(seed)
+        prior = prior_of(log.progress())
+        self.log, self.plan, self.seed = log, plan, seed
+        self.surprises: Sequence[Surprise] = surprises(plan, chance, wanted)
+        stuck = [one.step for one in self.surprises if one.kind == "stuck"]
+        crew = Crew(plan, Nature(prior, chance, stuck=stuck), Stores(plan, prior, chance))
+        voice = Calling() if practice else Ticking(chance)
+        lead = Lead() if advised else None
+        self.play = Play(log, crew, voice, self.surprises, lead=lead, closes=not practice)
+
+    def start(self, utc_now: datetime) -> None:
+        """Start the clock, where nobody else does."""
+        self.log.record_all([{"kind": "zero"}], seat="rehearsal", utc_now=utc_now)
+
+    def through(self) -> Progress:
+        """Play all of it at once and return how it ended."""
+        self.start(zero_of(self.plan))
+        self.play.to(math.inf)
+        return self.log.progress()
+
+    def outcome(self) -> str:
+        """Return in one line how it stands, or how it went."""
+        return outcome(self.log.progress(), self.surprises, self.seed)
+
+
+def outcome(progress: Progress, came: Sequence[Surprise], seed: int) -> str:
+    """Return in one line how a rehearsal went."""
+    steps = progress.steps.values()
+    done = sum(1 for state in steps if state.ended == "done")
+    dropped = [name for name, task in progress.tasks.items() if task.status == "dropped"]
+    left = [name for name, task in progress.tasks.items() if task.status == "left"]
+    parts = [
+        _inside(progress),
+        f"{done} of {len(steps)} steps done",
+        f"dropped {', '.join(dropped)}" if dropped else "nothing dropped",
+        *([f"called home, left {', '.join(left)}"] if progress.recall else []),
+        f"surprises: {', '.join(map(in_words, came)) or 'none'}",
+        f"seed {seed}",
+    ]
+    return plain("; ".join(parts), most=400)
+
+
+def _inside(progress: Progress) -> str:
+    limit = progress.limits["elapsed"]
+    if not progress.plan.outside or any(c not in progress.entered for c in progress.plan.outside):
+        return f"at {format_pet(progress.at)}, not everyone inside; limit {format_pet(limit)}"
+    at = max(progress.entered[c] for c in progress.plan.outside)
+    spare = f"{format_pet(abs(limit - at))} {'to spare' if at <= limit else 'late'}"
+    return f"inside at {format_pet(at)}, limit {format_pet(limit)}, {spare}"
+
+
+def in_words(one: Surprise) -> str:
+    """Return a surprise in a few words."""
+    who = " ".join(one.crew)
+    match one.kind:
+        case "stuck":
+            return f"{one.step} stuck"
+        case "leak":
+            return f"leak of {one.consumable} {'shared' if who == '*' else who} at {format_pet(one.at)}"
+        case "hold":
+            return f"hold of {who} at {format_pet(one.at)}"
+        case "silence":
+            return f"no voice from {who} at {format_pet(one.at)}"
+        case _:
+            return f"unplanned work at {format_pet(one.at)}"
