@@ -260,7 +260,7 @@ def test_a_second_later_the_end_is_at_most_two_seconds_later() -> None:
     here = fold(*TICKED).progress()
     ends = [estimate(here, now=now, scenarios=10_000).inside.p50 for now in range(2301, 2700, 3)]
     steps = np.diff(np.array(ends, dtype=float)) / 3.0
-    assert (steps >= 0.0).all()
+    assert (steps >= -1e-3).all()
     assert (steps <= 2.0).all()
 
 

@@ -29,30 +29,34 @@ class Scenarios:
 
 
 def draw_state(uuid: str, belief: Belief, prior: PacePrior, layout: Layout, n: int) -> Scenarios:
-    """Return the state in every scenario; processes take stretches of scenarios by their probability."""
+    """Return the state in every scenario; processes take stretches of scenarios by their probability.
+
+    Each scenario has a noise of its own. The state's spread is taken at the estimated noise: how crews
+    differ is believed in its own right, not in units of the noise.
+    """
     z = np.stack([normals(uuid, name, n) for name in layout.names()])
     scale = normals(uuid, "noise", n).astype(np.float64)
-    lower = root(belief.cov).astype(np.float32)
+    lower = root(belief.cov * belief.variance[:, None, None]).astype(np.float32)
+    walk = np.sqrt(belief.drift * belief.variance)
     state = np.empty((layout.size, n), dtype=np.float32)
-    spread, drift = np.empty(n, dtype=np.float32), np.empty(n, dtype=np.float32)
-    ends = np.rint(np.cumsum(belief.shares()) * n).astype(int)
+    sigma, drift = np.zeros(n, dtype=np.float32), np.empty(n, dtype=np.float32)
     begin = 0
-    for k, end in enumerate(ends):
+    for k, end in enumerate(np.rint(np.cumsum(belief.shares()) * n).astype(int)):
         part = slice(begin, int(end))
         begin = int(end)
-        spread[part] = math.sqrt(belief.variance[k]) * _noise_scale(scale[part], float(belief.weight[k]))
         np.matmul(lower[k], z[:, part], out=state[:, part])
-        state[:, part] *= spread[part]
         state[:, part] += belief.mean[k].astype(np.float32)[:, None]
-        drift[part] = spread[part] * np.float32(math.sqrt(belief.drift[k]))
-    return Scenarios(state, spread if prior.sigma > 0 else np.zeros_like(spread), drift)
+        drift[part] = walk[k]
+        if prior.sigma > 0:
+            sigma[part] = math.sqrt(belief.variance[k]) * _noise_scale(scale[part], float(belief.weight[k]))
+    return Scenarios(state, sigma, drift)
 
 
 def _noise_scale(z: Array, freedom: float) -> Array:
-    """Return the root of freedom over a chi-square draw made from normals.
+    """Return the root of a chi-square's median over a draw of it made from normals: median 1.
 
     Source: Wilson and Hilferty, PNAS 17 (1931) 684-688.
     """
     third = 2.0 / (9.0 * freedom)
-    cube = np.maximum(1.0 - third + z * math.sqrt(third), MOST_SIGMA ** (-2.0 / 3.0))
+    cube = np.maximum(1.0 + z * math.sqrt(third) / (1.0 - third), MOST_SIGMA ** (-2.0 / 3.0))
     return np.asarray(cube**-1.5)
