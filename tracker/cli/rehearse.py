@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--speed",
         metavar="N",
         type=_speed,
-        help=f"on the desk: the clock runs N times as fast (default {SPEED:g}, for practice {PRACTICE_SPEED:g})",
+        help=f"on the desk: the clock runs N times as fast (default {SPEED:g}, practice {PRACTICE_SPEED:g})",
     )
     add("--seed", metavar="N", type=_seed, help="the same seed plays the same rehearsal (default: a new one)")
     add("--headless", action="store_true", help="play it at once, without a screen")

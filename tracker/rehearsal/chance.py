@@ -1,4 +1,4 @@
-"""Chance from a seed: every draw belongs to what it is drawn for, so that it never depends on the order of draws.
+"""Chance from a seed: a draw belongs to what it is drawn for, and never depends on what was drawn before.
 
 A draw is the SHA-256 of the seed and the names of what it is for, read as a number. Rehearsals with the
 same seed are the same on every machine.
@@ -27,7 +27,7 @@ class Chance:
         """Return a number between 0 and 1, neither included."""
         text = "\0".join(map(str, (self.seed, *names)))
         digest = hashlib.sha256(text.encode()).digest()
-        return ((int.from_bytes(digest[:8], "big") >> (64 - _BITS)) + 0.5) / 2**_BITS
+        return ((int.from_bytes(digest[:8], "big") >> (64 - _BITS)) + 0.5) / 2.0**_BITS
 
     def normal(self, *names: object) -> float:
         """Return a number of the standard normal distribution."""

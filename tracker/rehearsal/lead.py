@@ -1,4 +1,4 @@
-"""A simulated lead who follows the advice: keeps or drops optional work as it is about to begin, and turns back in time."""
+"""A simulated lead who follows the advice: keeps or drops what is about to begin, and turns back in time."""
 
 from __future__ import annotations
 

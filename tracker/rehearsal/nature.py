@@ -67,9 +67,7 @@ class Nature:
             likely = home_s
         median, noise = own_shape(likely, step.time.low, step.time.high)
         own = self.prior.sigma * math.sqrt(noise) * self._chance.normal("step", step.id)
-        log = (
-            self.level + self.wandered(clock_s) + self._effect_of_crew(crew) + self._effect_of_work(step.work)
-        )
+        log = self.level + self.wandered(clock_s) + self._of_crew(crew) + self._of_work(step.work)
         times = STUCK_TIMES if step.id in self._stuck else 1.0
         return max(LEAST_S, median * math.exp(log + own) * times) if median > 0 else 0.0
 
@@ -88,11 +86,11 @@ class Nature:
         out[-1] = seconds
         return tuple(out)
 
-    def _effect_of_crew(self, crew: Sequence[str]) -> float:
+    def _of_crew(self, crew: Sequence[str]) -> float:
         prior = self.prior
         return sum(self._effect("crew", c, prior.crew, prior.crew_spread) for c in crew) / max(len(crew), 1)
 
-    def _effect_of_work(self, kind: str) -> float:
+    def _of_work(self, kind: str) -> float:
         return self._effect("work", kind, self.prior.work, self.prior.work_spread)
 
     def _effect(self, what: str, name: str, own: Mapping[str, tuple[float, float]], spread: float) -> float:
