@@ -120,7 +120,8 @@ def test_on_the_way_home_there_is_nothing_to_turn_back_from() -> None:
         Work("clean", "EV1", 10 * MIN, closeout=True, running=True),
         Work("home", "EV1", 60, closeout=True),
     ]
-    assert turn_back(Judge(world(works, 60 * MIN)), ()).latest is None
+    found = turn_back(Judge(world(works, 60 * MIN)), ())
+    assert found.latest is None and found.homebound
 
 
 @pytest.mark.parametrize("kind", [Kind(20), Kind(20, two=True), Kind(20, windows=False)], ids=str)

@@ -106,7 +106,9 @@ def _turn_back(figure: TurnBack) -> dict[str, Any]:
         "latest": seconds(figure.latest),
         "inside_if_now": _times(figure.inside_if_now, "p50", "p90"),
         "mover": figure.mover,
+        "moved_from": seconds(figure.moved_from),
         "moved_to": seconds(figure.moved_to),
+        "homebound": figure.homebound,
     }
 
 

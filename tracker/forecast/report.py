@@ -116,14 +116,14 @@ def _turn_back(estimate: Estimate) -> list[str]:
     back, if_now = estimate.turn_back, estimate.turn_back.inside_if_now
     lines = []
     if if_now.p50 is not None:
-        words = (
-            "too late to turn back in time"
-            if back.latest is None
-            else f"turn back by {format_pet(back.latest)}"
-        )
+        if back.latest is not None:
+            words = f"turn back by {format_pet(back.latest)}"
+        else:
+            words = "on the way home" if back.homebound else "turn back now"
         lines.append(f"{words}; called now inside {format_pet(if_now.p50)}{_nine(format_pet(if_now.p90))}")
     if back.mover is not None:
-        lines.append(f"beginning {back.mover} moves turn-back to {format_pet(back.moved_to)}")
+        moves = f"from {format_pet(back.moved_from)} to {format_pet(back.moved_to)}"
+        lines.append(f"beginning {back.mover} moves turn-back {moves}")
     return lines
 
 

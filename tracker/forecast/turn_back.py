@@ -40,7 +40,7 @@ def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -
     full = homeward(world, world.present(kept), judge.course(kept))
     inside_if_now = ranged(full.called(0.0).inside, base=world.now, mean=True)
     if homebound or any(node.closeout and node.running for node in world.nodes):
-        return TurnBack(None, inside_if_now)
+        return TurnBack(None, inside_if_now, homebound=True)
     finder = _Finder(judge, kept, full)
     latest = finder.latest()
     if latest is None:

@@ -113,6 +113,8 @@ class TurnBack:
     """Turn-back if that step were to open nothing."""
     moved_to: float | None = None
     """Turn-back once that step has begun."""
+    homebound: bool = False
+    """Closeout has begun, or everybody is called home: there is nothing left to turn back from."""
 
 
 @dataclass(frozen=True, slots=True)
