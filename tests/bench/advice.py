@@ -76,7 +76,7 @@ def _against_solver(quick: bool) -> None:
     _, world = large(5, Size(8, steps=60 if quick else 300), scenarios=20 if quick else 60)
     world = whole_seconds(world)
     ours = min(_timed(lambda: kept_set(world)) for _ in range(3))
-    theirs = solve(world, seconds=60 if quick else 600, workers=2)
+    theirs = solve(world, seconds=60 if quick else 300, workers=2)
     found = kept_set(world)
     value = worth(world, found.tasks) if found.holds else None
     same = "equal" if value == theirs.value else f"{value} to {theirs.value}"
