@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from tracker.journal.folding.batch import Batch, Share, shares
 from tracker.journal.folding.evidence import observe
@@ -99,7 +99,8 @@ def settle(state: State, batch: Batch) -> None:
     parts = shares(batch)
     together = len(parts) > 1
     through: dict[str, float] = {}
-    for i, part in enumerate(parts):
+    following = _following(parts)
+    for part, later in zip(parts, following, strict=True):
         _settle_waiting(state, part, through)
         s = state.steps[part.tick.step]
         again = s.began is not None and part.tick.worked_s > 0
@@ -110,11 +111,20 @@ def settle(state: State, batch: Batch) -> None:
             worked_s=part.worked_s,
         )
         for crew in part.tick.crew:
-            later = next((p for p in parts[i + 1 :] if crew in p.tick.crew), None)
-            end = min(part.end, later.begin) if later else batch.last_of(crew)
+            end = min(part.end, later[crew]) if crew in later else part.tick.at
             _work(state, crew, part.tick.step, max(part.begin, through[crew]), end)
             through[crew] = max(end, through[crew])
     observe(state, parts)
+
+
+def _following(parts: Sequence[Share]) -> list[dict[str, float]]:
+    """Return per part when each of its crew begins their next one of the batch."""
+    begins: dict[str, float] = {}
+    out = []
+    for part in reversed(parts):
+        out.append({crew: begins[crew] for crew in part.tick.crew if crew in begins})
+        begins.update(dict.fromkeys(part.tick.crew, part.begin))
+    return out[::-1]
 
 
 def _settle_waiting(state: State, part: Share, through: dict[str, float]) -> None:
