@@ -22,7 +22,7 @@ PARTS = {
     "screen": "first frame, key to paint, idle desk",
     "debrief": "a thousand journals, and one of 100,000 events",
     "learn": "held-out score with a learned pace file against without",
-    "rehearse": "simulated excursions",
+    "rehearsal": "a simulated crew plays the demo a thousand times",
 }
 
 

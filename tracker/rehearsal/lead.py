@@ -24,7 +24,7 @@ class Lead:
 
     def decide(self, progress: Progress, at: float, tasks: Iterable[str]) -> list[Event]:
         """Return what is decided about optional tasks that are about to begin; nothing for others."""
-        open_now = [t for t in dict.fromkeys(tasks) if progress.tasks[t].optional and not _begun(progress, t)]
+        open_now = [task for task in dict.fromkeys(tasks) if _undecided(progress, task)]
         if not open_now:
             return []
         found = self._estimate(progress, at)
@@ -51,8 +51,9 @@ class Lead:
         return estimate(progress, max(at, progress.at), scenarios=self._scenarios, ranges="shown")
 
 
-def _begun(progress: Progress, task: str) -> bool:
-    return progress.tasks[task].status == "begun"
+def _undecided(progress: Progress, task: str) -> bool:
+    """Whether a task is optional, not begun, and nobody has decided about it."""
+    return progress.tasks[task].optional and progress.tasks[task].status == "open"
 
 
 def _decision(progress: Progress, figure: OptionalFigure, found: Estimate) -> list[Event]:

@@ -136,13 +136,15 @@ class Play:
 
     def _begin(self, at: float) -> None:
         """Ask the lead about optional work that is about to begin, then begin what is ready."""
-        ready = self.crew.ready(self._log.progress())
-        if self._lead and ready:
-            self._record(
-                self._lead.decide(self._log.progress(), at, [one.state.step.task for one in ready]), at
-            )
-            ready = self.crew.ready(self._log.progress())
-        progress = self._log.progress()
+        while True:
+            progress = self._log.progress()
+            # No time passes: the crew only hears what was recorded in this instant, such as a recall.
+            self._hear(self.crew.advance(progress, at))
+            ready = self.crew.ready(progress)
+            tasks = [one.state.step.task for one in ready]
+            decided = self._lead.decide(progress, at, tasks) if self._lead else []
+            if not decided or not self._record(decided, at):
+                break
         self._hear(self.crew.begin(progress, ready))
         self._hear(self.crew.look(progress))
 
@@ -155,10 +157,13 @@ class Play:
         elif self._close_at == math.inf and not self.crew.out:
             self._close_at = at + CLOSE_S
 
-    def _record(self, events: Sequence[Mapping[str, Any]], at: float, seat: str = "") -> None:
-        """Record events as if the clock stood at a PET; what is refused is noted with its reason."""
+    def _record(self, events: Sequence[Mapping[str, Any]], at: float, seat: str = "") -> bool:
+        """Record events as if the clock stood at a PET; whether they are on record.
+
+        What is refused is noted with its reason.
+        """
         if not events:
-            return
+            return True
         zero = self._log.progress().zero
         assert zero is not None
         now = zero + timedelta(seconds=at)
@@ -167,6 +172,8 @@ class Play:
         except EventError as error:
             words = plain(f"not recorded: {error.lines[0]}", most=200)
             self._log.record_all([{"kind": "noted", "text": words}], seat=self._seat, utc_now=now)
+            return False
+        return True
 
 
 def _needless(said: Said, progress: Progress) -> bool:

@@ -1,0 +1,55 @@
+"""The lead who follows the advice: on record beside it, and home in time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from tests.runs import plan_of, step, task
+from tracker.plan.model import Plan
+
+Rehearse = Callable[..., Any]
+HOME = task("home", step("in", "EV1", 20), closeout=True)
+
+
+def test_optional_work_that_does_not_fit_is_dropped_with_its_advice(rehearse: Rehearse) -> None:
+    long = task("long", step("x", "EV1", 40), priority="get-ahead")
+    short = task("short", step("x", "EV1", 10), priority="get-ahead")
+    plan = plan_of(
+        task("a", step("one", "EV1", 60)), long, short, HOME, crew="EV1", limits={"elapsed": "1:45"}
+    )
+    played = rehearse(plan, advised=True).all()
+    # 60 + 40 + 20 min is beyond 1:45; 60 + 10 + 20 is not.
+    chosen = [(e["task"], e["choice"], e["advice"]) for e in played.of("chose")]
+    assert chosen == [("long", "drop", "drop"), ("short", "keep", "keep")]
+    assert [e["task"] for e in played.of("dropped")] == ["long"]
+    assert played.minutes["home.in"] == 90
+    assert all(set(e["figures"]) == {"last_call", "in_time", "cost", "safe"} for e in played.of("chose"))
+
+
+def test_the_lead_calls_home_in_time(rehearse: Rehearse) -> None:
+    bolts = step("bolts", "EV1", 60, work="fasten")
+    plan = plan_of(
+        task("a", bolts, step("two", "EV1", 30)), HOME, crew="EV1", limits={"elapsed": "2:00"}, confidence=0.9
+    )
+    played = rehearse(plan, wanted=("stuck",), advised=True).all()
+    # The stuck step would take 3 h. Home takes 20 minutes, so 1:40 is the latest.
+    (called,) = [e for e in played.now.events if e.kind == "called"]
+    assert 90 * 60 <= called.at <= 100 * 60
+    assert max(played.crew.inside.values()) <= 2 * 3600 + 1
+    assert "a.bolts" not in played.minutes
+    assert "called home, left a" in played.rehearsal.outcome()
+
+
+def test_without_a_lead_nobody_decides(rehearse: Rehearse, larkspur: Plan) -> None:
+    played = rehearse(larkspur, seed=3, pace=None).all()
+    assert not played.of("chose", "dropped", "called")
+
+
+def test_advice_is_the_same_again(rehearse: Rehearse, larkspur: Plan) -> None:
+    first, again = (
+        rehearse(larkspur, seed=8, pace=None, wanted=("random",), advised=True).all().of("chose")
+        for _ in range(2)
+    )
+    assert first == again
+    assert {e["task"] for e in first} == {"latch", "lamp", "photos"}
