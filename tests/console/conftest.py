@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
-from collections.abc import Callable, Mapping
-from datetime import UTC, datetime
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
+from textual.pilot import Pilot
 
+from tracker.console.app import TrackerApp
+from tracker.console.desk import Desk
+from tracker.console.forecaster import Forecaster
+from tracker.console.sitting import Sitting
 from tracker.console.view.ink import Line, text_of
 from tracker.console.view.scene import Picture, Scene
+from tracker.console.widgets.pane import Pane
 from tracker.forecast.values import (
     Advice,
     Alert,
@@ -24,6 +32,7 @@ from tracker.forecast.values import (
     StepFigure,
     TurnBack,
 )
+from tracker.journal.journal import Journal
 from tracker.journal.progress import OpenItem, Progress, StepState, TaskState
 from tracker.plan.model import Plan
 from tracker.plan.read import read_plan
@@ -40,14 +49,27 @@ def plan() -> Plan:
 
 def state(step: Any, done: float | None, began: float | None, **changes: Any) -> StepState:
     fields: dict[str, Any] = {
-        "step": step, "crew": step.crew, "ended": "done" if done is not None else None, "began": began,
-        "begin_kind": None if began is None else "implied", "done": done,
+        "step": step,
+        "crew": step.crew,
+        "ended": "done" if done is not None else None,
+        "began": began,
+        "begin_kind": None if began is None else "implied",
+        "done": done,
         "worked_s": done - began if done is not None and began is not None else 0.0,
-        "running_since": began if done is None else None, "counted": step.count if done is not None else 0,
-        "counted_worked_s": 0.0, "gone": step.hold_point is None, "evidence": True, "left_s": None,
-        "left_worked_s": 0.0, "waited_s": 0.0, "held_s": 0.0, "waited_for": None, "done_number": None,
-        "entry_lag_s": None, "seat": None,
-    }  # fmt: skip
+        "running_since": began if done is None else None,
+        "counted": step.count if done is not None else 0,
+        "counted_worked_s": 0.0,
+        "gone": step.hold_point is None,
+        "evidence": True,
+        "left_s": None,
+        "left_worked_s": 0.0,
+        "waited_s": 0.0,
+        "held_s": 0.0,
+        "waited_for": None,
+        "done_number": None,
+        "entry_lag_s": None,
+        "seat": None,
+    }
     return StepState(**{**fields, **changes})
 
 
@@ -70,18 +92,41 @@ def progress_by_hand(
     at = max([end for _, end in done.values()], default=0.0)
     needs = {"pump.lines": ("pump.cover",)} if steps["pump.cover"].ended is None else {}
     made: dict[str, Any] = {
-        "plan": plan, "uuid": "0" * 32, "pace_text": None, "pace_name": None, "rehearsal": False,
-        "zero": ZERO if started else None, "at": at, "number": len(done) + 1 if started else 0, "events": (),
-        "tasks": {t.id: TaskState(t, "open", False, t.priority) for t in plan.tasks}, "steps": steps, "order": order,
+        "plan": plan,
+        "uuid": "0" * 32,
+        "pace_text": None,
+        "pace_name": None,
+        "rehearsal": False,
+        "zero": ZERO if started else None,
+        "at": at,
+        "number": len(done) + 1 if started else 0,
+        "events": (),
+        "tasks": {t.id: TaskState(t, "open", False, t.priority) for t in plan.tasks},
+        "steps": steps,
+        "order": order,
         "current": {c: (o[0] if o and started else None) for c, o in order.items()},
-        "free_since": {c: at for c in order}, "holds": {}, "limits": {"elapsed": 14400.0},
-        "limit_crew": {"elapsed": plan.outside}, "reserves": {}, "readings": (), "spent": {}, "observations": (),
+        "free_since": {c: at for c in order},
+        "holds": {},
+        "limits": {"elapsed": 14400.0},
+        "limit_crew": {"elapsed": plan.outside},
+        "reserves": {},
+        "readings": (),
+        "spent": {},
+        "observations": (),
         "openings": {"daylight": ((0.0, 2820.0), (5520.0, 8340.0), (11100.0, 13920.0))},
-        "planned": {s: (line.start[s], line.finish[s]) for s in plan.step}, "needs": needs,
-        "open_items": (OpenItem("hatch", "egress.open", "home.hatch"),) if done else (), "entered": {}, "silent": {},
-        "last_heard": {}, "recall": {}, "decisions": (), "acknowledged": frozenset(), "closed": None, "warnings": (),
+        "planned": {s: (line.start[s], line.finish[s]) for s in plan.step},
+        "needs": needs,
+        "open_items": (OpenItem("hatch", "egress.open", "home.hatch"),) if done else (),
+        "entered": {},
+        "silent": {},
+        "last_heard": {},
+        "recall": {},
+        "decisions": (),
+        "acknowledged": frozenset(),
+        "closed": None,
+        "warnings": (),
         "fold": cast(Any, None),
-    }  # fmt: skip
+    }
     return Progress(**{**made, **fields})
 
 
@@ -108,22 +153,71 @@ def estimate_by_hand(progress: Progress, now: float, **changes: Any) -> Estimate
     )
     advice = Advice(now, frozenset({"survey", "lamp"}), optional, turn)
     fields: dict[str, Any] = {
-        "excursion": progress.plan.excursion, "at": now, "scenarios": 10000, "confidence": 0.9, "pace_file": None,
-        "inside": inside, "limit": 14400.0, "margin": Range(3500.0, 2800.0, 1700.0), "safe": 0.94,
-        "without_optional_inside": Range(9000.0, 9700.0, 10500.0), "without_optional_safe": 0.99,
-        "limits": (elapsed, oxygen), "binding": oxygen, "turn_back": turn, "pace": {"all": 1.06, "EV1": 1.02, "EV2": 1.11},
+        "excursion": progress.plan.excursion,
+        "at": now,
+        "scenarios": 10000,
+        "confidence": 0.9,
+        "pace_file": None,
+        "inside": inside,
+        "limit": 14400.0,
+        "margin": Range(3500.0, 2800.0, 1700.0),
+        "safe": 0.94,
+        "without_optional_inside": Range(9000.0, 9700.0, 10500.0),
+        "without_optional_safe": 0.99,
+        "limits": (elapsed, oxygen),
+        "binding": oxygen,
+        "turn_back": turn,
+        "pace": {"all": 1.06, "EV1": 1.02, "EV2": 1.11},
         "consumables": (
-            ConsumableFigure("EV1", "oxygen", "kg", 0.61, Range(0.2, 0.24, 0.27), 0.1, Range(14000, 15800, 17000), 0.01, None, 2400.0),
-            ConsumableFigure("EV2", "oxygen", "kg", 0.58, Range(0.13, 0.18, 0.22), 0.1, Range(12500, 13500, 15000), 0.06, None, 2400.0),
-            ConsumableFigure("EV1", "battery", "Wh", 452.0, Range(270, 281, 292), 60.0, Range(20000, 21000, 23000), 0.0),
-            ConsumableFigure("EV2", "battery", "Wh", 452.0, Range(270, 281, 292), 60.0, Range(20000, 21000, 23000), 0.0,
-                             "reads lower than it should: a second reading decides"),
+            ConsumableFigure(
+                "EV1",
+                "oxygen",
+                "kg",
+                0.61,
+                Range(0.2, 0.24, 0.27),
+                0.1,
+                Range(14000, 15800, 17000),
+                0.01,
+                None,
+                2400.0,
+            ),
+            ConsumableFigure(
+                "EV2",
+                "oxygen",
+                "kg",
+                0.58,
+                Range(0.13, 0.18, 0.22),
+                0.1,
+                Range(12500, 13500, 15000),
+                0.06,
+                None,
+                2400.0,
+            ),
+            ConsumableFigure(
+                "EV1", "battery", "Wh", 452.0, Range(270, 281, 292), 60.0, Range(20000, 21000, 23000), 0.0
+            ),
+            ConsumableFigure(
+                "EV2",
+                "battery",
+                "Wh",
+                452.0,
+                Range(270, 281, 292),
+                60.0,
+                Range(20000, 21000, 23000),
+                0.0,
+                "reads lower than it should: a second reading decides",
+            ),
         ),
-        "tasks": (), "steps": steps, "optional": optional,
-        "clocks": (ClockFigure("pump.join", "pump.lines", None, 0.03),), "open_items": (), "called": None,
-        "alerts": (Alert("last-call:survey:15", "survey: last call 2:30, in 0:14", False),), "advice": advice,
+        "tasks": (),
+        "steps": steps,
+        "optional": optional,
+        "clocks": (ClockFigure("pump.join", "pump.lines", None, 0.03),),
+        "open_items": (),
+        "called": None,
+        "alerts": (Alert("last-call:survey:15", "survey: last call 2:30, in 0:14", False),),
+        "advice": advice,
         "ingress": {"EV1": Range(10900.0, 11600.0, 12700.0), "EV2": Range(10900.0, 11600.0, 12700.0)},
-    }  # fmt: skip
+    }
     return Estimate(**{**fields, **changes})
 
 
@@ -137,12 +231,19 @@ def before(plan: Plan) -> Scene:
 @pytest.fixture
 def under_way(plan: Plan) -> Scene:
     """A third through: one at a counted step, one waiting."""
-    done = {"egress.open": (0.0, 700.0), "egress.tools": (700.0, 1090.0), "egress.check": (0.0, 400.0), "pump.cover": (700.0, 1500.0)}
+    done = {
+        "egress.open": (0.0, 700.0),
+        "egress.tools": (700.0, 1090.0),
+        "egress.check": (0.0, 400.0),
+        "pump.cover": (700.0, 1500.0),
+    }
     progress = progress_by_hand(
         plan, done, {"pump.bolts": 1500.0, "pump.lines": 1500.0}, changes={"pump.bolts": {"counted": 3}}
     )
     now = 2477.0
-    return Scene(Picture(progress, estimate_by_hand(progress, now)), now, datetime(2031, 5, 4, 14, 41, 17, tzinfo=UTC))
+    return Scene(
+        Picture(progress, estimate_by_hand(progress, now)), now, datetime(2031, 5, 4, 14, 41, 17, tzinfo=UTC)
+    )
 
 
 @pytest.fixture
@@ -171,3 +272,101 @@ def exact() -> Callable[[list[Line], int, int], str]:
         return text_of(lines)
 
     return check
+
+
+class Hand:
+    """A clock that stands until it is moved."""
+
+    def __init__(self) -> None:
+        self.passed = 0.0
+
+    def utc(self) -> datetime:
+        return ZERO + timedelta(seconds=self.passed)
+
+    def mono(self) -> float:
+        return self.passed
+
+    def move(self, seconds: float) -> None:
+        self.passed += seconds
+
+
+class At:
+    """A desk that is being worked by a test."""
+
+    def __init__(self, pilot: Pilot[None], desk: Desk, hand: Hand, path: Path) -> None:
+        self.pilot, self.desk, self.hand, self.path = pilot, desk, hand, path
+
+    async def press(self, *keys: str) -> None:
+        """Press keys a second apart, as a person would, and wait for the disk."""
+        for key in keys:
+            self.hand.move(1.0)
+            await self.pilot.press(key)
+            await self.settle()
+
+    async def type(self, text: str) -> None:
+        await self.pilot.press(*("space" if char == " " else char for char in text))
+        await self.pilot.pause()
+
+    async def settle(self) -> None:
+        for _ in range(200):
+            await self.pilot.pause()
+            if self.desk.sitting.session.picture is not None and not self.desk.sitting.session.unsaved:
+                break
+            await asyncio.sleep(0.01)
+        self.desk.repaint()
+        await self.pilot.pause()
+
+    @property
+    def kinds(self) -> list[str]:
+        return [event.kind for event in self.events]
+
+    @property
+    def events(self) -> list[Any]:
+        with Journal.open(self.path, read_only=True) as journal:
+            return list(journal.fold.recorded)
+
+    @property
+    def said(self) -> str:
+        return self.desk.sitting.session.said
+
+    @property
+    def screen(self) -> str:
+        """The text of the panes that are shown, from the top down."""
+        panes = [pane for pane in self.desk.query(Pane) if pane.display and pane.size.height]
+        return "\n".join(text_of(pane.lines) for pane in panes)
+
+    @property
+    def whole(self) -> str:
+        """Every cell of the terminal as text."""
+        strips = self.desk.app.screen._compositor.render_strips()
+        return "\n".join(strip.text.rstrip() for strip in strips)
+
+    def estimate(self, **changes: Any) -> None:
+        """Show an estimate made by hand."""
+        session = self.desk.sitting.session
+        now = session.now(self.hand.utc())
+        session.picture = Picture(session.progress, estimate_by_hand(session.progress, now, **changes))
+        self.desk.repaint()
+
+
+@pytest.fixture
+def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
+    """Open a desk on a new journal; estimates only where they are asked for."""
+
+    @asynccontextmanager
+    async def open_desk(
+        size: tuple[int, int] = (120, 36), *, estimates: bool = False, opener: Callable[[], Any] | None = None
+    ) -> AsyncIterator[At]:
+        hand, path = Hand(), tmp_path / "one.sqlite"
+        if not estimates:
+            monkeypatch.setattr(Forecaster, "ask", lambda self, wanted: None)
+        make = opener or (lambda: Journal.create(path, plan) if not path.exists() else Journal.open(path))
+        sitting = Sitting(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
+        app = TrackerApp(sitting)
+        async with app.run_test(size=size) as pilot:
+            at = At(pilot, app.desk, hand, path)
+            await at.settle()
+            yield at
+        sitting.stop()
+
+    return open_desk

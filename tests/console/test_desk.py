@@ -3,112 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from textual.pilot import Pilot
 
-from tracker.console.app import TrackerApp
 from tracker.console.commands import COMMANDS
-from tracker.console.desk import Desk
-from tracker.console.forecaster import Forecaster
-from tracker.console.sitting import Sitting
-from tracker.console.view.ink import text_of
 from tracker.console.widgets.pane import Pane
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
-
-ZERO = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
-
-
-class Hand:
-    """A clock that stands until it is moved."""
-
-    def __init__(self) -> None:
-        self.passed = 0.0
-
-    def utc(self) -> datetime:
-        return ZERO + timedelta(seconds=self.passed)
-
-    def mono(self) -> float:
-        return self.passed
-
-    def move(self, seconds: float) -> None:
-        self.passed += seconds
-
-
-class At:
-    """A desk that is being worked by a test."""
-
-    def __init__(self, pilot: Pilot[None], desk: Desk, hand: Hand, path: Path) -> None:
-        self.pilot, self.desk, self.hand, self.path = pilot, desk, hand, path
-
-    async def press(self, *keys: str) -> None:
-        """Press keys a second apart, as a person would, and wait for the disk."""
-        for key in keys:
-            self.hand.move(1.0)
-            await self.pilot.press(key)
-            await self.settle()
-
-    async def type(self, text: str) -> None:
-        await self.pilot.press(*("space" if char == " " else char for char in text))
-        await self.pilot.pause()
-
-    async def settle(self) -> None:
-        for _ in range(200):
-            await self.pilot.pause()
-            if self.desk.sitting.session.picture is not None and not self.desk.sitting.session.unsaved:
-                break
-            await asyncio.sleep(0.01)
-        self.desk.repaint()
-        await self.pilot.pause()
-
-    @property
-    def kinds(self) -> list[str]:
-        return [event.kind for event in self.events]
-
-    @property
-    def events(self) -> list[Any]:
-        with Journal.open(self.path, read_only=True) as journal:
-            return list(journal.fold.recorded)
-
-    @property
-    def said(self) -> str:
-        return self.desk.sitting.session.said
-
-    @property
-    def screen(self) -> str:
-        """The text of the panes that are shown, from the top down."""
-        panes = [pane for pane in self.desk.query(Pane) if pane.display and pane.size.height]
-        return "\n".join(text_of(pane.lines) for pane in panes)
-
-
-@pytest.fixture
-def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
-    """Open a desk on a new journal; estimates only where they are asked for."""
-
-    @asynccontextmanager
-    async def open_desk(
-        size: tuple[int, int] = (120, 36), *, estimates: bool = False, opener: Callable[[], Any] | None = None
-    ) -> AsyncIterator[At]:
-        hand, path = Hand(), tmp_path / "one.sqlite"
-        if not estimates:
-            monkeypatch.setattr(Forecaster, "ask", lambda self, wanted: None)
-        make = opener or (lambda: Journal.create(path, plan) if not path.exists() else Journal.open(path))
-        sitting = Sitting(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
-        app = TrackerApp(sitting)
-        async with app.run_test(size=size) as pilot:
-            at = At(pilot, app.desk, hand, path)
-            await at.settle()
-            yield at
-        sitting.stop()
-
-    return open_desk
 
 
 async def test_the_clock_starts_and_steps_are_ticked_with_one_key(at_desk: Callable[..., Any]) -> None:
@@ -357,7 +262,9 @@ async def test_leaving_is_asked_twice(at_desk: Callable[..., Any]) -> None:
         assert at.desk.app.return_code == 0
 
 
-@pytest.mark.parametrize("command", [c for c in COMMANDS if c.id not in ("quit", "palette")], ids=lambda c: c.id)
+@pytest.mark.parametrize(
+    "command", [c for c in COMMANDS if c.id not in ("quit", "palette")], ids=lambda c: c.id
+)
 async def test_every_command_can_be_pressed(at_desk: Callable[..., Any], command: Any) -> None:
     async with at_desk((80, 24)) as at:
         await at.press(command.keys[0], "escape", "z", *command.keys, "escape")
@@ -381,3 +288,46 @@ async def test_the_palette_runs_a_command(at_desk: Callable[..., Any]) -> None:
         await at.pilot.press("enter")
         await at.pilot.pause(0.2)
         assert at.desk.app.theme == "tracker-light"
+
+
+async def test_the_mouse_does_what_keys_do(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("z")
+        await at.pilot.click("#body", offset=(20, 2))
+        await at.settle()
+        assert at.desk.chosen is not None
+        column = at.screen.splitlines()[-1].index("u undo")
+        await at.pilot.click("#footer", offset=(column + 3, 0))
+        await at.settle()
+        assert at.kinds == ["zero", "withdrawn"]
+
+
+HOSTILE = (
+    "[red]x[/] [/b] \x1b[31mred\x1b]0;t\x07 \u202egnp.exe \u0007 \u6f22\u5b57 e\u0301 <b>&amp; =1+1 [unclosed"
+)
+
+
+async def test_hostile_text_is_shown_as_text_everywhere(
+    at_desk: Callable[..., Any], plan: Plan, tmp_path: Path
+) -> None:
+    task = {"title": HOSTILE, "priority": "must", "steps": [{"do": HOSTILE, "crew": ["EV1"], "time": "0:10"}]}
+    async with at_desk((200, 55)) as at:
+        await at.press("z")
+        with Journal.open(at.path) as other:
+            seat = HOSTILE[:40]
+            for event in (
+                {"kind": "noted", "text": HOSTILE},
+                {"kind": "added", "task": task},
+                {"kind": "held", "crew": ["EV1"], "text": HOSTILE},
+            ):
+                other.record(event, seat=seat, utc_now=at.hand.utc())
+        await asyncio.sleep(1.3)
+        await at.settle()
+        for keys in (("j",), ("l",), ("p",), ("x",), ("H",), ("B",), ("question_mark",), ("slash",)):
+            await at.press(*keys)
+            shown = at.screen
+            assert not any(ord(char) < 32 and char != "\n" for char in shown)
+            assert "\u202e" not in shown and "\x1b" not in shown
+        assert "[red]x[/] [/b] ?[31mred" in at.desk.query_one("#crew", Pane).lines[0][4].text + at.screen
+        rendered = at.desk.app.export_screenshot()
+        assert "\x1b" not in rendered

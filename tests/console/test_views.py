@@ -11,7 +11,6 @@ from tracker.console.view.alerts import alert_lines
 from tracker.console.view.clock import head
 from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.ink import Line
-from tracker.console.view.runway import runway
 from tracker.console.view.scene import Scene
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
@@ -34,5 +33,7 @@ def test_regions_under_way(under_way: Scene, exact: Exact, on_file: OnFile, widt
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
-def test_regions_before_the_clock(before: Scene, exact: Exact, on_file: OnFile, width: int, height: int) -> None:
+def test_regions_before_the_clock(
+    before: Scene, exact: Exact, on_file: OnFile, width: int, height: int
+) -> None:
     on_file(f"regions-before-{width}", regions(before, width, height, exact))

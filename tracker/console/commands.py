@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tracker.journal.progress import Progress
 
@@ -53,74 +53,186 @@ class Command:
     palette: bool = True
 
 
-def _typed(
-    id: str, key: str, words: str, help: str, group: str, start: str, *, shown: str = "", can: Can = _open
+def _group(name: str, *commands: Command) -> tuple[Command, ...]:
+    """Return commands as members of a group."""
+    return tuple(replace(command, group=name) for command in commands)
+
+
+def _key(
+    id: str,
+    keys: str,
+    words: str,
+    help: str,
+    action: str,
+    foot: int = 0,
+    *,
+    can: Can = _always,
+    shown: str = "",
+    palette: bool = True,
 ) -> Command:
+    """Return a command of some keys, separated by blanks."""
+    every = tuple(keys.split())
+    return Command(id, every, shown or every[0], words, help, "", action, foot, can, palette)
+
+
+def _typed(id: str, key: str, words: str, help: str, start: str, *, can: Can = _open) -> Command:
     """Return a command that opens the entry line with the beginning of an event."""
-    return Command(id, (key,), shown or key, words, help, group, f"fill({start!r})", can=can)
+    return _key(id, key, words, help, f"fill({start!r})", can=can)
 
 
-_TICKS = tuple(
-    Command(
-        f"tick-{n}", (str(n),), str(n), "tick", f"tick the current step of crew member {n}", "Ticking",
-        f"digit({n})", foot=2 if n == 1 else 0, can=_under_way if n == 1 else _under_way, palette=n <= 3,
+def _tick(digit: int) -> Command:
+    help = f"tick the current step of crew member {digit}"
+    foot, palette = (2 if digit == 1 else 0), digit <= 3
+    return _key(
+        f"tick-{digit}", str(digit), "tick", help, f"digit({digit})", foot, can=_under_way, palette=palette
     )
-    for n in range(1, 10)
-)  # fmt: skip
+
 
 COMMANDS: tuple[Command, ...] = (
-    Command("zero", ("z",), "z", "start", "start the clock: PET 0 is now", "Ticking", "zero", 1, _before_zero),
-    *_TICKS,
-    Command("late", ("minus",), "-", "late", "late tick: - then minutes, then the crew digit", "Ticking",
-            "prefix('late')", 3, _under_way),
-    Command("count", ("plus",), "+", "count", "one more item of a counted step: + then the crew digit", "Ticking",
-            "prefix('count')", 9, _under_way),
-    Command("skip", ("s",), "s", "skip", "skip a current step: s then the crew digit", "Ticking",
-            "prefix('skip')", can=_under_way),
-    Command("undo", ("u",), "u", "undo", "take back this seat's latest event; again: the one before", "Ticking", "undo", 4),
-    Command("redo", ("U",), "U", "redo", "bring back what was taken back", "Ticking", "redo"),
-    Command("entry", ("e", "enter"), "e", "entry", "open the entry line: anything that `tracker record` takes",
-            "Entry", "entry", 5),
-    Command("find", ("slash",), "/", "find", "find a step by its words or its id", "Entry", "find", 6),
-    _typed("note", "n", "note", "write a note", "Entry", "note "),
-    Command("hold", ("h",), "h", "hold", "hold everyone from now on; the reason is typed", "Crew", "hold", 8, _under_way),
-    Command("resume", ("r",), "r", "resume", "end every hold", "Crew", "resume", 8, _held),
-    Command("go", ("g",), "g", "go", "give the go for the hold point that is next", "Crew", "go", can=_open),
-    _typed("silent", "y", "silent", "voice lost with a crew member; `heard` when it is back", "Crew", "silent ", can=_under_way),
-    _typed("entered", "i", "inside", "a crew member is inside", "Crew", "enter ", can=_under_way),
-    _typed("hand", "o", "hand over", "a step belongs to somebody else from now on", "Work", "hand "),
-    _typed("drop", "d", "drop", "give a task up; the advice of the moment goes on record beside it", "Work", "drop "),
-    _typed("keep", "k", "keep", "commit to an optional task: from now on it counts as must", "Work", "choose "),
-    _typed("restore", "D", "restore", "take a dropped task back", "Work", "restore "),
-    _typed("move", "m", "move", "a new place for a task", "Work", "move "),
-    _typed("add", "A", "add", "unplanned work", "Work", "add "),
-    _typed("retime", "t", "retime", "the crew says how long a step takes", "Work", "retime "),
-    _typed("reading", "b", "reading", "a reading of a consumable", "Work", "reading "),
-    Command("acknowledge", ("a",), "a", "acknowledge", "acknowledge the first alert", "Alerts", "acknowledge"),
-    Command("recall", ("c",), "c", "recall", "call everyone home; asked twice", "Alerts", "recall('home')", 10, _under_way),
-    Command("recall-at-once", ("C",), "C", "at once", "call everyone home at once, leaving things open; asked twice",
-            "Alerts", "recall('at once')", can=_under_way),
-    Command("view", ("v",), "v", "view", "the next view in the middle of the screen", "Views", "next_view", 7),
-    Command("steps", ("l",), "l", "steps", "the list of steps", "Views", "view('steps')"),
-    Command("runway", ("w",), "w", "runway", "the runway: what is left towards the limit", "Views", "view('runway')"),
-    Command("optional", ("p",), "p", "optional", "the optional tasks, turn-back and open items", "Views", "view('optional')"),
-    Command("consumables", ("x",), "x", "consumables", "what runs down, and how old the readings are", "Views", "view('consumables')"),
-    Command("home", ("H",), "H", "way home", "the way home, with the earliest limit in large figures", "Views", "view('home')"),
-    Command("events", ("j",), "j", "events", "the journal's events, to correct or take back", "Views", "view('events')"),
-    Command("brief", ("B",), "B", "brief", "the handover brief for the next operator", "Views", "view('brief')"),
-    Command("up", ("up",), "up", "up", "move up in the list", "Views", "move(-1)", palette=False),
-    Command("down", ("down",), "down", "down", "move down in the list", "Views", "move(1)", palette=False),
-    Command("page-up", ("pageup",), "PgUp", "page up", "move a page up", "Views", "move(-10)", palette=False),
-    Command("page-down", ("pagedown",), "PgDn", "page down", "move a page down", "Views", "move(10)", palette=False),
-    Command("back", ("escape",), "Esc", "back", "leave a view, a choice or a late tick that was begun", "Views", "back", palette=False),
-    Command("take-back", ("backspace",), "Backspace", "take back", "take back the chosen event of the list", "Views",
-            "take_back", palette=False),
-    Command("help", ("question_mark", "f1"), "?", "help", "this page", "Desk", "view('help')", 11),
-    Command("palette", ("ctrl+p",), "Ctrl+P", "palette", "find a command by its words", "Desk", "palette", palette=False),
-    Command("theme", ("T",), "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", "Desk", "theme"),
-    Command("close", ("X",), "X", "close", "the excursion is over; asked twice", "Desk", "close_excursion", can=_under_way),
-    Command("quit", ("q", "ctrl+q", "ctrl+c"), "q", "quit", "leave the desk; asked twice; the journal goes on", "Desk", "leave", 12),
-)  # fmt: skip
+    *_group(
+        "Ticking",
+        _key("zero", "z", "start", "start the clock: PET 0 is now", "zero", 1, can=_before_zero),
+        *(_tick(digit) for digit in range(1, 10)),
+        _key(
+            "late",
+            "minus",
+            "late",
+            "late tick: - then minutes, then the crew digit",
+            "prefix('late')",
+            3,
+            can=_under_way,
+            shown="-",
+        ),
+        _key(
+            "count",
+            "plus",
+            "count",
+            "one more item of a counted step: + then the crew digit",
+            "prefix('count')",
+            9,
+            can=_under_way,
+            shown="+",
+        ),
+        _key(
+            "skip",
+            "s",
+            "skip",
+            "skip a current step: s then the crew digit",
+            "prefix('skip')",
+            can=_under_way,
+        ),
+        _key("undo", "u", "undo", "take back this seat's latest event; again: the one before", "undo", 4),
+        _key("redo", "U", "redo", "bring back what was taken back", "redo"),
+    ),
+    *_group(
+        "Entry",
+        _key("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", "entry", 5),
+        _key("find", "slash", "find", "find a step by its words or its id", "find", 6, shown="/"),
+        _typed("note", "n", "note", "write a note", "note "),
+    ),
+    *_group(
+        "Crew",
+        _key(
+            "hold", "h", "hold", "hold everyone from now on; the reason is typed", "hold", 8, can=_under_way
+        ),
+        _key("resume", "r", "resume", "end every hold", "resume", 8, can=_held),
+        _key("go", "g", "go", "give the go for the hold point that is next", "go", can=_open),
+        _typed(
+            "silent",
+            "y",
+            "silent",
+            "voice lost with a crew member; `heard` when it is back",
+            "silent ",
+            can=_under_way,
+        ),
+        _typed("entered", "i", "inside", "a crew member is inside", "enter ", can=_under_way),
+    ),
+    *_group(
+        "Work",
+        _typed("hand", "o", "hand over", "a step belongs to somebody else from now on", "hand "),
+        _typed("drop", "d", "drop", "give a task up; the advice goes on record beside it", "drop "),
+        _typed("keep", "k", "keep", "choose what becomes of an optional task: keep commits to it", "choose "),
+        _typed("restore", "D", "restore", "take a dropped task back", "restore "),
+        _typed("move", "m", "move", "a new place for a task", "move "),
+        _typed("add", "A", "add", "unplanned work", "add "),
+        _typed("retime", "t", "retime", "the crew says how long a step takes", "retime "),
+        _typed("reading", "b", "reading", "a reading of a consumable, or a round of them", "reading "),
+    ),
+    *_group(
+        "Alerts",
+        _key("acknowledge", "a", "acknowledge", "acknowledge the first alert", "acknowledge"),
+        _key(
+            "recall", "c", "recall", "call everyone home; asked twice", "recall('home')", 10, can=_under_way
+        ),
+        _key(
+            "recall-at-once",
+            "C",
+            "at once",
+            "call everyone home at once, leaving things open; asked twice",
+            "recall('at once')",
+            can=_under_way,
+        ),
+    ),
+    *_group(
+        "Views",
+        _key("view", "v", "view", "the next view in the middle of the screen", "next_view", 7),
+        _key("steps", "l", "steps", "the list of steps", "view('steps')"),
+        _key("runway", "w", "runway", "the runway: what is left towards the limit", "view('runway')"),
+        _key("optional", "p", "optional", "the optional tasks, turn-back and open items", "view('optional')"),
+        _key(
+            "consumables",
+            "x",
+            "consumables",
+            "what runs down, and how old the readings are",
+            "view('consumables')",
+        ),
+        _key("home", "H", "way home", "the way home, the earliest limit in large figures", "view('home')"),
+        _key("events", "j", "events", "the journal's events, to correct or take back", "view('events')"),
+        _key("brief", "B", "brief", "the handover brief for the next operator", "view('brief')"),
+        _key("up", "up", "up", "move up in the list", "move(-1)", palette=False),
+        _key("down", "down", "down", "move down in the list", "move(1)", palette=False),
+        _key("page-up", "pageup", "page up", "move a page up", "move(-10)", shown="PgUp", palette=False),
+        _key(
+            "page-down", "pagedown", "page down", "move a page down", "move(10)", shown="PgDn", palette=False
+        ),
+        _key(
+            "back",
+            "escape",
+            "back",
+            "leave a view, a choice, or a late tick that was begun",
+            "back",
+            shown="Esc",
+            palette=False,
+        ),
+        _key(
+            "take-back",
+            "backspace",
+            "take back",
+            "take back the chosen event of the list",
+            "take_back",
+            shown="Backspace",
+            palette=False,
+        ),
+    ),
+    *_group(
+        "Desk",
+        _key("help", "question_mark f1", "help", "this page", "view('help')", 11, shown="?"),
+        _key(
+            "palette",
+            "ctrl+p",
+            "palette",
+            "find a command by its words",
+            "palette",
+            shown="Ctrl+P",
+            palette=False,
+        ),
+        _key("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", "theme"),
+        _key("close", "X", "close", "the excursion is over; asked twice", "close_excursion", can=_under_way),
+        _key(
+            "quit", "q ctrl+q ctrl+c", "quit", "leave the desk; asked twice; the journal goes on", "leave", 12
+        ),
+    ),
+)
 """Every command, in the order of the help page."""
 
 BY_ID = {command.id: command for command in COMMANDS}

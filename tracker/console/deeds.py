@@ -19,7 +19,6 @@ from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.events import listed
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import rows_of
-
 from tracker.foundation.times import pet_of
 from tracker.journal.progress import Progress
 
@@ -89,7 +88,8 @@ class Deeds(Screen[None]):
         sent = self.sitting.session.perform(deed, self.utc(), self.mono())
         if sent:
             self.watch_disk()
-        self.repaint()
+        else:
+            self.repaint()
         return sent
 
     def twice(self, what: str, words: str) -> bool:

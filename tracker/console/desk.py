@@ -17,15 +17,14 @@ from tracker.console.forecaster import Estimated, NotEstimated
 from tracker.console.regions import BELOW, FIXED, MIDDLE, WHOLE, Layout, layout_for
 from tracker.console.session import MARK_S, PATIENCE_S
 from tracker.console.view.consumables import consumables_list
-from tracker.console.view.footer import footer_line
+from tracker.console.view.footer import command_at, footer_line
 from tracker.console.view.ink import Line, crop, say
 from tracker.console.view.optional import optional_list
 from tracker.console.view.pages import help_page, text_page
 from tracker.console.view.scene import Scene
-from tracker.console.view.steps import steps_list
+from tracker.console.view.steps import step_at, steps_list
 from tracker.console.widgets.pane import Pane, View
 from tracker.console.writer import Failed, Report
-
 
 EVERY_SECOND = ("head", "crew")
 """Panes that show seconds; the others are looked at every ten, and whenever something happened."""
@@ -76,8 +75,11 @@ class Desk(Entering):
 
     def begin(self) -> None:
         """Start the threads and the beat of the clock."""
-        self.sitting.start(lambda report: self.post_message(Reported(report)))
+        self.sitting.start(self._hear)
         self._beat()
+
+    def _hear(self, report: Report | Estimated | NotEstimated) -> None:
+        self.post_message(Reported(report))
 
     def _beat(self) -> None:
         """Repaint what changes by itself, and come again at the next full second of the clock."""
@@ -100,9 +102,10 @@ class Desk(Entering):
             session.estimated(report, self.mono())
         else:
             session.take(report, self.mono())
-            session.want(self.utc(), self.mono())
             self.set_timer(MARK_S + 0.05, self.repaint)
             self._mind_recall()
+            # Paint first: the estimate would only be in the way of it.
+            self.call_after_refresh(lambda: session.want(self.utc(), self.mono()))
         self.repaint()
 
     def _mind_recall(self) -> None:
@@ -140,7 +143,8 @@ class Desk(Entering):
     def _slowly(self, scene: Scene) -> tuple[object, ...]:
         """Return all that the panes which show no seconds depend on."""
         return (
-            scene.picture, int(scene.now) // 10, scene.disk, scene.hollow, scene.said, scene.said_ink, scene.live,
+            scene.picture, int(scene.now) // 10, scene.disk, scene.hollow, scene.said, scene.said_ink,
+            scene.live,
             scene.chosen, self.view_name, self.top, self.last_layout, self.entry.purpose,
         )  # fmt: skip
 
@@ -156,9 +160,34 @@ class Desk(Entering):
             self.last_layout = layout
             self._set_rows(layout)
         names = layout.apart()
-        if self.view_name not in WHOLE and self.view_name in ("runway", "optional", "consumables") and self.view_name not in names:
+        if (
+            self.view_name not in WHOLE
+            and self.view_name in ("runway", "optional", "consumables")
+            and self.view_name not in names
+        ):
             self.view_name = "steps"
         self.query_one("#body", Pane).use(self._middle(self.view_name))
+
+    async def on_pane_picked(self, message: Pane.Picked) -> None:
+        """Take a click: on a key of the footer, on a step of the list, on the first alert."""
+        scene, pane = self.last_scene, message.pane
+        if scene is None:
+            return
+        if pane.id == "footer":
+            key = command_at(footer(COMMANDS, scene.progress), pane.size.width, message.column)
+            command = next((c for c in COMMANDS if c.shown == key), None)
+            if command is not None:
+                await self.run_action(command.action)
+        elif pane.id == "body" and self.view_name == "steps":
+            self.chosen = step_at(scene, pane.size.height, message.row)
+            self.repaint()
+        elif pane.id == "alerts" and message.row == 0:
+            self.action_acknowledge()
+
+    def on_pane_scrolled(self, message: Pane.Scrolled) -> None:
+        """Move the list or the page with the wheel."""
+        if message.pane.id == "body":
+            self.action_move(message.rows * 2)
 
     def _set_rows(self, layout: Layout) -> None:
         rows = {"head": 3, "crew": layout.crew, "runway": layout.runway, "alerts": layout.alerts}
@@ -182,7 +211,11 @@ class Desk(Entering):
         return MIDDLE[name]
 
     def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
-        rows = [(c.group, c.shown, c.help) for c in COMMANDS if c.group != "Ticking" or not c.id.startswith("tick-")]
+        rows = [
+            (c.group, c.shown, c.help)
+            for c in COMMANDS
+            if c.group != "Ticking" or not c.id.startswith("tick-")
+        ]
         ticks = ("Ticking", "1 ... 9", "tick the current step of that crew member")
         return help_page([ticks, *rows], width, height, self.top)
 

@@ -81,7 +81,10 @@ class Entering(Deeds):
         elif message.text.strip():
             self.say(*self._preview(message.text))
         else:
-            self.say("1 -3   done STEP   note ...   hold EV1 until 2:30 ...   reading oxygen ...   Tab completes", "dim")
+            self.say(
+                "1 -3   done STEP   note ...   hold EV1 until 2:30 ...   reading oxygen ...   Tab completes",
+                "dim",
+            )
 
     def on_entry_line_completing(self, message: EntryLine.Completing) -> None:
         """Complete what is typed."""
@@ -165,7 +168,10 @@ class Entering(Deeds):
             return []
         wanted = text.casefold().split()
         steps = self.last_scene.progress.steps
-        named = [(row.step, f"{row.step} {steps[row.step].step.do}".casefold()) for row in rows_of(self.last_scene.picture)]
+        named = [
+            (row.step, f"{row.step} {steps[row.step].step.do}".casefold())
+            for row in rows_of(self.last_scene.picture)
+        ]
         return [step for step, words in named if all(word in words for word in wanted)]
 
     def _find(self, text: str) -> None:

@@ -82,7 +82,7 @@ class EntryLine(Input):
         self._choice = -1
 
     def begin(self, purpose: Purpose, text: str | None = None) -> None:
-        """Open for a purpose, with a text or with what was kept; a kept text that gives way goes to the history."""
+        """Open with a text or with what was kept; a kept text that gives way goes to the history."""
         if text is not None and self._kept[purpose] not in ("", text):
             self.history.keep(self._kept[purpose])
         self.purpose = purpose

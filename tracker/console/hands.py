@@ -55,7 +55,11 @@ def tick(progress: Progress, digit: int, shown: str | None, now: float, minutes:
     if minutes is not None:
         event["at"] = round(now) - 60 * minutes
     when = f" at {pet_s(event['at'])}" if minutes is not None else ""
-    return Deed((event,), f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}", progress.steps[step].crew)
+    return Deed(
+        (event,),
+        f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}",
+        progress.steps[step].crew,
+    )
 
 
 def _do(progress: Progress, step: str) -> str:
@@ -90,7 +94,11 @@ def skip(progress: Progress, digit: int) -> Deed:
     step = progress.current.get(crew) if crew else None
     if crew is None or step is None:
         return refusal(f"crew member {digit} has no step to skip")
-    return Deed(({"kind": "skipped", "step": step},), f"{crew} skipped {_do(progress, step)}", progress.steps[step].crew)
+    return Deed(
+        ({"kind": "skipped", "step": step},),
+        f"{crew} skipped {_do(progress, step)}",
+        progress.steps[step].crew,
+    )
 
 
 def went(progress: Progress) -> Deed:
@@ -135,7 +143,11 @@ def undo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) 
     taken = [e for e in own if e.number in group]
     events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(taken))
     more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
-    return Deed(events, f"took back {last.number}{more}: {_about(progress, last)}   U brings it back", _crew_of(progress, last))
+    return Deed(
+        events,
+        f"took back {last.number}{more}: {_about(progress, last)}   U brings it back",
+        _crew_of(progress, last),
+    )
 
 
 def redo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) -> Deed:
@@ -151,7 +163,9 @@ def redo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) 
     back = [e for e in undone if e.number in group]
     target = next((e for e in progress.fold.recorded if e.number == last.body["event"]), last)
     events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(back))
-    return Deed(events, f"brought back {target.number}: {_about(progress, target)}", _crew_of(progress, target))
+    return Deed(
+        events, f"brought back {target.number}: {_about(progress, target)}", _crew_of(progress, target)
+    )
 
 
 def _about(progress: Progress, event: Recorded) -> str:

@@ -23,7 +23,11 @@ class Prefix:
     def words(self) -> str:
         """What is wanted next."""
         if self.kind == "late":
-            return "late by ? minutes: a digit" if self.minutes is None else f"{self.minutes} min ago: crew digit"
+            return (
+                "late by ? minutes: a digit"
+                if self.minutes is None
+                else f"{self.minutes} min ago: crew digit"
+            )
         return {"count": "one more item: crew digit", "skip": "skip the current step: crew digit"}[self.kind]
 
     def lapsed(self, mono: float) -> bool:

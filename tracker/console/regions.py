@@ -58,8 +58,10 @@ def layout_for(scene: Scene, width: int, height: int, *, whole: bool = False) ->
     """Return the layout of a screen of this size for this crew; `whole`: the middle takes all it can."""
     outside = len(scene.progress.plan.outside)
     small = width < SMALL or height < 28 or whole
-    side = 0 if small else 86 if width >= 190 else 66 if width >= LARGE else 44
-    accounts = len(scene.estimate.consumables) if scene.estimate else len(scene.progress.plan.consumables) * outside
+    side = 0 if small else 86 if width >= 190 else 66 if width >= LARGE else 46 if width >= 120 else 40
+    accounts = (
+        len(scene.estimate.consumables) if scene.estimate else len(scene.progress.plan.consumables) * outside
+    )
     return Layout(
         crew=crew_rows(scene, width, height),
         runway=0 if small else 2 + outside,

@@ -1,6 +1,7 @@
-"""One sitting at the desk: what is shown, what waits for the disk, when an estimate is wanted. No screen library.
+"""What the desk knows: what is shown, what waits for the disk, when an estimate is wanted.
 
-It is told the time and handed reports; it never blocks. The screen asks it for a scene.
+It knows no screen library. It is told the time and handed reports, and never blocks; the screen asks it for
+a scene.
 """
 
 from __future__ import annotations
@@ -13,10 +14,12 @@ from typing import Any
 from tracker.console import hands
 from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.hands import Deed
+from tracker.console.renewal import Renewal, next_change
 from tracker.console.view.ink import Ink
 from tracker.console.view.saying import event_words
 from tracker.console.view.scene import Disk, Mark, Picture, Scene
-from tracker.console.writer import Job, Opened, Refused, Report, Seen, Unsaved, Written
+from tracker.console.writer import Aside, Job, Opened, Refused, Report, Seen, Unsaved, Written
+from tracker.forecast.values import Estimate
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import pet_of
 from tracker.journal.progress import Progress
@@ -27,8 +30,6 @@ PATIENCE_S = 0.1
 """After this time without an answer from the disk the screen says *saving*."""
 MARK_S = 4.0
 """How long the last write stands beside a name."""
-ESTIMATE_S, ADVICE_S, KEEP_S = 10.0, 30.0, 60.0
-"""How often an estimate and the advice are renewed without an event, and at most one is kept on disk."""
 LIVE = timedelta(days=7)
 
 
@@ -49,6 +50,7 @@ class Session:
     submit: Callable[[Job], None]
     ask: Callable[[Wanted], None]
     keep: Callable[[Mapping[str, Any], int], None]
+    print_page: Callable[[Progress, Estimate], None]
     picture: Picture | None = None
     path: str = ""
     number: int = 0
@@ -58,16 +60,12 @@ class Session:
     groups: list[tuple[int, ...]] = field(default_factory=list)
     """Numbers of events that were written together at this sitting."""
     fault: str = ""
+    renewal: Renewal = field(default_factory=Renewal)
     _confirmed: Progress | None = None
     _pending: dict[int, _Pending] = field(default_factory=dict)
     _token: int = 0
     _marks: dict[str, tuple[Mark, float]] = field(default_factory=dict)
     _pressed: dict[str, float] = field(default_factory=dict)
-    _asked: float = float("-inf")
-    _advised: float = float("-inf")
-    _kept: float = float("-inf")
-    _due: float | None = None
-    _kept_number: int = -1
     _settled: bool = True
     """Whether what waits for the disk is in the picture."""
 
@@ -184,6 +182,8 @@ class Session:
             self._pending.pop(report.token, None)
             self.say(f"refused: {report.lines[0]}", "alarm")
             self._settle()
+        elif isinstance(report, Aside):
+            self.say(f"the journal beside the desk: {report.words}", "late")
         elif isinstance(report, Unsaved) and report.token in self._pending:
             self._pending[report.token].unsaved = report.words
             self.fault = report.words
@@ -215,7 +215,7 @@ class Session:
         if self._confirmed is None or progress.number >= self._confirmed.number:
             self._confirmed, self.number = progress, progress.number
         self._settle()
-        self._asked = self._advised = float("-inf")
+        self.renewal.happened()
 
     def _settle(self) -> None:
         """Show what is on disk, and on top of it what waits for longer than a moment."""
@@ -247,43 +247,23 @@ class Session:
         if self.picture is None:
             return
         now = self.now(utc)
-        passed = self._due is not None and now >= self._due
-        advise = passed or mono - self._advised >= ADVICE_S
-        if not advise and mono - self._asked < ESTIMATE_S:
-            return
-        self._asked = mono
-        if advise:
-            self._advised = mono
-            self._due = self._next_due(now)
-        self.ask(Wanted(self.progress, now, advise))
-
-    def _next_due(self, now: float) -> float | None:
-        """Return the next instant at which the advice changes by itself: a last call, a window, a due time."""
-        assert self.picture is not None
-        found = [edge for spans in self.progress.openings.values() for span in spans for edge in span]
-        estimate = self.picture.estimate
-        if estimate is not None:
-            found += [f.last_call for f in estimate.optional if f.last_call is not None]
-            found += [c.due for c in estimate.clocks if c.due is not None]
-        return min((at for at in found if at > now), default=None)
+        advise = self.renewal.wanted(self.picture, now, mono)
+        if advise is not None:
+            self.ask(Wanted(self.progress, now, advise))
 
     def estimated(self, report: Estimated | NotEstimated, mono: float) -> None:
-        """Take in an estimate; one that is older than an event shown since is only kept until the next."""
+        """Take in an estimate, unless something was shown since: then a newer one is on its way."""
         if isinstance(report, NotEstimated):
             self.say(f"no estimate: {report.words}", "late")
             return
-        if self.picture is None or report.wanted.progress.number < self.progress.number:
+        wanted = report.wanted
+        if self.picture is None or wanted.progress.number < self.progress.number:
             return
         self.picture = Picture(self.progress, report.estimate)
-        self._due = self._next_due(report.wanted.now)
-        self._store(report, mono)
-
-    def _store(self, report: Estimated, mono: float) -> None:
-        """Keep an estimate on disk after an event, at most once a minute."""
-        number = report.wanted.progress.number
-        fresh = number > self._kept_number
-        on_disk = self._confirmed is not None and report.wanted.progress is self._confirmed
-        if report.full and fresh and on_disk and number > 0 and mono - self._kept >= KEEP_S:
-            self._kept = mono
-            self._kept_number = number
-            self.keep(report.estimate.as_json(), number)
+        self.renewal.due = next_change(self.picture, wanted.now)
+        if not report.full or wanted.progress is not self._confirmed or wanted.progress.zero is None:
+            return
+        if self.renewal.keeps(wanted.progress.number, mono):
+            self.keep(report.estimate.as_json(), wanted.progress.number)
+        if self.renewal.pages(mono):
+            self.print_page(wanted.progress, report.estimate)

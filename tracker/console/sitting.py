@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
@@ -10,6 +11,10 @@ from tracker.console.forecaster import Estimated, Forecaster, NotEstimated
 from tracker.console.session import Session
 from tracker.console.writer import Job, Report, Writer
 from tracker.foundation import clock
+
+SWITCH_S = 0.0005
+"""How soon a thread that works out an estimate gives way: a tick passes between threads several times on its
+way to the disk and back, and would wait for the default 5 ms each time."""
 
 Hear = Callable[[Report | Estimated | NotEstimated], None]
 
@@ -33,11 +38,15 @@ class Sitting:
         self._hear: Hear = lambda report: None
         self._writer = Writer(open_journal, seat, lambda report: self._hear(report))
         self._forecaster = Forecaster(lambda report: self._hear(report))
-        self.session = Session(seat or "", self._writer.submit, self._forecaster.ask, self._writer.keep_estimate)
+        writer = self._writer
+        self.session = Session(
+            seat or "", writer.submit, self._forecaster.ask, writer.keep_estimate, writer.keep_page
+        )
 
     def start(self, hear: Hear) -> None:
         """Open the journal and begin; reports come from other threads."""
         self._hear = hear
+        sys.setswitchinterval(SWITCH_S)
         self._writer.start()
         self._forecaster.start()
 

@@ -1,4 +1,4 @@
-"""What keeps the terminal clean: signals that end the app properly, input that cannot break it, the exit code."""
+"""What keeps the terminal clean: signals that end the app properly, input that cannot break it."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class ForgivingDriver(linux_driver.LinuxDriver):
 
     def run_input_thread(self) -> None:
         """Read keys and mouse for as long as the app runs."""
-        linux_driver.getincrementaldecoder = _forgiving  # type: ignore[assignment]
+        linux_driver.getincrementaldecoder = _forgiving  # type: ignore[attr-defined,assignment]
         super().run_input_thread()
 
 

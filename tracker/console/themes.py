@@ -1,4 +1,4 @@
-"""The looks: one accent, greys, and two state colours that colour-blind eyes tell apart; each role is a variable."""
+"""The looks: one accent, greys, and two state colours that all eyes tell apart; each role is a variable."""
 
 from __future__ import annotations
 
@@ -8,7 +8,16 @@ DEFAULT = "tracker-dark"
 
 
 def _theme(
-    name: str, *, dark: bool, ground: str, text: str, grey: str, accent: str, going: str, late: str, raised: str
+    name: str,
+    *,
+    dark: bool,
+    ground: str,
+    text: str,
+    grey: str,
+    accent: str,
+    going: str,
+    late: str,
+    raised: str,
 ) -> Theme:
     """Return a theme whose roles follow from nine colours."""
     return Theme(

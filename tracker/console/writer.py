@@ -11,25 +11,15 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Protocol
+from pathlib import Path
+from typing import Any
 
-from tracker.foundation.errors import EventError, JournalError, TrackerError
+from tracker.forecast.values import Estimate
+from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.progress import Progress
 
 RETRY_S = 1.0
 """How often the journal is looked at for what other seats wrote, and a failed write is tried again."""
-
-
-class Desk(Protocol):
-    """What the writer needs of a journal."""
-
-    def record_all(
-        self, events: list[Mapping[str, Any]], *, seat: str | None, utc_now: datetime | None
-    ) -> list[int]: ...
-    def refresh(self) -> bool: ...
-    def progress(self) -> Progress: ...
-    def write_estimate(self, estimate: Mapping[str, Any], number: int) -> None: ...
-    def close(self) -> None: ...
 
 
 @dataclass(frozen=True)
@@ -91,43 +81,70 @@ class Seen:
     progress: Progress
 
 
-Report = Opened | Failed | Written | Refused | Unsaved | Seen
+@dataclass(frozen=True)
+class Aside:
+    """Something that can be done again later did not work: looking, keeping an estimate, the page."""
+
+    words: str
+
+
+Report = Opened | Failed | Written | Refused | Unsaved | Seen | Aside
 
 
 @dataclass(frozen=True)
 class _Estimate:
+    """An estimate to be kept as it was shown."""
+
     figures: Mapping[str, Any]
     number: int
 
 
 @dataclass(frozen=True)
+class _Page:
+    """A page for paper to be written beside the journal."""
+
+    progress: Progress
+    estimate: Estimate
+
+
+@dataclass(frozen=True)
 class _Stop:
-    pass
+    """The desk is being left."""
+
+
+_Task = Job | _Estimate | _Page | _Stop
 
 
 class Writer(threading.Thread):
     """Owns a journal; takes jobs, reports what became of them."""
 
-    def __init__(self, open_journal: Callable[[], Any], seat: str | None, report: Callable[[Report], None]) -> None:
+    def __init__(
+        self, open_journal: Callable[[], Any], seat: str | None, report: Callable[[Report], None]
+    ) -> None:
         super().__init__(name="writer", daemon=True)
         self._open, self._seat, self._report = open_journal, seat, report
-        self._queue: queue.Queue[Job | _Estimate | _Stop] = queue.Queue()
-        self._left: list[Job] = []
+        self._queue: queue.Queue[_Task] = queue.Queue()
+        self._unwritten: dict[int, Job] = {}
 
     def submit(self, job: Job) -> None:
         """Queue a job."""
+        self._unwritten[job.token] = job
         self._queue.put(job)
 
     def keep_estimate(self, figures: Mapping[str, Any], number: int) -> None:
         """Queue an estimate as it was shown after an event."""
         self._queue.put(_Estimate(figures, number))
 
+    def keep_page(self, progress: Progress, estimate: Estimate) -> None:
+        """Queue a page for paper."""
+        self._queue.put(_Page(progress, estimate))
+
     def stop(self, timeout_s: float = 5.0) -> tuple[Job, ...]:
-        """Write what is queued, close the journal, and return the jobs that could not be written."""
+        """Write what is queued, close the journal, and return the jobs that are not on disk."""
         self._queue.put(_Stop())
         if self.is_alive():
             self.join(timeout_s)
-        return tuple(self._left)
+        return tuple(self._unwritten.values())
 
     def run(self) -> None:
         """Open the journal, then write and look until told to stop."""
@@ -138,8 +155,8 @@ class Writer(threading.Thread):
         except TrackerError as error:
             self._report(Failed(error.lines))
             return
-        except OSError as error:
-            self._report(Failed((f"{error}",)))
+        except Exception as error:
+            self._report(Failed((f"the journal cannot be opened: {_words(error)}",)))
             return
         self._seat = self._seat or default_seat()
         self._report(Opened(str(journal.path), journal.progress(), self._seat))
@@ -159,12 +176,9 @@ class Writer(threading.Thread):
                 waiting.append(task)
             waiting = self._work_off(journal, waiting)
             if isinstance(task, _Stop):
-                self._left = waiting
                 return
-            if isinstance(task, _Estimate):
-                self._keep(journal, task)
-            elif task is None:
-                self._look(journal)
+            if not isinstance(task, Job):
+                self._aside(journal, task)
 
     def _work_off(self, journal: Any, waiting: list[Job]) -> list[Job]:
         """Write jobs in their order; return those that have to wait."""
@@ -172,29 +186,44 @@ class Writer(threading.Thread):
             job = waiting[0]
             try:
                 numbers = journal.record_all(list(job.events), seat=self._seat, utc_now=job.utc)
+                progress = journal.progress()
             except EventError as error:
                 self._report(Refused(job.token, error.lines))
-            except (JournalError, OSError) as error:
-                words = str(error).splitlines()[0] if str(error) else type(error).__name__
+            except Exception as error:
+                # Whatever went wrong, the event is not known to be on disk: it waits, and the screen says so.
                 for each in waiting:
-                    self._report(Unsaved(each.token, words))
+                    self._report(Unsaved(each.token, _words(error)))
                 return waiting
             else:
-                self._report(Written(job.token, tuple(numbers), journal.progress()))
+                self._report(Written(job.token, tuple(numbers), progress))
+            self._unwritten.pop(job.token, None)
             waiting = waiting[1:]
         return waiting
 
-    def _keep(self, journal: Any, task: _Estimate) -> None:
-        """Keep an estimate; it can be worked out again, so a disk that refuses it is no alarm."""
+    def _aside(self, journal: Any, task: _Estimate | _Page | None) -> None:
+        """Do what can be done again later, so that a disk that refuses it is no alarm."""
         try:
-            journal.write_estimate(task.figures, task.number)
-        except (TrackerError, OSError):
-            return
+            if isinstance(task, _Estimate):
+                journal.write_estimate(task.figures, task.number)
+            elif isinstance(task, _Page):
+                _write_page(journal, task)
+            elif journal.refresh():
+                self._report(Seen(journal.progress()))
+        except (TrackerError, OSError) as error:
+            self._report(Aside(_words(error)))
 
-    def _look(self, journal: Any) -> None:
-        try:
-            changed = journal.refresh()
-        except (TrackerError, OSError):
-            return
-        if changed:
-            self._report(Seen(journal.progress()))
+
+def _words(error: Exception) -> str:
+    """Return one line on what went wrong."""
+    return str(error).splitlines()[0] if str(error) else type(error).__name__
+
+
+def _write_page(journal: Any, task: _Page) -> None:
+    """Write the page for paper beside the journal, all of it or none."""
+    from tracker.forecast.brief import page
+
+    lines = page(task.progress, task.estimate, number=journal.number, digest=journal.hash)
+    target = Path(journal.path).with_suffix(".page.txt")
+    draft = target.with_suffix(".draft")
+    draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    draft.replace(target)

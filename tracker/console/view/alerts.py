@@ -25,7 +25,14 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
         key = "  a acknowledges" if place == 0 else ""
         right = f"{tail}{key} "
         lines.append(
-            crop((say(" ! ", "alarm"), put(f" {alert.text}", width - 3 - len(right), "late"), say(right, "dim")), width)
+            crop(
+                (
+                    say(" ! ", "alarm"),
+                    put(f" {alert.text}", width - 3 - len(right), "late"),
+                    say(right, "dim"),
+                ),
+                width,
+            )
         )
     return (lines + [blank(width)] * height)[:height]
 

@@ -1,4 +1,4 @@
-"""What runs down, per crew member: now, at ingress, the reserve, when it is reached, and how old the reading is."""
+"""What runs down, per crew member: now, at ingress, the reserve and when, and how old the reading is."""
 
 from __future__ import annotations
 
@@ -21,12 +21,17 @@ def consumables_list(scene: Scene, width: int, height: int) -> list[Line]:
             lines += _rows(scene, figure, width)
     if estimate is not None and estimate.consumables and all(f.read_at is None for f in estimate.consumables):
         first = estimate.consumables[0]
-        lines.append(crop((say(f" no reading yet: e reading {first.crew} {first.consumable} ...", "dim"),), width))
+        lines.append(
+            crop((say(f" no reading yet: e reading {first.crew} {first.consumable} ...", "dim"),), width)
+        )
     return (lines + [blank(width)] * height)[:height]
 
 
 def _head(width: int) -> Line:
-    spans = [put(" consumables", 26, "dim"), *(put(t, 9, "dim", right=True) for t in ("now", "inside", "reserve"))]
+    spans = [
+        put(" consumables", 26, "dim"),
+        *(put(t, 9, "dim", right=True) for t in ("now", "inside", "reserve")),
+    ]
     if width >= 64:
         spans.append(put("reached", 9, "dim", right=True))
     if width >= 76:

@@ -44,7 +44,13 @@ def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
         _time(scene, crew, step, stand),
         Span(" "),
     )
-    second = (put("", 1), _mark(scene, crew, _NAME), Span(" "), *_next(scene, crew, width - _NAME - 3), Span(" "))
+    second = (
+        put("", 1),
+        _mark(scene, crew, _NAME),
+        Span(" "),
+        *_next(scene, crew, width - _NAME - 3),
+        Span(" "),
+    )
     return [crop(first, width), crop(second, width)]
 
 
@@ -92,7 +98,12 @@ def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
 
 
 def _name(number: int, crew: str, width: int) -> tuple[Span, ...]:
-    return (Span(" "), put(number if number < 10 else "", 2, "key"), put(crew, width - 4, "strong"), Span(" "))
+    return (
+        Span(" "),
+        put(number if number < 10 else "", 2, "key"),
+        put(crew, width - 4, "strong"),
+        Span(" "),
+    )
 
 
 def _mark(scene: Scene, crew: str, width: int) -> Span:
@@ -129,14 +140,14 @@ def _why(stand: Stand) -> str:
 
 
 def _what(scene: Scene, step: str | None, stand: Stand) -> str:
-    """Return what the crew member does, with what it waits for where the row has to say both."""
+    """Return what the crew member does; what it waits for comes first, as it is the answer wanted."""
     if step is None:
         return stand.why
     do = scene.progress.steps[step].step.do
     why = _why(stand)
     silent = [c for c in scene.progress.steps[step].crew if c in scene.progress.silent]
     tail = f"   silent: {' '.join(silent)}" if silent else ""
-    return f"{do}   {why}{tail}" if why else do + tail
+    return f"{why}{tail}: {do}" if why else do + tail
 
 
 def _count(scene: Scene, step: str | None) -> str:
@@ -148,7 +159,12 @@ def _time(scene: Scene, crew: str, step: str | None, stand: Stand) -> Span:
     """Return the running time against the planned time; for a hold how long it lasts."""
     if stand.word == "held" and crew in scene.progress.holds:
         hold = scene.progress.holds[crew]
-        return put(f"{format_pet(max(0.0, scene.now - hold.since), with_seconds=True)} held", _TIME, "late", right=True)
+        return put(
+            f"{format_pet(max(0.0, scene.now - hold.since), with_seconds=True)} held",
+            _TIME,
+            "late",
+            right=True,
+        )
     if step is None:
         return put("", _TIME)
     state = scene.progress.steps[step]

@@ -36,7 +36,11 @@ def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
         put(pet_s(event.at), 10, "" if event.stated else "dim", right=True),
         Span("  "),
         put("" if force or event.kind == "withdrawn" else "back", 6, "late"),
-        put(event_words(scene.progress, event.kind, event.body), max(10, width - 24 - seat), "" if force else "dim"),
+        put(
+            event_words(scene.progress, event.kind, event.body),
+            max(10, width - 24 - seat),
+            "" if force else "dim",
+        ),
         put(event.seat, seat, "dim"),
     )
     if scene.chosen == str(event.number):

@@ -18,5 +18,17 @@ def footer_line(pairs: Sequence[tuple[str, str]], width: int) -> Line:
     return crop(spans, width)
 
 
+def command_at(pairs: Sequence[tuple[str, str]], width: int, column: int) -> str | None:
+    """Return the key of the command that is written at a column of the footer."""
+    at = 0
+    spans = footer_line(pairs, width)
+    for place, span in enumerate(spans):
+        at += len(span.text)
+        if column < at:
+            own = span if span.ink == "key" else spans[place - 1] if span.ink == "dim" else None
+            return own.text if own is not None and own.ink == "key" else None
+    return None
+
+
 def _needs(pairs: Sequence[tuple[str, str]]) -> int:
     return 1 + sum(len(key) + len(words) + 3 for key, words in pairs)

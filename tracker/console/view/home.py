@@ -1,4 +1,4 @@
-"""The way home after a recall: the earliest limit in large figures, and what each crew member still has to do."""
+"""The way home after a recall: the earliest limit in large figures, and what everyone still has to do."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ def way_home(scene: Scene, width: int, height: int) -> list[Line]:
     figures = large(text, "late" if left is not None and left < 0 else "accent")
     words = ("", f"to the earliest limit: {limit_name(name)}, {pet(instant)}", _called(scene))
     lines = [
-        crop((Span("  "), *figures[n], Span("   "), say(words[n], "strong" if n == 1 else "")), width) for n in range(3)
+        crop((Span("  "), *figures[n], Span("   "), say(words[n], "strong" if n == 1 else "")), width)
+        for n in range(3)
     ]
     lines.append(blank(width))
     for crew in scene.progress.plan.outside:
@@ -50,7 +51,9 @@ def _member(scene: Scene, crew: str, width: int) -> list[Line]:
     steps = progress.order.get(crew, ())
     end = scene.picture.ingress.get(crew)
     if crew in progress.entered or not steps:
-        words = f"inside since {pet(progress.entered[crew])}" if crew in progress.entered else "no step is left"
+        words = (
+            f"inside since {pet(progress.entered[crew])}" if crew in progress.entered else "no step is left"
+        )
         return [crop((put(f" {crew}", 8, "strong"), say(words, "dim")), width)]
     head = f"inside {pet(end)}   {count(len(steps), 'step')} left"
     lines = [crop((put(f" {crew}", 8, "strong"), say(head)), width)]

@@ -14,7 +14,9 @@ from rich.cells import cell_len, set_cell_size
 
 from tracker.foundation.text import plain
 
-Ink = Literal["", "dim", "strong", "accent", "key", "going", "late", "alarm", "clock", "hollow", "chosen", "typed"]
+Ink = Literal[
+    "", "dim", "strong", "accent", "key", "going", "late", "alarm", "clock", "hollow", "chosen", "typed"
+]
 """Roles of text: grey, emphasised, the one accent, a key to press, going well, wants attention, an
 alarm, the clock, not yet on disk, the chosen row, an open entry line."""
 

@@ -15,25 +15,22 @@ EARLY_SHARE = 0.1
 
 def inside_line(scene: Scene, width: int) -> Line:
     """Return INSIDE with its range, the limit and the chance of keeping every limit."""
-    estimate, progress = scene.estimate, scene.progress
-    limit = say(f"   limit {pet(progress.limits.get('elapsed'))}")
+    estimate = scene.estimate
+    limit = say(f"   limit {pet(scene.progress.limits.get('elapsed'))}")
+    head = say(" INSIDE ", "strong")
     if estimate is None:
         ends = [end for end in scene.picture.ingress.values() if end is not None]
-        paper = pet(max(ends, default=None))
-        return crop((say(" INSIDE ", "strong"), say(paper, "strong"), say(" on paper"), limit, say("   estimating", "dim")), width)
-    if progress.closed is not None:
-        return crop((say(" INSIDE ", "strong"), say(pet(estimate.inside.p50), "strong"), limit, say("   closed", "dim")), width)
+        paper = say(pet(max(ends, default=None)), "strong")
+        return crop((head, paper, say(" on paper"), limit, say("   estimating", "dim")), width)
+    inside = say(pet(estimate.inside.p50), "strong")
+    if scene.progress.closed is not None:
+        return crop((head, inside, limit, say("   closed", "dim")), width)
+    span = say(f"   {pet(estimate.inside.p10)} to {pet(estimate.inside.p90)}")
     word, ink = chance_words(scene, estimate)
-    spans = [
-        say(" INSIDE ", "strong"),
-        say(pet(estimate.inside.p50), "strong"),
-        say(f"   {pet(estimate.inside.p10)} to {pet(estimate.inside.p90)}"),
-        limit,
-        say(f"   chance {word}", ink),
-    ]
+    spans = [head, inside, span, limit, Span("   "), say(f"chance {word}", ink)]
     if width >= LARGE:
-        without = estimate.without_optional_inside
-        spans.append(say(f"   must work alone {pet(without.p50)}, {percent(estimate.without_optional_safe)}", "dim"))
+        alone = f"{pet(estimate.without_optional_inside.p50)}, {percent(estimate.without_optional_safe)}"
+        spans.append(say(f"   must work alone {alone}", "dim"))
     return crop(spans, width)
 
 
@@ -89,8 +86,10 @@ def margin_words(figure: LimitFigure) -> str:
 
 def turn_back_short(estimate: Estimate) -> str:
     """Return turn-back in a few words."""
-    latest = estimate.turn_back.latest
-    return f"turn back by {pet(latest)}" if latest is not None else "turn back now"
+    turn = estimate.turn_back
+    if turn.homebound:
+        return "on the way home"
+    return f"turn back by {pet(turn.latest)}" if turn.latest is not None else "turn back now"
 
 
 def turn_back_words(estimate: Estimate) -> str:
@@ -98,7 +97,9 @@ def turn_back_words(estimate: Estimate) -> str:
     turn = estimate.turn_back
     words = f"{turn_back_short(estimate)}; inside {pet(turn.inside_if_now.p50)} if called now"
     if turn.mover is not None:
-        words += f"; {turn.mover} moves it to {pet(turn.moved_to)}"
+        words += f"; {turn.mover} " + (
+            f"moves it to {pet(turn.moved_to)}" if turn.moved_to is not None else "ends it"
+        )
     return words
 
 

@@ -1,4 +1,4 @@
-"""The optional tasks: what is advised, until when it must be decided, and what it costs; then turn-back and open items."""
+"""The optional tasks: what is advised, until when, at what cost; then turn-back and open items."""
 
 from __future__ import annotations
 
@@ -24,7 +24,10 @@ def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
     if len(lines) == 1:
         lines.append(crop((say(" no optional task is left", "dim"),), width))
     for words, ink in _after(scene):
-        lines += [crop((Span(" "), Span(part, ink)), width) for part in wrap(plain(words), width - 2, subsequent_indent="  ")]
+        lines += [
+            crop((Span(" "), Span(part, ink)), width)
+            for part in wrap(plain(words), width - 2, subsequent_indent="  ")
+        ]
     return (lines + [blank(width)] * height)[:height]
 
 

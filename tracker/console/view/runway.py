@@ -150,7 +150,9 @@ def _first_limit(scene: Scene, crew: str) -> tuple[str, float] | None:
         return None
     found = []
     for figure in estimate.limits:
-        mine = figure.id.startswith((f"{crew}.", "*.")) or crew in scene.progress.limit_crew.get(figure.id, ())
+        mine = figure.id.startswith((f"{crew}.", "*.")) or crew in scene.progress.limit_crew.get(
+            figure.id, ()
+        )
         if mine and figure.margin.p50 is not None:
             found.append((estimate.inside.p50 + figure.margin.p50, figure.id))
     return (min(found)[1], min(found)[0]) if found else None

@@ -1,4 +1,4 @@
-"""One list of what is done and what is ahead, in the order of time: planned, projected or actual, and the difference."""
+"""One list of what is done and what is ahead, by time: planned, projected or actual, the difference."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
-from tracker.console.view.scene import LARGE, SMALL, Picture, Scene
+from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.words import Stand, difference, pet, pet_s, stand_of
 from tracker.foundation.times import format_exact
 
@@ -24,7 +24,7 @@ class Row:
 
 
 def rows_of(picture: Picture) -> list[Row]:
-    """Return every step that is done or ahead, by time; left out: dropped work and what is advised against."""
+    """Return every step that is done or ahead, by time; without dropped work and what is advised against."""
     progress, course = picture.progress, picture.course
     done, ahead = [], []
     for step, state in progress.steps.items():
@@ -33,7 +33,7 @@ def rows_of(picture: Picture) -> list[Row]:
             done.append(Row(step, True, planned[1], state.done))
         elif state.ended is None and state.step.task not in picture.passed_over:
             ahead.append(Row(step, False, planned[0], course.get(step, (None, None))[0]))
-    done.sort(key=lambda row: (row.real if row.real is not None else row.planned or 0.0))
+    done.sort(key=lambda row: row.real if row.real is not None else row.planned or 0.0)
     place = {step: n for n, step in enumerate(progress.steps)}
     current = {step for step in progress.current.values() if step}
     ahead.sort(key=lambda r: (r.step not in current, r.real is None, r.real or 0.0, place[r.step]))
@@ -41,7 +41,7 @@ def rows_of(picture: Picture) -> list[Row]:
 
 
 def first_shown(rows: Sequence[Row], height: int, chosen: str | None) -> int:
-    """Return the index of the first row to show: some done ones above, what is ahead below; the chosen one in sight."""
+    """Return the first row to show: some done ones above, what is ahead below; the chosen one in sight."""
     done = sum(row.done for row in rows)
     top = max(0, min(done - max(2, height // 4), len(rows) - height))
     if chosen is not None:
@@ -64,24 +64,36 @@ def steps_list(scene: Scene, width: int, height: int) -> list[Line]:
     return (lines + [blank(width)] * height)[:height]
 
 
+def step_at(scene: Scene, height: int, line: int) -> str | None:
+    """Return the step that is written on a line of the list."""
+    rows = rows_of(scene.picture)
+    place = first_shown(rows, height - 1, scene.chosen) + line - 1
+    return rows[place].step if line >= 1 and place < len(rows) else None
+
+
 def _head(scene: Scene, rows: Sequence[Row], top: int, shown: int, width: int) -> Line:
     below = len(rows) - top - shown
     counts = f"{sum(row.done for row in rows)} of {len(rows)} done"
     hidden = ", ".join(f"{n} {where}" for n, where in ((top, "above"), (below, "below")) if n)
     title = f" steps   {counts}" + (f"   ({hidden})" if hidden else "")
-    if scene.picture.passed_over and width >= 76:
-        title += f"   left out: {', '.join(sorted(scene.picture.passed_over))}"
     tail = _columns("plan", "now", "", "time", width)
+    left_out = (
+        f"   left out: {', '.join(sorted(scene.picture.passed_over))}" if scene.picture.passed_over else ""
+    )
+    title += left_out if len(title) + len(left_out) < width - 30 else ""
     return crop((put(title, width - sum(len(s.text) for s in tail), "dim"), *tail), width)
 
 
 def _columns(plan: str, real: str, late: str, time: str, width: int, ink: Ink = "dim") -> tuple[Span, ...]:
     """Return the right-hand columns: planned, now, difference, and with room the time taken of planned."""
-    late_ink: Ink = "late" if late.startswith("+") and late[1:].isdigit() and int(late[1:]) >= 10 else ink
-    late_ink = "late" if late.startswith("+") and ":" in late else late_ink
-    spans = (put(plan, 6, "dim", right=True), put(real, 7, ink, right=True), put(late, 6, late_ink, right=True))
-    if width >= SMALL or (width >= 88):
-        spans = (*spans, put(time, 17 if width >= 96 else 9, "dim", right=True))
+    late_ink: Ink = "late" if late.startswith("+") and len(late) >= 3 else ink
+    spans = [
+        put(plan, 6, "dim", right=True),
+        put(real, 7, ink, right=True),
+        put(late, 6, late_ink, right=True),
+    ]
+    if width >= 88:
+        spans.append(put(time, 17 if width >= 96 else 9, "dim", right=True))
     return (*spans, Span(" "))
 
 
@@ -94,7 +106,12 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
     ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""
     late = row.real - row.planned if row.real is not None and row.planned is not None else None
     tail = _columns(
-        pet(row.planned), pet(row.real), difference(late) if scene.started else "", _time(scene, row, width), width, ink
+        pet(row.planned),
+        pet(row.real),
+        difference(late) if scene.started else "",
+        _time(scene, row, width),
+        width,
+        ink,
     )
     left = (
         Span(" "),
@@ -114,7 +131,7 @@ def _doing(scene: Scene, row: Row, stand: Stand, room: int, ink: Ink) -> tuple[S
     text = state.step.do
     if state.step.count > 1:
         text += f"  {state.counted} of {state.step.count}"
-    if stand.word in ("wait", "go?", "held") and stand.why:
+    if stand.word in ("wait", "go?", "held") and stand.why and room >= 56:
         text += f"   {stand.why}"
     task = scene.progress.tasks[state.step.task]
     if task.optional:

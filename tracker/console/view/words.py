@@ -51,11 +51,6 @@ def limit_name(name: str) -> str:
     return name.replace("window.", "window ").replace(".", " ").replace("*", "shared")
 
 
-def short_task(progress: Progress, task: str) -> str:
-    """Return a task's id, which is its short name."""
-    return task if task in progress.tasks else task
-
-
 def title_of(progress: Progress, task: str) -> str:
     """Return a task's title, or its id where it has none."""
     state = progress.tasks.get(task)

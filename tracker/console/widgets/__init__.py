@@ -1,1 +1,1 @@
-"""The regions of the screens, one file each."""
+"""What paints the views on the screen."""

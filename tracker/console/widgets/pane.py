@@ -1,8 +1,9 @@
-"""A region of the screen: it is given a scene, asks its view for lines, and repaints only cells that changed."""
+"""A region of the screen: given a scene, it asks its view for lines and repaints the cells that changed."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import ClassVar
 
 from rich.segment import Segment
 from rich.style import Style
@@ -26,7 +27,7 @@ _JOIN = 8
 class Pane(Widget, can_focus=False):
     """Paints the lines of one view."""
 
-    COMPONENT_CLASSES = {f"ink--{ink}" for ink in INKS}
+    COMPONENT_CLASSES: ClassVar[set[str]] = {f"ink--{ink}" for ink in INKS}
 
     class Picked(Message):
         """Somebody clicked on a cell of a pane."""

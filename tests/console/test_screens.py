@@ -1,0 +1,94 @@
+"""Whole screens as text, compared with what was looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tracker.console.commands import COMMANDS, footer
+from tracker.console.view.footer import footer_line
+from tracker.console.view.ink import text_of
+
+SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
+
+
+async def under_way(at: Any) -> None:
+    """Play a third of the excursion."""
+    await at.press("z")
+    for digit, seconds in (("3", 400), ("1", 300), ("2", 390), ("1", 410)):
+        at.hand.move(seconds)
+        await at.press(digit)
+    at.hand.move(600)
+    await at.press("plus", "1", "plus", "1")
+    at.hand.move(120)
+    at.estimate()
+    await at.settle()
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_desk_under_way(at_desk: Callable[..., Any], on_file: Any, size: tuple[int, int]) -> None:
+    async with at_desk(size) as at:
+        await under_way(at)
+        on_file(f"desk-{size[0]}", at.whole)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_desk_before_the_clock(
+    at_desk: Callable[..., Any], on_file: Any, size: tuple[int, int]
+) -> None:
+    async with at_desk(size) as at:
+        on_file(f"desk-before-{size[0]}", at.whole)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 55)])
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [
+        ("help", "question_mark"),
+        ("events", "j"),
+        ("home", "H"),
+        ("runway", "w"),
+        ("optional", "p"),
+        ("consumables", "x"),
+    ],
+)
+async def test_every_view(
+    at_desk: Callable[..., Any], on_file: Any, name: str, key: str, size: tuple[int, int]
+) -> None:
+    async with at_desk(size) as at:
+        await under_way(at)
+        await at.press(key)
+        on_file(f"view-{name}-{size[0]}", at.whole)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (200, 55)])
+async def test_the_way_home(at_desk: Callable[..., Any], on_file: Any, size: tuple[int, int]) -> None:
+    async with at_desk(size) as at:
+        await under_way(at)
+        await at.press("c", "c")
+        at.estimate(called="home")
+        await at.settle()
+        on_file(f"recall-{size[0]}", at.whole)
+
+
+async def test_the_entry_line_open(at_desk: Callable[..., Any], on_file: Any) -> None:
+    async with at_desk((80, 24)) as at:
+        await under_way(at)
+        await at.press("e")
+        await at.type("1 >swap -3")
+        on_file("entry-80", at.whole)
+
+
+def test_the_footer_of_every_command_fits_80_columns() -> None:
+    pairs = footer(COMMANDS, None)
+    line = text_of([footer_line(pairs, 80)])
+    assert "? help" in line and "q quit" in line
+    assert all(f"{key} {words}" in line for key, words in pairs[:7])
+
+
+def test_no_key_belongs_to_two_commands() -> None:
+    keys = [key for command in COMMANDS for key in command.keys]
+    assert len(keys) == len(set(keys))
+    assert len({command.id for command in COMMANDS}) == len(COMMANDS)
