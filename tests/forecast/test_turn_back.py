@@ -6,6 +6,8 @@ import pytest
 
 from tests.calls import call_holds, inside_when_called
 from tests.chance import Kind, chance
+from tests.flat import flat
+from tests.runs import Run, step, task
 from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.homeward import homeward
 from tracker.forecast.judge import Judge
@@ -163,3 +165,14 @@ def test_every_call_ends_as_played_step_by_step() -> None:
                 inside, elapsed, reserves = inside_when_called(made, (0, 1), n, at)
                 assert called.inside[n] == pytest.approx(inside, abs=0.01)
                 assert (not called.elapsed[n], not called.consumables[n]) == (elapsed, reserves)
+
+
+def test_what_begins_at_the_instant_of_the_call_has_opened_nothing() -> None:
+    """The plan of `paper` through a journal: called at 0 inside at 70 minutes, at 0:30 at 120."""
+    run = Run(
+        task("t", step("open", "EV1", 60, opens=["cover"]), step("shut", "EV1", 20, closes=["cover"])),
+        task("u", step("a", "EV2", 100)),
+        task("home", step("in", "EV1 EV2", 70), closeout=True),
+    )
+    for now, inside in ((0, 70), (30, 120)):
+        assert flat(run.now, now * MIN).turn_back.inside_if_now.p50 == inside * MIN

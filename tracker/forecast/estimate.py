@@ -135,7 +135,7 @@ def of_world(
         steps=step_figures(progress, world, present, course, wanted),
         optional=advice.optional,
         clocks=_clocks(world, course),
-        open_items=open_items(progress),
+        open_items=open_items(progress, world.now),
         called=called(progress),
         alerts=(),
         advice=advice,

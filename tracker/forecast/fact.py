@@ -53,7 +53,7 @@ def as_fact(progress: Progress, *, scenarios: int, pace_file: str | None, prior:
         steps=_steps(progress),
         optional=(),
         clocks=(),
-        open_items=open_items(progress),
+        open_items=open_items(progress, progress.closed or 0.0),
         called=called(progress),
         alerts=(),
         advice=Advice(progress.closed, frozenset(), (), NO_TURN_BACK),

@@ -85,7 +85,8 @@ class _Call:
         here = np.full(n, at, dtype=np.float32)
         self.ready: list[Row] = [here] * len(self.world.crew)
         self.place = {i: k for k, i in enumerate(course.work)}
-        running = np.array([self.world.nodes[i].running for i in course.work], dtype=np.bool_)
+        nodes = [self.world.nodes[i] for i in course.work]
+        running = np.array([node.running and not node.just_begun for node in nodes], dtype=np.bool_)
         self.begun = (course.start < at) | running[:, None]
         self.done = course.finish <= at
         self.finish: dict[int, Row] = {}

@@ -47,6 +47,7 @@ def make_nodes(
                 needs=net.needs[i],
                 groups=net.groups[i],
                 running=going,
+                just_begun=going and state.began == now,
                 gaps=shut,
                 windows=step.windows if shut else (),
                 opens=step.opens,

@@ -80,9 +80,18 @@ def build_world(
         confidence_elapsed=confidence.elapsed,
         confidence_consumables=confidence.consumables,
         confidence_joint=confidence.joint,
-        open_now={item.item: item.opened_by for item in progress.open_items},
+        open_now=_open_before(progress, now),
         pace=drawn.pace,
     )
+
+
+def _open_before(progress: Progress, now: float) -> dict[str, str]:
+    """Return item to opener of what is open, left out what a step opens that began at this very instant."""
+    return {
+        item.item: item.opened_by
+        for item in progress.open_at(now)
+        if (opener := progress.steps[item.opened_by]).ended is not None or opener.began != now
+    }
 
 
 def _limits(progress: Progress, index: Mapping[str, int], now: float) -> tuple[ElapsedLimit, ...]:

@@ -15,11 +15,11 @@ def confidence_of(progress: Progress) -> float | Mapping[str, float]:
     return {"elapsed": wanted.elapsed, "consumables": wanted.consumables}
 
 
-def open_items(progress: Progress) -> tuple[Mapping[str, str], ...]:
-    """Return what is open now."""
+def open_items(progress: Progress, now: float) -> tuple[Mapping[str, str], ...]:
+    """Return what is open at `now`."""
     return tuple(
         {"item": item.item, "opened_by": item.opened_by, "closed_by": item.closed_by}
-        for item in progress.open_items
+        for item in progress.open_at(now)
     )
 
 

@@ -31,6 +31,8 @@ class Node:
     """Indices into `World.optional`: the node remains when any of these tasks is kept; empty: always."""
     running: bool = False
     """In progress: its duration is what remains of it, and its needs and window lie behind it."""
+    just_begun: bool = False
+    """Begun at this very instant: a call now finds it not begun, and nothing opened by it."""
     earliest: float = 0.0
     """Not before this, relative to now (a hold that lasts until a known instant)."""
     gaps: tuple[tuple[float, float], ...] = ()
