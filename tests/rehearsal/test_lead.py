@@ -53,3 +53,29 @@ def test_advice_is_the_same_again(rehearse: Rehearse, larkspur: Plan) -> None:
     )
     assert first == again
     assert {e["task"] for e in first} == {"latch", "lamp", "photos"}
+
+
+def test_extra_work_is_broken_off_when_the_others_are_on_their_way_home(rehearse: Rehearse) -> None:
+    extra = task("extra", step("long", "EV2", 60), priority="get-ahead")
+    closeout = task("home", step("count", "EV1", 5), step("in", "EV1 EV2", 10), closeout=True)
+    plan = plan_of(task("a", step("one", "EV1", 10)), extra, closeout, limits={"elapsed": "1:30"})
+    played = rehearse(plan, advised=True).order(20, {"kind": "held", "crew": ["EV2"]})
+    assert [(e["task"], e["choice"]) for e in played.of("chose")] == [("extra", "keep")]
+    played.order(50, {"kind": "resumed", "crew": ["EV2"]}).all()
+    # At 1:00 there are 30 minutes of it left and 10 of the way home: beyond 1:30.
+    (called,) = [e for e in played.now.events if e.kind == "called"]
+    assert called.at == 3600
+    assert played.minutes == {"a.one": 10, "home.count": 15, "home.in": 70}
+
+
+def test_what_was_begun_undecided_is_dropped_once_that_is_advised(rehearse: Rehearse, larkspur: Plan) -> None:
+    for seed in range(20, 24):
+        played = rehearse(larkspur, seed=seed, pace=None, wanted=(), advised=True).all()
+        for event in played.of("chose"):
+            assert event["choice"] == event["advice"]
+        dropped = {e["task"] for e in played.of("dropped")}
+        begun = {s.split(".")[0] for s in played.crew.finished} & dropped
+        if begun:
+            break
+    assert begun, "no task was dropped in the middle"
+    assert not any(played.now.tasks[task].committed for task in begun)

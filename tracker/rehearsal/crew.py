@@ -72,6 +72,8 @@ class Crew:
         self._works: dict[str, Work] = {}
         self._aside: dict[str, Work] = {}
         self._asked: set[str] = set()
+        self._touched: set[str] = set()
+        """Tasks of which a step was begun."""
         self._held: dict[str, float] = {}
         self._home_s: dict[str, float] = {}
 
@@ -84,6 +86,10 @@ class Crew:
     def busy(self) -> bool:
         """Whether anybody, also inside, is at work."""
         return bool(self._works)
+
+    def begun(self, task: str) -> bool:
+        """Whether anybody has truly begun a task."""
+        return task in self._touched
 
     def hold(self, crew: Iterable[str], until: float) -> None:
         """Let crew members stand still until an instant, whether the journal knows of it or not."""
@@ -157,6 +163,7 @@ class Crew:
             seconds = self.nature.seconds(one.state, one.crew, (start + finish) / 2, home_s)
             work = Work(step, one.crew, self.at, self.nature.items(step.id, step.count, seconds))
         work.crew = one.crew
+        self._touched.add(step.task)
         self._works[step.id] = work
         return Happened("began", self.at, one.crew, step)
 

@@ -23,27 +23,31 @@ class Lead:
         self.next_at = CHECK_S
 
     def decide(self, progress: Progress, at: float, tasks: Iterable[str]) -> list[Event]:
-        """Return what is decided about optional tasks that are about to begin; nothing for others."""
-        open_now = [task for task in dict.fromkeys(tasks) if _undecided(progress, task)]
+        """Return what is decided about optional tasks that are about to begin; nothing for others.
+
+        What is advised to be kept is kept for good; what is still to be decided begins, and may go later.
+        """
+        open_now = [task for task in dict.fromkeys(tasks) if _status(progress, task) in ("open", "begun")]
         if not open_now:
             return []
         found = self._estimate(progress, at)
         advised = {figure.task: figure for figure in found.optional}
-        return [e for task in open_now for e in _decision(progress, advised[task], found)]
+        return [event for task in open_now for event in _decision(advised[task], found)]
 
     def look(self, progress: Progress, at: float) -> list[Event]:
-        """Return the recall when it is time to turn back, and set when to look next."""
-        from tracker.forecast.homebound import homebound
-
+        """Return what has to be given up by now, the recall or a task, and set when to look next."""
         self.next_at = at + CHECK_S
-        if progress.closed is not None or homebound(progress):
+        left = _work_left(progress)
+        if progress.closed is not None or progress.recall or not left:
             self.next_at = math.inf
             return []
-        latest = self._estimate(progress, at).turn_back.latest
-        if latest is None or latest <= at:
+        found = self._estimate(progress, at)
+        if _time_to_go(progress, found, at, left):
             return [{"kind": "called", "call": "home", "text": "time to turn back"}]
-        self.next_at = min(self.next_at, latest)
-        return []
+        if found.turn_back.latest is not None:
+            self.next_at = min(self.next_at, max(at + 60.0, found.turn_back.latest))
+        begun = [f for f in found.optional if f.advice == "drop" and _status(progress, f.task) == "begun"]
+        return [event for figure in begun for event in _decision(figure, found)]
 
     def _estimate(self, progress: Progress, at: float) -> Estimate:
         from tracker.forecast.estimate import estimate
@@ -51,14 +55,35 @@ class Lead:
         return estimate(progress, max(at, progress.at), scenarios=self._scenarios, ranges="shown")
 
 
-def _undecided(progress: Progress, task: str) -> bool:
-    """Whether a task is optional, not begun, and nobody has decided about it."""
-    return progress.tasks[task].optional and progress.tasks[task].status == "open"
+def _status(progress: Progress, task: str) -> str:
+    """Return the status of an optional task; nothing for one that nobody may leave out any more."""
+    return progress.tasks[task].status if progress.tasks[task].optional else ""
 
 
-def _decision(progress: Progress, figure: OptionalFigure, found: Estimate) -> list[Event]:
+def _work_left(progress: Progress) -> set[str]:
+    """Return the tasks besides closeout of which steps remain."""
+    tasks = {progress.steps[step].step.task for steps in progress.order.values() for step in steps}
+    return {task for task in tasks if not progress.tasks[task].task.closeout}
+
+
+def _time_to_go(progress: Progress, found: Estimate, at: float, left: set[str]) -> bool:
+    """Whether turn-back is reached.
+
+    Once somebody has begun closeout there is none; then extra work alone is broken off when it endangers
+    the limits.
+    """
+    from tracker.forecast.homebound import homebound
+
+    if not homebound(progress):
+        return found.turn_back.latest is None or found.turn_back.latest <= at
+    extra = all(progress.tasks[task].task.optional for task in left)
+    return extra and found.safe < progress.plan.confidence.elapsed
+
+
+def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:
     """Return a decision with the advice of its moment; dropping comes with what drops."""
-    choice = "drop" if figure.advice == "drop" else "keep"
+    if figure.advice == "decide":
+        return []
     figures = {
         "last_call": figure.last_call,
         "in_time": figure.in_time,
@@ -68,8 +93,8 @@ def _decision(progress: Progress, figure: OptionalFigure, found: Estimate) -> li
     chose = {
         "kind": "chose",
         "task": figure.task,
-        "choice": choice,
+        "choice": figure.advice,
         "advice": figure.advice,
         "figures": figures,
     }
-    return [chose, {"kind": "dropped", "task": figure.task}] if choice == "drop" else [chose]
+    return [chose, {"kind": "dropped", "task": figure.task}] if figure.advice == "drop" else [chose]

@@ -141,7 +141,7 @@ class Play:
             # No time passes: the crew only hears what was recorded in this instant, such as a recall.
             self._hear(self.crew.advance(progress, at))
             ready = self.crew.ready(progress)
-            tasks = [one.state.step.task for one in ready]
+            tasks = [t for t in (one.state.step.task for one in ready) if not self.crew.begun(t)]
             decided = self._lead.decide(progress, at, tasks) if self._lead else []
             if not decided or not self._record(decided, at):
                 break
