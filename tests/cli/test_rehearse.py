@@ -86,6 +86,18 @@ def test_what_it_writes_serves_the_other_commands(
     assert (tmp_path / "one.csv").read_text(encoding="utf-8").count("\n") >= 10
 
 
+def test_the_recorded_example_is_a_sound_rehearsal() -> None:
+    path = TOP / "logs" / "example.sqlite"
+    assert verify(path).fault is None
+    assert path.stat().st_size < 1_000_000
+    with Journal.open(path, read_only=True) as journal:
+        progress = journal.progress()
+        assert progress.rehearsal
+        assert progress.closed is not None
+        assert progress.plan.excursion == "Larkspur drive-controller swap"
+        assert {event.seat for event in journal.fold.recorded} == {"rehearsal"}
+
+
 def test_surprises_on_request(plan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "one.sqlite"
     wanted = ["--surprise", "hold", "--surprise", "stuck", "--surprise", "leak"]
