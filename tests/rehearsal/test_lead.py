@@ -62,10 +62,11 @@ def test_extra_work_is_broken_off_when_the_others_are_on_their_way_home(rehearse
     played = rehearse(plan, advised=True).order(20, {"kind": "held", "crew": ["EV2"]})
     assert [(e["task"], e["choice"]) for e in played.of("chose")] == [("extra", "keep")]
     played.order(50, {"kind": "resumed", "crew": ["EV2"]}).all()
-    # At 1:00 there are 30 minutes of it left and 10 of the way home: beyond 1:30.
+    # The lead looks every 11:15. At 0:33:45 the 40 minutes left and 10 of the way home still fit into 1:30,
+    # at 0:45 no more; EV2 is held until 0:50.
     (called,) = [e for e in played.now.events if e.kind == "called"]
-    assert called.at == 3600
-    assert played.minutes == {"a.one": 10, "home.count": 15, "home.in": 70}
+    assert called.at == 2700
+    assert played.minutes == {"a.one": 10, "home.count": 15, "home.in": 60}
 
 
 def test_what_was_begun_undecided_is_dropped_once_that_is_advised(rehearse: Rehearse, larkspur: Plan) -> None:

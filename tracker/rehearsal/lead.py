@@ -9,18 +9,16 @@ from typing import Any
 from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.journal.progress import Progress
 
-CHECK_S = 1800.0
-"""How often the lead looks whether to turn back."""
-
 Event = dict[str, Any]
 
 
 class Lead:
     """Decides as the advice says, and records the advice beside the decision."""
 
-    def __init__(self, *, scenarios: int = 10_000) -> None:
-        self._scenarios = scenarios
-        self.next_at = CHECK_S
+    def __init__(self, *, every_s: float = 1800.0, scenarios: int = 10_000) -> None:
+        """Make ready. `every_s`: how often the lead looks whether to turn back."""
+        self._every_s, self._scenarios = every_s, scenarios
+        self.next_at = every_s
 
     def decide(self, progress: Progress, at: float, tasks: Iterable[str]) -> list[Event]:
         """Return what is decided about optional tasks that are about to begin; nothing for others.
@@ -36,7 +34,7 @@ class Lead:
 
     def look(self, progress: Progress, at: float) -> list[Event]:
         """Return what has to be given up by now, the recall or a task, and set when to look next."""
-        self.next_at = at + CHECK_S
+        self.next_at = at + self._every_s
         left = _work_left(progress)
         if progress.closed is not None or progress.recall or not left:
             self.next_at = math.inf

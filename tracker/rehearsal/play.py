@@ -15,8 +15,6 @@ from tracker.rehearsal.lead import Lead
 from tracker.rehearsal.surprises import Surprise
 from tracker.rehearsal.voice import Gauge, Said, Voice
 
-READING_S = 1800.0
-"""How often consumables are read."""
 CLOSE_S = 60.0
 """How long after the last word the excursion is closed."""
 
@@ -47,14 +45,19 @@ class Play:
         surprises: Sequence[Surprise] = (),
         *,
         lead: Lead | None = None,
+        read_every_s: float = 1800.0,
         closes: bool = True,
         seat: str = "rehearsal",
     ) -> None:
-        """Make ready. `closes`: the excursion is closed when everybody is inside and all is on record."""
+        """Make ready.
+
+        `read_every_s`: how often consumables are read. `closes`: the excursion is closed when everybody is
+        inside and all is on record.
+        """
         self._log, self.crew, self._voice, self._lead = log, crew, voice, lead
         self._surprises = [one for one in surprises if one.at < math.inf]
         self._closes, self._seat = closes, seat
-        self._read_at = READING_S
+        self._every_s = self._read_at = read_every_s
         self._close_at = math.inf
         self.at = 0.0
 
@@ -118,7 +121,7 @@ class Play:
     def _read(self, at: float) -> None:
         if at < self._read_at:
             return
-        self._read_at += READING_S
+        self._read_at += self._every_s
         stores, plan, out = self.crew.stores, self.crew.plan, self.crew.out
         self._voice.read(
             [

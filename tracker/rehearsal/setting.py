@@ -25,6 +25,9 @@ from tracker.rehearsal.ticking import Ticking
 
 SOME_DAY = datetime(2030, 1, 1, 12, 0, tzinfo=UTC)
 """When a plan without `zero_planned` is rehearsed: any day will do, but always the same."""
+OFTEN_S = 1800.0
+"""Consumables are read, and the lead looks whether to turn back, every half hour; on a short excursion as
+often as eight times until the limit."""
 _SPACE = uuid.UUID("6f7e5a52-5a0f-4c0e-9d59-0b0f6a3c1e77")
 
 
@@ -64,8 +67,11 @@ class Rehearsal:
         stuck = [one.step for one in self.surprises if one.kind == "stuck"]
         crew = Crew(plan, Nature(prior, chance, stuck=stuck), Stores(plan, prior, chance))
         voice = Calling() if practice else Ticking(chance)
-        lead = Lead() if advised else None
-        self.play = Play(log, crew, voice, self.surprises, lead=lead, closes=not practice)
+        every_s = min(OFTEN_S, log.progress().limits["elapsed"] / 8)
+        lead = Lead(every_s=every_s) if advised else None
+        self.play = Play(
+            log, crew, voice, self.surprises, lead=lead, read_every_s=every_s, closes=not practice
+        )
 
     def start(self, utc_now: datetime) -> None:
         """Start the clock, where nobody else does."""
