@@ -116,7 +116,8 @@ def _on_the_desk(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[
     player.stop()
     if player.fault:
         raise TrackerError(*(f"the crew could not go on: {line}" for line in player.fault))
-    print(player.outcome)
+    if player.outcome:
+        print(player.outcome)
     return status
 
 
