@@ -146,7 +146,7 @@ def _key_to_paint(plan: Path, ticks: int) -> None:
             child.send("12"[n % 2])
             _until(child, row)
             took.append(time.perf_counter() - begin)
-            _drain(child, 0.2)
+            _drain(child, 0.3 + n % 7 * 0.2)
     with Journal.open(plan.with_name("keys.sqlite"), read_only=True) as journal:
         written = sum(event.kind == "done" for event in journal.fold.recorded)
     report("screen", f"ticks on disk of {ticks}", f"{written}", f"{ticks}")

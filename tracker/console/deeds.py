@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from textual.screen import Screen
@@ -24,6 +24,9 @@ from tracker.journal.progress import Progress
 
 ASK_S = 5.0
 """How long a key that is asked twice waits for the second time."""
+
+SLIP = timedelta(hours=12)
+"""From this difference between planned and actual zero on it is said that windows do not move along."""
 
 
 class Deeds(Screen[None]):
@@ -152,7 +155,11 @@ class Deeds(Screen[None]):
             return
         at = self.utc().astimezone(UTC)
         utc = f"{at:%Y-%m-%dT%H:%M:%S}.{at.microsecond // 1000:03d}Z"
-        self.perform(Deed(({"kind": "zero", "utc": utc},), f"the clock starts at {at:%H:%M:%S} UTC"))
+        words = f"the clock starts at {at:%H:%M:%S} UTC"
+        planned = progress.plan.zero_planned
+        if planned is not None and progress.plan.windows and abs(at - planned) > SLIP:
+            words += f"; planned for {planned:%Y-%m-%d %H:%M}: the plan's windows stay where they are in UTC"
+        self.perform(Deed(({"kind": "zero", "utc": utc},), words))
 
     def _with_progress(self, make: Callable[[Progress], Deed]) -> None:
         self._prefix = None

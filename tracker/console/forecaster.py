@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from tracker.forecast.values import Advice, Estimate
 from tracker.journal.progress import Progress
 
+SETTLE_S = 0.25
+"""How long the advice waits for further events after the quick figures are out."""
+
 
 @dataclass(frozen=True)
 class Wanted:
@@ -69,6 +72,7 @@ class Forecaster(threading.Thread):
         while (wanted := self._next()) is not None:
             if wanted.advise and self._advice is not None:
                 self._work(Wanted(wanted.progress, wanted.now, False))
+                self._settle()
                 if self._superseded(wanted):
                     continue
             self._work(wanted)
@@ -78,6 +82,11 @@ class Forecaster(threading.Thread):
             self._changed.wait_for(lambda: self._stopped or self._wanted is not None)
             wanted, self._wanted = self._wanted, None
             return None if self._stopped else wanted
+
+    def _settle(self) -> None:
+        """Wait a moment for more events, which often come in twos and threes, before the long part."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._stopped or self._wanted is not None, timeout=SETTLE_S)
 
     def _superseded(self, wanted: Wanted) -> bool:
         """Return whether a newer event waits; then the advice is wanted for that instead."""
