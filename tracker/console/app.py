@@ -1,19 +1,14 @@
-"""The application: themes, palette, signals; the screens do the rest."""
+"""The application: the desk in its frame, and the palette."""
 
 from __future__ import annotations
 
-import os
-from typing import Any, ClassVar
-
-from textual.app import App
 from textual.command import DiscoveryHit, Hit, Hits, Provider
-from textual.screen import Screen
 
 from tracker.console.commands import COMMANDS, Command
 from tracker.console.desk import Desk
+from tracker.console.frame import Frame
 from tracker.console.sitting import Sitting
-from tracker.console.terminal import driver_for_here, end_on_signals, lean, over_a_wire
-from tracker.console.themes import DEFAULT, THEMES
+from tracker.console.themes import DEFAULT
 
 
 class TableProvider(Provider):
@@ -45,39 +40,22 @@ class TableProvider(Provider):
         return run
 
 
-class TrackerApp(App[None]):
+class TrackerApp(Frame):
     """Shows the desk."""
 
-    CSS_PATH = "desk.tcss"
     COMMANDS = {TableProvider}  # noqa: RUF012
     ENABLE_COMMAND_PALETTE = True
-    TITLE = "tracker"
-    BINDINGS: ClassVar = []
 
     def __init__(self, sitting: Sitting, *, theme: str = DEFAULT) -> None:
-        super().__init__(driver_class=driver_for_here())
+        super().__init__(theme=theme)
         self.sitting = sitting
         self.desk = Desk(sitting)
-        for one in THEMES:
-            self.register_theme(one)
-        self.theme = theme if theme in self.available_themes else DEFAULT
-        if over_a_wire() or os.environ.get("NO_MOTION"):
-            self.animation_level = "none"
 
     def on_mount(self) -> None:
         """Mind the signals and show the desk."""
-        if not self.is_headless:
-            end_on_signals(self)
+        self.mind_signals()
         self.push_screen(self.desk)
-
-    def _display(self, screen: Screen[Any], renderable: Any) -> None:
-        super()._display(screen, lean(renderable))
 
     async def action_quit(self) -> None:
         """Leave as the desk leaves, with its question."""
         self.desk.action_leave()
-
-    def get_css_variables(self) -> dict[str, str]:
-        """Return the theme's roles; those of the default where another theme has none."""
-        found = super().get_css_variables()
-        return {**THEMES[0].variables, **found}

@@ -1,0 +1,76 @@
+"""`tracker watch`: the lead's view of a journal, in a terminal or a browser. It never writes."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.foundation.times import parse_pet
+
+HERE = "127.0.0.1:8460"
+"""Where a browser finds the view unless another place is given: on this machine only."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the verb takes."""
+    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument(
+        "--at", metavar="PET", help="as it stood at this instant; arrow keys go on from there"
+    )
+    parser.add_argument(
+        "--serve",
+        metavar="HOST:PORT",
+        nargs="?",
+        const=HERE,
+        help=f"in a browser instead of this terminal, at {HERE} unless another place is given",
+    )
+    parser.add_argument("--visitors", metavar="N", type=int, help="with --serve: at most so many at once (4)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show the view until the lead leaves, or serve it until interrupted; the exit status."""
+    at = _instant(args.at)
+    if args.visitors is not None and (args.serve is None or args.visitors < 1):
+        raise WrongUsage("tracker watch: --visitors goes with --serve, and is at least 1")
+    _look(args.journal)
+    if args.serve is not None:
+        from tracker.console.serve import serve
+
+        return serve(args.journal, args.serve, at=args.at, visitors=args.visitors or 4)
+    return show(args.journal, at)
+
+
+def _instant(text: str | None) -> float | None:
+    if text is None:
+        return None
+    try:
+        return float(max(0, parse_pet(text)))
+    except ValueError as error:
+        raise TrackerError(f"--at: {error}") from error
+
+
+def _look(path: Path) -> None:
+    """Open the journal once, so that what is wrong with it is said before any screen."""
+    from tracker.journal.journal import Journal
+
+    Journal.open(path, read_only=True).close()
+
+
+def show(path: Path, at: float | None) -> int:
+    """Show the view in this terminal, or in the browser that this process was started for."""
+    from tracker.console.terminal import is_terminal
+
+    if "TEXTUAL_DRIVER" not in os.environ and not is_terminal():
+        raise WrongUsage("tracker watch needs a terminal; `tracker estimate` works without one")
+    from tracker.console.lead_app import LeadApp
+    from tracker.console.watching import Watching
+
+    watching = Watching(path, at=at)
+    app = LeadApp(watching)
+    app.run()
+    watching.stop()
+    if watching.failed:
+        raise TrackerError(*watching.failed)
+    return app.return_code or 0

@@ -1,0 +1,41 @@
+"""What every screen of ours stands in: themes, clean terminals, no motion over a wire."""
+
+from __future__ import annotations
+
+import os
+from typing import Any, ClassVar
+
+from textual.app import App
+from textual.screen import Screen
+
+from tracker.console.terminal import driver_for_here, end_on_signals, lean, over_a_wire
+from tracker.console.themes import DEFAULT, THEMES
+
+
+class Frame(App[None]):
+    """An application with our looks; who inherits shows the screens."""
+
+    CSS_PATH = "desk.tcss"
+    TITLE = "tracker"
+    BINDINGS: ClassVar = []
+
+    def __init__(self, *, theme: str = DEFAULT) -> None:
+        super().__init__(driver_class=driver_for_here())
+        for one in THEMES:
+            self.register_theme(one)
+        self.theme = theme if theme in self.available_themes else DEFAULT
+        if over_a_wire() or os.environ.get("NO_MOTION"):
+            self.animation_level = "none"
+
+    def mind_signals(self) -> None:
+        """End in good order when a signal says so."""
+        if not self.is_headless:
+            end_on_signals(self)
+
+    def _display(self, screen: Screen[Any], renderable: Any) -> None:
+        super()._display(screen, lean(renderable))
+
+    def get_css_variables(self) -> dict[str, str]:
+        """Return the theme's roles; those of the default where another theme has none."""
+        found = super().get_css_variables()
+        return {**THEMES[0].variables, **found}

@@ -1,0 +1,136 @@
+"""What is where in the lead's view: for each size its pages, each of bands from the top down."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tracker.console.view.ink import Line
+from tracker.console.view.lead_decide import decide
+from tracker.console.view.lead_ingress import ingress
+from tracker.console.view.lead_levels import levels
+from tracker.console.view.lead_limits import limits
+from tracker.console.view.lead_moved import moved_by
+from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.lead_tasks import tasks
+from tracker.console.view.lead_whatif import what_if
+from tracker.console.view.lead_word import word
+
+LeadView = Callable[[LeadScene, int, int], list[Line]]
+
+VIEWS: dict[str, LeadView] = {
+    "inside": ingress,
+    "moved": moved_by,
+    "limits": limits,
+    "decide": decide,
+    "levels": levels,
+    "tasks": tasks,
+    "fresh": word,
+    "what-if": what_if,
+}
+"""The regions of the lead's view by name, in the order of the lead's questions."""
+
+BANDS, ACROSS = 4, 2
+"""At most so many bands on a page, and so many regions beside one another."""
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Regions beside one another."""
+
+    height: int
+    """Rows; 0: what is left."""
+    names: tuple[str, ...]
+    """The first takes the width that the second leaves."""
+    second: int = 0
+    """Columns of the second region."""
+
+
+Page = tuple[Band, ...]
+
+
+def pages_for(scene: LeadScene, width: int, height: int) -> tuple[Page, ...]:
+    """Return the pages at a size of what lies between the head and the last lines."""
+    rows = _Rows.of(scene)
+    if width >= 190 and height >= 44:
+        return (_whole(rows, height),)
+    if width >= 118 and height >= 26:
+        return _wide(rows, height)
+    if width >= 98 and height >= 20:
+        return _hundred(rows)
+    return _small(rows, height)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Rows that the regions want for this excursion, headings included."""
+
+    limits: int
+    decide: int
+    tasks: int
+    fresh: int
+    compared: int = 9
+
+    @staticmethod
+    def of(scene: LeadScene) -> _Rows:
+        progress, estimate = scene.progress, scene.estimate
+        limits = len(estimate.limits) if estimate is not None else len(progress.limits)
+        optional = len(estimate.optional) if estimate is not None else 0
+        return _Rows(limits + 2, optional + 7, len(progress.tasks) + 2, len(progress.plan.crew) + 4)
+
+
+def _whole(rows: _Rows, height: int) -> Page:
+    """Return everything at once."""
+    top = max(12, min(17, height // 3))
+    second = max(rows.limits, rows.decide - 1)
+    last = max(rows.compared, rows.fresh)
+    third = max(min(rows.tasks, 14), 8)
+    if top + second + third + last > height:
+        second = max(6, height - top - third - last)
+    return (
+        Band(top, ("inside", "moved"), 62),
+        Band(second, ("decide", "limits"), 84),
+        Band(0, ("levels", "tasks"), 96),
+        Band(last, ("what-if", "fresh"), 96),
+    )
+
+
+def _wide(rows: _Rows, height: int) -> tuple[Page, ...]:
+    """Return two pages: how it stands, and what there is to do about it."""
+    low = min(rows.limits, max(6, height - 19))
+    return (
+        (Band(0, ("inside", "moved"), 42), Band(low, ("limits", "fresh"), 48)),
+        (Band(min(rows.decide, 14), ("decide",)), Band(0, ("tasks",)), Band(rows.compared, ("what-if",))),
+        (Band(0, ("levels",)), Band(min(rows.limits, 10), ("limits",))),
+    )
+
+
+def _hundred(rows: _Rows) -> tuple[Page, ...]:
+    """Return four pages, the first with how it stands and why."""
+    return (
+        (Band(0, ("inside",)), Band(min(rows.limits, 9), ("limits", "moved"), 40)),
+        (Band(0, ("decide",)), Band(rows.compared, ("what-if",))),
+        (Band(0, ("tasks",)), Band(rows.fresh, ("fresh",))),
+        (Band(0, ("levels",)),),
+    )
+
+
+def _small(rows: _Rows, height: int) -> tuple[Page, ...]:
+    """Return a page a question."""
+    moved = 5 if height >= 14 else 0
+    first = (Band(0, ("inside",)), Band(moved, ("moved",))) if moved else (Band(0, ("inside",)),)
+    tight = rows.limits + rows.fresh <= height
+    return (
+        first,
+        (Band(0, ("limits",)), Band(rows.fresh, ("fresh",))) if tight else (Band(0, ("limits",)),),
+        (Band(0, ("decide",)),),
+        (Band(0, ("tasks",)),),
+        (Band(0, ("levels",)),),
+        *(() if tight else ((Band(0, ("fresh",)),),)),
+        (Band(0, ("what-if",)),),
+    )
+
+
+def page_of(pages: tuple[Page, ...], name: str) -> int:
+    """Return the page on which a region stands, the first such; 0 where there is none."""
+    return next((k for k, page in enumerate(pages) if any(name in band.names for band in page)), 0)

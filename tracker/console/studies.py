@@ -1,0 +1,174 @@
+"""Works out, beside the estimate, what the lead asks of it: what if, what moved it, how it went.
+
+In a thread of its own, in the order in which it is wanted; what a newer wish no longer needs is left.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from tracker.console.view.lead_scene import Moved, Point
+from tracker.forecast.values import Estimate
+from tracker.journal.progress import Progress
+
+GRIDS_S = (300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0)
+MOST_POINTS = 40
+"""At most so many estimates through the day are worked out."""
+TOLD = 0.4
+"""How far beside its place an estimate that was shown may lie, as a share of the time between two points."""
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is wanted, for an estimate that stands."""
+
+    live: Progress
+    """Everything on record; the course through the day is of this."""
+    present: float
+    shown: Progress
+    """What is shown: as it stood at `estimate.at`."""
+    estimate: Estimate
+    since: float
+    supposed: Progress | None = None
+    """With supposed events."""
+    told: tuple[Point, ...] = ()
+    """Estimates that were shown through the day and are on record."""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """One result, for the wish it was worked out for."""
+
+    wish: Wish
+    supposed: Estimate | None = None
+    moved: Moved | None = None
+    chances: dict[str, float] | None = None
+    points: tuple[Point, ...] | None = None
+    trouble: str = ""
+
+
+def instants(present: float) -> list[float]:
+    """Return the PETs at which the course through the day is drawn, from 0 on."""
+    step = next((grid for grid in GRIDS_S if present / grid <= MOST_POINTS), present / MOST_POINTS)
+    return [k * step for k in range(int(present // step) + 1)]
+
+
+def _near(wanted: list[float]) -> float:
+    return TOLD * (wanted[1] if len(wanted) > 1 else GRIDS_S[0])
+
+
+def unchanged_until(before: Progress, after: Progress) -> float:
+    """Return the PET before which both have the same events in force; infinite where they are the same."""
+    one, other = before.events, after.events
+    if one == other:
+        return float("inf")
+    same = next((k for k, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), None)
+    if same is None:
+        longer = one if len(one) > len(other) else other
+        return longer[min(len(one), len(other))].at
+    return min(one[same].at, other[same].at)
+
+
+class Studies(threading.Thread):
+    """Takes wishes, reports what it learned; the latest wish wins."""
+
+    def __init__(self, report: Callable[[Learned], None]) -> None:
+        super().__init__(name="studies", daemon=True)
+        self._report = report
+        self._changed = threading.Condition()
+        self._wish: Wish | None = None
+        self._stopped = False
+        self._points: dict[float, Point] = {}
+        self._live: Progress | None = None
+
+    def ask(self, wish: Wish) -> None:
+        """Want this; what an older wish still wants is forgotten."""
+        with self._changed:
+            self._wish = wish
+            self._changed.notify()
+
+    def stop(self) -> None:
+        """End after what is being worked out."""
+        with self._changed:
+            self._stopped = True
+            self._changed.notify()
+
+    def run(self) -> None:
+        """Work until stopped."""
+        while (wish := self._next()) is not None:
+            try:
+                for learned in self._work(wish):
+                    self._report(learned)
+                    if self._overtaken():
+                        break
+            except Exception as error:
+                # Whatever goes wrong in here, the estimate itself is still shown, and the lead is told.
+                self._report(Learned(wish, trouble=f"{type(error).__name__}: {error}"))
+
+    def _next(self) -> Wish | None:
+        with self._changed:
+            self._changed.wait_for(lambda: self._stopped or self._wish is not None)
+            wish, self._wish = self._wish, None
+            return None if self._stopped else wish
+
+    def _overtaken(self) -> bool:
+        with self._changed:
+            return self._stopped or self._wish is not None
+
+    def _work(self, wish: Wish) -> Iterator[Learned]:
+        # Arrays are imported here, after the first frame is painted.
+        from tracker.forecast.chances import done_by
+        from tracker.forecast.estimate import estimate
+        from tracker.forecast.moved import moved
+
+        now = wish.estimate.at
+        if wish.supposed is not None:
+            yield Learned(wish, supposed=estimate(wish.supposed, now=max(now, wish.supposed.at)))
+        if wish.live.zero is None:
+            return
+        yield from self._trends(wish)
+        back = wish.estimate.turn_back.latest
+        if back is not None:
+            kept = wish.estimate.advice.kept
+            yield Learned(wish, chances=done_by(wish.shown, now=now, by=back, kept=kept))
+        if wish.since < now:
+            earlier = wish.live.fold.until(at=wish.since).progress()
+            causes = moved(earlier, wish.shown, then=wish.since, now=now)
+            yield Learned(wish, moved=Moved(wish.since, now, causes))
+        yield from self._course(wish)
+
+    def _trends(self, wish: Wish) -> Iterator[Learned]:
+        """Forget what events made untrue, and tell what is left of the course at once."""
+        stale = unchanged_until(self._live, wish.live) if self._live is not None else 0.0
+        self._live = wish.live
+        self._points = {at: point for at, point in self._points.items() if at < stale}
+        yield Learned(wish, points=self._known(wish))
+
+    def _known(self, wish: Wish) -> tuple[Point, ...]:
+        """Return the course as far as it is known: what was shown before what was worked out since."""
+        wanted = instants(wish.present)
+        near = _near(wanted)
+        found = {}
+        for at in wanted:
+            told = min(wish.told, key=lambda point: abs(point.at - at), default=None)
+            if told is not None and abs(told.at - at) <= near:
+                found[told.at] = told
+            elif at in self._points:
+                found[at] = self._points[at]
+        return tuple(found[at] for at in sorted(found))
+
+    def _course(self, wish: Wish) -> Iterator[Learned]:
+        """Work out what is missing of the course, the latest first: the trend is looked at most."""
+        from tracker.forecast.estimate import estimate
+
+        wanted = instants(wish.present)
+        near = _near(wanted)
+        for at in reversed(wanted):
+            if at in self._points or any(abs(point.at - at) <= near for point in wish.told):
+                continue
+            then = wish.live.fold.until(at=at).progress()
+            if then.zero is not None:
+                self._points[at] = Point.of(estimate(then, now=max(at, then.at), ranges="shown"))
+                yield Learned(wish, points=self._known(wish))

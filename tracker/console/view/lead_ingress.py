@@ -1,0 +1,154 @@
+"""When everyone is inside, as it was seen through the day: ranges with their median, against the limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+from tracker.console.view.ink import Ink, Line
+from tracker.console.view.lead_parts import Cells, block, heading, remark, tick_s
+from tracker.console.view.lead_scene import LeadScene, Point
+from tracker.console.view.words import pet
+
+_AXIS = 7
+"""Columns of the figures at the left."""
+_WORDS = 20
+"""Columns that the figures beside the last estimate want."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """The scales: columns are PET of the estimate, rows the projected PET of ingress."""
+
+    cells: Cells
+    top: float
+    row_s: float
+    span_s: float
+    """PET at the right end."""
+
+    def row(self, pet_s: float) -> int:
+        return round((self.top - pet_s) / self.row_s)
+
+    def column(self, pet_s: float) -> int:
+        return _AXIS + int(pet_s / self.span_s * (self.cells.width - _AXIS - 1))
+
+
+def ingress(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return the plot with both scales and the figures of the estimate that is shown."""
+    head = heading("when everyone is inside", width, beside="through the day: one to nine of ten ░, median █")
+    points = drawn(scene)
+    limit = scene.progress.limits.get("elapsed")
+    if not points or limit is None:
+        words = (
+            "the course through the day begins with the clock" if not scene.started else "being worked out"
+        )
+        return block(head, [remark(words, width)], width, height)
+    frame = _frame(scene, points, limit, width, height - 1)
+    _limit(frame, limit)
+    _band(scene, frame, points, limit)
+    _scales(frame)
+    _figures(scene, frame, limit)
+    return block(head, frame.cells.lines(), width, height)
+
+
+def drawn(scene: LeadScene) -> list[Point]:
+    """Return the estimates through the day, what is shown among them, by PET."""
+    estimate = scene.estimate
+    points = {point.at: point for point in scene.points if point.inside.p50 is not None}
+    if estimate is not None and estimate.inside.p50 is not None and scene.started:
+        points[estimate.at] = Point.of(estimate)
+    return [points[at] for at in sorted(points)]
+
+
+def _frame(scene: LeadScene, points: list[Point], limit: float, width: int, height: int) -> _Frame:
+    """Return scales on which every range and the limit have a place."""
+    low = min(p.inside.p10 if p.inside.p10 is not None else p.inside.p50 or limit for p in points)
+    high = max([limit, *(p.inside.p90 or p.inside.p50 or 0.0 for p in points)])
+    high = min(high, 2.0 * limit)
+    rows = max(2, height - 3)
+    row_s = tick_s((high - low) * 1.02 + 1.0, rows)
+    top = -(-high // row_s) * row_s + row_s * ((rows - (high - low) / row_s) // 3)
+    span = max(limit, scene.present, points[-1].at, 60.0)
+    return _Frame(Cells(width, height), top, row_s, span)
+
+
+def _limit(frame: _Frame, limit: float) -> None:
+    row = frame.row(limit)
+    frame.cells.across(row, "═", "accent", start=_AXIS)
+    frame.cells.write(frame.cells.width - 7, row, " limit ", "accent")
+
+
+def _band(scene: LeadScene, frame: _Frame, points: list[Point], limit: float) -> None:
+    """Draw every column with the last estimate before it."""
+    gap = max((b.at - a.at for a, b in pairwise(points)), default=0.0)
+    step = min(max(gap, 900.0), 3600.0)
+    for place, point in enumerate(points):
+        until = points[place + 1].at if place + 1 < len(points) else point.at
+        first, last = frame.column(point.at), frame.column(min(until, point.at + step))
+        for column in range(first, max(first + 1, last)):
+            _column(scene, frame, column, point, limit)
+
+
+def _column(scene: LeadScene, frame: _Frame, column: int, point: Point, limit: float) -> None:
+    later = scene.back and point.at > scene.now
+    middle = frame.row(point.inside.p50 or 0.0)
+    low = frame.row(point.inside.p10 if point.inside.p10 is not None else point.inside.p50 or 0.0)
+    high = frame.row(point.inside.p90 if point.inside.p90 is not None else point.inside.p50 or 0.0)
+    edge = frame.row(limit)
+    if not later:
+        for row in range(high, low + 1):
+            over = row < edge
+            frame.cells.put(column, row, "▒" if over else "░", "late" if over else "dim")
+    ink: Ink = "dim" if later else "late" if middle < edge else "strong"
+    frame.cells.put(column, middle, "." if later else "█", ink)
+
+
+def _scales(frame: _Frame) -> None:
+    """Write the figures at the left and below."""
+    cells, bottom = frame.cells, frame.cells.height - 2
+    every = max(1, round(tick_s(bottom * frame.row_s, max(2, bottom // 2)) / frame.row_s))
+    first = round(frame.top / frame.row_s)
+    for row in range(bottom):
+        if (first - row) % every == 0:
+            cells.write(0, row, f"{pet(frame.top - row * frame.row_s):>5} ", "dim")
+        cells.put(_AXIS - 1, row, "│", "dim")
+    cells.put(_AXIS - 1, bottom, "└", "dim")
+    cells.across(bottom, "─", "dim", start=_AXIS)
+    step = tick_s(frame.span_s, max(1, (cells.width - _AXIS) // 11))
+    at = 0.0
+    while at <= frame.span_s:
+        column, text = frame.column(at), pet(at)
+        cells.put(column, bottom, "┴", "dim")
+        cells.write(min(column, cells.width - len(text)), bottom + 1, text, "dim", over=False)
+        at += step
+    cells.write(0, bottom + 1, "   PET", "dim", over=False)
+
+
+def _figures(scene: LeadScene, frame: _Frame, limit: float) -> None:
+    """Write the figures of what is shown beside its column, and mark the instant on the scale."""
+    estimate = scene.estimate
+    if estimate is None or not scene.started:
+        return
+    column = frame.column(estimate.at)
+    frame.cells.put(column, frame.cells.height - 2, "▲", "accent")
+    words = [
+        (estimate.inside.p90, "nine of ten"),
+        (estimate.inside.p50, "median"),
+        (estimate.inside.p10, "one of ten"),
+    ]
+    right = column + 2 + _WORDS <= frame.cells.width
+    taken: set[int] = set()
+    for value, name in (words[1], words[0], words[2]):
+        if value is None:
+            continue
+        row = _free(frame.row(value), taken, up=name == "nine of ten")
+        taken.add(row)
+        text = f"{pet(value)} {name}"
+        start = column + 2 if right else max(_AXIS, column - 1 - len(text))
+        frame.cells.write(start, row, text, "strong" if name == "median" else "")
+
+
+def _free(row: int, taken: set[int], *, up: bool) -> int:
+    while row in taken:
+        row += -1 if up else 1
+    return row

@@ -1,0 +1,118 @@
+"""What runs down, as curves: what was left through the day, what will be left at ingress, and the reserve."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+
+from tracker.console.view.ink import Ink, Line, Span, crop
+from tracker.console.view.lead_parts import Cells, block, heading, remark
+from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.words import pet
+from tracker.forecast.values import ConsumableFigure
+
+_LEAST_WIDTH, _LEAST_HEIGHT = 19, 5
+_MOST_HEIGHT = 9
+
+Place = Callable[[float], int]
+"""From a value to the cell it is drawn in."""
+
+
+def levels(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return a small curve per account, as many beside one another as have room."""
+    beside = "█ so far, ░ at ingress, ─ reserve"
+    head = heading("consumables", width, beside=beside if width >= 54 else "")
+    estimate = scene.estimate
+    if not scene.progress.plan.consumables:
+        return block(head, [remark("the plan names no consumables", width)], width, height)
+    if estimate is None:
+        return block(head, [remark("levels are being worked out", width)], width, height)
+    figures = estimate.consumables
+    across, tall = _arrange(len(figures), width, height - 1)
+    lines: list[Line] = []
+    for begin in range(0, len(figures), across):
+        row = [_curve(scene, f, width // across - 1, tall) for f in figures[begin : begin + across]]
+        for parts in zip(*row, strict=True):
+            lines.append(crop([span for part in parts for span in (*part, Span(" "))], width))
+    return block(head, lines, width, height)
+
+
+def _arrange(number: int, width: int, height: int) -> tuple[int, int]:
+    """Return how many curves stand beside one another, and how tall each is."""
+    most = max(1, min(number, width // _LEAST_WIDTH))
+    for across in range(1, most + 1):
+        rows = -(-number // across)
+        if rows * _LEAST_HEIGHT <= height and width // across <= 46:
+            return across, min(_MOST_HEIGHT, height // rows)
+    return most, _LEAST_HEIGHT
+
+
+def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) -> list[Line]:
+    """Return one account: a name with its figures, then the curve over the day towards the limit."""
+    crew = "shared" if figure.crew == "*" else figure.crew
+    cells = Cells(width, height - 2)
+    supply = scene.progress.plan.consumable[figure.consumable]
+    top = max([supply.start, figure.now, *_past(scene, figure).values()])
+    estimate = scene.estimate
+    assert estimate is not None
+    end = max(scene.progress.limits.get("elapsed", 0.0), scene.present, estimate.inside.p90 or 0.0, 60.0)
+
+    def row(level: float) -> int:
+        return round((1.0 - max(0.0, level) / top) * (cells.height - 1)) if top > 0 else cells.height - 1
+
+    def column(at: float) -> int:
+        return int(at / end * (width - 1))
+
+    cells.across(row(figure.reserve), "─", "accent")
+    _draw(scene, figure, cells, row, column)
+    short: Ink = "late" if figure.short > 0.1 else ""
+    inside = estimate.inside.p50
+    if inside is not None and figure.at_inside.p10 is not None and figure.at_inside.p90 is not None:
+        for y in range(row(figure.at_inside.p90), row(figure.at_inside.p10) + 1):
+            cells.put(column(inside), y, "░", short)
+    name = crop((Span(f"{crew} {figure.consumable}", "strong"),), width)
+    return [name, crop((Span(_words(figure, width), short or "dim"),), width), *cells.lines()]
+
+
+def _words(figure: ConsumableFigure, width: int) -> str:
+    """Return what is left now, at ingress, and the reserve."""
+    now, then = level(figure.now), level(figure.at_inside.p50)
+    if width < 26:
+        return f"{now} > {then} {figure.unit}"
+    words = f"{now} now, {then} inside {figure.unit}"
+    reached = f", reserve {pet(figure.reserve_reached.p50)}"
+    return words + (reached if len(words + reached) <= width else "")
+
+
+def _past(scene: LeadScene, figure: ConsumableFigure) -> dict[float, float]:
+    key = f"{figure.crew}.{figure.consumable}"
+    return {p.at: p.levels[key] for p in scene.points if key in p.levels and p.at <= scene.now}
+
+
+def _draw(scene: LeadScene, figure: ConsumableFigure, cells: Cells, row: Place, column: Place) -> None:
+    """Draw what was left, and a dotted line from there to ingress."""
+    past = _past(scene, figure)
+    estimate = scene.estimate
+    assert estimate is not None
+    past[estimate.at] = figure.now
+    known = sorted(past.items())
+    for (a, left), (b, right) in pairwise(known):
+        for x in range(column(a), column(b) + 1):
+            share = (x - column(a)) / max(1, column(b) - column(a))
+            cells.put(x, row(left + (right - left) * share), "█", "dim")
+    cells.put(column(estimate.at), row(figure.now), "█", "strong")
+    inside, then = estimate.inside.p50, figure.at_inside.p50
+    if inside is None or then is None:
+        return
+    first, last = column(estimate.at) + 1, column(inside)
+    for x in range(first, last):
+        y = row(figure.now + (then - figure.now) * (x - first + 1) / max(1, last - first + 1))
+        if cells.at(x, y) == " ":
+            cells.put(x, y, ".", "dim")
+
+
+def level(value: float | None) -> str:
+    """Return a level with three figures that count."""
+    if value is None:
+        return "-"
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}"

@@ -1,0 +1,98 @@
+"""What the lead's views are drawn with: headings, figures with a sign, and a grid of cells."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import groupby
+
+from rich.cells import cell_len
+
+from tracker.console.view.ink import Ink, Line, Span, blank, crop, say
+from tracker.console.view.words import pet
+from tracker.foundation.text import plain
+
+TICKS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 480, 720, 1440)
+"""Minutes from one mark of a scale to the next."""
+
+
+def heading(words: str, width: int, *, beside: str = "") -> Line:
+    """Return the rule that begins a region, with its name in it and perhaps a remark."""
+    spans = [Span("─ ", "dim"), say(words, "strong"), Span(" ")]
+    if beside:
+        spans += [Span(" "), say(beside, "dim"), Span(" ")]
+    used = sum(cell_len(span.text) for span in spans)
+    return crop((*spans, Span("─" * max(0, width - used), "dim")), width)
+
+
+def block(head: Line, lines: Iterable[Line], width: int, height: int) -> list[Line]:
+    """Return a region of exactly `height` lines: its heading, what is in it, and blank lines."""
+    kept = [head, *lines][:height]
+    return [crop(line, width) for line in kept] + [blank(width)] * (height - len(kept))
+
+
+def remark(words: str, width: int, ink: Ink = "dim") -> Line:
+    """Return a line of words, a little in."""
+    return crop((Span(" "), say(words, ink)), width)
+
+
+def minutes(seconds: float) -> str:
+    """Return a change in minutes with its sign and one decimal: `+9.1`; `0.0` has none."""
+    tenths = round(seconds / 6)
+    return "0.0" if tenths == 0 else f"{tenths / 10:+.1f}"
+
+
+def margin(seconds: float | None) -> str:
+    """Return a margin as `0:21`, what is over as `-0:07`."""
+    return pet(seconds)
+
+
+def tick_s(span_s: float, most: int) -> float:
+    """Return the distance of round marks, in seconds, so that at most `most` lie in a span."""
+    found = (m * 60.0 for m in TICKS_MIN if span_s / (m * 60.0) <= max(1, most))
+    return next(found, 86400.0 * -(-span_s // (86400.0 * max(1, most))))
+
+
+class Cells:
+    """A grid of single cells, each with its ink; what lies outside is not drawn."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self.width, self.height = max(0, width), max(0, height)
+        self._cells: list[list[tuple[str, Ink]]] = [[(" ", "")] * self.width for _ in range(self.height)]
+
+    def put(self, column: int, row: int, char: str, ink: Ink = "") -> None:
+        """Draw one cell."""
+        if 0 <= column < self.width and 0 <= row < self.height:
+            self._cells[row][column] = (char, ink)
+
+    def at(self, column: int, row: int) -> str:
+        """Return what a cell shows; a blank outside."""
+        return self._cells[row][column][0] if 0 <= column < self.width and 0 <= row < self.height else " "
+
+    def write(self, column: int, row: int, text: str, ink: Ink = "", *, over: bool = True) -> bool:
+        """Write text from a column on, whether it fits; without `over` only where it all fits on blanks."""
+        safe = plain(text)
+        if cell_len(safe) != len(safe):
+            # Characters of two cells or none do not fit a grid.
+            safe = "".join(char if cell_len(char) == 1 else "?" for char in safe)
+        fits = column >= 0 and column + len(safe) <= self.width and 0 <= row < self.height
+        if not over and not (fits and all(self.at(column + k, row) == " " for k in range(len(safe)))):
+            return False
+        for offset, char in enumerate(safe):
+            self.put(column + offset, row, char, ink)
+        return fits
+
+    def across(self, row: int, char: str, ink: Ink = "", *, start: int = 0, end: int | None = None) -> None:
+        """Fill the blanks of a row, from a column to before another."""
+        for column in range(max(0, start), self.width if end is None else min(end, self.width)):
+            if self.at(column, row) == " ":
+                self.put(column, row, char, ink)
+
+    def lines(self) -> list[Line]:
+        """Return the rows as lines."""
+        return [
+            tuple(
+                Span("".join(char for char, _ in run), ink)
+                for ink, run in ((ink, list(cells)) for ink, cells in groupby(row, key=lambda cell: cell[1]))
+            )
+            for row in self._cells
+        ]

@@ -1,0 +1,99 @@
+"""Every task: how it stands, when it is projected to be done against the plan, and its chance."""
+
+from __future__ import annotations
+
+from tracker.console.view.ink import Ink, Line, Span, crop, put
+from tracker.console.view.lead_parts import block, heading, remark
+from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.words import count, difference, percent, pet
+from tracker.forecast.values import TaskFigure
+
+
+def tasks(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return one row per task, those at work first, then what is ahead, then what has ended."""
+    estimate = scene.estimate
+    back = estimate.turn_back.latest if estimate is not None else None
+    beside = f"chance: done before turn-back at {pet(back)}" if back is not None else ""
+    head = heading("tasks", width, beside=beside)
+    if estimate is None:
+        return block(head, [remark("being worked out", width)], width, height)
+    far = float("inf")
+    ranks = {"begun": 0, "open": 1, "done": 2, "dropped": 3, "left": 3}
+    figures = sorted(
+        estimate.tasks,
+        key=lambda f: (ranks[f.status], f.start.p50 if f.start.p50 is not None else far),
+    )
+    room = height - 2
+    shown = figures if len(figures) <= room else figures[: max(0, room - 1)]
+    lines = [_titles(width), *(_row(scene, figure, width) for figure in shown)]
+    if len(shown) < len(figures):
+        lines.append(remark(f"{count(len(figures) - len(shown), 'task')} more", width))
+    return block(head, lines, width, height)
+
+
+def _room(width: int) -> int:
+    return width - 59 - (16 if width >= 84 else 0)
+
+
+def _titles(width: int) -> Line:
+    spans = [
+        put(" task", _room(width), "dim"), put("priority", 10, "dim"), put("state", 8, "dim"),
+        *(put(t, 7, "dim", right=True) for t in ("begins", "done")),
+    ]  # fmt: skip
+    if width >= 84:
+        spans.append(put("1 to 9 of 10", 16, "dim", right=True))
+    spans += [put("plan", 8, "dim", right=True), put("late", 8, "dim", right=True)]
+    return crop((*spans, put("chance", 10, "dim", right=True)), width)
+
+
+def _row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
+    planned = _planned(scene, figure.task)
+    late = None if planned is None or figure.finish.p50 is None else figure.finish.p50 - planned
+    ended: Ink = "dim" if figure.status in ("done", "dropped", "left") else ""
+    state = scene.progress.tasks[figure.task]
+    room = _room(width)
+    ids = max(len(task) for task in scene.progress.tasks)
+    name = f" {figure.task:<{ids}}  {state.task.title}" if room > ids + 14 else f" {figure.task}"
+    priority = "closeout" if state.task.closeout else figure.priority
+    spans = [
+        put(name, room - 1, ended),
+        Span(" "),
+        put(priority, 10, "dim"),
+        put(figure.status, 8, "going" if figure.status == "begun" else ended),
+        put(pet(figure.start.p50), 7, ended, right=True),
+        put(pet(figure.finish.p50), 7, ended, right=True),
+    ]
+    if width >= 84:
+        low, high = figure.finish.p10, figure.finish.p90
+        span = "" if low is None or high is None or low == high else f"{pet(low)} to {pet(high)}"
+        spans.append(put(span, 16, "dim", right=True))
+    spans += [put(pet(planned), 8, "dim", right=True), put(difference(late), 8, ended, right=True)]
+    words, ink = _chance(scene, figure)
+    return crop((*spans, put(words, 10, ink, right=True)), width)
+
+
+def _planned(scene: LeadScene, task: str) -> float | None:
+    """Return the planned finish of a task's last step."""
+    steps = (s.step.id for s in scene.progress.steps.values() if s.step.task == task)
+    return max((scene.progress.planned[s][1] for s in steps if s in scene.progress.planned), default=None)
+
+
+def _chance(scene: LeadScene, figure: TaskFigure) -> tuple[str, Ink]:
+    """Return the chance of a task in words; closeout has that of the elapsed limit."""
+    if figure.status in ("done", "dropped", "left"):
+        return ("-", "dim")
+    estimate = scene.estimate
+    assert estimate is not None
+    if scene.progress.tasks[figure.task].task.closeout:
+        elapsed = next((limit for limit in estimate.limits if limit.id == "elapsed"), None)
+        return ("-", "dim") if elapsed is None else _inked(1.0 - elapsed.chance)
+    if figure.task in scene.chances:
+        return _inked(scene.chances[figure.task])
+    advised = next((f for f in estimate.optional if f.task == figure.task), None)
+    if advised is not None and figure.task not in estimate.advice.kept:
+        return (advised.advice, "dim")
+    return ("...", "dim")
+
+
+def _inked(share: float) -> tuple[str, Ink]:
+    return (percent(share), "late" if share < 0.5 else "")

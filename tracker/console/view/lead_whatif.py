@@ -1,0 +1,98 @@
+"""What if: supposed events beside what stands. Nothing of it is written."""
+
+from __future__ import annotations
+
+from tracker.console.view.ink import Ink, Line, crop, put, say
+from tracker.console.view.inside import margin_words, turn_back_short
+from tracker.console.view.lead_parts import block, heading, minutes, remark
+from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.saying import event_words
+from tracker.console.view.words import limit_name, percent, pet
+from tracker.forecast.values import Estimate, Range
+
+
+def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return what is supposed, then as it stands, as supposed, and the change, row by row."""
+    head = heading("what if", width, beside="nothing of it is written")
+    supposed = scene.supposed
+    if supposed is None:
+        words = "w supposes events, as they are typed at the desk: drop TASK; hold EV1 until 3:30"
+        return block(head, [remark(words, width)], width, height)
+    said = "; ".join(event_words(scene.progress, str(e["kind"]), e) for e in supposed.events)
+    lines = [remark(f"supposed: {said or supposed.text}", width, "strong")]
+    if supposed.trouble:
+        lines.append(remark(f"cannot be: {supposed.trouble}", width, "late"))
+    elif supposed.estimate is None or supposed.stands is None:
+        lines.append(remark("being worked out", width))
+    else:
+        lines += compared(supposed.stands, supposed.estimate, width)
+    return block(head, lines, width, height)
+
+
+def compared(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
+    """Return the table of both estimates."""
+    rows = [
+        ("inside", _range(stands.inside), _range(supposed.inside), _change(stands.inside, supposed.inside)),
+        ("margin", _margin(stands), _margin(supposed), _change(stands.margin, supposed.margin)),
+        ("chance", percent(stands.safe), percent(supposed.safe), _points(stands.safe, supposed.safe)),
+        ("tightest", _binding(stands), _binding(supposed), ""),
+        ("turn back", _back(stands), _back(supposed), _moved(stands, supposed)),
+        ("kept", _kept(stands), _kept(supposed), ""),
+    ]
+    room = (width - 10 - 10) // 2
+    titles = [
+        put("", 10),
+        put("as it stands", room, "dim"),
+        put("supposed", room, "dim"),
+        put("change", 10, "dim"),
+    ]
+    lines = [crop(titles, width)]
+    for name, one, other, change in rows:
+        ink: Ink = "accent" if one != other else ""
+        spans = (
+            put(f" {name}", 10, "dim"),
+            put(one, room - 1),
+            say(" "),
+            put(other, room - 1, ink),
+            say(" "),
+        )
+        lines.append(crop((*spans, say(change)), width))
+    return lines
+
+
+def _range(figure: Range) -> str:
+    return f"{pet(figure.p50)}  {pet(figure.p10)} to {pet(figure.p90)}"
+
+
+def _margin(one: Estimate) -> str:
+    return f"{pet(one.margin.p50)}  nine of ten {pet(one.margin.p90)}"
+
+
+def _change(one: Range, other: Range) -> str:
+    if one.p50 is None or other.p50 is None:
+        return ""
+    return f"{minutes(other.p50 - one.p50)} min"
+
+
+def _points(one: float, other: float) -> str:
+    change = round((other - one) * 100)
+    return "same" if change == 0 else f"{change:+d} in 100"
+
+
+def _binding(one: Estimate) -> str:
+    if one.binding is None:
+        return "none"
+    return f"{limit_name(one.binding.id)}, {margin_words(one.binding)}"
+
+
+def _back(one: Estimate) -> str:
+    return turn_back_short(one).removeprefix("turn back ")
+
+
+def _moved(one: Estimate, other: Estimate) -> str:
+    a, b = one.turn_back.latest, other.turn_back.latest
+    return "" if a is None or b is None else f"{minutes(b - a)} min"
+
+
+def _kept(one: Estimate) -> str:
+    return " ".join(sorted(one.advice.kept)) or "nothing optional"
