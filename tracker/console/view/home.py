@@ -20,10 +20,19 @@ def way_home(scene: Scene, width: int, height: int) -> list[Line]:
         crop((Span("  "), *figures[n], Span("   "), say(words[n], "strong" if n == 1 else "")), width)
         for n in range(3)
     ]
-    lines.append(blank(width))
-    for crew in scene.progress.plan.outside:
-        lines += _member(scene, crew, width)
+    outside = scene.progress.plan.outside
+    if height >= 14:
+        lines += [blank(width), *(_member(scene, crew, width) for crew in outside)]
+    else:
+        side = width // len(outside)
+        lines.append(crop([span for crew in outside for span in _member(scene, crew, side)], width))
     lines += _left_open(scene, width)
+    steps = _steps(scene)
+    room = height - len(lines)
+    shown = steps if len(steps) <= room else steps[: max(0, room - 1)]
+    lines += [_step(scene, step, width) for step in shown]
+    if len(shown) < len(steps):
+        lines.append(crop((say(f"         {count(len(steps) - len(shown), 'more step')}", "dim"),), width))
     return (lines + [blank(width)] * height)[:height]
 
 
@@ -46,36 +55,42 @@ def _called(scene: Scene) -> str:
     return "; ".join(f"called {call} at {pet(at)}" for call, at in calls.items())
 
 
-def _member(scene: Scene, crew: str, width: int) -> list[Line]:
+def _member(scene: Scene, crew: str, width: int) -> Line:
     progress = scene.progress
     steps = progress.order.get(crew, ())
-    end = scene.picture.ingress.get(crew)
-    if crew in progress.entered or not steps:
-        words = (
-            f"inside since {pet(progress.entered[crew])}" if crew in progress.entered else "no step is left"
-        )
-        return [crop((put(f" {crew}", 8, "strong"), say(words, "dim")), width)]
-    head = f"inside {pet(end)}   {count(len(steps), 'step')} left"
-    lines = [crop((put(f" {crew}", 8, "strong"), say(head)), width)]
-    for step in steps:
-        state = progress.steps[step]
-        stand = stand_of(progress, step, scene.now)
-        finish = scene.picture.course.get(step, (None, None))[1]
-        lines.append(
-            crop(
-                (
-                    Span("        "),
-                    put(stand.word, 6, stand.ink),
-                    put(state.step.do, max(10, width - 34)),
-                    put(format_exact(state.step.time.likely), 8, "dim", right=True),
-                    put(pet(finish), 8, right=True),
-                ),
-                width,
-            )
-        )
-    return lines
+    if crew in progress.entered:
+        words = f"inside since {pet(progress.entered[crew])}"
+    elif not steps:
+        words = "no step is left"
+    else:
+        words = f"inside {pet(scene.picture.ingress.get(crew))}   {count(len(steps), 'step')} left"
+    return crop((put(f" {crew}", 9, "strong"), say(words)), width)
+
+
+def _steps(scene: Scene) -> list[str]:
+    """Return what the crew outside still has to do, by its projected end."""
+    order = scene.progress.order
+    steps = {step for crew in scene.progress.plan.outside for step in order.get(crew, ())}
+    place = {step: n for n, step in enumerate(scene.progress.steps)}
+    course = scene.picture.course
+    return sorted(steps, key=lambda s: (course[s][1] if s in course else float("inf"), place[s]))
+
+
+def _step(scene: Scene, step: str, width: int) -> Line:
+    state = scene.progress.steps[step]
+    stand = stand_of(scene.progress, step, scene.now)
+    finish = scene.picture.course.get(step, (None, None))[1]
+    spans = (
+        Span(" "),
+        put(stand.word, 8, stand.ink),
+        put(" ".join(state.crew), 9),
+        put(state.step.do, max(10, width - 36)),
+        put(format_exact(state.step.time.likely), 8, "dim", right=True),
+        put(pet(finish), 8, right=True),
+    )
+    return crop(spans, width)
 
 
 def _left_open(scene: Scene, width: int) -> list[Line]:
     items = [item.item for item in scene.progress.open_items]
-    return [crop((say(f" open: {', '.join(items)}", "late"),), width)] if items else []
+    return [crop((put(" open", 9, "late"), say(", ".join(items), "late")), width)] if items else []
