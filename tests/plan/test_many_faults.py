@@ -137,3 +137,45 @@ def _spoil(text: str, rng: random.Random, changes: int) -> str:
             lines[at] = lines[at][: rng.randrange(len(lines[at]) + 1)]
         text = "\n".join(lines) or "x"
     return text
+
+
+def test_no_fault_of_one_part_hides_a_circle_or_a_window_that_never_opens(
+    faults: Callable[[str], list[Fault]],
+) -> None:
+    text = """\
+format: 1
+excursion: x
+bar: 1
+limits: {elapsed: 6:00}
+crew: [{id: EV1}]
+windows:
+  - {id: w, open: [[1:00, 1:10]]}
+  - {id: u, open: [[2:00, 2:10]]}
+tasks:
+  - {id: m, foo: 1, steps: [{crew: [EV1], time: 0:10, window: [w, u]}, {crew: [EV1], time: 12}]}
+  - {id: n, needs: [o], steps: [{crew: [EV1], time: 0:10}]}
+  - {id: o, needs: [n], steps: [{crew: [EV1], time: 0:10, within: {of: m.1}}]}
+  - {id: q, steps: [{crew: [EV1], time: 0:10}]}
+  - {id: q, steps: [{crew: [EV9], time: 0:10}]}
+"""
+    found = {fault.path: f"{fault.what}; {fault.right}" for fault in faults(text)}
+    assert list(found) == [
+        "bar",
+        "tasks[0].foo",
+        "tasks[0].steps[0].window",
+        "tasks[0].steps[1].time",
+        "tasks[1].needs",
+        "tasks[2].steps[0].within.time",
+        "tasks[4].id",
+        "tasks[4].steps[0].crew",
+    ]
+    assert found["tasks[0].steps[0].window"].startswith("'w' and 'u' are never open together")
+    assert found["tasks[1].needs"].startswith("a circle: n.1 needs o.1, o.1 needs n.1")
+    assert found["tasks[2].steps[0].within.time"] == "is missing; write time: 0:50"
+
+
+def test_a_window_with_a_fault_of_its_own_is_not_called_shut(
+    faults: Callable[[str], list[Fault]], plan_text: str
+) -> None:
+    (found,) = faults(plan_text.replace("[[0:00, 0:47], [1:32, 2:19]]", "[[0:47, 0:00]]"))
+    assert found.path == "windows[0].open[0]"

@@ -48,7 +48,7 @@ def build_plan(file: PlanFile, source: str, name: str, path: str) -> Plan:
         rest_w=efforts["rest"],
         efforts=efforts,
         consumables=tuple(_consumable(store, outside) for store in file.consumables),
-        windows=tuple(_window(window) for window in file.windows),
+        windows=tuple(build_window(window) for window in file.windows),
         sites=sites,
         tasks=with_ways_home(tasks, sites, [member.id for member in crew]),
         source=source,
@@ -80,7 +80,8 @@ def _consumable(store: ConsumableFile, outside: tuple[str, ...]) -> Consumable:
     )
 
 
-def _window(window: WindowFile) -> Window:
+def build_window(window: WindowFile) -> Window:
+    """Return a window of a file."""
     if window.orbit is not None:
         orbit = Orbit(window.orbit.altitude, window.orbit.beta, window.orbit.first_sunrise)
         return Window(window.id, (), orbit)

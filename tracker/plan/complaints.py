@@ -53,6 +53,11 @@ _WANTED = {
     "beta": "write beta: 20, in degrees",
     "first_sunrise": "write first_sunrise: 0:10",
 }
+_WANTED_THERE = {
+    (True, "crew"): "write crew: [{id: EV1, name: Lead}]",
+    (False, "within", "time"): "write time: 0:50",
+}
+"""Where the same key means something else; the first part says whether it stands at the top."""
 _SHAPES = {
     "list_type": ("a list", "write [a, b], or lines that start with `- `"),
     "dict_type": ("a mapping", "write KEY: VALUE lines, or {key: value}"),
@@ -104,6 +109,7 @@ def _complain(tree: Tree, detail: ErrorDetails, at: tuple[str, ...]) -> None:
     loc, kind = detail["loc"], detail["type"]
     if kind == "missing":
         right = _WANTED.get(str(loc[-1]), "write it")
+        right = _WANTED_THERE.get((len(loc) == 1, *map(str, loc[-2:])), right)
         tree.report_key(loc, "is missing", right)
     elif kind == "extra_forbidden":
         _unknown_key(tree, loc, at)

@@ -1,15 +1,16 @@
-"""Faults of a plan's network: circles, what ends before it begins, windows that never open in time."""
+"""Faults of a plan's network: circles, and what ends before it begins."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from tracker.plan.build import build_task
 from tracker.plan.known import each_step
-from tracker.plan.model import Plan, Task
+from tracker.plan.model import Task
 from tracker.plan.order import before_each, circles, crew_orders, step_needs
 from tracker.plan.schema import PlanFile
-from tracker.plan.timeline import Timeline, as_planned, last_sites, starts_on_paper, windows_on_paper
+from tracker.plan.timeline import last_sites
 from tracker.plan.tree import Loc, Tree
 
 Before = dict[str, dict[str, str]]
@@ -17,10 +18,8 @@ Before = dict[str, dict[str, str]]
 
 def check_network(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> None:
     """Note circles, and steps that stand before what they come after."""
-    tasks = [build_task(task, _lenient(efforts)) for task in file.tasks]
-    places = {whole: place for _, whole, _, place in each_step(file.tasks)}
-    if len(places) < sum(len(task.steps) for task in tasks):
-        return
+    tasks = _each_once([build_task(task, lenient(efforts)) for task in file.tasks])
+    places = step_places(file)
     orders = crew_orders(tasks, [member.id for member in file.crew])
     needs = step_needs(tasks)
     before = before_each(needs, orders)
@@ -35,10 +34,29 @@ def check_network(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> N
     closeout = {task.id: task.closeout for task in tasks}
     homes = last_sites({member: [step[s] for s in order] for member, order in orders.items()})
     for name, place in places.items() if "crew" not in tree.unsure else ():
-        wanted = step[name].time.home and step[name].crew and closeout[step[name].task]
+        one = step.get(name)
+        wanted = one is not None and one.time.home and one.crew and closeout[one.task]
         if wanted and name not in homes:
             what = "`home` has no site to start from: nobody of its crew works at one before"
             tree.report((*place, "time"), what, "give an earlier step a site, or write a time")
+
+
+def step_places(file: PlanFile) -> dict[str, Loc]:
+    """Return where each step stands; the first place, for an id that two of them have."""
+    places: dict[str, Loc] = {}
+    for _, whole, _, place in each_step(file.tasks):
+        places.setdefault(whole, place)
+    return places
+
+
+def _each_once(tasks: list[Task]) -> list[Task]:
+    """Return the tasks without those, and without steps, whose id came before: a fault of its own."""
+    once: dict[str, Task] = {}
+    for task in tasks:
+        first = {step.id: step for step in reversed(task.steps)}
+        own = tuple(step for step in task.steps if first[step.id] is step)
+        once.setdefault(task.id, replace(task, steps=own))
+    return list(once.values())
 
 
 class _Any(dict[str, float]):
@@ -48,7 +66,8 @@ class _Any(dict[str, float]):
         return 0.0
 
 
-def _lenient(efforts: Mapping[str, float]) -> Mapping[str, float]:
+def lenient(efforts: Mapping[str, float]) -> Mapping[str, float]:
+    """Return efforts by name in which every name is known."""
     return _Any(efforts)
 
 
@@ -116,63 +135,3 @@ def _clock_order(tree: Tree, tasks: list[Task], before: Before, places: Mapping[
             if step.within and step.within.of in before and step.id in _behind(step.within.of, before):
                 what = f"{step.within.of} comes after this step, so its clock starts too late"
                 tree.report((*places[step.id], "within", "of"), what, "name an earlier step")
-
-
-def check_windows(plan: Plan, file: PlanFile, tree: Tree) -> None:
-    """Note every step for which its windows never open: not at all, not long enough, or too early."""
-    places = {whole: place for _, whole, _, place in each_step(file.tasks)}
-    windows = windows_on_paper(plan)
-    hopeless = set()
-    for step in plan.step.values():
-        if step.windows and not any(end > 0 for _, end in starts_on_paper(step, windows)):
-            hopeless.add(step.id)
-            tree.report((*places[step.id], "window"), *_hopeless(step.windows, step.whole))
-    if hopeless:
-        return
-    everything = as_planned(plan)
-    for name in everything.shut_out:
-        late = _still_shut_out(plan, name)
-        if late is not None:
-            what = f"{_names(plan.step[name].windows)} never opens for this step: it closes before"
-            right = "open it later, or bring the step forward"
-            tree.report((*places[name], "window"), f"{what} {_arrival(late, name)}, on paper", right)
-
-
-def _hopeless(windows: tuple[str, ...], whole: bool) -> tuple[str, str]:
-    names = _names(windows)
-    if len(windows) > 1:
-        return f"{names} are never open together" + (" long enough" if whole else ""), "name fewer windows"
-    if whole:
-        return f"{names} never opens long enough for the whole step", "leave out `whole`, or shorten the step"
-    return f"{names} never opens after zero", "open it later, or leave it out"
-
-
-def _names(windows: tuple[str, ...]) -> str:
-    return " and ".join(repr(window) for window in windows)
-
-
-def _still_shut_out(plan: Plan, name: str) -> Timeline | None:
-    """Return the course with only what a step needs, when the step is shut out even there."""
-    wanted: set[str] = set()
-    todo = [plan.step[name].task]
-    while todo:
-        task = todo.pop()
-        if task in wanted:
-            continue
-        wanted.add(task)
-        own = plan.task[task]
-        for need in (*own.needs, *(n for step in own.steps for n in step.needs)):
-            todo.append(need if need in plan.task else plan.step[need].task)
-    course = as_planned(plan, wanted)
-    return course if name in course.shut_out else None
-
-
-def _arrival(course: Timeline, name: str) -> str:
-    from tracker.foundation.times import format_pet
-
-    ends = [
-        course.finish[order[order.index(name) - 1]]
-        for order in course.order.values()
-        if name in order and order.index(name)
-    ]
-    return f"the crew is there at {format_pet(max(ends, default=0.0))} or later" if ends else "it can begin"

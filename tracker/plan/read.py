@@ -14,7 +14,8 @@ from tracker.plan.complaints import read_model
 from tracker.plan.faults import Fault, PlanError
 from tracker.plan.known import Known
 from tracker.plan.model import Plan, Task
-from tracker.plan.network import check_network, check_windows
+from tracker.plan.network import check_network
+from tracker.plan.never_open import check_openings, check_windows
 from tracker.plan.rules import check_plan
 from tracker.plan.schema import PlanFile, TaskFile
 from tracker.plan.task_rules import check_items, check_tasks
@@ -44,6 +45,7 @@ def parse_plan(text: str, *, file: str, name: str) -> Plan:
     if model is not None:
         known = check_plan(model, tree)
         check_network(model, tree, known.efforts)
+        check_openings(model, tree, known.efforts)
     tree.finish()
     assert model is not None
     plan = build_plan(model, text, name, file)
