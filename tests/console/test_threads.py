@@ -1,0 +1,97 @@
+"""What happens beside the screen: the writer, what is renewed when, and decisions beside their advice."""
+
+from __future__ import annotations
+
+import queue
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from tracker.console.hands import with_decisions
+from tracker.console.renewal import Renewal
+from tracker.console.view.scene import Scene
+from tracker.console.writer import Aside, Job, Opened, Refused, Report, Unsaved, Writer, Written
+from tracker.foundation.errors import JournalError
+from tracker.journal.journal import Journal
+from tracker.plan.model import Plan
+
+ZERO = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
+START = {"kind": "zero", "utc": "2031-05-04T14:00:00Z"}
+
+
+def started(journal: Any) -> tuple[Writer, queue.Queue[Report]]:
+    heard: queue.Queue[Report] = queue.Queue()
+    writer = Writer(lambda: journal, "here", heard.put)
+    writer.start()
+    assert isinstance(heard.get(timeout=5), Opened)
+    return writer, heard
+
+
+def test_jobs_are_written_in_order_and_impossible_ones_refused(plan: Plan, tmp_path: Path) -> None:
+    writer, heard = started(Journal.create(tmp_path / "one.sqlite", plan))
+    for token, event in enumerate(
+        (START, {"kind": "done", "step": "nothing"}, {"kind": "noted", "text": "x"})
+    ):
+        writer.submit(Job(token, (event,), ZERO))
+    found = [heard.get(timeout=5) for _ in range(3)]
+    assert [type(report) for report in found] == [Written, Refused, Written]
+    assert writer.stop() == ()
+
+
+def test_what_is_not_on_disk_comes_back_at_the_end(plan: Plan, tmp_path: Path) -> None:
+    class Broken(Journal):
+        def record_all(self, events: Any, **keys: Any) -> list[int]:
+            raise JournalError("the disk is full")
+
+    writer, heard = started(Broken.create(tmp_path / "one.sqlite", plan))
+    job = Job(1, (START,), ZERO)
+    writer.submit(job)
+    report = heard.get(timeout=5)
+    assert isinstance(report, Unsaved) and report.words == "the disk is full"
+    assert writer.stop() == (job,)
+
+
+def test_estimates_and_the_page_go_beside_the_events(plan: Plan, tmp_path: Path, under_way: Scene) -> None:
+    path = tmp_path / "one.sqlite"
+    writer, heard = started(Journal.create(path, plan))
+    writer.submit(Job(1, (START,), ZERO))
+    assert isinstance(heard.get(timeout=5), Written)
+    assert under_way.estimate is not None
+    writer.keep_estimate(under_way.estimate.as_json(), 1)
+    writer.keep_page(under_way.progress, under_way.estimate)
+    writer.stop()
+    assert not [report for report in heard.queue if isinstance(report, Aside)]
+    with Journal.open(path, read_only=True) as journal:
+        assert [shown.event for shown in journal.estimates()] == [1]
+    page = (tmp_path / "one.page.txt").read_text(encoding="utf-8")
+    assert "Heron pump exchange" in page and under_way.estimate.advisory in page
+
+
+def test_what_is_due_and_when(under_way: Scene) -> None:
+    renewal, picture, now = Renewal(), under_way.picture, under_way.now
+    assert renewal.wanted(picture, now, 0.0) is True
+    assert renewal.wanted(picture, now + 5, 5.0) is None
+    assert renewal.wanted(picture, now + 11, 11.0) is False
+    assert renewal.wanted(picture, now + 31, 31.0) is True
+    renewal.happened()
+    assert renewal.wanted(picture, now + 32, 32.0) is True
+    # The next change is the end of daylight, at 2820.
+    assert renewal.due == 2820.0
+    assert renewal.wanted(picture, 2820.0, 33.0) is True
+    assert [renewal.keeps(n, t) for n, t in ((1, 0.0), (2, 30.0), (2, 61.0), (2, 200.0))] == [
+        True,
+        False,
+        True,
+        False,
+    ]
+    assert [renewal.pages(t) for t in (0.0, 899.0, 901.0)] == [True, False, True]
+
+
+def test_a_drop_goes_on_record_beside_its_advice(under_way: Scene) -> None:
+    events = with_decisions([{"kind": "dropped", "task": "lamp", "at": 60}], under_way.estimate)
+    assert [e["kind"] for e in events] == ["dropped", "chose"]
+    assert (events[1]["choice"], events[1]["advice"], events[1]["at"]) == ("drop", "keep", 60)
+    assert events[1]["figures"]["last_call"] == 10200.0
+    chosen = with_decisions([{"kind": "chose", "task": "survey", "choice": "drop"}], under_way.estimate)
+    assert [e["kind"] for e in chosen] == ["chose", "dropped"]
+    assert with_decisions([{"kind": "dropped", "task": "pump"}], under_way.estimate)[0]["kind"] == "dropped"
