@@ -35,6 +35,7 @@ LEAD_COMMANDS: tuple[Command, ...] = (
         ("decide", "d", "d", "decide", "optional tasks and turn-back", "region('decide')", 0),
         ("tasks", "t", "t", "tasks", "every task with its chance", "region('tasks')", 0),
         ("levels", "x", "x", "consumables", "what runs down, as curves", "region('levels')", 0),
+        ("readings", "b", "b", "readings", "levels, reserves, ages of readings", "region('readings')", 0),
         ("fresh", "f", "f", "how fresh", "the last word from each crew member", "region('fresh')", 0),
     ),
     *_group(

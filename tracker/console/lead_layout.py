@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from tracker.console.view.ink import Line
 from tracker.console.view.lead_decide import decide
 from tracker.console.view.lead_ingress import ingress
-from tracker.console.view.lead_levels import levels
+from tracker.console.view.lead_levels import levels, readings
 from tracker.console.view.lead_limits import limits
 from tracker.console.view.lead_moved import moved_by
 from tracker.console.view.lead_scene import LeadScene
@@ -24,6 +24,7 @@ VIEWS: dict[str, LeadView] = {
     "limits": limits,
     "decide": decide,
     "levels": levels,
+    "readings": readings,
     "tasks": tasks,
     "fresh": word,
     "what-if": what_if,
@@ -69,6 +70,7 @@ class _Rows:
     decide: int
     tasks: int
     fresh: int
+    readings: int
     compared: int = 9
 
     @staticmethod
@@ -76,7 +78,9 @@ class _Rows:
         progress, estimate = scene.progress, scene.estimate
         limits = len(estimate.limits) if estimate is not None else len(progress.limits)
         optional = len(estimate.optional) if estimate is not None else 0
-        return _Rows(limits + 2, optional + 7, len(progress.tasks) + 2, len(progress.plan.crew) + 4)
+        accounts = len(estimate.consumables) if estimate is not None else 0
+        crew = len(progress.plan.crew)
+        return _Rows(limits + 2, optional + 7, len(progress.tasks) + 2, crew + 4, accounts + 3)
 
 
 def _whole(rows: _Rows, height: int) -> Page:
@@ -101,7 +105,7 @@ def _wide(rows: _Rows, height: int) -> tuple[Page, ...]:
     return (
         (Band(0, ("inside", "moved"), 42), Band(low, ("limits", "fresh"), 48)),
         (Band(min(rows.decide, 14), ("decide",)), Band(0, ("tasks",)), Band(rows.compared, ("what-if",))),
-        (Band(0, ("levels",)), Band(min(rows.limits, 10), ("limits",))),
+        (Band(0, ("levels",)), Band(min(rows.readings, height // 2), ("readings",))),
     )
 
 
@@ -111,7 +115,7 @@ def _hundred(rows: _Rows) -> tuple[Page, ...]:
         (Band(0, ("inside",)), Band(min(rows.limits, 9), ("limits", "moved"), 40)),
         (Band(0, ("decide",)), Band(rows.compared, ("what-if",))),
         (Band(0, ("tasks",)), Band(rows.fresh, ("fresh",))),
-        (Band(0, ("levels",)),),
+        (Band(0, ("levels",)), Band(min(rows.readings, 11), ("readings",))),
     )
 
 
@@ -126,6 +130,7 @@ def _small(rows: _Rows, height: int) -> tuple[Page, ...]:
         (Band(0, ("decide",)),),
         (Band(0, ("tasks",)),),
         (Band(0, ("levels",)),),
+        (Band(0, ("readings",)),),
         *(() if tight else ((Band(0, ("fresh",)),),)),
         (Band(0, ("what-if",)),),
     )

@@ -37,7 +37,7 @@ def instant_line(scene: LeadScene, width: int) -> Line:
     if width >= LARGE:
         left.append(say(f"  {scene.utc:%Y-%m-%d}", "dim"))
     left.append(say(f"  {_beside(scene)}", "dim"))
-    return sides(width, left, (*_fresh(scene), Span(" ")))
+    return sides(width, left, (Span("  "), *_fresh(scene), Span(" ")))
 
 
 def _beside(scene: LeadScene) -> str:
@@ -49,7 +49,7 @@ def _beside(scene: LeadScene) -> str:
     if not scene.started:
         return "the clock has not started"
     if not scene.live:
-        return "the clock stands at the last event"
+        return "the clock stands"
     return window_change(progress, scene.now)
 
 
@@ -68,7 +68,8 @@ def notice(scene: LeadScene, width: int, height: int) -> list[Line]:
     if scene.trouble:
         line = crop((say(" ! ", "alarm"), say(f" {scene.trouble}", "late")), width)
     elif scene.said or not alerts:
-        line = message_line(scene, width)
+        waiting = (say(f"  ! {count(len(alerts), 'alert')} ", "late"),) if alerts else ()
+        line = sides(width, message_line(scene, width), waiting)
     else:
         more = f"  {count(len(alerts) - 1, 'more alert')} " if len(alerts) > 1 else ""
         words = put(f" {alerts[0].text}", width - 3 - len(more), "late")

@@ -67,7 +67,7 @@ def _frame(scene: LeadScene, points: list[Point], limit: float, width: int, heig
     high = min(high, 2.0 * limit)
     rows = max(2, height - 3)
     row_s = tick_s((high - low) * 1.02 + 1.0, rows)
-    top = -(-high // row_s) * row_s + row_s * ((rows - (high - low) / row_s) // 3)
+    top = -(-high // row_s) * row_s + row_s * ((rows - (high - low) / row_s) // 2)
     span = max(limit, scene.present, points[-1].at, 60.0)
     return _Frame(Cells(width, height), top, row_s, span)
 
@@ -143,8 +143,8 @@ def _figures(scene: LeadScene, frame: _Frame, limit: float) -> None:
             continue
         row = _free(frame.row(value), taken, up=name == "nine of ten")
         taken.add(row)
-        text = f"{pet(value)} {name}"
-        start = column + 2 if right else max(_AXIS, column - 1 - len(text))
+        text = f" {pet(value)} {name} "
+        start = column + 1 if right else max(_AXIS, column - 1 - len(text))
         frame.cells.write(start, row, text, "strong" if name == "median" else "")
 
 

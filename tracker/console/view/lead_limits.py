@@ -66,7 +66,9 @@ def _row(scene: LeadScene, figure: LimitFigure, width: int) -> Line:
     assert estimate is not None
     binds = estimate.binding is not None and figure.id == estimate.binding.id
     over: Ink = "late" if (figure.margin.p50 or 0.0) < 0 or figure.chance > 0.5 else ""
-    words = f" {limit_name(figure.id)}{', tightest' if binds else ''}"
+    words = f" {limit_name(figure.id)}"
+    if binds and len(words) + 10 < name:
+        words += ", tightest"
     spans = [put(words, name, "strong" if binds else ""), put(percent(figure.chance), 8, over, right=True)]
     if nine:
         spans.append(put(margin(figure.margin.p90), 9, over, right=True))

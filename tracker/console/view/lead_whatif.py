@@ -39,18 +39,18 @@ def compared(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
         ("turn back", _back(stands), _back(supposed), _moved(stands, supposed)),
         ("kept", _kept(stands), _kept(supposed), ""),
     ]
-    room = (width - 10 - 10) // 2
+    room = (width - 11 - 11) // 2
     titles = [
-        put("", 10),
+        put("", 11),
         put("as it stands", room, "dim"),
         put("supposed", room, "dim"),
-        put("change", 10, "dim"),
+        put("change", 11, "dim"),
     ]
     lines = [crop(titles, width)]
     for name, one, other, change in rows:
         ink: Ink = "accent" if one != other else ""
         spans = (
-            put(f" {name}", 10, "dim"),
+            put(f" {name}", 11, "dim"),
             put(one, room - 1),
             say(" "),
             put(other, room - 1, ink),
