@@ -9,12 +9,11 @@ from pathlib import Path
 from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.foundation.times import parse_pet
 
-HERE = "127.0.0.1:8460"
-"""Where a browser finds the view unless another place is given: on this machine only."""
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
+    from tracker.console.place import HERE, VISITORS
+
     parser.add_argument("journal", metavar="JOURNAL", type=Path)
     parser.add_argument(
         "--at", metavar="PET", help="as it stood at this instant; arrow keys go on from there"
@@ -26,7 +25,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         const=HERE,
         help=f"in a browser instead of this terminal, at {HERE} unless another place is given",
     )
-    parser.add_argument("--visitors", metavar="N", type=int, help="with --serve: at most so many at once (4)")
+    parser.add_argument(
+        "--visitors", metavar="N", type=int, help=f"with --serve: at most so many at once ({VISITORS})"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -36,9 +37,10 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage("tracker watch: --visitors goes with --serve, and is at least 1")
     _look(args.journal)
     if args.serve is not None:
+        from tracker.console.place import VISITORS
         from tracker.console.serve import serve
 
-        return serve(args.journal, args.serve, at=args.at, visitors=args.visitors or 4)
+        return serve(args.journal, args.serve, at=args.at, visitors=args.visitors or VISITORS)
     return show(args.journal, at)
 
 

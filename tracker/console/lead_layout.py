@@ -56,7 +56,7 @@ def pages_for(scene: LeadScene, width: int, height: int) -> tuple[Page, ...]:
     if width >= 190 and height >= 44:
         return (_whole(rows, height),)
     if width >= 118 and height >= 26:
-        return _wide(rows, height)
+        return _wide(rows, width, height)
     if width >= 98 and height >= 20:
         return _hundred(rows)
     return _small(rows, height)
@@ -99,11 +99,14 @@ def _whole(rows: _Rows, height: int) -> Page:
     )
 
 
-def _wide(rows: _Rows, height: int) -> tuple[Page, ...]:
+def _wide(rows: _Rows, width: int, height: int) -> tuple[Page, ...]:
     """Return two pages: how it stands, and what there is to do about it."""
     low = min(rows.limits, max(6, height - 19))
     return (
-        (Band(0, ("inside", "moved"), 42), Band(low, ("limits", "fresh"), 48)),
+        (
+            Band(0, ("inside", "moved"), max(42, width // 3)),
+            Band(low, ("limits", "fresh"), max(48, width - 76)),
+        ),
         (Band(min(rows.decide, 14), ("decide",)), Band(0, ("tasks",)), Band(rows.compared, ("what-if",))),
         (Band(0, ("levels",)), Band(min(rows.readings, height // 2), ("readings",))),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -27,15 +28,24 @@ class _Frame:
     """PET at the right end."""
 
     def row(self, pet_s: float) -> int:
-        return round((self.top - pet_s) / self.row_s)
+        """Return the row of an instant."""
+        return math.floor((self.top - pet_s) / self.row_s + 0.5)
+
+    def half(self, pet_s: float) -> str:
+        """Return the half block that lies nearest within the row."""
+        place = (self.top - pet_s) / self.row_s + 0.5
+        return "▀" if place % 1.0 < 0.5 else "▄"
 
     def column(self, pet_s: float) -> int:
+        """Return the column of an instant."""
         return _AXIS + int(pet_s / self.span_s * (self.cells.width - _AXIS - 1))
 
 
 def ingress(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the plot with both scales and the figures of the estimate that is shown."""
-    head = heading("when everyone is inside", width, beside="through the day: one to nine of ten ░, median █")
+    head = heading(
+        "when everyone is inside", width, beside="through the day: one to nine of ten ░, median ▀▄"
+    )
     points = drawn(scene)
     limit = scene.progress.limits.get("elapsed")
     if not points or limit is None:
@@ -100,7 +110,7 @@ def _column(scene: LeadScene, frame: _Frame, column: int, point: Point, limit: f
             over = row < edge
             frame.cells.put(column, row, "▒" if over else "░", "late" if over else "dim")
     ink: Ink = "dim" if later else "late" if middle < edge else "strong"
-    frame.cells.put(column, middle, "." if later else "█", ink)
+    frame.cells.put(column, middle, "." if later else frame.half(point.inside.p50 or 0.0), ink)
 
 
 def _scales(frame: _Frame) -> None:
