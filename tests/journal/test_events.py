@@ -101,7 +101,7 @@ def test_unknown_keys_are_refused(event: dict[str, Any]) -> None:
         ({"kind": "handed", "step": "a", "crew": [], "at": 5}, "write a list of names"),
         ({"kind": "handed", "step": "a", "crew": ["EV1", "EV1"], "at": 5}, "name each once"),
         ({"kind": "entered", "crew": ["EV1", "EV2"], "at": 5}, "name one crew member"),
-        ({"kind": "moved", "task": "a", "at": 5}, "`before` .* or `last: true`"),
+        ({"kind": "moved", "task": "a", "at": 5}, "^moved: give `before` .* or `last: true`"),
         ({"kind": "moved", "task": "a", "before": "b", "last": True, "at": 5}, "one of them"),
         ({"kind": "added", "task": {}, "before": "b", "last": True, "at": 5}, "not both"),
         ({"kind": "retimed", "step": "a", "time": "12", "at": 5}, "0:12 or 0:00:12"),

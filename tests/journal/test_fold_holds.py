@@ -239,8 +239,8 @@ def test_work_added_or_done_after_the_call_counts() -> None:
     run.done("box.open", at=600)
     run("called", 900, call="home")
     run("added", 950, task=task("stow", step("bag", "EV2", 5)))
-    # They are on the way home already: what is put in comes next, never instead.
-    assert run.order("EV2") == ("in.home", "stow.bag")
+    # They only wait at closeout for EV1, and closeout comes after everything else.
+    assert run.order("EV2") == ("stow.bag", "in.home")
     number = run("done", 1000, step="rail.x")
     assert "left when called" in run.warned[number][0]
     assert run.step("rail.x").ended == "done"

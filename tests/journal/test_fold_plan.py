@@ -223,6 +223,14 @@ def test_retimed_left_counts_from_now_on_and_is_no_evidence() -> None:
     assert run.now.observations == ()
 
 
+def test_a_step_cannot_take_no_time_at_all_but_nothing_may_be_left_of_it() -> None:
+    run = three()
+    with pytest.raises(EventError, match="0:00 is no time at all"):
+        run("retimed", 100, step="one.a", time="0:00")
+    run("retimed", 100, step="one.a", time="0:00", left=True)
+    assert run.step("one.a").left_s == 0
+
+
 def test_limits_and_reserves_change() -> None:
     run = three()
     assert run.now.limits == {"elapsed": 23400}

@@ -109,6 +109,8 @@ def _complaint(kind: str, fault: ErrorDetails) -> str:
     if fault["type"] == "extra_forbidden":
         return f"{kind}: there is no key `{place}`{_takes(kind)}"
     said = fault["msg"].removeprefix("Value error, ")
+    if not fault["loc"]:
+        return f"{kind}: {said}"
     return f"{kind}: `{place}` is {_shown(fault['input'])}; {said[:1].lower()}{said[1:]}"
 
 

@@ -156,6 +156,8 @@ def retimed(state: State, event: Recorded, at: float) -> None:
     if event.body.get("left"):
         state.change(step, left_s=float(new.likely), left_worked_s=s.elapsed_s(at), evidence=False)
         return
+    if new.likely == 0:
+        refuse(event, "0:00 is no time at all; give one, or `left: true` where nothing is left to do")
     from dataclasses import replace
 
     state.change(step, step=replace(s.step, time=new), left_s=None, left_worked_s=0.0)

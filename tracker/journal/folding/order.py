@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from tracker.journal.folding.needs import circle
-from tracker.journal.folding.spending import account
+from tracker.journal.folding.spending import account, break_off
 from tracker.journal.folding.state import State, refuse
 from tracker.journal.progress import Recorded
 
@@ -37,12 +37,30 @@ def go_on(state: State, at: float) -> None:
     """Give every crew member whose current step is over, or who had none, their next one."""
     for c in state.crew:
         current = state.current[c]
-        if current is not None and state.steps[current].ended is None and c in state.steps[current].crew:
-            continue
         following = state.queue[c][0] if state.queue[c] else None
+        if current is not None and state.steps[current].ended is None and c in state.steps[current].crew:
+            if following is None or not _waits_at_closeout(state, current, following, at):
+                continue
+            break_off(state, current, at)
         if following != current:
             account(state, c, at)
             state.current[c] = following
+
+
+def _waits_at_closeout(state: State, current: str, following: str, at: float) -> bool:
+    """Whether a current step is closeout on which no work has begun, and other work has come before it.
+
+    Closeout comes after everything else of each crew member, also after what was added or handed over to
+    somebody who already waits for the others at it.
+    """
+    s = state.steps[current]
+    if not _closeout(state, current) or _closeout(state, following):
+        return False
+    return s.worked_s == 0 and s.begin_kind != "stated" and not state.at_work(current, at)
+
+
+def _closeout(state: State, step: str) -> bool:
+    return state.tasks[state.steps[step].step.task].closeout
 
 
 def refuse_circle(state: State, event: Recorded) -> None:
@@ -62,7 +80,7 @@ def before_task(state: State, task: str) -> int:
 def before_closeout(state: State) -> int:
     """Return the place in the sequence before the first step of closeout."""
     for i, step in enumerate(state.sequence):
-        if state.tasks[state.steps[step].step.task].closeout:
+        if _closeout(state, step):
             return i
     return len(state.sequence)
 
