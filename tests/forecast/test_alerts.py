@@ -167,6 +167,15 @@ def test_open_items_at_closeout_the_recall_and_no_owner() -> None:
     assert "owner:a.2" in alerts(run)
 
 
+def test_a_hold_point_that_waits_for_its_need_as_well_wants_its_go_only_soon_before() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV2", 20, hold_point="ask for a go", needs=["a.1"])), HOME
+    )
+    assert run.now.current["EV2"] == "a.2"
+    assert "go:a.2" not in alerts(run, 600)
+    assert "go wanted by 1:00" in alerts(run, 50 * 60)["go:a.2"].text
+
+
 def test_texts_are_plain_and_the_closed_excursion_has_none() -> None:
     run = Run(task("a", step("1", "EV1", 30, hold_point="say \x1b[31m[b]go")), HOME)
     text = alerts(run)["go:a.1"].text

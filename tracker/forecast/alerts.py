@@ -191,7 +191,7 @@ def _hold_points(progress: Progress, made: Estimate, now: float) -> Iterator[tup
             continue
         start = figure.start.p50
         asks = plain(state.step.hold_point, most=80)
-        if figure.status in ("waiting", "current", "held"):
+        if figure.waits_for == "go":
             yield f"go:{figure.step}", f"{figure.step}: go wanted now: {asks}"
         elif start is not None and start - now <= SOON_CLOSING_S:
             by = f"by {format_pet(start)}, in {format_pet(max(start - now, 0))}"

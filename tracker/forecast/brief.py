@@ -46,6 +46,8 @@ def brief(progress: Progress, estimate: Estimate) -> list[str]:
     room = SCREEN[0] - len(lines) - len(foot)
     present = [(head, found) for head, found in parts if found]
     for k, (head, found) in enumerate(present):
+        if room < 2:
+            break
         # Every part that follows keeps room for two lines.
         share = max(1, room - 2 * (len(present) - k - 1))
         kept = [f"{head}:", *_fitting(found, share - 1)][:share]
@@ -55,9 +57,9 @@ def brief(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def _fitting(lines: Sequence[str], most: int) -> list[str]:
-    """Return the first lines, and how many more there are."""
-    if len(lines) <= most:
-        return list(lines)
+    """Return the first lines, and how many more there are where that leaves room for one of them."""
+    if len(lines) <= most or most < 2:
+        return list(lines[:most])
     return [*lines[: max(0, most - 1)], f"  and {len(lines) - max(0, most - 1)} more"]
 
 
