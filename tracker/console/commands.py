@@ -159,6 +159,18 @@ COMMANDS: tuple[Command, ...] = (
         _typed("reading", "b", "reading", "a reading of a consumable, or a round of them", "reading "),
     ),
     *_group(
+        "What if",
+        _key("what-if", "f", "what if", "suppose events, beside what stands; better orders", "what_if"),
+        _key(
+            "record-supposed",
+            "F",
+            "record",
+            "record what is supposed, or the chosen better order; one undo takes it back",
+            "record_supposed",
+            can=_open,
+        ),
+    ),
+    *_group(
         "Alerts",
         _key("acknowledge", "a", "acknowledge", "acknowledge the first alert", "acknowledge"),
         _key(
@@ -188,6 +200,7 @@ COMMANDS: tuple[Command, ...] = (
         ),
         _key("home", "H", "way home", "the way home, the earliest limit in large figures", "view('home')"),
         _key("events", "j", "events", "the journal's events, to correct or take back", "view('events')"),
+        _key("lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", "lead"),
         _key("brief", "B", "brief", "the handover brief for the next operator", "view('brief')"),
         _key("up", "up", "up", "move up in the list", "move(-1)", palette=False),
         _key("down", "down", "down", "move down in the list", "move(1)", palette=False),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import ClassVar
 
 from textual import events
@@ -12,7 +13,7 @@ from textual.message import Message
 
 from tracker.console.commands import COMMANDS, footer
 from tracker.console.entering import Entering
-from tracker.console.entry import EntryLine
+from tracker.console.entry import EntryLine, Purpose
 from tracker.console.forecaster import Estimated, NotEstimated
 from tracker.console.regions import BELOW, FIXED, MIDDLE, WHOLE, Layout, layout_for
 from tracker.console.session import MARK_S, PATIENCE_S
@@ -23,11 +24,16 @@ from tracker.console.view.optional import optional_list
 from tracker.console.view.pages import help_page, text_page
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import step_at, steps_list
+from tracker.console.weighing import PAGE
 from tracker.console.widgets.pane import Pane, View
 from tracker.console.writer import Failed, Report
 
 EVERY_SECOND = ("head", "crew")
 """Panes that show seconds; the others are looked at every ten, and whenever something happened."""
+
+
+LABELS: dict[Purpose, str] = {"entry": " ENTRY ", "find": " FIND  ", "what-if": "WHAT IF"}
+"""What the open line says of itself, in seven cells."""
 
 
 class Reported(Message):
@@ -139,13 +145,14 @@ class Desk(Entering):
             if slow != self._painted or pane.id in EVERY_SECOND:
                 pane.draw(scene)
         self._painted = slow
+        self.weigh_what_if()
 
     def _slowly(self, scene: Scene) -> tuple[object, ...]:
         """Return all that the panes which show no seconds depend on."""
         return (
             scene.picture, int(scene.now) // 10, scene.disk, scene.hollow, scene.said, scene.said_ink,
             scene.live,
-            scene.chosen, self.view_name, self.top, self.last_layout, self.entry.purpose,
+            scene.chosen, self.view_name, self.top, self.last_layout, self.entry.purpose, self.what_if,
         )  # fmt: skip
 
     def on_resize(self, event: events.Resize) -> None:
@@ -208,6 +215,8 @@ class Desk(Entering):
             return self._help
         if name == "brief":
             return self._brief
+        if name == PAGE:
+            return self.what_if_view
         return MIDDLE[name]
 
     def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
@@ -230,7 +239,19 @@ class Desk(Entering):
         return [footer_line(footer(COMMANDS, scene.progress), width)]
 
     def _entry_label(self, scene: Scene, width: int, height: int) -> list[Line]:
-        return [crop((say(" FIND  " if self.entry.purpose == "find" else " ENTRY ", "typed"),), width)]
+        return [crop((say(LABELS[self.entry.purpose], "typed"),), width)]
+
+    def action_lead(self) -> None:
+        """Open the lead's view of this journal over the desk, which goes on beneath."""
+        from tracker.console.lead import LeadScreen
+        from tracker.console.watching import Watching
+
+        sitting = self.sitting
+        if sitting.session.path:
+            watching = Watching(
+                Path(sitting.session.path), utc_now=sitting.utc_now, monotonic_s=sitting.monotonic_s
+            )
+            self.app.push_screen(LeadScreen(watching))
 
     def _show_opening(self) -> None:
         """Say what happens until the journal is open."""

@@ -58,7 +58,15 @@ LEAD_COMMANDS: tuple[Command, ...] = (
     ),
     *_group(
         "View",
-        ("back", "escape", "Esc", "back", "leave a page of text, then an earlier instant", "back", 0),
+        (
+            "back",
+            "escape L",
+            "Esc",
+            "back",
+            "leave a page, an earlier instant, the view over a desk",
+            "back",
+            0,
+        ),
         ("help", "question_mark f1", "?", "help", "this page", "help", 6),
         ("theme", "T", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", "theme", 0),
         ("quit", "q ctrl+q ctrl+c", "q", "quit", "leave the view; nothing of it is kept", "leave", 7),

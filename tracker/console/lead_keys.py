@@ -48,6 +48,11 @@ class LeadKeys(Screen[None]):
         picture = self.watching.session.picture
         return picture.progress if picture is not None else None
 
+    @property
+    def over_a_desk(self) -> bool:
+        """Whether a desk lies beneath, to which leaving leads."""
+        return len(self.app.screen_stack) > 2
+
     def repaint(self) -> None:
         """Paint; the screen does it."""
         raise NotImplementedError
@@ -107,6 +112,8 @@ class LeadKeys(Screen[None]):
             self.action_help()
         elif self.progress is not None and self.watching.session.chosen is not None:
             self.action_present()
+        elif self.over_a_desk:
+            self.action_leave()
 
     def action_help(self) -> None:
         """Show or leave the help page."""
@@ -123,7 +130,7 @@ class LeadKeys(Screen[None]):
 
     def action_leave(self) -> None:
         """Leave the view: to the desk it was opened from, or altogether."""
-        if len(self.app.screen_stack) > 2:
+        if self.over_a_desk:
             self.app.pop_screen()
         else:
             self.app.exit(return_code=0)
