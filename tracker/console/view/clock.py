@@ -38,7 +38,7 @@ def clock_line(scene: Scene, width: int) -> Line:
     if width >= LARGE:
         left.insert(3, say(f"  {scene.utc:%Y-%m-%d}", "dim"))
     rehearsal = (say(" REHEARSAL ", "typed"), Span("  ")) if scene.progress.rehearsal else ()
-    return sides(width, left, (*rehearsal, *disk_spans(scene), Span(" ")))
+    return sides(width, left, (Span("  "), *rehearsal, *disk_spans(scene), Span(" ")))
 
 
 def _beside(scene: Scene) -> str:

@@ -33,9 +33,9 @@ def crew_lines(scene: Scene, width: int, height: int) -> list[Line]:
 
 def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
     stand, step = _stand(scene, crew)
-    room = width - _NAME - _WORD - _COUNT - _TIME - 4
+    room = width - _NAME - _WORD - _COUNT - _TIME - 5
     first = (
-        *_name(number, crew, _NAME + 1),
+        *_name(number, crew, _NAME + 2),
         put(stand.word, _WORD, stand.ink),
         put(_what(scene, step, stand), room, "strong" if stand.word == "now" else ""),
         Span(" "),
@@ -79,7 +79,7 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
 def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
     stand, step = _stand(scene, crew)
     following = 64 if width >= 190 else 44
-    room = width - _NAME - _MARK - _WORD - _COUNT - _TIME - following - 6
+    room = width - _NAME - _MARK - _WORD - _COUNT - _TIME - following - 7
     return crop(
         (
             *_name(number, crew, _NAME),
@@ -92,6 +92,7 @@ def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
             _time(scene, crew, step, stand),
             Span("   "),
             *_next(scene, crew, following),
+            Span(" "),
         ),
         width,
     )

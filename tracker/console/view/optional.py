@@ -24,11 +24,15 @@ def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
     if len(lines) == 1:
         lines.append(crop((say(" no optional task is left", "dim"),), width))
     for words, ink in _after(scene):
-        lines += [
-            crop((Span(" "), Span(part, ink)), width)
-            for part in wrap(plain(words), width - 2, subsequent_indent="  ")
-        ]
+        lines += [crop((Span(" "), Span(part, ink)), width) for part in _wrapped(words, width - 2)]
     return (lines + [blank(width)] * height)[:height]
+
+
+def _wrapped(words: str, width: int) -> list[str]:
+    """Return words in lines of at most `width`; a figure stays with its unit."""
+    kept = plain(words).replace(" %", "\N{NO-BREAK SPACE}%")
+    lines = wrap(kept, width, subsequent_indent="  ")
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
 def _head(width: int) -> Line:
