@@ -6,12 +6,12 @@ import pytest
 
 from tests.chance import Kind, chance, play
 from tests.worlds import Ask, Store, Work, world
+from tracker.forecast.clocks import late
 from tracker.forecast.limits import (
     binding,
     broken,
     deadlines,
     holds,
-    late,
     needed,
     shut_out_by_window,
     standings,

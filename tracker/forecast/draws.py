@@ -44,15 +44,26 @@ def stream(uuid: str, key: str) -> Generator:
     return Generator(Philox(key=int.from_bytes(digest[:16], "little")))
 
 
+class Normals:
+    """The standard normals of one excursion, n a key, for whoever asks for many keys."""
+
+    def __init__(self, uuid: str, n: int) -> None:
+        self._uuid, self._n = uuid, n
+        self._rows = _rows(uuid, n)
+
+    def __call__(self, key: str) -> Row:
+        """Return n standard normals of this key as a read-only float32 row."""
+        row = self._rows.get(key)
+        if row is None:
+            row = stream(self._uuid, key).standard_normal(self._n, dtype=np.float32)
+            row.setflags(write=False)
+            self._rows[key] = row
+        return row
+
+
 def normals(uuid: str, key: str, n: int) -> Row:
     """Return n standard normals of this key as a read-only float32 row."""
-    rows = _rows(uuid, n)
-    row = rows.get(key)
-    if row is None:
-        row = stream(uuid, key).standard_normal(n, dtype=np.float32)
-        row.setflags(write=False)
-        rows[key] = row
-    return row
+    return Normals(uuid, n)(key)
 
 
 def uniforms(uuid: str, key: str, n: int) -> Row:

@@ -10,15 +10,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.clocks import clock_figures
 from tracker.forecast.fact import as_fact
 from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
-from tracker.forecast.limits import Standing, beyond_waiting, binding, late, standings
+from tracker.forecast.limits import Standing, beyond_waiting, binding, standings
 from tracker.forecast.listing import shown, step_figures, task_figures
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import fact, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.summary import called, confidence_of, last_done, open_items
-from tracker.forecast.values import Advice, ClockFigure, Estimate, LimitFigure, Range
+from tracker.forecast.values import Advice, Estimate, LimitFigure, Range
 from tracker.forecast.world import Course, World, advance, begin, inside
 from tracker.journal.progress import Progress
 
@@ -134,7 +135,7 @@ def of_world(
         tasks=task_figures(progress, world, present, course),
         steps=step_figures(progress, world, present, course, wanted),
         optional=advice.optional,
-        clocks=_clocks(world, course),
+        clocks=clock_figures(world, course),
         open_items=open_items(progress, world.now),
         called=called(progress),
         alerts=(),
@@ -151,18 +152,6 @@ def _elapsed_margin(found: Sequence[Standing]) -> Range:
 def _binding(found: Sequence[Standing], limits: Mapping[str, LimitFigure]) -> LimitFigure | None:
     tightest = binding(found)
     return None if tightest is None else limits[tightest.id]
-
-
-def _clocks(world: World, course: Course) -> tuple[ClockFigure, ...]:
-    """Return the hardware clocks of the steps in the course, with their chance of running out."""
-    out = []
-    for clock in world.clocks:
-        mask = late(course, clock)
-        if mask is not None:
-            due = None if clock.due is None else clock.due + world.now
-            share = float(np.count_nonzero(mask)) / len(mask)
-            out.append(ClockFigure(world.nodes[clock.node].step, clock.of_step, due, share))
-    return tuple(out)
 
 
 def _ingress(progress: Progress, world: World, played: _Played) -> dict[str, Range]:

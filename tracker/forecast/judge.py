@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tracker.forecast.clocks import late
 from tracker.forecast.demand import Demand, Failing, failing, with_needs
 from tracker.forecast.last_call import first_step, last_call
-from tracker.forecast.limits import GRAIN_S, Mask, broken, late
+from tracker.forecast.limits import GRAIN_S, Mask, broken
 from tracker.forecast.quantiles import one
 from tracker.forecast.world import Course, Row, World, advance, begin
 from tracker.forecast.world import inside as ingress

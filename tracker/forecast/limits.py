@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.quantiles import one
-from tracker.forecast.world import NEVER, Clock, Course, ElapsedLimit, Node, Row, World, home_from_here
+from tracker.forecast.world import NEVER, Course, ElapsedLimit, Node, Row, World, home_from_here
 from tracker.forecast.world import inside as ingress
 
 Mask = NDArray[np.bool_]
@@ -54,6 +54,8 @@ class Standing:
         if self.at is None:
             return None
         comes_in = self.inside < NEVER
+        if comes_in.all():
+            return np.asarray(self.at - self.inside, dtype=np.float32)
         out = np.asarray(self.at - np.where(comes_in, self.inside, np.float32(0)), dtype=np.float32)
         out[~comes_in] = -np.inf
         return out
@@ -125,15 +127,22 @@ def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
 def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.float32]]:
     """Return, per set of nodes, (accounts, N): what its steps take beyond waiting, at use factor 1.
 
-    One product for all sets, since reading the durations is what takes the time.
+    What all sets have in common is summed once, since reading the durations is what takes the time.
     """
-    accounts = len(world.accounts)
-    if not accounts:
+    if not world.accounts:
         return [np.zeros((0, world.scenarios), dtype=np.float32) for _ in sets]
     extra = np.stack([account.extra_per_s for account in world.accounts])
-    stacked = np.concatenate([extra * weights(world, present) for present in sets])
-    taken = stacked.astype(np.float32) @ world.durations
-    return [taken[k * accounts : (k + 1) * accounts] for k in range(len(sets))]
+    each = [weights(world, present) for present in sets]
+    common = np.where(np.all([row == each[0] for row in each], axis=0), each[0], np.float32(0))
+    shared = (extra * common) @ world.durations
+    return [shared + _taken_by(world, extra, own - common) for own in each]
+
+
+def _taken_by(world: World, extra: NDArray[np.float32], counts: Row) -> NDArray[np.float32]:
+    """Return (accounts, N): what the few nodes take that count at all."""
+    few = np.flatnonzero(counts)
+    counted = (extra[:, few] * counts[few]).astype(np.float32)
+    return counted @ world.durations[few]
 
 
 def deadlines(world: World, present: Collection[int], beyond: NDArray[np.float32] | None = None) -> list[Row]:
@@ -240,15 +249,15 @@ def binding(found: Sequence[Standing]) -> Standing | None:
 
     A window has no margin; among equals that are broken at all it comes first.
     """
+    counts = [int(np.count_nonzero(standing.broken)) for standing in found]
+    most = max(counts, default=0)
+    first = [standing for standing, count in zip(found, counts, strict=True) if count == most]
 
-    def key(standing: Standing) -> tuple[int, float]:
-        count = int(np.count_nonzero(standing.broken))
+    def middle(standing: Standing) -> float:
         margin = standing.margin()
-        if margin is None:
-            return -count, -math.inf if count else math.inf
-        return -count, one(margin, 0.5)
+        return one(margin, 0.5) if margin is not None else -math.inf if most else math.inf
 
-    return min(found, key=key, default=None)
+    return min(first, key=middle, default=None) if len(first) != 1 else first[0]
 
 
 def broken(world: World, present: Collection[int], course: Course) -> Broken:
@@ -280,17 +289,3 @@ def holds(world: World, found: Broken, *, confidence: float | None = None) -> bo
     kept_elapsed = n - int(np.count_nonzero(found.elapsed))
     kept_consumables = n - int(np.count_nonzero(found.consumables))
     return kept_elapsed >= needed(elapsed, n) and kept_consumables >= needed(consumables, n)
-
-
-def late(course: Course, clock: Clock) -> Mask | None:
-    """Return the scenarios in which a hardware clock runs out; None where its step does not remain."""
-    done = course.finish.get(clock.node)
-    if done is None:
-        return None
-    if clock.of is None:
-        due: Row | float = math.inf if clock.due is None else clock.due
-    elif (of := course.finish.get(clock.of)) is not None:
-        due = of + np.float32(clock.time)
-    else:
-        return None
-    return np.asarray(done > due + np.float32(GRAIN_S), dtype=np.bool_)

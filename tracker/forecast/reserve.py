@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +14,12 @@ from tracker.forecast.world import Account, Course, Row, World
 
 HALVINGS = 26
 """Of a day: to two thousandths of a second."""
-STRETCH = 48
-"""So many steps are looked at together, from the last one backwards: reserves are mostly reached late."""
+STRETCH = 16
+"""So many steps are looked at together at first, from the last one backwards, and then twice as many each
+time: reserves are mostly reached late."""
 BLOCK = 1024
-"""So many scenarios are looked at together, so that they stay in the cache."""
+"""About so many scenarios, of all accounts together, are looked at at a time, so that they stay in the
+cache."""
 
 Columns = NDArray[np.intp]
 """Indices of scenarios."""
@@ -24,8 +27,8 @@ Columns = NDArray[np.intp]
 
 def reserves_reached(
     world: World, present: Sequence[int], course: Course, beyond: NDArray[np.float32], inside: Row
-) -> list[Row]:
-    """Return per account and scenario when the reserve is reached, relative to now.
+) -> NDArray[np.float32]:
+    """Return per account and scenario when the reserve is reached, relative to now: (accounts, N).
 
     `beyond` (accounts, N) is what the remaining steps take beyond waiting, at use factor 1; `inside`
     (N,) when everybody is inside. Before ingress the projected course counts, after it the crew
@@ -33,43 +36,30 @@ def reserves_reached(
     ingress. Now where it is reached already, infinite where nothing runs down.
     """
     counts = weights(world, present)
+    found = np.empty_like(beyond)
     stores = [(a.level - np.float32(a.reserve)) / a.use for a in world.accounts]
-    found = [_at_mean_rate(*one, inside) for one in zip(world.accounts, stores, beyond, strict=True)]
-    for crew in dict.fromkeys(account.crew for account in world.accounts):
-        mine = [k for k, a in enumerate(world.accounts) if a.crew == crew and found[k][1].any()]
-        work = _Work(world, course, counts, _nodes_of(world, present, crew))
-        settle = _side_by_side if crew == "*" else _one_after_another
-        with np.errstate(divide="ignore", invalid="ignore"):
-            for part in _parts([found[k][1] for k in mine]):
-                settle(
-                    work,
-                    [
-                        _Short(world.accounts[k], part, found[k][1], stores[k], beyond[k], found[k][0])
-                        for k in mine
-                    ],
-                )
-    return [row for row, _ in found]
-
-
-def _parts(shorts: Sequence[Mask]) -> list[slice]:
-    """Return the scenarios in parts of which each has at most about a block of short ones."""
-    if not shorts:
-        return []
-    n, most = len(shorts[0]), max(int(np.count_nonzero(short)) for short in shorts)
-    size = -(-n // max(1, -(-most // BLOCK)))
-    return [slice(begin, begin + size) for begin in range(0, n, size)]
-
-
-def _at_mean_rate(account: Account, store: Row, extra: Row, inside: Row) -> tuple[Row, Mask]:
-    """Return the instant at the mean rate, and where instead it lies before ingress."""
-    waiting = np.float32(account.waiting_per_s)
+    shorts: list[_Pairs] = []
     with np.errstate(divide="ignore", invalid="ignore"):
-        taken = waiting * inside + extra
-        mean = np.where(inside > 0, taken / inside, waiting)
-        row = np.where(mean > 0, inside + (store - taken) / mean, np.float32(np.inf)).astype(np.float32)
-        short = (store < taken) & (store > 0)
-    row[store <= 0] = 0.0
-    return row, short
+        for k, account in enumerate(world.accounts):
+            early = _at_mean_rate(account, stores[k], beyond[k], inside, found[k])
+            shorts.append(_Pairs.of(k, np.flatnonzero(early), stores[k], beyond[k]))
+        for crew in dict.fromkeys(account.crew for account in world.accounts):
+            mine = [shorts[k] for k, account in enumerate(world.accounts) if account.crew == crew]
+            work = _Work(world, course, counts, _nodes_of(world, present, crew))
+            settle = _side_by_side if crew == "*" else _one_after_another
+            for part in _joined(mine).parts():
+                settle(work, part, found)
+    return found
+
+
+def _at_mean_rate(account: Account, store: Row, extra: Row, inside: Row, out: Row) -> Mask:
+    """Put the instant at the mean rate into `out`; return where instead it lies before ingress."""
+    taken = np.float32(account.waiting_per_s) * inside + extra
+    mean = np.where(inside > 0, taken / inside, np.float32(account.waiting_per_s))
+    out[:] = np.where(mean > 0, inside + (store - taken) / mean, np.float32(np.inf))
+    left = store > 0
+    out[~left] = 0.0
+    return (store < taken) & left
 
 
 def _nodes_of(world: World, present: Sequence[int], crew: str) -> NDArray[np.intp]:
@@ -81,6 +71,41 @@ def _nodes_of(world: World, present: Sequence[int], crew: str) -> NDArray[np.int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Pairs:
+    """Accounts in scenarios in which their reserve is reached before ingress: rows of pairs."""
+
+    accounts: NDArray[np.intp]
+    columns: Columns
+    store: Row
+    taken: Row
+    """What the steps up to where the search stands take beyond waiting."""
+
+    @staticmethod
+    def of(account: int, columns: Columns, store: Row, beyond: Row) -> _Pairs:
+        """Return one account in some scenarios."""
+        return _Pairs(np.full(len(columns), account), columns, store[columns], beyond[columns])
+
+    def some(self, which: slice | NDArray[np.intp]) -> _Pairs:
+        """Return some of the pairs."""
+        return _Pairs(self.accounts[which], self.columns[which], self.store[which], self.taken[which])
+
+    def parts(self) -> list[_Pairs]:
+        """Return the pairs in parts of at most a block."""
+        starts = range(0, len(self.columns), BLOCK)
+        return [self.some(slice(begin, begin + BLOCK)) for begin in starts]
+
+
+def _joined(pairs: Sequence[_Pairs]) -> _Pairs:
+    """Return the pairs of several accounts as one."""
+    return _Pairs(
+        np.concatenate([one.accounts for one in pairs]),
+        np.concatenate([one.columns for one in pairs]),
+        np.concatenate([one.store for one in pairs]),
+        np.concatenate([one.taken for one in pairs]),
+    )
+
+
+@dataclass(frozen=True, eq=False)
 class _Work:
     """The steps that touch some accounts, in the order of the course."""
 
@@ -103,89 +128,67 @@ class _Work:
         places = nodes[:, None] * rows.shape[1] + columns
         return self.course.table.reshape(-1).take(places), rows.reshape(-1).take(places) * counts
 
+    @cached_property
+    def waiting(self) -> Row:
+        """(accounts,): what waiting takes a second."""
+        return np.array([account.waiting_per_s for account in self.world.accounts], dtype=np.float32)
 
-class _Short:
-    """One account in the scenarios in which its reserve is reached before ingress."""
-
-    def __init__(self, account: Account, part: slice, short: Mask, store: Row, beyond: Row, row: Row) -> None:
-        self.account = account
-        self.columns = columns = np.flatnonzero(short[part]) + part.start
-        """Scenarios that are still to be settled."""
-        self.store = store[columns]
-        self.taken = beyond[columns]
-        """What the steps up to where the search stands take beyond waiting."""
-        self.row = row
-        """(N,): the result."""
-        waiting = np.float32(account.waiting_per_s)
-        row[columns] = (self.store - self.taken) / waiting
-
-    def settle(
-        self,
-        finish: NDArray[np.float32],
-        worked: NDArray[np.float32],
-        extra: NDArray[np.float32],
-        *,
-        first: bool,
-    ) -> None:
-        """Look at a stretch of steps: (steps, columns); `first` when none comes before it.
-
-        Those at whose end something is left come first, since use never falls: their number says where.
-        """
-        waiting = np.float32(self.account.waiting_per_s)
-        takes = np.cumsum(worked * extra[:, None], axis=0, dtype=np.float32)
-        start_with = self.taken - takes[-1]
-        place = np.count_nonzero(waiting * finish + start_with + takes < self.store, axis=0)
-        across, at = np.arange(len(place)), np.minimum(place, len(extra) - 1)
-        before = start_with + np.where(place > 0, takes[place - 1, across], np.float32(0))
-        start = finish[at, across] - worked[at, across]
-        resting = (self.store - before) / waiting
-        working = start + (self.store - before - waiting * start) / (waiting + extra[at])
-        self.row[self.columns] = np.where((place == len(extra)) | (resting <= start), resting, working)
-        # Used up by the end of the first of them: perhaps even before, so look at those before it.
-        left = np.flatnonzero(place == 0) if not first else np.zeros(0, dtype=np.intp)
-        self.columns, self.store = self.columns[left], self.store[left]
-        self.taken = (start_with + takes[0])[left]
+    @cached_property
+    def extra(self) -> NDArray[np.float32]:
+        """(steps, accounts): what each step takes a second beyond that."""
+        return np.stack([account.extra_per_s[self.nodes] for account in self.world.accounts], axis=1)
 
 
-def _one_after_another(work: _Work, shorts: Sequence[_Short]) -> None:
+def _one_after_another(work: _Work, pairs: _Pairs, found: NDArray[np.float32]) -> None:
     """Settle when one crew member's steps, one after another, have used each store up.
 
     From the last steps backwards, a stretch at a time, until every scenario is settled.
     """
-    # Where steps take no more than waiting does, what was set at first stands.
-    shorts = [short for short in shorts if short.account.extra_per_s[work.nodes].any()]
-    end = len(work.nodes)
-    while end and (open_ := [short for short in shorts if short.columns.size]):
-        begin = max(0, end - STRETCH)
-        part = slice(begin, end)
-        columns = np.unique(np.concatenate([short.columns for short in open_]))
-        finish, worked = work.of(part, columns)
-        for short in open_:
-            mine = np.searchsorted(columns, short.columns)
-            extra = short.account.extra_per_s[work.nodes[part]]
-            short.settle(finish[:, mine], worked[:, mine], extra, first=begin == 0)
-        end = begin + 1
+    end, size = len(work.nodes), STRETCH
+    found[pairs.accounts, pairs.columns] = (pairs.store - pairs.taken) / work.waiting[pairs.accounts]
+    # Where steps take no more than waiting does, what was just set stands.
+    pairs = pairs.some(np.flatnonzero(np.count_nonzero(work.extra, axis=0)[pairs.accounts]))
+    while end and pairs.columns.size:
+        begin = max(0, end - size)
+        pairs = _settle(work, pairs, slice(begin, end), found)
+        end, size = begin + 1 if begin else 0, 2 * size
 
 
-def _side_by_side(work: _Work, shorts: Sequence[_Short]) -> None:
+def _settle(work: _Work, pairs: _Pairs, part: slice, found: NDArray[np.float32]) -> _Pairs:
+    """Settle in a stretch of steps; return the pairs that lie before it.
+
+    Steps at whose end something is left come first, since use never falls: their number says where.
+    """
+    finish, worked = work.of(part, pairs.columns)
+    waiting, extra = work.waiting[pairs.accounts], work.extra[part, pairs.accounts]
+    takes = np.cumsum(worked * extra, axis=0, dtype=np.float32)
+    start_with = pairs.taken - takes[-1]
+    place = np.count_nonzero(waiting * finish + start_with + takes < pairs.store, axis=0)
+    across, at = np.arange(len(place)), np.minimum(place, len(extra) - 1)
+    before = start_with + np.where(place > 0, takes[place - 1, across], np.float32(0))
+    start = finish[at, across] - worked[at, across]
+    resting = (pairs.store - before) / waiting
+    working = start + (pairs.store - before - waiting * start) / (waiting + extra[at, across])
+    rest = (place == len(extra)) | (resting <= start)
+    found[pairs.accounts, pairs.columns] = np.where(rest, resting, working)
+    # Used up by the end of the first of them: perhaps even before, so look at those before it.
+    left = np.flatnonzero(place == 0)
+    pairs = pairs.some(left)
+    return replace(pairs, taken=(start_with + takes[0])[left])
+
+
+def _side_by_side(work: _Work, pairs: _Pairs, found: NDArray[np.float32]) -> None:
     """Settle when steps of several crew members have used a shared store up, by halving the time."""
-    for short in shorts:
-        short.row[short.columns] = _halved(work, short.account, short.columns, short.store)
-
-
-def _halved(work: _Work, account: Account, columns: Columns, store: Row) -> Row:
-    waiting = np.float32(account.waiting_per_s)
-    finish, worked = work.of(slice(None), columns)
-    extra = account.extra_per_s[work.nodes]
+    finish, worked = work.of(slice(None), pairs.columns)
+    waiting, extra = work.waiting[pairs.accounts], work.extra[:, pairs.accounts]
     start = finish - worked
     ends = np.max(finish, axis=0, initial=0.0)
     high = np.where(np.isfinite(ends), ends, np.float32(0))
-    if waiting > 0:
-        high = np.maximum(high, store / waiting)
-    low = np.zeros_like(store)
+    high = np.where(waiting > 0, np.maximum(high, pairs.store / waiting), high)
+    low = np.zeros_like(pairs.store)
     for _ in range(HALVINGS):
         middle = (low + high) / np.float32(2)
-        used = waiting * middle + extra @ np.clip(middle - start, 0, worked)
-        enough = used >= store
+        used = waiting * middle + np.einsum("ij,ij->j", extra, np.clip(middle - start, 0, worked))
+        enough = used >= pairs.store
         high, low = np.where(enough, middle, high), np.where(enough, low, middle)
-    return np.asarray(high, dtype=np.float32)
+    found[pairs.accounts, pairs.columns] = high
