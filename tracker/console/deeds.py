@@ -45,6 +45,10 @@ class Deeds(Screen[None]):
         self._prefix: Prefix | None = None
         self._asked: tuple[str, float] = ("", 0.0)
 
+    def what_if_rows(self) -> list[str]:
+        """Return the rows of the what-if page that can be chosen."""
+        raise NotImplementedError
+
     # The instant, and what hands need of the screen
 
     def utc(self) -> datetime:
@@ -245,6 +249,8 @@ class Deeds(Screen[None]):
         if self.view_name == "events":
             names = [str(event.number) for event in listed(scene)]
             begin = 0
+        elif self.view_name == "what-if":
+            names, begin = self.what_if_rows(), 0
         else:
             rows = rows_of(scene.picture)
             names, begin = [row.step for row in rows], sum(row.done for row in rows)

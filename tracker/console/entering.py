@@ -6,23 +6,25 @@ from datetime import timedelta
 from typing import Any
 
 from tracker.console import hands
-from tracker.console.deeds import Deeds
 from tracker.console.entry import EntryLine, Purpose
 from tracker.console.hands import Deed
 from tracker.console.view.saying import event_words
 from tracker.console.view.steps import rows_of
 from tracker.console.view.words import count, pet_s
+from tracker.console.weighing import PAGE, Weighing
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress
 
 
-class Entering(Deeds):
+class Entering(Weighing):
     """The actions and messages of the entry line."""
 
     def action_entry(self) -> None:
         """Open the entry line: with the chosen step or event where there is one, else with the kept text."""
-        if self.view_name == "events" and self.chosen is not None:
+        if self.view_name == PAGE:
+            self._open("what-if", None)
+        elif self.view_name == "events" and self.chosen is not None:
             event = next((e for e in listed_events(self.progress) if str(e.number) == self.chosen), None)
             self._open("entry", f"amend {self.chosen} {pet_s(event.at)}" if event else None)
         elif self.chosen is not None:
@@ -42,9 +44,17 @@ class Entering(Deeds):
         self._open("entry", f"hold {format_exact_s(now)} ")
 
     def action_take_back(self) -> None:
-        """Open the entry line with the withdrawal of the chosen event."""
-        if self.view_name == "events" and self.chosen is not None:
+        """Open the entry line with the withdrawal of the chosen event; a supposed line goes at once."""
+        if self.view_name == PAGE:
+            self.suppose_less()
+        elif self.view_name == "events" and self.chosen is not None:
             self._open("entry", f"withdraw {self.chosen}")
+
+    def action_what_if(self) -> None:
+        """Turn to what is supposed, and open the line that supposes more."""
+        if self.progress is not None:
+            self.show_what_if()
+            self._open("what-if", None)
 
     def action_find(self) -> None:
         """Open the line that finds a step."""
@@ -78,6 +88,8 @@ class Entering(Deeds):
             return
         if self.entry.purpose == "find":
             self._find(message.text)
+        elif self.entry.purpose == "what-if":
+            self.offer_supposed(message.text)
         elif message.text.strip():
             self.say(*self._preview(message.text))
         else:
@@ -95,7 +107,9 @@ class Entering(Deeds):
         if self.entry.purpose == "find":
             self._find_next(message.text, message.by)
             return
-        choices = complete(message.text, self.progress)
+        before, parted, last = message.text.rpartition(";" if self.entry.purpose == "what-if" else "\n")
+        begin = f"{before}{parted} " if parted else ""
+        choices = [begin + one for one in complete(last.lstrip() if parted else last, self.progress)]
         if choices:
             self.entry.choose(choices, message.by)
         else:
@@ -109,6 +123,11 @@ class Entering(Deeds):
             return
         if not message.text.strip():
             self._show_entry(False)
+            return
+        if message.purpose == "what-if":
+            if self.suppose(message.text):
+                self.entry.accepted()
+                self._show_entry(False)
             return
         try:
             events = self._events(message.text)

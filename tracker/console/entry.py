@@ -13,7 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 from textual.widgets import Input
 
-Purpose = Literal["entry", "find"]
+Purpose = Literal["entry", "find", "what-if"]
 
 
 class History:
@@ -76,7 +76,7 @@ class EntryLine(Input):
     def __init__(self, *, id: str) -> None:
         super().__init__(id=id, compact=True, select_on_focus=False)
         self.purpose: Purpose = "entry"
-        self._kept: dict[Purpose, str] = {"entry": "", "find": ""}
+        self._kept: dict[Purpose, str] = {"entry": "", "find": "", "what-if": ""}
         self.history = History()
         self._choices: list[str] = []
         self._choice = -1

@@ -29,7 +29,7 @@ MIDDLE: dict[str, View] = {
 }
 """Views that can stand in the middle of the screen, by name; help and brief are pages of text."""
 
-WHOLE = ("home", "events", "help", "brief")
+WHOLE = ("home", "events", "help", "brief", "what-if")
 """Views that take the runway's and the side's room too."""
 
 

@@ -28,14 +28,28 @@ def supposed_events(text: str, progress: Progress, now: float, utc: datetime) ->
 
     Those without a time happen now, that is, at PET `now`.
     """
+    return [supposed for _, supposed in _each(text, progress, now, utc)]
+
+
+def chosen_events(text: str, progress: Progress, now: float, utc: datetime) -> list[Event]:
+    """Return the same events as they are written once chosen: those without a time get the clock's."""
+    return [typed for typed, _ in _each(text, progress, now, utc)]
+
+
+def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tuple[Event, Event]]:
+    """Return every event of a line as it was typed, and as it is supposed."""
     from tracker.journal.typed import parse_entry
 
-    events: list[Event] = []
-    for part in text.split(";"):
-        if not part.strip():
-            continue
-        so_far = progress.suppose(*events) if events else progress
+    found: list[tuple[Event, Event]] = []
+    for part in parted(text):
+        so_far = progress.suppose(*(event for _, event in found)) if found else progress
         for event in parse_entry(part, so_far, now=now, utc_now=utc):
             timed = progress.zero is not None and event.get("kind") not in ("zero", "amended", "withdrawn")
-            events.append({"at": int(max(now, so_far.at)), **event} if timed else dict(event))
-    return events
+            at = {"at": int(max(now, so_far.at))} if timed else {}
+            found.append((dict(event), {**at, **event}))
+    return found
+
+
+def parted(text: str) -> list[str]:
+    """Return the entries of a line that are parted by `;`."""
+    return [part.strip() for part in text.split(";") if part.strip()]

@@ -1,0 +1,227 @@
+"""What if at the desk: supposed lines beside what stands, and the choice to record them."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tracker.console.view.scene import Scene
+from tracker.console.view.whatif import what_if_page
+from tracker.console.whatif import Suggestion, Weighed, WhatIf, weigh
+from tracker.forecast.values import Range
+from tracker.journal.journal import Journal
+from tracker.plan.model import Plan
+from tracker.plan.read import parse_plan
+
+ZERO = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
+KEYS = ("e", "F")
+UNEVEN = """
+format: 1
+excursion: One has all the work
+zero: Go
+limits: {elapsed: 4:00}
+crew: [{id: EV1, name: Lead}, {id: EV2, name: Second}]
+tasks:
+  - {id: a, title: Long, steps: [{do: First, crew: [EV1], time: 1:00}, {do: Second, crew: [EV1], time: 0:40}]}
+  - {id: b, title: Short, steps: [{do: Only, crew: [EV2], time: 0:30}]}
+  - {id: home, title: Home, closeout: true, steps: [{do: In, crew: [EV1, EV2], time: 0:40}]}
+"""
+
+
+@pytest.fixture
+def uneven() -> Plan:
+    """Ingress is earlier once EV2 takes over a step of EV1's."""
+    return parse_plan(UNEVEN, file="uneven.yaml", name="uneven")
+
+
+def _opened(path: Path, plan: Plan) -> Journal:
+    return Journal.open(path) if path.exists() else Journal.create(path, plan)
+
+
+async def worked_out(at: Any) -> None:
+    """Wait for both estimates and for the better orders."""
+    for _ in range(400):
+        await at.pilot.pause()
+        found = at.desk.what_if.weighed
+        if (
+            found is not None
+            and found.suggestions is not None
+            and (found.supposed or not at.desk.what_if.lines)
+        ):
+            return
+        await asyncio.sleep(0.02)
+    raise AssertionError("nothing was worked out")
+
+
+async def supposing(at: Any, text: str) -> None:
+    """Suppose a line at the what-if page."""
+    await at.press("e")
+    await at.type(text)
+    await at.press("enter")
+
+
+async def test_supposed_lines_stand_beside_now_and_are_written_only_when_chosen(
+    at_desk: Callable[..., Any],
+) -> None:
+    async with at_desk() as at:
+        await at.press("z", "f")
+        await at.type("drop grease")
+        assert at.said.startswith("Enter supposes:") and "grease" in at.said.casefold()
+        await at.press("enter")
+        await supposing(at, "limit elapsed 3:30")
+        await supposing(at, "retime pump.bolts 0:20")
+        await worked_out(at)
+        at.desk.repaint()
+        assert at.desk.what_if.lines == ("drop grease", "limit elapsed 3:30", "retime pump.bolts 0:20")
+        assert "as it stands" in at.screen and "supposed" in at.screen and "3:30" in at.screen
+        found = at.desk.what_if.weighed
+        assert found.stands.limit == 14400 and found.supposed.limit == 12600
+        assert "grease" not in found.supposed.advice.kept
+        assert at.kinds == ["zero"]
+        await at.press("F")
+        assert at.kinds == ["zero", "dropped", "limited", "retimed"]
+        assert not any(event.stated for event in at.events[1:])
+        assert at.desk.what_if.lines == ()
+        await at.press("u")
+        assert at.kinds[4:] == ["withdrawn"] * 3
+        with Journal.open(at.path, read_only=True) as journal:
+            progress = journal.progress()
+        assert progress.tasks["grease"].status == "open" and progress.limits["elapsed"] == 14400
+
+
+async def test_a_dropped_optional_task_goes_with_its_advice_in_the_same_sweep(
+    at_desk: Callable[..., Any],
+) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.estimate()
+        await at.press("f")
+        await at.type("drop grease; limit elapsed 3:30")
+        await at.press("enter", "F")
+        assert at.kinds == ["zero", "dropped", "chose", "limited"]
+        await at.press("u")
+        assert at.kinds[4:] == ["withdrawn"] * 3
+
+
+async def test_what_cannot_be_is_said_and_stays_in_the_line(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "f")
+        await at.type("drop nothing")
+        await at.press("enter")
+        assert "nothing" in at.said and at.desk.entry.value == "drop nothing"
+        assert at.desk.what_if.lines == ()
+        await at.press("escape", "F")
+        assert at.kinds == ["zero"] and "nothing is supposed" in at.said
+
+
+async def test_a_line_on_top_of_another_is_read_with_it(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "f")
+        await at.type("done egress.open")
+        await at.press("enter")
+        await supposing(at, "done egress.open")
+        assert at.desk.what_if.lines == ("done egress.open",) and "done" in at.said
+
+
+async def test_lines_are_chosen_and_taken_back(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "f")
+        await at.type("drop grease; drop lamp")
+        await at.press("enter", "down", "backspace")
+        assert at.desk.what_if.lines == ("drop lamp",)
+        await at.press("backspace", "backspace")
+        assert at.desk.what_if.lines == () and "nothing is supposed" in at.said
+        assert at.kinds == ["zero"]
+
+
+async def test_completion_is_of_what_stands_after_the_last_semicolon(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "f")
+        await at.type("drop lamp; drop gr")
+        await at.press("tab")
+        assert at.desk.entry.value.strip() == "drop lamp; drop grease"
+
+
+async def test_a_tick_makes_both_estimates_anew(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "f")
+        await at.type("drop grease")
+        await at.press("enter")
+        await worked_out(at)
+        before = at.desk.what_if.weighed
+        await at.press("1")
+        for _ in range(400):
+            await at.pilot.pause()
+            if at.desk.what_if.weighed.progress.number > before.progress.number:
+                break
+            await asyncio.sleep(0.02)
+        assert at.desk.what_if.weighed.progress is at.desk.progress
+        assert at.desk.what_if.lines == ("drop grease",)
+
+
+async def test_a_better_order_is_recorded_with_one_key(
+    at_desk: Callable[..., Any], uneven: Plan, tmp_path: Path
+) -> None:
+    async with at_desk(opener=lambda: _opened(tmp_path / "one.sqlite", uneven)) as at:
+        await at.press("z", "f", "escape")
+        await worked_out(at)
+        await at.press("F")
+        assert at.kinds == ["zero"], "nothing is recorded that nobody chose"
+        await at.press("down")
+        assert at.desk.chosen == "order 0"
+        assert "earlier" in at.screen and "hand" in at.screen
+        first = at.desk.what_if.suggestions[0]
+        await at.press("F")
+        assert at.kinds == ["zero", first.event["kind"]]
+        await at.press("u")
+        assert at.kinds[2:] == ["withdrawn"]
+
+
+def test_gain_of_a_better_order_is_what_the_estimates_say(uneven: Plan, tmp_path: Path) -> None:
+    with _opened(tmp_path / "gain.sqlite", uneven) as journal:
+        journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+        progress = journal.progress()
+        *_, found = weigh("", progress, 0.0, ZERO)
+        assert found.suggestions
+        best = found.suggestions[0]
+        text = f"hand {best.event['step']} {' '.join(best.event['crew'])}"
+        supposed = next(weigh(text, progress, 0.0, ZERO)).supposed
+    assert supposed is not None and found.stands.inside.p90 and supposed.inside.p90
+    assert found.stands.inside.p90 - supposed.inside.p90 == pytest.approx(best.gain_s, abs=1.0)
+    assert supposed.safe == pytest.approx(best.safe)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 18), (100, 24), (200, 40)])
+def test_the_page_at_every_size(under_way: Scene, exact: Any, on_file: Any, width: int, height: int) -> None:
+    on_file(
+        f"view-what-if-{width}",
+        exact(what_if_page(under_way, _full(under_way), KEYS, width, height), width, height),
+    )
+
+
+@pytest.mark.parametrize("height", [1, 3, 6])
+def test_the_page_with_hardly_any_rows(under_way: Scene, exact: Any, height: int) -> None:
+    exact(what_if_page(under_way, _full(under_way), KEYS, 80, height), 80, height)
+
+
+def test_the_empty_page_says_what_to_do(under_way: Scene, exact: Any) -> None:
+    text = exact(what_if_page(under_way, WhatIf(), KEYS, 100, 12), 100, 12)
+    assert "e supposes" in text and "being looked for" in text
+
+
+def _full(scene: Scene) -> WhatIf:
+    stands = scene.estimate
+    assert stands is not None
+    other = replace(stands, inside=Range(10300.0, 10900.0, 11800.0, 10950.0), safe=0.97)
+    orders = (
+        Suggestion({"kind": "moved"}, "do lamp before pump: nine of ten inside 0:12 earlier", 720.0, 0.955),
+        Suggestion({"kind": "handed"}, "hand pump.lines over from EV2 to EV1: ...", 180.0, 0.95),
+    )
+    weighed = Weighed(scene.progress, scene.now, stands, other, "", orders)
+    return WhatIf(("drop grease", "limit elapsed 3:30"), weighed)
