@@ -36,7 +36,7 @@ def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
     for words, ink in _words(scene):
         lines += [
             crop((Span(" "), Span(part, ink)), width)
-            for part in wrap(plain(words), width - 2, subsequent_indent="  ")
+            for part in wrap(plain(words), max(10, width - 2), subsequent_indent="  ")
         ]
     return block(head, lines, width, height)
 

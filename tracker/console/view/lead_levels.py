@@ -12,7 +12,7 @@ from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.words import pet
 from tracker.forecast.values import ConsumableFigure
 
-_LEAST_WIDTH, _LEAST_HEIGHT = 19, 5
+_GOOD_WIDTH, _LEAST_WIDTH, _LEAST_HEIGHT = 24, 19, 5
 _MOST_HEIGHT = 9
 
 Place = Callable[[float], int]
@@ -46,12 +46,11 @@ def readings(scene: LeadScene, width: int, height: int) -> list[Line]:
 
 def _arrange(number: int, width: int, height: int) -> tuple[int, int]:
     """Return how many curves stand beside one another, and how tall each is."""
-    most = max(1, min(number, width // _LEAST_WIDTH))
-    for across in range(1, most + 1):
-        rows = -(-number // across)
-        if rows * _LEAST_HEIGHT <= height and width // across <= 46:
-            return across, min(_MOST_HEIGHT, height // rows)
-    return most, _LEAST_HEIGHT
+    for width_of_one in (_GOOD_WIDTH, _LEAST_WIDTH):
+        rows = -(-number // max(1, width // width_of_one))
+        if rows * _LEAST_HEIGHT <= height:
+            break
+    return -(-number // rows), max(_LEAST_HEIGHT, min(_MOST_HEIGHT, height // rows))
 
 
 def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) -> list[Line]:

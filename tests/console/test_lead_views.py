@@ -1,0 +1,165 @@
+"""Each region of the lead's view at each size: exactly its cells, and the words that it owes the lead."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
+from tracker.console.lead_layout import VIEWS, pages_for
+from tracker.console.view.ink import Line, text_of
+from tracker.console.view.lead_ingress import ingress
+from tracker.console.view.lead_limits import limits, trend
+from tracker.console.view.lead_moved import moved_by
+from tracker.console.view.lead_parts import Cells, minutes, tick_s
+from tracker.console.view.lead_scene import LeadScene, Moved, Supposed
+from tracker.console.view.lead_tasks import tasks
+from tracker.console.view.lead_whatif import what_if
+from tracker.console.view.lead_word import word
+from tracker.console.view.scene import Picture
+from tracker.forecast.values import Range
+from tracker.plan.model import Plan
+
+Exact = Callable[[list[Line], int, int], str]
+
+
+@pytest.fixture
+def scene(plan: Plan) -> LeadScene:
+    """Under way, everything known."""
+    hand = Hand()
+    return Still(excursion(plan), hand).session.scene(hand.utc())
+
+
+@pytest.fixture
+def before_zero(plan: Plan) -> LeadScene:
+    """Before the clock, nothing estimated."""
+    hand = Hand()
+    return Still(excursion(plan, ()), hand, estimated=False).session.scene(hand.utc())
+
+
+def by_first_word(lines: list[Line]) -> dict[str, str]:
+    return {row.split()[0]: row for row in text_of(lines).splitlines() if row.strip()}
+
+
+@pytest.mark.parametrize("name", VIEWS)
+@pytest.mark.parametrize(
+    ("width", "height"), [(1, 1), (20, 3), (40, 6), (80, 16), (96, 12), (120, 20), (200, 30)]
+)
+def test_every_region_fills_its_cells(
+    scene: LeadScene, before_zero: LeadScene, exact: Exact, name: str, width: int, height: int
+) -> None:
+    exact(VIEWS[name](scene, width, height), width, height)
+    exact(VIEWS[name](before_zero, width, height), width, height)
+    exact(VIEWS[name](replace(scene, points=(), moved=None, chances={}), width, height), width, height)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 17), (100, 24), (120, 30), (200, 49)])
+def test_every_region_is_on_some_page_of_every_size(scene: LeadScene, width: int, height: int) -> None:
+    pages = pages_for(scene, width, height)
+    shown = {name for page in pages for band in page for name in band.names}
+    assert shown >= set(VIEWS) - {"readings"}
+    assert ("readings" in shown) == (width < 190)
+    for page in pages:
+        assert sum(band.height for band in page) < height, "some region is left without a row"
+
+
+def test_the_band_stands_against_the_limit(scene: LeadScene) -> None:
+    lines = text_of(ingress(scene, 100, 20)).splitlines()
+    limit = next(k for k, line in enumerate(lines) if "limit" in line and "═" in line)
+    assert lines[limit].split()[0] == "4:00"
+    above = "".join(lines[1:limit])
+    assert "▒" in above and "░" not in above
+    assert "░" in "".join(lines[limit:])
+    middle = next(line for line in lines if "median" in line and "3:13" in line)
+    assert middle.index("3:13") > middle.rindex("▀" if "▀" in middle else "▄")
+
+
+def test_a_later_estimate_is_only_hinted_at_when_looking_back(scene: LeadScene) -> None:
+    back = replace(
+        scene, now=900.0, back=True, picture=Picture(scene.progress, by_hand(scene.progress, 900.0))
+    )
+    text = text_of(ingress(back, 100, 20))
+    assert "." in text.split("median ▀▄")[1]
+    assert text.count("░") < text_of(ingress(scene, 100, 20)).count("░")
+
+
+def test_causes_add_up_even_where_not_all_fit(scene: LeadScene) -> None:
+    causes = tuple((f"cause {k}", 60.0 * (k - 3)) for k in range(9))
+    text = text_of(moved_by(replace(scene, moved=Moved(0.0, NOW_S, causes)), 60, 6))
+    figures = [float(line.split()[0]) for line in text.splitlines()[1:]]
+    assert figures[0] == pytest.approx(sum(figures[1:]))
+    assert "more causes together" in text
+
+
+def test_the_binding_limit_comes_first_with_its_trend(scene: LeadScene) -> None:
+    rows = text_of(limits(scene, 80, 6)).splitlines()
+    assert rows[2].split()[:2] == ["EV2", "oxygen,"] and "tightest" in rows[2]
+    assert rows[2].endswith("0:31      0:43  shrinks 0:11")
+    assert rows[4].split()[:3] == ["window", "daylight", "1"]
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "words"),
+    [
+        (None, 5.0, ""),
+        (600.0, None, ""),
+        (600.0, 700.0, "steady"),
+        (0.0, 600.0, "grows 0:10"),
+        (0, -600, "shrinks 0:10"),
+    ],
+)
+def test_trend_in_words(before: float | None, now: float | None, words: str) -> None:
+    assert trend(before, now) == words
+
+
+def test_tasks_say_their_chance_and_advice(scene: LeadScene) -> None:
+    rows = by_first_word(tasks(scene, 100, 12))
+    assert rows["pump"].endswith(">99 %")
+    assert rows["lamp"].endswith("44 %")
+    assert rows["grease"].endswith("drop")
+    assert rows["home"].endswith("98 %")
+    assert rows["egress"].endswith("-")
+
+
+def test_freshness_counts_from_the_instant_that_is_shown(scene: LeadScene) -> None:
+    rows = by_first_word(word(scene, 110, 9))
+    assert "0:02:57" in rows["last"] and "counted" in rows["last"]
+    assert "0:11:07" in rows["readings"] and "never read: 3" in rows["readings"]
+    assert "0:34:37" in rows["IV"]
+    assert "glare on the panel" in rows["journal"]
+
+
+def test_silence_is_said(plan: Plan) -> None:
+    hand = Hand()
+    silent = {"kind": "silent", "crew": ["EV2"], "at": 2400}
+    scene = Still(excursion(plan, (*EVENTS, silent)), hand).session.scene(hand.utc())
+    assert "silent since 0:40" in text_of(word(scene, 110, 9))
+
+
+def test_what_if_stands_beside_what_is(scene: LeadScene) -> None:
+    stands, progress = scene.estimate, scene.progress
+    assert stands is not None
+    other = by_hand(progress, NOW_S, inside=Range(10000.0, 10700.0, 11800.0), safe=0.99)
+    events = ({"kind": "dropped", "task": "lamp"},)
+    supposed = Supposed("drop lamp", events, "", stands, other)
+    text = text_of(what_if(replace(scene, supposed=supposed), 100, 10))
+    assert "supposed: dropped Change the work lamp" in text or "supposed: dropped lamp" in text
+    row = next(line for line in text.splitlines() if line.startswith(" inside"))
+    assert "3:13" in row and "2:58" in row and row.endswith("-15.0 min")
+    assert "+6 in 100" in text
+
+
+def test_a_grid_draws_nothing_outside_itself() -> None:
+    cells = Cells(4, 2)
+    cells.put(-1, 0, "x")
+    cells.put(0, 5, "x")
+    assert not cells.write(2, 0, "abc")
+    assert text_of(cells.lines()) == "  ab\n"
+    assert not cells.write(1, 0, "z", over=False) or cells.at(1, 0) == "z"
+
+
+def test_round_marks_and_signed_minutes() -> None:
+    assert [tick_s(3600.0, most) for most in (1, 2, 4, 12)] == [3600.0, 1800.0, 900.0, 300.0]
+    assert [minutes(s) for s in (0.0, 2.0, -36.0, 3600.0)] == ["0.0", "0.0", "-0.6", "+60.0"]

@@ -1,0 +1,222 @@
+"""A lead's view for tests: a small excursion, an estimate made by hand, a screen that hears no threads."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from textual.pilot import Pilot
+
+from tracker.console.following import Grown
+from tracker.console.lead_app import LeadApp
+from tracker.console.view.ink import text_of
+from tracker.console.view.lead_scene import Moved, Point
+from tracker.console.view.scene import Picture
+from tracker.console.watching import Hear, Watching
+from tracker.console.widgets.pane import Pane
+from tracker.forecast.values import (
+    Advice,
+    Alert,
+    ConsumableFigure,
+    Estimate,
+    LimitFigure,
+    OptionalFigure,
+    Range,
+    StepFigure,
+    TaskFigure,
+    TurnBack,
+)
+from tracker.journal.journal import Journal
+from tracker.journal.progress import Progress
+from tracker.plan.model import Plan
+
+ZERO = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
+START: dict[str, Any] = {"kind": "zero", "utc": "2031-05-04T14:00:00Z"}
+EVENTS: tuple[dict[str, Any], ...] = (
+    START,
+    {"kind": "done", "step": "egress.check", "at": 400},
+    {"kind": "done", "step": "egress.open", "at": 700},
+    {"kind": "done", "step": "egress.tools", "at": 1090},
+    {"kind": "done", "step": "pump.cover", "at": 1500},
+    {"kind": "reading", "crew": "EV1", "consumable": "oxygen", "value": 0.68, "at": 1810},
+    {"kind": "counted", "step": "pump.bolts", "count": 3, "at": 2300},
+    {"kind": "noted", "text": "glare on the panel", "at": 2350},
+)
+NOW_S = 2477.0
+
+
+def on_record(journal: Journal, events: Iterable[Mapping[str, Any]] = EVENTS, late_s: float = 5.0) -> None:
+    """Record events, each some seconds after it happened."""
+    for event in events:
+        seconds = float(event.get("at", 0)) + late_s
+        journal.record(dict(event), seat="desk", utc_now=ZERO + timedelta(seconds=seconds))
+
+
+def excursion(plan: Plan, events: Iterable[Mapping[str, Any]] = EVENTS) -> Progress:
+    """Return what the events add up to, in a journal that no file keeps."""
+    journal = Journal.in_memory(plan, seed="0" * 32)
+    on_record(journal, events)
+    return journal.progress()
+
+
+def by_hand(progress: Progress, now: float, **changes: Any) -> Estimate:
+    """Return an estimate whose figures are plausible, the same everywhere, and none of them worked out."""
+    late = 420.0
+    inside = Range(10900.0, 11600.0, 12700.0, 11650.0)
+    turn = TurnBack(11000.0, Range(4000.0, 4300.0, 4700.0), "pump.cover", None, 10400.0)
+    optional = _optional()
+    tasks = []
+    for task in progress.plan.tasks:
+        steps = [s.id for s in task.steps]
+        begin, end = (
+            min(progress.planned[s][0] for s in steps) + late,
+            max(progress.planned[s][1] for s in steps) + late,
+        )
+        finish = Range(end - 200, end, end + 400)
+        tasks.append(
+            TaskFigure(
+                task.id, task.priority, progress.tasks[task.id].status, Range(None, begin, None), finish
+            )
+        )
+    limits = (
+        LimitFigure("elapsed", 14400.0, 0.02, Range(3500.0, 2800.0, 1700.0)),
+        LimitFigure("EV2.oxygen", None, 0.06, Range(2300.0, 1900.0, 900.0)),
+        LimitFigure("window.daylight", None, 0.01, Range(None, None, None)),
+    )
+    fields: dict[str, Any] = {
+        "excursion": progress.plan.excursion, "at": now, "scenarios": 10000, "confidence": 0.9,
+        "pace_file": None, "inside": inside, "limit": 14400.0, "margin": limits[0].margin, "safe": 0.93,
+        "without_optional_inside": Range(9000.0, 9600.0, 10400.0), "without_optional_safe": 0.99,
+        "limits": limits, "binding": limits[1], "turn_back": turn, "pace": {"all": 1.08, "EV1": 1.02},
+        "consumables": _accounts(), "tasks": tuple(tasks), "steps": _steps(progress, late),
+        "optional": optional, "clocks": (), "open_items": (), "called": None,
+        "alerts": (Alert("last-call:survey:15", "survey: last call 2:30, in 0:14", False),),
+        "advice": Advice(now, frozenset({"survey", "lamp"}), optional, turn), "ingress": {"EV1": inside},
+    }  # fmt: skip
+    return Estimate(**{**fields, **changes})
+
+
+def _steps(progress: Progress, late: float) -> tuple[StepFigure, ...]:
+    return tuple(
+        StepFigure(
+            s,
+            "open",
+            state.crew,
+            Range(None, progress.planned[s][0] + late, None),
+            Range(None, progress.planned[s][1] + late, None),
+        )
+        for s, state in progress.steps.items()
+        if state.ended is None
+    )
+
+
+def _optional() -> tuple[OptionalFigure, ...]:
+    return (
+        OptionalFigure("survey", "decide", 9000.0, 0.81, 900.0, False, "it holds if begun in time"),
+        OptionalFigure("lamp", "keep", 9900.0, 0.97, 840.0, False, "it is kept"),
+        OptionalFigure("grease", "drop", None, 0.02, 1020.0, False, "no last call is left"),
+    )
+
+
+def _accounts() -> tuple[ConsumableFigure, ...]:
+    late, kg, wh = Range(14000.0, 15000.0, 16500.0), "kg", "Wh"
+    return (
+        ConsumableFigure("EV1", "oxygen", kg, 0.672, Range(0.2, 0.23, 0.26), 0.1, late, 0.01, None, 1810.0),
+        ConsumableFigure("EV2", "oxygen", kg, 0.651, Range(0.13, 0.17, 0.21), 0.1, late, 0.06),
+        ConsumableFigure("EV1", "battery", wh, 452.0, Range(270.0, 281.0, 292.0), 60.0, late, 0.0),
+        ConsumableFigure("EV2", "battery", wh, 452.0, Range(40.0, 55.0, 70.0), 60.0, late, 0.6, "reads low"),
+    )  # fmt: skip
+
+
+def points() -> tuple[Point, ...]:
+    """Return estimates through the day: the first above the limit, then settling."""
+    found = []
+    for k, at in enumerate(range(0, 2400, 300)):
+        middle = 13600.0 - 260.0 * k
+        inside = Range(middle - 900, middle, middle + 2200 - 150 * k)
+        margins = {"elapsed": 14400 - middle, "EV2.oxygen": 2600.0, "window.daylight": None}
+        levels = {"EV1.oxygen": 0.75 - 0.01 * k, "EV2.oxygen": 0.75 - 0.012 * k, "EV1.battery": 520.0 - 9 * k}
+        found.append(Point(float(at), inside, 0.9, margins, levels, 11000.0))
+    return tuple(found)
+
+
+MOVED = Moved(677.0, NOW_S, (("pace of general", -420.0), ("holds", 190.0), ("pace of fasten", -31.0)))
+CHANCES = {"pump": 0.998, "survey": 0.9, "lamp": 0.44}
+
+
+class Hand:
+    """A clock that stands until it is moved."""
+
+    def __init__(self, passed: float = NOW_S) -> None:
+        self.passed = passed
+
+    def utc(self) -> datetime:
+        """Return the instant."""
+        return ZERO + timedelta(seconds=self.passed)
+
+    def mono(self) -> float:
+        """Return a clock for spans."""
+        return self.passed
+
+
+class Still(Watching):
+    """Hears no threads: what is known was put there by hand."""
+
+    def __init__(self, progress: Progress, hand: Hand, **changes: Any) -> None:
+        super().__init__(Path("heron.sqlite"), utc_now=hand.utc, monotonic_s=hand.mono)
+        session = self.session
+        session.ask = lambda wanted: None
+        session.study = lambda wish: None
+        session.grown(Grown(progress, ()))
+        if changes.pop("estimated", True):
+            session.picture = Picture(progress, by_hand(progress, session.now(hand.utc()), **changes))
+            session._settled = True
+            if progress.zero is not None:
+                session._points, session._moved, session._chances = points(), MOVED, CHANCES
+
+    def start(self, hear: Hear) -> None:
+        """Start nothing."""
+
+    def stop(self) -> None:
+        """Stop nothing."""
+
+
+class AtLead:
+    """A lead's view that is being looked at by a test."""
+
+    def __init__(self, pilot: Pilot[None], app: LeadApp) -> None:
+        self.pilot, self.app, self.lead = pilot, app, app.lead
+        self.session = app.watching.session
+
+    async def press(self, *keys: str) -> None:
+        """Press keys."""
+        await self.pilot.press(*keys)
+        await self.pilot.pause()
+
+    async def type(self, text: str) -> None:
+        """Type text."""
+        await self.press(*("space" if char == " " else "semicolon" if char == ";" else char for char in text))
+
+    async def until(self, words: str, *, within_s: float = 20.0) -> None:
+        """Wait until the screen says something."""
+        for _ in range(round(within_s / 0.05)):
+            await self.pilot.pause()
+            if words in self.screen:
+                return
+            await asyncio.sleep(0.05)
+        raise AssertionError(f"{words!r} does not come:\n{self.screen}")
+
+    @property
+    def screen(self) -> str:
+        """Every cell of the terminal as text."""
+        strips = self.app.screen._compositor.render_strips()
+        return "\n".join(strip.text.rstrip() for strip in strips)
+
+    @property
+    def panes(self) -> str:
+        """The text of the panes that are shown."""
+        panes = [pane for pane in self.lead.query(Pane) if pane.display and pane.size.height]
+        return "\n".join(text_of(pane.lines) for pane in panes)
