@@ -30,8 +30,17 @@ def run() -> Run:
 def test_without_spread_everything_takes_its_planned_time(run: Run) -> None:
     nature = Nature(FLAT, Chance(4))
     assert nature.seconds(run.step("a.one"), ["EV1"], 300.0, None) == pytest.approx(600.0)
-    # With low and high the median is their geometric mean: the square root of 8 times 18 is 12.
-    assert nature.seconds(run.step("a.range"), ["EV1"], 300.0, None) == pytest.approx(720.0)
+    assert nature.seconds(run.step("a.range"), ["EV1"], 300.0, None) == pytest.approx(600.0)
+
+
+def test_with_noise_the_median_of_low_and_high_is_their_geometric_mean(run: Run) -> None:
+    noisy = replace(FLAT, sigma=0.33)
+    drawn = [
+        math.log(Nature(noisy, Chance(seed)).seconds(run.step("a.range"), ["EV1"], 300.0, None))
+        for seed in range(400)
+    ]
+    # The square root of 8 times 18 is 12; 0.246 is ln(18/8)/3.29.
+    assert math.exp(fmean(drawn)) == pytest.approx(720.0, rel=3 * 0.246 / 20)
 
 
 def test_a_fixed_step_takes_its_time_whoever_does_it(run: Run) -> None:

@@ -62,7 +62,7 @@ class Ask:
         """
         if self.left_s is not None:
             return self.left_s, 1.0, max(self.worked_s - self.left_worked_s, 0.0)
-        median, noise = evidence.own_shape(self.likely, self.low, self.high)
+        median, noise = evidence.own_shape(self.likely, self.low, self.high, sigma)
         if not 0 < self.counted < self.count:
             return median, noise, self.worked_s if self.begun else 0.0
         shift, noise = evidence.part_shape(1, self.count, sigma, noise)
@@ -72,7 +72,7 @@ class Ask:
         """Return (median at pace 1, variance) of the items after the next one, None without such."""
         if self.left_s is not None or not 0 < self.counted < self.count - 1:
             return None
-        median, noise = evidence.own_shape(self.likely, self.low, self.high)
+        median, noise = evidence.own_shape(self.likely, self.low, self.high, sigma)
         shift, noise = evidence.part_shape(self.count - self.counted - 1, self.count, sigma, noise)
         return median * math.exp(shift), noise
 

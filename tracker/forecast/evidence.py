@@ -23,12 +23,13 @@ USUAL_SIGMA = 0.33
 """The noise at which a step's own low and high are taken as they stand."""
 
 
-def own_shape(likely: float, low: float | None, high: float | None) -> tuple[float, float]:
+def own_shape(likely: float, low: float | None, high: float | None, sigma: float) -> tuple[float, float]:
     """Return (median in seconds, variance as a multiple of the noise variance) of a planned time.
 
-    With low and high the median is their geometric mean and `likely` gives way.
+    With low and high the median is their geometric mean and `likely` gives way; without any noise
+    (`sigma` 0) there is nothing between them, and the planned time is `likely`, as on paper.
     """
-    if low is None or high is None or low <= 0 or high < low:
+    if low is None or high is None or low <= 0 or high < low or sigma <= 0:
         return likely, 1.0
     own = math.log(high / low) / HIGH_OVER_LOW
     return math.sqrt(low * high), (own / USUAL_SIGMA) ** 2
@@ -73,7 +74,7 @@ def of_observation(
         own, noise = planned, 1.0
         if state is not None and state.step.time.low is not None and state.step.time.likely > 0:
             time = state.step.time
-            own, noise = own_shape(time.likely, time.low, time.high)
+            own, noise = own_shape(time.likely, time.low, time.high, prior.sigma)
             own *= planned / time.likely
         median.append(own)
         kinds.append(kind)
@@ -114,7 +115,7 @@ def of_counted(ask: Ask, prior: PacePrior, layout: Layout, hours: float) -> Evid
     """Return what the items counted so far of a step still open say."""
     if not 0 < ask.counted < ask.count or ask.counted_worked_s <= 0:
         return None
-    median, noise = own_shape(ask.likely, ask.low, ask.high)
+    median, noise = own_shape(ask.likely, ask.low, ask.high, prior.sigma)
     shift, noise = part_shape(ask.counted, ask.count, prior.sigma, noise)
     work = ((ask.work, 1.0),)
     actual = max(ask.counted_worked_s, LEAST_ACTUAL_S)

@@ -65,7 +65,7 @@ class Nature:
             return likely
         if step.time.home and home_s is not None:
             likely = home_s
-        median, noise = own_shape(likely, step.time.low, step.time.high)
+        median, noise = own_shape(likely, step.time.low, step.time.high, self.prior.sigma)
         own = self.prior.sigma * math.sqrt(noise) * self._chance.normal("step", step.id)
         log = self.level + self.wandered(clock_s) + self._of_crew(crew) + self._of_work(step.work)
         times = STUCK_TIMES if step.id in self._stuck else 1.0
