@@ -65,6 +65,8 @@ def checked(found: dict[str, Any]) -> dict[str, Any]:
 def test_every_key_of_a_morning() -> None:
     found = checked(estimate(morning().progress(), 1400, scenarios=500).as_json())
     assert (found["format"], found["at"], found["scenarios"], found["confidence"]) == (1, 1400, 500, 0.9)
+    whole = [found["at"], found["limit"], *(limit["at"] for limit in found["limits"] if limit["at"])]
+    assert all(isinstance(at, int) for at in whole)
     assert set(found["pace"]) == {"all", "EV1", "EV2", "IV"}
     assert "moved" not in found
     assert found["inside"]["p10"] <= found["inside"]["p50"] <= found["inside"]["p90"]

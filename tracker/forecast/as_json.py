@@ -31,6 +31,12 @@ def seconds(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else round(value, SECOND_DIGITS) + 0.0
 
 
+def instant(value: float | None) -> float | None:
+    """Return an instant that the plan, an event or the caller gave: a whole number where it is whole."""
+    rounded = seconds(value)
+    return int(rounded) if rounded is not None and rounded.is_integer() else rounded
+
+
 def amount(value: float | None) -> float | None:
     """Return an amount to six significant digits, None where there is none."""
     if value is None or not math.isfinite(value):
@@ -48,12 +54,12 @@ def as_json(estimate: Estimate) -> dict[str, Any]:
     out: dict[str, Any] = {
         "format": FORMAT,
         "excursion": estimate.excursion,
-        "at": seconds(estimate.at),
+        "at": instant(estimate.at),
         "scenarios": estimate.scenarios,
         "confidence": _confidence(estimate.confidence),
         "pace_file": estimate.pace_file,
         "inside": _times(estimate.inside, "mean", "p10", "p50", "p90"),
-        "limit": seconds(estimate.limit),
+        "limit": instant(estimate.limit),
         "margin": _times(estimate.margin, "p50", "p90"),
         "safe": share(estimate.safe),
         "without_optional": {
@@ -69,7 +75,7 @@ def as_json(estimate: Estimate) -> dict[str, Any]:
         "steps": [_step(figure) for figure in estimate.steps],
         "optional": [_optional(figure) for figure in estimate.optional],
         "clocks": [
-            {"step": c.step, "of": c.of, "due": seconds(c.due), "late": share(c.late)}
+            {"step": c.step, "of": c.of, "due": instant(c.due), "late": share(c.late)}
             for c in estimate.clocks
         ],
         "open_items": [dict(item) for item in estimate.open_items],
@@ -94,7 +100,7 @@ def _times(figure: Range, *names: str) -> dict[str, float | None]:
 
 def _limit(figure: LimitFigure) -> dict[str, Any]:
     margin = _times(figure.margin, "p50", "p90")
-    return {"id": figure.id, "at": seconds(figure.at), "chance": share(figure.chance), "margin": margin}
+    return {"id": figure.id, "at": instant(figure.at), "chance": share(figure.chance), "margin": margin}
 
 
 def _binding(figure: LimitFigure | None) -> dict[str, Any] | None:
@@ -124,7 +130,7 @@ def _consumable(figure: ConsumableFigure) -> dict[str, Any]:
         "reserve_reached": _times(figure.reserve_reached, "p10", "p50", "p90"),
         "short": share(figure.short),
         "flagged": figure.flagged,
-        "read_at": seconds(figure.read_at),
+        "read_at": instant(figure.read_at),
     }
 
 
@@ -165,7 +171,7 @@ def _advice(advice: Advice) -> dict[str, Any]:
     """Return what no other key says of the advice."""
     return {
         "kept": sorted(advice.kept),
-        "at": seconds(advice.at),
+        "at": instant(advice.at),
         "proven": advice.proven,
         "when_short": list(advice.when_short),
     }
