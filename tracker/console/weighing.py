@@ -9,8 +9,8 @@ from textual.message import Message
 from textual.worker import get_current_worker
 
 from tracker.console.commands import BY_ID
-from tracker.console.deeds import Deeds
 from tracker.console.hands import Deed, crew_of
+from tracker.console.looking import Looking
 from tracker.console.sitting import Sitting
 from tracker.console.supposing import with_supposed
 from tracker.console.view.ink import Line
@@ -24,7 +24,7 @@ from tracker.journal.progress import Progress
 PAGE = "what-if"
 
 
-class Weighing(Deeds):
+class Weighing(Looking):
     """The actions of the what-if page. Only `action_record_supposed` writes."""
 
     class Found(Message):

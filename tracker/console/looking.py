@@ -1,0 +1,80 @@
+"""What is shown on the desk: views, the choice in a list, pages of text, and the looks."""
+
+from __future__ import annotations
+
+from tracker.console.deeds import Deeds
+from tracker.console.themes import THEMES
+from tracker.console.view.events import listed
+from tracker.console.view.scene import Scene
+from tracker.console.view.steps import rows_of
+
+
+class Looking(Deeds):
+    """The actions that change what is shown. None of them writes."""
+
+    def what_if_rows(self) -> list[str]:
+        """Return the rows of the what-if page that can be chosen."""
+        raise NotImplementedError
+
+    def action_view(self, name: str) -> None:
+        """Show a view in the middle; the same key again goes back to the steps."""
+        back = self.view_name == name and name != "steps"
+        self.view_name, self.top, self.chosen = ("steps" if back else name), 0, None
+        self.repaint()
+        if self.view_name == "steps" and name in ("runway", "optional", "consumables") and not back:
+            self.say(f"{name} is in sight at this size")
+
+    def action_next_view(self) -> None:
+        """Show the next of the views that do not fit at this size."""
+        names = self.last_layout.apart() if self.last_layout else ("steps",)
+        place = names.index(self.view_name) if self.view_name in names else -1
+        self.view_name = names[(place + 1) % len(names)]
+        self.repaint()
+
+    def action_move(self, by: int) -> None:
+        """Move the choice in a list, or the page."""
+        if self.last_scene is None:
+            return
+        if self.view_name in ("help", "brief"):
+            self.top = max(0, self.top + by)
+        else:
+            self.chosen = self._moved(self.last_scene, by)
+        self.repaint()
+
+    def _moved(self, scene: Scene, by: int) -> str | None:
+        if self.view_name == "events":
+            names = [str(event.number) for event in listed(scene)]
+            begin = 0
+        elif self.view_name == "what-if":
+            names, begin = self.what_if_rows(), 0
+        else:
+            rows = rows_of(scene.picture)
+            names, begin = [row.step for row in rows], sum(row.done for row in rows)
+        if not names:
+            return None
+        if self.chosen not in names:
+            return names[min(len(names) - 1, begin)]
+        return names[max(0, min(len(names) - 1, names.index(self.chosen) + by))]
+
+    def action_back(self) -> None:
+        """Leave what was begun, then the choice, then the view."""
+        if self._prefix is not None:
+            self._prefix = None
+            self.sitting.session.say("")
+        elif self.chosen is not None:
+            self.chosen = None
+        else:
+            self.view_name = "steps"
+        self._asked = ("", 0.0)
+        self.repaint()
+
+    def action_theme(self) -> None:
+        """Go to the next theme."""
+        names = [theme.name for theme in THEMES]
+        place = names.index(self.app.theme) if self.app.theme in names else -1
+        self.app.theme = names[(place + 1) % len(names)]
+        self.say(f"theme {self.app.theme}")
+
+    def action_palette(self) -> None:
+        """Open the palette."""
+        self.app.action_command_palette()
