@@ -11,6 +11,8 @@ from tests.journals import MORNING, done, journal
 from tracker.cli.main import main
 from tracker.forecast.estimate import estimate
 from tracker.foundation.advisory import ADVISORY
+from tracker.journal.journal import Journal
+from tracker.plan.read import parse_plan
 
 
 @pytest.fixture
@@ -104,6 +106,37 @@ def test_since_adds_causes_that_add_up(morning: Path, capsys: pytest.CaptureFixt
     total = sum(cause["seconds"] for cause in now["moved"])
     assert total == pytest.approx(now["inside"]["p50"] - then["inside"]["p50"], abs=0.05)
     assert "since 0:11" in said(capsys, morning, "--since", "0:11")[1]
+
+
+UNEVEN = """
+format: 1
+excursion: One has all the work
+zero: Go
+limits: {elapsed: 4:00}
+crew: [{id: EV1, name: Lead}, {id: EV2, name: Second}]
+tasks:
+  - {id: a, title: Long, steps: [{do: First, crew: [EV1], time: 1:00}, {do: Second, crew: [EV1], time: 0:40}]}
+  - {id: b, title: Short, steps: [{do: Only, crew: [EV2], time: 0:30}]}
+  - {id: home, title: Home, closeout: true, steps: [{do: In, crew: [EV1, EV2], time: 0:40}]}
+"""
+
+
+def test_orders_are_suggested_only_when_asked_for_and_gain_what_they_say(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "uneven.sqlite"
+    with Journal.create(path, parse_plan(UNEVEN, file="uneven.yaml", name="uneven")) as made:
+        made.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+    plain = found(capsys, path)
+    assert "suggestions" not in plain
+    best = found(capsys, path, "--orders")["suggestions"][0]
+    assert best["gain"] >= 120
+    supposed = found(capsys, path, "--if", json.dumps(best["event"]))
+    assert plain["inside"]["p90"] - supposed["inside"]["p90"] == pytest.approx(best["gain"], abs=1.0)
+    assert supposed["safe"] == pytest.approx(best["safe"])
+    out = said(capsys, path, "--orders")[1]
+    assert best["text"] in out and json.dumps(best["event"]) in out
+    assert "better orders" not in said(capsys, path)[1]
 
 
 def test_brief_fits_one_screen(morning: Path, capsys: pytest.CaptureFixture[str]) -> None:

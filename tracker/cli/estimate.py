@@ -14,6 +14,7 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, parse_pet
 
 if TYPE_CHECKING:
+    from tracker.forecast.orders import BetterOrder
     from tracker.forecast.pace_file import PacePrior
     from tracker.forecast.values import Estimate
     from tracker.journal.journal import Journal
@@ -35,6 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="suppose this event as well; may be given several times",
     )
     parser.add_argument("--since", metavar="PET", help="say what moved the projected ingress since then")
+    parser.add_argument(
+        "--orders",
+        action="store_true",
+        help="suggest hand-overs and places of tasks that bring everyone in two minutes earlier or more",
+    )
     parser.add_argument("--pace", metavar="PACE", type=Path, help="suppose another pace file")
     shape = parser.add_mutually_exclusive_group()
     shape.add_argument("--brief", action="store_true", help="the handover on one screen")
@@ -140,8 +146,9 @@ def _prior(path: Path | None) -> PacePrior | None:
 
 def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[str]:
     moved = None if args.since is None else _moved(found, journal, args)
+    orders = _orders(found) if args.orders else None
     if args.json:
-        return [_json(found, moved)]
+        return [_json(found, moved, orders)]
     if args.page:
         from tracker.forecast.brief import page
 
@@ -154,7 +161,7 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         from tracker.forecast.report import report
 
         lines = report(found.progress, found.estimate)
-    return [*_supposing(found), *lines, *_told(moved, args)]
+    return [*_supposing(found), *lines, *_told(moved, args), *_suggested(orders)]
 
 
 Moved = tuple[tuple[str, float], ...]
@@ -173,8 +180,23 @@ def _moved(found: _Found, journal: Journal, args: argparse.Namespace) -> Moved:
     return moved(earlier, found.progress, then=since, now=found.now, prior=found.prior)
 
 
-def _json(found: _Found, moved: Moved | None) -> str:
+def _orders(found: _Found) -> tuple[BetterOrder, ...]:
+    """Return better orders for what is estimated; none once the excursion is over."""
+    from tracker.forecast.orders import better_orders
+
+    if found.progress.closed is not None:
+        return ()
+    kept = found.estimate.advice.kept
+    return better_orders(found.progress, now=found.estimate.at, kept=kept, prior=found.prior)
+
+
+def _json(found: _Found, moved: Moved | None, orders: tuple[BetterOrder, ...] | None) -> str:
     out = replace(found.estimate, moved=moved).as_json()
+    if orders is not None:
+        out["suggestions"] = [
+            {"event": dict(o.event), "text": o.text, "gain": o.gain_s, "p90": o.p90, "safe": o.safe}
+            for o in orders
+        ]
     if found.as_it_stands is not None:
         out["supposed"] = {"events": found.events, "pace_file": _pace_name(found)}
         whole = found.as_it_stands.as_json()
@@ -217,6 +239,21 @@ def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:
         )
 
     return table([cells("as it stands", now), cells("supposed", supposed)])
+
+
+def _suggested(orders: tuple[BetterOrder, ...] | None) -> list[str]:
+    """Return better orders, each with the event that would make it so."""
+    if orders is None:
+        return []
+    from tracker.forecast.report import percent
+
+    if not orders:
+        return ["", "better orders: none that brings everyone in two minutes earlier"]
+    lines = ["", "better orders, for a person to accept; the event makes it so:"]
+    for order in orders:
+        lines.append(f"  {plain(order.text)}, chance {percent(order.safe)}")
+        lines.append(f"    {json.dumps(dict(order.event), ensure_ascii=False)}")
+    return lines
 
 
 def _told(moved: Moved | None, args: argparse.Namespace) -> list[str]:
