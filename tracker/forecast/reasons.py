@@ -26,9 +26,12 @@ def reason(
         return f"needs {missing}, which is not kept"
     if not judge.meets((), demand(judge.world)):
         return f"even with no optional work the chance to stay inside every limit is {_safe(judge, ())}"
+    clock = _clock_runs_out(judge, kept | with_needs(judge.world.optional, [m]))
     if first_step(judge.world, m) is None:
-        return f"its last step is under way; with it the chance is {_with(judge, m, kept)}"
+        return f"its last step is under way; {clock or f'with it the chance is {_with(judge, m, kept)}'}"
     if verdict == "drop" and call is None:
+        if clock:
+            return clock
         return f"no start would do: with it the chance to stay inside every limit is {_with(judge, m, kept)}"
     if verdict == "drop":
         return f"reached by its last call {format_pet(call)} in only {percent(in_time)} of the scenarios"
@@ -46,11 +49,16 @@ def _decide(judge: Judge, m: int, kept: frozenset[int], call: float | None) -> s
     """Say what speaks against keeping it now, and how long that may wait."""
     by = "" if call is None else f"; can wait until {format_pet(call)}"
     with_it = kept | with_needs(judge.world.optional, [m])
-    if clock := _late_clock(judge, with_it):
-        return f"with it the hardware clock of {clock} is too likely to run out{by}"
+    if clock := _clock_runs_out(judge, with_it):
+        return f"{clock}{by}"
     if judge.meets(with_it, demand(judge.world)):
         return f"with it the chance is {_with(judge, m, kept)}, not enough above what is wanted to add it{by}"
     return f"with it the chance is {_with(judge, m, kept)}, {_wanted(judge)} is wanted{by}"
+
+
+def _clock_runs_out(judge: Judge, tasks: frozenset[int]) -> str:
+    clock = _late_clock(judge, tasks)
+    return f"with it the hardware clock of {clock} is too likely to run out" if clock else ""
 
 
 def _late_clock(judge: Judge, tasks: frozenset[int]) -> str | None:

@@ -1,0 +1,33 @@
+"""What is said against a task that only a hardware clock forbids."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.flat import flat
+from tests.runs import Run, step, task
+from tracker.forecast.values import OptionalFigure
+
+
+def unplugged(first: str) -> OptionalFigure:
+    """The extra 20 minutes stand before the mate, due 40 minutes after the unplug and 30 long."""
+    run = Run(
+        task("out", step("un", "EV1", 10)),
+        task("soon", step("look", "EV1", 5)),
+        task("extra", step("x", "EV1", 20), priority="get-ahead"),
+        task("in", {**step("mate", "EV1", 30), "within": {"of": "out.un", "time": "0:40"}}),
+        task("home", step("way", "EV1 EV2", 30), closeout=True),
+    )
+    run.done("out.un", at=600)
+    if first == "at work":
+        run("skipped", 600, step="soon.look")
+    (figure,) = flat(run.now).optional
+    return figure
+
+
+@pytest.mark.parametrize("first", ["ahead", "at work"])
+def test_a_clock_that_would_run_out_is_named(first: str) -> None:
+    figure = unplugged(first)
+    assert figure.advice == ("drop" if first == "at work" else "decide")
+    assert "hardware clock of in.mate is too likely to run out" in figure.reason
+    assert ("under way" in figure.reason) == (first == "at work")
