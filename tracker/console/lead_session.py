@@ -130,6 +130,9 @@ class LeadSession:
         """Ask for an estimate when one is due."""
         if self.picture is None:
             return
+        if self.chosen is not None and self.chosen >= self.present(utc):
+            self.chosen = None
+            self.say("that instant is not in the past: the present is shown", "late")
         now = self.now(utc)
         advise = self.renewal.wanted(self.picture, now, mono)
         if advise is not None and not (self._settled and self.chosen is not None and not advise):
