@@ -42,7 +42,8 @@ def accounts(
     whose stores have come to rest are inside. A belief without any spread has none of levels either.
     """
     efforts = {c: _efforts(steps, crews, c) for c in progress.plan.outside}
-    books = _Books(progress, steps, efforts, now, prior, scenarios, inside)
+    own = [(i, state.step.use) for i, state in enumerate(steps) if state.step.use]
+    books = _Books(progress, len(steps), own, efforts, now, prior, scenarios, inside)
     return tuple(
         books.account(consumable, owner)
         for consumable in progress.plan.consumables
@@ -55,7 +56,10 @@ class _Books:
     """What all accounts of a world have in common."""
 
     progress: Progress
-    steps: Sequence[StepState]
+    steps: int
+    """How many remain."""
+    own: Sequence[tuple[int, Mapping[str, float]]]
+    """Remaining steps with factors of their own, by place: consumable to factor."""
     efforts: Mapping[str, NDArray[np.float64]]
     now: float
     prior: PacePrior
@@ -78,12 +82,27 @@ class _Books:
             use=use,
             reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
             waiting_per_s=waiting_rate(consumable, rest_w, len(outside)),
-            extra_per_s=_extra(consumable, rest_w, self.steps, self.efforts, outside),
+            extra_per_s=self._extra(consumable, outside),
             expected=store.level,
             expected_use=store.use,
             flagged=store.flagged,
             read_at=store.read_at,
         )
+
+    def _extra(self, consumable: Consumable, outside: Sequence[str]) -> NDArray[np.float32]:
+        """Return (steps,): units a second of each step beyond waiting."""
+        factor = np.ones(self.steps)
+        for i, use in self.own:
+            factor[i] = use.get(consumable.id, 1.0)
+        clock, energy = consumable.per_hour / 3600.0, consumable.per_megajoule * JOULES
+        rest_w = self.progress.plan.rest_w
+        out, anyone = np.zeros(self.steps), np.zeros(self.steps, dtype=np.bool_)
+        for c in outside:
+            there = ~np.isnan(self.efforts[c])
+            anyone |= there
+            out += np.where(there, energy * (factor * np.nan_to_num(self.efforts[c]) - rest_w), 0.0)
+        out += np.where(anyone, clock * (factor - 1.0), 0.0)
+        return out.astype(np.float32)
 
 
 def without_spread(prior: PacePrior) -> bool:
@@ -106,28 +125,6 @@ def _efforts(
     """Return (steps,): watts of this crew member in each step, NaN where they have no part in it."""
     watts = [s.step.effort_of(member) if member in crews[s.step.id] else math.nan for s in steps]
     return np.array(watts, dtype=np.float64)
-
-
-def _extra(
-    consumable: Consumable,
-    rest_w: float,
-    steps: Sequence[StepState],
-    efforts: Mapping[str, NDArray[np.float64]],
-    outside: Sequence[str],
-) -> NDArray[np.float32]:
-    """Return (steps,): units a second of each step beyond waiting."""
-    factor = np.ones(len(steps))
-    for i, state in enumerate(steps):
-        if state.step.use:
-            factor[i] = state.step.use.get(consumable.id, 1.0)
-    clock, energy = consumable.per_hour / 3600.0, consumable.per_megajoule * JOULES
-    out, anyone = np.zeros(len(steps)), np.zeros(len(steps), dtype=np.bool_)
-    for c in outside:
-        there = ~np.isnan(efforts[c])
-        anyone |= there
-        out += np.where(there, energy * (factor * np.nan_to_num(efforts[c]) - rest_w), 0.0)
-    out += np.where(anyone, clock * (factor - 1.0), 0.0)
-    return out.astype(np.float32)
 
 
 def _store(

@@ -134,7 +134,7 @@ class _Player:
     def median(self, state: _State) -> _Median:
         """Return the median ingress of one state."""
         world = build_world(state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior)
-        opened = replace(world, nodes=tuple(replace(node, gaps=()) for node in world.nodes))
+        opened = replace(world, nodes=tuple(node._replace(gaps=()) for node in world.nodes))
         free = self._end(opened)
         with_windows = self._end(world)
         # Where most scenarios are shut out there is no median: a day more stands for it.

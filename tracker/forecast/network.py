@@ -51,20 +51,23 @@ def network(progress: Progress, crew: Mapping[str, Sequence[str]]) -> Network:
         place=place,
         needs=tuple(_needs_of(progress, step, alive, crew, place) for step in steps),
         optional=ranked,
-        groups=tuple(tuple(sorted(index[t] for t in alive[step] or ())) for step in steps),
+        groups=tuple(_indices(alive[step], index) for step in steps),
         optional_needs=tuple(_reached(task, task_needs, index) for task in ranked),
     )
+
+
+def _indices(tasks: Groups, index: Mapping[str, int]) -> tuple[int, ...]:
+    return tuple(sorted(index[task] for task in tasks)) if tasks else ()
 
 
 def _task_needs(progress: Progress) -> dict[str, set[str]]:
     """Return per task the other tasks whose open steps its open steps need."""
     out: dict[str, set[str]] = {task: set() for task in progress.tasks}
     for step, needs in progress.needs.items():
-        mine = progress.steps[step].step.task
-        for need in needs:
-            other = progress.steps[need].step.task
-            if other != mine:
-                out[mine].add(other)
+        if needs:
+            mine = progress.steps[step].step.task
+            out[mine].update(progress.steps[need].step.task for need in needs)
+            out[mine].discard(mine)
     return out
 
 
@@ -109,7 +112,7 @@ def _alive(progress: Progress, optional: Iterable[str]) -> dict[str, Groups]:
             if joined != out[closer]:
                 out[closer], changed = joined, True
     # The journal says that it remains though nothing here explains why: then it does.
-    return {step: None if groups == frozenset() else groups for step, groups in out.items()}
+    return {step: groups or None for step, groups in out.items()}
 
 
 def _either(a: Groups, b: Groups) -> Groups:
@@ -122,14 +125,16 @@ def _item_pairs(progress: Progress, open_steps: Mapping[str, Groups]) -> list[tu
     closers: dict[str, str] = {}
     for step in open_steps:
         planned = progress.steps[step].step
-        openers.update(dict.fromkeys(planned.opens, step))
-        closers.update(dict.fromkeys(planned.closes, step))
+        if planned.opens or planned.closes:
+            openers.update(dict.fromkeys(planned.opens, step))
+            closers.update(dict.fromkeys(planned.closes, step))
     return [(openers[i], closers[i]) for i in openers if i in closers and openers[i] != closers[i]]
 
 
 def _before(progress: Progress, alive: Mapping[str, Groups]) -> dict[str, list[str]]:
     """Return per step those that come right before it: by need, or in a crew member's order."""
-    out = {step: [n for n in progress.needs.get(step, ()) if n in alive] for step in alive}
+    needs = progress.needs
+    out = {step: [n for n in needs[step] if n in alive] if needs.get(step) else [] for step in alive}
     for crew, order in progress.order.items():
         if crew not in progress.entered:
             mine = [step for step in order if step in alive]

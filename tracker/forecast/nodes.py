@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 
 from tracker.forecast.durations import Ask
 from tracker.forecast.network import Network
-from tracker.forecast.openings import gaps
+from tracker.forecast.openings import gaps as gaps_between
 from tracker.forecast.world import Node
 from tracker.journal.progress import Progress, StepState
+from tracker.plan.model import Step
 from tracker.plan.windows import Interval
 
 Crews = Mapping[str, tuple[str, ...]]
@@ -22,53 +23,53 @@ def begun(state: StepState, now: float) -> bool:
     return state.began is not None and state.began <= now
 
 
-def make_nodes(
-    progress: Progress, net: Network, crews: Crews, index: Mapping[str, int], now: float
-) -> tuple[Node, ...]:
-    """Return the nodes of a network at `now`; `index` gives each crew member's place."""
-    made: dict[tuple[tuple[str, ...], float | None], tuple[Interval, ...]] = {}
-    states = [progress.steps[step] for step in net.steps]
-    out = []
-    for i, state in enumerate(states):
-        step, crew = state.step, tuple(index[c] for c in crews[state.step.id])
-        going = begun(state, now)
-        shut: tuple[Interval, ...] = ()
-        if step.windows and not going:
-            key = (step.windows, float(step.time.likely) if step.whole else None)
-            if key not in made:
-                made[key] = gaps([progress.openings[w] for w in step.windows], now, key[1])
-            shut = made[key]
-        home = step.time.home and not going
-        out.append(
-            Node(
-                step=step.id,
-                task=step.task,
-                crew=crew,
-                needs=net.needs[i],
-                groups=net.groups[i],
-                running=going,
-                just_begun=going and state.began == now,
-                gaps=shut,
-                windows=step.windows if shut else (),
-                opens=step.opens,
-                closes=step.closes,
-                closeout=progress.tasks[step.task].task.closeout,
-                home=_sites_before(progress, states[:i], crews, crews[step.id]) if home else None,
-                home_now=float(step.time.likely),
-                home_from=_from_here(progress, crews[step.id], index, now) if home else {},
-            )
-        )
-    return tuple(out)
+Gaps = dict[tuple[tuple[str, ...], float | None], tuple[Interval, ...]]
+"""Per windows and time that must fit the gaps in which a step cannot start, as far as known already."""
+
+
+def make_node(
+    progress: Progress, net: Network, crews: Crews, index: Mapping[str, int], i: int, now: float, shut: Gaps
+) -> Node:
+    """Return one node of a network at `now`; `index` gives each crew member's place, `i` the node's."""
+    state = progress.steps[net.steps[i]]
+    step, crew = state.step, crews[state.step.id]
+    going = begun(state, now)
+    gaps = () if going or not step.windows else _gaps(progress, step, now, shut)
+    home = step.time.home and not going
+    return Node(
+        step=step.id,
+        task=step.task,
+        crew=tuple([index[c] for c in crew]),
+        needs=net.needs[i],
+        groups=net.groups[i],
+        running=going,
+        just_begun=going and state.began == now,
+        gaps=gaps,
+        windows=step.windows if gaps else (),
+        opens=step.opens,
+        closes=step.closes,
+        closeout=progress.tasks[step.task].task.closeout,
+        home=_sites_before(progress, net.steps[:i], crews, crew) if home else None,
+        home_now=float(step.time.likely),
+        home_from=_from_here(progress, crew, index, now) if home else {},
+    )
+
+
+def _gaps(progress: Progress, step: Step, now: float, shut: Gaps) -> tuple[Interval, ...]:
+    key = step.windows, float(step.time.likely) if step.whole else None
+    if key not in shut:
+        shut[key] = gaps_between([progress.openings[w] for w in step.windows], now, key[1])
+    return shut[key]
 
 
 def _sites_before(
-    progress: Progress, earlier: Sequence[StepState], crews: Crews, crew: Sequence[str]
+    progress: Progress, earlier: Sequence[str], crews: Crews, crew: Sequence[str]
 ) -> dict[int, float]:
     """Return the way home in seconds from every earlier remaining step at a site, done by one of the crew."""
     sites, out = progress.plan.sites, {}
-    for i, state in enumerate(earlier):
-        site = state.step.site
-        if site is not None and site in sites and not set(crew).isdisjoint(crews[state.step.id]):
+    for i, step in enumerate(earlier):
+        site = progress.steps[step].step.site
+        if site is not None and site in sites and not set(crew).isdisjoint(crews[step]):
             out[i] = float(sites[site])
     return out
 
@@ -131,7 +132,7 @@ def ask_for(progress: Progress, state: StepState, node: Node, crews: Crews, now:
         running=state.running_since is not None and state.running_since <= now,
         begun=node.running,
         evidence=state.evidence,
-        silent=any(c in progress.silent for c in crew),
+        silent=bool(progress.silent) and not progress.silent.keys().isdisjoint(crew),
         clock_s=clock,
         left_s=state.left_s,
         left_worked_s=state.left_worked_s,

@@ -33,6 +33,7 @@ class Painter:
         self._first_bin = math.floor(belief.hours * 3600.0 / BIN_S)
         past_middle = np.float32(belief.hours - layout.middle_h)
         self._level: list[Row] = [drawn.state[0] + drawn.state[1] * past_middle]
+        self._stretches: dict[float, tuple[Row, Row]] = {}
         self._effects: dict[_Who, tuple[Row, float]] = {}
         self._centres: dict[tuple[int, _Who], tuple[Row, float]] = {}
 
@@ -99,13 +100,20 @@ class Painter:
         while len(self._level) <= ahead:
             number = self._first_bin + len(self._level)
             before = self._now_h if len(self._level) == 1 else (number - 0.5) * BIN_S / 3600.0
-            hours = np.float32((number + 0.5) * BIN_S / 3600.0 - before)
-            step = self._normals(f"drift:{number}") * self._drawn.drift
-            step *= np.sqrt(hours)
-            step += self._drawn.state[1] * hours
+            walk, slope = self._stretch((number + 0.5) * BIN_S / 3600.0 - before)
+            step = self._normals(f"drift:{number}") * walk
+            step += slope
             step += self._level[-1]
             self._level.append(step)
         return self._level[ahead]
+
+    def _stretch(self, hours: float) -> tuple[Row, Row]:
+        """Return spread and mean of the walk over so long a stretch; all but the first are alike."""
+        key = round(hours, 9)
+        if key not in self._stretches:
+            walk = self._drawn.drift * np.sqrt(np.float32(hours))
+            self._stretches[key] = walk, self._drawn.state[1] * np.float32(hours)
+        return self._stretches[key]
 
     def _effect(self, ask: Ask) -> tuple[Row, float]:
         """Return crew and work effects together, and the factor that the prior expects of them."""

@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.accounts import accounts
+from tracker.forecast.ahead import ahead
 from tracker.forecast.durations import Ask, draw_durations
-from tracker.forecast.network import Network, network
-from tracker.forecast.nodes import Crews, ask_for, make_nodes
+from tracker.forecast.network import Network
+from tracker.forecast.nodes import Crews
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
 from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, World
 from tracker.journal.progress import Progress
@@ -56,12 +57,9 @@ def build_world(
     prior = prior_of(progress) if prior is None else prior
     plan = progress.plan
     crew = tuple(member.id for member in plan.crew)
-    index = {c: k for k, c in enumerate(crew)}
-    crews = _crews(progress)
-    net = network(progress, crews)
-    states = [progress.steps[step] for step in net.steps]
-    nodes = make_nodes(progress, net, crews, index, now)
-    asks = [ask_for(progress, state, node, crews, now) for state, node in zip(states, nodes, strict=True)]
+    rest = ahead(progress)
+    index, crews = rest.index, rest.crews
+    nodes, asks = rest.at(progress, now)
     drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios)
     inside = _inside(progress, crews)
     confidence = plan.confidence
@@ -73,10 +71,12 @@ def build_world(
         inside_already={index[c]: at - now for c, at in inside.items()},
         ready=tuple(_ready(progress, c, now) for c in crew),
         durations=_factors(drawn.rows, nodes, asks),
-        optional=_optional(progress, net),
+        optional=_optional(progress, rest.net),
         limits=_limits(progress, index, now),
-        accounts=accounts(progress, states, crews, now=now, prior=prior, scenarios=scenarios, inside=inside),
-        clocks=_clocks(progress, net, now),
+        accounts=accounts(
+            progress, rest.states, crews, now=now, prior=prior, scenarios=scenarios, inside=inside
+        ),
+        clocks=_clocks(progress, rest.net, now),
         confidence_elapsed=confidence.elapsed,
         confidence_consumables=confidence.consumables,
         confidence_joint=confidence.joint,
@@ -99,15 +99,6 @@ def _limits(progress: Progress, index: Mapping[str, int], now: float) -> tuple[E
         ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
         for name, at in progress.limits.items()
     )
-
-
-def _crews(progress: Progress) -> Crews:
-    """Return who does each open step: its owners, without those who have come in."""
-    return {
-        step: tuple(c for c in state.crew if c not in progress.entered)
-        for step, state in progress.steps.items()
-        if state.ended is None
-    }
 
 
 def _inside(progress: Progress, crews: Crews) -> dict[str, float]:

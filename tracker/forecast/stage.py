@@ -160,7 +160,7 @@ def _fixed_homes(world: World, *, least: bool) -> World:
     nodes, durations = list(world.nodes), world.durations.copy()
     for i, node in enumerate(world.nodes):
         if node.home is not None:
-            nodes[i] = replace(node, home=None)
+            nodes[i] = node._replace(home=None)
             durations[i] *= np.float32(_extreme(node, least=least))
     return replace(world, nodes=tuple(nodes), durations=durations)
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +19,7 @@ from numpy.typing import NDArray
 from tracker.forecast.waits import NEVER, Row, wait_for_opening
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Node:
+class Node(NamedTuple):
     """One step that may remain to be done."""
 
     step: str
@@ -48,7 +49,7 @@ class Node:
     node's duration row is then a factor on those seconds."""
     home_now: float = 0.0
     """For the way home: seconds of it when no earlier node with a site remains."""
-    home_from: Mapping[int, float] = field(default_factory=dict)
+    home_from: Mapping[int, float] = MappingProxyType({})
     """For the way home: the same per crew member who is at a known site now; goes before `home_now`."""
 
 
