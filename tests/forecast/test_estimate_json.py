@@ -169,3 +169,15 @@ def test_the_journal_s_own_pace_file_is_named() -> None:
 @pytest.mark.parametrize("scenarios", [1, 2, 7])
 def test_few_scenarios_are_enough_to_have_figures(scenarios: int) -> None:
     checked(estimate(morning().progress(), 1400, scenarios=scenarios).as_json())
+
+
+@pytest.mark.parametrize("now", [math.nan, math.inf])
+def test_an_instant_that_is_none_is_refused(now: float) -> None:
+    with pytest.raises(ValueError, match="give a PET in seconds"):
+        estimate(morning().progress(), now)
+
+
+@pytest.mark.parametrize("scenarios", [0, -1])
+def test_less_than_one_scenario_is_refused(scenarios: int) -> None:
+    with pytest.raises(ValueError, match="too few"):
+        estimate(morning().progress(), 1400, scenarios=scenarios)

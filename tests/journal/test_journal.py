@@ -293,3 +293,10 @@ def test_a_store_is_let_go_when_a_journal_cannot_be_read(
     with pytest.raises(JournalError, match="broken"):
         Journal.open(tmp_path / "one.sqlite")
     assert len(closed) == 1
+
+
+def test_a_closed_journal_says_that_it_was_closed(tmp_path: Path) -> None:
+    done_with = journal(tmp_path, *MORNING)
+    done_with.close()
+    with pytest.raises(JournalError, match=r"one\.sqlite: was closed; open it again"):
+        done_with.record({"kind": "noted", "text": "late"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from threading import local
@@ -42,14 +43,19 @@ def estimate(
     what it has open, or of what remaining work opens, are still done.
     `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
     another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
-    Raises ValueError for an instant before the last event.
+    Raises ValueError for an instant before the last event, or none at all, and for less than one scenario.
     """
+    if now is not None and not math.isfinite(now):
+        raise ValueError(f"now is {now}; give a PET in seconds")
+    if scenarios < 1:
+        raise ValueError(f"{scenarios} scenarios are too few; at least 1, 10,000 are usual")
     at = present_instant(progress, now)
     pace_file = progress.pace_name if prior is None else prior.name
     prior = prior_of(progress) if prior is None else prior
     if progress.closed is not None:
         return as_fact(progress, scenarios=scenarios, pace_file=pace_file, prior=prior)
-    world = build_world(progress, now=at, scenarios=scenarios, prior=prior)
+    kept = None if advice is None else advice.kept
+    world = build_world(progress, now=at, scenarios=scenarios, prior=prior, kept=kept)
     from tracker.forecast.advice import advise
     from tracker.forecast.alerts import alerts
 

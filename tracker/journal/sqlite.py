@@ -24,7 +24,6 @@ from tracker.journal.store import FORMAT, Cell, Genesis, Row, Rows, Shown, Table
 _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
 
-
 # It loads pandas and NumPy wherever they are installed, half a second for nothing a journal needs.
 with without("pandas", "numpy"):
     from sqlite_utils import Database
@@ -38,8 +37,8 @@ _REASONS = {
     sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
     sqlite3.SQLITE_IOERR: "cannot be read or written: the disk reports an error",
     sqlite3.SQLITE_NOTADB: "is not a journal",
-    sqlite3.SQLITE_CORRUPT: "is a damaged journal",
-    sqlite3.SQLITE_ERROR: "is a damaged journal",
+    sqlite3.SQLITE_MISUSE: "was closed; open it again",
+    **dict.fromkeys((sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR), "is a damaged journal"),
 }
 
 
@@ -49,8 +48,11 @@ def _told(name: str | Path) -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, UnicodeDecodeError) as error:
-        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
-        reason = _REASONS.get(code, f"the journal failed: {plain(error, most=120)}")
+        misused = isinstance(error, sqlite3.ProgrammingError)
+        code = (
+            sqlite3.SQLITE_MISUSE if misused else getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
+        )
+        reason = _REASONS.get(code & 0xFF, f"the journal failed: {plain(error, most=120)}")
         raise JournalError(f"{name}: {reason}") from error
 
 
