@@ -37,7 +37,7 @@ _REASONS = {
     sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
     sqlite3.SQLITE_IOERR: "cannot be read or written: the disk reports an error",
     sqlite3.SQLITE_NOTADB: "is not a journal",
-    sqlite3.SQLITE_MISUSE: "was closed; open it again",
+    (_CLOSED := sqlite3.SQLITE_MISUSE): "was closed; open it again",
     **dict.fromkeys((sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR), "is a damaged journal"),
 }
 
@@ -48,10 +48,8 @@ def _told(name: str | Path) -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, UnicodeDecodeError) as error:
-        misused = isinstance(error, sqlite3.ProgrammingError)
-        code = (
-            sqlite3.SQLITE_MISUSE if misused else getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
-        )
+        guess = sqlite3.SQLITE_CORRUPT if not isinstance(error, sqlite3.ProgrammingError) else _CLOSED
+        code = getattr(error, "sqlite_errorcode", guess) & 0xFF
         reason = _REASONS.get(code & 0xFF, f"the journal failed: {plain(error, most=120)}")
         raise JournalError(f"{name}: {reason}") from error
 
