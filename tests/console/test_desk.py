@@ -109,14 +109,31 @@ async def test_one_undo_takes_back_a_whole_entry(at_desk: Callable[..., Any]) ->
         assert at.desk.progress.current["EV1"] == "pump.swap"
 
 
+async def test_a_recall_that_is_taken_back_leaves_the_way_home(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "c", "c")
+        assert at.desk.view_name == "home"
+        await at.press("u")
+        assert at.desk.view_name == "steps"
+
+
+async def test_what_was_written_stands_beside_the_name(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1")
+        assert "done 2" in at.screen
+        await at.press("u")
+        assert "back 3" in at.screen
+        await at.press("c", "c")
+        assert "call 4" in at.screen
+
+
 async def test_the_entry_line_previews_keeps_and_writes(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z")
         at.hand.move(1200)
         await at.press("e")
         await at.type("done egress.open -3")
-        assert "Enter writes: done EV1 EV2 Open the hatch" in at.said
-        assert "at 0:17:01 = 14:17:02 UTC" in at.said
+        assert "Enter writes at 0:17:01 = 14:17:02 UTC: done EV1 EV2 Open the hatch" in at.said
         at.desk.repaint()
         assert at.desk.entry.value == "done egress.open -3"
         await at.press("escape")

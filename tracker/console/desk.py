@@ -115,10 +115,12 @@ class Desk(Entering):
         self.repaint()
 
     def _mind_recall(self) -> None:
-        """Turn to the way home when somebody is called, here or at another seat; once."""
+        """Turn to the way home when somebody is called, here or at another seat; once, and back."""
         called = bool(self.progress and self.progress.recall)
         if called and not self._was_called:
             self.view_name = "home"
+        elif self._was_called and not called and self.view_name == "home":
+            self.view_name = "steps"
         self._was_called = called
 
     def watch_disk(self) -> None:

@@ -152,7 +152,7 @@ class Entering(Weighing):
             events = self._events(text)
         except TrackerError as error:
             return (error.lines[0], "late")
-        return (f"Enter writes: {self._words(events)}   {self._when(events[-1])}", "going")
+        return (f"Enter writes {self._when(events[-1])}: {self._words(events)}", "going")
 
     def _words(self, events: list[dict[str, Any]]) -> str:
         assert self.progress is not None
@@ -167,7 +167,7 @@ class Entering(Weighing):
         progress, at = self.progress, event.get("at")
         assert progress is not None
         if event.get("kind") == "zero":
-            return f"PET 0 is {event.get('utc')}"
+            return f"for {event.get('utc')}"
         pet = float(at) if isinstance(at, (int, float)) else self.sitting.session.now(self.utc())
         if progress.zero is None:
             return "before the clock starts"

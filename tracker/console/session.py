@@ -31,6 +31,9 @@ PATIENCE_S = 0.1
 MARK_S = 4.0
 """How long the last write stands beside a name."""
 LIVE = timedelta(days=7)
+_MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
+_MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
+"""The word of a write beside a name, in five letters; any other is *disk*."""
 
 
 @dataclass
@@ -197,8 +200,8 @@ class Session:
             self.groups.append(report.numbers)
         if pending is not None:
             last = report.numbers[-1]
-            kind = str(pending.job.events[0].get("kind"))
-            self._marks.update({c: (Mark("disk", f"{kind[:4]} {last}"), mono) for c in pending.crew})
+            word = _MARKED.get(str(pending.job.events[0].get("kind")), "disk")
+            self._marks.update({c: (Mark("disk", f"{word} {last}"), mono) for c in pending.crew})
             warned = [words for number, words in report.progress.warnings if number in report.numbers]
             tail = f"   note: {warned[0]}" if warned else ""
             self.say(f"{last} on disk: {pending.words}{tail}", "late" if warned else "going")

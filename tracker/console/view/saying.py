@@ -30,7 +30,7 @@ def event_words(progress: Progress, kind: str, body: Mapping[str, Any]) -> str:
 
 def _subject(progress: Progress, kind: str, body: Mapping[str, Any]) -> list[str]:
     if "step" in body:
-        return [*_step(progress, str(body["step"])), *_figures(kind, body)]
+        return [*_step(progress, str(body["step"])), _counted(progress, body), *_figures(kind, body)]
     if kind in ("withdrawn", "amended"):
         return _pointed(progress, body)
     if kind == "called":
@@ -51,8 +51,16 @@ def _step(progress: Progress, step: str) -> list[str]:
     return [step] if state is None else [" ".join(state.crew), state.step.do]
 
 
+def _counted(progress: Progress, body: Mapping[str, Any]) -> str:
+    """Return `3 of 4` of an event that counts."""
+    if "count" not in body:
+        return ""
+    state = progress.steps.get(str(body["step"]))
+    return f"{body['count']}" if state is None else f"{body['count']} of {state.step.count}"
+
+
 def _figures(kind: str, body: Mapping[str, Any]) -> list[str]:
-    parts = [f"{body['count']} items"] if "count" in body else []
+    parts = []
     if "time" in body:
         time = body["time"]
         parts.append(pet(time) if isinstance(time, (int, float)) else str(time))
