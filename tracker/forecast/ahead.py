@@ -6,7 +6,7 @@ Made once for all estimates until the next event.
 from __future__ import annotations
 
 import weakref
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from tracker.forecast.durations import Ask
@@ -29,6 +29,12 @@ class Ahead:
     """None where the present matters."""
     asks: tuple[Ask | None, ...]
     """None where the present matters."""
+
+    def played(self, kept: Collection[str]) -> list[int]:
+        """Return the places of the steps that remain when these optional tasks are kept."""
+        chosen = frozenset(k for k, task in enumerate(self.net.optional) if task in kept)
+        groups = enumerate(self.net.groups)
+        return [i for i, tasks in groups if not tasks or not chosen.isdisjoint(tasks)]
 
     def at(self, progress: Progress, now: float) -> tuple[tuple[Node, ...], list[Ask]]:
         """Return every node, and what is asked about its duration, at `now` (PET seconds)."""

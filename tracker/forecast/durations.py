@@ -88,9 +88,17 @@ class Drawn:
     """Median pace over the remaining work: `all`, and per crew member with their own effect."""
 
 
-def draw_durations(progress: Progress, asks: Sequence[Ask], *, prior: PacePrior, scenarios: int) -> Drawn:
+def draw_durations(
+    progress: Progress,
+    asks: Sequence[Ask],
+    *,
+    prior: PacePrior,
+    scenarios: int,
+    wanted: Sequence[int] | None = None,
+) -> Drawn:
     """Return the remaining duration of each asked step in every scenario.
 
+    `wanted` are the places of those that are drawn (default: all); the rows of the others are 0.
     Deterministic in the journal's UUID, the steps so far and the asks. Steps in progress are drawn
     beyond the time they have taken already and weigh on the pace of all others.
     """
@@ -98,9 +106,9 @@ def draw_durations(progress: Progress, asks: Sequence[Ask], *, prior: PacePrior,
     belief = _believe(progress, asks, prior, layout)
     drawn = draw_state(progress.uuid, belief, prior, layout, scenarios)
     rows = take((len(asks), scenarios))
-    painter = Painter(progress.uuid, prior, layout, belief, drawn)
-    for ask, row in zip(asks, rows, strict=True):
-        painter.paint(ask, row)
+    wanted = range(len(asks)) if wanted is None else wanted
+    rows[sorted(set(range(len(asks))) - set(wanted))] = 0.0
+    Painter(progress.uuid, prior, layout, belief, drawn).fill(asks, wanted, rows)
     return Drawn(rows, shown_pace(progress, asks, prior, layout, belief))
 
 
@@ -118,7 +126,8 @@ def _believe(progress: Progress, asks: Sequence[Ask], prior: PacePrior, layout: 
     """Return the belief after all that is finished, counted, or in progress."""
     belief = learned(progress, prior, layout)
     spoken = {step for seen in progress.observations for step in seen.steps}
-    telling = sorted((a for a in asks if a.evidence and not a.fixed), key=lambda a: (a.clock_s, a.step))
+    under_way = (ask for ask in asks if ask.running or ask.counted)
+    telling = sorted((a for a in under_way if a.evidence and not a.fixed), key=lambda a: (a.clock_s, a.step))
     for ask in telling:
         seen = evidence.of_counted(ask, prior, layout, belief.hours) if ask.step not in spoken else None
         belief = observe(belief, seen) if seen is not None else belief

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.product import product
 from tracker.forecast.quantiles import one
 from tracker.forecast.world import NEVER, Course, ElapsedLimit, Node, Row, World, home_from_here
 from tracker.forecast.world import inside as ingress
@@ -134,15 +135,13 @@ def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.floa
     extra = np.stack([account.extra_per_s for account in world.accounts])
     each = [weights(world, present) for present in sets]
     common = np.where(np.all([row == each[0] for row in each], axis=0), each[0], np.float32(0))
-    shared = (extra * common) @ world.durations
-    return [shared + _taken_by(world, extra, own - common) for own in each]
-
-
-def _taken_by(world: World, extra: NDArray[np.float32], counts: Row) -> NDArray[np.float32]:
-    """Return (accounts, N): what the few nodes take that count at all."""
-    few = np.flatnonzero(counts)
-    counted = (extra[:, few] * counts[few]).astype(np.float32)
-    return counted @ world.durations[few]
+    shared = product(extra * common, world.durations)
+    out = []
+    for own in each:
+        few = np.flatnonzero(own - common)
+        more = (extra[:, few] * (own - common)[few]) @ world.durations[few] if few.size else np.float32(0)
+        out.append(shared + more)
+    return out
 
 
 def deadlines(world: World, present: Collection[int], beyond: NDArray[np.float32] | None = None) -> list[Row]:

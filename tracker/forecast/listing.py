@@ -130,6 +130,7 @@ def step_figures(
     finishes = {i: ranged(course.finish[i], base=world.now) for i in wanted}
     # Where a step follows at once, its start is the very row of the finish before it.
     medians = {id(course.finish[i]): Range(None, finish.p50, None) for i, finish in finishes.items()}
+    next_ones = set(progress.current.values())
     out = []
     for step, state in progress.steps.items():
         i = place.get(step)
@@ -139,7 +140,10 @@ def step_figures(
             if start is NOTHING:
                 row = course.start[i]
                 start = medians.get(id(row)) or median(row, base=world.now)
-        out.append(_step_figure(progress, state, world.now, start, finish))
+        if state.ended is None and step not in next_ones:
+            out.append(StepFigure(step, "open", state.crew, start, finish, None))
+        else:
+            out.append(_step_figure(progress, state, world.now, start, finish))
     return tuple(out)
 
 
@@ -151,6 +155,8 @@ def _step_figure(progress: Progress, state: StepState, now: float, start: Range,
 
 def past(state: StepState, now: float) -> tuple[Range, Range]:
     """Return start and finish of a step as far as they have happened."""
+    if state.began is None and state.done is None:
+        return NOTHING, NOTHING
     start = fact(state.began) if begun(state, now) else NOTHING
     return start, fact(state.done) if state.ended == "done" else NOTHING
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.forecast import evidence
 from tracker.forecast.draws import Normals, Row, truncated
@@ -35,16 +37,32 @@ class Painter:
         self._level: list[Row] = [drawn.state[0] + drawn.state[1] * past_middle]
         self._stretches: dict[float, tuple[Row, Row]] = {}
         self._effects: dict[_Who, tuple[Row, float]] = {}
-        self._centres: dict[tuple[int, _Who], tuple[Row, float]] = {}
 
-    def paint(self, ask: Ask, row: Row) -> None:
-        """Fill `row` with what remains of the step."""
+    def fill(self, asks: Sequence[Ask], wanted: Sequence[int], rows: NDArray[np.float32]) -> None:
+        """Fill each wanted row with what remains of its step.
+
+        Steps with the same level and effects come together: their sum is made once and stays close by.
+        """
+        last, centre = None, np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
+        ahead = [max(math.floor(ask.clock_s / BIN_S) - self._first_bin, 0) for ask in asks]
+        for i in sorted(wanted, key=lambda i: (ahead[i], asks[i].crew, asks[i].work)):
+            ask = asks[i]
+            effect, usual = self._effect(ask)
+            if (same := (ahead[i], ask.crew, ask.work)) != last:
+                last = same
+                np.add(self._walk(ahead[i]), effect, out=centre)
+            self._paint(ask, centre, usual, rows[i])
+
+    def _paint(self, ask: Ask, centre: Row, usual: float, row: Row) -> None:
+        """Fill `row` with what remains of the step.
+
+        `centre` is what level, crew and work come to, `usual` the factor that the prior expects.
+        """
         if ask.fixed:
             median, elapsed = self._fixed(ask)
             row[:] = np.float32(max(median - elapsed, 0.0))
             return
         median, noise, elapsed = ask.shape(self._prior.sigma)
-        centre, usual = self._centre(ask)
         if elapsed > 0:
             self._beyond(f"step:{ask.step}", centre, (median * usual, noise, elapsed), row)
         else:
@@ -83,20 +101,11 @@ class Painter:
         own = truncated(lower, self._normals(key))
         row[:] = np.maximum(median * np.exp(middle + spread * own) - elapsed, 0.0)
 
-    def _centre(self, ask: Ask) -> tuple[Row, float]:
-        """Return level, crew and work effects together, and the factor that the prior expects.
-
-        Places of the planned clock behind the present have the level of the present.
-        """
-        ahead = max(math.floor(ask.clock_s / BIN_S) - self._first_bin, 0)
-        key = ahead, (ask.crew, ask.work)
-        if key not in self._centres:
-            effect, usual = self._effect(ask)
-            self._centres[key] = self._walk(ahead) + effect, usual
-        return self._centres[key]
-
     def _walk(self, ahead: int) -> Row:
-        """Return the level so many stretches of the planned clock ahead."""
+        """Return the level so many stretches of the planned clock ahead.
+
+        Places behind the present have the level of the present, none ahead.
+        """
         while len(self._level) <= ahead:
             number = self._first_bin + len(self._level)
             before = self._now_h if len(self._level) == 1 else (number - 0.5) * BIN_S / 3600.0

@@ -6,7 +6,7 @@ owner has come in belongs to nobody and is played without a crew member.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from functools import lru_cache
 
 import numpy as np
@@ -47,11 +47,17 @@ def present_instant(progress: Progress, now: float | None) -> float:
 
 
 def build_world(
-    progress: Progress, *, now: float, scenarios: int = 10_000, prior: PacePrior | None = None
+    progress: Progress,
+    *,
+    now: float,
+    scenarios: int = 10_000,
+    prior: PacePrior | None = None,
+    kept: Collection[str] | None = None,
 ) -> World:
     """Return everything that one estimate knows about the rest of the excursion at `now` (PET seconds).
 
-    `prior` None is the journal's own pace file. Raises ValueError for an instant before the last event.
+    `prior` None is the journal's own pace file. With `kept` no other optional tasks can be played: steps
+    that remain only with others get no durations. Raises ValueError for an instant before the last event.
     """
     now = present_instant(progress, now)
     prior = prior_of(progress) if prior is None else prior
@@ -60,7 +66,8 @@ def build_world(
     rest = ahead(progress)
     index, crews = rest.index, rest.crews
     nodes, asks = rest.at(progress, now)
-    drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios)
+    played = range(len(nodes)) if kept is None else rest.played(kept)
+    drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios, wanted=played)
     inside = _inside(progress, crews)
     confidence = plan.confidence
     return World(

@@ -133,7 +133,7 @@ class World:
     ready: tuple[float, ...]
     """Per crew member: from when on they are free, relative to now, at least 0."""
     durations: NDArray[np.float32]
-    """(steps, scenarios): seconds; see `Node.home` for the way home."""
+    """(steps, scenarios): seconds; see `Node.home` for the way home. 0 where a step was not to be played."""
     optional: tuple[OptionalTask, ...]
     limits: tuple[ElapsedLimit, ...]
     accounts: tuple[Account, ...]
