@@ -16,6 +16,7 @@ from textual.pilot import Pilot
 from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
 from tracker.console.forecaster import Forecaster
+from tracker.console.settings import Settings
 from tracker.console.sitting import Sitting
 from tracker.console.view.ink import Line, text_of
 from tracker.console.view.scene import Picture, Scene
@@ -40,6 +41,12 @@ from tracker.plan.timeline import as_planned
 
 HERE = Path(__file__).parent
 ZERO = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
+
+
+@pytest.fixture(autouse=True)
+def no_settings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep what this machine's person likes out of the tests."""
+    monkeypatch.setenv("TRACKER_SETTINGS", "")
 
 
 @pytest.fixture
@@ -355,14 +362,18 @@ def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Call
 
     @asynccontextmanager
     async def open_desk(
-        size: tuple[int, int] = (120, 36), *, estimates: bool = False, opener: Callable[[], Any] | None = None
+        size: tuple[int, int] = (120, 36),
+        *,
+        estimates: bool = False,
+        opener: Callable[[], Any] | None = None,
+        settings: Settings | None = None,
     ) -> AsyncIterator[At]:
         hand, path = Hand(), tmp_path / "one.sqlite"
         if not estimates:
             monkeypatch.setattr(Forecaster, "ask", lambda self, wanted: None)
         make = opener or (lambda: Journal.create(path, plan) if not path.exists() else Journal.open(path))
         sitting = Sitting(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
-        app = TrackerApp(sitting)
+        app = TrackerApp(sitting, settings)
         async with app.run_test(size=size) as pilot:
             at = At(pilot, app.desk, hand, path)
             await at.settle()

@@ -107,10 +107,12 @@ def show(
     # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
     os.environ.setdefault("TEXTUAL_FPS", "120")
     from tracker.console.app import TrackerApp
+    from tracker.console.settings import load_settings
     from tracker.console.sitting import Sitting
 
+    settings = load_settings()
     sitting = Sitting(opener, seat, title=title, utc_now=utc_now)
-    app = TrackerApp(sitting)
+    app = TrackerApp(sitting, settings)
     app.run()
     left = sitting.stop()
     if sitting.failed:

@@ -67,10 +67,11 @@ def show(path: Path, at: float | None) -> int:
     if "TEXTUAL_DRIVER" not in os.environ and not is_terminal():
         raise WrongUsage("tracker watch needs a terminal; `tracker estimate` works without one")
     from tracker.console.lead_app import LeadApp
+    from tracker.console.settings import load_settings
     from tracker.console.watching import Watching
 
     watching = Watching(path, at=at)
-    app = LeadApp(watching)
+    app = LeadApp(watching, theme=load_settings().theme_name)
     app.run()
     watching.stop()
     if watching.failed:

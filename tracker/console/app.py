@@ -7,8 +7,9 @@ from textual.command import DiscoveryHit, Hit, Hits, Provider
 from tracker.console.commands import COMMANDS, Command
 from tracker.console.desk import Desk
 from tracker.console.frame import Frame
+from tracker.console.keys import keymap_of
+from tracker.console.settings import Settings
 from tracker.console.sitting import Sitting
-from tracker.console.themes import DEFAULT
 
 
 class TableProvider(Provider):
@@ -16,7 +17,10 @@ class TableProvider(Provider):
 
     def _commands(self) -> list[Command]:
         progress = self.app.desk.progress if isinstance(self.app, TrackerApp) else None
-        return [c for c in COMMANDS if c.palette and progress is not None and c.can(progress)]
+        return [c for c in self._table() if c.palette and progress is not None and c.can(progress)]
+
+    def _table(self) -> tuple[Command, ...]:
+        return self.app.desk.table if isinstance(self.app, TrackerApp) else ()
 
     async def discover(self) -> Hits:
         """Offer every command before anything is typed."""
@@ -46,10 +50,12 @@ class TrackerApp(Frame):
     COMMANDS = {TableProvider}  # noqa: RUF012
     ENABLE_COMMAND_PALETTE = True
 
-    def __init__(self, sitting: Sitting, *, theme: str = DEFAULT) -> None:
-        super().__init__(theme=theme)
+    def __init__(self, sitting: Sitting, settings: Settings | None = None) -> None:
+        settings = settings or Settings()
+        super().__init__(theme=settings.theme_name)
         self.sitting = sitting
-        self.desk = Desk(sitting)
+        self.desk = Desk(sitting, settings)
+        self.set_keymap(keymap_of(COMMANDS, settings.keys))
 
     def on_mount(self) -> None:
         """Mind the signals and show the desk."""

@@ -239,6 +239,7 @@ COMMANDS: tuple[Command, ...] = (
             shown="Ctrl+P",
             palette=False,
         ),
+        _key("copy", "Y", "copy", "copy the chosen line, or the message, to the clipboard", "copy"),
         _key("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", "theme"),
         _key("close", "X", "close", "the excursion is over; asked twice", "close_excursion", can=_under_way),
         _key(

@@ -9,10 +9,13 @@ from typing import Any
 from textual.screen import Screen
 
 from tracker.console import hands
+from tracker.console.commands import COMMANDS
 from tracker.console.entry import EntryLine
 from tracker.console.hands import Deed
+from tracker.console.keys import with_keys
 from tracker.console.prefix import Kind, Prefix
 from tracker.console.regions import Layout
+from tracker.console.settings import Settings
 from tracker.console.sitting import Sitting
 from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.scene import Scene
@@ -29,9 +32,13 @@ SLIP = timedelta(hours=12)
 class Deeds(Screen[None]):
     """The actions of the command table."""
 
-    def __init__(self, sitting: Sitting) -> None:
+    def __init__(self, sitting: Sitting, settings: Settings) -> None:
         super().__init__()
-        self.sitting = sitting
+        self.sitting, self.settings = sitting, settings
+        self.table = with_keys(COMMANDS, settings.keys)
+        """The command table with this seat's keys."""
+        sitting.session.keys = {command.id: command.shown for command in self.table}
+        sitting.session.local_time = settings.local_time
         self.view_name = "steps"
         self.top = 0
         """First row of a page of text."""
@@ -69,6 +76,10 @@ class Deeds(Screen[None]):
         """What is shown; None before the journal is open."""
         session = self.sitting.session
         return session.progress if session.picture else None
+
+    def key(self, command: str) -> str:
+        """Return the key of a command, as a person reads it."""
+        return self.sitting.session.keys[command]
 
     def repaint(self) -> None:
         """Paint; the desk does it."""
@@ -126,7 +137,9 @@ class Deeds(Screen[None]):
         crew = hands.member_of(progress, digit)
         painted = self.last_scene.progress.current.get(crew) if self.last_scene and crew else None
         now = self.sitting.session.now(self.utc())
-        return hands.tick(progress, digit, painted, now, prefix.minutes if prefix else None)
+        return hands.tick(
+            progress, digit, painted, now, prefix.minutes if prefix else None, start=self.key("zero")
+        )
 
     def action_prefix(self, kind: Kind) -> None:
         """Begin something that digits complete."""
@@ -167,7 +180,7 @@ class Deeds(Screen[None]):
         """Take back this seat's latest event."""
         session = self.sitting.session
         if not session.bounced("undo", self.mono()):
-            self._with_progress(lambda p: hands.undo(p, session.seat, session.groups))
+            self._with_progress(lambda p: hands.undo(p, session.seat, session.groups, redo=self.key("redo")))
 
     def action_redo(self) -> None:
         """Bring back what was taken back."""
@@ -181,7 +194,7 @@ class Deeds(Screen[None]):
 
     def action_resume(self) -> None:
         """End every hold."""
-        self._with_progress(hands.resumed)
+        self._with_progress(lambda p: hands.resumed(p, hold=self.key("hold")))
 
     def action_acknowledge(self) -> None:
         """Acknowledge the first alert."""
@@ -194,19 +207,21 @@ class Deeds(Screen[None]):
 
     def action_recall(self, call: str) -> None:
         """Call everyone home, when asked twice; from then on the desk is the way home."""
-        again = "c" if call == "home" else "C"
+        again = self.key("recall" if call == "home" else "recall-at-once")
         if self.twice(f"recall-{call}", f" {again} again calls everyone {call} "):
             crew = self.progress.plan.outside if self.progress else ()
             self.perform(Deed(({"kind": "called", "call": call},), f"called {call}", tuple(crew)))
 
     def action_close_excursion(self) -> None:
         """Close the excursion, when asked twice."""
-        if self.twice("close", " X again closes the excursion "):
+        if self.twice("close", f" {self.key('close')} again closes the excursion "):
             self.perform(Deed(({"kind": "closed"},), "the excursion is closed"))
 
     def action_leave(self) -> None:
         """Leave the desk, when asked twice."""
         unsaved = len(self.sitting.session.unsaved)
         warning = f"{unsaved} not on disk: they will be printed. " if unsaved else ""
-        if self.progress is None or self.twice("leave", f" {warning}q again leaves the desk "):
+        if self.progress is None or self.twice(
+            "leave", f" {warning}{self.key('quit')} again leaves the desk "
+        ):
             self.app.exit(return_code=0)

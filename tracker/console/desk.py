@@ -15,6 +15,7 @@ from tracker.console.commands import COMMANDS, footer
 from tracker.console.entering import Entering
 from tracker.console.entry import EntryLine, Purpose
 from tracker.console.forecaster import Estimated, NotEstimated
+from tracker.console.keys import binding_id
 from tracker.console.regions import BELOW, FIXED, MIDDLE, WHOLE, Layout, layout_for
 from tracker.console.session import MARK_S, PATIENCE_S
 from tracker.console.view.consumables import consumables_list
@@ -48,7 +49,7 @@ class Desk(Entering):
     """Everything the operator sees; what the keys do is in `Deeds` and `Entering`."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(key, command.action, command.words, id=f"{command.id}.{n}" if n else command.id, show=False)
+        Binding(key, command.action, command.words, id=binding_id(command.id, n), show=False)
         for command in COMMANDS
         for n, key in enumerate(command.keys)
     ]
@@ -142,6 +143,7 @@ class Desk(Entering):
         scene = session.scene(self.utc(), self.mono(), self.chosen)
         self.lay_out(scene)
         self.last_scene = scene
+        self.ring(scene)
         slow = self._slowly(scene)
         for pane in self.query(Pane):
             if slow != self._painted or pane.id in EVERY_SECOND:
@@ -183,8 +185,8 @@ class Desk(Entering):
         if scene is None:
             return
         if pane.id == "footer":
-            key = command_at(footer(COMMANDS, scene.progress), pane.size.width, message.column)
-            command = next((c for c in COMMANDS if c.shown == key), None)
+            key = command_at(footer(self.table, scene.progress), pane.size.width, message.column)
+            command = next((c for c in self.table if c.shown == key), None)
             if command is not None:
                 await self.run_action(command.action)
         elif pane.id == "body" and self.view_name == "steps":
@@ -224,7 +226,7 @@ class Desk(Entering):
     def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
         rows = [
             (c.group, c.shown, c.help)
-            for c in COMMANDS
+            for c in self.table
             if c.group != "Ticking" or not c.id.startswith("tick-")
         ]
         ticks = ("Ticking", "1 ... 9", "tick the current step of that crew member")
@@ -238,7 +240,7 @@ class Desk(Entering):
         return text_page(brief(scene.progress, scene.estimate), width, height, self.top)
 
     def _footer(self, scene: Scene, width: int, height: int) -> list[Line]:
-        return [footer_line(footer(COMMANDS, scene.progress), width)]
+        return [footer_line(footer(self.table, scene.progress), width)]
 
     def _entry_label(self, scene: Scene, width: int, height: int) -> list[Line]:
         return [crop((say(LABELS[self.entry.purpose], "typed"),), width)]

@@ -80,7 +80,11 @@ class Entering(Weighing):
         """Close the line; its text is kept."""
         kept = self.entry.value.strip()
         self._show_entry(False)
-        self.say(f"kept: {kept}   e goes on with it" if kept and self.entry.purpose == "entry" else "")
+        self.say(
+            f"kept: {kept}   {self.key('entry')} goes on with it"
+            if kept and self.entry.purpose == "entry"
+            else ""
+        )
 
     def on_entry_line_offered(self, message: EntryLine.Offered) -> None:
         """Say what would be written."""

@@ -36,13 +36,24 @@ def member_of(progress: Progress, digit: int) -> str | None:
     return members[digit - 1].id if 1 <= digit <= len(members) else None
 
 
-def tick(progress: Progress, digit: int, shown: str | None, now: float, minutes: int | None = None) -> Deed:
-    """Return the tick of the step that the seat shows for a crew member, perhaps minutes ago."""
+def tick(
+    progress: Progress,
+    digit: int,
+    shown: str | None,
+    now: float,
+    minutes: int | None = None,
+    *,
+    start: str = "z",
+) -> Deed:
+    """Return the tick of the step that the seat shows for a crew member, perhaps minutes ago.
+
+    `start`: the key that starts the clock.
+    """
     crew = member_of(progress, digit)
     if crew is None:
         return refusal(f"there is no crew member {digit}")
     if progress.zero is None:
-        return refusal("nothing can be ticked before the clock starts: z starts it")
+        return refusal(f"nothing can be ticked before the clock starts: {start} starts it")
     step = progress.current.get(crew)
     if shown is not None and shown != step:
         return refusal(f"not written: {crew} is no longer at {_do(progress, shown)}")
@@ -111,10 +122,10 @@ def went(progress: Progress) -> Deed:
     return refusal("no hold point is next; e went step=... gives a go ahead of time")
 
 
-def resumed(progress: Progress) -> Deed:
-    """Return the end of every hold."""
+def resumed(progress: Progress, *, hold: str = "h") -> Deed:
+    """Return the end of every hold; `hold`: the key that holds."""
     if not progress.holds:
-        return refusal("nobody is held; h holds")
+        return refusal(f"nobody is held; {hold} holds")
     crew = list(progress.holds)
     return Deed(({"kind": "resumed", "crew": crew},), f"{' '.join(crew)} resumed", tuple(crew))
 
@@ -133,8 +144,11 @@ def in_force(recorded: Iterable[Recorded]) -> list[Recorded]:
     return kept[::-1]
 
 
-def undo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) -> Deed:
-    """Return what takes back this seat's latest event in force, with those it was written together with."""
+def undo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = (), *, redo: str = "U") -> Deed:
+    """Return what takes back this seat's latest event in force, with those it was written together with.
+
+    `redo`: the key that brings it back.
+    """
     own = [e for e in in_force(progress.fold.recorded) if e.seat == seat and e.kind != "withdrawn"]
     if not own:
         return refusal("this seat has nothing to take back")
@@ -145,7 +159,7 @@ def undo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) 
     more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
     return Deed(
         events,
-        f"took back {last.number}{more}: {_about(progress, last)}   U brings it back",
+        f"took back {last.number}{more}: {_about(progress, last)}   {redo} brings it back",
         _crew_of(progress, last),
     )
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from tracker.console.deeds import Deeds
 from tracker.console.themes import THEMES
+from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.events import listed
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import rows_of
+from tracker.console.widgets.pane import Pane
 
 
 class Looking(Deeds):
     """The actions that change what is shown. None of them writes."""
+
+    _rung: frozenset[str] | set[str] = frozenset()
 
     def what_if_rows(self) -> list[str]:
         """Return the rows of the what-if page that can be chosen."""
@@ -74,6 +78,28 @@ class Looking(Deeds):
         place = names.index(self.app.theme) if self.app.theme in names else -1
         self.app.theme = names[(place + 1) % len(names)]
         self.say(f"theme {self.app.theme}")
+
+    def action_copy(self) -> None:
+        """Copy the chosen line of the list; without one, the message. The terminal takes it (OSC 52)."""
+        text = self._chosen_line() or self.sitting.session.said.strip()
+        if not text:
+            self.say("nothing is chosen to be copied")
+            return
+        self.app.copy_to_clipboard(text)
+        self.say(f"copied: {text}")
+
+    def _chosen_line(self) -> str:
+        """Return the text of the row that is chosen, without the blanks that only line it up."""
+        rows = self.query_one("#body", Pane).lines if self.chosen is not None else []
+        row = next((line for line in rows if any(span.ink == "chosen" for span in line)), ())
+        return " ".join("".join(span.text for span in row).split())
+
+    def ring(self, scene: Scene) -> None:
+        """Ring once for every alert that was not there before, where a bell is wanted."""
+        new = {alert.id for alert in waiting_alerts(scene)}
+        if self.settings.bell and new - self._rung:
+            self.app.bell()
+        self._rung = new
 
     def action_palette(self) -> None:
         """Open the palette."""

@@ -63,6 +63,9 @@ class Session:
     groups: list[tuple[int, ...]] = field(default_factory=list)
     """Numbers of events that were written together at this sitting."""
     fault: str = ""
+    keys: Mapping[str, str] = field(default_factory=dict)
+    """Keys that a person chose, as they are shown, by id of a command."""
+    local_time: bool = False
     renewal: Renewal = field(default_factory=Renewal)
     _confirmed: Progress | None = None
     _pending: dict[int, _Pending] = field(default_factory=dict)
@@ -111,6 +114,8 @@ class Session:
             said=self.said,
             said_ink=self.said_ink,
             chosen=chosen,
+            keys=self.keys,
+            local_time=self.local_time,
         )
 
     def _shown_marks(self, mono: float, waiting: list[_Pending]) -> dict[str, Mark]:

@@ -8,9 +8,9 @@ from typing import Any
 from textual.message import Message
 from textual.worker import get_current_worker
 
-from tracker.console.commands import BY_ID
 from tracker.console.hands import Deed, crew_of
 from tracker.console.looking import Looking
+from tracker.console.settings import Settings
 from tracker.console.sitting import Sitting
 from tracker.console.supposing import with_supposed
 from tracker.console.view.ink import Line
@@ -34,14 +34,14 @@ class Weighing(Looking):
             super().__init__()
             self.text, self.weighed, self.trouble = text, weighed, trouble
 
-    def __init__(self, sitting: Sitting) -> None:
-        super().__init__(sitting)
+    def __init__(self, sitting: Sitting, settings: Settings) -> None:
+        super().__init__(sitting, settings)
         self.what_if = WhatIf()
         self._asked_for: tuple[str, Progress, float] | None = None
 
     def what_if_view(self, scene: Scene, width: int, height: int) -> list[Line]:
         """Return the page for a pane."""
-        keys = (BY_ID["entry"].shown, BY_ID["record-supposed"].shown)
+        keys = (self.key("entry"), self.key("record-supposed"))
         return what_if_page(scene, self.what_if, keys, width, height)
 
     def what_if_rows(self) -> list[str]:
@@ -151,7 +151,7 @@ class Weighing(Looking):
         if self.progress is None:
             return
         if self.view_name != PAGE:
-            self.say(f"{BY_ID['what-if'].shown} shows what would be recorded")
+            self.say(f"{self.key('what-if')} shows what would be recorded")
             return
         order = self.what_if.order_of(self.chosen)
         if order is not None:

@@ -22,7 +22,7 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
     for place, alert in enumerate(alerts[:height]):
         more = len(alerts) - height
         tail = f"  {count(more, 'more', 'more')}" if more > 0 and place == height - 1 else ""
-        key = "  a acknowledges" if place == 0 else ""
+        key = f"  {scene.key('acknowledge')} acknowledges" if place == 0 else ""
         right = f"{tail}{key} "
         lines.append(
             crop(

@@ -33,6 +33,7 @@ def clock_line(scene: Scene, width: int) -> Line:
         Span(" "),
         say(f" PET {clock_text(scene):>7} ", "clock"),
         say(f"  {scene.utc_text} UTC", "strong"),
+        *((say(f"  {scene.local_text}"),) if scene.local_time else ()),
         say(f"  {_beside(scene)}", "dim"),
     ]
     if width >= LARGE:
@@ -46,7 +47,7 @@ def _beside(scene: Scene) -> str:
     if progress.closed is not None:
         return f"closed at {pet(progress.closed)}"
     if not scene.started:
-        return f"z starts the clock: {plain(progress.plan.zero, most=60)}"
+        return f"{scene.key('zero')} starts the clock: {plain(progress.plan.zero, most=60)}"
     if not scene.live:
         return "the clock stands at the last event"
     return window_change(progress, scene.now)

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from functools import cached_property
 from typing import Literal
 
+from tracker.console.commands import BY_ID
 from tracker.console.view.course import Course, paper_course
 from tracker.console.view.ink import Ink
 from tracker.forecast.values import Estimate, OptionalFigure
@@ -114,6 +115,14 @@ class Scene:
     chosen: str | None = None
     """The step, or number of the event, that the list cursor stands on."""
     estimating: bool = False
+    keys: Mapping[str, str] = field(default_factory=dict)
+    """Keys as they are shown, by id of a command; those of the table where a person chose others."""
+    local_time: bool = False
+    """Whether the time of this machine's zone stands beside UTC."""
+
+    def key(self, command: str) -> str:
+        """Return the key of a command, as a person reads it."""
+        return self.keys.get(command) or BY_ID[command].shown
 
     @property
     def progress(self) -> Progress:
@@ -134,3 +143,8 @@ class Scene:
     def utc_text(self) -> str:
         """UTC of the instant that is shown, `14:22:07`."""
         return f"{self.utc.astimezone(UTC):%H:%M:%S}"
+
+    @property
+    def local_text(self) -> str:
+        """Time and name of this machine's zone, `16:22 CEST`; empty unless it is wanted."""
+        return f"{self.utc.astimezone():%H:%M %Z}" if self.local_time else ""

@@ -60,7 +60,8 @@ def steps_list(scene: Scene, width: int, height: int) -> list[Line]:
     lines = [_head(scene, rows, top, len(shown), width)]
     lines += [_line(scene, row, width) for row in shown]
     if not rows:
-        lines.append(crop((say(" The plan has no steps left. X closes the excursion.", "dim"),), width))
+        words = f" The plan has no steps left. {scene.key('close')} closes the excursion."
+        lines.append(crop((say(words, "dim"),), width))
     return (lines + [blank(width)] * height)[:height]
 
 

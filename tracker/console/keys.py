@@ -1,0 +1,148 @@
+"""Keys that a person chose for commands: how they are written, which may be taken, the table with them."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from difflib import get_close_matches
+
+from tracker.console.commands import Command
+from tracker.foundation.text import plain
+
+_NAMES = {
+    "solidus": "slash",
+    "reverse_solidus": "backslash",
+    "commercial_at": "at",
+    "hyphen_minus": "minus",
+    "plus_sign": "plus",
+    "low_line": "underscore",
+}
+"""Names of characters for which the screen library has shorter ones."""
+
+_SHOWN = {
+    "minus": "-", "plus": "+", "slash": "/", "backslash": "\\", "at": "@", "underscore": "_",
+    "space": "Space", "question_mark": "?", "full_stop": ".", "comma": ",", "semicolon": ";", "colon": ":",
+    "exclamation_mark": "!", "pageup": "PgUp", "pagedown": "PgDn", "escape": "Esc",
+}  # fmt: skip
+
+_NAMED = frozenset(
+    {"enter", "space", "backspace", "delete", "insert", "home", "end", "pageup", "pagedown", "tab"}
+    | {"up", "down", "left", "right", "shift+tab", "shift+up", "shift+down", "shift+left", "shift+right"}
+    | {f"f{n}" for n in range(1, 13)}
+    | {f"ctrl+{letter}" for letter in "abcdefghijklmnopqrstuvwxyz"}
+)
+_EATEN = {
+    "ctrl+i": "is Tab to a terminal",
+    "ctrl+m": "is Enter to a terminal",
+    "ctrl+j": "is Enter to a terminal",
+    "ctrl+h": "is Backspace to a terminal",
+    "ctrl+s": "stops a terminal",
+    "ctrl+z": "stops a program",
+    "ctrl+c": "always leaves the desk",
+    "escape": "always goes back",
+}
+_FIXED = frozenset({"back", *(f"tick-{digit}" for digit in range(1, 10))})
+"""Commands whose keys stay: digits tick and Esc goes back, at every desk."""
+
+
+def named(key: str) -> str:
+    """Return a key as the screen library names it: `/` becomes `slash`."""
+    if len(key) != 1 or key.isalnum():
+        return key
+    try:
+        name = unicodedata.name(key).lower().replace("-", "_").replace(" ", "_")
+    except ValueError:
+        return key
+    return _NAMES.get(name, name)
+
+
+def shown(key: str) -> str:
+    """Return a key as a person reads it."""
+    if len(key) == 1:
+        return key
+    if key in _SHOWN:
+        return _SHOWN[key]
+    try:
+        return unicodedata.lookup(key.replace("_", " "))
+    except KeyError:
+        return "+".join(part.capitalize() for part in key.split("+"))
+
+
+def keys_of(given: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...]]:
+    """Return the keys of commands as the screen library names them; Ctrl+C goes on leaving the desk."""
+    found = {id: tuple(named(key) for key in keys) for id, keys in given.items()}
+    if "quit" in found:
+        found["quit"] = (*found["quit"], "ctrl+c")
+    return found
+
+
+def with_keys(commands: Iterable[Command], keys: Mapping[str, Sequence[str]]) -> tuple[Command, ...]:
+    """Return the table with a person's keys; a command without any keeps its own."""
+    return tuple(
+        replace(c, keys=tuple(keys[c.id]), shown=shown(keys[c.id][0])) if keys.get(c.id) else c
+        for c in commands
+    )
+
+
+def keymap_of(commands: Iterable[Command], keys: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """Return a person's keys by the ids of bindings; every binding of a command gets all of them."""
+    return {
+        binding_id(command.id, place): ",".join(keys[command.id])
+        for command in commands
+        if keys.get(command.id)
+        for place in range(len(command.keys))
+    }
+
+
+def binding_id(command: str, place: int) -> str:
+    """Return the id of a command's binding for its first key (0) or a further one."""
+    return f"{command}.{place}" if place else command
+
+
+def key_faults(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) -> list[str]:
+    """Return what is wrong with a person's keys, each as `id: what; what would be right`."""
+    ids = [command.id for command in commands]
+    faults = []
+    for id, keys in given.items():
+        if id not in ids:
+            near = get_close_matches(id, ids, n=1)
+            better = f"perhaps {near[0]}" if near else "the README lists them"
+            faults.append(f"{plain(id, most=40)}: there is no such command; {better}")
+        elif id in _FIXED:
+            faults.append(f"{id}: keeps its key, at every desk; leave it out")
+        elif not keys:
+            faults.append(f'{id}: has no key; write one, as {id} = "Z", or leave it out')
+        else:
+            faults += [f"{id}: {fault}" for key in keys if (fault := _fault(key))]
+    return faults or _twice(given, commands)
+
+
+def _fault(key: str) -> str:
+    """Return what is wrong with a key; empty where nothing is."""
+    said, name = plain(key, most=30) or "nothing", named(key)
+    if name in _EATEN:
+        return f"{said} {_EATEN[name]}; take another key"
+    if len(key) == 1 and key.isdigit():
+        return f"{said} is a digit, and digits tick; take another key"
+    if len(key) == 1 and key.isprintable() and key != " " and key.isascii():
+        return ""
+    if key in _NAMED or name in _NAMED or (key in _SHOWN and key != "escape"):
+        return ""
+    if key.startswith("shift+") and len(key) == 7:
+        return f"{said}: a terminal sends the capital; write {plain(key[-1].upper())}"
+    return f"{said} is not a key; write a character, or a name such as pageup, f5 or ctrl+y"
+
+
+def _twice(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) -> list[str]:
+    """Return the keys that two commands would have."""
+    owner: dict[str, str] = {}
+    faults = []
+    for command in with_keys(commands, keys_of(given)):
+        for key in command.keys:
+            before = owner.setdefault(key, command.id)
+            if before != command.id:
+                changed = command.id if command.id in given else before
+                other = before if changed == command.id else command.id
+                faults.append(f"{changed}: {shown(key)} is the key of {other}; give one of them another key")
+    return faults
