@@ -37,13 +37,13 @@ def instant_line(scene: LeadScene, width: int) -> Line:
     if width >= LARGE:
         left.append(say(f"  {scene.utc:%Y-%m-%d}", "dim"))
     left.append(say(f"  {_beside(scene)}", "dim"))
-    return sides(width, left, (Span("  "), *_fresh(scene), Span(" ")))
+    return sides(width, left, (Span("  "), *_fresh(scene, width), Span(" ")))
 
 
 def _beside(scene: LeadScene) -> str:
     progress = scene.progress
     if scene.back:
-        return f"{pet(scene.present - scene.now)} back, End: the present"
+        return f"{pet(scene.present - scene.now)} back"
     if progress.closed is not None:
         return f"closed at {pet(progress.closed)}"
     if not scene.started:
@@ -53,13 +53,16 @@ def _beside(scene: LeadScene) -> str:
     return window_change(progress, scene.now)
 
 
-def _fresh(scene: LeadScene) -> tuple[Span, ...]:
+def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
     """Return the last event's number and the age of the last tick, or that nothing can be read."""
     if scene.trouble:
         return (say(f" not read since event {scene.disk.number} ", "alarm"),)
     tick = last_tick(scene)
     number = say(f"event {scene.progress.number}", "dim")
-    return (number,) if tick is None else (say(f"tick {age(scene, tick.at)} ago  ", "dim"), number)
+    if tick is None:
+        return (number,)
+    ago = say(f"tick {age(scene, tick.at)} ago", "dim")
+    return (ago,) if width <= 80 else (ago, Span("  "), number)
 
 
 def notice(scene: LeadScene, width: int, height: int) -> list[Line]:

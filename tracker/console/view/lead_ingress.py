@@ -10,6 +10,7 @@ from tracker.console.view.ink import Ink, Line
 from tracker.console.view.lead_parts import Cells, block, heading, remark, tick_s
 from tracker.console.view.lead_scene import LeadScene, Point
 from tracker.console.view.words import pet
+from tracker.forecast.values import Range
 
 _AXIS = 7
 """Columns of the figures at the left."""
@@ -57,7 +58,7 @@ def ingress(scene: LeadScene, width: int, height: int) -> list[Line]:
     _limit(frame, limit)
     _band(scene, frame, points, limit)
     _scales(frame)
-    _figures(scene, frame, limit)
+    _figures(scene, frame)
     return block(head, frame.cells.lines(), width, height)
 
 
@@ -134,28 +135,30 @@ def _scales(frame: _Frame) -> None:
     cells.write(0, bottom + 1, "   PET", "dim", over=False)
 
 
-def _figures(scene: LeadScene, frame: _Frame, limit: float) -> None:
+def _figures(scene: LeadScene, frame: _Frame) -> None:
     """Write the figures of what is shown beside its column, and mark the instant on the scale."""
     estimate = scene.estimate
     if estimate is None or not scene.started:
         return
     column = frame.column(estimate.at)
     frame.cells.put(column, frame.cells.height - 2, "▲", "accent")
-    words = [
-        (estimate.inside.p90, "nine of ten"),
-        (estimate.inside.p50, "median"),
-        (estimate.inside.p10, "one of ten"),
-    ]
     right = column + 2 + _WORDS <= frame.cells.width
     taken: set[int] = set()
-    for value, name in (words[1], words[0], words[2]):
-        if value is None:
-            continue
+    for value, name in _said(estimate.inside):
         row = _free(frame.row(value), taken, up=name == "nine of ten")
         taken.add(row)
         text = f" {pet(value)} {name} "
         start = column + 1 if right else max(_AXIS, column - 1 - len(text))
-        frame.cells.write(start, row, text, "strong" if name == "median" else "")
+        frame.cells.write(start, row, text, "" if name.endswith("ten") else "strong")
+
+
+def _said(inside: Range) -> list[tuple[float, str]]:
+    """Return the figures with their names, the one first that must stand in its own row; a fact is one."""
+    if inside.p10 == inside.p90:
+        figures = [(inside.p50, "inside")]
+    else:
+        figures = [(inside.p50, "median"), (inside.p90, "nine of ten"), (inside.p10, "one of ten")]
+    return [(value, name) for value, name in figures if value is not None]
 
 
 def _free(row: int, taken: set[int], *, up: bool) -> int:
