@@ -28,6 +28,21 @@ async def test_the_clock_starts_and_steps_are_ticked_with_one_key(at_desk: Calla
         assert [e.seat for e in at.events] == ["desk"] * 3
 
 
+@pytest.mark.parametrize(
+    ("days", "words"), [(0, ""), (2, "stay where they are in UTC"), (30, "windows count from now")]
+)
+async def test_a_start_far_from_the_planned_one_says_what_becomes_of_windows(
+    at_desk: Callable[..., Any], days: int, words: str
+) -> None:
+    async with at_desk() as at:
+        at.hand.move(days * 86_400.0)
+        await at.press("z")
+        assert words in at.said
+        assert ("planned for" in at.said) == (days > 0)
+        assert at.desk.progress is not None
+        assert bool(at.desk.progress.openings["daylight"]) == (days != 2)
+
+
 async def test_a_late_tick_takes_three_keys(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z")

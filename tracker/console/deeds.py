@@ -26,7 +26,7 @@ ASK_S = 5.0
 """How long a key that is asked twice waits for the second time."""
 
 SLIP = timedelta(hours=12)
-"""From this difference between planned and actual zero on it is said that windows do not move along."""
+"""From this difference between planned and actual zero on it is said what becomes of the windows."""
 
 
 class Deeds(Screen[None]):
@@ -168,7 +168,7 @@ class Deeds(Screen[None]):
         words = f"the clock starts at {at:%H:%M:%S} UTC"
         planned = progress.plan.zero_planned
         if planned is not None and progress.plan.windows and abs(at - planned) > SLIP:
-            words += f"; planned for {planned:%Y-%m-%d %H:%M}: the plan's windows stay where they are in UTC"
+            words += f"; planned for {planned:%Y-%m-%d %H:%M}: {hands.windows_words(at, planned)}"
         self.perform(Deed(({"kind": "zero", "utc": utc},), words))
 
     def _with_progress(self, make: Callable[[Progress], Deed]) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from tracker.console.view.saying import event_words
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress, Recorded
+from tracker.plan.windows import slip_s
 
 Event = dict[str, Any]
 
@@ -71,6 +73,12 @@ def tick(
         f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}",
         progress.steps[step].crew,
     )
+
+
+def windows_words(zero: datetime, planned: datetime) -> str:
+    """Return what becomes of windows in PET where the clock starts far from the planned instant."""
+    slipped = slip_s(zero, planned) is not None
+    return "windows stay where they are in UTC" if slipped else "another day, windows count from now"
 
 
 def _do(progress: Progress, step: str) -> str:
