@@ -86,11 +86,14 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _headless(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[str, ...]) -> int:
+    from tracker.foundation.times import format_pet
+    from tracker.foundation.waiting import Waiting
     from tracker.rehearsal.setting import Rehearsal
 
     with _create(args, plan, seed) as journal:
         rehearsal = Rehearsal(journal, plan, seed, wanted=wanted, advised=not args.no_advice)
-        rehearsal.through()
+        with Waiting() as waiting:
+            rehearsal.through(lambda at: waiting.show(f"playing: PET {format_pet(at)}"))
         print(f"journal: {journal.path}\n{rehearsal.outcome()}")
     return 0
 

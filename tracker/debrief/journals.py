@@ -7,13 +7,14 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tracker.foundation.errors import TrackerError
+from tracker.foundation.waiting import Waiting
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 
 
 def say(line: str) -> None:
-    """Say something that is no result to whoever started the command."""
-    print(line, file=sys.stderr)
+    """Say something that is no result to whoever started the command, over a line of progress."""
+    print(f"\r\x1b[K{line}" if sys.stderr.isatty() else line, file=sys.stderr)
 
 
 def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Progress]]:
@@ -23,8 +24,9 @@ def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Progress]
     """
     seen: dict[str, Path] = {}
     faults: list[str] = []
+    waiting = Waiting()
     for i, path in enumerate(map(Path, paths), 1):
-        _show_share(i, len(paths))
+        waiting.share("journal", i, len(paths))
         try:
             with Journal.open(path, read_only=True) as journal:
                 progress = journal.progress()
@@ -37,12 +39,6 @@ def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Progress]
         seen[progress.uuid] = path
         if not faults:
             yield path, progress
+    waiting.clear()
     if faults:
         raise TrackerError(*faults)
-
-
-def _show_share(i: int, of: int) -> None:
-    """Say on a terminal how far a long reading has come."""
-    if of > 20 and sys.stderr.isatty():
-        end = "\n" if i == of else ""
-        print(f"\rjournal {i} of {of}", end=end, file=sys.stderr, flush=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
@@ -77,11 +77,13 @@ class Play:
         own = self.crew.next_at(progress)
         return max(self.at, min(own, self._voice.next_at(), surprise, reading, looking, self._close_at))
 
-    def to(self, end: float) -> None:
-        """Play everything that happens up to a PET, and let the time pass."""
+    def to(self, end: float, told: Callable[[float], None] | None = None) -> None:
+        """Play everything that happens up to a PET, and let the time pass; `told` hears each PET."""
         self._step(self.at)
         while (at := self.next_at()) <= end and at < math.inf:
             self._step(at)
+            if told is not None:
+                told(at)
         progress = self._log.progress()
         if math.isfinite(end) and progress.zero is not None and progress.closed is None:
             self._hear(self.crew.advance(progress, end))

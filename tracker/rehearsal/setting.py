@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import UTC, datetime
 
 from tracker.forecast.remaining import prior_of
@@ -77,10 +77,10 @@ class Rehearsal:
         """Start the clock, where nobody else does."""
         self.log.record_all([{"kind": "zero"}], seat="rehearsal", utc_now=utc_now)
 
-    def through(self) -> Progress:
-        """Play all of it at once and return how it ended."""
+    def through(self, told: Callable[[float], None] | None = None) -> Progress:
+        """Play all of it at once and return how it ended; `told` hears each PET on the way."""
         self.start(zero_of(self.plan))
-        self.play.to(math.inf)
+        self.play.to(math.inf, told)
         return self.log.progress()
 
     def outcome(self) -> str:

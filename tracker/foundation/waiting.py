@@ -1,0 +1,56 @@
+"""How far a long piece of work has come: a line on a terminal from half a second on, gone at the end."""
+
+from __future__ import annotations
+
+import sys
+from types import TracebackType
+from typing import TextIO
+
+from tracker.foundation.clock import monotonic_s
+from tracker.foundation.text import plain
+
+PATIENCE_S = 0.5
+"""Before this nothing is shown."""
+EVERY_S = 0.1
+"""The line is written at most this often."""
+
+
+class Waiting:
+    """Shows a share of work on standard error, only where that is a terminal."""
+
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self._stream = stream or sys.stderr
+        self._began = self._told = monotonic_s()
+        self._width = 0
+
+    def __enter__(self) -> Waiting:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.clear()
+
+    def show(self, words: str) -> None:
+        """Say how far the work is, in place of what was said before."""
+        now = monotonic_s()
+        if not self._stream.isatty() or now - self._began < PATIENCE_S:
+            return
+        if self._width and now - self._told < EVERY_S:
+            return
+        line = plain(words, most=78)
+        self._stream.write(f"\r{line.ljust(self._width)}")
+        self._stream.flush()
+        self._told, self._width = now, len(line)
+
+    def share(self, words: str, done: int, of: int) -> None:
+        """Say `words 3 of 40` with a bar."""
+        full = 20 * done // max(1, of)
+        self.show(f"{words} {done} of {of}  [{'#' * full}{'.' * (20 - full)}]")
+
+    def clear(self) -> None:
+        """Take the line away, so that what comes next begins at the margin."""
+        if self._width:
+            self._stream.write("\r" + " " * self._width + "\r")
+            self._stream.flush()
+            self._width = 0
