@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import numpy as np
 
-from tracker.forecast.demand import demand, with_dependents, with_needs
+from tracker.forecast.demand import demand, going_on, with_dependents, with_needs
 from tracker.forecast.homebound import homebound
 from tracker.forecast.judge import Judge, Start
 from tracker.forecast.last_call import first_step
@@ -39,7 +39,7 @@ def advise(
         at=world.now if now is None else now,
         kept=names(world, kept),
         optional=figures(judge, kept),
-        turn_back=turn_back(judge, kept, homebound=homebound(progress)),
+        turn_back=turn_back(judge, going_on(world, names(world, kept)), homebound=homebound(progress)),
         when_short=short,
         proven=found.kept.proven,
         raised=found.raised,

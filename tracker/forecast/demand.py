@@ -108,6 +108,16 @@ def closed(optional: tuple[OptionalTask, ...], tasks: Collection[int]) -> frozen
     return frozenset(tasks) - with_dependents(optional, missing)
 
 
+def going_on(world: World, kept: Collection[str]) -> frozenset[int]:
+    """Return the optional tasks on the projected course: those kept, and those begun.
+
+    Begun work goes on, with what it needs, until a person gives it up, whatever is advised about it.
+    """
+    advised = closed(world.optional, [m for m, task in enumerate(world.optional) if task.task in kept])
+    begun = (m for m, task in enumerate(world.optional) if task.begun)
+    return advised | with_needs(world.optional, begun)
+
+
 Worth = tuple[int, int]
 """Total value of `should` tasks, then of get-aheads, in whole units of the least common denominator."""
 

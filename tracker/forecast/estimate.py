@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.clocks import clock_figures
+from tracker.forecast.demand import going_on
 from tracker.forecast.fact import as_fact
 from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
 from tracker.forecast.limits import Standing, beyond_waiting, binding, standings
@@ -38,9 +39,8 @@ def estimate(
 ) -> Estimate:
     """Return the re-estimate at `now` (PET seconds; default the last event's instant).
 
-    `inside` counts must and committed work, and of the optional tasks those whose advice is keep. A begun
-    one is optional like any other until it is committed: left out, it stops now, and only the closers of
-    what it has open, or of what remaining work opens, are still done.
+    `inside` counts must, begun and committed work, and of the rest the tasks whose advice is keep. A begun
+    one may be advised to be dropped: that is the person's to do, and until then it goes on.
     `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
     another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
     Raises ValueError for an instant before the last event, or none at all, and for less than one scenario.
@@ -94,8 +94,8 @@ def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
 
 
 def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
-    """Play what is advised to be kept, with its starts, into the thread's table; and nothing optional."""
-    present = world.present(k for k, task in enumerate(world.optional) if task.task in kept)
+    """Play what is kept or begun, with its starts, into the thread's table; and nothing optional."""
+    present = world.present(going_on(world, kept))
     same = next((k for k, i in enumerate(present) if world.nodes[i].groups), len(present))
     course = begin(world)
     course.table = _table(len(world.nodes), world.scenarios)
@@ -116,7 +116,7 @@ def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
 def of_world(
     progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
 ) -> Estimate:
-    """Return the estimate of a world with what is advised to be kept, alerts left out."""
+    """Return the estimate of a world with what is begun or advised to be kept, alerts left out."""
     played, bare = _play(world, advice.kept)
     present, course, found = played.present, played.course, played.found
     limits = {standing.id: limit_figure(world, standing) for standing in found}

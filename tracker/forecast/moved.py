@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
-from tracker.forecast.demand import closed
+from tracker.forecast.demand import going_on
 from tracker.forecast.estimate import estimate
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
@@ -141,8 +141,7 @@ class _Player:
         return _Median(min(with_windows, free + 86400.0) + state.now, free + state.now)
 
     def _end(self, world: World) -> float:
-        still = [m for m, task in enumerate(world.optional) if task.task in self.kept]
-        present = world.present(closed(world.optional, still))
+        present = world.present(going_on(world, self.kept))
         return one(inside(world, advance(world, begin(world), present)), 0.5)
 
 

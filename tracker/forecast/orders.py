@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tracker.forecast.demand import closed
+from tracker.forecast.demand import going_on
 from tracker.forecast.limits import broken
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
@@ -110,8 +110,7 @@ class _Players:
     def end(self, progress: Progress) -> _End:
         """Return how the excursion ends with what is kept."""
         world = build_world(progress, now=self.now, scenarios=self.scenarios, prior=self.prior)
-        still = [m for m, task in enumerate(world.optional) if task.task in self.kept]
-        present = world.present(closed(world.optional, still))
+        present = world.present(going_on(world, self.kept))
         course = advance(world, begin(world), present)
         p90 = one(inside(world, course), 0.9) + world.now
         return _End(p90, broken(world, present, course).share_safe)
