@@ -16,20 +16,18 @@ from numpy.typing import NDArray
 from tracker.forecast.consumables import Store, Used, believed
 from tracker.forecast.draws import normals
 from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.rates import JOULES, Rates, members_of, owners
 from tracker.forecast.world import Account, Row
-from tracker.journal.progress import Interval, Progress, StepState
+from tracker.journal.progress import Interval, Progress
 from tracker.plan.model import Consumable
 
 LEAST_USE = 0.2
 """Where the draw of the use factor is cut: nobody uses next to nothing."""
-JOULES = 1e-6
-"""Megajoules in a joule."""
 
 
 def accounts(
     progress: Progress,
-    steps: Sequence[StepState],
-    crews: Mapping[str, Sequence[str]],
+    rates: Rates,
     *,
     now: float,
     prior: PacePrior,
@@ -38,16 +36,14 @@ def accounts(
 ) -> tuple[Account, ...]:
     """Return every account at `now`.
 
-    `steps` are the remaining steps and `crews` who does each; `inside` says since when crew members
-    whose stores have come to rest are inside. A belief without any spread has none of levels either.
+    `rates` are what the remaining steps take; `inside` says since when crew members whose stores have
+    come to rest are inside. A belief without any spread has none of levels either.
     """
-    efforts = {c: _efforts(steps, crews, c) for c in progress.plan.outside}
-    own = [(i, state.step.use) for i, state in enumerate(steps) if state.step.use]
-    books = _Books(progress, len(steps), own, efforts, now, prior, scenarios, inside)
+    books = _Books(progress, rates, now, prior, scenarios, inside)
     return tuple(
         books.account(consumable, owner)
         for consumable in progress.plan.consumables
-        for owner in (("*",) if consumable.shared else consumable.crew)
+        for owner in owners(consumable)
     )
 
 
@@ -56,11 +52,7 @@ class _Books:
     """What all accounts of a world have in common."""
 
     progress: Progress
-    steps: int
-    """How many remain."""
-    own: Sequence[tuple[int, Mapping[str, float]]]
-    """Remaining steps with factors of their own, by place: consumable to factor."""
-    efforts: Mapping[str, NDArray[np.float64]]
+    rates: Rates
     now: float
     prior: PacePrior
     scenarios: int
@@ -69,7 +61,7 @@ class _Books:
     def account(self, consumable: Consumable, owner: str) -> Account:
         """Return one account; `owner` is a crew member, or `*` for a shared store."""
         progress, rest_w = self.progress, self.progress.plan.rest_w
-        members = consumable.crew if consumable.shared else (owner,)
+        members = members_of(consumable, owner)
         outside = [c for c in members if c not in self.inside]
         until = self.now if outside else max((self.inside[c] for c in members), default=self.now)
         store = _store(progress, consumable, owner, members, min(self.now, until), self.prior, self.inside)
@@ -82,27 +74,12 @@ class _Books:
             use=use,
             reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
             waiting_per_s=waiting_rate(consumable, rest_w, len(outside)),
-            extra_per_s=self._extra(consumable, outside),
+            extra_per_s=self.rates[owner, consumable.id],
             expected=store.level,
             expected_use=store.use,
             flagged=store.flagged,
             read_at=store.read_at,
         )
-
-    def _extra(self, consumable: Consumable, outside: Sequence[str]) -> NDArray[np.float32]:
-        """Return (steps,): units a second of each step beyond waiting."""
-        factor = np.ones(self.steps)
-        for i, use in self.own:
-            factor[i] = use.get(consumable.id, 1.0)
-        clock, energy = consumable.per_hour / 3600.0, consumable.per_megajoule * JOULES
-        rest_w = self.progress.plan.rest_w
-        out, anyone = np.zeros(self.steps), np.zeros(self.steps, dtype=np.bool_)
-        for c in outside:
-            there = ~np.isnan(self.efforts[c])
-            anyone |= there
-            out += np.where(there, energy * (factor * np.nan_to_num(self.efforts[c]) - rest_w), 0.0)
-        out += np.where(anyone, clock * (factor - 1.0), 0.0)
-        return out.astype(np.float32)
 
 
 def without_spread(prior: PacePrior) -> bool:
@@ -117,14 +94,6 @@ def waiting_rate(consumable: Consumable, rest_w: float, people: int) -> float:
     if not people:
         return 0.0
     return consumable.per_hour / 3600.0 + people * consumable.per_megajoule * JOULES * rest_w
-
-
-def _efforts(
-    steps: Sequence[StepState], crews: Mapping[str, Sequence[str]], member: str
-) -> NDArray[np.float64]:
-    """Return (steps,): watts of this crew member in each step, NaN where they have no part in it."""
-    watts = [s.step.effort_of(member) if member in crews[s.step.id] else math.nan for s in steps]
-    return np.array(watts, dtype=np.float64)
 
 
 def _store(

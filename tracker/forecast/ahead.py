@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from tracker.forecast.durations import Ask
 from tracker.forecast.network import Network, network
 from tracker.forecast.nodes import Crews, Gaps, ask_for, make_node
-from tracker.forecast.world import Node
+from tracker.forecast.rates import Rates, extra_rates
+from tracker.forecast.world import Node, OptionalTask
 from tracker.journal.progress import Progress, StepState
 
 
@@ -29,6 +30,11 @@ class Ahead:
     """None where the present matters."""
     asks: tuple[Ask | None, ...]
     """None where the present matters."""
+    optional: tuple[OptionalTask, ...]
+    inside: Mapping[str, float]
+    """Since when crew members outside are inside."""
+    rates: Rates
+    """What the steps take from each account beyond waiting."""
 
     def played(self, kept: Collection[str]) -> list[int]:
         """Return the places of the steps that remain when these optional tasks are kept."""
@@ -84,7 +90,10 @@ def _made(progress: Progress) -> Ahead:
         planned = state.step.id in progress.planned
         asks.append(ask_for(progress, state, node, crews, 0.0) if node is not None and planned else None)
         nodes.append(None if state.step.windows else node)
-    return Ahead(crews, index, net, states, tuple(nodes), tuple(asks))
+    inside = _inside(progress, crews)
+    rates = extra_rates(progress, states, crews, inside)
+    optional = _optional(progress, net)
+    return Ahead(crews, index, net, states, tuple(nodes), tuple(asks), optional, inside, rates)
 
 
 def _crews(progress: Progress) -> Crews:
@@ -93,3 +102,42 @@ def _crews(progress: Progress) -> Crews:
     if not progress.entered:
         return crews
     return {step: tuple(c for c in crew if c not in progress.entered) for step, crew in crews.items()}
+
+
+def _inside(progress: Progress, crews: Crews) -> dict[str, float]:
+    """Return since when crew members outside are inside.
+
+    Those who have entered; and once nobody outside has a step left, everybody, with their last done.
+    """
+    inside = {c: at for c, at in progress.entered.items() if c in progress.plan.outside}
+    outside = set(progress.plan.outside)
+    if any(not crew or not outside.isdisjoint(crew) for crew in crews.values()):
+        return inside
+    for state in progress.steps.values():
+        if state.ended == "done" and state.done is not None:
+            for c in state.crew:
+                if c in outside and c not in progress.entered:
+                    inside[c] = max(inside.get(c, 0.0), state.done)
+    last = max(inside.values(), default=None)
+    return inside if last is None else {c: inside.get(c, last) for c in progress.plan.outside}
+
+
+def _optional(progress: Progress, net: Network) -> tuple[OptionalTask, ...]:
+    left = dict.fromkeys(net.optional, 0.0)
+    place = {name: k for k, name in enumerate(progress.tasks)}
+    for step in net.steps:
+        planned = progress.steps[step].step
+        if planned.task in left:
+            left[planned.task] += planned.time.likely / 60.0
+    return tuple(
+        OptionalTask(
+            task=name,
+            priority=progress.tasks[name].priority,
+            value=progress.tasks[name].task.value,
+            needs=net.optional_needs[k],
+            begun=progress.tasks[name].status == "begun",
+            minutes=left[name],
+            place=place[name],
+        )
+        for k, name in enumerate(net.optional)
+    )

@@ -7,6 +7,7 @@ from tracker.forecast.durations import draw_durations
 from tracker.forecast.listing import past, step_status, task_figures
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import NOTHING, fact
+from tracker.forecast.rates import extra_rates
 from tracker.forecast.summary import called, confidence_of, last_done, open_items
 from tracker.forecast.values import (
     Advice,
@@ -83,7 +84,8 @@ def _stores(
 ) -> tuple[Account, ...]:
     """Return every account as believed when it came to rest."""
     rest = {c: progress.entered.get(c, inside) for c in ingress}
-    return accounts(progress, (), {}, now=max(inside, progress.at), prior=prior, scenarios=1, inside=rest)
+    rates = extra_rates(progress, (), {}, rest)
+    return accounts(progress, rates, now=max(inside, progress.at), prior=prior, scenarios=1, inside=rest)
 
 
 def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]:

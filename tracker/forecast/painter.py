@@ -43,13 +43,12 @@ class Painter:
 
         Steps with the same level and effects come together: their sum is made once and stays close by.
         """
-        last, centre = None, np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
+        last, usual, centre = None, 1.0, np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
         ahead = [max(math.floor(ask.clock_s / BIN_S) - self._first_bin, 0) for ask in asks]
         for i in sorted(wanted, key=lambda i: (ahead[i], asks[i].crew, asks[i].work)):
             ask = asks[i]
-            effect, usual = self._effect(ask)
             if (same := (ahead[i], ask.crew, ask.work)) != last:
-                last = same
+                last, (effect, usual) = same, self._effect(ask)
                 np.add(self._walk(ahead[i]), effect, out=centre)
             self._paint(ask, centre, usual, rows[i])
 

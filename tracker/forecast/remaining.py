@@ -16,9 +16,8 @@ from tracker.forecast.accounts import accounts
 from tracker.forecast.ahead import ahead
 from tracker.forecast.durations import Ask, draw_durations
 from tracker.forecast.network import Network
-from tracker.forecast.nodes import Crews
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
-from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, World
+from tracker.forecast.world import Clock, ElapsedLimit, Node, World
 from tracker.journal.progress import Progress
 
 
@@ -62,27 +61,23 @@ def build_world(
     now = present_instant(progress, now)
     prior = prior_of(progress) if prior is None else prior
     plan = progress.plan
-    crew = tuple(member.id for member in plan.crew)
     rest = ahead(progress)
-    index, crews = rest.index, rest.crews
+    index, inside = rest.index, rest.inside
     nodes, asks = rest.at(progress, now)
     played = range(len(nodes)) if kept is None else rest.played(kept)
     drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios, wanted=played)
-    inside = _inside(progress, crews)
     confidence = plan.confidence
     return World(
         now=now,
         nodes=nodes,
-        crew=crew,
+        crew=tuple(index),
         counted=tuple(index[c] for c in plan.outside if c not in inside),
         inside_already={index[c]: at - now for c, at in inside.items()},
         ready=tuple(_ready(progress, c, now) for c in crew),
         durations=_factors(drawn.rows, nodes, asks),
-        optional=_optional(progress, rest.net),
+        optional=rest.optional,
         limits=_limits(progress, index, now),
-        accounts=accounts(
-            progress, rest.states, crews, now=now, prior=prior, scenarios=scenarios, inside=inside
-        ),
+        accounts=accounts(progress, rest.rates, now=now, prior=prior, scenarios=scenarios, inside=inside),
         clocks=_clocks(progress, rest.net, now),
         confidence_elapsed=confidence.elapsed,
         confidence_consumables=confidence.consumables,
@@ -108,24 +103,6 @@ def _limits(progress: Progress, index: Mapping[str, int], now: float) -> tuple[E
     )
 
 
-def _inside(progress: Progress, crews: Crews) -> dict[str, float]:
-    """Return since when crew members outside are inside.
-
-    Those who have entered; and once nobody outside has a step left, everybody, with their last done.
-    """
-    inside = {c: at for c, at in progress.entered.items() if c in progress.plan.outside}
-    outside = set(progress.plan.outside)
-    if any(not crew or not outside.isdisjoint(crew) for crew in crews.values()):
-        return inside
-    for state in progress.steps.values():
-        if state.ended == "done" and state.done is not None:
-            for c in state.crew:
-                if c in outside and c not in progress.entered:
-                    inside[c] = max(inside.get(c, 0.0), state.done)
-    last = max(inside.values(), default=None)
-    return inside if last is None else {c: inside.get(c, last) for c in progress.plan.outside}
-
-
 def _ready(progress: Progress, crew: str, now: float) -> float:
     """Return when this crew member can go on, relative to now: a hold ends at its `until`, or now."""
     hold = progress.holds.get(crew)
@@ -138,27 +115,6 @@ def _factors(rows: NDArray[np.float32], nodes: tuple[Node, ...], asks: list[Ask]
         if node.home is not None:
             rows[i] *= np.float32(1.0 / asks[i].likely)
     return rows
-
-
-def _optional(progress: Progress, net: Network) -> tuple[OptionalTask, ...]:
-    left = dict.fromkeys(net.optional, 0.0)
-    place = {name: k for k, name in enumerate(progress.tasks)}
-    for step in net.steps:
-        planned = progress.steps[step].step
-        if planned.task in left:
-            left[planned.task] += planned.time.likely / 60.0
-    return tuple(
-        OptionalTask(
-            task=name,
-            priority=progress.tasks[name].priority,
-            value=progress.tasks[name].task.value,
-            needs=net.optional_needs[k],
-            begun=progress.tasks[name].status == "begun",
-            minutes=left[name],
-            place=place[name],
-        )
-        for k, name in enumerate(net.optional)
-    )
 
 
 def _clocks(progress: Progress, net: Network, now: float) -> tuple[Clock, ...]:
