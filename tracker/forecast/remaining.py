@@ -73,7 +73,7 @@ def build_world(
         crew=tuple(index),
         counted=tuple(index[c] for c in plan.outside if c not in inside),
         inside_already={index[c]: at - now for c, at in inside.items()},
-        ready=tuple(_ready(progress, c, now) for c in crew),
+        ready=tuple(_ready(progress, c, now) for c in index),
         durations=_factors(drawn.rows, nodes, asks),
         optional=rest.optional,
         limits=_limits(progress, index, now),
