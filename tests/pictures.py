@@ -52,7 +52,7 @@ FRAME = """\
 {styles}
 </style>
 <defs>{lines}</defs>
-<rect x="-12" y="-12" width="WIDE" height="HIGH" fill="GROUND"/>
+<rect x="-12" y="-100" width="WIDE" height="3000" fill="GROUND"/>
 <g shape-rendering="crispEdges">{backgrounds}</g>
 <g class="{unique_id}-matrix">{matrix}</g>
 </svg>
@@ -69,6 +69,8 @@ class Shot:
     keys: tuple[str, ...] = ()
     lead: bool = False
     width_px: int = 1200
+    silent: str = "0:00"
+    """How long the crew has said nothing when the picture is taken."""
 
 
 SHOTS = {
@@ -77,6 +79,8 @@ SHOTS = {
     "desk-200": Shot("2:14:37", (200, 55), width_px=1600),
     "start": Shot("0:00", (120, 36)),
     "entry": Shot("2:14:37", (100, 30), ("e", *"1 >plug -3"), width_px=1000),
+    "last-call": Shot("4:05", (100, 30), width_px=1000, silent="0:24"),
+    "what-if": Shot("2:14:37", (120, 36), ("f", *"drop lamp", "enter")),
     "recall": Shot("3:30", (100, 30), ("c", "c"), width_px=1000),
     "lead": Shot("2:14:37", (120, 36), lead=True),
 }
@@ -203,7 +207,7 @@ async def make(name: str) -> Path:
     target = PLACE / f"{name}.png"
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "larkspur.sqlite"
-        clock = Stood(played(path, parse_pet(shot.pet)))
+        clock = Stood(played(path, parse_pet(shot.pet)) + timedelta(seconds=parse_pet(shot.silent)))
         show: Callable[[Shot, Path, Stood], Awaitable[str]] = lead if shot.lead else desk
         converted(await show(shot, path, clock), target, shot.width_px)
     return target

@@ -13,11 +13,11 @@ from tracker.foundation.text import plain
 def head(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the clock and the INSIDE lines in three rows; with room the clock also in large figures."""
     if width < SMALL:
-        return [clock_line(scene, width), inside_line(scene, width), second_line(scene, width)]
+        return [clock_line(scene, width), _second(scene, width), second_line(scene, width)]
     figures = large(clock_text(scene).rjust(7), "accent")
     side = width_of(figures[0]) + 4
     room = width - side
-    texts = [clock_line(scene, room), inside_line(scene, room), second_line(scene, room)]
+    texts = [clock_line(scene, room), _second(scene, room), second_line(scene, room)]
     lines = [crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)]
     return [*lines, blank(width)][:height]
 
@@ -38,8 +38,15 @@ def clock_line(scene: Scene, width: int) -> Line:
     ]
     if width >= LARGE:
         left.insert(3, say(f"  {scene.utc:%Y-%m-%d}", "dim"))
-    rehearsal = (say(" REHEARSAL ", "typed"), Span("  ")) if scene.progress.rehearsal else ()
-    return sides(width, left, (Span("  "), *rehearsal, *disk_spans(scene), Span(" ")))
+    return sides(width, left, (Span(" "), *disk_spans(scene), Span(" ")))
+
+
+def _second(scene: Scene, width: int) -> Line:
+    """Return when everyone is inside, and that this is a rehearsal where it is one."""
+    if not scene.progress.rehearsal:
+        return inside_line(scene, width)
+    mark = (say(" REHEARSAL ", "typed"), Span(" "))
+    return (*inside_line(scene, width - width_of(mark)), *mark)
 
 
 def _beside(scene: Scene) -> str:

@@ -194,7 +194,8 @@ def _next(scene: Scene, crew: str, room: int) -> tuple[Span, ...]:
     start = scene.picture.course.get(step, (None, None))[0]
     planned = progress.planned.get(step, (None, None))[0]
     late = start - planned if start is not None and planned is not None else None
-    tail = f"{pet(start)} {difference(late) if scene.started else '':>5}"
+    left_out = progress.steps[step].step.task in scene.picture.passed_over
+    tail = "left out" if left_out else f"{pet(start)} {difference(late) if scene.started else '':>5}"
     return (
         put("next", _WORD, "dim"),
         put(what, room - _WORD - 12, "dim"),

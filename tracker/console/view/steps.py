@@ -76,13 +76,16 @@ def _head(scene: Scene, rows: Sequence[Row], top: int, shown: int, width: int) -
     below = len(rows) - top - shown
     counts = f"{sum(row.done for row in rows)} of {len(rows)} done"
     hidden = ", ".join(f"{n} {where}" for n, where in ((top, "above"), (below, "below")) if n)
-    title = f" steps   {counts}" + (f"   ({hidden})" if hidden else "")
+    title = f" steps   {counts}"
     tail = _columns("plan", "now", "", "time", width)
+    room = width - sum(len(span.text) for span in tail)
+    if hidden and len(title) + len(hidden) + 5 < room:
+        title += f"   ({hidden})"
     left_out = (
         f"   left out: {', '.join(sorted(scene.picture.passed_over))}" if scene.picture.passed_over else ""
     )
     title += left_out if len(title) + len(left_out) < width - 30 else ""
-    return crop((put(title, width - sum(len(s.text) for s in tail), "dim"), *tail), width)
+    return crop((put(title, room, "dim"), *tail), width)
 
 
 def _columns(plan: str, real: str, late: str, time: str, width: int, ink: Ink = "dim") -> tuple[Span, ...]:
