@@ -46,7 +46,7 @@ def test_text_can_be_read_in_every_theme(theme: Any) -> None:
 
 def grey(colour: Any) -> bool:
     triplet = colour.get_truecolor()
-    return max(triplet) - min(triplet) <= 3
+    return bool(max(triplet) - min(triplet) <= 3)
 
 
 @pytest.mark.parametrize("theme", ["dark", "light", "contrast", "safe"])
