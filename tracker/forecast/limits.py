@@ -139,8 +139,8 @@ def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.floa
     out = []
     for own in each:
         few = np.flatnonzero(own - common)
-        more = (extra[:, few] * (own - common)[few]) @ world.durations[few] if few.size else np.float32(0)
-        out.append(shared + more)
+        more = product(extra[:, few] * (own - common)[few], world.durations[few])
+        out.append(shared + more if few.size else shared)
     return out
 
 

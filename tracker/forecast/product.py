@@ -13,7 +13,8 @@ def product(rates: NDArray[np.float32], rows: NDArray[np.float32]) -> NDArray[np
     """Return rates @ rows: (accounts, steps) times (steps, N).
 
     Accounts of one crew member mostly differ by a factor alone, since all follow the same effort: such
-    rows are multiplied out once.
+    rows are multiplied out once. Without BLAS: shared out between threads, so little work waits for cores
+    that are busy elsewhere, ten times as long as it takes.
     """
     out = np.empty((len(rates), rows.shape[1]), dtype=np.float32)
     done: list[int] = []
@@ -21,7 +22,7 @@ def product(rates: NDArray[np.float32], rows: NDArray[np.float32]) -> NDArray[np
         factors = ((j, _factor(rate, rates[j])) for j in done)
         alike = next(((j, factor) for j, factor in factors if factor is not None), None)
         if alike is None:
-            np.matmul(rate, rows, out=out[k])
+            np.einsum("i,ij->j", rate, rows, out=out[k])
             done.append(k)
         else:
             np.multiply(out[alike[0]], alike[1], out=out[k])
