@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
+from tracker.forecast.estimate import estimate
 from tracker.forecast.moved import moved
 
 
@@ -17,6 +18,13 @@ def lamp(limit: str) -> Run:
     )
     run("noted", 600, text="the lamp is being fitted")
     return run
+
+
+def test_figures_are_the_same_when_the_advice_is_known_already() -> None:
+    for limit in ("1:30", "2:00"):
+        here = lamp(limit).now
+        found = estimate(here, scenarios=200)
+        assert estimate(here, scenarios=200, advice=found.advice).as_json() == found.as_json()
 
 
 def test_begun_work_that_fits_is_kept_and_counts() -> None:

@@ -9,6 +9,7 @@ import weakref
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
+from tracker.forecast.demand import going_on_of
 from tracker.forecast.durations import Ask
 from tracker.forecast.network import Network, network
 from tracker.forecast.nodes import Crews, Gaps, ask_for, make_node
@@ -37,8 +38,8 @@ class Ahead:
     """What the steps take from each account beyond waiting."""
 
     def played(self, kept: Collection[str]) -> list[int]:
-        """Return the places of the steps that remain when these optional tasks are kept."""
-        chosen = frozenset(k for k, task in enumerate(self.net.optional) if task in kept)
+        """Return the places of the steps on the projected course when these optional tasks are kept."""
+        chosen = going_on_of(self.optional, kept)
         groups = enumerate(self.net.groups)
         return [i for i, tasks in groups if not tasks or not chosen.isdisjoint(tasks)]
 

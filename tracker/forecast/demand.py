@@ -109,13 +109,18 @@ def closed(optional: tuple[OptionalTask, ...], tasks: Collection[int]) -> frozen
 
 
 def going_on(world: World, kept: Collection[str]) -> frozenset[int]:
-    """Return the optional tasks on the projected course: those kept, and those begun.
+    """Return the optional tasks on the projected course: those kept, and those begun."""
+    return going_on_of(world.optional, kept)
+
+
+def going_on_of(optional: tuple[OptionalTask, ...], kept: Collection[str]) -> frozenset[int]:
+    """Return which of these tasks are on the projected course.
 
     Begun work goes on, with what it needs, until a person gives it up, whatever is advised about it.
     """
-    advised = closed(world.optional, [m for m, task in enumerate(world.optional) if task.task in kept])
-    begun = (m for m, task in enumerate(world.optional) if task.begun)
-    return advised | with_needs(world.optional, begun)
+    advised = closed(optional, [m for m, task in enumerate(optional) if task.task in kept])
+    begun = (m for m, task in enumerate(optional) if task.begun)
+    return advised | with_needs(optional, begun)
 
 
 Worth = tuple[int, int]

@@ -55,18 +55,18 @@ def build_world(
 ) -> World:
     """Return everything that one estimate knows about the rest of the excursion at `now` (PET seconds).
 
-    `prior` None is the journal's own pace file. With `kept` no other optional tasks can be played: steps
-    that remain only with others get no durations. Raises ValueError for an instant before the last event.
+    `prior` None is the journal's own pace file. With `kept` only the course with these and with begun
+    optional tasks can be played, or one with fewer: steps that remain only with others get no durations.
+    Raises ValueError for an instant before the last event.
     """
     now = present_instant(progress, now)
     prior = prior_of(progress) if prior is None else prior
-    plan = progress.plan
+    plan, confidence = progress.plan, progress.plan.confidence
     rest = ahead(progress)
     index, inside = rest.index, rest.inside
     nodes, asks = rest.at(progress, now)
     played = range(len(nodes)) if kept is None else rest.played(kept)
     drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios, wanted=played)
-    confidence = plan.confidence
     return World(
         now=now,
         nodes=nodes,
