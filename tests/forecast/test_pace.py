@@ -135,6 +135,34 @@ def test_one_stuck_step_does_not_drag_the_level() -> None:
     assert 0.0 < ours < 0.3 * plain
 
 
+@pytest.mark.parametrize("times", [0.003, 0.05, 6.0, 40.0])
+def test_one_strange_step_changes_neither_level_nor_noise_much(times: float) -> None:
+    """Ticked off at once, or stuck: from the very first step on, also where noise is still to be learned."""
+    first = start(STILL, ALONE)
+    after = observe(first, seen(ALONE, math.log(times)))
+    usual = observe(first, seen(ALONE, math.log(2.0)))
+    assert abs(float(after.mean[0, 0])) < float(usual.mean[0, 0])
+    assert math.sqrt(float(after.variance[0] / first.variance[0])) < 1.2
+
+
+def test_the_stranger_a_step_the_less_it_pulls() -> None:
+    first = start(STILL, ALONE)
+    pulls = [float(observe(first, seen(ALONE, value)).mean[0, 0]) for value in (0.4, 0.8, 1.6, 3.2, 6.4)]
+    assert pulls[0] < pulls[1] and pulls[1:] == sorted(pulls[1:], reverse=True)
+    assert pulls[-1] > 0.0
+
+
+@pytest.mark.parametrize("true", [0.20, 0.50])
+def test_noise_is_learned_from_many_steps(true: float) -> None:
+    """Noise far from what was believed: half the way is gone in fifty steps (mean of 20 crews)."""
+    gone = []
+    for seed in range(20):
+        values = np.random.default_rng(seed).normal(0.0, true, 50)
+        belief = taught(start(STILL, ALONE), [seen(ALONE, v) for v in values], 10.0)
+        gone.append((math.sqrt(float(belief.variance[0])) - STILL.sigma) / (true - STILL.sigma))
+    assert 0.5 < float(np.mean(gone)) < 1.0
+
+
 def test_a_tick_that_may_be_late_counts_less() -> None:
     sharp, blurred = seen(ALONE, 0.6), replace(seen(ALONE, 0.6), clock=0.5)
     first = start(STILL, ALONE)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.debrief.effects import Seen
-from tracker.forecast.pace import TAIL, Layout, start
+from tracker.forecast.pace import TAIL, Layout, softened, start
 from tracker.forecast.pace_file import PacePrior
 
 Array = NDArray[np.float64]
@@ -103,7 +103,7 @@ def log_likelihood(courses: Courses, prior: PacePrior, level: Level) -> Array:
         surprise = error**2 / (spread + own)
         density = -0.5 * np.log(spread + own) - 0.5 * (TAIL + 1) * np.log1p(surprise / TAIL)
         total += np.where(there, density, 0.0)
-        gain = np.where(there, 1.0 / (spread + own * (TAIL + surprise) / (TAIL + 1)), 0.0)
+        gain = np.where(there, 1.0 / (spread + softened(own, surprise)), 0.0)
         pace, slope = pace + gain * reach * error, slope + gain * reach_slope * error
         var, cross = var - gain * reach**2, cross - gain * reach * reach_slope
         var_slope = var_slope - gain * reach_slope**2

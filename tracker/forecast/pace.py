@@ -22,9 +22,15 @@ from tracker.forecast.pace_file import PacePrior
 Array = NDArray[np.float64]
 
 TAIL = 10.0
-"""Degrees of freedom at which a surprising step counts less: one stuck fastener is no new pace."""
-SLOPE_MEAN = 2.4
-SLOPE_SPREAD = 1.2
+"""Degrees of freedom of the tails that steps are expected to have where processes are weighed."""
+STRANGE = 5.0
+"""A squared surprise (2.2 standard deviations) beyond which a step pulls the level the less the stranger it
+is, and says no more about the noise: neither a stuck fastener nor a tick after one second is a new pace."""
+NOISE_SHARE = (TAIL - 4.0) / (TAIL - 1.0)
+"""What a step adds to the belief about noise, in steps: squares of a noise with such tails scatter by so
+much more than a normal's, 2 / (2 + excess kurtosis)."""
+SLOPE_MEAN = 1.6
+SLOPE_SPREAD = 1.4
 """A process that drifts also tires: slope an hour, mean and spread, as multiples of its drift squared
 (the walk's variance an hour)."""
 COMMON_WORK = "general"
@@ -146,8 +152,9 @@ def move_on(belief: Belief, hours: float) -> Belief:
 def observe(belief: Belief, seen: Evidence, *, tail: float = TAIL) -> Belief:
     """Return the belief after one observation.
 
-    With `tail` infinite and no clock error this is the conjugate update exactly; with a finite tail a
-    surprise counts less, by the weights of a Student distribution with that many degrees of freedom.
+    With `tail` infinite and no clock error this is the conjugate update exactly. With a finite one
+    processes are weighed by Student densities of that many degrees of freedom, and what a single step can
+    do to the level and to the noise is bounded.
     """
     moved = move_on(belief, seen.hours)
     reach = moved.cov @ seen.row
@@ -156,19 +163,26 @@ def observe(belief: Belief, seen: Evidence, *, tail: float = TAIL) -> Belief:
     noise = seen.noise + seen.clock / moved.variance
     surprise = error**2 / (moved.variance * (spread + noise))
     log_weight = moved.log_weight + _log_student(surprise, moved, spread + noise, tail)
+    share, scatter = 1.0, surprise
     if math.isfinite(tail):
-        noise = noise * (tail + surprise) / (tail + 1.0)
+        noise = softened(noise, surprise)
+        share, scatter = NOISE_SHARE, np.minimum(surprise, STRANGE)
     total = spread + np.maximum(noise, 1e-12)
     gain = reach / total[:, None]
-    weight = moved.weight + 1.0
+    weight = moved.weight + share
     return replace(
         moved,
         mean=moved.mean + gain * error[:, None],
         cov=moved.cov - gain[:, :, None] * reach[:, None, :],
-        variance=moved.variance * (moved.weight + error**2 / (moved.variance * total)) / weight,
+        variance=moved.variance * (moved.weight + share * scatter) / weight,
         weight=weight,
         log_weight=log_weight,
     )
+
+
+def softened(noise: Array, surprise: Array) -> Array:
+    """Return a step's noise variance, raised for one that is strange; the pull on the level is bounded."""
+    return np.asarray(noise * np.maximum(1.0, surprise / STRANGE))
 
 
 def _log_student(surprise: Array, belief: Belief, total: Array, tail: float) -> Array:
