@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -42,7 +43,7 @@ FONT, ADVANCE = "DejaVu Sans Mono", 0.60205
 CELL = (20 * ADVANCE, 20 * 1.22)
 """Width and height of a cell as Rich exports it."""
 COLOURS = 256
-PATIENCE_S = 60.0
+PATIENCE_S, QUIET_S = 60.0, 5.0
 MOST_BYTES = 200_000
 
 FRAME = """\
@@ -162,12 +163,23 @@ async def lead(shot: Shot, path: Path, clock: Stood) -> str:
     app = LeadApp(watching)
     async with app.run_test(size=shot.size) as pilot:
         await until(lambda: _studied(watching), pilot, "the studies beside the estimate")
+        await grown(watching, pilot)
         await pressed(pilot, shot.keys)
         app.lead.repaint()
         await pilot.pause()
         picture = svg(app)
     watching.stop()
     return picture
+
+
+async def grown(watching: Watching, pilot: Pilot[Any]) -> None:
+    """Wait until the estimates through the day, which come one after the other, are all there."""
+    points, since = watching.session.scene(watching.utc_now()).points, time.monotonic()
+    while time.monotonic() - since < QUIET_S:
+        await asyncio.sleep(0.05)
+        await pilot.pause()
+        if (now := watching.session.scene(watching.utc_now()).points) != points:
+            points, since = now, time.monotonic()
 
 
 def _studied(watching: Watching) -> bool:
