@@ -18,9 +18,7 @@ def steady(per_hour: float) -> Used:
 
 
 def after(*readings: Reading, now: float, spread: float = 0.15, rate: float = 10.0, sd: float = 0.5) -> Store:
-    return believed(
-        readings, steady(rate), start=100.0, reading_sd=sd, use_spread=spread, unit="kg", now=now
-    )
+    return believed(readings, steady(rate), start=100.0, reading_sd=sd, use_spread=spread, unit="kg", now=now)
 
 
 def test_without_readings_the_model_is_believed_and_grows_unsure() -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from tests.runs import plan_of, step, task
+from tests.runs import Run, plan_of, step, task
 from tracker.plan.model import Plan
+from tracker.rehearsal.lead import Lead
 
 Rehearse = Callable[..., Any]
 HOME = task("home", step("in", "EV1", 20), closeout=True)
@@ -69,14 +70,20 @@ def test_extra_work_is_broken_off_when_the_others_are_on_their_way_home(rehearse
     assert played.minutes == {"a.one": 10, "home.count": 15, "home.in": 60}
 
 
-def test_what_was_begun_undecided_is_dropped_once_that_is_advised(rehearse: Rehearse, larkspur: Plan) -> None:
-    for seed in range(20, 24):
-        played = rehearse(larkspur, seed=seed, pace=None, wanted=(), advised=True).all()
-        for event in played.of("chose"):
-            assert event["choice"] == event["advice"]
-        dropped = {e["task"] for e in played.of("dropped")}
-        begun = {s.split(".")[0] for s in played.crew.finished} & dropped
-        if begun:
-            break
-    assert begun, "no task was dropped in the middle"
-    assert not any(played.now.tasks[task].committed for task in begun)
+def test_what_was_begun_undecided_is_dropped_once_that_is_advised() -> None:
+    extra = task("extra", step("long", "EV2", 60), step("more", "EV2", 30), priority="get-ahead")
+    run = Run(
+        task("a", step("one", "EV1", 60)), extra, task("home", step("in", "EV1 EV2", 15), closeout=True)
+    )
+    run("began", 60, step="extra.long")
+    lead = Lead(every_s=600.0, scenarios=200)
+    assert lead.look(run.now, 600.0) == []
+    run("limited", 700, limit="elapsed", value="1:40")
+    chose, dropped = lead.look(run.now, 1200.0)
+    assert (chose["kind"], chose["task"], chose["choice"], chose["advice"]) == (
+        "chose",
+        "extra",
+        "drop",
+        "drop",
+    )
+    assert (dropped["kind"], dropped["task"]) == ("dropped", "extra")
