@@ -76,10 +76,12 @@ def long_plan(steps: int) -> str:
 
 
 @contextmanager
-def _terminal(*command: str) -> Iterator[pexpect.spawn]:
+def _terminal(*command: str) -> Iterator[pexpect.spawn[bytes]]:
     """Run a command in a terminal of its own, and end it afterwards."""
     env = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
-    child = pexpect.spawn(sys.executable, list(command), dimensions=(_ROWS, _COLUMNS), env=env, timeout=30)
+    child: pexpect.spawn[bytes] = pexpect.spawn(
+        sys.executable, list(command), dimensions=(_ROWS, _COLUMNS), env=env, timeout=30
+    )
     child.delaybeforesend = None
     try:
         yield child
@@ -110,7 +112,7 @@ def _until_painted(*command: str) -> float:
         return time.perf_counter() - begin
 
 
-def _opened(child: pexpect.spawn) -> None:
+def _opened(child: pexpect.spawn[bytes]) -> None:
     """Wait until the journal is open and the clock runs."""
     child.expect("Step 1 of task 0")
     _drain(child, 2.0)
@@ -118,14 +120,14 @@ def _opened(child: pexpect.spawn) -> None:
     _drain(child, 2.0)
 
 
-def _until(child: pexpect.spawn, pattern: re.Pattern[bytes]) -> None:
+def _until(child: pexpect.spawn[bytes], pattern: re.Pattern[bytes]) -> None:
     """Read until what comes from now on holds a pattern."""
     seen, end = b"", time.perf_counter() + 5.0
     while not pattern.search(seen) and time.perf_counter() < end:
         seen += child.read_nonblocking(1 << 20, timeout=5.0)
 
 
-def _drain(child: pexpect.spawn, seconds: float) -> int:
+def _drain(child: pexpect.spawn[bytes], seconds: float) -> int:
     """Read what comes for so long; return how many bytes."""
     count, end = 0, time.perf_counter() + seconds
     while (left := end - time.perf_counter()) > 0:
@@ -201,7 +203,7 @@ def _idle(plan: Path, seconds: float) -> None:
     report("screen", "idle desk, bytes a second to the terminal", f"{count / seconds:.0f}", "<= 400")
 
 
-def _cpu_s(pid: int) -> float:
+def _cpu_s(pid: int | None) -> float:
     """Return the processor time of a process in seconds; Linux."""
     fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")

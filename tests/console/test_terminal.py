@@ -24,7 +24,7 @@ class Terminal:
     def __init__(self, *words: str, cwd: Path, size: tuple[int, int] = (24, 80)) -> None:
         env = {**os.environ, "TERM": "xterm-256color"}
         command = ["-m", "tracker", *words]
-        self.child = pexpect.spawn(
+        self.child: pexpect.spawn[bytes] = pexpect.spawn(
             sys.executable, command, dimensions=size, env=env, cwd=str(cwd), timeout=30
         )
         self.child.delaybeforesend = None
