@@ -73,7 +73,7 @@ def _against_all(seeds: range) -> None:
 
 def _against_solver(quick: bool) -> None:
     """The same instance for CP-SAT: 60 scenarios of 300 steps, whole seconds."""
-    _, world = large(5, Size(8, steps=60 if quick else 300), scenarios=20 if quick else 60)
+    _, world = large(5, Size(8, steps=90 if quick else 300), scenarios=20 if quick else 60)
     world = whole_seconds(world)
     ours = min(_timed(lambda: kept_set(world)) for _ in range(3))
     theirs = solve(world, seconds=60 if quick else 300, workers=2)
