@@ -49,3 +49,17 @@ def test_begun_work_that_does_not_fit_counts_too_until_it_is_dropped() -> None:
     assert (after.inside.p50, after.safe) == (660 + (30 + 20) * 60, 1.0)
     parts = dict(moved(then, run.now, then=600, now=660, scenarios=50, prior=FLAT))
     assert sum(parts.values()) == 660 + (30 + 20) * 60 - 7200
+
+
+def test_work_that_its_window_has_begun_since_the_last_event_is_begun() -> None:
+    """Limit 0:45: 20 min of lamp, begun at 0:10 when its window opened, and 20 of closeout do not fit."""
+    run = Run(
+        task("lamp", step("fit", "EV1", 20, window="day"), priority="get-ahead"),
+        task("home", step("in", "EV1 EV2", 20), closeout=True),
+        limits={"elapsed": "0:45"},
+        windows=[{"id": "day", "open": [["0:10", "2:00"]]}],
+    )
+    assert flat(run.now, 300).optional[0].begun is False
+    found = flat(run.now, 1200)
+    assert (found.optional[0].begun, found.tasks[0].status) == (True, "begun")
+    assert found.inside.p50 == (30 + 20) * 60

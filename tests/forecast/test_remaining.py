@@ -214,8 +214,37 @@ def test_who_is_at_another_site_walks_home_from_there() -> None:
         sites={"near": {"home": "0:10"}, "far": {"home": "0:25"}},
     )
     run.done("a.1", at=1800)
-    run("dropped", 1800, task="g")
-    assert span(flat(run.now), "home.walk") == (30, 55)
+    assert span(flat(run.now), "home.walk") == (60, 85)
+    run("dropped", 2400, task="g")
+    assert span(flat(run.now), "home.walk") == (40, 65)
+
+
+def test_who_was_at_no_site_has_no_way_home() -> None:
+    """Work that is given up before anybody went to it is no place to come home from."""
+    run = Run(
+        task("a", step("1", "EV1", 30, site="near")),
+        task("b", step("1", "EV2", 60)),
+        task("g", step("1", "EV2", 60, site="far"), priority="get-ahead"),
+        task("home", {**step("walk", "EV1 EV2", 5), "time": "home"}, step("in", "EV1 EV2", 5), closeout=True),
+        sites={"near": {"home": "0:10"}, "far": {"home": "0:25"}},
+    )
+    assert span(flat(run.now), "home.walk") == (120, 145)
+    assert flat(run.now, 600).turn_back.inside_if_now.p50 == (10 + 10 + 5) * 60
+    run("dropped", 600, task="g")
+    assert span(flat(run.now), "home.walk") == (60, 70)
+    run("called", 600, call="home")
+    assert flat(run.now).inside.p50 == (10 + 10 + 5) * 60
+
+
+def test_called_before_any_site_nobody_walks_home() -> None:
+    run = Run(
+        task("a", step("0", "EV1", 30), step("1", "EV1", 30, site="near")),
+        task("home", {**step("walk", "EV1 EV2", 5), "time": "home"}, step("in", "EV1 EV2", 5), closeout=True),
+        sites={"near": {"home": "0:10"}},
+    )
+    assert flat(run.now, 600).turn_back.inside_if_now.p50 == 900
+    run("called", 600, call="home")
+    assert flat(run.now).inside.p50 == 900
 
 
 def test_a_step_without_an_owner_still_keeps_the_excursion_open() -> None:

@@ -6,8 +6,8 @@ Made once for all estimates until the next event.
 from __future__ import annotations
 
 import weakref
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from tracker.forecast.demand import going_on_of
 from tracker.forecast.durations import Ask
@@ -37,11 +37,18 @@ class Ahead:
     rates: Rates
     """What the steps take from each account beyond waiting."""
 
-    def played(self, kept: Collection[str]) -> list[int]:
+    def played(self, kept: Collection[str], optional: tuple[OptionalTask, ...]) -> list[int]:
         """Return the places of the steps on the projected course when these optional tasks are kept."""
-        chosen = going_on_of(self.optional, kept)
+        chosen = going_on_of(optional, kept)
         groups = enumerate(self.net.groups)
         return [i for i, tasks in groups if not tasks or not chosen.isdisjoint(tasks)]
+
+    def optional_at(self, nodes: Sequence[Node]) -> tuple[OptionalTask, ...]:
+        """Return the optional tasks as they stand with these nodes: a step may have begun by itself."""
+        at_work = {node.task for node in nodes if node.running}
+        if all(task.begun or task.task not in at_work for task in self.optional):
+            return self.optional
+        return tuple(replace(task, begun=task.begun or task.task in at_work) for task in self.optional)
 
     def at(self, progress: Progress, now: float) -> tuple[tuple[Node, ...], list[Ask]]:
         """Return every node, and what is asked about its duration, at `now` (PET seconds)."""

@@ -8,9 +8,9 @@ import numpy as np
 
 from tracker.forecast.nodes import begun
 from tracker.forecast.quantiles import NOTHING, fact, median, ranged
-from tracker.forecast.values import Range, StepFigure, StepStatus, TaskFigure
+from tracker.forecast.values import Range, StepFigure, StepStatus, TaskFigure, TaskStatus
 from tracker.forecast.world import Course, Row, World
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress, StepState, TaskState
 
 SHOWN_AHEAD = 20
 """How many steps ahead a desk shows."""
@@ -46,12 +46,19 @@ def task_figures(
             TaskFigure(
                 task=task,
                 priority=stands.priority,
-                status=stands.status,
+                status=_task_status(stands, states[task], world),
                 start=_task_start(states[task], world, mine, course),
                 finish=_task_finish(states[task], world, mine, course),
             )
         )
     return tuple(out)
+
+
+def _task_status(stands: TaskState, states: Sequence[StepState], world: World | None) -> TaskStatus:
+    """Return how a task stands: one of its steps may have begun by itself since the last event."""
+    if stands.status == "open" and world is not None and any(begun(s, world.now) for s in states):
+        return "begun"
+    return stands.status
 
 
 def _nodes_of_tasks(world: World, present: Collection[int]) -> dict[str, list[int]]:

@@ -50,7 +50,6 @@ def make_node(
         closes=step.closes,
         closeout=progress.tasks[step.task].task.closeout,
         home=_sites_before(progress, net.steps[:i], crews, crew) if home else None,
-        home_now=float(step.time.likely),
         home_from=_from_here(progress, crew, index, now) if home else {},
     )
 
@@ -114,7 +113,7 @@ def ask_for(progress: Progress, state: StepState, node: Node, crews: Crews, now:
     likely = float(step.time.likely)
     if step.time.home and node.home is None:
         ways = [s for c in crew if (s := _home_s(progress, c, now)) is not None]
-        likely = max(ways, default=likely)
+        likely = max(ways, default=0.0)
     elif node.home is not None:
         likely = likely or NO_TIME_S
     return Ask(

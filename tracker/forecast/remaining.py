@@ -65,7 +65,8 @@ def build_world(
     rest = ahead(progress)
     index, inside = rest.index, rest.inside
     nodes, asks = rest.at(progress, now)
-    played = range(len(nodes)) if kept is None else rest.played(kept)
+    optional = rest.optional_at(nodes)
+    played = range(len(nodes)) if kept is None else rest.played(kept, optional)
     drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios, wanted=played)
     return World(
         now=now,
@@ -75,7 +76,7 @@ def build_world(
         inside_already={index[c]: at - now for c, at in inside.items()},
         ready=tuple(_ready(progress, c, now) for c in index),
         durations=_factors(drawn.rows, nodes, asks),
-        optional=rest.optional,
+        optional=optional,
         limits=_limits(progress, index, now),
         accounts=accounts(progress, rest.rates, now=now, prior=prior, scenarios=scenarios, inside=inside),
         clocks=_clocks(progress, rest.net, now),

@@ -97,7 +97,7 @@ class Duration:
     low: int | None = None
     high: int | None = None
     home: bool = False
-    """True: the way home from the last site; `likely` then only serves where no site is known."""
+    """True: the way home from the last site, no time at all for who was at none."""
 
 
 @dataclass(frozen=True, slots=True)
