@@ -8,7 +8,7 @@ import pytest
 from tracker.forecast.product import product
 
 
-@pytest.mark.parametrize("case", ["alike", "different", "nothing", "no steps"])
+@pytest.mark.parametrize("case", ["alike", "different", "nothing", "no steps", "few efforts", "one step"])
 def test_same_as_the_plain_product(case: str) -> None:
     rng = np.random.default_rng(5)
     effort = rng.uniform(0, 400, (2, 40)).astype(np.float32)
@@ -20,6 +20,10 @@ def test_same_as_the_plain_product(case: str) -> None:
         rates[4, 7] *= np.float32(1.001)
     elif case == "nothing":
         rates[[0, 3]] = 0
+    elif case == "few efforts":
+        rates = rates[:, rng.integers(0, 3, 40)]
+    elif case == "one step":
+        rates, rows = rates[:, 1:2], rows[1:2]
     elif case == "no steps":
         rates, rows = rates[:, :0], rows[:0]
     exact = rates.astype(np.float64) @ rows.astype(np.float64)

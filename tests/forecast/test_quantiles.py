@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.forecast.quantiles import finite, one, ranged, rank, three
+from tracker.forecast.quantiles import Instants, finite, one, ranged, rank, three
 
 values = st.lists(
     st.floats(-1e6, 1e6, width=32) | st.just(float("inf")) | st.just(float("-inf")), min_size=1, max_size=60
@@ -39,3 +39,14 @@ def test_what_is_not_finite_does_not_exist() -> None:
     found = ranged(row, base=10.0, mean=True)
     assert (found.p10, found.p50, found.p90, found.mean) == (11.0, None, None, None)
     assert finite(float("nan")) is None
+
+
+def test_a_shared_row_has_the_same_figures_whichever_is_asked_first() -> None:
+    row = np.random.default_rng(2).normal(600, 60, 1000).astype(np.float32)
+    other, instants, late = row + np.float32(1), Instants(30.0), Instants(30.0)
+    assert instants.median(row) == late.median(row)
+    whole = ranged(row, base=30.0)
+    assert instants.ranged(row) == late.ranged(row) == whole
+    assert instants.median(row).p50 == whole.p50
+    assert (instants.median(row).p10, instants.median(row).p90) == (None, None)
+    assert instants.ranged(other) == ranged(other, base=30.0)

@@ -54,8 +54,9 @@ def _conditions(progress: Progress, made: Estimate, now: float) -> Iterator[tupl
     """Yield id and text of everything that is so at this instant."""
     yield from _recall(progress)
     yield from _owners(progress)
-    yield from _hardware_clocks(progress, made, now)
-    if done_share(progress) >= 0.1:
+    early = done_share(progress) < 0.1
+    yield from _hardware_clocks(progress, made, now, early=early)
+    if not early:
         yield from _chances(progress, made)
     yield from _readings(made)
     yield from _open_items(progress, made)
@@ -76,7 +77,7 @@ def _recall(progress: Progress) -> Iterator[tuple[str, str]]:
 
 def _owners(progress: Progress) -> Iterator[tuple[str, str]]:
     for step, state in progress.steps.items():
-        if state.ended is None and all(c in progress.entered for c in state.crew):
+        if state.ended is None and progress.entered.keys() >= set(state.crew):
             yield f"owner:{step}", f"{step}: nobody owns it; {_do(state)}"
 
 
@@ -84,9 +85,10 @@ def _do(state: StepState) -> str:
     return plain(state.step.do, most=60)
 
 
-def _hardware_clocks(progress: Progress, made: Estimate, now: float) -> Iterator[tuple[str, str]]:
+def _hardware_clocks(
+    progress: Progress, made: Estimate, now: float, *, early: bool
+) -> Iterator[tuple[str, str]]:
     """Clocks at risk: above 1 less the confidence; one raised before is cleared below half of that."""
-    early = done_share(progress) < 0.1
     most = 1 - progress.plan.confidence.elapsed
     for clock in made.clocks:
         if clock.late > most + 1e-9 and not (early and clock.due is None):

@@ -18,7 +18,7 @@ from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
 from tracker.forecast.limits import Standing, beyond_waiting, binding, standings
 from tracker.forecast.listing import shown, step_figures, task_figures
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.quantiles import fact, ranged
+from tracker.forecast.quantiles import Instants, fact, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.summary import called, confidence_of, last_done, open_items
 from tracker.forecast.values import Advice, Estimate, LimitFigure, Range
@@ -78,7 +78,9 @@ class _Played:
     @property
     def safe(self) -> float:
         """Share of scenarios that break no limit."""
-        broken = np.any([standing.broken for standing in self.found], axis=0)
+        broken = self.found[0].broken.copy()
+        for standing in self.found[1:]:
+            broken |= standing.broken
         return 1.0 - float(np.count_nonzero(broken)) / len(broken)
 
 
@@ -120,6 +122,7 @@ def of_world(
     played, bare = _play(world, advice.kept)
     present, course, found = played.present, played.course, played.found
     limits = {standing.id: limit_figure(world, standing) for standing in found}
+    instants = Instants(world.now)
     wanted = set(present) if ranges == "all" else shown(world, present, progress.current)
     return Estimate(
         excursion=progress.plan.excursion,
@@ -138,8 +141,8 @@ def of_world(
         turn_back=advice.turn_back,
         pace=world.pace,
         consumables=consumable_figures(progress, world, present, course, found, played.beyond),
-        tasks=task_figures(progress, world, present, course),
-        steps=step_figures(progress, world, present, course, wanted),
+        tasks=task_figures(progress, world, present, course, instants),
+        steps=step_figures(progress, world, present, course, wanted, instants),
         optional=advice.optional,
         clocks=clock_figures(world, course),
         open_items=open_items(progress, world.now),

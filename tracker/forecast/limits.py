@@ -128,20 +128,13 @@ def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
 def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.float32]]:
     """Return, per set of nodes, (accounts, N): what its steps take beyond waiting, at use factor 1.
 
-    What all sets have in common is summed once, since reading the durations is what takes the time.
+    All sets at once, since reading the durations is what takes the time.
     """
     if not world.accounts:
         return [np.zeros((0, world.scenarios), dtype=np.float32) for _ in sets]
     extra = np.stack([account.extra_per_s for account in world.accounts])
-    each = [weights(world, present) for present in sets]
-    common = np.where(np.all([row == each[0] for row in each], axis=0), each[0], np.float32(0))
-    shared = product(extra * common, world.durations)
-    out = []
-    for own in each:
-        few = np.flatnonzero(own - common)
-        more = product(extra[:, few] * (own - common)[few], world.durations[few])
-        out.append(shared + more if few.size else shared)
-    return out
+    each = product(np.concatenate([extra * weights(world, present) for present in sets]), world.durations)
+    return np.split(each, len(sets))
 
 
 def deadlines(world: World, present: Collection[int], beyond: NDArray[np.float32] | None = None) -> list[Row]:
@@ -187,7 +180,7 @@ def bound_crew(world: World, limit: ElapsedLimit) -> tuple[int, ...] | None:
 def shut_out(world: World, course: Course) -> Mask:
     """Return the scenarios in which some step of the course finds no later opening."""
     mask = np.zeros(world.scenarios, dtype=np.bool_)
-    if any(node.gaps and node.gaps[-1][1] == np.inf for node in world.nodes):
+    if world.may_shut_out:
         for row in course.ready:
             mask |= row == NEVER
         for i, row in course.finish.items():
@@ -230,15 +223,20 @@ def standings(
     """
     lost = shut_out(world, course)
     everybody = ingress(world, course)
+    some, kept = bool(lost.any()), ~lost
+
+    def late(id: str, at: Row | float, inside: Row, latest: Row | float) -> Standing:
+        broken = inside > latest
+        return Standing(id, at, inside, broken & kept if some else broken)
+
     out = []
     for limit in world.limits:
         who = bound_crew(world, limit)
         inside = everybody if who is None else ingress(world, course, who)
-        out.append(Standing(limit.name, limit.at, inside, (inside > limit.at + GRAIN_S) & ~lost))
+        out.append(late(limit.name, limit.at, inside, limit.at + GRAIN_S))
     for account, row in zip(world.accounts, deadlines(world, present, beyond), strict=True):
-        late = (everybody > row + np.float32(GRAIN_S)) & ~lost
-        out.append(Standing(f"{account.crew}.{account.consumable}", row, everybody, late))
-    for name, mask in shut_out_by_window(world, course).items():
+        out.append(late(f"{account.crew}.{account.consumable}", row, everybody, row + np.float32(GRAIN_S)))
+    for name, mask in (shut_out_by_window(world, course) if some else {}).items():
         out.append(Standing(f"window.{name}", None, everybody, mask))
     return tuple(out)
 

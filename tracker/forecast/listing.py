@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from functools import lru_cache
 
 import numpy as np
 
 from tracker.forecast.nodes import begun
-from tracker.forecast.quantiles import NOTHING, fact, median, ranged
+from tracker.forecast.quantiles import NOTHING, Instants, fact
 from tracker.forecast.values import Range, StepFigure, StepStatus, TaskFigure, TaskStatus
-from tracker.forecast.world import Course, Row, World
+from tracker.forecast.world import Course, World
 from tracker.journal.progress import Progress, StepState, TaskState
 
 SHOWN_AHEAD = 20
@@ -32,9 +33,14 @@ def step_status(progress: Progress, state: StepState, now: float) -> StepStatus:
 
 
 def task_figures(
-    progress: Progress, world: World | None, present: Collection[int], course: Course | None
+    progress: Progress,
+    world: World | None,
+    present: Collection[int],
+    course: Course | None,
+    instants: Instants | None = None,
 ) -> tuple[TaskFigure, ...]:
     """Return every task; without a world only what has happened."""
+    instants = instants or Instants(0.0 if world is None else world.now)
     nodes = {} if world is None else _nodes_of_tasks(world, present)
     out = []
     states: dict[str, list[StepState]] = {task: [] for task in progress.tasks}
@@ -47,8 +53,8 @@ def task_figures(
                 task=task,
                 priority=stands.priority,
                 status=_task_status(stands, states[task], world),
-                start=_task_start(states[task], world, mine, course),
-                finish=_task_finish(states[task], world, mine, course),
+                start=_task_start(states[task], world, mine, course, instants),
+                finish=_task_finish(states[task], world, mine, course, instants),
             )
         )
     return tuple(out)
@@ -88,7 +94,11 @@ def _first_of_crew(world: World, nodes: Sequence[int]) -> list[int]:
 
 
 def _task_start(
-    states: Sequence[StepState], world: World | None, nodes: Sequence[int], course: Course | None
+    states: Sequence[StepState],
+    world: World | None,
+    nodes: Sequence[int],
+    course: Course | None,
+    instants: Instants,
 ) -> Range:
     now = 0.0 if world is None else world.now
     starts = [s.began for s in states if s.began is not None and (world is None or begun(s, now))]
@@ -96,21 +106,25 @@ def _task_start(
         return fact(min(starts))
     if world is None or course is None or not nodes:
         return NOTHING
-    row = None
-    for i in _first_of_crew(world, nodes):
-        row = course.start[i] if row is None else np.minimum(row, course.start[i])
-    return NOTHING if row is None else median(row, base=now)
+    first, *others = (course.start[i] for i in _first_of_crew(world, nodes))
+    for row in others:
+        first = first if row is first else np.minimum(first, row)
+    return instants.median(first)
 
 
 def _task_finish(
-    states: Sequence[StepState], world: World | None, nodes: Sequence[int], course: Course | None
+    states: Sequence[StepState],
+    world: World | None,
+    nodes: Sequence[int],
+    course: Course | None,
+    instants: Instants,
 ) -> Range:
     done = [s.done for s in states if s.ended == "done" and s.done is not None]
     if world is not None and course is not None and nodes:
-        row: Row = course.finish[nodes[-1]]
-        for i in _first_of_crew(world, nodes[::-1]):
-            row = np.maximum(row, course.finish[i])
-        return ranged(row, base=world.now)
+        last, *others = (course.finish[i] for i in _first_of_crew(world, nodes[::-1]))
+        for row in others:
+            last = np.maximum(last, row)
+        return instants.ranged(last)
     if not done or any(s.ended in (None, "left") for s in states):
         return NOTHING
     return fact(max(done))
@@ -130,28 +144,36 @@ def shown(world: World, present: Sequence[int], current: Mapping[str, str | None
 
 
 def step_figures(
-    progress: Progress, world: World, present: Sequence[int], course: Course, wanted: Collection[int]
+    progress: Progress,
+    world: World,
+    present: Sequence[int],
+    course: Course,
+    wanted: Collection[int],
+    instants: Instants,
 ) -> tuple[StepFigure, ...]:
     """Return every step; projected ranges only for the `wanted` nodes, facts for all."""
-    place = {world.nodes[i].step: i for i in present}
-    finishes = {i: ranged(course.finish[i], base=world.now) for i in wanted}
-    # Where a step follows at once, its start is the very row of the finish before it.
-    medians = {id(course.finish[i]): Range(None, finish.p50, None) for i, finish in finishes.items()}
+    finishes = {world.nodes[i].step: instants.ranged(course.finish[i]) for i in wanted}
+    starts = {world.nodes[i].step: course.start[i] for i in wanted}
     next_ones = set(progress.current.values())
     out = []
     for step, state in progress.steps.items():
-        i = place.get(step)
         start, finish = past(state, world.now)
-        if i in finishes:
-            finish = finishes[i]
-            if start is NOTHING:
-                row = course.start[i]
-                start = medians.get(id(row)) or median(row, base=world.now)
-        if state.ended is None and step not in next_ones:
-            out.append(StepFigure(step, "open", state.crew, start, finish, None))
-        else:
+        if step in finishes:
+            finish = finishes[step]
+            start = instants.median(starts[step]) if start is NOTHING else start
+        if state.ended is not None or step in next_ones:
             out.append(_step_figure(progress, state, world.now, start, finish))
+        elif start is NOTHING and finish is NOTHING:
+            out.append(_merely_open(step, state.crew))
+        else:
+            out.append(StepFigure(step, "open", state.crew, start, finish, None))
     return tuple(out)
+
+
+@lru_cache(maxsize=4096)
+def _merely_open(step: str, crew: tuple[str, ...]) -> StepFigure:
+    """Return the figure of a step of which nothing is known but that it is to be done."""
+    return StepFigure(step, "open", crew, NOTHING, NOTHING, None)
 
 
 def _step_figure(progress: Progress, state: StepState, now: float, start: Range, finish: Range) -> StepFigure:

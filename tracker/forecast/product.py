@@ -7,33 +7,55 @@ from numpy.typing import NDArray
 
 SAME = 1e-6
 """Rates are alike when they differ by no more than this share of the greatest: float32 rounding."""
+FEW = 2
+"""Steps are summed by their rates where that leaves fewer than one in so many of them."""
+
+Matrix = NDArray[np.float32]
 
 
-def product(rates: NDArray[np.float32], rows: NDArray[np.float32]) -> NDArray[np.float32]:
+def product(rates: Matrix, rows: Matrix) -> Matrix:
     """Return rates @ rows: (accounts, steps) times (steps, N).
 
+    Steps of one crew and effort mostly take the same from every account: their rows are summed first.
+    Without BLAS: shared out between threads, so little work waits for cores that are busy elsewhere, ten
+    times as long as it takes.
+    """
+    places = np.flatnonzero(rates.any(axis=0))
+    alike: dict[bytes, list[int]] = {}
+    columns = np.ascontiguousarray(rates[:, places].T)
+    for i, column in zip(places.tolist(), columns, strict=True):
+        alike.setdefault(column.tobytes(), []).append(i)
+    if len(alike) * FEW > len(places):
+        return _by_account(rates, rows)
+    sums = np.empty((len(alike), rows.shape[1]), dtype=np.float32)
+    for row, (first, *others) in zip(sums, alike.values(), strict=True):
+        row[:] = rows[first]
+        for i in others:
+            np.add(row, rows[i], out=row)
+    return _by_account(rates[:, [steps[0] for steps in alike.values()]], sums)
+
+
+def _by_account(rates: Matrix, rows: Matrix) -> Matrix:
+    """Return rates @ rows.
+
     Accounts of one crew member mostly differ by a factor alone, since all follow the same effort: such
-    rows are multiplied out once. Without BLAS: shared out between threads, so little work waits for cores
-    that are busy elsewhere, ten times as long as it takes.
+    rows are multiplied out once.
     """
     out = np.empty((len(rates), rows.shape[1]), dtype=np.float32)
+    if not rates.size:
+        out[:] = 0
+        return out
+    greatest = rates[np.arange(len(rates)), np.abs(rates).argmax(axis=1)]
+    shapes = rates / np.where(greatest == 0, np.float32(1), greatest)[:, None]
     done: list[int] = []
-    for k, rate in enumerate(rates):
-        factors = ((j, _factor(rate, rates[j])) for j in done)
-        alike = next(((j, factor) for j, factor in factors if factor is not None), None)
-        if alike is None:
-            np.einsum("i,ij->j", rate, rows, out=out[k])
+    for k, shape in enumerate(shapes):
+        apart = np.abs(shapes[done] - shape).max(axis=1)
+        if not greatest[k]:
+            out[k] = 0
+        elif (apart > SAME).all():
+            np.einsum("i,ij->j", rates[k], rows, out=out[k])
             done.append(k)
         else:
-            np.multiply(out[alike[0]], alike[1], out=out[k])
+            first = done[int(apart.argmin())]
+            np.multiply(out[first], greatest[k] / greatest[first], out=out[k])
     return out
-
-
-def _factor(rate: NDArray[np.float32], other: NDArray[np.float32]) -> np.float32 | None:
-    """Return the factor by which a rate is another one, None where there is none."""
-    at = int(np.argmax(np.abs(rate))) if rate.size else 0
-    if not rate.size or other[at] == 0:
-        return None
-    factor = np.float32(rate[at] / other[at])
-    apart = float(np.abs(rate - factor * other).max())
-    return factor if apart <= SAME * abs(float(rate[at])) else None

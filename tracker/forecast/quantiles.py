@@ -53,9 +53,30 @@ def ranged(row: Row, *, base: float = 0.0, mean: bool = False) -> Range:
     return Range(low, mid, high, middle)
 
 
-def median(row: Row, *, base: float = 0.0) -> Range:
-    """Return only the median of a row as a range."""
-    return Range(None, finite(one(row, 0.5) + base), None)
+class Instants:
+    """Ranges of instants of one estimate, `base` added; a row that several steps share is ranked once.
+
+    Where a step follows at once, its start is the very row of the finish before it.
+    """
+
+    def __init__(self, base: float) -> None:
+        self._base = base
+        self._known: dict[int, tuple[Row, Range]] = {}
+
+    def ranged(self, row: Row) -> Range:
+        """Return the range of a row, which must not change any more."""
+        known = self._known.get(id(row))
+        if known is None or known[1].p10 is None:
+            known = self._known[id(row)] = row, ranged(row, base=self._base)
+        return known[1]
+
+    def median(self, row: Row) -> Range:
+        """Return only the median of a row as a range."""
+        known = self._known.get(id(row))
+        if known is None:
+            known = row, Range(None, finite(one(row, 0.5) + self._base), None)
+            self._known[id(row)] = known
+        return Range(None, known[1].p50, None)
 
 
 def fact(value: float | None) -> Range:

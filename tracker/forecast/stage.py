@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.demand import Failing, count
 from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of
+from tracker.forecast.product import product
 from tracker.forecast.quick import Program, Run
 from tracker.forecast.world import Node, Row, World, home_from_here
 
@@ -124,8 +125,7 @@ def _stage(world: World, *, least: bool) -> Stage:
     always = tuple(_left_of(bound, k, used[0][k]) for k in accounts)
     takes = [tuple(_rate(bound, k, rows[k]) for k in accounts) for rows in used[1:]]
     pairs = tuple(zip(map(frozenset, patterns), takes, strict=True))
-    shuts = any(node.gaps and node.gaps[-1][1] == np.inf for node in world.nodes)
-    return Stage(bound, 2 * GRAIN_S if least else 0.0, shuts, tuple(accounts), always, pairs)
+    return Stage(bound, 2 * GRAIN_S if least else 0.0, world.may_shut_out, tuple(accounts), always, pairs)
 
 
 def _taken(bound: World, other: World, pattern: tuple[int, ...], *, least: bool) -> NDArray[np.float32]:
@@ -138,11 +138,12 @@ def _taken(bound: World, other: World, pattern: tuple[int, ...], *, least: bool)
         return np.zeros((0, bound.scenarios), dtype=np.float32)
     extra = np.stack([account.extra_per_s for account in bound.accounts])
     mine = [i for i, node in enumerate(bound.nodes) if node.groups == pattern]
-    taken = np.maximum(extra[:, mine], 0) @ bound.durations[mine]
+    here = np.zeros(len(bound.nodes), dtype=np.float32)
+    here[mine] = 1
+    taken = product(np.maximum(extra, 0) * here, bound.durations)
     if not pattern and (extra < 0).any():
-        helping = list(range(len(bound.nodes))) if least else mine
-        taken += np.minimum(extra[:, helping], 0) @ other.durations[helping]
-    return np.asarray(taken, dtype=np.float32)
+        taken += product(np.minimum(extra, 0) * (np.float32(1) if least else here), other.durations)
+    return taken
 
 
 def _left_of(world: World, k: int, used: Row) -> Row:

@@ -157,6 +157,11 @@ class World:
             for i, node in enumerate(self.nodes)
         )
 
+    @cached_property
+    def may_shut_out(self) -> bool:
+        """Whether some step has windows that close for good."""
+        return any(node.gaps and node.gaps[-1][1] == np.inf for node in self.nodes)
+
     @property
     def scenarios(self) -> int:
         """Number of scenarios."""
