@@ -25,6 +25,8 @@ from tracker.plan.spans import parse_span, unit_in
         ("8 min", 480), ("8min", 480), ("8 m", 480), ("8'", 480), ("90 s", 90), ("90 sec", 90), ("1h05", 3900),
         ("1 h 5", 3900), ("1h 5m", 3900), ("1 h 5 min 30 s", 3930), ("1.5 h", 5400), ("1,5 hours", 5400), ("2 hrs", 7200),
         ("5m30", 330), ("5'30\"", 330), ("PT1H5M", 3900), ("PT90S", 90), ("1 hour, 5 minutes", 3900), (" 8  min ", 480),
+        ("90 min.", 5400), ("1:30 h", 5400), ("8:30 min", 510), ("1 hour and 30 minutes", 5400), ("P0DT1H30M0S", 5400),
+        ("~90 min", 5400), ("ca. 90 min", 5400), ("90mn", 5400), ("12:08:00 AM", 480), ("1:30 PM", 48600),
     ],
 )  # fmt: skip
 def test_durations_in_the_usual_notations(text: str, seconds: int) -> None:
@@ -45,6 +47,17 @@ def test_a_heading_may_name_the_unit() -> None:
     )  # fmt: skip
     assert parse_span("1.5", "h") == 5400
     assert parse_span("0:10", "h") == 600
+
+
+def test_a_heading_may_show_how_clocks_are_written() -> None:
+    assert [unit_in(f"Time ({form})") for form in ("h:mm", "hh:mm:ss", "mm:ss", "m:ss")] == [
+        "h:mm", "h:mm", "m:ss", "m:ss",
+    ]  # fmt: skip
+    assert (parse_span("8:30", "m:ss"), parse_span("8:30", "h:mm"), parse_span("0:08:30", "m:ss")) == (
+        510, 30600, 510,
+    )  # fmt: skip
+    with pytest.raises(ValueError, match="'8' has no unit, and the heading shows h:mm; write 0:08 or 8:00"):
+        parse_span("8", "h:mm")
 
 
 def test_columns_have_letters() -> None:
@@ -175,7 +188,7 @@ def test_text_of_a_sheet_stays_text() -> None:
             "s.csv:2:2: row 2, column B (Crew): is empty; write who does the step, such as EV1",
             "s.csv:2:3: row 2, column C (Time): 'soon' is not a duration; write 0:08, 8 min, 1h05 or 01:05:00",
             "s.csv:2:4: row 2, column D (Priority): 'high' is no priority; write must, should, get-ahead or closeout",
-            "s.csv:3:2: row 3, column B (Crew): '1!' is no name for a crew member; write letters and digits, such as EV1",
+            "s.csv:3:2: row 3, column B (Crew): 'EV 1!' is no name for a crew member; write letters and digits, such as EV1",
             "s.csv:3:3: row 3, column C (Time): '0' is no time for a step; write more than nothing and at most 100 hours",
         ]),
         ("Do,Crew,Time,Needs,Effort,Count\nx,EV1,5,y7,hevy,many\n", [
@@ -184,7 +197,7 @@ def test_text_of_a_sheet_stays_text() -> None:
             "s.csv:2:6: row 2, column F (Count): 'many' is not a count; write a whole number from 1 to 10000",
         ]),
         ("Task,Do,Crew,Time,Value\nA,x,EV1,5,3\n", ["s.csv:2:5: row 2, column E (Value): a must is never dropped and needs no value; leave it out"]),
-        ('Do,Crew,Time\n"x,EV1,5\n', ["s.csv: is not CSV: unexpected end of data; save the sheet as CSV, UTF-8"]),
+        ('Do,Crew,Time\n"x,EV1,5\n', ["s.csv:2:1: row 2: is not CSV: unexpected end of data; close every quotation mark, and save the sheet as CSV, UTF-8"]),
     ],
 )  # fmt: skip
 def test_faults_have_row_and_column(text: str, lines: list[str]) -> None:

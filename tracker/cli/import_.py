@@ -31,17 +31,21 @@ def run(args: argparse.Namespace) -> int:
     """Write the plan and show how the columns were read. Raises PlanError with rows and columns."""
     from pathlib import Path
 
-    from tracker.plan.read import read_text
+    from tracker.plan.read import read_bytes
     from tracker.plan.sheet import read_sheet
     from tracker.plan.sheet_plan import plan_of_sheet
+    from tracker.plan.sheet_table import sheet_text
 
-    sheet = read_sheet(read_text(args.sheet), args.sheet)
+    text, encoding = sheet_text(read_bytes(args.sheet), args.sheet)
+    sheet = read_sheet(text, args.sheet)
+    if encoding:
+        print(f"the file is read as {encoding}")
     for line in _mapping(sheet):
         print(plain(line))
-    text = plan_of_sheet(
+    plan = plan_of_sheet(
         sheet, excursion=args.excursion or Path(args.sheet).stem, limit=_limit(args.limit), file=args.out
     )
-    _write_new(args.out, text)
+    _write_new(args.out, plan)
     print(plain(f"{args.out}: {len(sheet.steps)} steps; `tracker check {args.out}` looks it over"))
     return 0
 
@@ -72,6 +76,8 @@ def _mapping(sheet: Sheet) -> list[str]:
     ]
     if sheet.columns.unread:
         lines.append(f"not read: {', '.join(sheet.columns.unread)}")
+    lines += sheet.remarks
+    lines += [f"{name} is crew member {member}" for member, name in sheet.names.items() if name != member]
     inside = [name for name, outside in sheet.crew.items() if not outside]
     if inside:
         lines.append(f"taken to be inside: {', '.join(inside)}")

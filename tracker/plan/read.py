@@ -21,7 +21,7 @@ from tracker.plan.schema import PlanFile, TaskFile
 from tracker.plan.task_rules import check_items, check_tasks
 from tracker.plan.tree import MOST_BYTES, Node, Tree, of_data, position, read_tree
 
-__all__ = ["decoded", "parse_plan", "parse_task", "plan_warnings", "read_plan", "read_text"]
+__all__ = ["decoded", "parse_plan", "parse_task", "plan_warnings", "read_bytes", "read_plan", "read_text"]
 
 _BOMS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
 
@@ -99,10 +99,15 @@ def _known(plan: Plan, tasks: Iterable[Task]) -> Known:
 
 
 def read_text(file: str) -> str:
-    """Return the text of a plan or sheet file.
+    """Return the text of a plan file.
 
     Raises PlanError when it cannot be read, is too large, or is no text in UTF-8.
     """
+    return decoded(read_bytes(file), file)
+
+
+def read_bytes(file: str) -> bytes:
+    """Return what a plan or sheet file holds. Raises PlanError when it cannot be read or is too large."""
     try:
         with open(file, "rb", opener=_without_waiting) as opened:
             if not stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
@@ -113,7 +118,7 @@ def read_text(file: str) -> str:
         raise _whole(file, f"cannot be read: {reason}", "give the path of a plan file") from None
     if len(raw) > MOST_BYTES:
         raise _whole(file, "is larger than 10 MB", "a plan of 20,000 entries needs far less")
-    return decoded(raw, file)
+    return raw
 
 
 def _without_waiting(path: str, flags: int) -> int:

@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from tracker.plan.columns import Columns, match
+from tracker.plan.columns import NO, YES, Columns
 from tracker.plan.faults import Fault, PlanError
+from tracker.plan.sheet_crew import People, people_in
+from tracker.plan.sheet_table import read_table
 from tracker.plan.spans import parse_span, unit_in
 
-MOST_ROWS = 5000
-MOST_COLUMNS = 200
-_INSIDE = re.compile(r"(iv|ivx|mcc|ground|control|base|deck|capcom|house|ship|surface)\d*", re.IGNORECASE)
 _PRIORITIES = {
     **dict.fromkeys(("must", "mandatory", "required", "m"), "must"),
     **dict.fromkeys(("should", "s"), "should"),
     **dict.fromkeys(
-        ("get-ahead", "get ahead", "getahead", "ga", "optional", "if time", "could"), "get-ahead"
+        ("get-ahead", "get ahead", "getahead", "ga", "optional", "if time", "nice to have", "could"),
+        "get-ahead",
     ),
     **dict.fromkeys(("closeout", "close-out", "close out"), "closeout"),
 }
-_YES = {"yes", "y", "true", "x", "1", "✓"}
-_NO = {"", "no", "n", "false", "0", "-"}
+_TOTAL = re.compile(r"((grand|over ?all)\s+)?(sub-?)?(total|sum)s?(\s+(time|duration))?\s*:?", re.IGNORECASE)
+_OF_A_TASK = {"task", "task_id", "priority", "optional", "value", "closeout"}
+"""Keys of a row that begins a task and is no step."""
 
 
 @dataclass(slots=True)
@@ -34,6 +33,7 @@ class SheetStep:
     row: int
     """Row of the sheet, from 1."""
     task: str
+    task_id: str
     step: str
     do: str
     crew: list[str]
@@ -46,6 +46,16 @@ class SheetStep:
     text: dict[str, str] = field(default_factory=dict)
     """Further cells by key of a plan, as written."""
 
+    @property
+    def named(self) -> tuple[str, str]:
+        """The task as the sheet names it, and its id there."""
+        return self.task, self.task_id
+
+    @property
+    def rank(self) -> str:
+        """The priority, also where none is given."""
+        return self.priority or "must"
+
 
 @dataclass(slots=True)
 class Sheet:
@@ -56,6 +66,10 @@ class Sheet:
     steps: list[SheetStep]
     crew: dict[str, bool]
     """Crew member to whether they go outside, in order of appearance."""
+    names: dict[str, str]
+    """Crew member to the name as the sheet writes it."""
+    remarks: list[str]
+    """What was read otherwise than row by row."""
 
 
 def column_name(index: int) -> str:
@@ -70,51 +84,22 @@ def column_name(index: int) -> str:
 
 def read_sheet(text: str, file: str) -> Sheet:
     """Read a sheet's text. Raises PlanError with every fault, each with its row and column."""
-    header_row, table = _table(text, file)
-    headings, rows = table[0], table[1:]
-    columns = match(headings, rows)
-    reader = _Reader(file, columns)
-    reader.need_columns(header_row)
+    table = read_table(text, file)
+    reader = _Reader(file, table.columns)
+    reader.need_columns(table.header_row)
     if not reader.faults:
-        for n, cells in enumerate(rows, header_row + 1):
-            if any(cell.strip() for cell in cells):
-                reader.row(n, cells)
+        rows = [
+            (n, row) for n, row in enumerate(table.rows, table.header_row + 1) if any(map(str.strip, row))
+        ]
+        for (n, cells), (_, below) in zip(rows, [*rows[1:], (0, [])], strict=False):
+            reader.row(n, cells, below)
         if not reader.steps and not reader.faults:
-            reader.fault(header_row, 0, "no step stands below the headings", "write a row for each step")
+            reader.fault(
+                table.header_row, 0, "no step stands below the headings", "write a row for each step"
+            )
     if reader.faults:
         raise PlanError(reader.faults)
-    return Sheet(file, columns, reader.steps, _crew(reader.steps))
-
-
-def _table(text: str, file: str) -> tuple[int, list[list[str]]]:
-    """Return the row of the headings, from 1, and the cells from there on, all rows equally long."""
-    first, _, rest = text.partition("\n")
-    hint = re.fullmatch(r'"?sep=(.)"?\s*', first, re.IGNORECASE)
-    body, skipped = (rest, 1) if hint else (text, 0)
-    if not body.strip():
-        raise PlanError([Fault(file, 1, 1, "", "is empty", "save a sheet with headings and a row a step")])
-    delimiter = hint.group(1) if hint else _delimiter(body)
-    try:
-        rows = list(csv.reader(io.StringIO(body, newline=""), delimiter=delimiter, strict=True))
-    except csv.Error as error:
-        what = f"is not CSV: {error}"
-        raise PlanError([Fault(file, 0, 0, "", what, "save the sheet as CSV, UTF-8")]) from None
-    blank = next((i for i, row in enumerate(rows) if any(cell.strip() for cell in row)), len(rows))
-    rows = rows[blank:]
-    if not rows:
-        raise PlanError([Fault(file, 1, 1, "", "is empty", "save a sheet with headings and a row a step")])
-    wide = max(len(row) for row in rows)
-    if len(rows) > MOST_ROWS or wide > MOST_COLUMNS:
-        what = f"has {len(rows):,} rows and {wide:,} columns"
-        raise PlanError([Fault(file, 0, 0, "", what, f"at most {MOST_ROWS:,} and {MOST_COLUMNS} are read")])
-    return blank + skipped + 1, [row + [""] * (wide - len(row)) for row in rows]
-
-
-def _delimiter(text: str) -> str:
-    """Return what separates the cells of the first line that has any: most often wins."""
-    line = next(line for line in text.splitlines() if line.strip())
-    outside_quotes = re.sub(r'"[^"]*"', "", line)
-    return max(",;\t|", key=lambda mark: outside_quotes.count(mark))
+    return Sheet(file, table.columns, reader.steps, reader.people.crew(), reader.people.names, reader.remarks)
 
 
 class _Reader:
@@ -124,8 +109,10 @@ class _Reader:
         self.file = file
         self.columns = columns
         self.faults: list[Fault] = []
+        self.remarks: list[str] = []
         self.steps: list[SheetStep] = []
-        self._task = ""
+        self.people = People()
+        self._task = self._task_id = self._given = ""
         time = columns.keys.get("time")
         self._unit = unit_in(columns.headings[time]) if time is not None else None
 
@@ -147,37 +134,78 @@ class _Reader:
         if not {"task", "step", "do"} & set(keys):
             self.fault(row, 0, f"no column says what is done among {found}", "head one Step or Description")
 
-    def row(self, n: int, cells: Sequence[str]) -> None:
-        """Read one row as a step; a row with only a task begins that task."""
+    def _get(self, key: str, cells: Sequence[str]) -> str:
+        at = self.columns.keys.get(key)
+        return "" if at is None or at >= len(cells) else " ".join(cells[at].split())
 
-        def get(key: str) -> str:
-            at = self.columns.keys.get(key)
-            return "" if at is None else " ".join(cells[at].split())
-
-        self._task = get("task") or self._task
-        if set(self._filled(cells)) <= {"task"} and get("task"):
+    def row(self, n: int, cells: Sequence[str], below: Sequence[str]) -> None:
+        """Read one row as a step, as the beginning of a task, or as a total; `below` is the next one."""
+        filled = self._filled(cells)
+        if self._is_total(n, filled, cells):
+            return
+        self._enter_task(cells)
+        if self._begins_task(n, filled, cells, below):
             return
         step = SheetStep(
             row=n,
             task=self._task,
-            step=get("step"),
-            do=get("do") or get("step") or self._task,
+            task_id=self._task_id,
+            step=self._get("step", cells),
+            do=self._get("do", cells) or self._get("step", cells) or self._task,
             crew=self._who(n, cells),
             time=self._time(n, "time", cells) or 0,
             low=self._time(n, "low", cells),
             high=self._time(n, "high", cells),
-            priority=self._priority(n, cells),
+            priority=self._ranked(n, cells),
             fixed=self._flag(n, "fixed", cells),
         )
         for key in ("value", "needs", "site", "work", "count", "effort", "hold_point", "opens", "closes"):
-            if get(key):
-                step.text[key] = get(key)
+            if text := self._get(key, cells):
+                step.text[key] = text
+        self._remark_parted(step)
         self.steps.append(step)
 
-    def _filled(self, cells: Sequence[str]) -> list[str]:
-        marked = any(cells[i].strip() for i in self.columns.crew.values())
-        keys = [key for key, i in self.columns.keys.items() if cells[i].strip()]
-        return [*keys, *(["crew"] if marked else [])]
+    def _enter_task(self, cells: Sequence[str]) -> None:
+        """Go over to the task that a row names; a blank cell leaves the one above."""
+        name, key = self._get("task", cells), self._get("task_id", cells)
+        if (name and name != self._task) or (key and key != self._task_id):
+            self._task, self._task_id, self._given = name or self._task, key, ""
+
+    def _begins_task(self, n: int, filled: set[str], cells: Sequence[str], below: Sequence[str]) -> bool:
+        """Return whether a row is a task's own line, and take from it what holds for all of its steps."""
+        if "task" not in self.columns.keys and filled in ({"do"}, {"step"}):
+            self._task, self._given = self._get(next(iter(filled)), cells), ""
+            return True
+        summed = "time" in filled and not self._get("task", below) and "crew" in self._filled(below)
+        if "task" not in filled or not filled <= _OF_A_TASK | ({"time"} if summed else set()):
+            return False
+        self._given = self._priority(n, cells)
+        if summed:
+            self.remarks.append(f"row {n} is the line of task {self._task}: its time is not read")
+        return True
+
+    def _is_total(self, n: int, filled: set[str], cells: Sequence[str]) -> bool:
+        keys = {
+            key for key in filled & {"task", "step", "do", "crew"} if _TOTAL.fullmatch(self._get(key, cells))
+        }
+        if not keys or "crew" in filled - keys:
+            return False
+        self.remarks.append(f"row {n} is a total: not read")
+        return True
+
+    def _remark_parted(self, step: SheetStep) -> None:
+        before = self.steps[-1] if self.steps else step
+        if before.named == step.named and before.rank != step.rank:
+            self.remarks.append(
+                f"row {step.row} is {step.rank}, above it task {step.task or 'Work'} is {before.rank}: "
+                "from here it is a task of its own"
+            )
+
+    def _filled(self, cells: Sequence[str]) -> set[str]:
+        """Return the keys under which something stands in a row."""
+        marked = any(cells[i].strip().lower() not in NO for i in self.columns.crew.values() if i < len(cells))
+        keys = {key for key in self.columns.keys if self._get(key, cells)}
+        return keys | {"crew"} if marked else keys
 
     def _time(self, n: int, key: str, cells: Sequence[str]) -> int | None:
         if key not in self.columns.keys:
@@ -190,8 +218,10 @@ class _Reader:
             return None
         if key == "time" and text.lower() == "home":
             return -1
+        if key != "time" and text in NO:
+            return None
         try:
-            seconds = parse_span(text, self._unit or "min")
+            seconds = parse_span(text, unit_in(self.columns.headings[at]) or self._unit or "min")
         except ValueError as error:
             what, _, right = str(error).partition("; ")
             self.fault(n, at, what, right)
@@ -203,50 +233,45 @@ class _Reader:
         return seconds
 
     def _who(self, n: int, cells: Sequence[str]) -> list[str]:
-        own = [name for name, i in self.columns.crew.items() if cells[i].strip()]
-        if "crew" not in self.columns.keys:
-            if not own:
-                self.fault(
-                    n, next(iter(self.columns.crew.values())), "nobody is marked", "put x below who does it"
-                )
-            return own
-        at = self.columns.keys["crew"]
-        names = [name for name in re.split(r"\s*(?:[,;/+&\n]|\band\b)\s*|\s+", cells[at].strip()) if name]
-        if not names:
+        if "crew" in self.columns.keys:
+            at = self.columns.keys["crew"]
+            names = people_in(cells[at])
+        else:
+            at = next(iter(self.columns.crew.values()))
+            names = [name for name, i in self.columns.crew.items() if cells[i].strip().lower() not in NO]
+        if not names and self.columns.crew:
+            self.fault(n, at, "nobody is marked", "put x below who does it")
+        elif not names:
             self.fault(n, at, "is empty", "write who does the step, such as EV1")
+        found: dict[str, None] = {}
         for name in names:
-            if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,39}", name, re.ASCII):
-                self.fault(
-                    n, at, f"{name!r} is no name for a crew member", "write letters and digits, such as EV1"
-                )
-        return list(dict.fromkeys(names))
+            try:
+                found[self.people.add(name)] = None
+            except ValueError:
+                right = "write letters and digits, such as EV1"
+                self.fault(n, at, f"{name!r} is no name for a crew member", right)
+        return list(found)
+
+    def _ranked(self, n: int, cells: Sequence[str]) -> str:
+        """Return a step's priority; a blank cell, as below a merged one, is that of the row above."""
+        own = self._priority(n, cells) or self._given
+        if self._get("priority", cells):
+            self._given = own
+        return own
 
     def _priority(self, n: int, cells: Sequence[str]) -> str:
+        optional = self._flag(n, "optional", cells)
         if self._flag(n, "closeout", cells):
             return "closeout"
-        at = self.columns.keys.get("priority")
-        text = cells[at].strip().lower() if at is not None else ""
-        if not text or at is None:
-            return ""
-        if text not in _PRIORITIES:
-            self.fault(n, at, f"{text!r} is no priority", "write must, should, get-ahead or closeout")
-        return _PRIORITIES.get(text, "")
+        text = self._get("priority", cells).lower()
+        if text and text not in _PRIORITIES:
+            right = "write must, should, get-ahead or closeout"
+            self.fault(n, self.columns.keys["priority"], f"{text!r} is no priority", right)
+        return _PRIORITIES.get(text, "get-ahead" if optional else "")
 
     def _flag(self, n: int, key: str, cells: Sequence[str]) -> bool:
         at = self.columns.keys.get(key)
         text = cells[at].strip().lower() if at is not None else ""
-        if at is not None and text not in _YES | _NO:
+        if at is not None and text not in YES | NO:
             self.fault(n, at, f"{text!r} is neither yes nor no", "write yes, or leave it empty")
-        return text in _YES
-
-
-def _crew(steps: Sequence[SheetStep]) -> dict[str, bool]:
-    names = dict.fromkeys(name for step in steps for name in step.crew if name.lower() not in EVERYBODY)
-    inside = {name for name in names if _INSIDE.fullmatch(name)}
-    if inside == set(names):
-        inside = set()
-    return {name: name not in inside for name in names}
-
-
-EVERYBODY = {"both", "all", "everybody", "everyone"}
-"""Words that stand for all who go outside."""
+        return text in YES

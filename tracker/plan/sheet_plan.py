@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact
 from tracker.plan.faults import Fault, PlanError
 from tracker.plan.read import parse_plan
-from tracker.plan.sheet import EVERYBODY, Sheet, SheetStep, column_name
+from tracker.plan.sheet import Sheet, SheetStep, column_name
+from tracker.plan.sheet_crew import EVERYBODY
+from tracker.plan.sheet_needs import Names
 from tracker.plan.timeline import as_planned
 
 _SPARE_S = 1800
@@ -34,7 +36,10 @@ def plan_of_sheet(sheet: Sheet, *, excursion: str, limit: int | None, file: str)
     `file` is the plan's name. Raises PlanError with the sheet's rows and columns.
     """
     tasks = _tasks(sheet)
-    first = _write(sheet, tasks, excursion, limit or 100 * 3600, "")
+    names = Names((task.id, task.steps) for task in tasks)
+    first = _write(sheet, tasks, names, excursion, limit or 100 * 3600, "")
+    if unclear := _unclear(sheet, tasks, names):
+        raise PlanError(unclear)
     try:
         plan = parse_plan(first, file=file, name=excursion)
     except PlanError as error:
@@ -43,22 +48,33 @@ def plan_of_sheet(sheet: Sheet, *, excursion: str, limit: int | None, file: str)
         return first
     end = as_planned(plan).everybody_inside + _SPARE_S
     assumed = min(int(-(-end // 900) * 900), 100 * 3600)
-    return _write(sheet, tasks, excursion, assumed, "   # assumed: half an hour past the end on paper")
+    return _write(sheet, tasks, names, excursion, assumed, "   # assumed: half an hour past the end on paper")
 
 
 def _tasks(sheet: Sheet) -> list[_Task]:
     tasks: list[_Task] = []
-    title, taken = None, set[str]()
+    before, taken = None, set[str]()
     for step in sheet.steps:
-        if step.task != title or not tasks:
-            title = step.task
-            tasks.append(_Task(_fresh(_slug(title or "work", "task"), taken), title or "Work"))
-        task = tasks[-1]
+        if before is None or (before.named, before.rank) != (step.named, step.rank):
+            title, own = step.task, step.task_id if step.task_id[:1].isalpha() else ""
+            tasks.append(_Task(_fresh(_slug(own or title or "work", "task"), taken), title or "Work"))
+        before, task = step, tasks[-1]
         task.priority = task.priority or step.priority
         task.value = task.value or step.text.get("value", "")
         used = {part for part, _ in task.steps}
         task.steps.append((_fresh(_slug(step.step, "", part=True), used) if step.step else "", step))
     return tasks
+
+
+def _unclear(sheet: Sheet, tasks: list[_Task], names: Names) -> list[Fault]:
+    """Return a fault for every need that more than one step answers to."""
+    faults = []
+    for task in tasks:
+        for n, (part, step) in enumerate(task.steps, 1):
+            for text, found in names.unclear(step.text.get("needs", ""), f"{task.id}.{part or n}"):
+                what = f"{text!r} may be {' or '.join(found)}"
+                faults.append(_fault(sheet, step.row, "needs", what, "write one of these"))
+    return faults
 
 
 def _slug(text: str, otherwise: str, part: bool = False) -> str:
@@ -79,11 +95,8 @@ def _fresh(wanted: str, taken: set[str]) -> str:
     return name
 
 
-def _write(sheet: Sheet, tasks: list[_Task], excursion: str, limit: int, remark: str) -> str:
-    crew = [
-        f"  - {{id: {_text(name)}}}" if out else f"  - {{id: {_text(name)}, outside: false}}"
-        for name, out in sheet.crew.items()
-    ]
+def _write(sheet: Sheet, tasks: list[_Task], names: Names, excursion: str, limit: int, remark: str) -> str:
+    crew = [f"  - {{{', '.join(_member(sheet, member))}}}" for member in sheet.crew]
     sites = dict.fromkeys(_slug(s.text["site"], "site") for s in sheet.steps if "site" in s.text)
     lines = [
         "format: 1",
@@ -97,29 +110,21 @@ def _write(sheet: Sheet, tasks: list[_Task], excursion: str, limit: int, remark:
             "sites:   # the way home is not in the sheet",
             *(f"  {_text(site)}: {{home: 0:00}}" for site in sites),
         ]
-    names = _names(tasks)
     lines.append("tasks:")
     for task in tasks:
         lines += _task(task, names, sheet)
     return "\n".join(lines) + "\n"
 
 
-def _names(tasks: list[_Task]) -> dict[str, str]:
-    """Return what the cells of a needs column may call a task or a step, in lower case, to its id."""
-    names: dict[str, str] = {}
-    for task in tasks:
-        for n, (part, step) in enumerate(task.steps, 1):
-            whole = f"{task.id}.{part or n}"
-            for name in (whole, step.step, f"{step.task}.{step.step}" if step.step else ""):
-                names.setdefault(name.lower(), whole)
-    for task in tasks:
-        for name in (task.id, task.title):
-            names.setdefault(name.lower(), task.id)
-    names.pop("", None)
-    return names
+def _member(sheet: Sheet, member: str) -> Iterable[str]:
+    yield f"id: {_text(member)}"
+    if sheet.names[member] != member:
+        yield f"name: {_text(sheet.names[member])}"
+    if not sheet.crew[member]:
+        yield "outside: false"
 
 
-def _task(task: _Task, names: Mapping[str, str], sheet: Sheet) -> list[str]:
+def _task(task: _Task, names: Names, sheet: Sheet) -> list[str]:
     lines = [f"  - id: {_text(task.id)}", f"    title: {_text(task.title)}"]
     if task.priority == "closeout":
         lines.append("    closeout: true")
@@ -128,10 +133,13 @@ def _task(task: _Task, names: Mapping[str, str], sheet: Sheet) -> list[str]:
     if task.value:
         lines.append(f"    value: {_number(task.value)}")
     lines.append("    steps:")
-    return lines + [f"      - {{{', '.join(_step(part, step, names, sheet))}}}" for part, step in task.steps]
+    for n, (part, step) in enumerate(task.steps, 1):
+        cells = [*_step(part, step, sheet), *_further(step, names, f"{task.id}.{part or n}")]
+        lines.append(f"      - {{{', '.join(cells)}}}")
+    return lines
 
 
-def _step(part: str, step: SheetStep, names: Mapping[str, str], sheet: Sheet) -> Iterable[str]:
+def _step(part: str, step: SheetStep, sheet: Sheet) -> Iterable[str]:
     if part:
         yield f"id: {_text(part)}"
     yield f"do: {_text(step.do)}"
@@ -141,9 +149,15 @@ def _step(part: str, step: SheetStep, names: Mapping[str, str], sheet: Sheet) ->
     yield f"time: {_time(step)}"
     if step.fixed:
         yield "fixed: true"
+
+
+def _further(step: SheetStep, names: Names, whole: str) -> Iterable[str]:
+    """Yield the keys that not every step has; `whole` is the step's id."""
+    if "needs" in step.text:
+        yield f"needs: [{', '.join(map(_text, names.needs(step.text['needs'], whole)))}]"
     for key, write in _CELLS.items():
         if key in step.text:
-            yield f"{key}: {write(step.text[key], names)}"
+            yield f"{key}: {write(step.text[key])}"
 
 
 def _time(step: SheetStep) -> str:
@@ -157,18 +171,7 @@ def _time(step: SheetStep) -> str:
     return f"{{low: {format_exact(low)}, likely: {format_exact(step.time)}, high: {format_exact(high)}}}"
 
 
-def _needs(text: str, names: Mapping[str, str]) -> str:
-    if text.lower() in names:
-        return f"[{_text(names[text.lower()])}]"
-    parts = [part for part in re.split(r"\s*[,;]\s*", text) if part]
-    found = [names.get(part.lower()) for part in parts]
-    if None in found and len(parts) == 1:
-        parts = text.split()
-        found = [names.get(part.lower()) for part in parts]
-    return f"[{', '.join(_text(name or part) for name, part in zip(found, parts, strict=True))}]"
-
-
-def _ids(text: str, names: Mapping[str, str]) -> str:
+def _ids(text: str) -> str:
     return f"[{', '.join(_text(_slug(part, 'item')) for part in re.split(r'[,;]', text) if part.strip())}]"
 
 
@@ -176,18 +179,17 @@ def _number(text: str) -> str:
     return text.replace(",", ".") if re.fullmatch(r"\d+([.,]\d+)?", text, re.ASCII) else _text(text)
 
 
-def _effort(text: str, names: Mapping[str, str]) -> str:
+def _effort(text: str) -> str:
     bare = re.sub(r"\s*[Ww]$", "", text)
     return _number(bare) if bare[:1].isdigit() else _text(text.lower())
 
 
 _CELLS = {
-    "count": lambda text, names: re.sub(r"[.,]0+$", "", text) if text[:1].isdigit() else _text(text),
+    "count": lambda text: re.sub(r"[.,]0+$", "", text) if text[:1].isdigit() else _text(text),
     "effort": _effort,
-    "work": lambda text, names: _text(_slug(text.lower(), "work")),
-    "site": lambda text, names: _text(_slug(text, "site")),
-    "needs": _needs,
-    "hold_point": lambda text, names: _text(text),
+    "work": lambda text: _text(_slug(text.lower(), "work")),
+    "site": lambda text: _text(_slug(text, "site")),
+    "hold_point": lambda text: _text(text),
     "opens": _ids,
     "closes": _ids,
 }
@@ -207,6 +209,10 @@ def _in_sheet(fault: Fault, sheet: Sheet, tasks: list[_Task]) -> Fault:
         return Fault(sheet.file, 0, 0, "", fault.what, fault.right)
     steps = tasks[int(found.group(1))].steps
     row = steps[int(found.group(2) or 0)][1].row
-    column = sheet.columns.keys.get(found.group(3) or "task", 0)
+    return _fault(sheet, row, found.group(3) or "task", fault.what, fault.right)
+
+
+def _fault(sheet: Sheet, row: int, key: str, what: str, right: str) -> Fault:
+    column = sheet.columns.keys.get(key, 0)
     path = f"row {row}, column {column_name(column)} ({sheet.columns.headings[column].strip()})"
-    return Fault(sheet.file, row, column + 1, path, fault.what, fault.right)
+    return Fault(sheet.file, row, column + 1, path, what, right)
