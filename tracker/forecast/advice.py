@@ -60,7 +60,7 @@ def _figure(judge: Judge, m: int, kept: frozenset[int], start: Start) -> Optiona
     verdict = _verdict(judge, m, kept, start)
     with_it = kept | with_needs(world.optional, [m])
     without = kept - with_dependents(world.optional, [m])
-    cost = judge.outcome(with_it).median - judge.outcome(without).median
+    cost = judge.median(with_it) - judge.median(without)
     call = None if start.last_call is None else world.now + start.last_call
     return OptionalFigure(
         task=world.optional[m].task,

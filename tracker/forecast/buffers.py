@@ -8,6 +8,9 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
+_MOST = 6
+"""Blocks held at most; those in use beyond that are freed by whoever holds them."""
+
 _pool: list[NDArray[np.float32]] = []
 _pool_lock = Lock()
 
@@ -19,7 +22,7 @@ def take(shape: tuple[int, int]) -> NDArray[np.float32]:
         for block in _pool:
             if block.size >= size and sys.getrefcount(block) == 3:
                 return block[:size].reshape(shape)
-        if len(_pool) >= 4:
+        if len(_pool) >= _MOST:
             _pool.pop(0)
         block = np.empty(size, dtype=np.float32)
         _pool.append(block)

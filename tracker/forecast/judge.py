@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from tracker.forecast.branches import Branch, played
 from tracker.forecast.clocks import late
 from tracker.forecast.demand import Demand, Failing, failing, with_needs
 from tracker.forecast.last_call import first_step, last_call
-from tracker.forecast.limits import GRAIN_S, Mask, broken
+from tracker.forecast.limits import GRAIN_S, broken
 from tracker.forecast.quantiles import one
-from tracker.forecast.world import Course, Row, World, advance, begin
+from tracker.forecast.stage import Stage, bounds
+from tracker.forecast.world import Course, Row, World
 from tracker.forecast.world import inside as ingress
+
+_BRANCHES = 2
+"""Courses held, for others to branch off."""
+_ENDS = 64
+"""Ends of courses held."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -21,8 +30,7 @@ class Outcome:
     """What one set comes to."""
 
     failing: Failing
-    unsafe: Mask
-    """Scenarios that break anything."""
+    scenarios: int
     inside: Row
     """When everybody is inside, relative to now."""
     clocks_late: tuple[int, ...]
@@ -31,7 +39,7 @@ class Outcome:
     @property
     def share_safe(self) -> float:
         """Share of scenarios that break nothing."""
-        return 1.0 - self.failing.any / len(self.unsafe)
+        return 1.0 - self.failing.any / self.scenarios
 
     @property
     def median(self) -> float:
@@ -59,26 +67,70 @@ class Judge:
         self.world = world
         self._outcomes: dict[frozenset[int], Outcome] = {}
         self._starts: dict[frozenset[int], dict[int, Start]] = {}
-        self._last: tuple[frozenset[int], Course] | None = None
+        self._branches: OrderedDict[frozenset[int], Branch] = OrderedDict()
+        self._ends: OrderedDict[frozenset[int], Course] = OrderedDict()
+
+    @cached_property
+    def bounds(self) -> tuple[Stage, Stage]:
+        """What no set breaks less than, and what none breaks more than."""
+        return bounds(self.world)
 
     def course(self, kept: Iterable[int]) -> Course:
         """Return the course with starts when these tasks are kept."""
         key = frozenset(kept)
-        if self._last is None or self._last[0] != key:
-            played = advance(self.world, begin(self.world), self.world.present(key), starts=True)
-            self._last = key, played
-        return self._last[1]
+        if key not in self._branches:
+            branch = played(self.world, self.world.present(key), self._nearest(key), starts=True)
+            self._branches[key] = branch
+            while len(self._branches) > _BRANCHES:
+                self._branches.popitem(last=False)
+        self._branches.move_to_end(key)
+        return self._branches[key].course
+
+    def _nearest(self, key: frozenset[int]) -> Branch | None:
+        """Return the course with which a set has the most in common."""
+        nodes = self.world.present(key)
+        return max(self._branches.values(), key=lambda branch: branch.common(nodes), default=None)
+
+    def _start_row(self, key: frozenset[int], node: int) -> Row:
+        """Return when a node starts in the course of a set; what that course ends with is remembered."""
+        if not self._branches or key in self._branches:
+            return self.course(key).start[node]
+        found = played(self.world, self.world.present(key), self._nearest(key), start_of=node)
+        self._remember(key, found.course)
+        return found.course.start[node]
+
+    def _end(self, key: frozenset[int]) -> Course:
+        """Return what limits and clocks look at of the course of a set, and no more of it."""
+        if key not in self._ends:
+            if not self._branches or key in self._branches:
+                self._remember(key, self.course(key))
+            else:
+                self._remember(key, played(self.world, self.world.present(key), self._nearest(key)).course)
+        return self._ends[key]
+
+    def _remember(self, key: frozenset[int], course: Course) -> None:
+        asked = {i for clock in self.world.clocks for i in (clock.node, clock.of)}
+        finish = {
+            i: row.copy() for i, row in course.finish.items() if i in asked or not self.world.nodes[i].crew
+        }
+        self._ends[key] = Course([row.copy() for row in course.ready], {}, finish, list(course.last_site))
+        while len(self._ends) > _ENDS:
+            self._ends.popitem(last=False)
+
+    def median(self, kept: Iterable[int]) -> float:
+        """Return the median instant at which everybody is inside, relative to now."""
+        return one(ingress(self.world, self._end(frozenset(kept))), 0.5)
 
     def outcome(self, kept: Iterable[int]) -> Outcome:
         """Return what a set comes to."""
         key = frozenset(kept)
         if key not in self._outcomes:
-            course = self.course(key)
-            found = broken(self.world, self.world.present(key), course)
-            masks = [late(course, clock) for clock in self.world.clocks]
+            end = self._end(key)
+            found = broken(self.world, self.world.present(key), end)
+            masks = [late(end, clock) for clock in self.world.clocks]
             times = tuple(0 if mask is None else int(np.count_nonzero(mask)) for mask in masks)
-            inside = ingress(self.world, course)
-            self._outcomes[key] = Outcome(failing(found), found.any, inside, times)
+            inside = ingress(self.world, end)
+            self._outcomes[key] = Outcome(failing(found), self.world.scenarios, inside, times)
         return self._outcomes[key]
 
     def starts(self, kept: frozenset[int]) -> dict[int, Start]:
@@ -97,7 +149,7 @@ class Judge:
         latest = last_call(self.world, m, kept)
         if latest is None:
             return Start(None, 0.0)
-        start = self.course(kept | with_needs(self.world.optional, [m])).start[first]
+        start = self._start_row(kept | with_needs(self.world.optional, [m]), first)
         share = float(np.count_nonzero(start <= latest + GRAIN_S)) / self.world.scenarios
         return Start(latest if np.isfinite(latest) else None, share)
 

@@ -27,7 +27,7 @@ from tracker.forecast.demand import (
 from tracker.forecast.judge import Judge
 from tracker.forecast.limits import GRAIN_S, Mask, clocked
 from tracker.forecast.quick import Run
-from tracker.forecast.stage import Stage, bounds, plain_world
+from tracker.forecast.stage import Stage, plain_world
 from tracker.forecast.world import Row, World
 
 NODE_BUDGET = 20_000
@@ -63,7 +63,7 @@ def kept_set(
     everything = closed(world.optional, range(len(world.optional)) if among is None else among)
     if judge.meets(everything, wanted):
         return Kept(everything, holds=True)
-    least, most = bounds(world)
+    least, most = judge.bounds
     certain = least.masks(*least.whole(frozenset()))
     if not wanted.met(count(*certain)):
         return Kept(frozenset(), holds=False)

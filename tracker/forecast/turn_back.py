@@ -20,7 +20,6 @@ from tracker.forecast.judge import Judge
 from tracker.forecast.last_call import ends_of, latest_start
 from tracker.forecast.limits import GRAIN_S, deadlines
 from tracker.forecast.quantiles import one, ranged
-from tracker.forecast.stage import bounds
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import Row, World
 
@@ -58,7 +57,7 @@ class _Finder:
     def __init__(self, judge: Judge, kept: Collection[int], full: Homeward) -> None:
         self.world, self.full = judge.world, full
         self.wanted = demand(self.world)
-        least, most = bounds(self.world)
+        least, most = judge.bounds
         elapsed, consumables = most.masks(*most.whole(frozenset(kept)))
         by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
         easy = ~(elapsed | consumables) & (np.minimum(by_limits, by_reserves) >= _work_ends(full))
