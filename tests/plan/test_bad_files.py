@@ -165,6 +165,19 @@ def test_json_is_read_as_the_same_plan() -> None:
         assert plan.step["lamp.1"].count == 2
 
 
+@pytest.mark.parametrize("written", ["\U0001f680", "\\ud83d\\ude80"])
+def test_characters_beyond_sixteen_bits_as_json_writes_them(written: str) -> None:
+    plan = (
+        '{"format": 1, "excursion": "Up WHAT", "limits": {"elapsed": "1:00"}, "crew": [{"id": "EV1"}], '
+        '"tasks": [{"id": "go", "steps": [{"do": "Go", "crew": ["EV1"], "time": "0:10"}]}]}'
+    )
+    read = parse_plan(plan.replace("WHAT", written), file="p.json", name="p")
+    assert read.excursion == "Up \U0001f680"
+    assert only(plan.replace("WHAT", "\\ud83d")) == (
+        "p.json:1:28: holds half a character (a lone surrogate); write the whole character"
+    )
+
+
 def test_a_json_number_as_a_time_offers_both_readings() -> None:
     text = '{"format": 1, "excursion": "x", "limits": {"elapsed": "1:30"}, "crew": [{"id": "A"}], "tasks": [{"id": "t", "steps": [{"crew": ["A"], "time": 12}]}]}'
     assert only(text) == (

@@ -125,7 +125,7 @@ class _Composer:
             what = f"has the tag {event.tag}"
             self._fault(event, what, "leave the tag out: plans hold only text, numbers, lists and mappings")
         if isinstance(event, ScalarEvent):
-            node = Node("scalar", line, column, event.value, event.style is not None)
+            node = Node("scalar", line, column, self._characters(event), event.style is not None)
         elif isinstance(event, SequenceStartEvent):
             node = Node("list", line, column)
             while not isinstance(below := next(self._events), SequenceEndEvent):
@@ -137,6 +137,17 @@ class _Composer:
         if event.anchor is not None:
             self._anchors[str(event.anchor)] = node
         return node
+
+    def _characters(self, event: Any) -> str:
+        """Return a scalar's text; JSON writes what is beyond 16 bits as two escapes, which are one character."""
+        text = str(event.value)
+        if text.isascii():
+            return text
+        try:
+            return text.encode("utf-16", "surrogatepass").decode("utf-16")
+        except UnicodeDecodeError:
+            self._fault(event, "holds half a character (a lone surrogate)", "write the whole character")
+            return text.encode("utf-8", "replace").decode()
 
     def _pair(self, node: Node, event: Any, depth: int) -> None:
         key = self._node(event, depth + 1)
