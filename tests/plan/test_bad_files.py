@@ -174,7 +174,7 @@ def test_characters_beyond_sixteen_bits_as_json_writes_them(written: str) -> Non
     read = parse_plan(plan.replace("WHAT", written), file="p.json", name="p")
     assert read.excursion == "Up \U0001f680"
     assert only(plan.replace("WHAT", "\\ud83d")) == (
-        "p.json:1:28: holds half a character (a lone surrogate); write the whole character"
+        "p.yaml:1:28: holds half a character (a lone surrogate); write the whole character"
     )
 
 

@@ -139,7 +139,7 @@ class _Composer:
         return node
 
     def _characters(self, event: Any) -> str:
-        """Return a scalar's text; JSON writes what is beyond 16 bits as two escapes, which are one character."""
+        """Return a scalar's text; two escapes of JSON may be one character."""
         text = str(event.value)
         if text.isascii():
             return text
