@@ -12,7 +12,7 @@ from tracker.forecast.world import World
 def inside_when_called(world: World, kept: Collection[int], n: int, at: float) -> tuple[float, bool, bool]:
     """Return when everybody is inside, and whether the elapsed limits and the reserves are kept."""
     course = play(world, kept, n)
-    free = [at] * len(world.crew)
+    free = [max(at, held) for held in world.ready]
     used: dict[int, float] = {}
     here: dict[int, int] = {}
     begun, ended = set(), set()

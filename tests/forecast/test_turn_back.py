@@ -176,3 +176,32 @@ def test_what_begins_at_the_instant_of_the_call_has_opened_nothing() -> None:
     )
     for now, inside in ((0, 70), (30, 120)):
         assert flat(run.now, now * MIN).turn_back.inside_if_now.p50 == inside * MIN
+
+
+def test_inside_if_now_is_what_a_call_now_brings() -> None:
+    """Held until 0:50, and a step at a far site begun at the very instant: as the recall itself has it."""
+    run = Run(
+        task("near", step("1", "EV1", 20, site="near"), step("2", "EV2", 20, opens=["lid"])),
+        task("far", step("1", "EV1", 30, site="far"), step("2", "EV2", 10, closes=["lid"])),
+        task("home", {**step("walk", "EV1", 0), "time": "home"}, step("in", "EV1 EV2", 10), closeout=True),
+        sites={"near": {"home": "0:10"}, "far": {"home": "0:25"}},
+    )
+    run.done("near.1", at=1200)
+    run("held", 1200, crew=["EV2"], until=3000)
+    for minute, inside in ((20, 50 + 10 + 10), (22, 50 + 10 + 10)):
+        found = flat(run.now, minute * 60).turn_back.inside_if_now.p50
+        called = run.now.suppose({"kind": "called", "call": "home", "at": minute * 60})
+        assert (found, flat(called).inside.p50) == (inside * 60, inside * 60)
+
+
+def test_a_step_that_begins_as_they_are_called_is_no_place_to_come_home_from() -> None:
+    run = Run(
+        task("near", step("1", "EV1", 20, site="near")),
+        task("far", step("1", "EV1", 30, site="far")),
+        task("home", {**step("walk", "EV1", 0), "time": "home"}, step("in", "EV1 EV2", 10), closeout=True),
+        sites={"near": {"home": "0:10"}, "far": {"home": "0:25"}},
+    )
+    run.done("near.1", at=1200)
+    called = run.now.suppose({"kind": "called", "call": "home", "at": 1200})
+    assert flat(run.now).turn_back.inside_if_now.p50 == flat(called).inside.p50 == (20 + 10 + 10) * 60
+    assert flat(run.now, 1260).turn_back.inside_if_now.p50 == (21 + 25 + 10) * 60

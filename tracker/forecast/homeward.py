@@ -82,8 +82,10 @@ class _Call:
         self.course, self.world, self.at = course, course.world, at
         self.ignoring, self.opened = ignoring, opened
         n = self.world.scenarios
-        here = np.full(n, at, dtype=np.float32)
-        self.ready: list[Row] = [here] * len(self.world.crew)
+        # A call does not end a hold: who is held until an instant goes on then.
+        self.ready: list[Row] = [
+            np.full(n, max(at, np.float32(held)), dtype=np.float32) for held in self.world.ready
+        ]
         self.place = {i: k for k, i in enumerate(course.work)}
         nodes = [self.world.nodes[i] for i in course.work]
         running = np.array([node.running and not node.just_begun for node in nodes], dtype=np.bool_)
@@ -115,7 +117,7 @@ class _Call:
         if node.gaps:
             wait_for_opening(waiting, node.gaps)
         end = np.where(going_on, self.course.finish[k], waiting + duration)
-        rest = np.where(going_on, self.course.finish[k] - self.at, duration)
+        rest = np.where(going_on, self.course.finish[k] - np.maximum(self.course.start[k], self.at), duration)
         self._take(i, end, np.where(due, rest, np.float32(0)), due)
         self._moved(i, due & ~going_on)
 

@@ -100,7 +100,7 @@ def _there_at(state: StepState, now: float) -> float | None:
     if state.ended == "done" and state.done is not None:
         return state.done
     if state.ended is None:
-        return now
+        return now if state.began < now else None
     # Given up: they were there if they did any of it.
     return state.began if state.worked_s > 0 else None
 
