@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tests.chance import Kind, brute, chance
+from tests.worlds import Ask, Optional, Work, world
+from tracker.forecast import kept, reach, search
 from tracker.forecast.judge import Judge
 from tracker.forecast.kept import kept_set
 
@@ -32,3 +35,35 @@ def test_search_equals_trying_every_set(kind: Kind) -> None:
             assert Judge(made).outcome(found.tasks).failing.any == best[1]
             interesting += 0 < len(found.tasks) < len(made.optional)
     assert interesting >= 4, "cases that decide nothing prove nothing"
+
+
+@pytest.mark.parametrize(
+    "kind", [Kind(optional=6), Kind(two=True, optional=6), *list(KINDS.values())[3:]], ids=str
+)
+def test_the_bound_of_long_searches_prunes_nothing_better(
+    kind: Kind, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the bound from the first set on, few amounts told apart, and few scenarios looked at first."""
+    monkeypatch.setattr(search, "SHORT", 0)
+    monkeypatch.setattr(reach, "WORTHS", 4)
+    monkeypatch.setattr(kept, "FEW", 8)
+    for seed in range(15, 25):
+        made = chance(seed, kind)
+        best, found = brute(made), kept_set(made)
+        assert found.proven and found.holds == (best is not None), seed
+        assert best is None or found.tasks == best[2], seed
+
+
+def test_the_bound_saves_most_of_a_long_search(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tasks alike, of which about half fit: sets by the hundred, nearly all as good as each other."""
+    tasks = {f"t{m}": Optional() for m in range(12)}
+    rng = np.random.default_rng(7)
+    works = [Work(name, "EV1", list(rng.lognormal(6.4, 0.1, 400)), name) for name in tasks]
+    home = Work("home", "EV1", list(rng.lognormal(7, 0.3, 400)), closeout=True)
+    made = world([*works, home], 5000.0, Ask(tasks))
+    assert kept_set(made, budget=1000).proven
+    found = kept_set(made, budget=10**6)
+    assert len(found.tasks) == 5
+    monkeypatch.setattr(search, "SHORT", 10**6)
+    assert not kept_set(made, budget=1000).proven
+    assert kept_set(made, budget=10**6).tasks == found.tasks

@@ -28,7 +28,7 @@ class Run:
 
 
 @dataclass(slots=True, eq=False)
-class _Block:
+class Block:
     """One node, or several that only follow one another."""
 
     at: int
@@ -42,22 +42,27 @@ class _Block:
     node: Node
     regular: RegularGaps | None
     """What the gaps of its windows have in common, if they repeat."""
+    needs: tuple[int, ...]
+    waits: bool
+    """Whether its windows make it wait."""
 
 
 class Program:
     """A world made ready for playing sets from any of its `cuts` (node indices) on."""
 
-    def __init__(self, world: World, cuts: Collection[int]) -> None:
-        self.world = world
+    def __init__(self, world: World, cuts: Collection[int], *, may_shut_out: bool = True) -> None:
+        self.world, self.may_shut_out = world, may_shut_out
         self.needed = frozenset(need for node in world.nodes for need in node.needs)
         self.blocks = self._blocks(frozenset(cuts))
         self._at = [block.at for block in self.blocks]
         self._nobody = len(world.crew)
+        self._at_once = np.zeros(world.scenarios, dtype=np.float32)
+        self._scratch = np.empty(world.scenarios, dtype=np.float32)
 
-    def _blocks(self, cuts: frozenset[int]) -> list[_Block]:
+    def _blocks(self, cuts: frozenset[int]) -> list[Block]:
         """Add up what follows one another: same crew member, same groups, no cut between."""
-        blocks: list[_Block] = []
-        last: dict[int, _Block] = {}
+        blocks: list[Block] = []
+        last: dict[int, Block] = {}
         for i, node in enumerate(self.world.nodes):
             if i in cuts:
                 last.clear()
@@ -69,7 +74,9 @@ class Program:
                 continue
             many = len(node.gaps) > MANY_GAPS and not node.running
             regular = regular_gaps(node.gaps) if many else None
-            block = _Block(i, groups, node.crew, seconds, plain, node, regular)
+            needs = () if node.running else node.needs
+            waits = bool(node.gaps) and not node.running
+            block = Block(i, groups, node.crew, seconds, plain, node, regular, needs, waits)
             blocks.append(block)
             for c in node.crew:
                 last.pop(c, None)
@@ -92,8 +99,7 @@ class Program:
         `low` and `high` are cuts, or the first or past the last node.
         """
         ready, finish = list(run.ready), dict(run.finish)
-        first, last = bisect_left(self._at, low), bisect_left(self._at, high)
-        for block in self.blocks[first:last]:
+        for block in self.between(low, high):
             if block.groups and kept.isdisjoint(block.groups):
                 continue
             if block.plain:
@@ -103,26 +109,30 @@ class Program:
                 self._wait_and_do(block, ready, finish)
         return Run(ready, finish)
 
-    def _wait_and_do(self, block: _Block, ready: list[Row], finish: dict[int, Row]) -> None:
+    def between(self, low: int, high: int) -> list[Block]:
+        """Return what lies from one cut up to another, whatever keeps it."""
+        return self.blocks[bisect_left(self._at, low) : bisect_left(self._at, high)]
+
+    def _wait_and_do(self, block: Block, ready: list[Row], finish: dict[int, Row]) -> None:
         node, crew = block.node, block.crew
         rows = [ready[c] for c in crew]
-        if not node.running:
-            rows += [finish[need] for need in node.needs if need in finish]
-        if not rows:
-            rows = [np.zeros(self.world.scenarios, dtype=np.float32)]
-        t = rows[0]
+        if block.needs:
+            rows += [finish[need] for need in block.needs if need in finish]
+        t, owned = rows[0] if rows else self._at_once, False
         for row in rows[1:]:
             if row is not t:
-                t = np.maximum(t, row)
+                t, owned = np.maximum(t, row, out=t if owned else None), True
         if node.earliest > 0:
-            t = np.maximum(t, np.float32(node.earliest))
-        if block.regular is not None:
-            t = t.copy()
-            block.regular.wait(t)
-        elif node.gaps and not node.running:
-            t = t.copy()
-            wait_for_opening(t, node.gaps)
-        t = t + block.seconds
+            t, owned = np.maximum(t, np.float32(node.earliest)), True
+        if block.waits:
+            t, owned = t if owned else t.copy(), True
+            if block.regular is None:
+                wait_for_opening(t, node.gaps)
+            elif self.may_shut_out:
+                block.regular.wait(t)
+            else:
+                block.regular.wait_inside(t, self._scratch)
+        t = np.add(t, block.seconds, out=t if owned else None)
         for c in crew:
             ready[c] = t
         if not crew:

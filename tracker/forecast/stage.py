@@ -28,6 +28,7 @@ class Stage:
     grain: float
     """Seconds of lateness that the bound forgives."""
     may_shut_out: bool
+    """Whether some set may find a window closed for good."""
     accounts: tuple[int, ...]
     """Those looked at; the others no set can break here."""
     always: tuple[Row, ...]
@@ -41,7 +42,7 @@ class Stage:
     @cached_property
     def program(self) -> Program:
         """The world made ready for playing sets."""
-        return Program(self.world, self.cuts)
+        return Program(self.world, self.cuts, may_shut_out=self.may_shut_out)
 
     def left(self, kept: frozenset[int], before: Sequence[Row], new: int) -> list[Row]:
         """Return what is left per account when task `new` joins `kept`, given what was left before."""

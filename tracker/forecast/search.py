@@ -1,0 +1,234 @@
+"""The search for the most valuable set of optional tasks that holds, depth first and exact.
+
+The tasks are decided in the order of their first steps, the courses of shared prefixes played once,
+pruned because more work is never safer: first on the hardest of the scenarios that can differ, each
+improvement confirmed on all of them. What breaks that rule (hardware clocks, ways home, uses below
+waiting) is judged at the leaves and never prunes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tracker.forecast.demand import Demand, Failing, Worth, total, with_needs, worths
+from tracker.forecast.judge import Judge
+from tracker.forecast.quick import Run
+from tracker.forecast.reach import Reach
+from tracker.forecast.stage import Stage
+from tracker.forecast.world import Row, World
+
+SHORT = 64
+"""Sets tried before a search counts as long, and the bound of `tracker.forecast.reach` pays."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The outcome of a search."""
+
+    tasks: frozenset[int]
+    """Indices into `World.optional`."""
+    holds: bool
+    """False when no set holds, not even the empty one; `tasks` is empty then."""
+    proven: bool = True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """A bound on some of the scenarios, and what surely fails among the others."""
+
+    stage: Stage | None
+    """None where there are no such scenarios."""
+    elsewhere: Failing
+
+    def failing(self, kept: frozenset[int]) -> Failing:
+        """Return the least that fails in all scenarios with these tasks."""
+        if self.stage is None:
+            return self.elsewhere
+        return self.stage.failing(*self.stage.whole(kept)).plus(self.elsewhere)
+
+
+def first_node(world: World, m: int) -> int:
+    """Return the first node that remains with a task; past the last one where none does."""
+    nodes = world.nodes
+    return next((i for i, node in enumerate(nodes) if m in node.groups), len(nodes))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Node:
+    """Where the search stands: tasks decided in order, and the hard scenarios played up to the next."""
+
+    j: int
+    run: Run | None
+    """Stands before the first step of task j of the order; None where no scenario can differ."""
+    left: tuple[Row, ...]
+    kept: frozenset[int]
+    dropped: frozenset[int]
+    failing: Failing
+    """The least that fails when no later task is kept."""
+    inside: Row | None = None
+    """When everybody is inside then."""
+
+
+class Search:
+    """One search among some tasks for what is demanded."""
+
+    def __init__(
+        self,
+        judge: Judge,
+        wanted: Demand,
+        everything: frozenset[int],
+        budget: int,
+        hard: Part,
+        differing: Part | None,
+    ) -> None:
+        """Make a search ready.
+
+        `hard`: where to look first. `differing`: all scenarios that can differ, as they are judged;
+        None where only the judge can say.
+        """
+        self.judge, self.wanted, self.budget = judge, wanted, budget
+        self.hard, self.differing, self.stage = hard, differing, hard.stage
+        world = judge.world
+        self.optional, self.end = world.optional, len(world.nodes)
+        self.values = worths(self.optional)
+        self.order = sorted(everything, key=lambda m: (first_node(world, m), m))
+        self.firsts = [first_node(world, m) for m in self.order] + [self.end]
+        self.rest = [total(self.values, self.order[j:]) for j in range(len(self.order) + 1)]
+        self.best: tuple[Worth, int, tuple[bool, ...]] | None = None
+        self.found: frozenset[int] = frozenset()
+        self.by_place = sorted(range(len(self.optional)), key=lambda m: self.optional[m].place)
+        self.tried = 0
+        # A `should` goes before all get-aheads together: pairs of values as one whole number.
+        self.unit = sum(ahead for _, ahead in self.values) + 1
+        self.reaches: dict[int, Reach] = {}
+
+    def run(self) -> Kept:
+        """Search, and return the best set."""
+        self.offer(frozenset())
+        self._greedy()
+        self.go(self._root())
+        return Kept(self.found, holds=self.best is not None, proven=self.tried <= self.budget)
+
+    def _root(self) -> _Node:
+        nothing: frozenset[int] = frozenset()
+        if self.stage is None:
+            return _Node(0, None, (), nothing, nothing, self.hard.elsewhere)
+        program = self.stage.program
+        run = program.play(program.begin(), 0, self.firsts[0], nothing)
+        failing, inside = self._failing(nothing, run, 0, self.stage.always)
+        return _Node(0, run, self.stage.always, nothing, nothing, failing, inside)
+
+    def go(self, at: _Node) -> None:
+        """Decide about the next task and all after it."""
+        self.tried += 1
+        if self.tried > self.budget or self._hopeless(at) or self._out_of_reach(at):
+            return
+        if at.j == len(self.order):
+            self.offer(at.kept)
+            return
+        m = self.order[at.j]
+        if at.dropped.isdisjoint(self.optional[m].needs):
+            more = self._with(at, m)
+            if self.wanted.met(more.failing):
+                self.go(more)
+        if not any(m in self.optional[other].needs for other in at.kept):
+            self.go(self._without(at, m))
+
+    def _with(self, at: _Node, m: int) -> _Node:
+        kept = at.kept | {m}
+        if at.run is None or self.stage is None:
+            return replace(at, j=at.j + 1, kept=kept)
+        run = self.stage.program.play(at.run, self.firsts[at.j], self.firsts[at.j + 1], kept)
+        left = tuple(self.stage.left(at.kept, at.left, m))
+        failing, inside = self._failing(kept, run, at.j + 1, left)
+        return _Node(at.j + 1, run, left, kept, at.dropped, failing, inside)
+
+    def _without(self, at: _Node, m: int) -> _Node:
+        run = at.run
+        if run is not None and self.stage is not None:
+            run = self.stage.program.play(run, self.firsts[at.j], self.firsts[at.j + 1], at.kept)
+        return replace(at, j=at.j + 1, run=run, dropped=at.dropped | {m})
+
+    def _hopeless(self, at: _Node) -> bool:
+        """Whether nothing from here on can be better than the best so far."""
+        if self.best is None:
+            return False
+        have = total(self.values, at.kept)
+        bound = (have[0] + self.rest[at.j][0], have[1] + self.rest[at.j][1])
+        return bound < self.best[0] or (bound == self.best[0] and at.failing.any > self.best[1])
+
+    def _out_of_reach(self, at: _Node) -> bool:
+        """Whether whatever would be better than the best so far surely fails."""
+        if self.best is None or at.run is None or self.tried <= SHORT or at.j == len(self.order):
+            return False
+        have, best = self._whole(total(self.values, at.kept)), self._whole(self.best[0])
+        as_good = self._misses(at.j, best, best - have, at)
+        if as_good is None or not self.wanted.met(as_good):
+            return True
+        if as_good.any <= self.best[1]:
+            return False
+        greater = self._misses(at.j, best + 1, best + 1 - have, at)
+        return greater is None or not self.wanted.met(greater)
+
+    def _whole(self, worth: Worth) -> int:
+        return worth[0] * self.unit + worth[1]
+
+    def _misses(self, j: int, target: int, missing: int, at: _Node) -> Failing | None:
+        """Return the least that fails when so much in all is reached; None if it is not to be had."""
+        assert self.stage is not None and at.run is not None and at.inside is not None
+        if target not in self.reaches:
+            values = [self._whole(self.values[m]) for m in self.order]
+            self.reaches[target] = Reach(self.stage, self.order, self.firsts, values, target)
+        late = self.reaches[target].misses(j, missing, at.run, at.inside, at.left)
+        if late is None:
+            return None
+        times = int(np.count_nonzero(late))
+        return Failing(times, times, 0).plus(self.hard.elsewhere)
+
+    def _failing(self, kept: frozenset[int], run: Run, j: int, left: tuple[Row, ...]) -> tuple[Failing, Row]:
+        """Return the least that fails when these and no later tasks are kept.
+
+        That is what fails on the hard scenarios, and what surely fails elsewhere.
+        """
+        assert self.stage is not None
+        end = self.stage.program.play(run, self.firsts[j], self.end, kept)
+        return self.stage.failing(end, left).plus(self.hard.elsewhere), self.stage.program.inside(end)
+
+    def _greedy(self) -> None:
+        """Offer a good set early: should tasks first, then the most value per planned minute."""
+
+        def key(m: int) -> tuple[bool, float, int]:
+            task = self.optional[m]
+            return task.priority != "should", -task.value / max(task.minutes, 1e-3), m
+
+        kept: frozenset[int] = frozenset()
+        for m in sorted(self.order, key=key):
+            more = with_needs(self.optional, [*kept, m])
+            if more <= frozenset(self.order) and self.wanted.met(self.hard.failing(more)):
+                self.offer(more)
+                kept = more if self.found == more else kept
+
+    def offer(self, kept: frozenset[int]) -> None:
+        """Take a set as the best so far when it is better and holds on all scenarios."""
+        value = total(self.values, kept)
+        if self.best is not None and value < self.best[0]:
+            return
+        fails = self._judged(kept)
+        if fails is None:
+            return
+        order = tuple(m not in kept for m in self.by_place)
+        if self.best is None or (_down(value), fails, order) < (_down(self.best[0]), *self.best[1:]):
+            self.best, self.found = (value, fails, order), kept
+
+    def _judged(self, kept: frozenset[int]) -> int | None:
+        """Return how many scenarios fail, None where the set does not hold."""
+        if self.differing is None:
+            return self.judge.outcome(kept).failing.any if self.judge.meets(kept, self.wanted) else None
+        failing = self.differing.failing(kept)
+        return failing.any if self.wanted.met(failing) else None
+
+
+def _down(value: Worth) -> Worth:
+    return -value[0], -value[1]
