@@ -77,6 +77,12 @@ class Deeds(Screen[None]):
         session = self.sitting.session
         return session.progress if session.picture else None
 
+    @property
+    def ahead(self) -> Progress | None:
+        """What will stand once what waits for the disk is on it: what hands go by."""
+        session = self.sitting.session
+        return session.ahead if session.picture else None
+
     def key(self, command: str) -> str:
         """Return the key of a command, as a person reads it."""
         return self.sitting.session.keys[command]
@@ -117,17 +123,30 @@ class Deeds(Screen[None]):
 
     def action_digit(self, digit: int) -> None:
         """Tick, or take the digit for what was begun before it."""
-        progress, prefix = self.progress, self._prefix
-        if progress is None:
-            return
+        prefix = self._prefix
         if prefix is not None and (longer := prefix.with_minutes(digit, self.mono())) is not None:
             self._begin(longer)
+        else:
+            self.tick(digit)
+
+    def action_tick_chosen(self) -> None:
+        """Tick for the chosen crew member, as their digit does."""
+        members = [member.id for member in self.progress.plan.crew] if self.progress else []
+        if self.chosen in members:
+            self.tick(members.index(self.chosen) + 1)
+        else:
+            self.say(f"{self.key('crew')} chooses a crew member, then {self.key('tick-chosen')} ticks")
+
+    def tick(self, number: int) -> None:
+        """Tick for the crew member of this number, or do what was begun before it."""
+        progress, prefix = self.ahead, self._prefix
+        if progress is None:
             return
         self._prefix = None
         session = self.sitting.session
-        if prefix is None and session.bounced(f"digit-{digit}", self.mono()):
+        if prefix is None and session.bounced(f"digit-{number}", self.mono()):
             return
-        self.perform(self._deed(progress, digit, prefix))
+        self.perform(self._deed(progress, number, prefix))
 
     def _deed(self, progress: Progress, digit: int, prefix: Prefix | None) -> Deed:
         if prefix is not None and prefix.kind == "count":
@@ -136,7 +155,7 @@ class Deeds(Screen[None]):
             return hands.skip(progress, digit)
         crew = hands.member_of(progress, digit)
         painted = self.last_scene.progress.current.get(crew) if self.last_scene and crew else None
-        now = self.sitting.session.now(self.utc())
+        now = self.sitting.session.now(self.utc(), progress)
         return hands.tick(
             progress, digit, painted, now, prefix.minutes if prefix else None, start=self.key("zero")
         )
@@ -157,7 +176,7 @@ class Deeds(Screen[None]):
 
     def action_zero(self) -> None:
         """Start the clock."""
-        progress = self.progress
+        progress = self.ahead
         if progress is None:
             return
         if progress.zero is not None:
@@ -173,20 +192,30 @@ class Deeds(Screen[None]):
 
     def _with_progress(self, make: Callable[[Progress], Deed]) -> None:
         self._prefix = None
-        if self.progress is not None:
-            self.perform(make(self.progress))
+        if self.ahead is not None:
+            self.perform(make(self.ahead))
 
     def action_undo(self) -> None:
-        """Take back this seat's latest event."""
+        """Take back this seat's latest event, also one that the disk has not answered for yet."""
         session = self.sitting.session
-        if not session.bounced("undo", self.mono()):
-            self._with_progress(lambda p: hands.undo(p, session.seat, session.groups, redo=self.key("redo")))
+        if self.progress is None or session.bounced("undo", self.mono()):
+            return
+        self._prefix = None
+        deed = session.take_back(redo=self.key("redo"))
+        if deed is None:
+            self.repaint()
+        else:
+            self.perform(deed)
 
     def action_redo(self) -> None:
         """Bring back what was taken back."""
         session = self.sitting.session
-        if not session.bounced("redo", self.mono()):
-            self._with_progress(lambda p: hands.redo(p, session.seat, session.groups))
+        if session.bounced("redo", self.mono()):
+            return
+        if session.unsaved:
+            self.say("the disk has not answered yet; press it again", "late")
+        else:
+            self._with_progress(lambda p: hands.redo(p, session.seat))
 
     def action_go(self) -> None:
         """Give the go that is next."""

@@ -16,18 +16,24 @@ from tracker.console.entering import Entering
 from tracker.console.entry import EntryLine, Purpose
 from tracker.console.forecaster import Estimated, NotEstimated
 from tracker.console.keys import binding_id
-from tracker.console.regions import BELOW, FIXED, MIDDLE, WHOLE, Layout, layout_for
-from tracker.console.session import MARK_S, PATIENCE_S
+from tracker.console.pending import PATIENCE_S
+from tracker.console.regions import BELOW, FIXED, MIDDLE, WIDE, Layout, layout_for
+from tracker.console.session import MARK_S
 from tracker.console.view.consumables import consumables_list
+from tracker.console.view.crew import member_at
+from tracker.console.view.events import event_at
 from tracker.console.view.footer import command_at, footer_line
 from tracker.console.view.ink import Line, crop, say
-from tracker.console.view.optional import optional_list
-from tracker.console.view.pages import help_page, text_page
+from tracker.console.view.optional import optional_list, optional_page
+from tracker.console.view.pages import help_lines, text_lines
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import step_at, steps_list
 from tracker.console.weighing import PAGE
 from tracker.console.widgets.pane import Pane, View
 from tracker.console.writer import Failed, Report
+
+DIGIT = 3
+"""Cells at the left of a crew member's line on which a click ticks."""
 
 EVERY_SECOND = ("head", "crew")
 """Panes that show seconds; the others are looked at every ten, and whenever something happened."""
@@ -109,6 +115,8 @@ class Desk(Entering):
             session.estimated(report, self.mono())
         else:
             session.take(report, self.mono())
+            for deed in session.owed():
+                self.perform(deed)
             self.set_timer(MARK_S + 0.05, self.repaint)
             self._mind_recall()
             # Paint first: the estimate would only be in the way of it.
@@ -160,23 +168,22 @@ class Desk(Entering):
         )  # fmt: skip
 
     def on_resize(self, event: events.Resize) -> None:
-        """Arrange the panes anew."""
+        """Arrange the panes anew; what now stands beside the steps needs no view of its own."""
         self.last_layout = self._painted = None
+        if self.view_name in WIDE and self.sitting.session.picture is not None:
+            scene = self.sitting.session.scene(self.utc(), self.mono(), self.chosen)
+            layout = layout_for(scene, self.size.width, self.size.height)
+            self.view_name = self.view_name if self.view_name in layout.apart() else "steps"
         self.repaint()
 
     def lay_out(self, scene: Scene) -> None:
         """Give the regions their rows and the middle its view."""
-        layout = layout_for(scene, self.size.width, self.size.height, whole=self.view_name in WHOLE)
+        layout = layout_for(scene, self.size.width, self.size.height, self.view_name)
+        if self.view_name == "runway" and layout.runway:
+            self.view_name = "steps"
         if layout != self.last_layout:
             self.last_layout = layout
             self._set_rows(layout)
-        names = layout.apart()
-        if (
-            self.view_name not in WHOLE
-            and self.view_name in ("runway", "optional", "consumables")
-            and self.view_name not in names
-        ):
-            self.view_name = "steps"
         self.query_one("#body", Pane).use(self._middle(self.view_name))
 
     async def on_pane_picked(self, message: Pane.Picked) -> None:
@@ -186,14 +193,27 @@ class Desk(Entering):
             return
         if pane.id == "footer":
             key = command_at(footer(self.table, scene.progress), pane.size.width, message.column)
-            command = next((c for c in self.table if c.shown == key), None)
+            several = "crew" if key is not None and ".." in key else None
+            command = next((c for c in self.table if several == c.id or c.shown == key), None)
             if command is not None:
                 await self.run_action(command.action)
+        elif pane.id == "crew":
+            self._pick_member(
+                member_at(scene, pane.size.width, pane.size.height, message.row), message.column
+            )
         elif pane.id == "body" and self.view_name == "steps":
-            self.chosen = step_at(scene, pane.size.height, message.row)
-            self.repaint()
+            self.choose(step_at(scene, pane.size.height, message.row))
+        elif pane.id == "body" and self.view_name == "events":
+            self.choose(event_at(scene, pane.size.height, message.row))
         elif pane.id == "alerts" and message.row == 0:
             self.action_acknowledge()
+
+    def _pick_member(self, number: int | None, column: int) -> None:
+        """Tick on a click on the digit; choose on a click on the rest of the line."""
+        if number is not None and column < DIGIT:
+            self.action_digit(number)
+        elif number is not None and self.progress is not None:
+            self.choose(self.progress.plan.crew[number - 1].id)
 
     def on_pane_scrolled(self, message: Pane.Scrolled) -> None:
         """Move the list or the page with the wheel."""
@@ -201,7 +221,8 @@ class Desk(Entering):
             self.action_move(message.rows * 2)
 
     def _set_rows(self, layout: Layout) -> None:
-        rows = {"head": 3, "crew": layout.crew, "runway": layout.runway, "alerts": layout.alerts}
+        rows = {"head": 3, "crew": layout.crew, "runway": layout.runway}
+        rows |= {"alerts": layout.alerts, "message": layout.message}
         rows["rule-3"] = 1 if layout.runway else 0
         for name, height in rows.items():
             pane = self.query_one(f"#{name}", Pane)
@@ -210,34 +231,31 @@ class Desk(Entering):
         side = self.query_one("#side")
         side.display = layout.side > 0
         side.styles.width = layout.side
-        below = self.query_one("#consumables")
-        below.display = layout.consumables > 0
-        below.styles.height = layout.consumables
+        self.query_one("#optional").styles.height = layout.optional or "1fr"
+        self.query_one("#consumables").display = layout.consumables > 0
 
     def _middle(self, name: str) -> View:
-        if name == "help":
-            return self._help
-        if name == "brief":
-            return self._brief
-        if name == PAGE:
-            return self.what_if_view
-        return MIDDLE[name]
+        pages: dict[str, View] = {"help": self._help, "brief": self._brief, "optional": self._optional}
+        return self.what_if_view if name == PAGE else pages.get(name) or MIDDLE[name]
 
     def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
         rows = [
             (c.group, c.shown, c.help)
             for c in self.table
-            if c.group != "Ticking" or not c.id.startswith("tick-")
+            if c.group != "Ticking" or not c.id.startswith("tick-") or c.id == "tick-chosen"
         ]
         ticks = ("Ticking", "1 ... 9", "tick the current step of that crew member")
-        return help_page([ticks, *rows], width, height, self.top)
+        return self.paged(help_lines([ticks, *rows], width), width, height)
 
     def _brief(self, scene: Scene, width: int, height: int) -> list[Line]:
         from tracker.forecast.brief import brief
 
         if scene.estimate is None:
-            return text_page(["the estimate is being worked out"], width, height, 0)
-        return text_page(brief(scene.progress, scene.estimate), width, height, self.top)
+            return self.paged(text_lines(["the estimate is being worked out"], width), width, height)
+        return self.paged(text_lines(brief(scene.progress, scene.estimate), width), width, height)
+
+    def _optional(self, scene: Scene, width: int, height: int) -> list[Line]:
+        return self.paged(optional_page(scene, width), width, height)
 
     def _footer(self, scene: Scene, width: int, height: int) -> list[Line]:
         return [footer_line(footer(self.table, scene.progress), width)]
@@ -255,7 +273,7 @@ class Desk(Entering):
             watching = Watching(
                 Path(sitting.session.path), utc_now=sitting.utc_now, monotonic_s=sitting.monotonic_s
             )
-            self.app.push_screen(LeadScreen(watching))
+            self.app.push_screen(LeadScreen(watching, self.settings))
 
     def _show_opening(self) -> None:
         """Say what happens until the journal is open."""

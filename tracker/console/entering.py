@@ -146,9 +146,10 @@ class Entering(Weighing):
     def _events(self, text: str) -> list[dict[str, Any]]:
         from tracker.journal.typed import parse_entry
 
-        assert self.progress is not None
-        utc = self.utc()
-        return parse_entry(text, self.progress, now=self.sitting.session.now(utc), utc_now=utc)
+        session, utc = self.sitting.session, self.utc()
+        progress = session.ahead
+        now = session.now(utc, progress)
+        return parse_entry(text, progress, now=now, utc_now=utc, seat=session.seat)
 
     def _preview(self, text: str) -> tuple[str, Any]:
         """Return what Enter would write, with the resulting PET and UTC, or what is wrong with the text."""

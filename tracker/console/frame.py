@@ -6,6 +6,7 @@ import os
 from typing import Any, ClassVar
 
 from textual.app import App
+from textual.command import CommandPalette
 from textual.screen import Screen
 
 from tracker.console.terminal import driver_for_here, end_on_signals, lean, over_a_wire
@@ -31,6 +32,11 @@ class Frame(App[None]):
         """End in good order when a signal says so."""
         if not self.is_headless:
             end_on_signals(self)
+
+    def action_command_palette(self) -> None:
+        """Open the palette, in our words."""
+        if self.use_command_palette and not CommandPalette.is_open(self):
+            self.push_screen(CommandPalette(id="--command-palette", placeholder="a command by its words"))
 
     def _display(self, screen: Screen[Any], renderable: Any) -> None:
         super()._display(screen, lean(renderable))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,6 +11,7 @@ from tracker.console.view.saying import event_words
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress, Recorded
+from tracker.journal.several import together
 from tracker.plan.windows import slip_s
 
 Event = dict[str, Any]
@@ -152,7 +153,7 @@ def in_force(recorded: Iterable[Recorded]) -> list[Recorded]:
     return kept[::-1]
 
 
-def undo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = (), *, redo: str = "U") -> Deed:
+def undo(progress: Progress, seat: str, *, redo: str = "U") -> Deed:
     """Return what takes back this seat's latest event in force, with those it was written together with.
 
     `redo`: the key that brings it back.
@@ -161,18 +162,17 @@ def undo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = (), 
     if not own:
         return refusal("this seat has nothing to take back")
     last = own[-1]
-    group = next((g for g in groups if last.number in g), (last.number,))
-    taken = [e for e in own if e.number in group]
+    taken = [e for e in own if together(e, last)]
     events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(taken))
     more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
     return Deed(
         events,
         f"took back {last.number}{more}: {_about(progress, last)}   {redo} brings it back",
-        _crew_of(progress, last),
+        _all_of(progress, taken),
     )
 
 
-def redo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) -> Deed:
+def redo(progress: Progress, seat: str) -> Deed:
     """Return what brings back this seat's latest undo, as long as nothing was written since."""
     own = [e for e in in_force(progress.fold.recorded) if e.seat == seat]
     newest = max((e.number for e in own if e.kind != "withdrawn"), default=0)
@@ -181,22 +181,28 @@ def redo(progress: Progress, seat: str, groups: Sequence[Collection[int]] = ()) 
     if not undone:
         return refusal("nothing was taken back since this seat's last event")
     last = undone[-1]
-    group = next((g for g in groups if last.number in g), (last.number,))
-    back = [e for e in undone if e.number in group]
-    target = next((e for e in progress.fold.recorded if e.number == last.body["event"]), last)
+    back = [e for e in undone if together(e, last)]
+    numbers = {e.body["event"] for e in back}
+    targets = [e for e in progress.fold.recorded if e.number in numbers] or [last]
     events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(back))
-    return Deed(
-        events, f"brought back {target.number}: {_about(progress, target)}", _crew_of(progress, target)
-    )
+    more = f" and {len(targets) - 1} with it" if len(targets) > 1 else ""
+    words = f"brought back {targets[-1].number}{more}: {_about(progress, targets[-1])}"
+    return Deed(events, words, _all_of(progress, targets))
+
+
+def pointed_at(event: Event) -> int | None:
+    """Return the number of the event that this one takes back or corrects."""
+    number = event.get("event")
+    return number if event.get("kind") in ("withdrawn", "amended") and isinstance(number, int) else None
 
 
 def _about(progress: Progress, event: Recorded) -> str:
     return f"{event_words(progress, event.kind, event.body)} at {pet_s(event.at)}"
 
 
-def _crew_of(progress: Progress, event: Recorded) -> tuple[str, ...]:
-    """Return whom an event is about."""
-    return crew_of(progress, event.body)
+def _all_of(progress: Progress, events: Iterable[Recorded]) -> tuple[str, ...]:
+    """Return whom events are about, each once."""
+    return tuple(dict.fromkeys(c for event in events for c in crew_of(progress, event.body)))
 
 
 def crew_of(progress: Progress, body: Mapping[str, Any]) -> tuple[str, ...]:

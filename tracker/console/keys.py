@@ -101,10 +101,12 @@ def binding_id(command: str, place: int) -> str:
 
 
 def key_faults(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) -> list[str]:
-    """Return what is wrong with a person's keys, each as `id: what; what would be right`."""
+    """Return all that is wrong with a person's keys, each as `id: what; what would be right`."""
     ids = [command.id for command in commands]
-    faults = []
+    faults: list[str] = []
+    sound: dict[str, Sequence[str]] = {}
     for id, keys in given.items():
+        before = len(faults)
         if id not in ids:
             near = get_close_matches(id, ids, n=1)
             better = f"perhaps {near[0]}" if near else "the README lists them"
@@ -115,7 +117,9 @@ def key_faults(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) 
             faults.append(f'{id}: has no key; write one, as {id} = "Z", or leave it out')
         else:
             faults += [f"{id}: {fault}" for key in keys if (fault := _fault(key))]
-    return faults or _twice(given, commands)
+        if len(faults) == before:
+            sound[id] = keys
+    return faults + _twice(sound, commands)
 
 
 def _fault(key: str) -> str:

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from tracker.console.deeds import Deeds
 from tracker.console.themes import THEMES
 from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.events import listed
+from tracker.console.view.ink import Line, page, top_of
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import rows_of
 from tracker.console.widgets.pane import Pane
+
+PAGES = ("help", "brief", "optional")
+"""Views that move as a page."""
+LISTS = ("steps", "events", "what-if")
+"""Views with rows to be chosen."""
 
 
 class Looking(Deeds):
@@ -25,8 +33,28 @@ class Looking(Deeds):
         back = self.view_name == name and name != "steps"
         self.view_name, self.top, self.chosen = ("steps" if back else name), 0, None
         self.repaint()
-        if self.view_name == "steps" and name in ("runway", "optional", "consumables") and not back:
-            self.say(f"{name} is in sight at this size")
+        if self.view_name == "steps" and name == "runway" and not back:
+            self.say("the runway is in sight at this size")
+
+    def choose(self, name: str | None) -> None:
+        """Choose a row; the message line then says all of it."""
+        self.chosen = name
+        if name is not None:
+            self.sitting.session.say("")
+        self.repaint()
+
+    def action_choose_crew(self, by: int) -> None:
+        """Choose the next crew member's line."""
+        if self.progress is None:
+            return
+        members = [member.id for member in self.progress.plan.crew]
+        place = members.index(self.chosen) + by if self.chosen in members else 0
+        self.choose(members[place % len(members)])
+
+    def paged(self, lines: Sequence[Line], width: int, height: int) -> list[Line]:
+        """Return the part of a page that is in sight, and hold the place within the page."""
+        self.top = top_of(len(lines), height, self.top)
+        return page(lines, width, height, self.top)
 
     def action_next_view(self) -> None:
         """Show the next of the views that do not fit at this size."""
@@ -39,11 +67,11 @@ class Looking(Deeds):
         """Move the choice in a list, or the page."""
         if self.last_scene is None:
             return
-        if self.view_name in ("help", "brief"):
+        if self.view_name in PAGES:
             self.top = max(0, self.top + by)
-        else:
-            self.chosen = self._moved(self.last_scene, by)
-        self.repaint()
+            self.repaint()
+        elif self.view_name in LISTS:
+            self.choose(self._moved(self.last_scene, by))
 
     def _moved(self, scene: Scene, by: int) -> str | None:
         if self.view_name == "events":

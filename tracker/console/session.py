@@ -14,35 +14,28 @@ from typing import Any
 from tracker.console import hands
 from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.hands import Deed
+from tracker.console.pending import Pending, Queue, admitted
 from tracker.console.renewal import Renewal, next_change
 from tracker.console.view.ink import Ink
 from tracker.console.view.saying import event_words
 from tracker.console.view.scene import Disk, Mark, Picture, Scene
-from tracker.console.writer import Aside, Job, Opened, Refused, Report, Seen, Unsaved, Written
+from tracker.console.writer import Aside, Job, Opened, Refused, Report, Seen, TakenBack, Unsaved, Written
 from tracker.forecast.values import Estimate
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import pet_of
+from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
 
 REPEAT_S = 0.3
 """A key that comes again within this time is a bounce."""
-PATIENCE_S = 0.1
-"""After this time without an answer from the disk the screen says *saving*."""
+STAMP = timedelta(milliseconds=1)
+"""Between two key presses, so that what was written together can be told from what was not."""
 MARK_S = 4.0
 """How long the last write stands beside a name."""
 LIVE = timedelta(days=7)
 _MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
 _MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
 """The word of a write beside a name, in five letters; any other is *disk*."""
-
-
-@dataclass
-class _Pending:
-    job: Job
-    words: str
-    crew: tuple[str, ...]
-    since: float
-    unsaved: str = ""
 
 
 @dataclass
@@ -54,26 +47,27 @@ class Session:
     ask: Callable[[Wanted], None]
     keep: Callable[[Mapping[str, Any], int], None]
     print_page: Callable[[Progress, Estimate], None]
+    cancel: Callable[[int], None] = lambda token: None
+    """Takes a job out of the queue, unless it is being written."""
     picture: Picture | None = None
     path: str = ""
     number: int = 0
     """Of the last event known to be on disk."""
     said: str = ""
     said_ink: Ink = ""
-    groups: list[tuple[int, ...]] = field(default_factory=list)
-    """Numbers of events that were written together at this sitting."""
     fault: str = ""
     keys: Mapping[str, str] = field(default_factory=dict)
     """Keys that a person chose, as they are shown, by id of a command."""
     local_time: bool = False
     renewal: Renewal = field(default_factory=Renewal)
     _confirmed: Progress | None = None
-    _pending: dict[int, _Pending] = field(default_factory=dict)
+    _queue: Queue = field(default_factory=Queue)
+    _ahead: Fold | None = None
+    _owed: list[Deed] = field(default_factory=list)
+    _stamped: datetime | None = None
     _token: int = 0
     _marks: dict[str, tuple[Mark, float]] = field(default_factory=dict)
     _pressed: dict[str, float] = field(default_factory=dict)
-    _settled: bool = True
-    """Whether what waits for the disk is in the picture."""
 
     # What the screen sees
 
@@ -83,24 +77,28 @@ class Session:
         assert self.picture is not None
         return self.picture.progress
 
+    @property
+    def ahead(self) -> Progress:
+        """What will stand once everything that waits is on disk; the hands go by it, the screen does not."""
+        return self._ahead.progress() if self._ahead is not None else self.progress
+
     def live(self, utc: datetime) -> bool:
         """Return whether this seat's clock is within the excursion."""
-        zero = self.progress.zero
-        return self.progress.closed is None and (zero is None or timedelta(0) <= utc - zero <= LIVE)
+        return _is_live(self.progress, utc)
 
-    def now(self, utc: datetime) -> float:
+    def now(self, utc: datetime, progress: Progress | None = None) -> float:
         """Return the PET of an instant; where the clock stands, the last event's."""
-        progress = self.progress
+        progress = progress or self.progress
         if progress.closed is not None:
             return max(progress.closed, progress.at)
-        if progress.zero is None or not self.live(utc):
+        if progress.zero is None or not _is_live(progress, utc):
             return max(0.0, progress.at)
         return max(pet_of(utc, progress.zero), progress.at)
 
     def scene(self, utc: datetime, mono: float, chosen: str | None = None) -> Scene:
         """Return everything that the views may look at."""
         assert self.picture is not None
-        waiting = [p for p in self._pending.values() if mono - p.since > PATIENCE_S]
+        waiting = self._queue.late(mono)
         unsaved = sum(1 for p in waiting if p.unsaved)
         hollow = {str(e["step"]) for p in waiting for e in p.job.events if e.get("kind") == "done"}
         return Scene(
@@ -118,7 +116,7 @@ class Session:
             local_time=self.local_time,
         )
 
-    def _shown_marks(self, mono: float, waiting: list[_Pending]) -> dict[str, Mark]:
+    def _shown_marks(self, mono: float, waiting: list[Pending]) -> dict[str, Mark]:
         marks = {crew: mark for crew, (mark, since) in self._marks.items() if mono - since < MARK_S}
         for pending in waiting:
             mark = Mark("unsaved", "unsaved") if pending.unsaved else Mark("saving", "saving")
@@ -128,7 +126,7 @@ class Session:
     @property
     def unsaved(self) -> list[Job]:
         """Jobs that are not on disk."""
-        return [pending.job for pending in self._pending.values()]
+        return [pending.job for pending in self._queue.jobs.values()]
 
     # What the hands do
 
@@ -147,32 +145,44 @@ class Session:
         if not deed.events:
             self.say(deed.words, "late")
             return False
-        events = hands.with_decisions(deed.events, self.picture.estimate if self.picture else None)
-        problem = self._try(events, utc)
-        if problem is not None:
-            self.say(problem, "late")
+        if early := [n for e in deed.events if (n := hands.pointed_at(e)) is not None and n > self.number]:
+            self.say(f"{early[0]} is not on disk yet; once it is, it can be taken back", "late")
             return False
+        events = hands.with_decisions(deed.events, self.picture.estimate if self.picture else None)
         self._token += 1
-        job = Job(self._token, events, utc)
-        self._pending[job.token] = _Pending(job, deed.words, deed.crew, mono)
-        self._settled = False
+        job = Job(self._token, events, self._after_the_last(utc))
+        try:
+            self._ahead = admitted(self.ahead.fold, job, self.seat)
+        except TrackerError as error:
+            self.say(error.lines[0], "late")
+            return False
+        self._queue.jobs[job.token] = Pending(job, deed.words, deed.crew, mono)
         self.submit(job)
         return True
 
-    def _try(self, events: tuple[dict[str, Any], ...], utc: datetime) -> str | None:
-        """Return why the events cannot be, as far as this seat knows; None where they can."""
-        from tracker.journal.rules import admit
+    def _after_the_last(self, utc: datetime) -> datetime:
+        """Return the instant of a key press, later than that of the one before it."""
+        before = self._stamped
+        if before is not None and before - timedelta(seconds=1) < utc < before + STAMP:
+            utc = before + STAMP
+        self._stamped = utc
+        return utc
 
-        if self._pending and not self._settled:
-            # Not shown yet, so the screen's fold does not know it: the writer, who knows all, decides.
-            return None
-        fold = self.progress.fold
-        try:
-            for event in events:
-                _, fold, _ = admit(fold, event, utc_now=utc, seat=self.seat)
-        except TrackerError as error:
-            return error.lines[0]
+    def take_back(self, *, redo: str) -> Deed | None:
+        """Take the latest of what waits out of the queue; the undo of what is on disk where nothing waits."""
+        newest = self._queue.newest()
+        if newest is None:
+            return hands.undo(self.ahead, self.seat, redo=redo)
+        newest.taken_back = True
+        self.say(f"taking back: {newest.words}", "late")
+        self.cancel(newest.job.token)
+        self._rebuild()
         return None
+
+    def owed(self) -> list[Deed]:
+        """Return what has to be taken back now, because it reached the disk after all."""
+        owed, self._owed = self._owed, []
+        return owed
 
     # What comes back
 
@@ -187,23 +197,29 @@ class Session:
         elif isinstance(report, Written):
             self._written(report, mono)
         elif isinstance(report, Refused):
-            self._pending.pop(report.token, None)
+            self._queue.jobs.pop(report.token, None)
             self.say(f"refused: {report.lines[0]}", "alarm")
+            self._settle()
+        elif isinstance(report, TakenBack):
+            pending = self._queue.jobs.pop(report.token, None)
+            if pending is not None:
+                self.say(f"taken back before it was on disk: {pending.words}", "going")
             self._settle()
         elif isinstance(report, Aside):
             self.say(f"the journal beside the desk: {report.words}", "late")
-        elif isinstance(report, Unsaved) and report.token in self._pending:
-            self._pending[report.token].unsaved = report.words
+        elif isinstance(report, Unsaved) and report.token in self._queue.jobs:
+            self._queue.jobs[report.token].unsaved = report.words
             self.fault = report.words
             self.say(f"unsaved: {report.words}; it is tried again every second", "alarm")
             self._settle()
 
     def _written(self, report: Written, mono: float) -> None:
-        pending = self._pending.pop(report.token, None)
+        pending = self._queue.jobs.pop(report.token, None)
         self.fault = ""
-        if len(report.numbers) > 1:
-            self.groups.append(report.numbers)
-        if pending is not None:
+        if pending is not None and pending.taken_back:
+            events = tuple({"kind": "withdrawn", "event": number} for number in reversed(report.numbers))
+            self._owed.append(Deed(events, f"took back {report.numbers[-1]}: {pending.words}", pending.crew))
+        elif pending is not None:
             last = report.numbers[-1]
             word = _MARKED.get(str(pending.job.events[0].get("kind")), "disk")
             self._marks.update({c: (Mark("disk", f"{word} {last}"), mono) for c in pending.crew})
@@ -226,26 +242,22 @@ class Session:
         self.renewal.happened()
 
     def _settle(self) -> None:
-        """Show what is on disk, and on top of it what waits for longer than a moment."""
-        assert self._confirmed is not None
-        shown = self._confirmed
-        self._settled = True
-        for pending in self._pending.values():
-            events = [self._stamped(event, pending.job.utc, shown) for event in pending.job.events]
-            try:
-                shown = shown.suppose(*events)
-            except TrackerError:
-                continue
-        self.picture = Picture(shown, self.picture.estimate if self.picture else None)
+        """Show what is on disk, and on top of it what waits for it."""
+        self._rebuild()
+        self.picture = Picture(self._shown(), self.picture.estimate if self.picture else None)
 
-    def _stamped(self, event: Mapping[str, Any], utc: datetime, shown: Progress) -> Mapping[str, Any]:
-        if "at" in event or event.get("kind") == "zero" or shown.zero is None:
-            return event
-        return {**event, "at": max(0, round(pet_of(utc, shown.zero)))}
+    def _rebuild(self) -> None:
+        assert self._confirmed is not None
+        jobs = self._queue.jobs
+        self._ahead = self._queue.onto(self._confirmed.fold, self.seat) if jobs else None
+
+    def _shown(self) -> Progress:
+        assert self._confirmed is not None
+        return self._confirmed if self._ahead is None else self._ahead.progress()
 
     def look(self, mono: float) -> None:
         """Notice a disk that has not answered for more than a moment."""
-        if any(mono - p.since > PATIENCE_S for p in self._pending.values()):
+        if self._queue.late(mono):
             self._settle()
 
     # Estimates
@@ -275,3 +287,8 @@ class Session:
             self.keep(report.estimate.as_json(), wanted.progress.number)
         if self.renewal.pages(mono):
             self.print_page(wanted.progress, report.estimate)
+
+
+def _is_live(progress: Progress, utc: datetime) -> bool:
+    zero = progress.zero
+    return progress.closed is None and (zero is None or timedelta(0) <= utc - zero <= LIVE)

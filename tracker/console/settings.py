@@ -25,6 +25,8 @@ class Settings:
     """Ring the terminal's bell once for every new alert."""
     keys: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Keys by id of a command, as the screen library names them; they replace all keys of the command."""
+    lead_keys: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """The same for the commands of the lead's view."""
 
     @property
     def theme_name(self) -> str:

@@ -40,7 +40,12 @@ class Sitting:
         self._forecaster = Forecaster(lambda report: self._hear(report))
         writer = self._writer
         self.session = Session(
-            seat or "", writer.submit, self._forecaster.ask, writer.keep_estimate, writer.keep_page
+            seat or "",
+            writer.submit,
+            self._forecaster.ask,
+            writer.keep_estimate,
+            writer.keep_page,
+            writer.cancel,
         )
 
     def start(self, hear: Hear) -> None:

@@ -48,6 +48,13 @@ class Weighing(Looking):
         """Return the rows that can be chosen."""
         return self.what_if.rows()
 
+    def choose(self, name: str | None) -> None:
+        """Choose a row; the message line then says all of a better order."""
+        super().choose(name)
+        order = self.what_if.order_of(name) if self.view_name == PAGE else None
+        if order is not None:
+            self.say(order.text)
+
     def show_what_if(self) -> None:
         """Turn to the page."""
         self.view_name, self.top, self.chosen = PAGE, 0, None

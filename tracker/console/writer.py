@@ -67,6 +67,13 @@ class Refused:
 
 
 @dataclass(frozen=True)
+class TakenBack:
+    """A job was taken out of the queue before it was written."""
+
+    token: int
+
+
+@dataclass(frozen=True)
 class Unsaved:
     """A job could not be written and waits."""
 
@@ -88,7 +95,7 @@ class Aside:
     words: str
 
 
-Report = Opened | Failed | Written | Refused | Unsaved | Seen | Aside
+Report = Opened | Failed | Written | Refused | TakenBack | Unsaved | Seen | Aside
 
 
 @dataclass(frozen=True)
@@ -125,11 +132,16 @@ class Writer(threading.Thread):
         self._open, self._seat, self._report = open_journal, seat, report
         self._queue: queue.Queue[_Task] = queue.Queue()
         self._unwritten: dict[int, Job] = {}
+        self._cancelled: set[int] = set()
 
     def submit(self, job: Job) -> None:
         """Queue a job."""
         self._unwritten[job.token] = job
         self._queue.put(job)
+
+    def cancel(self, token: int) -> None:
+        """Leave a job out, unless it is written by then: one of the two is reported."""
+        self._cancelled.add(token)
 
     def keep_estimate(self, figures: Mapping[str, Any], number: int) -> None:
         """Queue an estimate as it was shown after an event."""
@@ -184,6 +196,11 @@ class Writer(threading.Thread):
         """Write jobs in their order; return those that have to wait."""
         while waiting:
             job = waiting[0]
+            if job.token in self._cancelled:
+                self._unwritten.pop(job.token, None)
+                self._report(TakenBack(job.token))
+                waiting = waiting[1:]
+                continue
             try:
                 numbers = journal.record_all(list(job.events), seat=self._seat, utc_now=job.utc)
                 progress = journal.progress()

@@ -83,14 +83,14 @@ def undo(setting: Setting) -> list[Event]:
     if not own:
         raise EventError("there is nothing of this seat to undo")
     last = max(own, key=lambda event: event.number)
-    together = [event for event in own if _together(event, last)]
+    entry = [event for event in own if together(event, last)]
     return [
-        {"kind": "withdrawn", "event": event.number} for event in sorted(together, key=_number, reverse=True)
+        {"kind": "withdrawn", "event": event.number} for event in sorted(entry, key=_number, reverse=True)
     ]
 
 
-def _together(event: Recorded, last: Recorded) -> bool:
-    """Whether two events were recorded as one entry: at the same instant, at the same seat."""
+def together(event: Recorded, last: Recorded) -> bool:
+    """Return whether two events were recorded as one entry: at the same instant, at the same seat."""
     return event.recorded == last.recorded and event.seat == last.seat
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from rich.cells import cell_len
+
 from tracker.console.view.figures import large
 from tracker.console.view.ink import Line, Span, blank, crop, say, sides, width_of
 from tracker.console.view.inside import inside_line, second_line
@@ -34,11 +36,12 @@ def clock_line(scene: Scene, width: int) -> Line:
         say(f" PET {clock_text(scene):>7} ", "clock"),
         say(f"  {scene.utc_text} UTC", "strong"),
         *((say(f"  {scene.local_text}"),) if scene.local_time else ()),
-        say(f"  {_beside(scene)}", "dim"),
     ]
     if width >= LARGE:
-        left.insert(3, say(f"  {scene.utc:%Y-%m-%d}", "dim"))
-    return sides(width, left, (Span(" "), *disk_spans(scene), Span(" ")))
+        left.append(say(f"  {scene.utc:%Y-%m-%d}", "dim"))
+    right = (Span(" "), *disk_spans(scene), Span(" "))
+    room = width - width_of(left) - width_of(right) - 2
+    return sides(width, (*left, say(f"  {_beside(scene, room)}", "dim")), right)
 
 
 def _second(scene: Scene, width: int) -> Line:
@@ -49,12 +52,15 @@ def _second(scene: Scene, width: int) -> Line:
     return (*inside_line(scene, width - width_of(mark)), *mark)
 
 
-def _beside(scene: Scene) -> str:
+def _beside(scene: Scene, room: int) -> str:
+    """Return what stands beside the clock, in words for the room; the message line has all of it."""
     progress = scene.progress
     if progress.closed is not None:
         return f"closed at {pet(progress.closed)}"
     if not scene.started:
-        return f"{scene.key('zero')} starts the clock: {plain(progress.plan.zero, most=60)}"
+        short = f"{scene.key('zero')} starts the clock"
+        words = f"{short}: {plain(progress.plan.zero)}"
+        return words if cell_len(words) <= room else short
     if not scene.live:
         return "the clock stands at the last event"
     return window_change(progress, scene.now)

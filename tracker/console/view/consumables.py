@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
+from tracker.console.view.ink import Ink, Line, Span, block, crop, fit, put, say
 from tracker.console.view.scene import Scene
 from tracker.console.view.words import percent, pet
 from tracker.forecast.values import ConsumableFigure
 
 
-def consumables_list(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return one row per account; an empty state says how a reading is entered."""
+def consumables_list(scene: Scene, width: int, height: int, *, hint: bool = True) -> list[Line]:
+    """Return one row per account; an empty state says how a reading is entered, where `hint` asks for it."""
+    return fit(consumables_lines(scene, width, hint=hint), width, height)
+
+
+def consumables_lines(scene: Scene, width: int, *, hint: bool = True) -> list[Line]:
+    """Return all rows, as many as there are."""
     estimate = scene.estimate
     lines = [_head(width)]
     if not scene.progress.plan.consumables:
@@ -19,12 +24,13 @@ def consumables_list(scene: Scene, width: int, height: int) -> list[Line]:
     else:
         for figure in estimate.consumables:
             lines += _rows(scene, figure, width)
-    if estimate is not None and estimate.consumables and all(f.read_at is None for f in estimate.consumables):
-        first = estimate.consumables[0]
-        lines.append(
-            crop((say(f" no reading yet: e reading {first.crew} {first.consumable} ...", "dim"),), width)
+    accounts = estimate.consumables if estimate is not None and hint else ()
+    if accounts and all(figure.read_at is None for figure in accounts):
+        key = scene.key("reading")
+        lines += block(
+            f"no reading yet: {key} and {accounts[0].consumable} with a figure for each", width, "dim"
         )
-    return (lines + [blank(width)] * height)[:height]
+    return lines
 
 
 def _head(width: int) -> Line:
@@ -44,7 +50,7 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
     crew = "shared" if figure.crew == "*" else figure.crew
     low = figure.short > 0.1
     ink: Ink = "late" if low else ""
-    age = "never" if figure.read_at is None else f"{pet(scene.now - figure.read_at)} ago"
+    age = "never" if figure.read_at is None else f"{pet(max(0.0, scene.now - figure.read_at))} ago"
     spans = [
         Span(" "),
         put(crew, 7),
@@ -59,7 +65,7 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
     spans.append(put(age, 10, "dim", right=True))
     lines = [crop(spans, width)]
     if figure.flagged:
-        lines.append(crop((say(f"    ! {figure.flagged}", "late"),), width))
+        lines += block(f"   ! {figure.flagged}", width, "late", indent=5)
     return lines
 
 

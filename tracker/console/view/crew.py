@@ -2,47 +2,68 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
+from tracker.console.view.ink import Ink, Line, Span, crop, put, say, tall, width_of
 from tracker.console.view.scene import LARGE, Mark, Scene
 from tracker.console.view.words import Stand, difference, following_step, pet, stand_of, took
 from tracker.foundation.times import format_exact, format_pet
 
-_NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 17
+_NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
+_LEAST = 3
+"""Rows that the crew keeps on the smallest screen."""
 
 
-def crew_rows(scene: Scene, width: int, height: int) -> int:
-    """Return how many rows the crew takes: two a member where there is room, else one."""
+def crew_rows(scene: Scene, width: int, height: int, *, brief: bool = False) -> int:
+    """Return how many rows the crew takes: two a member where there is room, else one, or what there is."""
     members = len(scene.progress.plan.crew)
-    roomy = 2 * members <= height - 18
-    return members * (1 if width >= LARGE or not roomy else 2)
+    roomy = 2 * members <= height - 18 and not (brief and height < 36)
+    rows = members * (1 if width >= LARGE or not roomy else 2)
+    return min(rows, max(_LEAST, height - 14))
 
 
 def crew_lines(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the rows of every crew member, in plan order; the digit that ticks stands first."""
-    members = scene.progress.plan.crew
-    lines: list[Line] = []
-    for number, member in enumerate(members, start=1):
-        if width >= LARGE:
-            lines.append(_wide(scene, number, member.id, width))
-        elif height >= 2 * len(members):
-            lines += _two_rows(scene, number, member.id, width)
-        else:
-            lines.append(_one_row(scene, number, member.id, width))
-    return (lines + [blank(width)] * height)[:height]
+    members = [member.id for member in scene.progress.plan.crew]
+    if width < LARGE and height >= 2 * len(members):
+        rows = [row for n, crew in enumerate(members) for row in _two_rows(scene, n + 1, crew, width)]
+        return tall(rows, width, height)
+    one = _wide if width >= LARGE else _one_row
+    shown = members_shown(scene, height)
+    rows = [one(scene, n + 1, members[n], width) for n in shown]
+    if len(shown) < len(members):
+        words = f" ~ {len(members) - len(shown)} more of the crew: {scene.key('crew')} goes on"
+        rows.append(crop((say(words, "dim"),), width))
+    return tall(rows, width, height)
+
+
+def members_shown(scene: Scene, height: int) -> range:
+    """Return the places of the crew members who have a row; the chosen one is among them."""
+    members = [member.id for member in scene.progress.plan.crew]
+    if len(members) <= height:
+        return range(len(members))
+    room = max(1, height - 1)
+    chosen = members.index(scene.chosen) if scene.chosen in members else 0
+    first = max(0, min(chosen - room + 1, len(members) - room))
+    return range(first, first + room)
+
+
+def member_at(scene: Scene, width: int, height: int, row: int) -> int | None:
+    """Return the number of the crew member who is written on a row, from 1."""
+    members = len(scene.progress.plan.crew)
+    if width < LARGE and height >= 2 * members:
+        return row // 2 + 1 if row < 2 * members else None
+    shown = members_shown(scene, height)
+    return shown[row] + 1 if row < len(shown) else None
 
 
 def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
     stand, step = _stand(scene, crew)
-    room = width - _NAME - _WORD - _COUNT - _TIME - 5
+    end = _end(scene, crew, step, stand)
+    room = width - _NAME - 2 - _WORD - width_of(end)
     first = (
-        *_name(number, crew, _NAME + 2),
+        *_name(scene, number, crew, _NAME + 2),
         put(stand.word, _WORD, stand.ink),
         put(_what(scene, step, stand), room, "strong" if stand.word == "now" else ""),
-        Span(" "),
-        put(_count(scene, step), _COUNT, right=True),
-        Span(" "),
-        _time(scene, crew, step, stand),
-        Span(" "),
+        *end,
     )
     second = (
         put("", 1),
@@ -56,23 +77,33 @@ def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
 
 def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     stand, step = _stand(scene, crew)
-    following = (width - _NAME - _WORD - _COUNT - _TIME - 3) // 2
-    room = width - _NAME - _WORD - _COUNT - _TIME - 3 - following
+    end = _end(scene, crew, step, stand)
+    rest = width - _NAME - _WORD - width_of(end)
+    following = rest // 2
     mark = scene.marks.get(crew)
     beside = put(stand.word, _WORD, stand.ink) if mark is None else put(mark.state, _WORD, _mark_ink(mark))
     return crop(
         (
-            *_name(number, crew, _NAME),
+            *_name(scene, number, crew, _NAME),
             beside,
-            put(_what(scene, step, stand), room),
-            Span(" "),
-            put(_count(scene, step), _COUNT, right=True),
-            Span(" "),
-            _time(scene, crew, step, stand),
-            Span(" "),
+            put(_what(scene, step, stand), rest - following, "strong" if stand.word == "now" else ""),
+            *end,
             *_next(scene, crew, following),
         ),
         width,
+    )
+
+
+def _end(scene: Scene, crew: str, step: str | None, stand: Stand) -> Line:
+    """Return the count, where there is one, and the time, with a blank at either end."""
+    counted = _count(scene, step)
+    time = _time(scene, crew, step, stand)
+    return (
+        Span(" "),
+        say(counted),
+        Span("  " if counted else ""),
+        Span(time.text.lstrip(), time.ink),
+        Span(" "),
     )
 
 
@@ -82,7 +113,7 @@ def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
     room = width - _NAME - _MARK - _WORD - _COUNT - _TIME - following - 7
     return crop(
         (
-            *_name(number, crew, _NAME),
+            *_name(scene, number, crew, _NAME),
             _mark(scene, crew, _MARK),
             put(stand.word, _WORD, stand.ink),
             put(_what(scene, step, stand), room, "strong" if stand.word == "now" else ""),
@@ -98,13 +129,12 @@ def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
     )
 
 
-def _name(number: int, crew: str, width: int) -> tuple[Span, ...]:
-    return (
-        Span(" "),
-        put(number if number < 10 else "", 2, "key"),
-        put(crew, width - 4, "strong"),
-        Span(" "),
-    )
+def _name(scene: Scene, number: int, crew: str, width: int) -> tuple[Span, ...]:
+    """Return the digit and the name; the chosen one is marked, also for a reader without colour."""
+    digit = number if number < 10 else ""
+    if scene.chosen == crew:
+        return (put(">", 1, "chosen"), put(digit, 2, "chosen"), put(crew, width - 4, "chosen"), Span(" "))
+    return (Span(" "), put(digit, 2, "key"), put(crew, width - 4, "strong"), Span(" "))
 
 
 def _mark(scene: Scene, crew: str, width: int) -> Span:

@@ -18,15 +18,29 @@ def events_list(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the events with number, PET, who wrote it and what it says; those taken back are marked."""
     events = listed(scene)
     force = {event.number for event in scene.progress.events}
-    hint = "arrows choose   Enter corrects the time   Backspace takes it back"
+    top = _top(scene, events, height)
+    below = len(events) - top - (height - 1)
+    hidden = ", ".join(f"{n} {where}" for n, where in ((top, "newer"), (below, "older")) if n > 0)
+    hint = f"arrows choose   Enter corrects   Backspace takes back{f'   ({hidden})' if hidden else ''}"
     lines = [crop((put(" events", 9, "dim"), say(hint, "dim")), width)]
-    chosen = next((i for i, event in enumerate(events) if str(event.number) == scene.chosen), 0)
-    top = max(0, min(chosen - (height - 1) // 2, len(events) - (height - 1)))
     for event in events[top : top + height - 1]:
         lines.append(_line(scene, event, event.number in force, width))
     if not events:
         lines.append(crop((say(" nothing is on record yet", "dim"),), width))
     return (lines + [blank(width)] * height)[:height]
+
+
+def event_at(scene: Scene, height: int, line: int) -> str | None:
+    """Return the number of the event that is written on a line of the list."""
+    events = listed(scene)
+    place = _top(scene, events, height) + line - 1
+    return str(events[place].number) if line >= 1 and place < len(events) else None
+
+
+def _top(scene: Scene, events: list[Recorded], height: int) -> int:
+    """Return the first event to show; the chosen one is in the middle where it can be."""
+    chosen = next((i for i, event in enumerate(events) if str(event.number) == scene.chosen), 0)
+    return max(0, min(chosen - (height - 1) // 2, len(events) - (height - 1)))
 
 
 def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:

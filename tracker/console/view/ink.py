@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len, chop_cells, set_cell_size
 
 from tracker.foundation.text import plain
 
@@ -81,6 +81,58 @@ def sides(width: int, left: Iterable[Span], right: Iterable[Span]) -> Line:
     if room < 0:
         return crop(end, width)
     return (*crop(left, room), *end)
+
+
+def wrapped(text: object, width: int, *, indent: int = 0) -> list[str]:
+    """Return safe text in lines of at most `width` cells, further ones indented; a figure keeps its unit."""
+    safe = plain(text).replace(" %", "\N{NO-BREAK SPACE}%")
+    lead = " " * min(len(safe) - len(safe.lstrip(" ")), width // 2)
+    lines, line, begin = [], "", lead
+    for word in safe.lstrip(" ").split(" "):
+        if line and cell_len(f"{begin}{line} {word}") > width:
+            lines.append(begin + line)
+            line, begin = word, lead + " " * indent
+        else:
+            line = f"{line} {word}" if line else word
+        while cell_len(begin + line) > max(1, width):
+            part, *_ = chop_cells(line, max(1, width - len(begin)))
+            lines.append(begin + part)
+            line, begin = line[len(part) :], lead + " " * indent
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in (*lines, begin + line)]
+
+
+def block(text: object, width: int, ink: Ink = "", *, most: int = 100, indent: int = 0) -> list[Line]:
+    """Return text in as many rows as it needs, at most `most`; what is cut then ends in `~`."""
+    parts = wrapped(text, max(1, width - 2), indent=indent)
+    if len(parts) > most:
+        parts = [*parts[: most - 1], " ".join(parts[most - 1 :])] if most > 0 else []
+    return [crop((Span(" "), put(part, width - 2, ink), Span(" ")), width) for part in parts]
+
+
+def fit(lines: Iterable[Line], width: int, height: int, *, where: str = "") -> list[Line]:
+    """Return exactly `height` lines; the last one counts what has no room, and says where it can be read."""
+    kept = list(lines)
+    if len(kept) > height > 0:
+        words = f" ~ {len(kept) - height + 1} more rows{where}"
+        kept = [*kept[: height - 1], crop((say(words, "dim"),), width)]
+    return tall(kept, width, height)
+
+
+def page(lines: Iterable[Line], width: int, height: int, top: int) -> list[Line]:
+    """Return exactly `height` lines from row `top` on; what lies above and below is counted in a last row."""
+    kept = list(lines)
+    if len(kept) <= height:
+        return tall(kept, width, height)
+    room = max(1, height - 1)
+    top = top_of(len(kept), height, top)
+    hidden = [f"{n} {where}" for n, where in ((top, "above"), (len(kept) - top - room, "below")) if n > 0]
+    mark = crop((say(f" ~ {', '.join(hidden)}   up, down, PgUp and PgDn move; Esc leaves", "dim"),), width)
+    return [*tall(kept[top : top + room], width, room), mark]
+
+
+def top_of(rows: int, height: int, top: int) -> int:
+    """Return the first row to show of a page, so that no room is left empty at its end."""
+    return max(0, min(top, rows - max(1, height - 1))) if rows > height else 0
 
 
 def blank(width: int) -> Line:

@@ -2,37 +2,57 @@
 
 from __future__ import annotations
 
-from textwrap import wrap
-
-from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
+from tracker.console.view.ink import Ink, Line, Span, blank, block, crop, fit, put, say
 from tracker.console.view.inside import turn_back_words
 from tracker.console.view.scene import Scene
 from tracker.console.view.words import difference, percent, pet
 from tracker.forecast.values import OptionalFigure
-from tracker.foundation.text import plain
+
+MOST_WIDE = 120
+"""Columns; further apart, a name and its figures are no longer read together."""
 
 
 def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return what is advised, and with room in the same view why."""
+    lines = optional_lines(scene, width)
+    reasons = why_lines(scene, width)
+    if reasons and len(lines) + 1 + len(reasons) <= height:
+        lines = [*lines, blank(width), *reasons]
+    return fit(lines, width, height, where=f": {scene.key('optional')}")
+
+
+def optional_page(scene: Scene, width: int) -> list[Line]:
+    """Return all rows of what is advised, and why."""
+    near = min(width, MOST_WIDE)
+    lines = [*optional_lines(scene, near), blank(near), *why_lines(scene, near)]
+    return [crop(line, width) for line in lines]
+
+
+def optional_lines(scene: Scene, width: int) -> list[Line]:
     """Return one row per optional task, then turn-back, what stays short, and open items."""
     lines = [_head(width)]
     if scene.estimate is None:
-        lines.append(crop((say(" the advice is being worked out", "dim"),), width))
-        return (lines + [blank(width)] * height)[:height]
-    for figure in scene.estimate.optional:
-        lines.append(_line(scene, figure, width))
+        return [*lines, crop((say(" the advice is being worked out", "dim"),), width)]
+    lines += [_line(scene, figure, width) for figure in scene.estimate.optional]
     lines += _dropped(scene, width)
     if len(lines) == 1:
         lines.append(crop((say(" no optional task is left", "dim"),), width))
     for words, ink in _after(scene):
-        lines += [crop((Span(" "), Span(part, ink)), width) for part in _wrapped(words, width - 2)]
-    return (lines + [blank(width)] * height)[:height]
+        lines += block(words, width, ink, indent=2)
+    return lines
 
 
-def _wrapped(words: str, width: int) -> list[str]:
-    """Return words in lines of at most `width`; a figure stays with its unit."""
-    kept = plain(words).replace(" %", "\N{NO-BREAK SPACE}%")
-    lines = wrap(kept, width, subsequent_indent="  ")
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+def why_lines(scene: Scene, width: int) -> list[Line]:
+    """Return the reason of every piece of advice."""
+    figures = scene.estimate.optional if scene.estimate else ()
+    return [
+        row for f in figures if f.reason for row in block(f"{f.task}: {f.reason}", width, "dim", indent=2)
+    ]
+
+
+def _titled(scene: Scene, figure: OptionalFigure) -> str:
+    title = scene.progress.tasks[figure.task].task.title
+    return f" ({title})" if title and title != figure.task else ""
 
 
 def _head(width: int) -> Line:
@@ -81,7 +101,7 @@ def last_call_words(figure: OptionalFigure, now: float) -> str:
 
 def _dropped(scene: Scene, width: int) -> list[Line]:
     dropped = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]
-    return [crop((say(f" dropped: {', '.join(dropped)}", "dim"),), width)] if dropped else []
+    return block(f"dropped: {', '.join(dropped)}", width, "dim", indent=2) if dropped else []
 
 
 def _after(scene: Scene) -> list[tuple[str, Ink]]:

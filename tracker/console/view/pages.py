@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from textwrap import wrap
 
-from tracker.console.view.ink import Line, Span, blank, crop, put, say
+from tracker.console.view.ink import Line, blank, crop, page, put, say, wrapped
 from tracker.console.view.scene import SMALL
 from tracker.foundation.advisory import ADVISORY
 
@@ -20,28 +20,25 @@ _STATES = (
 
 def help_page(commands: Sequence[tuple[str, str, str]], width: int, height: int, top: int) -> list[Line]:
     """Return the help of (group, key, sentence), in as many columns as fit, from row `top` on."""
+    return page(help_lines(commands, width), width, height, top)
+
+
+def help_lines(commands: Sequence[tuple[str, str, str]], width: int) -> list[Line]:
+    """Return all rows of the help."""
     columns = 2 if width >= 2 * SMALL - 70 else 1
     room = width // columns
     blocks = [_block(group, list(rows), room) for group, rows in groupby(commands, key=lambda row: row[0])]
     blocks.append(_states(room))
     lines = _flow(blocks, columns, room, width)
     head = [crop((say(f" {part}", "strong"),), width) for part in wrap(ADVISORY, width - 2)]
-    if len(lines) + len(head) > height:
-        head.append(
-            crop((say(" up, down, PgUp and PgDn move through this page; Esc leaves it", "dim"),), width)
-        )
-    head.append(blank(width))
-    shown = [*head, *lines]
-    top = max(0, min(top, len(shown) - height))
-    shown = shown[top : top + height]
-    return shown + [blank(width)] * (height - len(shown))
+    return [*head, blank(width), *lines]
 
 
 def _block(group: str, rows: list[tuple[str, str, str]], room: int) -> list[Line]:
     lines = [crop((say(f" {group}", "strong"),), room)]
-    lines += [
-        crop((put(f"  {key}", 12, "key"), put(words, room - 13), Span(" ")), room) for _, key, words in rows
-    ]
+    for _, key, words in rows:
+        for place, part in enumerate(wrapped(words, room - 13)):
+            lines.append(crop((put(f"  {key}" if place == 0 else "", 12, "key"), say(part)), room))
     return [*lines, blank(room)]
 
 
@@ -68,8 +65,6 @@ def _flow(blocks: list[list[Line]], columns: int, room: int, width: int) -> list
     return [crop([span for stack in padded for span in stack[row]], width) for row in range(rows)]
 
 
-def text_page(text: Sequence[str], width: int, height: int, top: int) -> list[Line]:
-    """Return plain lines of text from row `top` on."""
-    top = max(0, min(top, len(text) - height))
-    shown = [crop((Span(" "), say(line)), width) for line in text[top : top + height]]
-    return shown + [blank(width)] * (height - len(shown))
+def text_lines(text: Sequence[str], width: int) -> list[Line]:
+    """Return plain lines of text; what is too long for a row goes on in the next one."""
+    return [crop((say(f" {part}"),), width) for line in text for part in wrapped(line, width - 2, indent=4)]

@@ -17,6 +17,9 @@ from tracker.console.view.words import limit_name, pet
 _STEPS_MIN = (0.25, 0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 60)
 """Minutes that one cell may stand for."""
 
+_SHORTEST = 3
+"""Cells of a name of which anything is shown."""
+
 
 @dataclass(frozen=True, slots=True)
 class Scale:
@@ -73,20 +76,32 @@ def _calls(scene: Scene, scale: Scale, width: int) -> Line:
     cells = [" "] * (scale.cells + 1)
     estimate = scene.estimate
     figures = [f for f in estimate.optional if f.last_call is not None] if estimate else []
-    for figure in sorted(figures, key=lambda f: f.last_call or 0.0, reverse=True):
-        column = scale.column(figure.last_call or 0.0)
-        if not 0 <= column <= scale.cells:
-            continue
-        name = figure.task[: max(0, min(len(figure.task), column))]
-        begin = column - len(name)
-        if any(cell != " " for cell in cells[max(0, begin - 1) : column + 1]):
-            if cells[column] == " ":
-                cells[column] = "┐"
-            continue
-        cells[begin : column + 1] = [*name, "┐"]
+    calls = sorted([(scale.column(f.last_call or 0.0), f.task) for f in figures], reverse=True)
+    for columns, names in _near([call for call in calls if 0 <= call[0] <= scale.cells]):
+        text = " ".join(names)
+        begin = min(columns) - len(text)
+        if begin < 0:
+            begin, text = 0, f"~{text[1 - begin :]}"
+        cells[begin : begin + len(text)] = text
+        for column in columns:
+            cells[column] = "┐"
     cells[scale.cells] = "║"
     tail = "  ┐ last call" if figures else "  no last call"
     return crop((put(" rule", 6, "dim"), say("".join(cells), "accent"), say(tail, "dim")), width)
+
+
+def _near(calls: Sequence[tuple[int, str]]) -> list[tuple[list[int], list[str]]]:
+    """Return last calls, the latest first, with those together whose names would run into one another."""
+    groups: list[tuple[list[int], list[str]]] = []
+    for column, name in calls:
+        if groups:
+            columns, names = groups[-1]
+            if column >= min(columns) - len(" ".join(names)) - 1:
+                columns.append(column)
+                names.insert(0, name)
+                continue
+        groups.append(([column], [name]))
+    return groups
 
 
 def _row(scene: Scene, crew: str, scale: Scale, width: int, side: int) -> Line:
@@ -128,13 +143,17 @@ def _block(scene: Scene, task: str, room: int) -> list[tuple[str, Ink]]:
         return []
     state = scene.progress.tasks[task]
     optional = state.optional
-    name = task
-    if optional:
-        text = "]" if room == 1 else "[" + name[: room - 2].ljust(room - 2, "─") + "]"
-    else:
-        text = name[: room - 1].ljust(room - 1, "─") + "│"
+    text = f"[{_label(task, room - 2)}]" if optional else f"{_label(task, room - 1)}│"
+    text = text[-room:]
     ink: Ink = "accent" if optional else "dim" if state.task.closeout else ""
     return [(char, ink) for char in text]
+
+
+def _label(task: str, room: int) -> str:
+    """Return the name and a line to the end; a name that is cut says so, and one without room is left out."""
+    if len(task) <= room:
+        return task.ljust(room, "─")
+    return f"{task[: room - 1]}~" if room >= _SHORTEST else "─" * room
 
 
 def _edge(scene: Scene, crew: str, scale: Scale) -> int:

@@ -19,22 +19,25 @@ _VERBS = {
 }  # fmt: skip
 
 
-def event_words(progress: Progress, kind: str, body: Mapping[str, Any]) -> str:
+def event_words(progress: Progress, kind: str, body: Mapping[str, Any], *, most: int = 300) -> str:
     """Return one safe line: `done EV1 Release the four captive fasteners`."""
     words = [_VERBS.get(kind, kind), *_subject(progress, kind, body)]
     text = body.get("text")
     if text:
         words.append(f"({text})" if kind != "noted" else str(text))
-    return plain(" ".join(word for word in words if word), most=300)
+    return plain(" ".join(word for word in words if word), most=most)
 
 
 def _subject(progress: Progress, kind: str, body: Mapping[str, Any]) -> list[str]:
+    if kind in ("held", "resumed", "called"):
+        whom = _people(body.get("crew")) or "all"
+        until = body.get("until")
+        ends = f"until {pet_s(until)}" if isinstance(until, (int, float)) else ""
+        return [whom, str(body.get("call", "")), ends]
     if "step" in body:
         return [*_step(progress, str(body["step"])), _counted(progress, body), *_figures(kind, body)]
     if kind in ("withdrawn", "amended"):
         return _pointed(progress, body)
-    if kind == "called":
-        return [str(body.get("call", "")), _people(body.get("crew"))]
     parts = [_people(body.get("crew"))]
     parts += [str(body[key]) for key in ("consumable", "window", "limit", "choice", "alert") if key in body]
     task = body.get("task")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Line, Span, blank, crop, put, say
+from tracker.console.view.ink import Line, Span, blank, block, crop, put, say, tall
 from tracker.console.view.lead_parts import heading, remark
 from tracker.console.view.lead_whatif import compared
 from tracker.console.view.scene import Scene
@@ -15,21 +15,34 @@ MOST_WIDE = 120
 """Columns; further apart, two figures are no longer read together."""
 
 
+Row = tuple[str, Line]
+"""A row and the name by which it is chosen; empty where it is not."""
+
+
 def what_if_page(scene: Scene, what: WhatIf, keys: tuple[str, str], width: int, height: int) -> list[Line]:
     """Return the page; `keys`: those that type a line, and that record what is supposed or chosen."""
     typing, recording = keys
-    lines = [heading("what if", width, beside=f"nothing is written until {recording} records it")]
+    rows: list[Row] = [("", heading("what if", width, f"nothing is written until {recording} records it"))]
     for k, text in enumerate(what.lines):
-        lines.append(_row(scene, f"line {k}", (put(f" {k + 1}", 4, "dim"), say(text, "strong")), width))
+        rows.append(_row(scene, f"line {k}", (put(f" {k + 1}", 4, "dim"), say(text, "strong")), width))
     if not what.lines:
-        lines.append(remark(f"{typing} supposes, as it is typed at the desk: {EXAMPLES}", width))
-    lines += _weighed(what, width)
-    lines.append(blank(width))
-    lines += _orders(scene, what, recording, width)
-    lines = lines[: height - 1] if len(lines) >= height else lines
-    lines += [blank(width)] * (height - 1 - len(lines))
-    hint = f"{typing} one more   arrows choose   Backspace takes one back   {recording} records   Esc leaves"
-    return [*lines, remark(hint, width)][:height]
+        words = f"{typing} supposes, as it is typed at the desk: {EXAMPLES}"
+        rows += [("", line) for line in block(words, width, "dim", indent=2)]
+    rows += [("", line) for line in _weighed(what, width)]
+    rows += [("", blank(width)), *_orders(scene, what, width)]
+    keys_line = f"{typing} one more   Backspace takes back   {recording} records   Esc leaves"
+    return _in_sight(rows, scene.chosen, keys_line, width, height)
+
+
+def _in_sight(rows: list[Row], chosen: str | None, keys: str, width: int, height: int) -> list[Line]:
+    """Return the rows around the chosen one, and below them the keys; how many have no room is said."""
+    room = max(1, height - 1)
+    place = next((n for n, (name, _) in enumerate(rows) if name and name == chosen), 0)
+    top = max(0, min(place - room // 2, len(rows) - room))
+    hidden = len(rows) - room
+    begin = f"~ {hidden} more rows: arrows" if hidden > 0 else "arrows choose"
+    lines = tall([line for _, line in rows[top : top + room]], width, room)
+    return [*lines, remark(f"{begin}   {keys}", width)][:height]
 
 
 def _weighed(what: WhatIf, width: int) -> list[Line]:
@@ -44,28 +57,28 @@ def _weighed(what: WhatIf, width: int) -> list[Line]:
     return [crop(line, width) for line in table]
 
 
-def _orders(scene: Scene, what: WhatIf, recording: str, width: int) -> list[Line]:
+def _orders(scene: Scene, what: WhatIf, width: int) -> list[Row]:
     found = what.weighed
-    lines = [heading("better orders", width, beside="for what stands; a person accepts them")]
+    first: Row = ("", heading("better orders", width, "for what stands; a person accepts them"))
     if found is None or found.suggestions is None:
-        return [*lines, remark("being looked for", width)]
+        return [first, ("", remark("being looked for", width))]
     if not found.suggestions:
         words = "no hand-over and no other place of a task brings everyone in two minutes earlier"
-        return [*lines, remark(words, width)]
-    lines.append(crop((put(" nine of ten inside", 21, "dim"), put("chance", 10, "dim")), width))
+        return [first, *(("", line) for line in block(words, width, "dim"))]
+    rows = [first, ("", crop((put(" nine of ten inside", 21, "dim"), put("chance", 10, "dim")), width))]
     for k, order in enumerate(found.suggestions):
-        change = f"{pet(order.gain_s)} earlier"
         spans = (
-            put(f" {change}", 21, "going"),
+            put(f" {pet(order.gain_s)} earlier", 21, "going"),
             put(percent(order.safe), 8, right=True),
             Span("  "),
             say(order.text.partition(":")[0]),
         )
-        lines.append(_row(scene, f"order {k}", spans, width))
-    return lines
+        rows.append(_row(scene, f"order {k}", spans, width))
+    return rows
 
 
-def _row(scene: Scene, name: str, spans: Line, width: int) -> Line:
+def _row(scene: Scene, name: str, spans: Line, width: int) -> Row:
+    """Return a row that can be chosen, by its name."""
     if scene.chosen == name:
         spans = tuple(Span(span.text, "chosen") for span in spans)
-    return crop(spans, width)
+    return (name, crop(spans, width))

@@ -1,0 +1,67 @@
+"""What was pressed and is not on disk yet, in its order, and what will stand once it is. Reads no clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from tracker.console.writer import Job
+from tracker.foundation.errors import TrackerError
+from tracker.journal.fold import Fold
+
+PATIENCE_S = 0.1
+"""After this time without an answer from the disk the screen says *saving*."""
+
+
+@dataclass
+class Pending:
+    """A job on its way to the disk."""
+
+    job: Job
+    words: str
+    crew: tuple[str, ...]
+    since: float
+    unsaved: str = ""
+    """Why it could not be written so far."""
+    taken_back: bool = False
+    """Whether it was taken back before the disk answered."""
+
+    @property
+    def is_undo(self) -> bool:
+        """Whether it takes something back itself."""
+        return all(event.get("kind") == "withdrawn" for event in self.job.events)
+
+
+@dataclass
+class Queue:
+    """Jobs that wait for the disk, by token, the oldest first."""
+
+    jobs: dict[int, Pending] = field(default_factory=dict)
+
+    def late(self, mono: float) -> list[Pending]:
+        """Return the jobs that have waited for longer than a moment."""
+        return [p for p in self.jobs.values() if mono - p.since > PATIENCE_S and not p.taken_back]
+
+    def newest(self) -> Pending | None:
+        """Return the latest job that an undo would mean; None where nothing of the kind waits."""
+        found = [p for p in self.jobs.values() if not p.taken_back and not p.is_undo]
+        return found[-1] if found else None
+
+    def onto(self, fold: Fold, seat: str) -> Fold:
+        """Return the fold with everything that waits on top; what it contradicts is left out."""
+        for pending in self.jobs.values():
+            if pending.taken_back:
+                continue
+            try:
+                fold = admitted(fold, pending.job, seat)
+            except TrackerError:
+                continue
+        return fold
+
+
+def admitted(fold: Fold, job: Job, seat: str) -> Fold:
+    """Return the fold with a job's events; EventError says why they cannot be."""
+    from tracker.journal.rules import admit
+
+    for event in job.events:
+        _, fold, _ = admit(fold, event, utc_now=job.utc, seat=seat)
+    return fold
