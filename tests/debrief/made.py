@@ -76,6 +76,7 @@ def row(**changes: Any) -> StepRow:
         begin_kind="implied",
         entry_lag=2.0,
         seat="a@b",
+        said="",
     )
     return replace(usual, **changes)
 
@@ -83,7 +84,16 @@ def row(**changes: Any) -> StepRow:
 def excursion(text: str = "fine", **changes: Any) -> Excursion:
     """Return a debrief of two steps in which every text is `text`."""
     rows = (
-        row(excursion=text, title=text, do=text, work=text, waited_for=text, held_for=text, seat=text),
+        row(
+            excursion=text,
+            title=text,
+            do=text,
+            work=text,
+            waited_for=text,
+            held_for=text,
+            seat=text,
+            said=text,
+        ),
         row(step="mount.2", crew=("EV1", "EV2"), variance=-120.0, actual_duration=480.0, ratio=0.8),
     )
     moments = [

@@ -120,8 +120,9 @@ def _believed(
 def _total(
     progress: Progress, consumable: Consumable, readings: Sequence[Reading], used: Used, last: float
 ) -> float:
-    """Return what was used over all stores: each one's first level less what it came down to."""
-    total, level = 0.0, consumable.start
+    """Return what was used over all stores: each one's first level less its last."""
+    before = [reading for reading in readings if reading.at <= 0]
+    total, level = 0.0, _believed(progress, consumable, before, used, 0.0).level
     for i, reading in enumerate(readings):
         if reading.replaced:
             total += level - _believed(progress, consumable, readings[:i], used, reading.at).level

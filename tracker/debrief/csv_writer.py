@@ -21,9 +21,14 @@ from tracker.foundation.times import format_day_of_year, format_instant, format_
 MOMENTS = ("planned_start", "planned_finish", "actual_start", "actual_finish")
 """Columns in seconds that also appear as PET, in UTC and with the day of the year."""
 
+_LATER = ("said",)
+"""Fields of a row that came after the instants, where columns are added."""
+_FIRST = tuple(field.name for field in fields(StepRow) if field.name not in _LATER)
+
 COLUMNS = (
-    *(field.name for field in fields(StepRow)),
+    *_FIRST,
     *(f"{name}_{form}" for form in ("pet", "utc", "day_of_year") for name in MOMENTS),
+    *_LATER,
     "advisory",
 )
 """Headings, in order; new ones are added before `advisory`."""
@@ -56,10 +61,11 @@ def csv_row(row: StepRow, zero: datetime | None) -> list[str | int | float]:
     moments = [getattr(row, name) for name in MOMENTS]
     known = [None if zero is None or at is None else instant_of(at, zero) for at in moments]
     return [
-        *(cell(getattr(row, field.name)) for field in fields(row)),
+        *(cell(getattr(row, name)) for name in _FIRST),
         *(cell(None if at is None else format_pet(at, with_seconds=True)) for at in moments),
         *(cell(None if at is None else format_instant(at)) for at in known),
         *(cell(None if at is None else format_day_of_year(at)) for at in known),
+        *(cell(getattr(row, name)) for name in _LATER),
         ADVISORY,
     ]
 

@@ -44,7 +44,7 @@ class Totals:
     spent: tuple[Spent, ...]
     """Per crew member, from PET 0 to the end."""
     waterfall: tuple[Part, ...]
-    """From the planned to the actual ingress of who was inside last."""
+    """From the planned to the actual ingress of who was inside last; empty before the clock starts."""
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ def _totals(
 ) -> Totals:
     spent = as_spent(progress, end)
     parts: tuple[Part, ...] = ()
-    if last_in is not None:
+    if last_in is not None and progress.zero is not None:
         until = [one for one in as_spent(progress, known[last_in]) if one.crew == last_in]
         parts = waterfall(as_planned(progress.plan), rows, until, last_in)
     return Totals(

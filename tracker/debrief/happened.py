@@ -15,6 +15,10 @@ CHANGES = {
 """Kinds of event that changed what was to be done, or within which limits."""
 
 
+_TOLD = CHANGES | {"held"}
+"""Kinds of event whose text stands beside them elsewhere."""
+
+
 @dataclass(frozen=True, slots=True)
 class Happened:
     """One event worth reading afterwards."""
@@ -62,8 +66,9 @@ def changes(progress: Progress) -> tuple[Happened, ...]:
 
 
 def notes(progress: Progress) -> tuple[Happened, ...]:
-    """Return every note, in the order in which they happened."""
-    return tuple(_happened(event) for event in progress.events if event.kind == "noted")
+    """Return every note, and what was said with an event that is told nowhere else, by time."""
+    said = (event for event in progress.events if event.body.get("text") and event.kind not in _TOLD)
+    return tuple(_happened(event) for event in said)
 
 
 def _happened(event: Recorded) -> Happened:
@@ -97,7 +102,7 @@ def holds(progress: Progress, end: float) -> tuple[Held, ...]:
         _held(crew, one, end)
         for crew, intervals in progress.spent.items()
         for one in intervals
-        if one.kind == "hold" and one.start < end
+        if one.kind == "hold" and (one.start < end or one.end is None)
     ]
     return tuple(sorted(found, key=lambda held: (held.start, held.crew)))
 

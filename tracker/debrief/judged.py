@@ -16,7 +16,7 @@ import numpy as np
 
 from tracker.debrief.score import coverage, crps_samples, earned_schedule, mean_pinball
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.quantiles import ranged
+from tracker.forecast.quantiles import three
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import Row, World, advance, begin, inside
 from tracker.journal.progress import Progress, StepState
@@ -68,15 +68,55 @@ def judge(
 ) -> Judgement | None:
     """Return how the forecasts at these instants compare with the end; None without an instant.
 
-    `prior` None is the journal's own pace file.
+    `prior` None is the journal's own pace file. Instants at which one of the ways to project it has no
+    end are left out, so that all are held against the same cases.
     """
-    kept = frozenset(name for name, task in progress.tasks.items() if task.status != "dropped")
-    moments = [
+    kept = frozenset(name for name, task in progress.tasks.items() if task.status not in ("dropped", "left"))
+    since = _comparable_since(progress)
+    found = (
         _forecast(then, at, end, kept, scenarios, prior)
         for at, then in stages(progress, instants)
-        if at < end
-    ]
+        if since <= at < end
+    )
+    moments = [moment for moment in found if moment is not None]
     return judgement(moments, [end] * len(moments))
+
+
+_NEGLIGIBLE = 0.05
+"""Work given up that takes less of the planned time than this spoils no comparison: a forgotten tick."""
+
+
+def _comparable_since(progress: Progress) -> float:
+    """Return from when on the forecasts had no must work that was given up in the end; infinite: never.
+
+    A forecast always has all must work, so that one before a recall speaks of another excursion.
+    """
+    given_up = [state for state in progress.steps.values() if _given_up(progress, state)]
+    planned = max((finish for _, finish in progress.planned.values() if finish < math.inf), default=0.0)
+    busy = [
+        sum(state.step.time.likely for state in given_up if crew in state.crew)
+        for crew in progress.plan.outside
+    ]
+    if max(busy, default=0) <= _NEGLIGIBLE * planned:
+        return 0.0
+    calls = [event.at for event in progress.events if event.kind == "called"]
+    left = [progress.tasks[state.step.task].task for state in given_up if state.ended == "left"]
+    if left and (not calls or any(task.closeout for task in left)):
+        return math.inf
+    steps, tasks = {state.step.id for state in given_up}, {state.step.task for state in given_up}
+    own = (
+        event.at
+        for event in progress.events
+        if (event.kind == "skipped" and event.body["step"] in steps)
+        or (event.kind == "dropped" and event.body["task"] in tasks)
+    )
+    return max([*calls, *own], default=0.0)
+
+
+def _given_up(progress: Progress, state: StepState) -> bool:
+    must = not progress.tasks[state.step.task].task.optional
+    outside = not set(progress.plan.outside).isdisjoint(state.crew)
+    return must and outside and state.ended in ("skipped", "dropped", "left")
 
 
 def judgement(moments: Sequence[Forecasted], ends: Sequence[float]) -> Judgement | None:
@@ -110,13 +150,19 @@ def stages(progress: Progress, instants: Sequence[float]) -> Iterator[tuple[floa
 
 def _forecast(
     then: Progress, at: float, end: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None
-) -> Forecasted:
+) -> Forecasted | None:
+    """Return the forecast at one instant; None where work that was done would have been shut out for ever.
+
+    Scenarios in which it would have been are left out: they are courses that did not come.
+    """
     world = build_world(then, now=at, scenarios=scenarios, prior=prior)
     samples = _ends(world, kept)
+    samples = samples[np.isfinite(samples)]
     paper = float(_ends(_on_paper(world, then), kept)[0])
+    if not samples.size or not math.isfinite(paper):
+        return None
     pro_rata = at + (paper - at) * _slowness(then, at)
-    found = ranged(samples)
-    p10, p50, p90 = (float(q if q is not None else math.inf) for q in (found.p10, found.p50, found.p90))
+    p10, p50, p90 = three(samples)
     return Forecasted(
         at=at,
         p10=p10,

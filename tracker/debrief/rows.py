@@ -65,6 +65,8 @@ class StepRow:
     entry_lag: float | None
     """How long after it the end was written."""
     seat: str
+    said: str
+    """Remarks on its events, by time, separated by semicolons."""
 
 
 def step_rows(progress: Progress, journal: str) -> tuple[StepRow, ...]:
@@ -73,10 +75,28 @@ def step_rows(progress: Progress, journal: str) -> tuple[StepRow, ...]:
     end = progress.at if progress.closed is None else progress.closed
     causes = _causes(as_spent(progress, end))
     decided = {decision.task: decision for decision in progress.decisions}
+    said = _said(progress)
     return tuple(
-        _row(progress, journal, run, places.get(run.step, (None, None)), causes, decided.get(run.task))
+        _row(
+            progress,
+            journal,
+            run,
+            places.get(run.step, (None, None)),
+            causes,
+            decided.get(run.task),
+            said.get(run.step, ""),
+        )
         for run in as_run(progress)
     )
+
+
+def _said(progress: Progress) -> dict[str, str]:
+    """Return per step what was said with its events."""
+    found: dict[str, list[str]] = {}
+    for event in progress.events:
+        if event.body.get("text") and "step" in event.body:
+            found.setdefault(str(event.body["step"]), []).append(str(event.body["text"]))
+    return {step: "; ".join(texts) for step, texts in found.items()}
 
 
 def _row(
@@ -86,6 +106,7 @@ def _row(
     places: tuple[int | None, int | None],
     causes: Mapping[tuple[str, str], str],
     decision: Decision | None,
+    said: str,
 ) -> StepRow:
     state, task = progress.steps[run.step], progress.tasks[run.task]
     finished = run.status == "done" and run.actual_finish is not None
@@ -110,6 +131,7 @@ def _row(
         **{name: getattr(run, name) for name in _TAKEN_OVER},
         begin_kind=run.begin_kind or "",
         seat=run.seat or "",
+        said=said,
     )
 
 

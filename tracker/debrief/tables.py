@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.judged import Judgement
+from tracker.debrief.rows import StepRow
 from tracker.debrief.totals import Group
-from tracker.debrief.words import Table, figure, percent, pet, ratio, signed
+from tracker.debrief.words import Table, figure, percent, pet, ratio, signed, whole
 from tracker.foundation.times import format_instant
 
 
@@ -108,7 +109,7 @@ def steps(one: Excursion) -> Table:
             ratio(row.ratio),
             pet(row.waited) if row.waited else "",
             pet(row.held) if row.held else "",
-            _remarks(row.waited_for, row.held_for, row.added, row.planned_place, row.actual_place),
+            _remarks(row),
         )
         for row in one.steps
     ]
@@ -117,19 +118,23 @@ def steps(one: Excursion) -> Table:
     return _table("Steps", (*headings, *more), rows, range(4, 12))
 
 
-def _remarks(waited_for: str, held_for: str, added: bool, planned: int | None, actual: int | None) -> str:
-    words = ["added"] if added else []
-    if planned != actual and planned is not None and actual is not None:
-        words.append(f"place {actual} instead of {planned}")
-    words += [f"waited for {waited_for}"] if waited_for else []
-    words += [f"held: {held_for}"] if held_for else []
-    return ", ".join(words)
+def _remarks(row: StepRow) -> str:
+    words = ["added"] if row.added else []
+    if row.planned_crew != row.crew:
+        words.append(f"planned for {' '.join(row.planned_crew)}")
+    if row.planned_place != row.actual_place and None not in (row.planned_place, row.actual_place):
+        words.append(f"place {row.actual_place} instead of {row.planned_place}")
+    if row.status == "done" and row.count_done != row.count:
+        words.append(f"{row.count_done} of {row.count}")
+    words += [f"waited for {row.waited_for}"] if row.waited_for else []
+    words += [f"held: {row.held_for}"] if row.held_for else []
+    return ", ".join([*words, row.said] if row.said else words)
 
 
 def spent(one: Excursion) -> Table:
     """Return where each crew member's time went."""
     rows = [
-        (s.crew, pet(s.work), pet(s.wait), pet(s.hold), pet(s.idle), pet(s.elapsed)) for s in one.totals.spent
+        (s.crew, *map(pet, whole((s.work, s.wait, s.hold, s.idle))), pet(s.elapsed)) for s in one.totals.spent
     ]
     headings = ("crew", "work", "waiting", "holds", "idle", "elapsed")
     return _table("Where the time went", headings, rows, range(1, 6), "Each row adds up.")
@@ -137,15 +142,17 @@ def spent(one: Excursion) -> Table:
 
 def waterfall(one: Excursion) -> Table:
     """Return why the end was not the planned one."""
+    parts = one.totals.waterfall
+    seconds = whole([part.seconds for part in parts])
     rows = [
-        (part.label, pet(part.seconds) if i == 0 else signed(part.seconds))
-        for i, part in enumerate(one.totals.waterfall)
+        (part.label, signed(s) if i else pet(s))
+        for i, (part, s) in enumerate(zip(parts, seconds, strict=True))
     ]
-    total = sum(part.seconds for part in one.totals.waterfall)
+    rows += [("sum", pet(sum(seconds)))] if parts else []
     note = f"From the planned to the actual ingress of {one.last_in}, who was inside last."
     if one.inside is None:
         note = f"From the planned ingress of {one.last_in} to the last event: the excursion is not over."
-    return _table("From plan to ingress", ("", "time"), [*rows, ("sum", pet(total))], (1,), note)
+    return _table("From plan to ingress", ("", "time"), rows, (1,), note)
 
 
 def consumables(one: Excursion) -> Table:
@@ -208,16 +215,24 @@ def _verdict(confirmed: bool | None) -> str:
 
 
 def notes(one: Excursion) -> Table:
-    """Return every note."""
-    return _table("Notes", ("at", "note", "seat"), [(pet(n.at), n.text, n.seat) for n in one.notes], (0,))
+    """Return every note, and every remark with the event that it was made on."""
+    rows = [
+        (pet(n.at), n.text, "" if n.kind == "noted" else f"{n.kind} {n.what}".strip(), n.seat)
+        for n in one.notes
+    ]
+    return _table("Notes", ("at", "note", "on", "seat"), rows, (0,))
+
+
+_UNSCORED = (
+    "No forecast was scored",
+    "the excursion is not over, or work was left undone that all forecasts had",
+)
 
 
 def scores(found: Judgement | None) -> Table:
     """Return how the forecasts did against simpler ones."""
     if found is None:
-        return _table(
-            "Was the forecast right?", ("", ""), [("No forecast was scored", "the excursion is not over")], ()
-        )
+        return _table("Was the forecast right?", ("", ""), [_UNSCORED], ())
     rows = [
         ("Instants", str(len(found.moments))),
         ("80 % ranges that held the end", percent(found.coverage)),

@@ -45,7 +45,7 @@ def waterfall(
                     _waiting(planned.waits[step].cause if step in planned.waits else ""),
                     before - start,
                 )
-            _add(parts, *_work(by_step[step], finish - start, worked.pop(step, 0.0)))
+            _add(parts, *_work(by_step[step], crew, finish - start, worked.pop(step, 0.0)))
             before = finish
     parts["as planned"] = before
     for step, seconds in worked.items():
@@ -53,11 +53,11 @@ def waterfall(
     return tuple(Part(label, s) for label, s in parts.items() if abs(s) > 1e-6 or label == "as planned")
 
 
-def _work(row: StepRow, planned: float, worked: float) -> tuple[str, float]:
-    """Return what a planned step contributes: its pace, or that it was not done."""
-    if worked > 0:
-        return f"pace: {row.work}" if row.status == "done" else "broken off", worked - planned
-    return "handed over" if row.status == "done" else "not done", -planned
+def _work(row: StepRow, crew: str, planned: float, worked: float) -> tuple[str, float]:
+    """Return what a planned step contributes: its pace, or that this crew member did not do it."""
+    if row.status == "done":
+        return f"pace: {row.work}" if crew in row.crew else "handed over", worked - planned
+    return "broken off" if worked > 0 else "not done", worked - planned
 
 
 def _label(one: SpentRow) -> str:
@@ -68,7 +68,7 @@ def _label(one: SpentRow) -> str:
 
 def _waiting(cause: str) -> str:
     """Return a part's label from a cause such as `need mount.2`, `crew EV2` or `window daylight`."""
-    words = {"need": "for a need", "crew": "for each other", "go": "for a go", "hold": "after a hold"}
+    words = {"need": "for a need", "crew": "for each other", "go": "for a go", "hold": "for a hold"}
     kind, _, name = cause.partition(" ")
     return f"waiting: for {name}" if kind == "window" else f"waiting: {words.get(kind, 'other')}"
 

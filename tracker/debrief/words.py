@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from tracker.foundation.times import format_pet
@@ -30,6 +32,15 @@ def signed(seconds: float | None) -> str:
         return "-"
     text = pet(seconds)
     return text if text.startswith("-") or not round(seconds) else f"+{text}"
+
+
+def whole(parts: Sequence[float]) -> list[int]:
+    """Return parts in whole seconds that add up to their rounded sum; the largest remainders go up."""
+    found = [math.floor(part) for part in parts]
+    by_remainder = sorted(range(len(parts)), key=lambda i: found[i] - parts[i])
+    for i in by_remainder[: round(sum(parts)) - sum(found)]:
+        found[i] += 1
+    return found
 
 
 def ratio(value: float | None) -> str:
