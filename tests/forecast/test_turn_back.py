@@ -205,3 +205,35 @@ def test_a_step_that_begins_as_they_are_called_is_no_place_to_come_home_from() -
     called = run.now.suppose({"kind": "called", "call": "home", "at": 1200})
     assert flat(run.now).turn_back.inside_if_now.p50 == flat(called).inside.p50 == (20 + 10 + 10) * 60
     assert flat(run.now, 1260).turn_back.inside_if_now.p50 == (21 + 25 + 10) * 60
+
+
+def test_who_handed_a_step_away_comes_home_from_its_site_and_its_new_owner_does_not() -> None:
+    run = Run(
+        task("near", step("1", "EV1", 40, site="near")),
+        task("far", step("1", "EV2", 40, site="far"), step("2", "EV2", 30)),
+        task("home", {**step("walk", "EV1", 0), "time": "home"}, {**step("wade", "EV2", 0), "time": "home"},
+             closeout=True),
+        sites={"near": {"home": "0:10"}, "far": {"home": "0:25"}},
+    )  # fmt: skip
+    run("handed", 1200, step="far.1", crew=["EV1"])
+    called = run.now.suppose({"kind": "called", "call": "home", "at": 1500})
+    for found in (flat(run.now, 1500).turn_back.inside_if_now, flat(called).ingress["EV2"]):
+        assert found.p50 == (25 + 25) * 60
+    assert flat(called).ingress["EV1"].p50 == (25 + 10) * 60
+
+
+def test_a_closer_that_was_set_aside_is_taken_up_at_once_when_called() -> None:
+    """Of 30 minutes 10 are done when EV2 hands the closing to EV1, who has other work before it."""
+    run = Run(
+        task("a", step("open", "EV2", 10, opens=["lid"]), step("1", "EV1", 80)),
+        task("b", step("shut", "EV2", 30, closes=["lid"]), step("2", "EV2", 60)),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+        limits={"elapsed": "2:00"},
+    )
+    run.done("a.open", at=600)
+    run("handed", 1200, step="b.shut", crew=["EV1"])
+    assert flat(run.now).inside.p50 == (80 + 20 + 10) * 60
+    made = flat(run.now).turn_back
+    called = run.now.suppose({"kind": "called", "call": "home", "at": 1200})
+    assert made.inside_if_now.p50 == flat(called).inside.p50 == (20 + 20 + 10) * 60
+    assert made.latest == 120 * 60 - 10 * 60

@@ -62,3 +62,16 @@ def test_closeout_at_work_stays_and_what_comes_is_next() -> None:
     run("added", 3700, task=task("stow", step("bag", "EV2", 30)))
     assert run.order("EV2") == ("in.home", "stow.bag")
     assert run.step("in.home").running_since == 3600
+
+
+def test_closeout_that_is_begun_before_other_work_is_done_is_current() -> None:
+    run = Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 10)),
+        task("two", step("x", "EV2", 40)),
+        task("in", step("tidy", "EV1", 10), step("home", "EV1 EV2", 10), closeout=True),
+    )
+    run("began", 300, step="in.tidy")
+    assert run.order("EV1") == ("in.tidy", "one.a", "one.b", "in.home")
+    assert (run.step("one.a").worked_s, run.step("in.tidy").running_since) == (300, 300)
+    run.done("in.tidy", at=900)
+    assert (run.now.current["EV1"], run.step("in.tidy").worked_s) == ("one.a", 600)

@@ -110,14 +110,15 @@ class _Call:
             return
         k = self.place[i]
         due = self._open(node) & ~self.done[k]
-        going_on = due & self.begun[k]
+        # What was begun and set aside, or is held, is not going on: it is taken up again like any other.
+        going_on = due & (self.course.start[k] < self.at)
         if not due.any():
             return
         waiting = t.copy()
         if node.gaps:
             wait_for_opening(waiting, node.gaps)
         end = np.where(going_on, self.course.finish[k], waiting + duration)
-        rest = np.where(going_on, self.course.finish[k] - np.maximum(self.course.start[k], self.at), duration)
+        rest = np.where(going_on, self.course.finish[k] - self.at, duration)
         self._take(i, end, np.where(due, rest, np.float32(0)), due)
         self._moved(i, due & ~going_on)
 
@@ -125,7 +126,7 @@ class _Call:
         t = np.full(self.world.scenarios, self.at, dtype=np.float32)
         for c in node.crew:
             np.maximum(t, self.ready[c], out=t)
-        for need in node.needs:
+        for need in () if node.running else node.needs:
             if need in self.finish:
                 np.maximum(t, self.finish[need], out=t)
         return t
@@ -158,7 +159,7 @@ class _Call:
                 row = np.full(self.world.scenarios, home_from_here(node, c), dtype=np.float32)
                 for k, earlier in enumerate(self.course.work):
                     if earlier in node.home and c in self.world.nodes[earlier].crew:
-                        row[self.begun[k]] = node.home[earlier]
+                        row[self.course.start[k] < self.at] = node.home[earlier]
                 out[i, c] = row
         return out
 

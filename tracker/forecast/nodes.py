@@ -83,26 +83,28 @@ def _from_here(
 def _home_s(progress: Progress, member: str, now: float) -> float | None:
     """Return the way home from the last site at which this crew member was, None without one."""
     sites = progress.plan.sites
-    last, seconds = -1.0, None
+    last, seconds = _worked_at_site(progress, member, now)
     for state in progress.steps.values():
-        if state.step.site is None or member not in state.crew or state.step.site not in sites:
+        # A step that took no time at all is in nobody's stretches of work.
+        if state.ended != "done" or state.done is None or state.step.site is None or member not in state.crew:
             continue
-        at = _there_at(state, now)
-        if at is not None and at >= last:
-            last, seconds = at, float(sites[state.step.site])
+        if state.done > last and state.step.site in sites:
+            last, seconds = state.done, float(sites[state.step.site])
     return seconds
 
 
-def _there_at(state: StepState, now: float) -> float | None:
-    """Return when the crew of a step was last known to be at its site; None if they never were."""
-    if state.began is None or state.began > now:
-        return None
-    if state.ended == "done" and state.done is not None:
-        return state.done
-    if state.ended is None:
-        return now if state.began < now else None
-    # Given up: they were there if they did any of it.
-    return state.began if state.worked_s > 0 else None
+def _worked_at_site(progress: Progress, member: str, now: float) -> tuple[float, float | None]:
+    """Return until when this crew member last worked at a site, and the way home from there.
+
+    A step begun at this very instant does not count: who is called now has not gone there.
+    """
+    sites = progress.plan.sites
+    for interval in reversed(progress.spent.get(member, ())):
+        if interval.kind == "work" and interval.step is not None and interval.start < now:
+            site = progress.steps[interval.step].step.site
+            if site is not None and site in sites:
+                return now if interval.end is None else interval.end, float(sites[site])
+    return -1.0, None
 
 
 def ask_for(progress: Progress, state: StepState, node: Node, crews: Crews, now: float) -> Ask:

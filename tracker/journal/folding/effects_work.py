@@ -35,6 +35,7 @@ def began(state: State, event: Recorded, at: float) -> None:
         waited_for=state.cause.get(step) if s.began is None else s.waited_for,
     )
     (state.suspended if held else state.firm).add(step)
+    go_on(state, at)
     if state.dropped or state.recall:
         give_up(state, event, at)
 
@@ -93,7 +94,6 @@ def _gather(state: State, step: str, at: float) -> None:
         account(state, c, at)
         state.current[c] = step
     stop(state, step, at)
-    go_on(state, at)
 
 
 def unstart(state: State, step: str) -> None:
