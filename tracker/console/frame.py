@@ -35,7 +35,7 @@ class Frame(App[None]):
 
     def action_command_palette(self) -> None:
         """Open the palette, in our words."""
-        if self.use_command_palette and not CommandPalette.is_open(self):
+        if not isinstance(self.screen, CommandPalette):
             self.push_screen(CommandPalette(id="--command-palette", placeholder="a command by its words"))
 
     def _display(self, screen: Screen[Any], renderable: Any) -> None:

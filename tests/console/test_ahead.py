@@ -1,0 +1,223 @@
+"""Keys that are faster than the disk: queued in their order, never lost, taken back in either case."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tracker.foundation.errors import JournalError
+from tracker.journal.journal import Journal
+from tracker.plan.model import Plan
+
+
+class Disk:
+    """A disk that stands until it is let go, or that is full."""
+
+    def __init__(self) -> None:
+        self.free = threading.Event()
+        self.free.set()
+        self.full = False
+
+    def opener(self, path: Path, plan: Plan) -> Callable[[], Journal]:
+        disk = self
+
+        class Slow(Journal):
+            def record_all(self, events: Any, **keys: Any) -> list[int]:
+                disk.free.wait(timeout=20)
+                if disk.full:
+                    raise JournalError("one.sqlite: no space left on the disk")
+                return super().record_all(events, **keys)
+
+        return lambda: Slow.create(path, plan) if not path.exists() else Slow.open(path)
+
+
+@pytest.fixture
+def disk() -> Disk:
+    return Disk()
+
+
+@pytest.fixture
+def on_disk(at_desk: Callable[..., Any], disk: Disk, plan: Plan, tmp_path: Path) -> Callable[..., Any]:
+    return lambda **keys: at_desk(opener=disk.opener(tmp_path / "one.sqlite", plan), **keys)
+
+
+async def test_ticks_typed_behind_the_start_wait_for_the_disk(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        disk.free.clear()
+        at.hand.move(1)
+        await at.pilot.press("z", "1")
+        at.hand.move(0.4)
+        await at.pilot.press("3")
+        assert at.kinds == [] and "on disk 0" in at.screen
+        at.hand.move(0.4)
+        at.desk.repaint()
+        await at.pilot.pause()
+        assert "saving" in at.screen
+        disk.free.set()
+        await at.settle()
+        assert at.kinds == ["zero", "done", "done"]
+        assert [event.body.get("step") for event in at.events[1:]] == ["egress.open", "egress.check"]
+        assert [event.at for event in at.events] == [0.0, 0.0, 0.0]
+        assert "on disk 3" in at.screen and "saving" not in at.screen
+
+
+async def test_the_same_digit_goes_on_behind_the_start(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        disk.free.clear()
+        at.hand.move(1)
+        await at.pilot.press("z", "1")
+        at.hand.move(0.4)
+        at.desk.sitting.session.look(at.hand.mono())
+        at.desk.repaint()
+        await at.pilot.press("1")
+        disk.free.set()
+        await at.settle()
+        assert [event.body.get("step") for event in at.events] == [None, "egress.open", "pump.cover"]
+
+
+async def test_a_start_that_a_full_disk_refuses_holds_the_ticks_behind_it(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        disk.full = True
+        at.hand.move(1)
+        await at.pilot.press("z", "1")
+        for _ in range(200):
+            await at.pilot.pause(0.02)
+            if at.desk.sitting.session.fault:
+                break
+        at.hand.move(0.5)
+        at.desk.repaint()
+        await at.pilot.pause()
+        assert "unsaved 2" in at.screen and at.kinds == []
+        assert any(line.startswith(" unsaved") for line in at.screen.splitlines())
+        disk.full = False
+        await asyncio.sleep(1.2)
+        await at.settle()
+        assert at.kinds == ["zero", "done"] and "unsaved" not in at.screen
+
+
+async def test_counting_twice_before_the_disk_answers_counts_two(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        await at.press("z", "1", "1")
+        disk.free.clear()
+        await at.pilot.press("plus", "1", "plus", "1")
+        disk.free.set()
+        await at.settle()
+        assert [event.body["count"] for event in at.events if event.kind == "counted"] == [1, 2]
+
+
+async def test_an_undo_means_the_tick_that_is_on_its_way(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        await at.press("z", "1")
+        disk.free.clear()
+        at.hand.move(1)
+        await at.pilot.press("2")
+        await at.pilot.pause(0.1)
+        at.hand.move(0.1)
+        await at.pilot.press("u")
+        assert "taking back: EV2 done Fetch the tool bag" in at.said
+        disk.free.set()
+        await at.settle()
+        await at.settle()
+        # The disk was at it already, so it is on record, and so is the undo.
+        assert at.kinds == ["zero", "done", "done", "withdrawn"]
+        assert at.events[-1].body["event"] == 3
+        assert at.desk.progress is not None and at.desk.progress.current["EV2"] == "egress.tools"
+
+
+async def test_an_undo_takes_an_unsaved_tick_out_of_the_queue(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        await at.press("z")
+        disk.full = True
+        at.hand.move(1)
+        await at.pilot.press("1")
+        for _ in range(200):
+            await at.pilot.pause(0.02)
+            if at.desk.sitting.session.fault:
+                break
+        at.hand.move(1)
+        await at.pilot.press("u")
+        disk.full = False
+        await asyncio.sleep(1.2)
+        await at.settle()
+        assert at.kinds == ["zero"]
+        assert "taken back before it was on disk: EV1 EV2 done Open the hatch" in at.said
+        await at.press("1")
+        assert at.kinds == ["zero", "done"]
+
+
+async def test_an_undo_after_an_undo_on_its_way_takes_the_one_before(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        await at.press("z", "1", "2")
+        disk.free.clear()
+        at.hand.move(1)
+        await at.pilot.press("u")
+        at.hand.move(0.5)
+        await at.pilot.press("u")
+        disk.free.set()
+        await at.settle()
+        assert [event.body["event"] for event in at.events if event.kind == "withdrawn"] == [3, 2]
+
+
+async def test_bringing_back_waits_for_the_disk(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        await at.press("z", "1", "u")
+        disk.free.clear()
+        at.hand.move(1)
+        await at.pilot.press("n")
+        await at.type("x")
+        await at.pilot.press("enter", "U")
+        assert "the disk has not answered yet" in at.said
+        disk.free.set()
+        await at.settle()
+        assert at.kinds == ["zero", "done", "withdrawn", "noted"]
+
+
+async def test_what_was_written_together_is_taken_back_together_by_a_later_desk(
+    at_desk: Callable[..., Any],
+) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(3000)
+        await at.press("e")
+        await at.type("1 >bolts -3")
+        await at.press("enter", "2")
+        assert at.kinds == ["zero", *["done"] * 4]
+    async with at_desk() as again:
+        again.hand.move(3100)
+        await again.press("u")
+        assert again.kinds[5:] == ["withdrawn"]
+        await again.press("u")
+        assert again.kinds[6:] == ["withdrawn"] * 3
+        assert "took back 4 and 2 with it: done EV1 Release the captive bolts" in again.said
+        assert again.desk.progress is not None and again.desk.progress.current["EV1"] == "egress.open"
+        await again.press("U")
+        assert "brought back 4 and 2 with it" in again.said
+        assert again.desk.progress.current["EV1"] == "pump.swap"
+
+
+async def test_keys_of_one_millisecond_are_not_one_entry(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        await at.pilot.press("1", "2")
+        await at.settle()
+        assert at.kinds == ["zero", "done", "done"]
+        await at.press("u")
+        assert at.kinds == ["zero", "done", "done", "withdrawn"]
+
+
+async def test_a_typed_undo_means_the_events_of_this_seat(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1")
+        with Journal.open(at.path) as other:
+            other.record({"kind": "noted", "text": "x"}, seat="other", utc_now=at.hand.utc())
+        await asyncio.sleep(1.3)
+        await at.settle()
+        await at.press("e")
+        await at.type("undo")
+        await at.press("enter")
+        assert (at.events[-1].kind, at.events[-1].body["event"]) == ("withdrawn", 2)
