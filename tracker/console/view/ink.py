@@ -94,10 +94,10 @@ def wrapped(text: object, width: int, *, indent: int = 0) -> list[str]:
             line, begin = word, lead + " " * indent
         else:
             line = f"{line} {word}" if line else word
-        while cell_len(begin + line) > max(1, width):
-            part, *_ = chop_cells(line, max(1, width - len(begin)))
+        while line and cell_len(begin + line) > max(1, width):
+            part = next(filter(None, chop_cells(line, max(1, width - len(begin)))))
             lines.append(begin + part)
-            line, begin = line[len(part) :], lead + " " * indent
+            line, begin = line[len(part) :], lead + " " * min(indent, width // 2)
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in (*lines, begin + line)]
 
 
