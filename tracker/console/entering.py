@@ -21,14 +21,15 @@ class Entering(Weighing):
     """The actions and messages of the entry line."""
 
     def action_entry(self) -> None:
-        """Open the entry line: with the chosen step or event where there is one, else with the kept text."""
+        """Open the entry line with the chosen step, crew member or event; without one with the kept text."""
         if self.view_name == PAGE:
             self._open("what-if", None)
         elif self.view_name == "events" and self.chosen is not None:
             event = next((e for e in listed_events(self.progress) if str(e.number) == self.chosen), None)
             self._open("entry", f"amend {self.chosen} {pet_s(event.at)}" if event else None)
         elif self.chosen is not None:
-            self._open("entry", f"done {self.chosen} ")
+            is_member = self.progress is not None and self.chosen in self.progress.plan.member
+            self._open("entry", f"{self.chosen} " if is_member else f"done {self.chosen} ")
         else:
             self._open("entry", None)
 

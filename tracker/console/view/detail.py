@@ -31,15 +31,12 @@ def _step(scene: Scene, step: str) -> str:
     state = progress.steps[step]
     stand = stand_of(progress, step, scene.now)
     joined = ", " if stand.word in ("held", "go?") else " "
+    joined = ", " if stand.word in ("held", "go?") else " "
     word = f"{stand.word}{joined}{stand.why}" if stand.why else stand.word
     who = " ".join(state.crew) or "nobody"
     counted = f", {state.counted} of {state.step.count}" if state.step.count > 1 else ""
-    parts = [
-        f"{step}, {word}: {who} {state.step.do}{counted}",
-        *_times(scene, step),
-        *_bonds(progress, state),
-    ]
-    return "; ".join(parts)
+    first = f"{step}  {who}  {state.step.do}{counted}"
+    return "; ".join([first, word, *_times(scene, step), *_bonds(progress, state)])
 
 
 def _times(scene: Scene, step: str) -> list[str]:

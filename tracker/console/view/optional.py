@@ -45,9 +45,8 @@ def optional_lines(scene: Scene, width: int) -> list[Line]:
 def why_lines(scene: Scene, width: int) -> list[Line]:
     """Return the reason of every piece of advice."""
     figures = scene.estimate.optional if scene.estimate else ()
-    return [
-        row for f in figures if f.reason for row in block(f"{f.task}: {f.reason}", width, "dim", indent=2)
-    ]
+    reasons = [f"{f.task}{_titled(scene, f)}: {f.reason}" for f in figures if f.reason]
+    return [row for words in reasons for row in block(words, width, "dim", indent=2)]
 
 
 def _titled(scene: Scene, figure: OptionalFigure) -> str:

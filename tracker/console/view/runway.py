@@ -76,7 +76,8 @@ def _calls(scene: Scene, scale: Scale, width: int) -> Line:
     cells = [" "] * (scale.cells + 1)
     estimate = scene.estimate
     figures = [f for f in estimate.optional if f.last_call is not None] if estimate else []
-    calls = sorted([(scale.column(f.last_call or 0.0), f.task) for f in figures], reverse=True)
+    figures.sort(key=lambda f: f.last_call or 0.0, reverse=True)
+    calls = [(scale.column(f.last_call or 0.0), f.task) for f in figures]
     for columns, names in _near([call for call in calls if 0 <= call[0] <= scale.cells]):
         text = " ".join(names)
         begin = min(columns) - len(text)
