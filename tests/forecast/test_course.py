@@ -149,6 +149,12 @@ def test_regular_gaps_do_what_gap_by_gap_does(
         got = row.copy()
         regular.wait(got)
         assert np.array_equal(got, wanted)
+        inside = row[row < regular.last]
+        regular.wait_inside(inside, np.empty_like(inside))
+        assert np.array_equal(inside, wanted[row < regular.last])
+        latest = row.copy()
+        regular.before(latest)
+        assert latest.tolist() == [_moved_back(float(t), whole) for t in row]
     wait_for_opening(row, whole)
     assert np.array_equal(row, wanted)
 
@@ -158,6 +164,11 @@ def _moved(t: float, gaps: tuple[tuple[float, float], ...]) -> float:
         if close <= t < opening:
             return opening
     return t
+
+
+def _moved_back(t: float, gaps: tuple[tuple[float, float], ...]) -> float:
+    """Return the last instant not after t from which a wait ends by t: before a gap, if t lies in one."""
+    return next((close for close, opening in gaps if close < t < opening), t)
 
 
 def test_gaps_of_an_orbit_are_regular_and_irregular_ones_are_not() -> None:

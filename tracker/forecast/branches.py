@@ -40,7 +40,7 @@ def played(
     whose start is kept anyway.
     """
     same = 0 if base is None else base.common(nodes)
-    course = begin(world) if base is None or not same else cut(world, base, same)
+    course = begin(world) if base is None else cut_after(world, base, same)
     rest = nodes[same:]
     course.table = room(world)
     if start_of in rest:
@@ -58,7 +58,7 @@ def room(world: World) -> NDArray[np.float32]:
     return take((len(world.nodes), world.scenarios))
 
 
-def cut(world: World, base: Branch, same: int) -> Course:
+def cut_after(world: World, base: Branch, same: int) -> Course:
     """Return a course that stands after the first nodes of another one."""
     nodes, begun = base.nodes[:same], begin(world)
     finish, start = base.course.finish, base.course.start

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of
+from tracker.forecast.worked import Worked
 from tracker.forecast.world import NEVER, Course, Node, Row, World, home_from_here, wait_for_opening
 
-Rows = NDArray[np.float32]
-"""(steps, scenarios)."""
+Rows = Sequence[Row] | NDArray[np.float32]
+"""(steps, scenarios), each step's row by itself or all in one array."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,12 +53,39 @@ class Homeward:
             call.follow(i)
         return call.arrival()
 
+    def inside(self, at: float) -> Row:
+        """Return only when everybody is inside after a call at an instant."""
+        call = _Call(self, np.float32(at), None, frozenset())
+        for i in self.tail:
+            call.follow(i)
+        return call.inside(None)
+
+    def work_ends(self) -> Row:
+        """Return when the last of the work would be done."""
+        last: dict[int, int] = {}
+        for k, i in enumerate(self.work):
+            # What nobody owns is the last of nothing.
+            last.update(dict.fromkeys(self.world.nodes[i].crew or (-1 - k,), k))
+        out = np.zeros(self.world.scenarios, dtype=np.float32)
+        for k in set(last.values()):
+            np.maximum(out, self.finish[k], out=out)
+        return out
+
     def part(self, chosen: NDArray[np.intp]) -> Homeward:
         """Return the same on these scenarios only."""
-        world = self.world
+        world, empty = self.world, np.zeros((0, len(chosen)), dtype=np.float32)
         stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
         less = replace(world, durations=world.durations[:, chosen], accounts=tuple(stores))
-        return replace(self, world=less, start=self.start[:, chosen], finish=self.finish[:, chosen])
+        start, finish = (
+            np.stack([row[chosen] for row in rows]) if self.work else empty
+            for rows in (self.start, self.finish)
+        )
+        return replace(self, world=less, start=start, finish=finish)
+
+    @cached_property
+    def worked(self) -> Worked:
+        """What the work takes from every account up to an instant."""
+        return Worked(self.start, self.finish, [a.extra_per_s[list(self.work)] for a in self.world.accounts])
 
 
 def homeward(world: World, present: Sequence[int], course: Course) -> Homeward:
@@ -67,9 +96,7 @@ def homeward(world: World, present: Sequence[int], course: Course) -> Homeward:
         for item in world.nodes[i].opens:
             openers[item] = (*openers.get(item, ()), k)
     tail = tuple(i for i in present if world.nodes[i].closeout or world.nodes[i].closes)
-    empty = np.zeros((0, world.scenarios), dtype=np.float32)
-    start = np.stack([course.start[i] for i in work]) if work else empty
-    finish = np.stack([course.finish[i] for i in work]) if work else empty
+    start, finish = [course.start[i] for i in work], [course.finish[i] for i in work]
     return Homeward(world, work, start, finish, tail, openers)
 
 
@@ -87,14 +114,17 @@ class _Call:
             np.full(n, max(at, np.float32(held)), dtype=np.float32) for held in self.world.ready
         ]
         self.place = {i: k for k, i in enumerate(course.work)}
-        nodes = [self.world.nodes[i] for i in course.work]
-        running = np.array([node.running and not node.just_begun for node in nodes], dtype=np.bool_)
-        self.begun = (course.start < at) | running[:, None]
-        self.done = course.finish <= at
         self.finish: dict[int, Row] = {}
         """Per node of the tail when it ends; minus infinity where it does not follow."""
         self.took: dict[int, Row] = {}
         self.ways = self._ways_home()
+
+    def begun(self, k: int) -> Mask:
+        """Where a piece of the work has begun when called."""
+        node = self.world.nodes[self.course.work[k]]
+        if node.running and not node.just_begun:
+            return np.ones(self.world.scenarios, dtype=np.bool_)
+        return self.course.start[k] < self.at
 
     def follow(self, i: int) -> None:
         """Let a closer or a step of closeout follow where it has to."""
@@ -109,7 +139,7 @@ class _Call:
             self._moved(i, np.ones(self.world.scenarios, dtype=np.bool_))
             return
         k = self.place[i]
-        due = self._open(node) & ~self.done[k]
+        due = self._open(node) & (self.course.finish[k] > self.at)
         # What was begun and set aside, or is held, is not going on: it is taken up again like any other.
         going_on = due & (self.course.start[k] < self.at)
         if not due.any():
@@ -139,7 +169,7 @@ class _Call:
                 out[:] = True
             for k in self.course.openers.get(item, ()):
                 if self.world.nodes[self.course.work[k]].step != self.ignoring:
-                    out |= self.begun[k]
+                    out |= self.begun(k)
         return out
 
     def _take(self, i: int, end: Row, took: Row, due: Mask | None) -> None:
@@ -180,19 +210,20 @@ class _Call:
     def arrival(self) -> Arrival:
         """Return when everybody is inside, and what is broken."""
         world = self.world
-        inside = self._inside(None)
+        inside = self.inside(None)
         elapsed = np.zeros(world.scenarios, dtype=np.bool_)
         for row in self.ready:
             elapsed |= row == NEVER
         consumables = elapsed.copy()
         for limit in world.limits:
             who = bound_crew(world, limit)
-            elapsed |= (inside if who is None else self._inside(who)) > limit.at + GRAIN_S
+            elapsed |= (inside if who is None else self.inside(who)) > limit.at + GRAIN_S
         if world.accounts:
             consumables |= self._short(inside)
         return Arrival(inside, elapsed, consumables)
 
-    def _inside(self, crew: Collection[int] | None) -> Row:
+    def inside(self, crew: Collection[int] | None) -> Row:
+        """Return when these crew members (None: everybody) are inside."""
         t = np.zeros(self.world.scenarios, dtype=np.float32)
         for c in self.world.counted:
             if crew is None or c in crew:
@@ -205,11 +236,11 @@ class _Call:
 
     def _short(self, inside: Row) -> Mask:
         """Where some reserve is not there at ingress: what was worked until the call, and after it."""
-        world, course = self.world, self.course
-        worked = np.minimum(course.finish, self.at) - course.start
-        np.maximum(worked, 0, out=worked)
+        world = self.world
         extra = np.stack([account.extra_per_s for account in world.accounts])
-        used = extra[:, list(course.work)] @ worked
+        used = np.zeros((len(extra), world.scenarios), dtype=np.float32)
+        if self.course.work:
+            used += self.course.worked.until(self.at)
         for i, took in self.took.items():
             used += extra[:, i : i + 1] * took
         out = np.zeros(world.scenarios, dtype=np.bool_)

@@ -12,10 +12,10 @@ import numpy as np
 from tracker.forecast.branches import Branch, played
 from tracker.forecast.clocks import late
 from tracker.forecast.demand import Demand, Failing, failing, with_needs
-from tracker.forecast.last_call import first_step, last_call
+from tracker.forecast.last_call import LastCalls, first_step
 from tracker.forecast.limits import GRAIN_S, broken
 from tracker.forecast.quantiles import one
-from tracker.forecast.stage import Stage, bounds
+from tracker.forecast.stage import Stage, bounds, plain_world
 from tracker.forecast.world import Course, Row, World
 from tracker.forecast.world import inside as ingress
 
@@ -138,15 +138,16 @@ class Judge:
         if kept not in self._starts:
             # Kept ones first: they share one course.
             order = sorted(range(len(self.world.optional)), key=lambda m: m not in kept)
-            self._starts[kept] = {m: self._start(m, kept) for m in order}
+            calls = LastCalls(self.world, kept, self.bounds[0] if plain_world(self.world) else None)
+            self._starts[kept] = {m: self._start(m, kept, calls) for m in order}
         return self._starts[kept]
 
-    def _start(self, m: int, kept: frozenset[int]) -> Start:
+    def _start(self, m: int, kept: frozenset[int], calls: LastCalls) -> Start:
         first = first_step(self.world, m)
         if first is None:
             # All that is left of it is under way: there is nothing to start, and nothing to be late for.
             return Start(None, 1.0)
-        latest = last_call(self.world, m, kept)
+        latest = calls.of(m)
         if latest is None:
             return Start(None, 0.0)
         start = self._start_row(kept | with_needs(self.world.optional, [m]), first)

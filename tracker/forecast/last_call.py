@@ -11,12 +11,25 @@ Of a task that has begun, the first step is the first that has not; what is runn
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from tracker.forecast.branches import Branch, cut_after, played, room
 from tracker.forecast.demand import with_needs
-from tracker.forecast.limits import GRAIN_S, bound_crew, deadlines, needed, way_home
-from tracker.forecast.world import NEVER, Course, Node, Row, World, advance, begin
+from tracker.forecast.limits import (
+    GRAIN_S,
+    Mask,
+    bound_crew,
+    deadlines,
+    needed,
+    settled,
+    shut_out,
+    way_home,
+)
+from tracker.forecast.stage import Stage
+from tracker.forecast.waits import MANY_GAPS, regular_gaps
+from tracker.forecast.world import NEVER, Course, Node, Row, World, advance
 from tracker.forecast.world import inside as ingress
 
 
@@ -31,55 +44,123 @@ def _starts_with(node: Node, task: int, name: str) -> bool:
     return node.task == name and task in node.groups and not node.running
 
 
-def work_with(world: World, task: int, kept: Collection[int]) -> list[int]:
-    """Return the nodes that a last call looks at: must work, the task, what it needs, what runs.
+class LastCalls:
+    """The last calls of optional tasks beside one kept set; what they have in common is played once."""
 
-    A get-ahead has to leave room for the `should` tasks that are kept.
-    """
-    tasks = {task}
-    if world.optional[task].priority != "should":
-        tasks |= {m for m in kept if world.optional[m].priority == "should"}
-    present = set(world.present(with_needs(world.optional, tasks)))
-    return sorted(present | {i for i, node in enumerate(world.nodes) if node.running})
+    def __init__(self, world: World, kept: Collection[int], bound: Stage | None = None) -> None:
+        """Take a world and the optional tasks that are kept.
+
+        `bound`: what the groups of nodes take of the accounts, where that is known and exact.
+        """
+        self.world, self.kept, self.bound = world, kept, bound
+        self._bases: dict[frozenset[int], Branch] = {}
+
+    def of(self, task: int) -> float | None:
+        """Return the last call of an optional task in seconds from now; None if no start would do.
+
+        Infinite where nothing depends on the task.
+        """
+        world, first = self.world, first_step(self.world, task)
+        if first is None:
+            return None
+        beside = self._beside(task)
+        present = self._nodes({task, *beside})
+        name = world.optional[task].task
+        own = [i for i in present if _starts_with(world.nodes[i], task, name)]
+        at = self._deadlines({task, *beside}, present)
+        by_limits, by_reserves = ends_of(world, at)
+        bypass = self._bypass(present, first, beside)
+        if world.confidence_joint:
+            ends = [np.minimum(a, b) for a, b in zip(by_limits, by_reserves, strict=True)]
+            fails = bypass.late(elapsed=True, deadlines=at)
+            rows = latest_start(world, present, own, ends)
+            latest = _nth(world, rows, fails, world.confidence_elapsed)
+        else:
+            fails = bypass.late(elapsed=True, deadlines=())
+            rows = latest_start(world, present, own, by_limits)
+            latest = _nth(world, rows, fails, world.confidence_elapsed)
+            fails = bypass.late(elapsed=False, deadlines=at)
+            rows = latest_start(world, present, own, by_reserves)
+            latest = min(latest, _nth(world, rows, fails, world.confidence_consumables))
+        return None if latest < -GRAIN_S else max(latest, 0.0)
+
+    def _beside(self, task: int) -> frozenset[int]:
+        """Return for what a task has to leave room: a get-ahead for the `should` tasks that are kept."""
+        optional = self.world.optional
+        if optional[task].priority == "should":
+            return frozenset()
+        return frozenset(m for m in self.kept if optional[m].priority == "should")
+
+    def _nodes(self, tasks: Collection[int]) -> list[int]:
+        """Return the nodes that remain with these tasks and what they need, and what runs."""
+        world = self.world
+        present = set(world.present(with_needs(world.optional, tasks)))
+        return sorted(present | {i for i, node in enumerate(world.nodes) if node.running})
+
+    def _deadlines(self, tasks: Collection[int], present: Sequence[int]) -> list[Row]:
+        world = self.world
+        if self.bound is None or any(node.running and node.groups for node in world.nodes):
+            return deadlines(world, present)
+        left = self.bound.left_with(with_needs(world.optional, tasks))
+        return [settled(world, k, row) for k, row in enumerate(left)]
+
+    def _bypass(self, present: Sequence[int], first: int, beside: frozenset[int]) -> _Bypass:
+        """Play everything as if the first step had always been done: what does not pass through it."""
+        if beside not in self._bases:
+            self._bases[beside] = played(self.world, self._nodes(beside))
+        return _Bypass.of(self.world, self._bases[beside], present, first)
 
 
 def last_call(world: World, task: int, kept: Collection[int]) -> float | None:
-    """Return the last call of an optional task in seconds from now; None if no start would do.
-
-    `kept`: the optional tasks that are kept. Infinite where nothing depends on the task.
-    """
-    first = first_step(world, task)
-    if first is None:
-        return None
-    present = work_with(world, task, kept)
-    name = world.optional[task].task
-    own = [i for i in present if _starts_with(world.nodes[i], task, name)]
-    bypass = _bypass(world, present, first)
-    at = deadlines(world, present)
-    by_limits, by_reserves = ends_of(world, at)
-    if world.confidence_joint:
-        ends = [np.minimum(a, b) for a, b in zip(by_limits, by_reserves, strict=True)]
-        calls = [_call(world, present, own, ends, bypass, at, world.confidence_elapsed)]
-    else:
-        calls = [
-            _call(world, present, own, by_limits, bypass, None, world.confidence_elapsed),
-            _call(world, present, own, by_reserves, bypass, at, world.confidence_consumables, elapsed=False),
-        ]
-    latest = min(calls)
-    return None if latest < -GRAIN_S else max(latest, 0.0)
+    """Return the last call of one optional task beside kept ones, as `LastCalls` does."""
+    return LastCalls(world, kept).of(task)
 
 
-def _bypass(world: World, present: Sequence[int], first: int) -> Course:
-    """Play everything as if the first step had always been done: what does not pass through it."""
-    cut = present.index(first)
-    course = advance(world, begin(world), present[:cut])
-    long_ago = np.full(world.scenarios, -np.inf, dtype=np.float32)
-    course.finish[first] = long_ago
-    for c in world.nodes[first].crew:
-        course.ready[c] = long_ago
-    for c in world.sited[first]:
-        course.last_site[c] = first
-    return advance(world, course, present[cut + 1 :])
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bypass:
+    """A course that does not pass through a task's first step."""
+
+    world: World
+    course: Course
+    lost: Mask
+    """Scenarios in which some step found no later opening, before that step or after it."""
+
+    @staticmethod
+    def of(world: World, base: Branch, present: Sequence[int], first: int) -> _Bypass:
+        """Play these nodes but for the first step, from where a course without the task differs."""
+        cut = present.index(first)
+        course = cut_after(world, base, base.common(present[:cut]))
+        course.table = room(world)
+        advance(world, course, present[base.common(present[:cut]) : cut])
+        lost = shut_out(world, course)
+        long_ago = np.full(world.scenarios, -np.inf, dtype=np.float32)
+        course.finish[first] = long_ago
+        for c in world.nodes[first].crew:
+            course.ready[c] = long_ago
+        for c in world.sited[first]:
+            course.last_site[c] = first
+        advance(world, course, present[cut + 1 :])
+        return _Bypass(world, course, lost | shut_out(world, course))
+
+    def late(self, *, elapsed: bool, deadlines: Sequence[Row]) -> Mask:
+        """Return the scenarios that break an elapsed limit, if those count, or one of these deadlines."""
+        world, fails = self.world, self.lost.copy()
+        everybody = ingress(world, self.course)
+        for limit in world.limits if elapsed else ():
+            who = bound_crew(world, limit)
+            inside = everybody if who is None else ingress(world, self.course, who)
+            fails |= inside > limit.at + GRAIN_S
+        for row in deadlines:
+            fails |= everybody > row + np.float32(GRAIN_S)
+        return fails
+
+
+def _nth(world: World, latest: Row, fails: Mask, confidence: float) -> float:
+    """Return the instant that enough scenarios still allow."""
+    latest[fails] = -np.inf
+    rank = world.scenarios - needed(confidence, world.scenarios)
+    latest.partition(rank)
+    return float(latest[rank])
 
 
 def ends_of(world: World, deadlines: Sequence[Row]) -> tuple[list[Row], list[Row]]:
@@ -94,36 +175,6 @@ def ends_of(world: World, deadlines: Sequence[Row]) -> tuple[list[Row], list[Row
         by_limits[c] = np.full(world.scenarios, at, dtype=np.float32)
         by_reserves[c] = reserve
     return by_limits, by_reserves
-
-
-def _call(
-    world: World,
-    present: Sequence[int],
-    own: Sequence[int],
-    ends: Sequence[Row],
-    bypass: Course,
-    deadlines: Sequence[Row] | None,
-    confidence: float,
-    *,
-    elapsed: bool = True,
-) -> float:
-    latest = latest_start(world, present, own, ends)
-    everybody = ingress(world, bypass)
-    fails = np.zeros(world.scenarios, dtype=np.bool_)
-    for i, row in bypass.finish.items():
-        gaps = world.nodes[i].gaps
-        if gaps and gaps[-1][1] == np.inf:
-            fails |= row == NEVER
-    if elapsed:
-        for limit in world.limits:
-            who = bound_crew(world, limit)
-            inside = everybody if who is None else ingress(world, bypass, who)
-            fails |= inside > limit.at + GRAIN_S
-    for row in deadlines or ():
-        fails |= everybody > row + np.float32(GRAIN_S)
-    latest = np.where(fails, np.float32(-np.inf), latest)
-    rank = world.scenarios - needed(confidence, world.scenarios)
-    return float(np.partition(latest, rank)[rank])
 
 
 def latest_start(world: World, present: Sequence[int], own: Sequence[int], ends: Sequence[Row]) -> Row:
@@ -170,6 +221,10 @@ def _ready_by(world: World, i: int, rows: Sequence[Row], homes: dict[int, float]
 
 def _before_gaps(t: Row, node: Node) -> None:
     """Move every latest start that falls into a gap back to the gap's beginning, in place."""
+    regular = regular_gaps(node.gaps) if len(node.gaps) > MANY_GAPS else None
+    if regular is not None:
+        regular.before(t)
+        return
     low, high = float(t.min()), float(t.max())
     for close, opening in node.gaps:
         if high <= close:

@@ -154,7 +154,14 @@ def deadline(world: World, account: int, beyond_waiting: Row) -> Row:
     slack = (a.level - np.float32(a.reserve)) / a.use - beyond_waiting
     if clocked(world, account):
         return np.asarray(slack / np.float32(a.waiting_per_s), dtype=np.float32)
-    return np.where(slack >= -grain_of(world, account), NEVER, np.float32(0.0)).astype(np.float32)
+    return settled(world, account, slack)
+
+
+def settled(world: World, account: int, left: Row) -> Row:
+    """Return an account's instant, given what is left: an instant itself where the clock takes from it."""
+    if clocked(world, account):
+        return left
+    return np.where(left >= -grain_of(world, account), NEVER, np.float32(0.0)).astype(np.float32)
 
 
 def clocked(world: World, account: int) -> bool:

@@ -75,13 +75,17 @@ class Stage:
 
     def whole(self, kept: frozenset[int]) -> tuple[Run, list[Row]]:
         """Return one set played from the start, and what is left per account."""
+        program = self.program
+        return program.play(program.begin(), 0, len(self.world.nodes), kept), self.left_with(kept)
+
+    def left_with(self, kept: frozenset[int]) -> list[Row]:
+        """Return what is left per account with these tasks."""
         left: list[Row] = list(self.always)
         before: frozenset[int] = frozenset()
         for m in sorted(kept):
             left = self.left(before, left, m)
             before |= {m}
-        program = self.program
-        return program.play(program.begin(), 0, len(self.world.nodes), kept), left
+        return left
 
     def part(self, chosen: NDArray[np.intp], accounts: Sequence[int], cuts: Collection[int]) -> Stage:
         """Return the same bound on these scenarios and accounts (places in `accounts`) only.

@@ -37,7 +37,7 @@ def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -
     """
     world = judge.world
     full = homeward(world, world.present(kept), judge.course(kept))
-    inside_if_now = ranged(full.called(0.0).inside, base=world.now, mean=True)
+    inside_if_now = ranged(full.inside(0.0), base=world.now, mean=True)
     if homebound or any(node.closeout and node.running for node in world.nodes):
         return TurnBack(None, inside_if_now, homebound=True)
     finder = _Finder(judge, kept, full)
@@ -57,15 +57,18 @@ class _Finder:
     def __init__(self, judge: Judge, kept: Collection[int], full: Homeward) -> None:
         self.world, self.full = judge.world, full
         self.wanted = demand(self.world)
-        least, most = judge.bounds
-        elapsed, consumables = most.masks(*most.whole(frozenset(kept)))
         by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
-        easy = ~(elapsed | consumables) & (np.minimum(by_limits, by_reserves) >= _work_ends(full))
+        easy = np.minimum(by_limits, by_reserves) >= full.work_ends()
+        homes = any(node.home is not None for node in self.world.nodes)
+        if homes:
+            least, most = judge.bounds
+            elapsed, consumables = most.masks(*most.whole(frozenset(kept)))
+            easy &= ~(elapsed | consumables)
         self.by_limits, self.by_reserves = by_limits[easy], by_reserves[easy]
         self.chosen = np.flatnonzero(~easy)
         self.exact = full.part(self.chosen)
         self.bounds: tuple[Homeward, Homeward] | None = None
-        if any(node.home is not None for node in self.world.nodes):
+        if homes:
             shortest, longest = (replace(full, world=bound.world) for bound in (least, most))
             self.bounds = shortest.part(self.chosen), longest.part(self.chosen)
 
@@ -136,10 +139,6 @@ def _held_back_until(world: World, present: list[int]) -> tuple[Row, Row]:
         latest_start(world, present, closeout, by_limits),
         latest_start(world, present, closeout, by_reserves),
     )
-
-
-def _work_ends(full: Homeward) -> Row | float:
-    return np.asarray(full.finish.max(axis=0), dtype=np.float32) if len(full.work) else 0.0
 
 
 def _with_mover(finder: _Finder, found: TurnBack) -> TurnBack:

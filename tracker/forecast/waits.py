@@ -54,6 +54,8 @@ class RegularGaps:
     period: float
     last: float
     """From then on there is no opening."""
+    first_close: float
+    """Since when it is closed before the first opening."""
 
     def wait(self, t: Row) -> None:
         """Move every start that falls into a gap to the gap's end, in place."""
@@ -66,6 +68,19 @@ class RegularGaps:
         np.maximum(t, gap, out=t)
         if float(t.max()) >= self.last:
             t[t >= np.float32(self.last)] = NEVER
+
+    def before(self, t: Row) -> None:
+        """Move every latest start that falls into a gap back to the gap's beginning, in place."""
+        np.minimum(t, np.float32(self.last), out=t)
+        close = (t - np.float32(self.close)) / np.float32(self.period)
+        np.floor(close, out=close)
+        close *= np.float32(self.period)
+        close += np.float32(self.close)
+        closed = t - close < np.float32(self.opening - self.close)
+        if float(t.min()) < self.first_open + 2 * SAME_S:
+            closed &= t >= np.float32(self.first_open + 2 * SAME_S)
+            t[(t > np.float32(self.first_close)) & (t < np.float32(self.first_open))] = self.first_close
+        np.copyto(t, close, where=closed)
 
     def wait_inside(self, t: Row, scratch: Row) -> None:
         """Do the same where no start is negative, nor any at or after the last opening; quicker."""
@@ -99,4 +114,4 @@ def regular_gaps(gaps: tuple[tuple[float, float], ...]) -> RegularGaps | None:
     # Before the first and after the last of them the same formula must have nothing to move.
     if first < opening - period - SAME_S or last > close + len(inner) * period + SAME_S:
         return None
-    return RegularGaps(first, close, opening, period, last)
+    return RegularGaps(first, close, opening, period, last, min(gaps[0][0], 0.0))
