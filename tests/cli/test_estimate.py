@@ -226,3 +226,24 @@ def test_live_is_now(
     assert found(capsys, made.path)["at"] == 420
     monkeypatch.setattr(clock, "utc_now", lambda: datetime(2041, 5, 4, 14, 7, tzinfo=UTC))
     assert found(capsys, made.path)["at"] == 0
+
+
+def test_instants_before_zero_are_times_like_others(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before zero `latch` is dropped; as of ten minutes before it has not been, and `--since` says so."""
+    dropped = {"kind": "dropped", "task": "latch", "at": -300}
+    with journal(tmp_path, dropped, *MORNING) as made:
+        path = made.path
+    before, after = (found(capsys, path, "--at", at) for at in ("-0:10", "-0:01:30"))
+    assert [task["status"] for task in before["tasks"] if task["task"] == "latch"] == ["open"]
+    assert [task["status"] for task in after["tasks"] if task["task"] == "latch"] == ["dropped"]
+    assert before["at"] == after["at"] == 0
+    since = found(capsys, path, "--since", "-0:10", "--at", "-0:01:30")
+    change = after["inside"]["p50"] - before["inside"]["p50"]
+    assert sum(part["seconds"] for part in since["moved"]) == pytest.approx(change, abs=0.01)
+    whole = found(capsys, path, "--since", "-0:10")
+    change = whole["inside"]["p50"] - before["inside"]["p50"]
+    assert sum(part["seconds"] for part in whole["moved"]) == pytest.approx(change, abs=0.01)
+    assert "dropped work" in [part["cause"] for part in whole["moved"]]
+    assert "--at: '-5' is not a time" in said(capsys, path, "--at", "-5")[2]

@@ -171,7 +171,7 @@ def _moved(found: _Found, journal: Journal, args: argparse.Namespace) -> Moved:
     """Return what moved the projected ingress since an earlier instant."""
     from tracker.forecast.moved import moved
 
-    since = float(max(0, _pet("--since", args.since)))
+    since = float(_pet("--since", args.since))
     if since > found.now:
         raise TrackerError(
             f"--since: {format_pet(since)} lies after the instant of the estimate, {format_pet(found.now)}"

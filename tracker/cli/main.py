@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import sys
 
 from tracker.foundation.errors import TrackerError, WrongUsage
@@ -57,6 +58,8 @@ def _dispatch(arguments: list[str]) -> int:
         raise WrongUsage(f"tracker: there is no command {verb!r}; `tracker` lists them")
     module = importlib.import_module(f"tracker.cli.{'import_' if verb == 'import' else verb}")
     parser = argparse.ArgumentParser(prog=f"tracker {verb}", description=VERBS[verb], allow_abbrev=False)
+    # A time before zero, as in `--at -0:10`, begins like an option; argparse takes it for a number.
+    parser._negative_number_matcher = re.compile(r"-\d[\d:.]*$")
     module.add_arguments(parser)
     # Options may stand between the words of an event, as in `record J done --at 0:12 step=a.1`.
     status: int = module.run(parser.parse_intermixed_args(arguments[1:]))

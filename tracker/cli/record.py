@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,8 +17,6 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    # A late time as `--at -3:30` begins like an option; argparse takes it for a number.
-    parser._negative_number_matcher = re.compile(r"-\d[\d:.]*$")
     parser.usage = (
         "tracker record JOURNAL KIND [KEY=VALUE ...] [--at TIME] [--seat NAME]\n"
         "       tracker record JOURNAL --stdin [--seat NAME]\n"

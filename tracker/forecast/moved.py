@@ -97,7 +97,7 @@ def moved(
     parts = _Parts({})
     player = _Player(start.advice.kept, scenarios, prior)
     before = player.median(_State(earlier, then, ""))
-    for state in _replayed(earlier, later, start.at, end.at):
+    for state in _replayed(earlier, later, min(then, start.at), end.at):
         after = player.median(state)
         parts.add(state.cause, after.open - before.open)
         parts.add(WINDOWS, (after.all - after.open) - (before.all - before.open))
@@ -138,7 +138,7 @@ class _Player:
         free = self._end(opened)
         with_windows = self._end(world)
         # Where most scenarios are shut out there is no median: a day more stands for it.
-        return _Median(min(with_windows, free + 86400.0) + state.now, free + state.now)
+        return _Median(min(with_windows, free + 86400.0) + world.now, free + world.now)
 
     def _end(self, world: World) -> float:
         present = world.present(going_on(world, self.kept))
