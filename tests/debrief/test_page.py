@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 import re
 from html.parser import HTMLParser
 
 import pytest
 
-from tests.debrief.made import HOSTILE, excursion
+from tests.debrief.made import HOSTILE, excursion, row
+from tracker.debrief import figures, tables
 from tracker.debrief.html import page
 from tracker.debrief.markdown import markdown, safe
 from tracker.debrief.summary import summary
 from tracker.foundation.advisory import ADVISORY
 
 TAGS = {
-    "html", "head", "meta", "title", "style", "body", "h1", "h2", "h3", "p", "div", "table", "tr", "th", "td",
-    "section", "figure", "svg", "g", "path", "defs", "use", "text", "tspan", "clippath", "rect",
+    "html", "head", "meta", "title", "style", "body", "h1", "h2", "h3", "p", "div", "table", "thead", "tbody",
+    "tr", "th", "td", "section", "figure", "svg", "g", "path", "defs", "use", "text", "tspan", "clippath", "rect",
 }  # fmt: skip
 
 
@@ -82,6 +85,36 @@ def test_every_figure_is_there_and_says_what_it_shows() -> None:
         "Projected ingress through the excursion and the actual one",
         "Planned and actual work time of each step",
     ]
+
+
+def test_many_steps_are_drawn_in_figures_that_fit_a_printed_page() -> None:
+    one = excursion(
+        steps=tuple(row(step=f"mount.{i}", actual_duration=60.0 * (i % 9 + 1)) for i in range(100))
+    )
+    drawn = figures.steps(one)
+    assert len(drawn) == 3
+    assert sum(text.count("mount.") for text in drawn) == 100
+    # All to one scale, each with an axis of its own.
+    assert all("work time, minutes" in text for text in drawn)
+    assert len({re.findall(r">(\d+)<", text)[-1] for text in drawn}) == 1
+    page_of_all = "".join(page([one]))
+    assert 'aria-label="Planned and actual work time of each step, part 3"' in page_of_all
+    assert page_of_all.count("<thead>") >= 5
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.5, 2.0), (0.2, 6.0), (0.95, 1.3), (0.01, 40.0)])
+def test_marks_of_a_ratio_stand_apart(low: float, high: float) -> None:
+    marks = figures._ratio_marks(low, high)
+    assert 1.0 in marks
+    steps = [math.log(b / a) / math.log(high / low) for a, b in itertools.pairwise(marks)]
+    assert min(steps) >= 0.05 and all(low <= mark <= high for mark in marks)
+
+
+def test_long_text_breaks_and_long_remarks_are_cut_beside_a_step() -> None:
+    one = excursion(steps=(row(said="N" * 9000),))
+    shown = tables.steps(one).rows[0][-1]
+    assert shown.endswith("...") and len(shown) < 400
+    assert f'<td class="t">{"N" * 60}</td>' in "".join(page([excursion("N" * 60)]))
 
 
 def test_same_debrief_gives_the_same_page() -> None:

@@ -18,6 +18,7 @@ from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.html import page
 from tracker.debrief.json_writer import json_chunks, schema
 from tracker.debrief.markdown import markdown
+from tracker.debrief.pooled import pool
 from tracker.debrief.summary import summary
 from tracker.debrief.words import whole
 from tracker.journal.journal import Journal
@@ -159,6 +160,16 @@ def test_remarks_on_events_are_told() -> None:
     ]
     (row,) = (r for r in csv.DictReader(io.StringIO("".join(csv_chunks([one])))) if r["step"] == "mount.wire")
     assert row["said"] == "no cable"
+
+
+def test_a_task_that_means_different_things_has_no_title_when_pooled() -> None:
+    other = SMALL.replace("title: Mount the box", "title: Mount the lamp")
+    together = pool([_debrief([ZERO]), _debrief([ZERO], other)])
+    assert {group.name: group.title for group in together.tasks} == {
+        "mount": "",
+        "photos": "Take photos",
+        "home": "Go home",
+    }
 
 
 def test_a_hold_that_stands_at_the_last_event_is_listed() -> None:

@@ -7,6 +7,7 @@ stand in a table. Text from plans is never read as mathematics or markup.
 from __future__ import annotations
 
 import io
+import math
 import re
 import warnings
 from collections.abc import Sequence
@@ -24,9 +25,12 @@ if TYPE_CHECKING:
 
 BLUE, ORANGE, GREY, INK = "#2166ac", "#d9730d", "#8a8f98", "#22262b"
 ROUND_MINUTES = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480)
-ROUND_RATIOS = (0.1, 0.2, 0.3, 0.5, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5, 2, 3, 5, 10)
-MOST_STEPS = 150
-"""Longer figures are cut to the steps that differ most."""
+ROUND_RATIOS = (1.0, 0.5, 2, 0.1, 10, 0.2, 5, 0.7, 1.5, 0.3, 3, 0.8, 1.2, 0.9, 1.1)
+"""Marks of a ratio's axis, the most wanted first."""
+MOST_STEPS = 400
+"""Of more than so many the steps are drawn that differ most."""
+STEPS_A_FIGURE = 40
+"""So many fit on a printed page with an axis of their own."""
 
 
 def _figure(height: float, *, width: float = 9.0) -> tuple[Figure, Axes]:
@@ -76,12 +80,20 @@ def _hours(axes: Axes, *, along: str) -> None:
     axis.set_major_formatter(FuncFormatter(lambda value, _: format_pet(round(value * 3600))))
 
 
-def steps(one: Excursion) -> str:
-    """Draw planned against actual duration of every step that is done, in planned order."""
+def steps(one: Excursion) -> list[str]:
+    """Draw planned against actual duration of every step that is done, in planned order, all to one scale."""
     done = [row for row in one.steps if row.status == "done"]
     if len(done) > MOST_STEPS:
         worst = sorted(done, key=lambda row: -abs(row.variance or 0))[:MOST_STEPS]
         done = [row for row in done if row in worst]
+    longest = max((max(row.planned_duration, row.actual_duration or 0) for row in done), default=60.0)
+    figures = -(-len(done) // STEPS_A_FIGURE)
+    each = -(-len(done) // max(figures, 1))
+    return [_steps(done[i * each : (i + 1) * each], longest / 60, i) for i in range(figures)]
+
+
+def _steps(done: Sequence[StepRow], longest: float, part: int) -> str:
+    """Draw one figure's steps; `longest` in minutes is where its axis ends."""
     figure, axes = _figure(1.0 + 0.19 * max(len(done), 3))
     for y, row in enumerate(done):
         planned, actual = row.planned_duration / 60, (row.actual_duration or 0) / 60
@@ -91,10 +103,11 @@ def steps(one: Excursion) -> str:
         axes.plot(actual, y, "o", markersize=5, color=colour)
     axes.set_yticks(range(len(done)), [_name(row) for row in done], parse_math=False)
     axes.set_ylim(len(done) - 0.4, -0.6)
-    axes.set_xlim(left=0)
+    axes.set_xlim(0, 1.03 * longest)
     axes.set_xlabel("work time, minutes: hollow planned, filled actual (orange slower, blue faster)")
     axes.grid(axis="x", color="#e4e6ea", linewidth=0.6)
-    return _svg(figure, "steps", "Planned and actual work time of each step")
+    label = "Planned and actual work time of each step"
+    return _svg(figure, f"steps-{part}", f"{label}, part {part + 1}" if part else label)
 
 
 def ranges(one: Excursion) -> str:
@@ -157,13 +170,23 @@ def pace(rows: Sequence[StepRow]) -> str:
     axes.axvline(1.0, color=INK, linewidth=1)
     axes.set_xscale("log")
     low, high = axes.get_xlim()
-    axes.set_xticks([x for x in ROUND_RATIOS if low <= x <= high], minor=False)
+    axes.set_xticks(_ratio_marks(low, high), minor=False)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.set_yticks(range(len(kinds)), [plain(kind, most=30) for kind in kinds], parse_math=False)
     axes.set_ylim(len(kinds) - 0.4, -0.6)
     axes.set_xlabel("actual over planned time: dots steps, diamond the whole kind of work")
     return _svg(figure, "pace", "Pace by kind of work")
+
+
+def _ratio_marks(low: float, high: float) -> list[float]:
+    """Return round ratios between two, so far apart on a logarithmic axis that their labels are too."""
+    marks: list[float] = []
+    for mark in ROUND_RATIOS:
+        apart = all(abs(math.log(mark / other)) >= 0.05 * math.log(high / low) for other in marks)
+        if low <= mark <= high and apart:
+            marks.append(mark)
+    return sorted(marks)
 
 
 def waterfall(one: Excursion) -> str:

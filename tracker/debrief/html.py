@@ -12,33 +12,41 @@ from tracker.debrief.words import Table
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
 
+LONG = 24
+"""A cell with more characters is text, which has a width of its own to break in."""
 MOST_IN_FULL = 20
 """With more excursions only the pooled tables are written; CSV and JSON always hold every step."""
 
 STYLE = """
-:root { color-scheme: light; }
-body { font: 15px/1.45 system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; color: #22262b;
+:root { color-scheme: light dark; --ink: #22262b; --quiet: #5b616a; --line: #e4e6ea; --rule: #8a8f98; }
+body { font: 15px/1.45 system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; color: var(--ink);
   background: #fff; max-width: 76rem; margin: 0 auto; padding: 1.2rem; }
 h1 { font-size: 1.6rem; margin: 0.2rem 0; } h2 { font-size: 1.2rem; margin: 2rem 0 0.4rem; }
-h3 { font-size: 1.02rem; margin: 1.5rem 0 0.2rem; }
+h3 { font-size: 1.02rem; margin: 1.5rem 0 0.2rem; } h1, h2, .note { overflow-wrap: anywhere; }
 .advisory { border-left: 4px solid #d9730d; padding: 0.3rem 0.8rem; margin: 0.6rem 0 1rem; }
-.note { color: #5b616a; margin: 0.1rem 0 0.4rem; }
+.note { color: var(--quiet); margin: 0.1rem 0 0.4rem; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; font-size: 0.86rem; }
-th { text-align: left; font-weight: 600; border-bottom: 1px solid #8a8f98; vertical-align: bottom; }
-th, td { padding: 0.16rem 0.7rem 0.16rem 0; } td { border-bottom: 1px solid #e4e6ea; vertical-align: top; }
+th { text-align: left; font-weight: 600; border-bottom: 1px solid var(--rule); vertical-align: bottom; }
+th, td { padding: 0.16rem 0.7rem 0.16rem 0; }
+td { border-bottom: 1px solid var(--line); vertical-align: top; }
 .r { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+.t { min-width: 11rem; max-width: 44rem; overflow-wrap: anywhere; }
 section { display: flex; flex-wrap: wrap; column-gap: 2.5rem; align-items: flex-start; }
 section > h3, section > .note { flex: 0 0 100%; } section > .wide { max-width: 100%; }
-figure { margin: 0.6rem 0; flex: 1 1 34rem; max-width: 62rem; }
+figure { margin: 0.6rem 0; flex: 1 1 46rem; max-width: 62rem; }
 figure svg { width: 100%; height: auto; max-width: 60rem; }
 figure svg text { font-family: system-ui, "Liberation Sans", "DejaVu Sans", sans-serif !important; }
-@media (max-width: 46rem) { body { padding: 0.6rem; } .wide figure svg, figure svg { min-width: 34rem; }
+@media (max-width: 46rem) { body { padding: 0.6rem; } figure svg { min-width: 40rem; }
   figure { overflow-x: auto; } }
+@media screen and (prefers-color-scheme: dark) { body { background: #15181c; }
+  :root { --ink: #e3e6ea; --quiet: #a4abb5; --line: #2f353c; --rule: #6d747e; }
+  figure { background: #fff; padding: 0.4rem; border-radius: 4px; } }
 @media print { body { max-width: none; padding: 0; font-size: 10.5px; } .wide { overflow: visible; }
   table { font-size: 8.5px; } th, td { padding-right: 0.35rem; } tr, figure { break-inside: avoid; }
-  h2, h3 { break-after: avoid; } section { break-inside: avoid; }
-  figure svg { max-height: 90mm; } section.long figure svg { max-height: none; }
+  .t { min-width: 0; } thead { display: table-header-group; } tr:first-child { break-after: avoid; }
+  h2, h3 { break-after: avoid; } section { break-inside: avoid; } h3 { margin-top: 0.9rem; }
+  figure { margin: 0.2rem 0; } figure svg { max-height: 76mm; } section.long figure svg { max-height: 172mm; }
   section.long { break-inside: auto; display: block; } @page { size: A4 landscape; margin: 12mm; } }
 """.strip()
 
@@ -76,22 +84,21 @@ def _pooled(every: Sequence[Excursion]) -> Iterator[str]:
 def _one(one: Excursion, key: str) -> Iterator[str]:
     drawn = _figures(one)
     for table in tables.of_excursion(one):
-        figure = _drawn(drawn[table.title], key) if table.title in drawn else ""
-        yield _table(table, figure)
+        yield _table(table, "".join(_drawn(svg, key) for svg in drawn.get(table.title, ())))
 
 
-def _figures(one: Excursion) -> dict[str, str]:
-    """Return the figure that stands below each table, by the table's title."""
+def _figures(one: Excursion) -> dict[str, list[str]]:
+    """Return the figures that stand below each table, by the table's title."""
     drawn = {}
     if one.totals.waterfall:
-        drawn["From plan to ingress"] = figures.waterfall(one)
+        drawn["From plan to ingress"] = [figures.waterfall(one)]
     if any(row.ratio for row in one.steps):
-        drawn["Kinds of work"] = figures.pace(one.steps)
+        drawn["Kinds of work"] = [figures.pace(one.steps)]
         drawn["Steps"] = figures.steps(one)
     if one.consumables:
-        drawn["Consumables"] = figures.consumables(one.consumables)
+        drawn["Consumables"] = [figures.consumables(one.consumables)]
     if one.judgement is not None and one.inside is not None:
-        drawn["Was the forecast right?"] = figures.ranges(one)
+        drawn["Was the forecast right?"] = [figures.ranges(one)]
     return drawn
 
 
@@ -109,21 +116,19 @@ def _text(text: str) -> str:
 def _table(table: Table, figure: str = "") -> str:
     """Return a table with its title, its note, and a figure beside or below it as there is room."""
     note = f'<p class="note">{_text(table.note)}</p>\n' if table.note else ""
-    head = _row("th", table.headings, table) if any(table.headings) else ""
+    head = f"<thead>{_row('th', table.headings, table)}</thead>\n" if any(table.headings) else ""
     body = "".join(_row("td", row, table) for row in table.rows)
-    long = ' class="long"' if len(table.rows) > 30 else ""
+    long = ' class="long"' if len(table.rows) > 30 or table.title == tables.STEPS else ""
     return (
         f"<section{long}>\n<h3>{_text(table.title)}</h3>\n{note}"
-        f'<div class="wide"><table>\n{head}{body}</table></div>\n{figure}</section>\n'
+        f'<div class="wide"><table>\n{head}<tbody>\n{body}</tbody></table></div>\n{figure}</section>\n'
     )
 
 
 def _row(tag: str, cells: Sequence[str], table: Table) -> str:
-    return (
-        "<tr>"
-        + "".join(
-            f'<{tag} class="r">{_text(cell)}</{tag}>' if i in table.right else f"<{tag}>{_text(cell)}</{tag}>"
-            for i, cell in enumerate(cells)
-        )
-        + "</tr>\n"
-    )
+    return "<tr>" + "".join(_cell(tag, cell, i in table.right) for i, cell in enumerate(cells)) + "</tr>\n"
+
+
+def _cell(tag: str, cell: str, right: bool) -> str:
+    kind = ' class="r"' if right else ' class="t"' if len(cell) > LONG else ""
+    return f"<{tag}{kind}>{_text(cell)}</{tag}>"

@@ -9,7 +9,12 @@ from tracker.debrief.judged import Judgement
 from tracker.debrief.rows import StepRow
 from tracker.debrief.totals import Group
 from tracker.debrief.words import Table, figure, percent, pet, ratio, signed, whole
+from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant
+
+STEPS = "Steps"
+MOST_SAID = 300
+"""Characters of the remarks beside a step; the notes have all of them."""
 
 
 def _table(
@@ -115,7 +120,7 @@ def steps(one: Excursion) -> Table:
     ]
     headings = ("step", "do", "crew", "status", "start planned", "actual", "time planned", "actual")
     more = ("difference", "ratio", "waited", "held", "remarks")
-    return _table("Steps", (*headings, *more), rows, range(4, 12))
+    return _table(STEPS, (*headings, *more), rows, range(4, 12))
 
 
 def _remarks(row: StepRow) -> str:
@@ -128,7 +133,7 @@ def _remarks(row: StepRow) -> str:
         words.append(f"{row.count_done} of {row.count}")
     words += [f"waited for {row.waited_for}"] if row.waited_for else []
     words += [f"held: {row.held_for}"] if row.held_for else []
-    return ", ".join([*words, row.said] if row.said else words)
+    return ", ".join([*words, plain(row.said, most=MOST_SAID)] if row.said else words)
 
 
 def spent(one: Excursion) -> Table:

@@ -115,7 +115,7 @@ def _sum(both: Sequence[Group]) -> Group:
     planned, actual = sum(g.planned for g in both), sum(g.actual for g in both)
     return Group(
         name=both[-1].name,
-        title=both[-1].title,
+        title=both[-1].title if both[0].title == both[-1].title else "",
         steps=sum(g.steps for g in both),
         done=sum(g.done for g in both),
         planned=planned,
