@@ -18,7 +18,8 @@ from tracker.foundation.advisory import ADVISORY
 
 TAGS = {
     "html", "head", "meta", "title", "style", "body", "h1", "h2", "h3", "p", "div", "table", "thead", "tbody",
-    "tr", "th", "td", "section", "figure", "svg", "g", "path", "defs", "use", "text", "tspan", "clippath", "rect",
+    "tr", "th", "td", "section", "figure", "svg", "g", "path", "defs", "use", "text", "tspan", "clippath",
+    "rect",
 }  # fmt: skip
 
 

@@ -65,6 +65,11 @@ def _svg(figure: Figure, key: str, label: str) -> str:
     return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
 
 
+def _below(figure: Figure, text: str) -> None:
+    """Write below the whole figure: below axes that long names leave little room, a label would be cut."""
+    figure.supxlabel(text, fontsize="medium")
+
+
 def _name(row: StepRow) -> str:
     return plain(f"{row.step}  {row.do}", most=46)
 
@@ -104,7 +109,7 @@ def _steps(done: Sequence[StepRow], longest: float, part: int) -> str:
     axes.set_yticks(range(len(done)), [_name(row) for row in done], parse_math=False)
     axes.set_ylim(len(done) - 0.4, -0.6)
     axes.set_xlim(0, 1.03 * longest)
-    axes.set_xlabel("work time, minutes: hollow planned, filled actual (orange slower, blue faster)")
+    _below(figure, "work time, minutes: hollow planned, filled actual (orange slower, blue faster)")
     axes.grid(axis="x", color="#e4e6ea", linewidth=0.6)
     label = "Planned and actual work time of each step"
     return _svg(figure, f"steps-{part}", f"{label}, part {part + 1}" if part else label)
@@ -146,8 +151,8 @@ def consumables(stores: Sequence[Consumed]) -> str:
     axes.set_yticks(range(len(stores)), names, parse_math=False)
     axes.set_ylim(len(stores) - 0.4, -0.6)
     axes.set_xlim(left=0)
-    axes.set_xlabel(
-        "percent of the start: grey planned, coloured used (orange more than planned), line: reserve"
+    _below(
+        figure, "percent of the start: grey planned, coloured used (orange more than planned), line: reserve"
     )
     return _svg(figure, "consumables", "Consumables used against planned")
 
@@ -175,7 +180,7 @@ def pace(rows: Sequence[StepRow]) -> str:
     axes.xaxis.set_minor_locator(NullLocator())
     axes.set_yticks(range(len(kinds)), [plain(kind, most=30) for kind in kinds], parse_math=False)
     axes.set_ylim(len(kinds) - 0.4, -0.6)
-    axes.set_xlabel("actual over planned time: dots steps, diamond the whole kind of work")
+    _below(figure, "actual over planned time: dots steps, diamond the whole kind of work")
     return _svg(figure, "pace", "Pace by kind of work")
 
 
