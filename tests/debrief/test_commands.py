@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -138,6 +139,15 @@ def test_learned_pace_can_be_supposed(
     assert _run("learn", *files[:2], "--out", out) == 0
     assert _run("estimate", files[2], "--at", "20:00", "--pace", out, "--json") == 0
     assert json.loads(capsys.readouterr().out)["pace_file"]
+
+
+def test_a_learned_pace_is_written_for_people(files: list[Path], tmp_path: Path) -> None:
+    out = tmp_path / "pace.yaml"
+    assert main(["learn", *map(str, files[:2]), "--out", str(out)]) == 0
+    text = out.read_text()
+    assert not re.search(r"\d\.\d{5}", text)
+    prior = read_pace(text, str(out))
+    assert 0.5 < prior.median < 2 and sum(prior.weights) == pytest.approx(1)
 
 
 def test_nothing_to_learn_from(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import fields, replace
 from pathlib import Path
 
 from tracker.debrief.consumed import consumed
@@ -13,6 +14,8 @@ from tracker.debrief.learn import learn
 from tracker.forecast.pace_file import PacePrior
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
+
+DECIMALS = 4
 
 
 def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePrior:
@@ -34,7 +37,24 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
     if not used:
         raise TrackerError("no journal to learn from; give journals with finished steps")
     factors = [factor for progress in used for factor in _use_factors(progress)]
-    return learn(used, use_factors=factors, learned_from=learned_from)
+    return _rounded(learn(used, use_factors=factors, learned_from=learned_from))
+
+
+def _rounded(prior: PacePrior) -> PacePrior:
+    """Return a prior in four decimals, more than any number of excursions can tell: a file for people."""
+    numbers = {
+        field.name: round(value, DECIMALS)
+        for field in fields(prior)
+        if isinstance(value := getattr(prior, field.name), float)
+    }
+    own = {
+        name: {
+            key: (round(median, DECIMALS), round(spread, DECIMALS)) for key, (median, spread) in group.items()
+        }
+        for name, group in (("crew", prior.crew), ("work", prior.work))
+    }
+    weights = tuple(round(weight, DECIMALS) for weight in prior.weights)
+    return replace(prior, weights=weights, **numbers, **own)  # type: ignore[arg-type]
 
 
 def _digest(path: Path) -> str:
