@@ -170,6 +170,7 @@ class Still(Watching):
         session = self.session
         session.ask = lambda wanted: None
         session.study = lambda wish: None
+        session.search.ask = lambda sought: None
         session.grown(Grown(progress, ()))
         if changes.pop("estimated", True):
             session.picture = Picture(progress, by_hand(progress, session.now(hand.utc()), **changes))

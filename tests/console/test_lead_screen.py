@@ -69,7 +69,7 @@ async def test_help_comes_from_the_table(at_lead: Callable[..., Any], on_file: A
 
 
 def test_the_footer_fits_80_columns_and_no_key_is_taken_twice() -> None:
-    line = text_of([footer_line([("v", "page 3 of 8"), *lead_footer(None)[1:]], 80)])
+    line = text_of([footer_line([("v", "page 3 of 8"), *lead_footer(LEAD_COMMANDS, None)[1:]], 80)])
     assert "? help" in line and "q quit" in line and "what if" in line and "End present" in line
     keys = [key for command in LEAD_COMMANDS for key in command.keys]
     assert len(keys) == len(set(keys))

@@ -37,9 +37,12 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage("tracker watch: --visitors goes with --serve, and is at least 1")
     _look(args.journal)
     if args.serve is not None:
+        from tracker.console.settings import load_settings
         from tracker.console.place import VISITORS
         from tracker.console.serve import serve
 
+        # Every visitor's view reads them: what is wrong with them is said here, once, and nothing is served.
+        load_settings()
         return serve(args.journal, args.serve, at=args.at, visitors=args.visitors or VISITORS)
     return show(args.journal, at)
 
@@ -71,7 +74,7 @@ def show(path: Path, at: float | None) -> int:
     from tracker.console.watching import Watching
 
     watching = Watching(path, at=at)
-    app = LeadApp(watching, theme=load_settings().theme_name)
+    app = LeadApp(watching, load_settings())
     app.run()
     watching.stop()
     if watching.failed:

@@ -8,6 +8,7 @@ from tracker.console.commands import COMMANDS, Command
 from tracker.console.desk import Desk
 from tracker.console.frame import Frame
 from tracker.console.keys import keymap_of
+from tracker.console.lead_commands import lead_keymap
 from tracker.console.settings import Settings
 from tracker.console.sitting import Sitting
 
@@ -55,7 +56,7 @@ class TrackerApp(Frame):
         super().__init__(theme=settings.theme_name)
         self.sitting = sitting
         self.desk = Desk(sitting, settings)
-        self.set_keymap(keymap_of(COMMANDS, settings.keys))
+        self.set_keymap({**keymap_of(COMMANDS, settings.keys), **lead_keymap(settings.lead_keys)})
 
     def on_mount(self) -> None:
         """Mind the signals and show the desk."""

@@ -61,6 +61,10 @@ class Forecaster(threading.Thread):
             self._wanted = wanted
             self._changed.notify()
 
+    def go_by(self, advice: Advice) -> None:
+        """Take this advice for the estimates that follow, until one of them works it out anew."""
+        self._advice = advice
+
     def stop(self) -> None:
         """End after the estimate that is being worked out."""
         with self._changed:
@@ -108,5 +112,7 @@ class Forecaster(threading.Thread):
             # Whatever goes wrong in here, the operator goes on ticking, and is told.
             self._report(NotEstimated(f"{type(error).__name__}: {error}", wanted))
             return
-        self._advice = found.advice
+        if reuse is None:
+            # Advice that came from elsewhere meanwhile is newer than what these figures went by.
+            self._advice = found.advice
         self._report(Estimated(found, wanted, full=reuse is None))

@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 from textual import events
 from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.message import Message
 
 from tracker.console.entry import EntryLine
-from tracker.console.lead_commands import LEAD_COMMANDS
+from tracker.console.lead_commands import READING_IT
 from tracker.console.lead_keys import LeadKeys
 from tracker.console.lead_layout import ACROSS, BANDS, VIEWS, LeadView, Page, pages_for
+from tracker.console.settings import Settings
+from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.footer import footer_line
-from tracker.console.view.ink import Line, crop, say
+from tracker.console.view.ink import Line, crop, page, say, top_of
 from tracker.console.view.lead_head import advisory, advisory_rows, lead_head, notice
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.pages import help_page
+from tracker.console.view.lead_whole import in_full
+from tracker.console.view.pages import help_lines
 from tracker.console.view.scene import Scene
 from tracker.console.watching import Heard, Watching
 from tracker.console.widgets.pane import Pane, View
 from tracker.foundation.times import pet_of
 
 HEAD_ROWS = 3
+SAID_S = 8.0
+"""How long a message stands."""
 EVERY_SECOND = ("lead-head", "fresh")
 """What shows seconds; the rest is looked at every ten, and whenever something came."""
 
@@ -53,8 +61,11 @@ class LeadScreen(LeadKeys):
     CSS_PATH = "lead.tcss"
     AUTO_FOCUS = ""
 
-    def __init__(self, watching: Watching) -> None:
-        super().__init__(watching)
+    def __init__(self, watching: Watching, settings: Settings | None = None) -> None:
+        super().__init__(watching, settings or Settings())
+        self._shown_keys = {command.id: command.shown for command in self.table}
+        self._rung: frozenset[str] | None = None
+        self._said = ""
         self._placed: tuple[object, ...] | None = None
         self._painted: tuple[object, ...] | None = None
 
@@ -68,7 +79,7 @@ class LeadScreen(LeadKeys):
                 for place in range(ACROSS):
                     classes = "region second" if place else "region"
                     yield Pane(_SHOWN["inside"], id=f"region-{band}-{place}").add_class(*classes.split())
-        yield Pane(self._help, id="lead-page")
+        yield Pane(self._page, id="lead-page")
         yield Pane(over_lead(notice), id="lead-notice")
         yield Pane(over_lead(advisory), id="lead-advisory")
         with Horizontal(id="lead-bottom"):
@@ -127,8 +138,12 @@ class LeadScreen(LeadKeys):
         session = self.watching.session
         if session.picture is None:
             return
-        scene = session.scene(self.utc)
+        if self._in_sight("orders"):
+            session.look_for_orders(self.utc, self.watching.monotonic_s())
+        scene = replace(session.scene(self.utc), keys=self._shown_keys, local_time=self.settings.local_time)
         self._lay_out(scene)
+        self._ring(scene)
+        self._let_go(scene)
         slow = self._slowly(scene)
         for pane in self.query(Pane):
             if slow != self._painted or pane.id == "lead-head" or pane.has_class("fresh"):
@@ -139,8 +154,38 @@ class LeadScreen(LeadKeys):
         """Return all that the panes which show no seconds depend on."""
         return (
             scene.picture, int(scene.now) // 10, scene.points, scene.moved, scene.since, scene.chances,
-            scene.supposed, scene.back, scene.trouble, scene.said, self._placed, self.helping, self.top,
+            scene.supposed, scene.back, scene.trouble, scene.said, scene.orders, scene.seeking, self._placed,
+            self.reading, self.top,
         )  # fmt: skip
+
+    def _let_go(self, scene: LeadScene) -> None:
+        """Take a message away after a while, so that no alert waits behind it."""
+        if scene.said != self._said:
+            self._said = scene.said
+            if scene.said:
+                self.set_timer(SAID_S, partial(self._unsay, scene.said))
+
+    def _unsay(self, words: str) -> None:
+        if self.watching.session.said == words and not self.query_one("#lead-entry").display:
+            self.watching.session.say("")
+            self.repaint()
+
+    def _in_sight(self, region: str) -> bool:
+        """Return whether a region can be seen: on this page, or on the page of everything."""
+        page = self.pages[self.page] if not self.reading and self.pages else ()
+        return self.reading == "whole" or any(region in band.names for band in page)
+
+    def _ring(self, scene: LeadScene) -> None:
+        """Ring once for every alert that was not there before, where a bell is wanted.
+
+        What stands when the view opens is in sight and rings nothing; over a desk, the desk rings.
+        """
+        if scene.estimate is None or scene.back:
+            return
+        new = frozenset(alert.id for alert in waiting_alerts(scene))
+        if self._rung is not None and new - self._rung and self.settings.bell and not self.over_a_desk:
+            self.app.bell()
+        self._rung = new
 
     def on_resize(self, event: events.Resize) -> None:
         """Arrange the regions anew."""
@@ -152,15 +197,15 @@ class LeadScreen(LeadKeys):
         width, below = self.size.width, advisory_rows(self.size.width)
         self.pages = pages_for(scene, width, self.size.height - HEAD_ROWS - below - 2)
         self.page = min(self.page, len(self.pages) - 1)
-        placed = (self.pages, self.page, self.helping, width)
+        placed = (self.pages, self.page, self.reading, width)
         if placed == self._placed:
             return
         self._placed = placed
         self.query_one("#lead-advisory", Pane).styles.height = below
-        self.query_one("#lead-page", Pane).display = self.helping
+        self.query_one("#lead-page", Pane).display = bool(self.reading)
         page = self.pages[self.page]
         for number in range(BANDS):
-            self._place(number, page, shown=not self.helping and number < len(page))
+            self._place(number, page, shown=not self.reading and number < len(page))
 
     def _place(self, number: int, page: Page, *, shown: bool) -> None:
         row = self.query_one(f"#band-{number}")
@@ -177,9 +222,16 @@ class LeadScreen(LeadKeys):
                 pane.set_class(band.names[place] == "fresh", "fresh")
                 pane.use(_SHOWN[band.names[place]])
 
-    def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
-        rows = [(c.group, c.shown, c.help) for c in LEAD_COMMANDS]
-        return help_page(rows, width, height, self.top)
+    def _page(self, scene: Scene, width: int, height: int) -> list[Line]:
+        """Return the page of text from its row `top` on, which is kept within the page."""
+        assert isinstance(scene, LeadScene)
+        lines = in_full(scene, width) if self.reading == "whole" else self._help(width)
+        self.top, self.page_rows = top_of(len(lines), height, self.top), max(1, height - 2)
+        return page(lines, width, height, self.top)
+
+    def _help(self, width: int) -> list[Line]:
+        rows = [(c.group, c.shown, c.help) for c in self.table]
+        return help_lines([*rows, *(("How to read it", sign, words) for sign, words in READING_IT)], width)
 
     def _footer(self, scene: Scene, width: int, height: int) -> list[Line]:
         return [footer_line(self.footer_pairs(), width)]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from tracker.console.frame import Frame
 from tracker.console.lead import LeadScreen
-from tracker.console.themes import DEFAULT
+from tracker.console.lead_commands import lead_keymap
+from tracker.console.settings import Settings
 from tracker.console.watching import Watching
 
 
@@ -13,10 +14,12 @@ class LeadApp(Frame):
 
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, watching: Watching, *, theme: str = DEFAULT) -> None:
-        super().__init__(theme=theme)
+    def __init__(self, watching: Watching, settings: Settings | None = None) -> None:
+        settings = settings or Settings()
+        super().__init__(theme=settings.theme_name)
         self.watching = watching
-        self.lead = LeadScreen(watching)
+        self.lead = LeadScreen(watching, settings)
+        self.set_keymap(lead_keymap(settings.lead_keys))
 
     def on_mount(self) -> None:
         """Mind the signals and show the view."""

@@ -10,8 +10,10 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from tracker.console.entry import EntryLine
-from tracker.console.lead_commands import LEAD_COMMANDS, lead_footer
+from tracker.console.keys import binding_id, with_keys
+from tracker.console.lead_commands import BINDING, LEAD_BY_ID, LEAD_COMMANDS, lead_footer
 from tracker.console.lead_layout import Page, page_of
+from tracker.console.settings import Settings
 from tracker.console.themes import THEMES
 from tracker.console.view.footer import command_at
 from tracker.console.watching import Watching
@@ -23,18 +25,23 @@ class LeadKeys(Screen[None]):
     """The actions of the lead's command table."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(key, c.action, c.words, id=f"lead-{c.id}.{n}" if n else f"lead-{c.id}", show=False)
+        Binding(key, c.action, c.words, id=binding_id(BINDING + c.id, n), show=False)
         for c in LEAD_COMMANDS
         for n, key in enumerate(c.keys)
     ]
 
-    def __init__(self, watching: Watching) -> None:
+    def __init__(self, watching: Watching, settings: Settings) -> None:
         super().__init__()
         self.watching = watching
+        self.settings = settings
+        self.table = with_keys(LEAD_COMMANDS, settings.lead_keys)
         self.page = 0
+        self.reading = ""
+        """The page of text that is shown, `help` or `whole`; empty: the regions."""
         self.top = 0
-        """First row of a page of text."""
-        self.helping = False
+        """Its first row."""
+        self.page_rows = 10
+        """By how many rows it is moved at once."""
         self.pages: tuple[Page, ...] = ()
 
     @property
@@ -59,34 +66,42 @@ class LeadKeys(Screen[None]):
 
     def footer_pairs(self) -> list[tuple[str, str]]:
         """Return the keys of the footer with their words; where there are pages, on which one this is."""
-        pairs = lead_footer(self.progress)
+        pairs = lead_footer(self.table, self.progress)
+        if self.reading:
+            return [(LEAD_BY_ID["back"].shown, "back"), *pairs[1:]]
         if len(self.pages) > 1:
             return [(pairs[0][0], f"page {self.page + 1} of {len(self.pages)}"), *pairs[1:]]
         return pairs[1:]
 
     def action_page(self, by: int) -> None:
         """Show the next page, or the one before."""
-        self.helping = False
+        self.reading = ""
         self.page = (self.page + by) % max(1, len(self.pages))
         self.repaint()
 
     def action_region(self, name: str) -> None:
         """Show the page on which a region stands."""
-        self.helping = False
+        self.reading = ""
         self.page = page_of(self.pages, name)
         self.repaint()
 
     def action_minutes(self, by: int) -> None:
-        """Show an instant some minutes earlier or later."""
+        """Show an instant some minutes earlier or later; on a page of text, move by what is in sight."""
+        if self.reading and abs(by) > 1:
+            self._move(self.page_rows if by > 0 else -self.page_rows)
+            return
         self._go(partial(self.watching.session.by_minutes, by))
 
     def action_events(self, by: int) -> None:
         """Show the event before or after; on a page of text, move through it."""
-        if self.helping:
-            self.top = max(0, self.top + by)
-            self.repaint()
+        if self.reading:
+            self._move(by)
         else:
             self._go(partial(self.watching.session.by_events, by))
+
+    def _move(self, rows: int) -> None:
+        self.top = max(0, self.top + rows)
+        self.repaint()
 
     def action_to_zero(self) -> None:
         """Show the beginning."""
@@ -108,16 +123,16 @@ class LeadKeys(Screen[None]):
 
     def action_back(self) -> None:
         """Leave a page of text, then an earlier instant."""
-        if self.helping:
-            self.action_help()
+        if self.reading:
+            self.action_read(self.reading)
         elif self.progress is not None and self.watching.session.chosen is not None:
             self.action_present()
         elif self.over_a_desk:
             self.action_leave()
 
-    def action_help(self) -> None:
-        """Show or leave the help page."""
-        self.helping, self.top = not self.helping, 0
+    def action_read(self, name: str) -> None:
+        """Show a page of text, or leave it."""
+        self.reading, self.top = ("" if self.reading == name else name), 0
         self.repaint()
 
     def action_theme(self) -> None:
@@ -139,7 +154,7 @@ class LeadKeys(Screen[None]):
         """Take a click on a key of the footer."""
         if message.pane.id == "lead-footer":
             key = command_at(self.footer_pairs(), message.pane.size.width, message.column)
-            command = next((c for c in LEAD_COMMANDS if c.shown == key), None)
+            command = next((c for c in self.table if c.shown == key), None)
             if command is not None:
                 await self.run_action(command.action)
 

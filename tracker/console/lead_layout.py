@@ -11,6 +11,7 @@ from tracker.console.view.lead_ingress import ingress
 from tracker.console.view.lead_levels import levels, readings
 from tracker.console.view.lead_limits import limits
 from tracker.console.view.lead_moved import moved_by
+from tracker.console.view.lead_orders import orders
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.lead_tasks import tasks
 from tracker.console.view.lead_whatif import what_if
@@ -28,10 +29,11 @@ VIEWS: dict[str, LeadView] = {
     "tasks": tasks,
     "fresh": word,
     "what-if": what_if,
+    "orders": orders,
 }
 """The regions of the lead's view by name, in the order of the lead's questions."""
 
-BANDS, ACROSS = 4, 2
+BANDS, ACROSS = 5, 2
 """At most so many bands on a page, and so many regions beside one another."""
 
 
@@ -58,7 +60,7 @@ def pages_for(scene: LeadScene, width: int, height: int) -> tuple[Page, ...]:
     if width >= 118 and height >= 26:
         return _wide(rows, width, height)
     if width >= 98 and height >= 20:
-        return _hundred(rows)
+        return _hundred(rows, height)
     return _small(rows, height)
 
 
@@ -72,6 +74,7 @@ class _Rows:
     fresh: int
     readings: int
     compared: int = 9
+    orders: int = 5
 
     @staticmethod
     def of(scene: LeadScene) -> _Rows:
@@ -82,42 +85,56 @@ class _Rows:
         crew = len(progress.plan.crew)
         return _Rows(limits + 2, optional + 7, len(progress.tasks) + 2, crew + 4, accounts + 3)
 
+    @property
+    def supposed(self) -> int:
+        """What is supposed and better orders, one below the other."""
+        return self.compared + self.orders
+
 
 def _whole(rows: _Rows, height: int) -> Page:
     """Return everything at once."""
-    top = max(12, min(17, height // 3))
-    second = max(rows.limits, rows.decide - 1)
-    last = max(rows.compared, rows.fresh)
-    third = max(min(rows.tasks, 14), 8)
-    if top + second + third + last > height:
-        second = max(6, height - top - third - last)
+    last = min(max(rows.compared, rows.fresh), 13)
+    third = max(min(rows.tasks, 14), 11)
+    second = min(max(rows.limits, rows.decide), max(6, height - 12 - third - last - rows.orders))
+    top = max(12, min(17, height - second - third - last - rows.orders))
     return (
         Band(top, ("inside", "moved"), 62),
         Band(second, ("decide", "limits"), 84),
         Band(0, ("levels", "tasks"), 96),
         Band(last, ("what-if", "fresh"), 96),
+        Band(rows.orders, ("orders",)),
     )
 
 
 def _wide(rows: _Rows, width: int, height: int) -> tuple[Page, ...]:
-    """Return two pages: how it stands, and what there is to do about it."""
+    """Return how it stands, what there is to decide, what else there is."""
     low = min(rows.limits, max(6, height - 19))
-    return (
-        (
-            Band(0, ("inside", "moved"), max(42, width // 3)),
-            Band(low, ("limits", "fresh"), max(48, width - 76)),
-        ),
-        (Band(min(rows.decide, 14), ("decide",)), Band(0, ("tasks",)), Band(rows.compared, ("what-if",))),
-        (Band(0, ("levels",)), Band(min(rows.readings, height // 2), ("readings",))),
+    first = (
+        Band(0, ("inside", "moved"), max(42, width // 3)),
+        Band(low, ("limits", "fresh"), max(48, width - 76)),
     )
+    levels = (Band(0, ("levels",)), Band(min(rows.readings, height // 2), ("readings",)))
+    compared, better = Band(rows.compared, ("what-if",)), Band(rows.orders, ("orders",))
+    decide = (Band(0, ("decide",)), compared, better)
+    if rows.decide + rows.tasks + rows.supposed <= height:
+        return (first, (Band(rows.decide, ("decide",)), Band(0, ("tasks",)), compared, better), levels)
+    return (first, decide, (Band(0, ("tasks",)), Band(min(rows.fresh, height // 2), ("fresh",))), levels)
 
 
-def _hundred(rows: _Rows) -> tuple[Page, ...]:
-    """Return four pages, the first with how it stands and why."""
+def _hundred(rows: _Rows, height: int) -> tuple[Page, ...]:
+    """Return pages of which the first says how it stands and why."""
+    compared, better = Band(rows.compared, ("what-if",)), Band(rows.orders, ("orders",))
+    together = rows.decide + rows.supposed <= height
+    decide: tuple[Page, ...] = ((Band(0, ("decide",)), compared, better),)
+    apart: tuple[Page, ...] = (
+        (Band(0, ("decide",)),),
+        (Band(0, ("what-if",)), Band(rows.orders + 4, ("orders",))),
+    )
+    fresh = min(rows.fresh, max(6, height - rows.tasks), height // 2)
     return (
         (Band(0, ("inside",)), Band(min(rows.limits, 9), ("limits", "moved"), 40)),
-        (Band(0, ("decide",)), Band(rows.compared, ("what-if",))),
-        (Band(0, ("tasks",)), Band(rows.fresh, ("fresh",))),
+        *(decide if together else apart),
+        (Band(0, ("tasks",)), Band(fresh, ("fresh",))),
         (Band(0, ("levels",)), Band(min(rows.readings, 11), ("readings",))),
     )
 
@@ -127,6 +144,7 @@ def _small(rows: _Rows, height: int) -> tuple[Page, ...]:
     moved = 5 if height >= 14 else 0
     first = (Band(0, ("inside",)), Band(moved, ("moved",))) if moved else (Band(0, ("inside",)),)
     tight = rows.limits + rows.fresh <= height
+    room = rows.supposed <= height
     return (
         first,
         (Band(0, ("limits",)), Band(rows.fresh, ("fresh",))) if tight else (Band(0, ("limits",)),),
@@ -135,7 +153,8 @@ def _small(rows: _Rows, height: int) -> tuple[Page, ...]:
         (Band(0, ("levels",)),),
         (Band(0, ("readings",)),),
         *(() if tight else ((Band(0, ("fresh",)),),)),
-        (Band(0, ("what-if",)),),
+        (Band(0, ("what-if",)), Band(rows.orders, ("orders",))) if room else (Band(0, ("what-if",)),),
+        *(() if room else ((Band(0, ("orders",)),),)),
     )
 
 

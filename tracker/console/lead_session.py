@@ -1,196 +1,21 @@
-"""What the lead's view knows: what is followed, which instant is shown, what is supposed.
-
-It can write nothing, knows no screen library and opens no file; it is told the time and handed reports,
-and never blocks.
-"""
+"""What the lead asks of the view: another instant, what moved it, what if. Nothing here writes."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 
-from tracker.console.following import Grown
-from tracker.console.forecaster import Estimated, NotEstimated, Wanted
-from tracker.console.renewal import Renewal, next_change
-from tracker.console.studies import Learned, Wish
+from tracker.console.lead_state import LeadState
 from tracker.console.supposing import with_supposed
-from tracker.console.view.ink import Ink
-from tracker.console.view.lead_scene import TREND_S, LeadScene, Moved, Point, Supposed
+from tracker.console.view.lead_scene import Supposed
 from tracker.console.view.saying import event_words
-from tracker.console.view.scene import Disk, Picture
-from tracker.console.view.words import pet, pet_s
+from tracker.console.view.words import pet
 from tracker.foundation.errors import TrackerError
-from tracker.foundation.times import instant_of
-from tracker.journal.progress import Progress
-from tracker.journal.when import pet_if_live
 
 
 @dataclass
-class LeadSession:
+class LeadSession(LeadState):
     """The state of one lead's view."""
-
-    ask: Callable[[Wanted], None]
-    study: Callable[[Wish], None]
-    chosen: float | None = None
-    """PET of the earlier instant that is shown; None: the present."""
-    picture: Picture | None = None
-    said: str = ""
-    said_ink: Ink = ""
-    renewal: Renewal = field(default_factory=Renewal)
-    _followed: Progress | None = None
-    _told: tuple[Point, ...] = ()
-    _trouble: str = ""
-    _mark: float | None = None
-    _points: tuple[Point, ...] = ()
-    _moved: Moved | None = None
-    _chances: dict[str, float] = field(default_factory=dict)
-    _supposed: Supposed | None = None
-    _settled: bool = False
-    """Whether an estimate with advice for what is shown has come; before that, a quick one would go by the
-    advice for another instant."""
-
-    # What the screen sees
-
-    @property
-    def followed(self) -> Progress:
-        """Everything that is known of the journal."""
-        assert self._followed is not None
-        return self._followed
-
-    def present(self, utc: datetime) -> float:
-        """Return the PET of the present; where the clock stands, the last event's."""
-        progress = self.followed
-        if progress.closed is not None:
-            return max(progress.closed, progress.at)
-        running = pet_if_live(progress.zero, utc)
-        return max(running or 0.0, progress.at, 0.0)
-
-    def now(self, utc: datetime) -> float:
-        """Return the PET that is shown."""
-        present = self.present(utc)
-        return present if self.chosen is None else min(self.chosen, present)
-
-    def since(self, now: float) -> float:
-        """Return from when on it is asked what moved the ingress."""
-        return self._mark if self._mark is not None and self._mark < now else max(0.0, now - TREND_S)
-
-    def scene(self, utc: datetime) -> LeadScene:
-        """Return everything that the views may look at."""
-        assert self.picture is not None
-        now, zero = self.now(utc), self.followed.zero
-        back = self.chosen is not None
-        live = zero is None or pet_if_live(zero, utc) is not None
-        return LeadScene(
-            picture=self.picture,
-            now=now,
-            utc=instant_of(now, zero) if zero is not None and (back or not live) else utc,
-            live=live,
-            disk=Disk(self.followed.number),
-            said=self.said,
-            said_ink=self.said_ink,
-            points=self._points,
-            moved=self._moved,
-            since=self.since(now),
-            chances=self._chances,
-            supposed=self._supposed,
-            back=back,
-            present=self.present(utc),
-            trouble=self._trouble,
-        )
-
-    def say(self, words: str, ink: Ink = "") -> None:
-        """Put words on the message line."""
-        self.said, self.said_ink = words, ink
-
-    # What comes in
-
-    def grown(self, report: Grown) -> None:
-        """Take in what the journal has become."""
-        first = self._followed is None
-        self._followed, self._told, self._trouble = report.progress, report.told, report.trouble
-        if first and self.chosen is not None and report.progress.zero is None:
-            self.chosen = None
-            self.say("the clock has not started, so there is no earlier instant to show", "late")
-        self._show()
-
-    def _show(self) -> None:
-        """Show the events of the instant that is shown; the estimate follows."""
-        shown = self.followed
-        if self.chosen is not None and self.chosen < shown.at:
-            shown = shown.fold.until(at=self.chosen).progress()
-        elsewhere = self.picture is None or not self._settled
-        estimate = None if elsewhere or self.picture is None else self.picture.estimate
-        self.picture = Picture(shown, estimate)
-        self.renewal.happened()
-        if self._supposed is not None:
-            self._supposed = Supposed(self._supposed.text, trouble=self._supposed.trouble)
-
-    def want(self, utc: datetime, mono: float) -> None:
-        """Ask for an estimate when one is due."""
-        if self.picture is None:
-            return
-        if self.chosen is not None and self.chosen >= self.present(utc):
-            self.chosen = None
-            self.say("that instant is not in the past: the present is shown", "late")
-        now = self.now(utc)
-        advise = self.renewal.wanted(self.picture, now, mono)
-        if advise is not None and not (self._settled and self.chosen is not None and not advise):
-            self.ask(Wanted(self.picture.progress, now, advise))
-
-    def estimated(self, report: Estimated | NotEstimated, utc: datetime) -> None:
-        """Take in an estimate, unless something else is shown by now."""
-        if isinstance(report, NotEstimated):
-            self.say(f"no estimate: {report.words}", "late")
-            return
-        wanted = report.wanted
-        if self.picture is None or wanted.progress is not self.picture.progress:
-            return
-        if not report.full and not self._settled:
-            return
-        if self.chosen is not None and wanted.now != self.now(utc):
-            return
-        self._settled = self._settled or report.full
-        self.picture = Picture(self.picture.progress, report.estimate)
-        self.renewal.due = next_change(self.picture, wanted.now)
-        if report.full:
-            self.wish(utc)
-
-    def wish(self, utc: datetime) -> None:
-        """Ask for what goes beside the estimate that is shown."""
-        if self.picture is None or self.picture.estimate is None:
-            return
-        estimate, shown = self.picture.estimate, self.picture.progress
-        supposed = self._suppose(utc)
-        self.study(
-            Wish(
-                self.followed,
-                self.present(utc),
-                shown,
-                estimate,
-                self.since(estimate.at),
-                supposed,
-                self._told,
-            )
-        )
-
-    def learned(self, report: Learned) -> None:
-        """Take in what was learned for what is shown."""
-        if report.points is not None:
-            self._points = report.points
-        if report.trouble:
-            self.say(f"not worked out: {report.trouble}", "late")
-        if self.picture is None or report.wish.shown is not self.picture.progress:
-            return
-        if report.moved is not None:
-            self._moved = report.moved
-        if report.chances is not None:
-            self._chances = report.chances
-        if report.supposed is not None and self._supposed is not None:
-            old = self._supposed
-            self._supposed = Supposed(
-                old.text, old.events, stands=report.wish.estimate, estimate=report.supposed
-            )
 
     # What the lead asks
 
@@ -202,9 +27,10 @@ class LeadSession:
         present = self.present(utc)
         self.chosen = None if at is None or at >= present else max(0.0, at)
         self._settled = False
-        self._moved, self._chances = None, {}
+        self._moved, self._chances, self._unstudied = None, {}, True
+        self.search.forget()
         self._show()
-        self.say("" if self.chosen is None else f"as of {pet_s(self.chosen)}; End shows the present again")
+        self.say("")
 
     def by_minutes(self, minutes: float, utc: datetime) -> None:
         """Go back or on by minutes, to whole ones."""
@@ -234,7 +60,7 @@ class LeadSession:
     def offer(self, text: str, utc: datetime) -> None:
         """Say what a line would suppose, before it is entered."""
         if self.picture is None or not text.strip():
-            self.say("drop TASK   hold EV1 until 3:30   1 >STEP   several parted by ;   Tab completes", "dim")
+            self.say("drop TASK; hold EV1 until 3:30; 1 >STEP; several parted by ;; Tab completes", "dim")
             return
         shown = self.picture.progress
         try:
@@ -251,18 +77,3 @@ class LeadSession:
         self.wish(utc)
         found = self._supposed
         return found is None or not found.trouble
-
-    def _suppose(self, utc: datetime) -> Progress | None:
-        """Return what is shown with the supposed events; None without any, or where they cannot be."""
-        if self._supposed is None or self.picture is None:
-            return None
-        now, shown = self.now(utc), self.picture.progress
-        old = self._supposed
-        try:
-            supposed, events = with_supposed(old.text, shown, now, utc)
-        except TrackerError as error:
-            self._supposed = Supposed(old.text, trouble=error.lines[0])
-            return None
-        estimate = old.estimate if old.events == tuple(events) else None
-        self._supposed = Supposed(old.text, tuple(events), "", old.stands if estimate else None, estimate)
-        return supposed

@@ -126,18 +126,19 @@ class Studies(threading.Thread):
         now = wish.estimate.at
         if wish.supposed is not None:
             yield Learned(wish, supposed=estimate(wish.supposed, now=max(now, wish.supposed.at)))
-        if wish.live.zero is None:
-            return
-        yield from self._trends(wish)
+        started = wish.live.zero is not None
+        if started:
+            yield from self._trends(wish)
         back = wish.estimate.turn_back.latest
         if back is not None:
             kept = wish.estimate.advice.kept
             yield Learned(wish, chances=done_by(wish.shown, now=now, by=back, kept=kept))
-        if wish.since < now:
+        if started and wish.since < now:
             earlier = wish.live.fold.until(at=wish.since).progress()
             causes = moved(earlier, wish.shown, then=wish.since, now=now)
             yield Learned(wish, moved=Moved(wish.since, now, causes))
-        yield from self._course(wish)
+        if started:
+            yield from self._course(wish)
 
     def _trends(self, wish: Wish) -> Iterator[Learned]:
         """Forget what events made untrue, and tell what is left of the course at once."""

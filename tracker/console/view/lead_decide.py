@@ -6,10 +6,10 @@ from textwrap import wrap
 
 from tracker.console.view.ink import Ink, Line, Span, crop, put, say
 from tracker.console.view.inside import turn_back_words
-from tracker.console.view.lead_parts import Cells, block, heading, remark, tick_s
+from tracker.console.view.lead_parts import Cells, block, heading, remark, said_in, tick_s, under
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.optional import last_call_words
-from tracker.console.view.words import difference, percent, pet
+from tracker.console.view.words import percent, pet, title_of
 from tracker.forecast.values import OptionalFigure
 from tracker.foundation.text import plain
 
@@ -19,7 +19,7 @@ _NAME, _FIGURES, _CALL = 13, 22, 18
 
 def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the axis, one row per optional task by its last call, turn-back, and what it says in words."""
-    head = heading("to decide", width, beside="last calls ┐ and turn-back on one time axis")
+    head = heading("to decide", width, "last calls ┐ and turn-back on one time axis")
     estimate = scene.estimate
     if estimate is None:
         return block(head, [remark("the advice is being worked out", width)], width, height)
@@ -28,7 +28,12 @@ def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
     room = width - _NAME - _FIGURES - _CALL
     far = float("inf")
     figures = sorted(estimate.optional, key=lambda f: f.last_call if f.last_call is not None else far)
-    lines = [_titles(scene, room, width), *(_row(scene, f, room, width) for f in figures)]
+    lines = [_titles(scene, room, width)]
+    for figure in figures:
+        row, title = _row(scene, figure, room, width), title_of(scene.progress, figure.task)
+        lines.append(row)
+        if scene.whole and not (said_in(row, figure.task) and title == figure.task):
+            lines += under(f"{figure.task}  {title}", width)
     if not figures:
         lines.append(remark("no optional task is left", width))
     if not estimate.called:
@@ -38,7 +43,7 @@ def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
             crop((Span(" "), Span(part, ink)), width)
             for part in wrap(plain(words), max(10, width - 2), subsequent_indent="  ")
         ]
-    return block(head, lines, width, height)
+    return block(head, lines, width, height, scene.key("whole"))
 
 
 def _end(scene: LeadScene) -> float:
@@ -71,7 +76,7 @@ def _row(scene: LeadScene, figure: OptionalFigure, room: int, width: int) -> Lin
         put(f" {figure.task}", _NAME - 1),
         Span(" "),
         put(figure.advice, 7, _INKS[figure.advice]),
-        put(difference(figure.cost), 6, right=True),
+        put(pet(figure.cost), 6, right=True),
         put(percent(figure.in_time), 8, right=True),
         Span(" "),
     )
@@ -112,10 +117,15 @@ def _words(scene: LeadScene) -> list[tuple[str, Ink]]:
         lines.append((turn_back_words(estimate), ""))
     lines += [(words, "late") for words in estimate.when_short]
     for clock in estimate.clocks:
+        late: Ink = "late" if clock.late > 0.1 else ""
         due = f"due {pet(clock.due)}" if clock.due is not None else f"after {clock.of}"
-        lines.append((f"clock: {clock.step} {due}, late in {percent(clock.late)}", ""))
+        lines.append((f"clock: {clock.step} {due}, late in {percent(clock.late)}", late))
     items = scene.progress.open_items
     if items:
         lines.append((f"open: {', '.join(f'{i.item} until {i.closed_by}' for i in items)}", ""))
-    lines += [(f"{f.task}: {f.reason}", "dim") for f in estimate.optional if f.advice != "keep" and f.reason]
+    dropped = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
+    if dropped:
+        lines.append((f"dropped: {', '.join(dropped)}", "dim"))
+    told = (f for f in estimate.optional if f.reason and (scene.whole or f.advice != "keep"))
+    lines += [(f"{f.task}: {f.reason}", "dim") for f in told]
     return lines

@@ -19,14 +19,22 @@ from tracker.foundation.advisory import ADVISORY
 def lead_head(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the instant, INSIDE and the tightest limit; with room the ingress in large figures."""
     if width < SMALL:
-        return [instant_line(scene, width), inside_line(scene, width), second_line(scene, width)][:height]
+        return [instant_line(scene, width), _inside(scene, width), second_line(scene, width)][:height]
     estimate = scene.estimate
     inside = estimate.inside.p50 if estimate is not None else None
     figures = large(pet(inside).rjust(5), "accent")
     room = width - width_of(figures[0]) - 4
-    texts = [instant_line(scene, room), inside_line(scene, room), second_line(scene, room)]
+    texts = [instant_line(scene, room), _inside(scene, room), second_line(scene, room)]
     lines = [crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)]
     return [*lines, blank(width)][:height]
+
+
+def _inside(scene: LeadScene, width: int) -> Line:
+    """Return when everyone is inside, and that this is a rehearsal where it is one."""
+    if not scene.progress.rehearsal:
+        return inside_line(scene, width)
+    mark = (say(" REHEARSAL ", "typed"), Span(" "))
+    return (*inside_line(scene, width - width_of(mark)), *mark)
 
 
 def instant_line(scene: LeadScene, width: int) -> Line:
@@ -36,6 +44,8 @@ def instant_line(scene: LeadScene, width: int) -> Line:
     left.append(say(f"  {scene.utc_text} UTC", "strong"))
     if width >= LARGE:
         left.append(say(f"  {scene.utc:%Y-%m-%d}", "dim"))
+    if scene.local_time:
+        left.append(say(f"  {scene.local_text}"))
     left.append(say(f"  {_beside(scene)}", "dim"))
     return sides(width, left, (Span("  "), *_fresh(scene, width), Span(" ")))
 
@@ -47,7 +57,7 @@ def _beside(scene: LeadScene) -> str:
     if progress.closed is not None:
         return f"closed at {pet(progress.closed)}"
     if not scene.started:
-        return "the clock has not started"
+        return "the clock has not started" if not scene.local_time else "not started"
     if not scene.live:
         return "the clock stands"
     return window_change(progress, scene.now)
@@ -71,10 +81,16 @@ def notice(scene: LeadScene, width: int, height: int) -> list[Line]:
     if scene.trouble:
         line = crop((say(" ! ", "alarm"), say(f" {scene.trouble}", "late")), width)
     elif scene.said or not alerts:
-        waiting = (say(f"  ! {count(len(alerts), 'alert')} ", "late"),) if alerts else ()
+        waiting = (
+            (say(f"  ! {count(len(alerts), 'alert')}: {scene.key('whole')} ", "late"),) if alerts else ()
+        )
         line = sides(width, message_line(scene, width), waiting)
     else:
-        more = f"  {count(len(alerts) - 1, 'more alert')} " if len(alerts) > 1 else ""
+        more, key = "", scene.key("whole")
+        if len(alerts) > 1:
+            more = f"  {count(len(alerts) - 1, 'more alert')}: {key} "
+        elif len(alerts[0].text) > width - 4:
+            more = f"  in full: {key} "
         words = put(f" {alerts[0].text}", width - 3 - len(more), "late")
         line = crop((say(" ! ", "alarm"), words, say(more, "dim")), width)
     return [line, *[blank(width)] * (height - 1)][:height]

@@ -14,8 +14,7 @@ from tracker.forecast.values import Range
 
 _AXIS = 7
 """Columns of the figures at the left."""
-_WORDS = 20
-"""Columns that the figures beside the last estimate want."""
+_LIMIT = " limit "
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,21 +43,19 @@ class _Frame:
 
 def ingress(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the plot with both scales and the figures of the estimate that is shown."""
-    head = heading(
-        "when everyone is inside", width, beside="through the day: one to nine of ten ░, median ▀▄"
-    )
+    later = ", later ." if scene.back else ""
+    short = f"one to nine of ten ░, median ▀▄{later}"
+    head = heading("when everyone is inside", width, f"through the day: {short}", short)
     points = drawn(scene)
     limit = scene.progress.limits.get("elapsed")
     if not points or limit is None:
-        words = (
-            "the course through the day begins with the clock" if not scene.started else "being worked out"
-        )
-        return block(head, [remark(words, width)], width, height)
+        return block(head, [remark("being worked out", width)], width, height)
     frame = _frame(scene, points, limit, width, height - 1)
     _limit(frame, limit)
     _band(scene, frame, points, limit)
     _scales(frame)
     _figures(scene, frame)
+    _limit_label(frame, limit)
     return block(head, frame.cells.lines(), width, height)
 
 
@@ -66,7 +63,7 @@ def drawn(scene: LeadScene) -> list[Point]:
     """Return the estimates through the day, what is shown among them, by PET."""
     estimate = scene.estimate
     points = {point.at: point for point in scene.points if point.inside.p50 is not None}
-    if estimate is not None and estimate.inside.p50 is not None and scene.started:
+    if estimate is not None and estimate.inside.p50 is not None:
         points[estimate.at] = Point.of(estimate)
     return [points[at] for at in sorted(points)]
 
@@ -84,9 +81,7 @@ def _frame(scene: LeadScene, points: list[Point], limit: float, width: int, heig
 
 
 def _limit(frame: _Frame, limit: float) -> None:
-    row = frame.row(limit)
-    frame.cells.across(row, "═", "accent", start=_AXIS)
-    frame.cells.write(frame.cells.width - 7, row, " limit ", "accent")
+    frame.cells.across(frame.row(limit), "═", "accent", start=_AXIS)
 
 
 def _band(scene: LeadScene, frame: _Frame, points: list[Point], limit: float) -> None:
@@ -138,18 +133,28 @@ def _scales(frame: _Frame) -> None:
 def _figures(scene: LeadScene, frame: _Frame) -> None:
     """Write the figures of what is shown beside its column, and mark the instant on the scale."""
     estimate = scene.estimate
-    if estimate is None or not scene.started:
+    if estimate is None:
         return
     column = frame.column(estimate.at)
     frame.cells.put(column, frame.cells.height - 2, "▲", "accent")
-    right = column + 2 + _WORDS <= frame.cells.width
-    taken: set[int] = set()
+    middle = frame.row(estimate.inside.p50 or 0.0)
     for value, name in _said(estimate.inside):
-        row = _free(frame.row(value), taken, up=name == "nine of ten")
-        taken.add(row)
         text = f" {pet(value)} {name} "
-        start = column + 1 if right else max(_AXIS, column - 1 - len(text))
-        frame.cells.write(start, row, text, "" if name.endswith("ten") else "strong")
+        rows = _rows(frame, frame.row(value), middle, name)
+        places = [(x, row) for row in rows for x in (column + 1, column - 1 - len(text)) if x >= _AXIS]
+        frame.cells.label(places, text, "" if name.endswith("ten") else "strong")
+
+
+def _rows(frame: _Frame, own: int, middle: int, name: str) -> list[int]:
+    """Return the rows for a figure, the best first: its own, else the next away from the median."""
+    every = range(frame.cells.height - 2)
+    if name == "nine of ten":
+        best = [row for row in reversed(every) if row <= own and row < middle]
+    elif name == "one of ten":
+        best = [row for row in every if row >= own and row > middle]
+    else:
+        best = []
+    return [*best, *sorted(every, key=lambda row: abs(row - own))]
 
 
 def _said(inside: Range) -> list[tuple[float, str]]:
@@ -161,7 +166,8 @@ def _said(inside: Range) -> list[tuple[float, str]]:
     return [(value, name) for value, name in figures if value is not None]
 
 
-def _free(row: int, taken: set[int], *, up: bool) -> int:
-    while row in taken:
-        row += -1 if up else 1
-    return row
+def _limit_label(frame: _Frame, limit: float) -> None:
+    """Name the limit at the right end of its line, or where there is room on it."""
+    row = frame.row(limit)
+    last = frame.cells.width - len(_LIMIT)
+    frame.cells.label([(column, row) for column in range(last, _AXIS - 1, -1)], _LIMIT, "accent")

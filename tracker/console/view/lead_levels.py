@@ -5,52 +5,93 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 
+from rich.cells import cell_len
+
 from tracker.console.view.consumables import consumables_list
 from tracker.console.view.ink import Ink, Line, Span, crop
-from tracker.console.view.lead_parts import Cells, block, heading, remark
+from tracker.console.view.lead_parts import Cells, block, heading, remark, under
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.words import pet
+from tracker.console.view.words import count, pet
 from tracker.forecast.values import ConsumableFigure
 
 _GOOD_WIDTH, _LEAST_WIDTH, _LEAST_HEIGHT = 24, 19, 5
-_MOST_HEIGHT = 9
+_MOST_HEIGHT = 14
+_ALL_ROWS = 999
 
 Place = Callable[[float], int]
 """From a value to the cell it is drawn in."""
 
 
 def levels(scene: LeadScene, width: int, height: int) -> list[Line]:
-    """Return a small curve per account, as many beside one another as have room."""
-    beside = "▀▄ so far, ░ at ingress, ─ reserve"
-    head = heading("consumables", width, beside=beside if width >= 54 else "")
+    """Return a small curve per account, as many beside one another as have room, the tightest at any rate."""
+    signs = "▀▄ so far, ░ at ingress, ─ reserve"
+    head = heading("consumables", width, f"PET 0:00 to {pet(_end(scene))}: {signs}", signs)
     estimate = scene.estimate
     if not scene.progress.plan.consumables:
         return block(head, [remark("the plan names no consumables", width)], width, height)
     if estimate is None:
         return block(head, [remark("levels are being worked out", width)], width, height)
-    figures = estimate.consumables
-    across, tall = _arrange(len(figures), width, height - 1)
+    figures = list(estimate.consumables)
+    across, tall, most = _arrange(len(figures), width, height - 1)
+    shown = figures if len(figures) <= most else _tightest(figures, most)
     lines: list[Line] = []
-    for begin in range(0, len(figures), across):
-        row = [_curve(scene, f, width // across - 1, tall) for f in figures[begin : begin + across]]
+    for begin in range(0, len(shown), across):
+        row = [_curve(scene, f, width // across - 1, tall) for f in shown[begin : begin + across]]
         for parts in zip(*row, strict=True):
-            lines.append(crop([span for part in parts for span in (*part, Span(" "))], width))
-    return block(head, lines, width, height)
+            lines.append(crop([span for part in parts for span in (Span(" "), *part)], width))
+    if len(shown) < len(figures):
+        left = count(len(figures) - len(shown), "more account")
+        lines.append(remark(f"~ {left}, further from the reserve: {scene.key('whole')}", width))
+    return block(head, lines, width, height, scene.key("whole"))
+
+
+def _tightest(figures: list[ConsumableFigure], most: int) -> list[ConsumableFigure]:
+    """Return those likeliest to be short, in the order of the plan."""
+    ranked = sorted(figures, key=lambda f: (-f.short, f.reserve_reached.p50 or float("inf")))[:most]
+    return [figure for figure in figures if figure in ranked]
 
 
 def readings(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return every account as a row: levels, reserve, when it is reached, age of the reading."""
     head = heading("levels and readings", width)
-    return block(head, consumables_list(scene, width, height - 1), width, height)
+    rows = consumables_list(scene, width, _ALL_ROWS, hint=False)
+    while rows and not "".join(span.text for span in rows[-1]).strip():
+        rows.pop()
+    if scene.whole:
+        rows += _in_full(scene, width)
+    return block(head, rows, width, height, scene.key("whole"))
 
 
-def _arrange(number: int, width: int, height: int) -> tuple[int, int]:
-    """Return how many curves stand beside one another, and how tall each is."""
+def _in_full(scene: LeadScene, width: int) -> list[Line]:
+    """Return at full length what the columns had no room for, and what readings that contradict say."""
+    lines: list[Line] = []
+    for figure in scene.estimate.consumables if scene.estimate is not None else ():
+        if len(figure.crew) > 7 or len(figure.consumable) > 13 or len(figure.unit) > 5:
+            lines += under(f"{figure.crew} {figure.consumable}, {figure.unit}", width)
+        if figure.flagged:
+            lines += under(f"{figure.crew} {figure.consumable}: {figure.flagged}", width, "late")
+    return lines
+
+
+def _end(scene: LeadScene) -> float:
+    """Return the PET at the right end of the curves."""
+    ends = [scene.progress.limits.get("elapsed", 0.0), scene.present, 60.0]
+    if scene.estimate is not None:
+        ends.append(scene.estimate.inside.p90 or 0.0)
+    return max(ends)
+
+
+def _arrange(number: int, width: int, height: int) -> tuple[int, int, int]:
+    """Return how many curves stand beside one another, how tall each is, and how many have room at most."""
     for width_of_one in (_GOOD_WIDTH, _LEAST_WIDTH):
-        rows = -(-number // max(1, width // width_of_one))
+        across = max(1, width // width_of_one)
+        rows = -(-number // across)
         if rows * _LEAST_HEIGHT <= height:
             break
-    return -(-number // rows), max(_LEAST_HEIGHT, min(_MOST_HEIGHT, height // rows))
+    else:
+        rows = max(1, (height - 1) // _LEAST_HEIGHT)
+        return across, _LEAST_HEIGHT, rows * across
+    return -(-number // rows), max(_LEAST_HEIGHT, min(_MOST_HEIGHT, height // rows)), number
 
 
 def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) -> list[Line]:
@@ -62,7 +103,7 @@ def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) 
     top = max([supply.start, figure.now, *_past(scene, figure).values()])
     estimate = scene.estimate
     assert estimate is not None
-    end = max(scene.progress.limits.get("elapsed", 0.0), scene.present, estimate.inside.p90 or 0.0, 60.0)
+    end = _end(scene)
 
     def half(level: float) -> int:
         """Return the half row from the top down: half blocks make a small curve twice as fine."""
@@ -89,13 +130,32 @@ def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) 
 
 def _words(scene: LeadScene, figure: ConsumableFigure, width: int) -> tuple[str, str]:
     """Return what is left now and at ingress, then when the reserve is reached and how old the reading is."""
-    now, then = level(figure.now), level(figure.at_inside.p50)
+    now, then, unit = level(figure.now), level(figure.at_inside.p50), figure.unit
+    read = None if figure.read_at is None else pet(scene.now - figure.read_at)
+    ago, old = ("never read", "unread") if read is None else (f"read {read} ago", f"{read} old")
+    if _over(scene, figure):
+        return _first(width, f"{now} {unit} at ingress", f"{now} {unit}"), _first(width, ago, old)
     reached = pet(figure.reserve_reached.p50)
-    read = "never" if figure.read_at is None else pet(scene.now - figure.read_at)
-    if width < 32:
-        return (f"{now} > {then} {figure.unit}", f"till {reached} read {read}")
-    old = "never read" if figure.read_at is None else f"read {read} ago"
-    return (f"{now} now, {then} inside, {figure.unit}", f"reserve at {reached}, {old}")
+    return (
+        _first(
+            width,
+            f"{now} now, {then} inside, {unit}",
+            f"{now}, inside {then} {unit}",
+            f"{now} to {then} {unit}",
+        ),
+        _first(width, f"reserve at {reached}, {ago}", f"reserve {reached}, {old}", f"to {reached}, {old}"),
+    )
+
+
+def _over(scene: LeadScene, figure: ConsumableFigure) -> bool:
+    """Return whether it runs down no more: who uses it is inside."""
+    progress = scene.progress
+    return progress.closed is not None or figure.crew in progress.entered
+
+
+def _first(width: int, *choices: str) -> str:
+    """Return the first of these words that has room; else the last."""
+    return next((words for words in choices if cell_len(words) <= width), choices[-1])
 
 
 def _past(scene: LeadScene, figure: ConsumableFigure) -> dict[float, float]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from tracker.console.view.ink import Ink, Line, crop, put, say
-from tracker.console.view.lead_parts import block, heading, margin, remark
+from tracker.console.view.lead_parts import block, heading, is_cut, margin, remark, under
 from tracker.console.view.lead_scene import TREND_S, LeadScene
-from tracker.console.view.words import count, limit_name, percent, pet
+from tracker.console.view.words import limit_name, percent, pet
 from tracker.forecast.values import LimitFigure
 
 STEADY_S = 300.0
@@ -16,17 +16,17 @@ NEAR_S = 600.0
 
 def limits(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return one row per limit, the binding one first."""
-    head = heading("limits", width, beside="what is to spare at ingress")
+    head = heading("limits", width, "what is to spare at ingress")
     estimate = scene.estimate
     if estimate is None:
         return block(head, [remark("being worked out", width)], width, height)
-    figures = ordered(scene)
-    room = height - 2
-    shown = figures if len(figures) <= room else figures[: max(0, room - 1)]
-    lines = [_titles(width), *(_row(scene, figure, width) for figure in shown)]
-    if len(shown) < len(figures):
-        lines.append(remark(f"{count(len(figures) - len(shown), 'limit')} more, less likely broken", width))
-    return block(head, lines, width, height)
+    lines = [_titles(width)]
+    for figure in ordered(scene):
+        row = _row(scene, figure, width)
+        lines.append(row)
+        if scene.whole and is_cut(row):
+            lines += under(limit_name(figure.id), width)
+    return block(head, lines, width, height, scene.key("whole"), "limit")
 
 
 def ordered(scene: LeadScene) -> list[LimitFigure]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from tracker.console.lead_commands import LEAD_BY_ID
 from tracker.console.view.scene import Scene
 from tracker.forecast.values import Estimate, Range
 
@@ -65,6 +66,16 @@ class Supposed:
 
 
 @dataclass(frozen=True, slots=True)
+class Orders:
+    """Better orders, as they were found; nothing of it is written."""
+
+    at: float
+    """PET of the estimate that they would better."""
+    found: tuple[tuple[str, float, float], ...] = ()
+    """(words, seconds earlier in nine of ten, chance), the greatest gain first."""
+
+
+@dataclass(frozen=True, slots=True)
 class LeadScene(Scene):
     """Everything that a view of the lead's may look at."""
 
@@ -82,6 +93,17 @@ class LeadScene(Scene):
     """PET of the present, also while an earlier instant is shown."""
     trouble: str = ""
     """Why the journal cannot be read at the moment."""
+
+    orders: Orders | None = None
+    """Better orders for what is shown; None before they are asked for."""
+    seeking: float | None = None
+    """Share that is done of a search for better orders; None while there is none."""
+    whole: bool = False
+    """Whether everything is written at full length, with as many rows as it takes."""
+
+    def key(self, command: str) -> str:
+        """Return the key of a command of this view, as a person reads it."""
+        return self.keys.get(command) or LEAD_BY_ID[command].shown
 
     def point_at(self, at: float, within: float) -> Point | None:
         """Return the estimate nearest to a PET, if it lies no further away than `within` seconds."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from tracker.console.view.ink import Ink, Line, Span, crop, put
-from tracker.console.view.lead_parts import block, heading, remark
+from tracker.console.view.lead_parts import block, heading, is_cut, remark, said_in, under
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.words import count, difference, percent, pet
+from tracker.console.view.words import difference, percent, pet
 from tracker.forecast.values import TaskFigure
 
 
@@ -13,8 +13,9 @@ def tasks(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return one row per task, those at work first, then what is ahead, then what has ended."""
     estimate = scene.estimate
     back = estimate.turn_back.latest if estimate is not None else None
-    beside = f"chance: done before turn-back at {pet(back)}" if back is not None else ""
-    head = heading("tasks", width, beside=beside)
+    short = f"chance: done by {pet(back)}" if back is not None else ""
+    beside = f"chance: done before turn-back at {pet(back)}; closeout: inside in time" if short else ""
+    head = heading("tasks", width, beside, short)
     if estimate is None:
         return block(head, [remark("being worked out", width)], width, height)
     far = float("inf")
@@ -23,12 +24,14 @@ def tasks(scene: LeadScene, width: int, height: int) -> list[Line]:
         estimate.tasks,
         key=lambda f: (ranks[f.status], f.start.p50 if f.start.p50 is not None else far),
     )
-    room = height - 2
-    shown = figures if len(figures) <= room else figures[: max(0, room - 1)]
-    lines = [_titles(width), *(_row(scene, figure, width) for figure in shown)]
-    if len(shown) < len(figures):
-        lines.append(remark(f"{count(len(figures) - len(shown), 'task')} more", width))
-    return block(head, lines, width, height)
+    lines = [_titles(width)]
+    for figure in figures:
+        row = _row(scene, figure, width)
+        lines.append(row)
+        title = scene.progress.tasks[figure.task].task.title
+        if scene.whole and (is_cut(row) or not said_in(row, title)):
+            lines += under(f"{figure.task}  {title}", width)
+    return block(head, lines, width, height, scene.key("whole"), "task")
 
 
 def _room(width: int) -> int:
@@ -55,6 +58,8 @@ def _row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
     ids = max(len(task) for task in scene.progress.tasks)
     name = f" {figure.task:<{ids}}  {state.task.title}" if room > ids + 14 else f" {figure.task}"
     priority = "closeout" if state.task.closeout else figure.priority
+    if priority != state.task.priority and not state.task.closeout:
+        priority = "committed"
     spans = [
         put(name, room - 1, ended),
         Span(" "),

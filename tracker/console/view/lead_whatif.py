@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from rich.cells import cell_len
+
 from tracker.console.view.ink import Ink, Line, crop, put, say
 from tracker.console.view.inside import margin_words, turn_back_short
-from tracker.console.view.lead_parts import block, heading, minutes, remark
+from tracker.console.view.lead_parts import block, heading, minutes, remark, under
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.saying import event_words
 from tracker.console.view.words import limit_name, percent, pet
@@ -13,32 +15,37 @@ from tracker.forecast.values import Estimate, Range
 
 def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return what is supposed, then as it stands, as supposed, and the change, row by row."""
-    head = heading("what if", width, beside="nothing of it is written")
+    head = heading("what if", width, "nothing of it is written")
     supposed = scene.supposed
     if supposed is None:
-        words = "w supposes events, as they are typed at the desk: drop TASK; hold EV1 until 3:30"
-        return block(head, [remark(words, width)], width, height)
+        words = "supposes events, as they are typed at the desk: drop TASK; hold EV1 until 3:30"
+        return block(head, under(f"{scene.key('what-if')} {words}", width, indent=1), width, height)
     said = "; ".join(event_words(scene.progress, str(e["kind"]), e) for e in supposed.events)
-    lines = [remark(f"supposed: {said or supposed.text}", width, "strong")]
+    words = f"supposed: {said or supposed.text}"
+    lines = under(words, width, "strong", 1) if scene.whole else [remark(words, width, "strong")]
     if supposed.trouble:
-        lines.append(remark(f"cannot be: {supposed.trouble}", width, "late"))
+        lines += under(f"cannot be: {supposed.trouble}", width, "late", 1)
     elif supposed.estimate is None or supposed.stands is None:
         lines.append(remark("being worked out", width))
     else:
         lines += compared(supposed.stands, supposed.estimate, width)
-    return block(head, lines, width, height)
+        if scene.whole:
+            lines += _in_full(supposed.stands, supposed.estimate, width)
+    return block(head, lines, width, height, scene.key("whole"))
+
+
+def _in_full(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
+    """Return the cells of the table that had no room, as they stand and as supposed."""
+    room, lines = (width - 11 - 11) // 2 - 1, []
+    for name, one, other, _ in _cells(stands, supposed):
+        if max(cell_len(one), cell_len(other)) > room:
+            lines += under(f"{name}: {one}; supposed: {other}", width)
+    return lines
 
 
 def compared(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
     """Return the table of both estimates."""
-    rows = [
-        ("inside", _range(stands.inside), _range(supposed.inside), _change(stands.inside, supposed.inside)),
-        ("margin", _margin(stands), _margin(supposed), _change(stands.margin, supposed.margin)),
-        ("chance", percent(stands.safe), percent(supposed.safe), _points(stands.safe, supposed.safe)),
-        ("tightest", _binding(stands), _binding(supposed), ""),
-        ("turn back", _back(stands), _back(supposed), _moved(stands, supposed)),
-        ("kept", _kept(stands), _kept(supposed), ""),
-    ]
+    rows = _cells(stands, supposed)
     room = (width - 11 - 11) // 2
     titles = [
         put("", 11),
@@ -58,6 +65,18 @@ def compared(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
         )
         lines.append(crop((*spans, say(change)), width))
     return lines
+
+
+def _cells(stands: Estimate, supposed: Estimate) -> list[tuple[str, str, str, str]]:
+    """Return the rows of the table: name, as it stands, as supposed, the change."""
+    return [
+        ("inside", _range(stands.inside), _range(supposed.inside), _change(stands.inside, supposed.inside)),
+        ("margin", _margin(stands), _margin(supposed), _change(stands.margin, supposed.margin)),
+        ("chance", percent(stands.safe), percent(supposed.safe), _points(stands.safe, supposed.safe)),
+        ("tightest", _binding(stands), _binding(supposed), ""),
+        ("turn back", _back(stands), _back(supposed), _moved(stands, supposed)),
+        ("kept", _kept(stands), _kept(supposed), ""),
+    ]
 
 
 def _range(figure: Range) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from tracker.console.hands import crew_of
-from tracker.console.view.ink import Ink, Line, Span, crop, put, say
-from tracker.console.view.lead_parts import block, heading
+from tracker.console.view.ink import Ink, Line, Span, put, say
+from tracker.console.view.lead_parts import block, folded, heading
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.saying import event_words
 from tracker.console.view.words import pet, pet_s, stand_of, took
@@ -17,12 +17,13 @@ LONG_S = 1200.0
 
 def word(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the age of the last tick and event, then per crew member what they do and their last word."""
-    head = heading("how fresh", width, beside="ages as H:MM:SS")
-    rows = [_event(scene, "last tick", last_tick(scene), width)]
+    head = heading("how fresh", width, "ages as H:MM:SS")
+    rows = [_event(scene, "last tick", last_tick(scene))]
     rows += [_member(scene, member.id, width) for member in scene.progress.plan.crew]
-    rows.append(_event(scene, "journal", last_event(scene), width))
-    rows.append(_readings(scene, width))
-    return block(head, rows, width, height)
+    rows.append(_event(scene, "journal", last_event(scene)))
+    rows.append(_readings(scene))
+    lines = [line for row in rows for line in (folded(row, width, 22) if scene.whole else [row])]
+    return block(head, lines, width, height, scene.key("whole"))
 
 
 def last_tick(scene: LeadScene) -> Recorded | None:
@@ -41,13 +42,13 @@ def age(scene: LeadScene, at: float) -> str:
     return pet_s(max(0.0, scene.now - at))
 
 
-def _event(scene: LeadScene, name: str, event: Recorded | None, width: int) -> Line:
+def _event(scene: LeadScene, name: str, event: Recorded | None) -> Line:
     head = put(f" {name}", 11, "dim")
     if event is None:
-        return crop((head, put("-", 9, "dim", right=True), say("  nothing yet", "dim")), width)
+        return (head, put("-", 9, "dim", right=True), say("  nothing yet", "dim"))
     words = event_words(scene.progress, event.kind, event.body)
     ago = age(scene, event.at) if scene.started else "-"
-    return crop((head, put(ago, 9, right=True), say(f"  {event.number} {words}")), width)
+    return (head, put(ago, 9, right=True), Span("  "), say(f"{event.number} {words}"))
 
 
 def _member(scene: LeadScene, crew: str, width: int) -> Line:
@@ -57,14 +58,15 @@ def _member(scene: LeadScene, crew: str, width: int) -> Line:
     old = heard is not None and scene.now - heard > LONG_S and progress.closed is None
     ink: Ink = "late" if old else ""
     since = "-" if heard is None or not scene.started else age(scene, heard)
-    spans = [put(f" {crew}", 11, "strong"), put(since, 9, ink, right=True), Span("  ")]
+    name = say(f" {crew} ", "strong") if scene.whole and len(crew) > 10 else put(f" {crew}", 11, "strong")
+    spans = [name, put(since, 9, ink, right=True), Span("  ")]
     if crew in progress.silent:
         spans.append(say(f"silent since {pet(progress.silent[crew])}  ", "alarm"))
     spans.append(say(_doing(scene, crew)))
     said = next((e for e in reversed(progress.events) if crew in crew_of(progress, e.body)), None)
-    if said is not None and width >= 70:
+    if said is not None and (width >= 70 or scene.whole):
         spans.append(say(f"   last: {event_words(progress, said.kind, said.body)}", "dim"))
-    return crop(spans, width)
+    return tuple(spans)
 
 
 def _doing(scene: LeadScene, crew: str) -> str:
@@ -78,10 +80,17 @@ def _doing(scene: LeadScene, crew: str) -> str:
     state = progress.steps[step]
     if stand.word == "now":
         return f"now {state.step.do}  {took(state, scene.now)}"
-    return f"{stand.word} {state.step.do}" + (f", {stand.why}" if stand.why else "")
+    hold = next((progress.holds[c] for c in state.crew if c in progress.holds), None)
+    until = f", until {pet(hold.until)}" if stand.word == "held" and hold and hold.until is not None else ""
+    parted = ", " if stand.word in ("held", "go?") else " "
+    return (
+        f"{stand.word}{parted}{stand.why}{until}: {state.step.do}"
+        if stand.why
+        else f"{stand.word} {state.step.do}"
+    )
 
 
-def _readings(scene: LeadScene, width: int) -> Line:
+def _readings(scene: LeadScene) -> Line:
     """Return the age of the oldest of the last readings, account by account."""
     estimate = scene.estimate
     figures = estimate.consumables if estimate is not None else ()
@@ -90,7 +99,7 @@ def _readings(scene: LeadScene, width: int) -> Line:
     head = put(" readings", 11, "dim")
     if not read:
         none = "no consumables" if not figures else "none yet"
-        return crop((head, put("-", 9, "dim", right=True), say(f"  {none}", "dim")), width)
+        return (head, put("-", 9, "dim", right=True), say(f"  {none}", "dim"))
     oldest = min(read, key=lambda f: f.read_at or 0.0)
-    words = f"  oldest: {oldest.crew} {oldest.consumable}" + (f"; never read: {len(never)}" if never else "")
-    return crop((head, put(age(scene, oldest.read_at or 0.0), 9, right=True), say(words)), width)
+    words = f"oldest: {oldest.crew} {oldest.consumable}" + (f"; never read: {len(never)}" if never else "")
+    return (head, put(age(scene, oldest.read_at or 0.0), 9, right=True), Span("  "), say(words))

@@ -1,0 +1,90 @@
+"""Looks for better orders in a thread of its own: with hundreds of steps that takes many seconds."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from tracker.console.view.lead_scene import Orders
+from tracker.journal.progress import Progress
+
+TOLD_SHARE = 0.02
+"""How often it is told how far the search is."""
+
+
+@dataclass(frozen=True)
+class Sought:
+    """For what better orders are looked for."""
+
+    progress: Progress
+    now: float
+    kept: frozenset[str]
+    """Optional tasks that are kept, before and after."""
+
+
+@dataclass(frozen=True)
+class Bettered:
+    """How far the search is, and what it found."""
+
+    sought: Sought
+    share: float
+    orders: Orders | None = None
+    trouble: str = ""
+
+
+class Ordering(threading.Thread):
+    """Takes what is sought, reports what is found; something else sought, or nothing, ends a search."""
+
+    def __init__(self, report: Callable[[Bettered], None]) -> None:
+        super().__init__(name="ordering", daemon=True)
+        self._report = report
+        self._changed = threading.Condition()
+        self._sought: Sought | None = None
+        self._stopped = False
+
+    def ask(self, sought: Sought | None) -> None:
+        """Look for this; None: for nothing any more."""
+        with self._changed:
+            self._sought = sought
+            self._changed.notify()
+
+    def stop(self) -> None:
+        """End after the change that is being tried."""
+        with self._changed:
+            self._stopped = True
+            self._changed.notify()
+
+    def run(self) -> None:
+        """Search until stopped."""
+        last: Sought | None = None
+        while (sought := self._next(last)) is not None:
+            last = sought
+            try:
+                self._search(sought)
+            except Exception as error:
+                # Whatever goes wrong in here, the figures are still shown, and the lead is told.
+                self._report(Bettered(sought, 1.0, trouble=f"{type(error).__name__}: {error}"))
+
+    def _next(self, last: Sought | None) -> Sought | None:
+        with self._changed:
+            self._changed.wait_for(lambda: self._stopped or self._sought not in (None, last))
+            return None if self._stopped else self._sought
+
+    def _search(self, sought: Sought) -> None:
+        # Arrays are imported here, after the first frame is painted.
+        from tracker.forecast.orders import better_orders
+
+        told = -1.0
+
+        def heed(share: float) -> bool:
+            nonlocal told
+            if share - told >= TOLD_SHARE:
+                told = share
+                self._report(Bettered(sought, share))
+            return not self._stopped and self._sought is sought
+
+        found = better_orders(sought.progress, now=sought.now, kept=sought.kept, heed=heed)
+        if self._sought is sought:
+            rows = tuple((order.text.partition(":")[0], order.gain_s, order.safe) for order in found)
+            self._report(Bettered(sought, 1.0, Orders(sought.now, rows)))
