@@ -149,6 +149,10 @@ def test_regular_gaps_do_what_gap_by_gap_does(
         got = row.copy()
         regular.wait(got)
         assert np.array_equal(got, wanted)
+        for alone, moved in zip(row, wanted, strict=True):
+            one = np.array([alone, alone], dtype=np.float32)
+            regular.wait(one)
+            assert one[0] == one[1] == moved
         inside = row[row < regular.last]
         regular.wait_inside(inside, np.empty_like(inside))
         assert np.array_equal(inside, wanted[row < regular.last])

@@ -8,14 +8,26 @@ from __future__ import annotations
 import weakref
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from tracker.forecast.demand import going_on_of
 from tracker.forecast.durations import Ask
 from tracker.forecast.network import Network, network
-from tracker.forecast.nodes import Crews, Gaps, ask_for, make_node
+from tracker.forecast.nodes import Crews, Gaps, ask_for, gaps_of, make_node
 from tracker.forecast.rates import Rates, extra_rates
 from tracker.forecast.world import Node, OptionalTask
 from tracker.journal.progress import Progress, StepState
+
+
+class Still(NamedTuple):
+    """A step that merely waits for its turn, and what its node and its ask were made of."""
+
+    state: StepState
+    rest: tuple[object, ...]
+    node: Node
+    """As at PET 0; the gaps of its windows are to be moved to the present."""
+    ask: Ask | None
+    """None where the present matters."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,10 +39,13 @@ class Ahead:
     """Place of each crew member in the plan."""
     net: Network
     states: tuple[StepState, ...]
+    still: dict[str, Still]
     nodes: tuple[Node | None, ...]
-    """None where the present matters."""
+    """None where the present matters for more than windows."""
     asks: tuple[Ask | None, ...]
     """None where the present matters."""
+    windowed: tuple[int, ...]
+    """Places of the nodes, not None, that have windows."""
     optional: tuple[OptionalTask, ...]
     inside: Mapping[str, float]
     """Since when crew members outside are inside."""
@@ -53,18 +68,22 @@ class Ahead:
     def at(self, progress: Progress, now: float) -> tuple[tuple[Node, ...], list[Ask]]:
         """Return every node, and what is asked about its duration, at `now` (PET seconds)."""
         shut: Gaps = {}
-        nodes = tuple(
+        nodes = [
             make_node(progress, self.net, self.crews, self.index, i, now, shut) if node is None else node
             for i, node in enumerate(self.nodes)
-        )
-        asks = [
-            ask_for(progress, state, node, self.crews, now) if ask is None else ask
-            for state, node, ask in zip(self.states, nodes, self.asks, strict=True)
         ]
-        return nodes, asks
+        for i in self.windowed:
+            nodes[i] = nodes[i]._replace(gaps=gaps_of(progress, self.states[i].step, now, shut))
+        asks = [
+            ask_for(progress, self.states[i], nodes[i], self.crews, now) if ask is None else ask
+            for i, ask in enumerate(self.asks)
+        ]
+        return tuple(nodes), asks
 
 
 _known: dict[int, tuple[weakref.ref[Progress], Ahead]] = {}
+_latest: dict[str, Still] = {}
+"""What was made last: an event leaves most steps as they were."""
 
 
 def ahead(progress: Progress) -> Ahead:
@@ -73,9 +92,21 @@ def ahead(progress: Progress) -> Ahead:
     found = _known.get(key)
     if found is not None and found[0]() is progress:
         return found[1]
-    made = _made(progress)
+    global _latest
+    made = _made(progress, _like(progress))
+    _latest = made.still
     _known[key] = weakref.ref(progress, lambda gone: _forget(key, gone)), made
     return made
+
+
+def _like(progress: Progress) -> dict[str, Still]:
+    """Return what was made for a progress of the same journal, before this one or after it."""
+    known = [_latest, *(ahead.still for _, ahead in list(_known.values()))]
+    for still in known:
+        step = next(reversed(still), None)
+        if step is not None and progress.steps.get(step) is still[step].state:
+            return still
+    return {}
 
 
 def _forget(key: int, gone: weakref.ref[Progress]) -> None:
@@ -85,23 +116,49 @@ def _forget(key: int, gone: weakref.ref[Progress]) -> None:
         del _known[key]
 
 
-def _made(progress: Progress) -> Ahead:
+def _made(progress: Progress, before: Mapping[str, Still]) -> Ahead:
     crews = _crews(progress)
     index = {member.id: k for k, member in enumerate(progress.plan.crew)}
     net = network(progress, crews)
     states = tuple(progress.steps[step] for step in net.steps)
-    shut: Gaps = {}
-    nodes, asks = [], []
-    for i, state in enumerate(states):
-        still = state.began is None and not state.step.time.home
-        node = make_node(progress, net, crews, index, i, 0.0, shut) if still else None
-        planned = state.step.id in progress.planned
-        asks.append(ask_for(progress, state, node, crews, 0.0) if node is not None and planned else None)
-        nodes.append(None if state.step.windows else node)
+    still = _still(progress, net, crews, index, before)
     inside = _inside(progress, crews)
-    rates = extra_rates(progress, states, crews, inside)
-    optional = _optional(progress, net)
-    return Ahead(crews, index, net, states, tuple(nodes), tuple(asks), optional, inside, rates)
+    return Ahead(
+        crews=crews,
+        index=index,
+        net=net,
+        states=states,
+        still=still,
+        nodes=tuple(still[step].node if step in still else None for step in net.steps),
+        asks=tuple(still[step].ask if step in still else None for step in net.steps),
+        windowed=tuple(i for i, state in enumerate(states) if state.step.windows and state.step.id in still),
+        optional=_optional(progress, net),
+        inside=inside,
+        rates=extra_rates(progress, states, crews, inside),
+    )
+
+
+def _still(
+    progress: Progress, net: Network, crews: Crews, index: Mapping[str, int], before: Mapping[str, Still]
+) -> dict[str, Still]:
+    """Return the steps that merely wait for their turn; those that are as `before` are taken from there."""
+    shut: Gaps = {}
+    out = {}
+    for i, step in enumerate(net.steps):
+        state = progress.steps[step]
+        if state.began is not None or state.step.time.home:
+            continue
+        crew, planned = crews[step], progress.planned.get(step)
+        silent = bool(progress.silent) and not progress.silent.keys().isdisjoint(crew)
+        closeout = progress.tasks[state.step.task].task.closeout
+        rest = (crew, net.needs[i], net.groups[i], planned, silent, closeout)
+        known = before.get(step)
+        if known is None or known.state is not state or known.rest != rest:
+            node = make_node(progress, net, crews, index, i, 0.0, shut)
+            ask = None if planned is None else ask_for(progress, state, node, crews, 0.0)
+            known = Still(state, rest, node, ask)
+        out[step] = known
+    return out
 
 
 def _crews(progress: Progress) -> Crews:

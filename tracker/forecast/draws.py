@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import OrderedDict
+from dataclasses import dataclass, field
 from threading import Lock
 
 import numpy as np
@@ -23,15 +24,25 @@ Row = NDArray[np.float32]
 FAR = 30.0
 """Beyond so many standard deviations a normal's tail is taken by its leading term."""
 
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """The rows drawn so far for an excursion, by key."""
+
+    normals: dict[str, Row] = field(default_factory=dict)
+    uniforms: dict[str, Row] = field(default_factory=dict)
+    above: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+
+
 _EXCURSIONS_KEPT = 3
-_kept: OrderedDict[tuple[str, int], dict[str, Row]] = OrderedDict()
+_kept: OrderedDict[tuple[str, int], _Drawn] = OrderedDict()
 _lock = Lock()
 
 
-def _rows(uuid: str, n: int) -> dict[str, Row]:
+def _drawn(uuid: str, n: int) -> _Drawn:
     """Return the rows drawn so far for this excursion; forget the excursion unused for longest."""
     with _lock:
-        rows = _kept.setdefault((uuid, n), {})
+        rows = _kept.setdefault((uuid, n), _Drawn())
         _kept.move_to_end((uuid, n))
         while len(_kept) > _EXCURSIONS_KEPT:
             _kept.popitem(last=False)
@@ -49,7 +60,8 @@ class Normals:
 
     def __init__(self, uuid: str, n: int) -> None:
         self._uuid, self._n = uuid, n
-        self._rows = _rows(uuid, n)
+        drawn = _drawn(uuid, n)
+        self._rows, self._above = drawn.normals, drawn.above
 
     def __call__(self, key: str) -> Row:
         """Return n standard normals of this key as a read-only float32 row."""
@@ -58,6 +70,15 @@ class Normals:
             row = stream(self._uuid, key).standard_normal(self._n, dtype=np.float32)
             row.setflags(write=False)
             self._rows[key] = row
+        return row
+
+    def above(self, key: str) -> NDArray[np.float64]:
+        """Return, for each normal of this key, the share of a normal that lies above it."""
+        row = self._above.get(key)
+        if row is None:
+            row = upper_tail(self(key).astype(np.float64))
+            row.setflags(write=False)
+            self._above[key] = row
         return row
 
 
@@ -72,24 +93,22 @@ def uniforms(uuid: str, key: str, n: int) -> Row:
     They are the normals of the same key seen through their distribution, so a large normal is a
     large uniform.
     """
-    rows = _rows(uuid, n)
-    name = f"{key}\0u"
-    row = rows.get(name)
+    rows = _drawn(uuid, n).uniforms
+    row = rows.get(key)
     if row is None:
         below = 1.0 - upper_tail(normals(uuid, key, n).astype(np.float64))
         row = np.clip(below, 1e-7, 1.0 - 1e-7).astype(np.float32)
         row.setflags(write=False)
-        rows[name] = row
+        rows[key] = row
     return row
 
 
-def truncated(lower: NDArray[np.float64], normal: Row) -> NDArray[np.float64]:
+def truncated(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return standard normals known to exceed `lower`, made from fixed normals.
 
-    With F the share of a normal below `lower` and u the fixed normal's own place it is the point with
-    F + (1 - F) u below it. Both arrays have shape (N,).
+    With F the share of a normal below `lower` and u a fixed normal's own place, `above` 1 - u, it is the
+    point with F + (1 - F) u below it. Both arrays have shape (N,).
     """
-    above = upper_tail(normal.astype(np.float64))
     near = np.clip(lower, -37.0, FAR)
     out = np.maximum(from_upper_tail(upper_tail(near) * above), near)
     far = lower > FAR

@@ -21,6 +21,7 @@ from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import Instants, fact, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.summary import called, confidence_of, last_done, open_items
+from tracker.forecast.tally import Tally
 from tracker.forecast.values import Advice, Estimate, LimitFigure, Range
 from tracker.forecast.world import Course, World, advance, begin, inside
 from tracker.journal.progress import Progress
@@ -99,20 +100,23 @@ def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
     """Play what is kept or begun, with its starts, into the thread's table; and nothing optional."""
     present = world.present(going_on(world, kept))
     same = next((k for k, i in enumerate(present) if world.nodes[i].groups), len(present))
-    course = begin(world)
+    course, tally = begin(world), Tally.of(world)
     course.table = _table(len(world.nodes), world.scenarios)
+    course.sums = tally.rows() if tally else {}
     advance(world, course, present[:same], starts=True)
-    fork = course.fork()
-    courses = [(present, advance(world, course, present[same:], starts=True))]
-    if same < len(present):
-        bare = world.present(())
-        courses.append((bare, advance(world, fork, bare[same:])))
-    taken = beyond_waiting(world, *(nodes for nodes, _ in courses))
-    made = [
-        _Played(nodes, end, beyond, standings(world, nodes, end, beyond))
-        for (nodes, end), beyond in zip(courses, taken, strict=True)
-    ]
-    return made[0], made[-1]
+    fork, after = course.fork(), tally and tally.fork()
+    played = _finished(world, advance(world, course, present[same:], starts=True), present, tally)
+    if same == len(present):
+        return played, played
+    bare = world.present(())
+    fork.sums = after.rows() if after else {}
+    return played, _finished(world, advance(world, fork, bare[same:]), bare, after)
+
+
+def _finished(world: World, course: Course, present: Sequence[int], tally: Tally | None) -> _Played:
+    """Return a course that was played to the end, held against every limit."""
+    beyond = tally.beyond_waiting() if tally else beyond_waiting(world, present)[0]
+    return _Played(present, course, beyond, standings(world, present, course, beyond))
 
 
 def of_world(

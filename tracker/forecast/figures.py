@@ -73,11 +73,16 @@ def consumable_figures(
 
 def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
     """Return the instants with those that rounding puts a moment before ingress moved to it."""
-    return np.where(kept & np.isfinite(inside), np.maximum(reached, inside), reached)
+    off = kept & (reached < inside)
+    if not off.any():
+        return reached
+    return np.where(off & np.isfinite(inside), inside, reached)
 
 
 def _left(account: Account, beyond: Row, inside: Row) -> Row:
     """Return what is left at ingress; minus infinity where nobody comes in and the clock takes from it."""
     waiting = np.float32(account.waiting_per_s)
-    taken = waiting * inside if account.waiting_per_s > 0 else np.float32(0)
-    return np.asarray(account.level - account.use * (taken + beyond), dtype=np.float32)
+    left = waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
+    left += beyond
+    left *= account.use
+    return np.subtract(account.level, left, out=left)

@@ -151,9 +151,9 @@ def deadlines(world: World, present: Collection[int], beyond: NDArray[np.float32
 def deadline(world: World, account: int, beyond_waiting: Row) -> Row:
     """Return one account's instant, relative to now, given what its steps take beyond waiting."""
     a = world.accounts[account]
-    slack = (a.level - np.float32(a.reserve)) / a.use - beyond_waiting
+    slack = world.stores[account] - beyond_waiting
     if clocked(world, account):
-        return np.asarray(slack / np.float32(a.waiting_per_s), dtype=np.float32)
+        slack /= np.float32(a.waiting_per_s)
     return settled(world, account, slack)
 
 
@@ -190,9 +190,9 @@ def shut_out(world: World, course: Course) -> Mask:
     if world.may_shut_out:
         for row in course.ready:
             mask |= row == NEVER
-        for i, row in course.finish.items():
-            if not world.nodes[i].crew:
-                mask |= row == NEVER
+        for i in world.ownerless:
+            if i in course.finish:
+                mask |= course.finish[i] == NEVER
     return mask
 
 

@@ -132,14 +132,17 @@ def _task_finish(
 
 def shown(world: World, present: Sequence[int], current: Mapping[str, str | None]) -> set[int]:
     """Return the nodes that a desk shows: every crew member's current step, and the next ones."""
-    out = {i for i in present if world.nodes[i].step in current.values()}
+    now = set(current.values())
+    out = {i for i in present if world.nodes[i].step in now}
     most = -(-SHOWN_AHEAD // max(1, len(world.crew)))
-    taken = [0] * len(world.crew)
+    left = dict.fromkeys({c for i in present for c in world.nodes[i].crew}, most)
     for i in present:
-        if i not in out and any(taken[c] < most for c in world.nodes[i].crew):
+        crew = world.nodes[i].crew
+        if i not in out and not left.keys().isdisjoint(crew):
             out.add(i)
-            for c in world.nodes[i].crew:
-                taken[c] += 1
+            left = {c: more for c, n in left.items() if (more := n - (c in crew))}
+        if not left:
+            break
     return out
 
 

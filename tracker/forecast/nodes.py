@@ -34,7 +34,7 @@ def make_node(
     state = progress.steps[net.steps[i]]
     step, crew = state.step, crews[state.step.id]
     going = begun(state, now)
-    gaps = () if going or not step.windows else _gaps(progress, step, now, shut)
+    gaps = () if going or not step.windows else gaps_of(progress, step, now, shut)
     home = step.time.home and not going
     return Node(
         step=step.id,
@@ -54,7 +54,8 @@ def make_node(
     )
 
 
-def _gaps(progress: Progress, step: Step, now: float, shut: Gaps) -> tuple[Interval, ...]:
+def gaps_of(progress: Progress, step: Step, now: float, shut: Gaps) -> tuple[Interval, ...]:
+    """Return the gaps in which a step with windows cannot start, relative to `now`; at least the last."""
     key = step.windows, float(step.time.likely) if step.whole else None
     if key not in shut:
         shut[key] = gaps_between([progress.openings[w] for w in step.windows], now, key[1])

@@ -43,14 +43,17 @@ class Painter:
 
         Steps with the same level and effects come together: their sum is made once and stays close by.
         """
-        last, usual, centre = None, 1.0, np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
-        ahead = [max(math.floor(ask.clock_s / BIN_S) - self._first_bin, 0) for ask in asks]
-        for i in sorted(wanted, key=lambda i: (ahead[i], asks[i].crew, asks[i].work)):
+        alike: dict[tuple[int, tuple[str, ...], str], list[int]] = {}
+        for i in wanted:
             ask = asks[i]
-            if (same := (ahead[i], ask.crew, ask.work)) != last:
-                last, (effect, usual) = same, self._effect(ask)
-                np.add(self._walk(ahead[i]), effect, out=centre)
-            self._paint(ask, centre, usual, rows[i])
+            ahead = max(int(ask.clock_s // BIN_S) - self._first_bin, 0)
+            alike.setdefault((ahead, ask.crew, ask.work), []).append(i)
+        centre = np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
+        for (ahead, _, _), places in alike.items():
+            effect, usual = self._effect(asks[places[0]])
+            np.add(self._walk(ahead), effect, out=centre)
+            for i in places:
+                self._paint(asks[i], centre, usual, rows[i])
 
     def _paint(self, ask: Ask, centre: Row, usual: float, row: Row) -> None:
         """Fill `row` with what remains of the step.
@@ -66,8 +69,7 @@ class Painter:
             self._beyond(f"step:{ask.step}", centre, (median * usual, noise, elapsed), row)
         else:
             self._whole(f"step:{ask.step}", centre, median * usual, noise, row)
-        rest = ask.rest(self._prior.sigma)
-        if rest is not None:
+        if ask.counted and (rest := ask.rest(self._prior.sigma)) is not None:
             more = np.empty_like(row)
             self._whole(f"rest:{ask.step}", centre, rest[0] * usual, rest[1], more)
             row += more
@@ -81,12 +83,12 @@ class Painter:
 
     def _whole(self, key: str, centre: Row, median: float, noise: float, row: Row) -> None:
         """Fill `row` with whole durations."""
-        np.multiply(self._normals(key), self._drawn.sigma, out=row)
+        np.multiply(self._normals(key), self._drawn.sigma, row)
         if noise != 1.0:
-            np.multiply(row, np.float32(math.sqrt(noise)), out=row)
-        np.add(row, centre, out=row)
-        np.exp(row, out=row)
-        np.multiply(row, np.float32(median), out=row)
+            np.multiply(row, np.float32(math.sqrt(noise)), row)
+        np.add(row, centre, row)
+        np.exp(row, row)
+        np.multiply(row, np.float32(median), row)
 
     def _beyond(self, key: str, centre: Row, shape: tuple[float, float, float], row: Row) -> None:
         """Fill `row` with what remains of a step; `shape`: median, noise, what it has taken so far."""
@@ -97,7 +99,7 @@ class Painter:
             row[:] = np.maximum(median * np.exp(middle) - elapsed, 0.0)
             return
         lower = (math.log(elapsed / median) - middle) / spread
-        own = truncated(lower, self._normals(key))
+        own = truncated(lower, self._normals.above(key))
         row[:] = np.maximum(median * np.exp(middle + spread * own) - elapsed, 0.0)
 
     def _walk(self, ahead: int) -> Row:
@@ -130,5 +132,5 @@ class Painter:
             work = ((ask.work, 1.0),)
             share = self._layout.row(ask.crew, work, 0.0)[2:].astype(np.float32)
             usual = math.exp(evidence.offset(self._prior, ask.crew, work))
-            self._effects[who] = share @ self._drawn.state[2:], usual
+            self._effects[who] = np.einsum("i,ij->j", share, self._drawn.state[2:]), usual
         return self._effects[who]

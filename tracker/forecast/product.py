@@ -20,22 +20,27 @@ def product(rates: Matrix, rows: Matrix) -> Matrix:
     Without BLAS: shared out between threads, so little work waits for cores that are busy elsewhere, ten
     times as long as it takes.
     """
-    places = np.flatnonzero(rates.any(axis=0))
-    alike: dict[bytes, list[int]] = {}
-    columns = np.ascontiguousarray(rates[:, places].T)
-    for i, column in zip(places.tolist(), columns, strict=True):
-        alike.setdefault(column.tobytes(), []).append(i)
-    if len(alike) * FEW > len(places):
-        return _by_account(rates, rows)
-    sums = np.empty((len(alike), rows.shape[1]), dtype=np.float32)
-    for row, (first, *others) in zip(sums, alike.values(), strict=True):
+    groups = alike_steps(rates)
+    if len(groups) * FEW > sum(map(len, groups)):
+        return by_account(rates, rows)
+    sums = np.empty((len(groups), rows.shape[1]), dtype=np.float32)
+    for row, (first, *others) in zip(sums, groups, strict=True):
         row[:] = rows[first]
         for i in others:
             np.add(row, rows[i], out=row)
-    return _by_account(rates[:, [steps[0] for steps in alike.values()]], sums)
+    return by_account(rates[:, [steps[0] for steps in groups]], sums)
 
 
-def _by_account(rates: Matrix, rows: Matrix) -> Matrix:
+def alike_steps(rates: Matrix) -> list[list[int]]:
+    """Return the steps that take anything, those together that take the same from every account."""
+    places = np.flatnonzero(rates.any(axis=0))
+    alike: dict[bytes, list[int]] = {}
+    for i, column in zip(places.tolist(), np.ascontiguousarray(rates[:, places].T), strict=True):
+        alike.setdefault(column.tobytes(), []).append(i)
+    return list(alike.values())
+
+
+def by_account(rates: Matrix, rows: Matrix) -> Matrix:
     """Return rates @ rows.
 
     Accounts of one crew member mostly differ by a factor alone, since all follow the same effort: such

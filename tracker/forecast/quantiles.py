@@ -7,6 +7,7 @@ time of a general quantile and never more, whatever vector units the machine has
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -25,14 +26,18 @@ def rank(share: float, n: int) -> int:
 def three(row: Row) -> tuple[float, float, float]:
     """Return the values at 10, 50 and 90 %; `row` (N,) is left as it was."""
     scratch = row.copy()
-    n = len(scratch)
-    low, mid, high = rank(0.1, n), rank(0.5, n), rank(0.9, n)
+    low, mid, high = _ranks(len(scratch))
     scratch.partition(mid)
     if low < mid:
         scratch[:mid].partition(low)
     if high > mid:
         scratch[mid + 1 :].partition(high - mid - 1)
-    return float(scratch[low]), float(scratch[mid]), float(scratch[high])
+    return scratch.item(low), scratch.item(mid), scratch.item(high)
+
+
+@lru_cache(maxsize=16)
+def _ranks(n: int) -> tuple[int, int, int]:
+    return rank(0.1, n), rank(0.5, n), rank(0.9, n)
 
 
 def one(row: Row, share: float) -> float:
@@ -48,9 +53,9 @@ def finite(value: float) -> float | None:
 
 def ranged(row: Row, *, base: float = 0.0, mean: bool = False) -> Range:
     """Return the range of a row, `base` added (the instant to which its times are relative)."""
-    low, mid, high = (finite(value + base) for value in three(row))
+    low, mid, high = three(row)
     middle = finite(float(np.mean(row, dtype=np.float64)) + base) if mean else None
-    return Range(low, mid, high, middle)
+    return Range(finite(low + base), finite(mid + base), finite(high + base), middle)
 
 
 class Instants:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +38,7 @@ def reserves_reached(
     """
     counts = weights(world, present)
     found = np.empty_like(beyond)
-    stores = [(a.level - np.float32(a.reserve)) / a.use for a in world.accounts]
+    stores = world.stores
     shorts: list[_Pairs] = []
     with np.errstate(divide="ignore", invalid="ignore"):
         for k, account in enumerate(world.accounts):
@@ -54,12 +55,20 @@ def reserves_reached(
 
 def _at_mean_rate(account: Account, store: Row, extra: Row, inside: Row, out: Row) -> Mask:
     """Put the instant at the mean rate into `out`; return where instead it lies before ingress."""
-    taken = np.float32(account.waiting_per_s) * inside + extra
-    mean = np.where(inside > 0, taken / inside, np.float32(account.waiting_per_s))
-    out[:] = np.where(mean > 0, inside + (store - taken) / mean, np.float32(np.inf))
-    left = store > 0
-    out[~left] = 0.0
-    return (store < taken) & left
+    taken = np.float32(account.waiting_per_s) * inside
+    taken += extra
+    rate = np.divide(taken, inside, out=out)
+    if not inside.all():
+        rate[inside == 0] = account.waiting_per_s
+    falls = None if rate.min() > 0 else rate > 0
+    np.divide(store, rate, out=out)
+    if falls is not None:
+        out[~falls] = np.inf
+    early = store < taken
+    if not store.min() > 0:
+        out[store <= 0] = 0.0
+        early &= store > 0
+    return early
 
 
 def _nodes_of(world: World, present: Sequence[int], crew: str) -> NDArray[np.intp]:
@@ -121,12 +130,14 @@ class _Work:
             nothing = np.zeros((0, len(columns)), dtype=np.float32)
             return nothing, nothing
         rows, counts = self.world.durations, self.counts[nodes][:, None]
-        if self.course.table is None:
-            finish = np.stack([self.course.finish[int(i)][columns] for i in nodes])
-            return finish, rows[np.ix_(nodes, columns)] * counts
-        # Both lie in memory row after row: taking by place is twice as fast as by row and column.
+        # Rows lie in memory one after another: taking by place is twice as fast as by row and column.
         places = nodes[:, None] * rows.shape[1] + columns
-        return self.course.table.reshape(-1).take(places), rows.reshape(-1).take(places) * counts
+        worked = rows.reshape(-1).take(places)
+        if (counts != 1).any():
+            worked *= counts
+        if self.course.table is not None:
+            return self.course.table.reshape(-1).take(places), worked
+        return np.stack([self.course.finish[int(i)][columns] for i in nodes]), worked
 
     @cached_property
     def waiting(self) -> Row:
@@ -161,9 +172,13 @@ def _settle(work: _Work, pairs: _Pairs, part: slice, found: NDArray[np.float32])
     """
     finish, worked = work.of(part, pairs.columns)
     waiting, extra = work.waiting[pairs.accounts], work.extra[part, pairs.accounts]
-    takes = np.cumsum(worked * extra, axis=0, dtype=np.float32)
+    takes = np.multiply(worked, extra, dtype=np.float32)
+    for earlier, later in pairwise(takes):
+        later += earlier
     start_with = pairs.taken - takes[-1]
-    place = np.count_nonzero(waiting * finish + start_with + takes < pairs.store, axis=0)
+    used = waiting * finish
+    used += takes
+    place = np.add.reduce(used < pairs.store - start_with, axis=0, dtype=np.int16)
     across, at = np.arange(len(place)), np.minimum(place, len(extra) - 1)
     before = start_with + np.where(place > 0, takes[place - 1, across], np.float32(0))
     start = finish[at, across] - worked[at, across]

@@ -44,7 +44,7 @@ def draw_state(uuid: str, belief: Belief, prior: PacePrior, layout: Layout, n: i
     for k, end in enumerate(np.rint(np.cumsum(belief.shares()) * n).astype(int)):
         part = slice(begin, int(end))
         begin = int(end)
-        np.matmul(lower[k], z[:, part], out=state[:, part])
+        np.einsum("ij,jn->in", lower[k], z[:, part], out=state[:, part])
         state[:, part] += belief.mean[k].astype(np.float32)[:, None]
         drift[part] = walk[k]
         if prior.sigma > 0:

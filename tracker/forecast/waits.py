@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -59,15 +60,21 @@ class RegularGaps:
 
     def wait(self, t: Row) -> None:
         """Move every start that falls into a gap to the gap's end, in place."""
-        if float(t.min()) < self.first_open:
-            np.maximum(t, (t >= 0) * np.float32(self.first_open), out=t)
-        gap = (t - np.float32(self.close)) / np.float32(self.period)
-        np.floor(gap, out=gap)
-        gap *= np.float32(self.period)
-        gap += np.float32(self.opening)
-        np.maximum(t, gap, out=t)
-        if float(t.max()) >= self.last:
+        low, high = float(t.min()), float(t.max())
+        if low < self.first_open:
+            low, high = self.first_open, max(high, self.first_open)
+            np.maximum(t, (t >= 0) * np.float32(low), out=t)
+        ends = self._end(high)
+        if low < ends:
+            self.wait_inside(t, np.empty_like(t))
+        if max(high, ends) >= self.last:
             t[t >= np.float32(self.last)] = NEVER
+
+    def _end(self, t: float) -> float:
+        """Return when the last gap that begins by t ends, as if they repeated for ever."""
+        if t == math.inf:
+            return t
+        return self.opening + math.floor((t - self.close) / self.period) * self.period
 
     def before(self, t: Row) -> None:
         """Move every latest start that falls into a gap back to the gap's beginning, in place."""

@@ -16,7 +16,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.waits import NEVER, Row, wait_for_opening
+from tracker.forecast.waits import NEVER as NEVER
+from tracker.forecast.waits import Row as Row
+from tracker.forecast.waits import wait_for_opening as wait_for_opening
 
 
 class Node(NamedTuple):
@@ -162,6 +164,16 @@ class World:
         """Whether some step has windows that close for good."""
         return any(node.gaps and node.gaps[-1][1] == np.inf for node in self.nodes)
 
+    @cached_property
+    def ownerless(self) -> tuple[int, ...]:
+        """Nodes that nobody owns any more."""
+        return tuple(i for i, node in enumerate(self.nodes) if not node.crew)
+
+    @cached_property
+    def stores(self) -> tuple[Row, ...]:
+        """Per account what is left beyond its reserve, at use factor 1."""
+        return tuple((a.level - np.float32(a.reserve)) / a.use for a in self.accounts)
+
     @property
     def scenarios(self) -> int:
         """Number of scenarios."""
@@ -170,9 +182,8 @@ class World:
     def present(self, kept: Iterable[int]) -> list[int]:
         """Return the indices of the nodes that remain when these optional tasks are kept."""
         chosen = frozenset(kept)
-        return [
-            i for i, node in enumerate(self.nodes) if not node.groups or not chosen.isdisjoint(node.groups)
-        ]
+        groups = enumerate([node.groups for node in self.nodes])
+        return [i for i, mine in groups if not mine or not chosen.isdisjoint(mine)]
 
 
 @dataclass(slots=True, eq=False)
@@ -188,6 +199,8 @@ class Course:
     table: NDArray[np.float32] | None = None
     """(steps, N): where finish rows are written to, one after another in memory; None: each where it
     happens to be. A course with a table must be done with before another one is given the same."""
+    sums: Mapping[int, Row] = field(default_factory=dict)
+    """Per node the row to which its duration is added, if any."""
 
     def fork(self) -> Course:
         """Return a course that goes on from here without changing this one (rows are shared)."""
@@ -208,18 +221,23 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
     between courses and never written to once they stand. Cost: a few row operations a node.
     """
     durations, everything, sited, table = world.durations, world.nodes, world.sited, course.table
+    ready, sums = course.ready, course.sums
     for i in nodes:
         node = everything[i]
-        start = _start(world, course, node)
+        crew = node.crew
+        at_once = len(crew) == 1 and not node.needs and not node.gaps and not node.earliest
+        start = ready[crew[0]] if at_once else _start(world, course, node)
         if starts:
             course.start[i] = start
         duration = durations[i]
         if node.home is not None:
             duration = duration * np.float32(home_seconds(node, course))
-        finish = np.add(start, duration, out=None if table is None else table[i])
+        finish = start + duration if table is None else np.add(start, duration, table[i])
         course.finish[i] = finish
-        for c in node.crew:
-            course.ready[c] = finish
+        if (total := sums.get(i)) is not None:
+            np.add(total, duration, total)
+        for c in crew:
+            ready[c] = finish
         for c in sited[i]:
             course.last_site[c] = i
     return course
@@ -249,11 +267,9 @@ def _start(world: World, course: Course, node: Node) -> Row:
 
 def home_seconds(node: Node, course: Course) -> float:
     """Return the planned way home of a node of that kind from where its crew will be."""
-    assert node.home is not None
-    seconds = []
-    for c in node.crew:
-        site = course.last_site[c]
-        seconds.append(home_from_here(node, c) if site is None else node.home[site])
+    home = node.home or {}
+    sites = [(c, course.last_site[c]) for c in node.crew]
+    seconds = (home_from_here(node, c) if site is None else home[site] for c, site in sites)
     return max(seconds, default=node.home_now)
 
 
@@ -270,7 +286,7 @@ def inside(world: World, course: Course, crew: Sequence[int] | None = None) -> R
     """
     rows = [course.ready[c] for c in world.counted if crew is None or c in crew]
     if crew is None:
-        rows += [row for i, row in course.finish.items() if not world.nodes[i].crew]
+        rows += [course.finish[i] for i in world.ownerless if i in course.finish]
     if not rows:
         entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
         return np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32)
@@ -278,22 +294,3 @@ def inside(world: World, course: Course, crew: Sequence[int] | None = None) -> R
     for row in rows[1:]:
         np.maximum(t, row, out=t)
     return t
-
-
-__all__ = [
-    "NEVER",
-    "Account",
-    "Clock",
-    "Course",
-    "ElapsedLimit",
-    "Node",
-    "OptionalTask",
-    "Row",
-    "World",
-    "advance",
-    "begin",
-    "home_from_here",
-    "home_seconds",
-    "inside",
-    "wait_for_opening",
-]
