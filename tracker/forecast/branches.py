@@ -20,6 +20,11 @@ class Branch:
     """Ascending indices."""
     course: Course
 
+    @property
+    def with_starts(self) -> bool:
+        """Whether the course knows when each of its nodes starts."""
+        return len(self.course.start) == len(self.nodes)
+
     def common(self, nodes: Sequence[int]) -> int:
         """Return how many of the first nodes are the same."""
         pairs = enumerate(zip(self.nodes, nodes, strict=False))
@@ -40,21 +45,23 @@ def played(
     whose start is kept anyway.
     """
     same = 0 if base is None else base.common(nodes)
+    if base is not None and start_of in nodes[:same] and start_of not in base.course.start:
+        same = nodes.index(start_of)
     course = begin(world) if base is None else cut_after(world, base, same)
     rest = nodes[same:]
-    course.table = room(world)
+    course.table, course.starts_table = room(world), room(world) if starts else None
     if start_of in rest:
         at = rest.index(start_of)
         advance(world, course, rest[:at], starts=starts)
         advance(world, course, rest[at : at + 1], starts=True)
         rest = rest[at + 1 :]
     advance(world, course, rest, starts=starts)
-    course.table = None
+    course.table = course.starts_table = None
     return Branch(nodes, course)
 
 
 def room(world: World) -> NDArray[np.float32]:
-    """Return memory for the finish rows of a course, used again once nobody holds any: fresh is slow."""
+    """Return memory for the finish rows of a course, used again once nobody holds it: fresh is slow."""
     return take((len(world.nodes), world.scenarios))
 
 

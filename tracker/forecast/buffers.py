@@ -8,7 +8,7 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
-_MOST = 6
+_MOST = 8
 """Blocks held at most; those in use beyond that are freed by whoever holds them."""
 
 _pool: list[NDArray[np.float32]] = []

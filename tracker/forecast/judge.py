@@ -15,6 +15,7 @@ from tracker.forecast.demand import Demand, Failing, failing, with_needs
 from tracker.forecast.last_call import LastCalls, first_step
 from tracker.forecast.limits import GRAIN_S, broken
 from tracker.forecast.quantiles import one
+from tracker.forecast.quick import Run
 from tracker.forecast.stage import Stage, bounds, plain_world
 from tracker.forecast.world import Course, Row, World
 from tracker.forecast.world import inside as ingress
@@ -78,18 +79,24 @@ class Judge:
     def course(self, kept: Iterable[int]) -> Course:
         """Return the course with starts when these tasks are kept."""
         key = frozenset(kept)
-        if key not in self._branches:
-            branch = played(self.world, self.world.present(key), self._nearest(key), starts=True)
-            self._branches[key] = branch
-            while len(self._branches) > _BRANCHES:
-                self._branches.popitem(last=False)
+        if key not in self._branches or not self._branches[key].with_starts:
+            self._hold(key, starts=True)
         self._branches.move_to_end(key)
         return self._branches[key].course
 
-    def _nearest(self, key: frozenset[int]) -> Branch | None:
-        """Return the course with which a set has the most in common."""
+    def _hold(self, key: frozenset[int], *, starts: bool) -> None:
+        """Play a set, and hold its course for others to branch off."""
+        self._branches[key] = played(
+            self.world, self.world.present(key), self._nearest(key, starts), starts=starts
+        )
+        while len(self._branches) > _BRANCHES:
+            self._branches.popitem(last=False)
+
+    def _nearest(self, key: frozenset[int], starts: bool = False) -> Branch | None:
+        """Return the course with which a set has the most in common; if need be, one with its starts."""
         nodes = self.world.present(key)
-        return max(self._branches.values(), key=lambda branch: branch.common(nodes), default=None)
+        branches = [branch for branch in self._branches.values() if branch.with_starts or not starts]
+        return max(branches, key=lambda branch: branch.common(nodes), default=None)
 
     def _start_row(self, key: frozenset[int], node: int) -> Row:
         """Return when a node starts in the course of a set; what that course ends with is remembered."""
@@ -102,11 +109,22 @@ class Judge:
     def _end(self, key: frozenset[int]) -> Course:
         """Return what limits and clocks look at of the course of a set, and no more of it."""
         if key not in self._ends:
-            if not self._branches or key in self._branches:
-                self._remember(key, self.course(key))
+            if not self._branches:
+                self._hold(key, starts=False)
+            if key in self._branches:
+                self._remember(key, self._branches[key].course)
             else:
                 self._remember(key, played(self.world, self.world.present(key), self._nearest(key)).course)
         return self._ends[key]
+
+    def end(self, kept: Iterable[int]) -> Run:
+        """Return when everybody is free after a set, and when the last step that nobody owns is done."""
+        end = self._end(frozenset(kept))
+        nobodys = np.zeros(self.world.scenarios, dtype=np.float32)
+        for i, row in end.finish.items():
+            if not self.world.nodes[i].crew:
+                np.maximum(nobodys, row, out=nobodys)
+        return Run([*end.ready, nobodys])
 
     def _remember(self, key: frozenset[int], course: Course) -> None:
         asked = {i for clock in self.world.clocks for i in (clock.node, clock.of)}

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from tracker.forecast.demand import Demand, closed, count, demand
 from tracker.forecast.judge import Judge
 from tracker.forecast.limits import GRAIN_S, Mask, clocked
-from tracker.forecast.quick import Run
+from tracker.forecast.quick import Run, inside
 from tracker.forecast.search import Kept, Part, Search, first_node
 from tracker.forecast.stage import Stage, plain_world
 from tracker.forecast.world import Row, World
@@ -49,12 +49,11 @@ def kept_set(
     if judge.meets(everything, wanted):
         return Kept(everything, holds=True)
     least, most = judge.bounds
-    bare = least.whole(frozenset())
-    certain = least.masks(*bare)
+    bare = _ends(judge, least, frozenset())
+    certain = least.masks(bare.run, bare.left)
     if not wanted.met(count(*certain)):
         return Kept(frozenset(), holds=False)
-    full = _Ends(most, *most.whole(everything))
-    differing, hard = _parts(_Ends(least, *bare), certain, full, everything, wanted)
+    differing, hard = _parts(bare, certain, _ends(judge, most, everything), everything, wanted)
     # Where more work is never safer the bound on the scenarios that can differ is the judgement but for
     # rounding; what it finds is judged once more, and looked for with the judgement alone should
     # rounding matter.
@@ -67,7 +66,7 @@ def kept_set(
 
 
 def _as_judged(part: Part) -> Part:
-    return part if part.stage is None else replace(part, stage=replace(part.stage, grain=GRAIN_S))
+    return part if part.stage is None else replace(part, stage=part.stage.forgiving(GRAIN_S))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +79,7 @@ class _Ends:
 
     def inside(self) -> Row:
         """Return when everybody is inside."""
-        return self.stage.program.inside(self.run)
+        return inside(self.stage.world, self.run)
 
     def lateness(self) -> Row:
         """Return by how much each scenario is later than its earliest limit."""
@@ -91,6 +90,13 @@ class _Ends:
             if clocked(world, k):
                 np.minimum(latest, row, out=latest)
         return np.asarray(np.minimum(self.inside(), np.float32(_LONG_S)) - latest, dtype=np.float32)
+
+
+def _ends(judge: Judge, stage: Stage, kept: frozenset[int]) -> _Ends:
+    """Return how a set ends on a bound: as the judge has it, where the bound is the world as it is."""
+    if stage.world is judge.world:
+        return _Ends(stage, judge.end(kept), stage.left_with(kept))
+    return _Ends(stage, *stage.whole(kept))
 
 
 def _parts(

@@ -140,26 +140,27 @@ class Program:
         if block.at in self.needed:
             finish[block.at] = t
 
-    def inside(self, run: Run, crew: Collection[int] | None = None) -> Row:
-        """Return when the last of these crew members (default: everybody) is inside.
 
-        With the default, what nobody owns counts as well.
-        """
-        world = self.world
-        rows = [run.ready[c] for c in world.counted if crew is None or c in crew]
-        if crew is None:
-            rows.append(run.ready[self._nobody])
-        if not rows or not world.counted:
-            entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
-            rows.append(np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32))
-        t = np.maximum(rows[0], np.float32(0))
-        for row in rows[1:]:
-            np.maximum(t, row, out=t)
-        return t
+def inside(world: World, run: Run, crew: Collection[int] | None = None) -> Row:
+    """Return when the last of these crew members (default: everybody) is inside at the end of a run.
 
-    def lost(self, run: Run) -> Mask:
-        """Return the scenarios in which some step found no later opening."""
-        out = np.zeros(self.world.scenarios, dtype=np.bool_)
-        for row in run.ready:
-            out |= row == NEVER
-        return out
+    With the default, what nobody owns counts as well.
+    """
+    rows = [run.ready[c] for c in world.counted if crew is None or c in crew]
+    if crew is None:
+        rows.append(run.ready[len(world.crew)])
+    if not rows or not world.counted:
+        entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
+        rows.append(np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32))
+    t = np.maximum(rows[0], np.float32(0))
+    for row in rows[1:]:
+        np.maximum(t, row, out=t)
+    return t
+
+
+def lost(world: World, run: Run) -> Mask:
+    """Return the scenarios in which some step of a run found no later opening."""
+    out = np.zeros(world.scenarios, dtype=np.bool_)
+    for row in run.ready:
+        out |= row == NEVER
+    return out

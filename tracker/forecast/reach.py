@@ -189,12 +189,12 @@ def _before_gaps(t: Row, block: Block, grain: np.float32) -> None:
     """
     regular = block.regular
     if regular is not None:
-        closed = np.floor((t - np.float32(regular.close)) / np.float32(regular.period))
-        closed *= np.float32(regular.period)
-        closed += np.float32(regular.close)
-        length = np.float32(regular.opening - regular.close) - 2 * grain
-        np.copyto(t, closed + grain, where=t - closed < length)
-        np.minimum(t, np.float32(regular.last) + grain, out=t)
+        until = (t - (np.float32(regular.opening) - 2 * grain)) / np.float32(regular.period)
+        np.floor(until, out=until)
+        until *= np.float32(regular.period)
+        until += np.float32(regular.close + regular.period) + grain
+        np.minimum(until, np.float32(regular.last) + grain, out=until)
+        np.minimum(t, until, out=t)
         if regular.first_open > 0:
             t[t < np.float32(regular.first_open) - grain] = -_LONG_S
         return

@@ -14,12 +14,12 @@ import numpy as np
 
 from tracker.forecast.demand import Demand, Failing, Worth, total, with_needs, worths
 from tracker.forecast.judge import Judge
-from tracker.forecast.quick import Run
+from tracker.forecast.quick import Run, inside
 from tracker.forecast.reach import Reach
 from tracker.forecast.stage import Stage
 from tracker.forecast.world import Row, World
 
-SHORT = 64
+SHORT = 128
 """Sets tried before a search counts as long, and the bound of `tracker.forecast.reach` pays."""
 
 
@@ -117,8 +117,8 @@ class Search:
             return _Node(0, None, (), nothing, nothing, self.hard.elsewhere)
         program = self.stage.program
         run = program.play(program.begin(), 0, self.firsts[0], nothing)
-        failing, inside = self._failing(nothing, run, 0, self.stage.always)
-        return _Node(0, run, self.stage.always, nothing, nothing, failing, inside)
+        failing, end = self._failing(nothing, run, 0, self.stage.always)
+        return _Node(0, run, self.stage.always, nothing, nothing, failing, end)
 
     def go(self, at: _Node) -> None:
         """Decide about the next task and all after it."""
@@ -142,8 +142,8 @@ class Search:
             return replace(at, j=at.j + 1, kept=kept)
         run = self.stage.program.play(at.run, self.firsts[at.j], self.firsts[at.j + 1], kept)
         left = tuple(self.stage.left(at.kept, at.left, m))
-        failing, inside = self._failing(kept, run, at.j + 1, left)
-        return _Node(at.j + 1, run, left, kept, at.dropped, failing, inside)
+        failing, end = self._failing(kept, run, at.j + 1, left)
+        return _Node(at.j + 1, run, left, kept, at.dropped, failing, end)
 
     def _without(self, at: _Node, m: int) -> _Node:
         run = at.run
@@ -194,7 +194,7 @@ class Search:
         """
         assert self.stage is not None
         end = self.stage.program.play(run, self.firsts[j], self.end, kept)
-        return self.stage.failing(end, left).plus(self.hard.elsewhere), self.stage.program.inside(end)
+        return self.stage.failing(end, left).plus(self.hard.elsewhere), inside(self.stage.world, end)
 
     def _greedy(self) -> None:
         """Offer a good set early: should tasks first, then the most value per planned minute."""
@@ -206,7 +206,7 @@ class Search:
         kept: frozenset[int] = frozenset()
         for m in sorted(self.order, key=key):
             more = with_needs(self.optional, [*kept, m])
-            if more <= frozenset(self.order) and self.wanted.met(self.hard.failing(more)):
+            if more <= frozenset(self.order):
                 self.offer(more)
                 kept = more if self.found == more else kept
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from tracker.forecast.demand import Failing, count
 from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of
 from tracker.forecast.product import product
-from tracker.forecast.quick import Program, Run
+from tracker.forecast.quick import Program, Run, inside, lost
 from tracker.forecast.world import Node, Row, World, home_from_here
 
 
@@ -44,6 +44,13 @@ class Stage:
         """The world made ready for playing sets."""
         return Program(self.world, self.cuts, may_shut_out=self.may_shut_out)
 
+    def forgiving(self, grain: float) -> Stage:
+        """Return the same bound with another grain."""
+        other = replace(self, grain=grain)
+        if "program" in vars(self):
+            vars(other)["program"] = self.program
+        return other
+
     def left(self, kept: frozenset[int], before: Sequence[Row], new: int) -> list[Row]:
         """Return what is left per account when task `new` joins `kept`, given what was left before."""
         out = list(before)
@@ -54,14 +61,13 @@ class Stage:
 
     def masks(self, run: Run, left: Sequence[Row]) -> tuple[Mask, Mask]:
         """Return which scenarios break an elapsed limit, which a reserve."""
-        world, program = self.world, self.program
-        everybody = program.inside(run)
-        elapsed = program.lost(run) if self.may_shut_out else np.zeros(world.scenarios, dtype=np.bool_)
+        world = self.world
+        everybody = inside(world, run)
+        elapsed = lost(world, run) if self.may_shut_out else np.zeros(world.scenarios, dtype=np.bool_)
         consumables = elapsed.copy()
         for limit in world.limits:
             who = bound_crew(world, limit)
-            inside = everybody if who is None else program.inside(run, who)
-            elapsed |= inside > limit.at + self.grain
+            elapsed |= (everybody if who is None else inside(world, run, who)) > limit.at + self.grain
         for k, row in zip(self.accounts, left, strict=True):
             if clocked(world, k):
                 consumables |= everybody > row + np.float32(self.grain)
@@ -116,7 +122,7 @@ def bounds(world: World) -> tuple[Stage, Stage]:
     """Return two bounds: no set breaks less than the first says, none more than the second."""
     least = _stage(world, least=True)
     if plain_world(world):
-        return least, replace(least, grain=0.0)
+        return least, least.forgiving(0.0)
     return least, _stage(world, least=False)
 
 

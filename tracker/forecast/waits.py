@@ -78,16 +78,21 @@ class RegularGaps:
 
     def before(self, t: Row) -> None:
         """Move every latest start that falls into a gap back to the gap's beginning, in place."""
-        np.minimum(t, np.float32(self.last), out=t)
-        close = (t - np.float32(self.close)) / np.float32(self.period)
+        first = self.first_open + 2 * SAME_S
+        early = np.minimum(t, np.float32(first))
+        close = (t - np.float32(self.opening)) / np.float32(self.period)
         np.floor(close, out=close)
         close *= np.float32(self.period)
-        close += np.float32(self.close)
-        closed = t - close < np.float32(self.opening - self.close)
-        if float(t.min()) < self.first_open + 2 * SAME_S:
-            closed &= t >= np.float32(self.first_open + 2 * SAME_S)
-            t[(t > np.float32(self.first_close)) & (t < np.float32(self.first_open))] = self.first_close
-        np.copyto(t, close, where=closed)
+        close += np.float32(self.close + self.period)
+        np.minimum(close, np.float32(self.last), out=close)
+        np.minimum(t, close, out=t)
+        if self.first_open > 0:
+            early[(early > np.float32(self.first_close)) & (early < np.float32(self.first_open))] = (
+                self.first_close
+            )
+            np.copyto(t, early, where=early < np.float32(first))
+        else:
+            np.maximum(t, early, out=t)
 
     def wait_inside(self, t: Row, scratch: Row) -> None:
         """Do the same where no start is negative, nor any at or after the last opening; quicker."""

@@ -199,6 +199,8 @@ class Course:
     table: NDArray[np.float32] | None = None
     """(steps, N): where finish rows are written to, one after another in memory; None: each where it
     happens to be. A course with a table must be done with before another one is given the same."""
+    starts_table: NDArray[np.float32] | None = None
+    """The same for start rows that are not the very row of some finish."""
     sums: Mapping[int, Row] = field(default_factory=dict)
     """Per node the row to which its duration is added, if any."""
 
@@ -224,9 +226,9 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
     ready, sums = course.ready, course.sums
     for i in nodes:
         node = everything[i]
-        crew = node.crew
+        crew, into = node.crew, None if course.starts_table is None else course.starts_table[i]
         at_once = len(crew) == 1 and not node.needs and not node.gaps and not node.earliest
-        start = ready[crew[0]] if at_once else _start(world, course, node)
+        start = ready[crew[0]] if at_once else _start(world, course, node, into)
         if starts:
             course.start[i] = start
         duration = durations[i]
@@ -243,8 +245,8 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
     return course
 
 
-def _start(world: World, course: Course, node: Node) -> Row:
-    """Return when a node starts; perhaps a row that something else owns, so not to be written to."""
+def _start(world: World, course: Course, node: Node, into: Row | None) -> Row:
+    """Return when a node starts: a row of its own (`into`), or one that is not to be written to."""
     rows = [course.ready[c] for c in node.crew]
     if not node.running:
         finish = course.finish
@@ -255,12 +257,11 @@ def _start(world: World, course: Course, node: Node) -> Row:
         t, owned = rows[0], False
         for row in rows[1:]:
             if row is not t:
-                t = np.maximum(t, row, out=t if owned else None)
-                owned = True
+                t, owned = np.maximum(t, row, out=t if owned else into), True
         if node.earliest > 0.0:
-            t, owned = np.maximum(t, np.float32(node.earliest)), True
+            t, owned = np.maximum(t, np.float32(node.earliest), out=t if owned else into), True
     if node.gaps and not node.running:
-        t = t if owned else t.copy()
+        t = t if owned else np.positive(t, out=into)
         wait_for_opening(t, node.gaps)
     return t
 
