@@ -184,3 +184,15 @@ def test_texts_are_plain_and_the_closed_excursion_has_none() -> None:
     run.done("home.in", at=4200)
     run("closed", 4300)
     assert flat(run.now).alerts == ()
+
+
+def test_a_hardware_clock_that_has_run_out_says_since_when() -> None:
+    run = Run(
+        task("out", step("un", "EV1", 10)),
+        task("in", {**step("mate", "EV1", 30), "within": {"of": "out.un", "time": "0:40"}}),
+        HOME,
+    )
+    run.done("out.un", at=600)
+    assert alerts(run, 3600)["clock:in.mate"].text.endswith(", 0:10 ago")
+    run("held", 600, crew=["EV1"], until=2400)
+    assert alerts(run, 2400)["clock:in.mate"].text.endswith(", in 0:10")

@@ -31,3 +31,20 @@ def test_a_clock_that_would_run_out_is_named(first: str) -> None:
     assert figure.advice == ("drop" if first == "at work" else "decide")
     assert "hardware clock of in.mate is too likely to run out" in figure.reason
     assert ("under way" in figure.reason) == (first == "at work")
+
+
+def test_what_has_come_to_fit_since_the_last_event_is_added_at_the_next() -> None:
+    """Lamp (6 worth) and photos do not fit together; at 0:40 the lamp does not fit any more, photos do."""
+    run = Run(
+        task("a", step("1", "EV1", 10)),
+        task("lamp", step("x", "EV1", 60), priority="get-ahead", value=6),
+        task("photos", step("x", "EV1", 30), priority="get-ahead"),
+        task("home", step("way", "EV1 EV2", 30), closeout=True),
+        limits={"elapsed": "1:50"},
+    )
+    assert flat(run.now).advice.kept == {"lamp"}
+    lamp, photos = flat(run.now, 2400).optional
+    assert (lamp.advice, photos.advice) == ("drop", "decide")
+    assert "enough to add it at the next event" in photos.reason
+    run.done("a.1", at=2400)
+    assert flat(run.now).advice.kept == {"photos"}

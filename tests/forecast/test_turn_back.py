@@ -237,3 +237,14 @@ def test_a_closer_that_was_set_aside_is_taken_up_at_once_when_called() -> None:
     called = run.now.suppose({"kind": "called", "call": "home", "at": 1200})
     assert made.inside_if_now.p50 == flat(called).inside.p50 == (20 + 20 + 10) * 60
     assert made.latest == 120 * 60 - 10 * 60
+
+
+def test_once_everybody_is_inside_a_call_changes_nothing() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 10)),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+    )
+    run.done("a.1", at=600)
+    run.done("home.in", at=1200)
+    made = flat(run.now, 3000)
+    assert made.inside.p50 == made.turn_back.inside_if_now.p50 == 1200

@@ -92,8 +92,16 @@ def _hardware_clocks(
     most = 1 - progress.plan.confidence.elapsed
     for clock in made.clocks:
         if clock.late > most + 1e-9 and not (early and clock.due is None):
-            left = "" if clock.due is None else f", in {format_pet(clock.due - now)}"
-            yield f"clock:{clock.step}", clock_text(clock.step, clock.late, clock.due) + left
+            yield f"clock:{clock.step}", clock_text(clock.step, clock.late, clock.due) + _left(clock, now)
+
+
+def _left(clock: ClockFigure, now: float) -> str:
+    """Return how long a hardware clock still runs, or since when it has run out."""
+    if clock.due is None:
+        return ""
+    if clock.due < now:
+        return f", {format_pet(now - clock.due)} ago"
+    return f", in {format_pet(clock.due - now)}"
 
 
 def _clock_cleared(progress: Progress, made: Estimate, raised: Raised) -> bool:

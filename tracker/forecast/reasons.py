@@ -51,6 +51,9 @@ def _decide(judge: Judge, m: int, kept: frozenset[int], call: float | None) -> s
     with_it = kept | with_needs(judge.world.optional, [m])
     if clock := _clock_runs_out(judge, with_it):
         return f"{clock}{by}"
+    if judge.meets(with_it, demand(judge.world, entering=True)):
+        # Between events nothing is taken in: what is kept then only shrinks.
+        return f"with it the chance is {_with(judge, m, kept)}, enough to add it at the next event{by}"
     if judge.meets(with_it, demand(judge.world)):
         return f"with it the chance is {_with(judge, m, kept)}, not enough above what is wanted to add it{by}"
     return f"with it the chance is {_with(judge, m, kept)}, {_wanted(judge)} is wanted{by}"

@@ -22,6 +22,7 @@ from tracker.forecast.limits import GRAIN_S, deadlines
 from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import Row, World
+from tracker.forecast.world import inside as ingress
 
 _STEPS = 24
 """Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""
@@ -36,8 +37,11 @@ def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -
     recall was given, and there is nothing left to turn back from.
     """
     world = judge.world
-    full = homeward(world, world.present(kept), judge.course(kept))
-    inside_if_now = ranged(full.inside(0.0), base=world.now, mean=True)
+    course = judge.course(kept)
+    full = homeward(world, world.present(kept), course)
+    # Who is inside already is not called: the fact stands.
+    arrival = full.inside(0.0) if world.counted else ingress(world, course)
+    inside_if_now = ranged(arrival, base=world.now, mean=True)
     if homebound or any(node.closeout and node.running for node in world.nodes):
         return TurnBack(None, inside_if_now, homebound=True)
     finder = _Finder(judge, kept, full)
