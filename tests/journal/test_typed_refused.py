@@ -57,7 +57,12 @@ from tracker.journal.words import BY_WORD
         ("choose latch perhaps", "not keep or drop or open"),
         ("amend 2 soon", "what is 'soon' for"),
         ("add EV1 10 Look", "0:10"),
-        ("add EV1 0:10", "task"),
+        (
+            "add EV1 0:10",
+            "add: who, how long, and what is to be done, as in `add EV1 0:10 Inspect the hinge`",
+        ),
+        ("add Inspect the hinge EV1 0:10", "add: who, how long, and what is to be done"),
+        ("add Inspect", "add: who, how long, and what is to be done"),
         ("add {oops", "not JSON"),
         ("move trays", "before"),
         ("zero noon", "noon"),

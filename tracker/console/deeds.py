@@ -239,7 +239,7 @@ class Deeds(Screen[None]):
         again = self.key("recall" if call == "home" else "recall-at-once")
         if self.twice(f"recall-{call}", f" {again} again calls everyone {call} "):
             crew = self.progress.plan.outside if self.progress else ()
-            self.perform(Deed(({"kind": "called", "call": call},), f"called {call}", tuple(crew)))
+            self.perform(Deed(({"kind": "called", "call": call},), f"called all {call}", tuple(crew)))
 
     def action_close_excursion(self) -> None:
         """Close the excursion, when asked twice."""

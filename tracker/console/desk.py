@@ -19,7 +19,7 @@ from tracker.console.keys import binding_id
 from tracker.console.pending import PATIENCE_S
 from tracker.console.regions import BELOW, FIXED, MIDDLE, WIDE, Layout, layout_for
 from tracker.console.session import MARK_S
-from tracker.console.view.consumables import consumables_list
+from tracker.console.view.consumables import consumables_lines, consumables_list
 from tracker.console.view.crew import member_at
 from tracker.console.view.events import event_at
 from tracker.console.view.footer import command_at, footer_line
@@ -235,7 +235,8 @@ class Desk(Entering):
         self.query_one("#consumables").display = layout.consumables > 0
 
     def _middle(self, name: str) -> View:
-        pages: dict[str, View] = {"help": self._help, "brief": self._brief, "optional": self._optional}
+        pages: dict[str, View] = {"help": self._help, "brief": self._brief}
+        pages |= {"optional": self._optional, "consumables": self._consumables}
         return self.what_if_view if name == PAGE else pages.get(name) or MIDDLE[name]
 
     def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
@@ -256,6 +257,9 @@ class Desk(Entering):
 
     def _optional(self, scene: Scene, width: int, height: int) -> list[Line]:
         return self.paged(optional_page(scene, width), width, height)
+
+    def _consumables(self, scene: Scene, width: int, height: int) -> list[Line]:
+        return self.paged(consumables_lines(scene, width), width, height)
 
     def _footer(self, scene: Scene, width: int, height: int) -> list[Line]:
         return [footer_line(footer(self.table, scene.progress), width)]

@@ -16,6 +16,9 @@ from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress
 
+MOST = 200
+"""Characters in which events that are written together are told one by one."""
+
 
 class Entering(Weighing):
     """The actions and messages of the entry line."""
@@ -156,17 +159,20 @@ class Entering(Weighing):
         """Return what Enter would write, with the resulting PET and UTC, or what is wrong with the text."""
         try:
             events = self._events(text)
+            unusual = self.sitting.session.unusual(events, self.utc())
         except TrackerError as error:
             return (error.lines[0], "late")
-        return (f"Enter writes {self._when(events[-1])}: {self._words(events)}", "going")
+        note = f"   note: {unusual[0]}" if unusual else ""
+        words = f"Enter writes {self._when(events[-1])}: {self._words(events)}{note}"
+        return (words, "late" if unusual else "going")
 
     def _words(self, events: list[dict[str, Any]]) -> str:
         assert self.progress is not None
-        last = event_words(self.progress, str(events[-1].get("kind")), events[-1])
-        if len(events) == 1:
-            return last
-        first = event_words(self.progress, str(events[0].get("kind")), events[0])
-        return f"{count(len(events), 'event')}, from {first} to {last}"
+        said = [event_words(self.progress, str(event.get("kind")), event) for event in events]
+        if len(said) == 1:
+            return said[0]
+        every = f"{count(len(said), 'event')}: {'; '.join(said)}"
+        return every if len(every) <= MOST else f"{count(len(said), 'event')}, from {said[0]} to {said[-1]}"
 
     def _when(self, event: dict[str, Any]) -> str:
         """Return the PET and the UTC at which an event will stand."""

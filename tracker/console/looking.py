@@ -13,7 +13,7 @@ from tracker.console.view.scene import Scene
 from tracker.console.view.steps import rows_of
 from tracker.console.widgets.pane import Pane
 
-PAGES = ("help", "brief", "optional")
+PAGES = ("help", "brief", "optional", "consumables")
 """Views that move as a page."""
 LISTS = ("steps", "events", "what-if")
 """Views with rows to be chosen."""

@@ -60,8 +60,15 @@ class Queue:
 
 def admitted(fold: Fold, job: Job, seat: str) -> Fold:
     """Return the fold with a job's events; EventError says why they cannot be."""
+    return tried(fold, job, seat)[0]
+
+
+def tried(fold: Fold, job: Job, seat: str) -> tuple[Fold, tuple[str, ...]]:
+    """Return the fold with a job's events and what is unusual about them; EventError: they cannot be."""
     from tracker.journal.rules import admit
 
+    unusual: tuple[str, ...] = ()
     for event in job.events:
-        _, fold, _ = admit(fold, event, utc_now=job.utc, seat=seat)
-    return fold
+        _, fold, more = admit(fold, event, utc_now=job.utc, seat=seat)
+        unusual += more
+    return fold, unusual

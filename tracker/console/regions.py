@@ -34,7 +34,7 @@ WHOLE = ("home", "events", "alerts", "help", "brief", "what-if")
 """Views that take the runway's and the side's room too."""
 WIDE = ("optional", "consumables")
 """Views that take the side's room: there they have columns for which the side is too narrow."""
-LONG = ("events", "alerts", "help", "brief", "what-if", "optional")
+LONG = ("events", "alerts", "help", "brief", "what-if", "optional", "consumables")
 """Views that may have more rows than there are; on a small screen the crew makes room for them."""
 
 

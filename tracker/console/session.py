@@ -6,7 +6,7 @@ a scene.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -14,7 +14,7 @@ from typing import Any
 from tracker.console import hands
 from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.hands import Deed
-from tracker.console.pending import Pending, Queue, admitted
+from tracker.console.pending import Pending, Queue, admitted, tried
 from tracker.console.renewal import Renewal, next_change
 from tracker.console.view.ink import Ink
 from tracker.console.view.saying import event_words
@@ -159,6 +159,10 @@ class Session:
         self._queue.jobs[job.token] = Pending(job, deed.words, deed.crew, mono)
         self.submit(job)
         return True
+
+    def unusual(self, events: Sequence[Mapping[str, Any]], utc: datetime) -> tuple[str, ...]:
+        """Return what is unusual about events that are typed; TrackerError says why they cannot be."""
+        return tried(self.ahead.fold, Job(0, tuple(events), utc), self.seat)[1]
 
     def _after_the_last(self, utc: datetime) -> datetime:
         """Return the instant of a key press, later than that of the one before it."""

@@ -81,14 +81,15 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     rest = width - _NAME - _WORD - width_of(end)
     following = rest // 2
     mark = scene.marks.get(crew)
-    beside = put(stand.word, _WORD, stand.ink) if mark is None else put(mark.state, _WORD, _mark_ink(mark))
+    said = (put(mark.text, _MARK, _mark_ink(mark)),) if mark is not None else ()
     return crop(
         (
             *_name(scene, number, crew, _NAME),
-            beside,
+            put(stand.word, _WORD, stand.ink),
             put(_what(scene, step, stand), rest - following, "strong" if stand.word == "now" else ""),
             *end,
-            *_next(scene, crew, following),
+            *said,
+            *_next(scene, crew, following - (_MARK if said else 0)),
         ),
         width,
     )
@@ -176,9 +177,10 @@ def _what(scene: Scene, step: str | None, stand: Stand) -> str:
         return stand.why
     do = scene.progress.steps[step].step.do
     why = _why(stand)
-    silent = [c for c in scene.progress.steps[step].crew if c in scene.progress.silent]
-    tail = f"   silent: {' '.join(silent)}" if silent else ""
-    return f"{why}{tail}: {do}" if why else do + tail
+    owners = scene.progress.steps[step].crew
+    silent = [c for c in owners if c in scene.progress.silent]
+    begin = "" if not silent else "silent, " if len(owners) == 1 else f"{' '.join(silent)} silent, "
+    return f"{begin}{why}: {do}" if why else begin + do
 
 
 def _count(scene: Scene, step: str | None) -> str:

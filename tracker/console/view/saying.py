@@ -7,12 +7,13 @@ from typing import Any
 
 from tracker.console.view.words import pet, pet_s
 from tracker.foundation.text import plain
+from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress
 
 _VERBS = {
     "zero": "the clock starts", "began": "began", "counted": "counted", "done": "done", "skipped": "skipped",
     "dropped": "dropped", "restored": "restored", "held": "held", "resumed": "resumed", "went": "go for",
-    "handed": "handed", "moved": "moved", "added": "added", "retimed": "takes", "limited": "limit",
+    "handed": "handed", "moved": "moved", "added": "added", "retimed": "retimed", "limited": "limit",
     "reading": "reading", "replaced": "replaced", "seen": "seen", "entered": "inside", "called": "called",
     "silent": "silent", "heard": "heard", "noted": "note", "chose": "chose", "acknowledged": "seen",
     "withdrawn": "takes back", "amended": "corrects", "closed": "the excursion is closed",
@@ -41,12 +42,39 @@ def _subject(progress: Progress, kind: str, body: Mapping[str, Any]) -> list[str
     parts = [_people(body.get("crew"))]
     parts += [str(body[key]) for key in ("consumable", "window", "limit", "choice", "alert") if key in body]
     task = body.get("task")
-    parts.append(str(task.get("title", task.get("id", "")) if isinstance(task, Mapping) else task or ""))
+    parts.append(_task(task) if isinstance(task, Mapping) else str(task or ""))
+    if "advice" in body:
+        parts.append(f"(advised {body['advice']})")
     if "value" in body:
-        parts.append(f"= {body['value']}")
+        parts.append(f"= {_value(progress, kind, body)}")
     if "before" in body:
         parts.append(f"before {body['before']}")
     return [*parts, "last" if body.get("last") else ""]
+
+
+def _task(task: Mapping[str, Any]) -> str:
+    """Return the title of unplanned work, and of each step who does it and how long."""
+    steps = [step for step in task.get("steps", ()) if isinstance(step, Mapping)]
+    who = [f"{_people(step.get('crew'))} {_long(step.get('time'))}" for step in steps]
+    return f"{task.get('title', task.get('id', ''))} ({', '.join(who)})"
+
+
+def _long(time: object) -> str:
+    if isinstance(time, Mapping):
+        return _long(time.get("likely"))
+    return format_exact(time) if isinstance(time, (int, float)) else str(time)
+
+
+def _value(progress: Progress, kind: str, body: Mapping[str, Any]) -> str:
+    """Return a level with its unit, or a limit as a time."""
+    value = body["value"]
+    if not isinstance(value, (int, float)):
+        return str(value)
+    name = str(body.get("consumable") or str(body.get("limit", "")).rpartition(".")[2])
+    consumable = progress.plan.consumable.get(name)
+    if kind == "limited" and consumable is None:
+        return pet(value)
+    return f"{value:.10g} {consumable.unit}" if consumable else f"{value:.10g}"
 
 
 def _step(progress: Progress, step: str) -> list[str]:
@@ -66,7 +94,7 @@ def _figures(kind: str, body: Mapping[str, Any]) -> list[str]:
     parts = []
     if "time" in body:
         time = body["time"]
-        parts.append(pet(time) if isinstance(time, (int, float)) else str(time))
+        parts.append(f"to {_long(time)}")
     if kind == "handed":
         parts.append(f"to {_people(body.get('crew'))}")
     return [*parts, "from now" if body.get("left") else ""]

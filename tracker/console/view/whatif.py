@@ -30,7 +30,7 @@ def what_if_page(scene: Scene, what: WhatIf, keys: tuple[str, str], width: int, 
         rows += [("", line) for line in block(words, width, "dim", indent=2)]
     rows += [("", line) for line in _weighed(what, width)]
     rows += [("", blank(width)), *_orders(scene, what, width)]
-    keys_line = f"{typing} one more   Backspace takes back   {recording} records   Esc leaves"
+    keys_line = f"{typing} adds   Backspace takes back   {recording} records   Esc leaves"
     return _in_sight(rows, scene.chosen, keys_line, width, height)
 
 
