@@ -166,3 +166,11 @@ def test_the_outcome_in_a_line(rehearse: Rehearse) -> None:
     line = played.rehearsal.outcome()
     assert line.startswith("inside at 1:00, limit 1:10, 0:0")
     assert "to spare; 1 of 2 steps done; dropped extra; surprises: none; seed 9" in line
+
+
+def test_the_outcome_gives_no_surprise_away_that_has_not_come(rehearse: Rehearse) -> None:
+    plan = plan_of(task("a", step("one", "EV1", 10), step("two", "EV1", 60, count=4)), crew="EV1")
+    played = rehearse(plan, seed=3, wanted=("hold", "stuck"))
+    line = played.to(1).rehearsal.outcome()
+    assert "surprises: none" in line
+    assert "stuck" in played.all().rehearsal.outcome() and "hold of EV1" in played.rehearsal.outcome()

@@ -88,9 +88,10 @@ class Rehearsal:
         return outcome(self.log.progress(), self.surprises, self.seed)
 
 
-def outcome(progress: Progress, came: Sequence[Surprise], seed: int) -> str:
-    """Return in one line how a rehearsal went."""
+def outcome(progress: Progress, drawn: Sequence[Surprise], seed: int) -> str:
+    """Return in one line how a rehearsal went; a surprise that has not come yet is not given away."""
     steps = progress.steps.values()
+    came = [one for one in drawn if _has_come(progress, one)]
     done = sum(1 for state in steps if state.ended == "done")
     dropped = [name for name, task in progress.tasks.items() if task.status == "dropped"]
     left = [name for name, task in progress.tasks.items() if task.status == "left"]
@@ -103,6 +104,13 @@ def outcome(progress: Progress, came: Sequence[Surprise], seed: int) -> str:
         f"seed {seed}",
     ]
     return plain("; ".join(parts), most=400)
+
+
+def _has_come(progress: Progress, one: Surprise) -> bool:
+    if one.kind != "stuck":
+        return one.at <= progress.at
+    began = progress.steps[one.step].began
+    return began is not None and began <= progress.at
 
 
 def _inside(progress: Progress) -> str:
