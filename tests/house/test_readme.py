@@ -56,15 +56,33 @@ def test_scripted_excursion_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert main(shlex.split(line)[1:]) == 0, line
 
 
-def test_python_runs(
+def test_python_runs_after_the_scripted_excursion(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    from tracker.cli.main import main
+
     _stand_in(tmp_path, monkeypatch)
+    for line in (line for line in _lines("sh") if line.startswith("tracker record")):
+        assert main(shlex.split(line)[1:]) == 0
+    capsys.readouterr()
     (block,) = _blocks("python")
     exec(compile(block, "README.md", "exec"), {})
     p90, safe = capsys.readouterr().out.split()
     assert float(p90) > 600
     assert 0 <= float(safe) <= 1
+
+
+def test_the_journal_tables_have_the_columns_that_are_told(example: Path) -> None:
+    rows = re.findall(r"^\| `(events|as_run|as_spent|estimates)` \| [^|]+ \| (.*) \|$", README, re.MULTILINE)
+    assert len(rows) == 4
+    with sqlite3.connect(f"file:{example}?mode=ro", uri=True) as database:
+        for table, told in rows:
+            there = [row[1] for row in database.execute(f"PRAGMA table_info({table})")]
+            own = [
+                name for name in there if (table, name) not in {("estimates", "id"), ("estimates", "digest")}
+            ]
+            assert re.findall(r"`(\w+)`", told) == own
+    database.close()
 
 
 @pytest.mark.parametrize("query", [q for block in _blocks("sql") for q in block.split("\n\n")])
