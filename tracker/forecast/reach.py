@@ -48,11 +48,11 @@ class Reach:
         self._by: dict[tuple[int, int], list[Row] | None] = {}
         self._ends = self._until(target)
 
-    def misses(self, j: int, missing: int, run: Run, inside: Row, left: Sequence[Row]) -> Mask | None:
+    def misses(self, j: int, missing: int, run: Run, inside: Row | None, left: Sequence[Row]) -> Mask | None:
         """Return the scenarios that surely fail when a run stands before task j with so much missing.
 
-        `inside`: when everybody is inside without any task from there on. `left`: per account what is left
-        then. None: so much is not to be had any more.
+        `inside`: when everybody is inside without any task from there on, if that is known already. `left`:
+        per account what is left then. None: so much is not to be had any more.
         """
         by = self._free_by(j, missing)
         if by is None:
@@ -61,7 +61,7 @@ class Reach:
         for ready, latest in zip(run.ready, by, strict=True):
             if latest is not self._never:
                 np.logical_or(out, ready > latest, out=out)
-        if self.stage.world.confidence_joint:
+        if inside is not None and self.stage.world.confidence_joint:
             early = inside - self._grain
             taken = self._least_taken(j, missing)
             for k in self._clocked:

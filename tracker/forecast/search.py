@@ -65,10 +65,10 @@ class _Node:
     left: tuple[Row, ...]
     kept: frozenset[int]
     dropped: frozenset[int]
-    failing: Failing
-    """The least that fails when no later task is kept."""
+    failing: Failing | None = None
+    """The least that fails when no later task is kept; None while not looked at."""
     inside: Row | None = None
-    """When everybody is inside then."""
+    """When everybody is inside then, on the hard scenarios."""
 
 
 class Search:
@@ -114,25 +114,25 @@ class Search:
     def _root(self) -> _Node:
         nothing: frozenset[int] = frozenset()
         if self.stage is None:
-            return _Node(0, None, (), nothing, nothing, self.hard.elsewhere)
+            return _Node(0, None, (), nothing, nothing)
         program = self.stage.program
         run = program.play(program.begin(), 0, self.firsts[0], nothing)
-        failing, end = self._failing(nothing, run, 0, self.stage.always)
-        return _Node(0, run, self.stage.always, nothing, nothing, failing, end)
+        return _Node(0, run, self.stage.always, nothing, nothing)
 
     def go(self, at: _Node) -> None:
         """Decide about the next task and all after it."""
         self.tried += 1
-        if self.tried > self.budget or self._hopeless(at) or self._out_of_reach(at):
+        if self.tried > self.budget or self._worth_less(at) or self._out_of_reach(at):
+            return
+        at = self._ended(at)
+        if self._no_better(at) or self._out_of_reach(at):
             return
         if at.j == len(self.order):
             self.offer(at.kept)
             return
         m = self.order[at.j]
         if at.dropped.isdisjoint(self.optional[m].needs):
-            more = self._with(at, m)
-            if self.wanted.met(more.failing):
-                self.go(more)
+            self.go(self._with(at, m))
         if not any(m in self.optional[other].needs for other in at.kept):
             self.go(self._without(at, m))
 
@@ -142,8 +142,7 @@ class Search:
             return replace(at, j=at.j + 1, kept=kept)
         run = self.stage.program.play(at.run, self.firsts[at.j], self.firsts[at.j + 1], kept)
         left = tuple(self.stage.left(at.kept, at.left, m))
-        failing, end = self._failing(kept, run, at.j + 1, left)
-        return _Node(at.j + 1, run, left, kept, at.dropped, failing, end)
+        return _Node(at.j + 1, run, left, kept, at.dropped)
 
     def _without(self, at: _Node, m: int) -> _Node:
         run = at.run
@@ -151,50 +150,61 @@ class Search:
             run = self.stage.program.play(run, self.firsts[at.j], self.firsts[at.j + 1], at.kept)
         return replace(at, j=at.j + 1, run=run, dropped=at.dropped | {m})
 
-    def _hopeless(self, at: _Node) -> bool:
-        """Whether nothing from here on can be better than the best so far."""
-        if self.best is None:
-            return False
-        have = total(self.values, at.kept)
-        bound = (have[0] + self.rest[at.j][0], have[1] + self.rest[at.j][1])
-        return bound < self.best[0] or (bound == self.best[0] and at.failing.any > self.best[1])
+    def _ended(self, at: _Node) -> _Node:
+        """Return where the search stands, with what fails when no later task is kept.
+
+        That is what fails on the hard scenarios, and what surely fails elsewhere.
+        """
+        if at.failing is not None:
+            return at
+        if at.run is None or self.stage is None:
+            return replace(at, failing=self.hard.elsewhere)
+        end = self.stage.program.play(at.run, self.firsts[at.j], self.end, at.kept)
+        failing = self.stage.failing(end, at.left).plus(self.hard.elsewhere)
+        return replace(at, failing=failing, inside=inside(self.stage.world, end))
+
+    def _worth_less(self, at: _Node) -> bool:
+        """Whether all that is still to be had is worth less than the best so far."""
+        return self.best is not None and self._most(at) < self.best[0]
+
+    def _most(self, at: _Node) -> Worth:
+        have, rest = total(self.values, at.kept), self.rest[at.j]
+        return have[0] + rest[0], have[1] + rest[1]
+
+    def _no_better(self, at: _Node) -> bool:
+        """Whether too much fails already, for what is demanded or to be better than the best so far."""
+        assert at.failing is not None
+        if not self.wanted.met(at.failing):
+            return True
+        return self.best is not None and self._most(at) == self.best[0] and at.failing.any > self.best[1]
 
     def _out_of_reach(self, at: _Node) -> bool:
         """Whether whatever would be better than the best so far surely fails."""
         if self.best is None or at.run is None or self.tried <= SHORT or at.j == len(self.order):
             return False
         have, best = self._whole(total(self.values, at.kept)), self._whole(self.best[0])
-        as_good = self._misses(at.j, best, best - have, at)
+        as_good = self._misses(at, best, best - have)
         if as_good is None or not self.wanted.met(as_good):
             return True
         if as_good.any <= self.best[1]:
             return False
-        greater = self._misses(at.j, best + 1, best + 1 - have, at)
+        greater = self._misses(at, best + 1, best + 1 - have)
         return greater is None or not self.wanted.met(greater)
 
     def _whole(self, worth: Worth) -> int:
         return worth[0] * self.unit + worth[1]
 
-    def _misses(self, j: int, target: int, missing: int, at: _Node) -> Failing | None:
+    def _misses(self, at: _Node, target: int, missing: int) -> Failing | None:
         """Return the least that fails when so much in all is reached; None if it is not to be had."""
-        assert self.stage is not None and at.run is not None and at.inside is not None
+        assert self.stage is not None and at.run is not None
         if target not in self.reaches:
             values = [self._whole(self.values[m]) for m in self.order]
             self.reaches[target] = Reach(self.stage, self.order, self.firsts, values, target)
-        late = self.reaches[target].misses(j, missing, at.run, at.inside, at.left)
+        late = self.reaches[target].misses(at.j, missing, at.run, at.inside, at.left)
         if late is None:
             return None
         times = int(np.count_nonzero(late))
         return Failing(times, times, 0).plus(self.hard.elsewhere)
-
-    def _failing(self, kept: frozenset[int], run: Run, j: int, left: tuple[Row, ...]) -> tuple[Failing, Row]:
-        """Return the least that fails when these and no later tasks are kept.
-
-        That is what fails on the hard scenarios, and what surely fails elsewhere.
-        """
-        assert self.stage is not None
-        end = self.stage.program.play(run, self.firsts[j], self.end, kept)
-        return self.stage.failing(end, left).plus(self.hard.elsewhere), inside(self.stage.world, end)
 
     def _greedy(self) -> None:
         """Offer a good set early: should tasks first, then the most value per planned minute."""
