@@ -162,6 +162,13 @@ def test_remarks_on_events_are_told() -> None:
     assert row["said"] == "no cable"
 
 
+def test_the_longest_note_is_kept_whole() -> None:
+    note = "n" * 9_999 + "z"
+    one = _debrief([ZERO, _done("mount.bolts", 600, text=note), {"kind": "noted", "text": note, "at": 700}])
+    for text in (csv_chunks([one]), markdown([one]), page([one]), json_chunks([one])):
+        assert note in "".join(text)
+
+
 def test_a_task_that_means_different_things_has_no_title_when_pooled() -> None:
     other = SMALL.replace("title: Mount the box", "title: Mount the lamp")
     together = pool([_debrief([ZERO]), _debrief([ZERO], other)])

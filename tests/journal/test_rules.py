@@ -225,7 +225,7 @@ def test_a_decision_to_drop_comes_with_the_drop() -> None:
     dropped = {"kind": "dropped", "task": "two", "at": 60}
     check_together(fold, [chose, dropped])
     check_together(fold, [{**chose, "choice": "keep"}])
-    with pytest.raises(EventError, match="both or neither"):
+    with pytest.raises(EventError, match="both or neither; record `dropped` first"):
         check_together(fold, [chose])
     check_together(record(fold, LATER, **dropped)[1], [chose])
 

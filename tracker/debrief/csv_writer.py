@@ -14,6 +14,7 @@ from datetime import datetime
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.rows import StepRow
+from tracker.debrief.words import MOST_TEXT
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_day_of_year, format_instant, format_pet, instant_of
@@ -47,7 +48,7 @@ def cell(value: object) -> str | int | float:
     if value is None:
         return ""
     text = " ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
-    return _RUNS.sub(r"\1\2'\3", plain(text, most=4000))
+    return _RUNS.sub(r"\1\2'\3", plain(text, most=MOST_TEXT))
 
 
 def _short(value: float) -> int | float:

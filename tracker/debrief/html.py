@@ -8,7 +8,7 @@ from html import escape
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
-from tracker.debrief.words import Table
+from tracker.debrief.words import MOST_TEXT, Table
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
 
@@ -111,7 +111,7 @@ def _drawn(svg: str, key: str) -> str:
 
 
 def _text(text: str) -> str:
-    return escape(plain(text, most=4000))
+    return escape(plain(text, most=MOST_TEXT))
 
 
 def _table(table: Table, figure: str = "") -> str:

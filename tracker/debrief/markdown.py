@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
-from tracker.debrief.words import Table
+from tracker.debrief.words import MOST_TEXT, Table
 from tracker.foundation.advisory import ADVISORY
 from tracker.foundation.text import plain
 
@@ -20,7 +20,7 @@ MOST_IN_FULL = 20
 
 def safe(text: str) -> str:
     """Return text that Markdown and HTML in it show letter by letter, and that links nowhere."""
-    escaped = plain(text, most=4000).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    escaped = plain(text, most=MOST_TEXT).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     escaped = _SPECIAL.sub(r"\\\1", escaped)
     return escaped.replace("://", "&#58;//").replace("www.", "www&#46;")
 

@@ -8,6 +8,9 @@ from dataclasses import dataclass, field
 
 from tracker.foundation.times import format_pet
 
+MOST_TEXT = 30_000
+"""Characters of a text that an export keeps: all of a note, and no more than a spreadsheet's cell holds."""
+
 
 @dataclass(frozen=True, slots=True)
 class Table:

@@ -58,7 +58,8 @@ def check_together(fold: Fold, events: Sequence[Mapping[str, Any]]) -> None:
             task = event.get("task")
             if task not in dropped and task not in given_up:
                 name = plain(task, most=60)
-                raise EventError(f"chose {name} drop: comes with `dropped` of {name}, both or neither")
+                what = f"chose {name} drop: comes with `dropped` of {name}, both or neither"
+                raise EventError(f"{what}; record `dropped` first")
 
 
 def supposed(fold: Fold, event: Mapping[str, Any], recorded: datetime) -> Recorded:
