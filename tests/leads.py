@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Mapping
+from collections.abc import AsyncIterator, Iterable, Mapping
+from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from textual.pilot import Pilot
 
 from tracker.console.following import Grown
 from tracker.console.lead_app import LeadApp
+from tracker.console.settings import Settings
 from tracker.console.view.ink import text_of
 from tracker.console.view.lead_scene import Moved, Point
 from tracker.console.view.scene import Picture
@@ -221,3 +223,24 @@ class AtLead:
         """The text of the panes that are shown."""
         panes = [pane for pane in self.lead.query(Pane) if pane.display and pane.size.height]
         return "\n".join(text_of(pane.lines) for pane in panes)
+
+
+@asynccontextmanager
+async def open_lead(
+    plan: Plan,
+    size: tuple[int, int] = (120, 36),
+    events: Iterable[Mapping[str, Any]] = EVENTS,
+    hand: Hand | None = None,
+    settings: Settings | None = None,
+    **changes: Any,
+) -> AsyncIterator[AtLead]:
+    """Open the view on an excursion that is known by hand; `changes` are figures of the estimate."""
+    still = Still(excursion(plan, events), hand or Hand(), **changes)
+    app = LeadApp(still, settings)
+    async with app.run_test(size=size) as pilot:
+        at = AtLead(pilot, app)
+        for _ in range(3):
+            await pilot.pause()
+        at.lead.repaint()
+        await pilot.pause()
+        yield at

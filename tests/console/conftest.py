@@ -7,12 +7,14 @@ import os
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
 from textual.pilot import Pilot
 
+from tests.leads import open_lead
 from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
 from tracker.console.forecaster import Forecaster
@@ -381,3 +383,9 @@ def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Call
         sitting.stop()
 
     return open_desk
+
+
+@pytest.fixture
+def at_lead(plan: Plan) -> Callable[..., Any]:
+    """Open the lead's view on an excursion that is known by hand."""
+    return partial(open_lead, plan)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 
-from tests.leads import EVENTS, NOW_S, AtLead, Hand, Still, by_hand, excursion
+from tests.leads import EVENTS, NOW_S, Hand, by_hand
 from tracker.console.forecaster import Estimated, Wanted
-from tracker.console.lead_app import LeadApp
 from tracker.console.lead_commands import LEAD_COMMANDS, lead_footer
 from tracker.console.studies import Learned, Wish
 from tracker.console.view.footer import footer_line
@@ -20,27 +18,6 @@ from tracker.plan.model import Plan
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
 HOSTILE = "[red]x[/] [/b] \x1b[31mred\x1b]0;t\x07 \u202egnp.exe \u6f22\u5b57 e\u0301 <b>&amp; =1+1 [unclosed"
-
-
-@pytest.fixture
-def at_lead(plan: Plan) -> Callable[..., Any]:
-    """Open the lead's view on an excursion that is known by hand."""
-
-    @asynccontextmanager
-    async def open_lead(
-        size: tuple[int, int] = (120, 36), events: Any = EVENTS, hand: Hand | None = None, **changes: Any
-    ) -> AsyncIterator[AtLead]:
-        still = Still(excursion(plan, events), hand or Hand(), **changes)
-        app = LeadApp(still)
-        async with app.run_test(size=size) as pilot:
-            at = AtLead(pilot, app)
-            for _ in range(3):
-                await pilot.pause()
-            at.lead.repaint()
-            await pilot.pause()
-            yield at
-
-    return open_lead
 
 
 @pytest.mark.parametrize("size", SIZES)

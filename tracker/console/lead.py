@@ -148,7 +148,8 @@ class LeadScreen(LeadKeys):
         for pane in self.query(Pane):
             if slow != self._painted or pane.id == "lead-head" or pane.has_class("fresh"):
                 pane.draw(scene)
-        self._painted = slow
+        # A page of text keeps its first row within its rows while it is drawn.
+        self._painted = self._slowly(scene)
 
     def _slowly(self, scene: LeadScene) -> tuple[object, ...]:
         """Return all that the panes which show no seconds depend on."""

@@ -10,17 +10,20 @@ from tracker.console.view.lead_parts import Cells, block, heading, remark, said_
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.optional import last_call_words
 from tracker.console.view.words import percent, pet, title_of
-from tracker.forecast.values import OptionalFigure
+from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.foundation.text import plain
 
 _INKS: dict[str, Ink] = {"keep": "going", "decide": "late", "drop": "dim"}
+OLD_S = 60.0
+"""Advice that is older than the figures beside it by so much says of when it is."""
 _NAME, _FIGURES, _CALL = 13, 22, 18
 
 
 def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the axis, one row per optional task by its last call, turn-back, and what it says in words."""
-    head = heading("to decide", width, "last calls ┐ and turn-back on one time axis")
-    estimate = scene.estimate
+    estimate, axis = scene.estimate, "last calls ┐ and turn-back on one time axis"
+    old = f"as of {pet(estimate.advice.at)}" if estimate is not None and _is_old(estimate) else ""
+    head = heading("to decide", width, f"{old}; {axis}" if old else axis, old)
     if estimate is None:
         return block(head, [remark("the advice is being worked out", width)], width, height)
     if scene.progress.closed is not None:
@@ -44,6 +47,11 @@ def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
             for part in wrap(plain(words), max(10, width - 2), subsequent_indent="  ")
         ]
     return block(head, lines, width, height, scene.key("whole"))
+
+
+def _is_old(estimate: Estimate) -> bool:
+    """Return whether the advice is not of the instant of the figures: new advice is being worked out."""
+    return estimate.at - estimate.advice.at >= OLD_S
 
 
 def _end(scene: LeadScene) -> float:

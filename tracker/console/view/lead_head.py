@@ -71,7 +71,7 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
     number = say(f"event {scene.progress.number}", "dim")
     if tick is None:
         return (number,)
-    ago = say(f"tick {age(scene, tick.at)} ago", "dim")
+    ago = say(f"tick {age(scene, tick.at)}{' ago' if width >= 60 else ''}", "dim")
     return (ago,) if width <= 80 else (ago, Span("  "), number)
 
 

@@ -89,7 +89,8 @@ def _band(scene: LeadScene, frame: _Frame, points: list[Point], limit: float) ->
     gap = max((b.at - a.at for a, b in pairwise(points)), default=0.0)
     step = min(max(gap, 900.0), 3600.0)
     for place, point in enumerate(points):
-        until = points[place + 1].at if place + 1 < len(points) else point.at
+        shown = scene.back and point.at >= scene.now
+        until = points[place + 1].at if place + 1 < len(points) and not shown else point.at
         first, last = frame.column(point.at), frame.column(min(until, point.at + step))
         for column in range(first, max(first + 1, last)):
             _column(scene, frame, column, point, limit)

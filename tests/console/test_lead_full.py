@@ -1,0 +1,169 @@
+"""Nothing is hidden without a mark: what has no room is counted, and stands in full on one page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.leads import NOW_S, Hand, Still, by_hand, excursion
+from tracker.console.lead_layout import VIEWS
+from tracker.console.view.ink import Line, Span, text_of, width_of
+from tracker.console.view.lead_levels import levels
+from tracker.console.view.lead_moved import in_tenths, moved_by, signed
+from tracker.console.view.lead_parts import block, folded, heading, under
+from tracker.console.view.lead_scene import LeadScene, Moved, Orders, Supposed
+from tracker.console.view.lead_whole import in_full
+from tracker.console.view.scene import Picture
+from tracker.forecast.values import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
+from tracker.plan.model import Plan
+
+LONG = (
+    "a reading that contradicts the model says so in more words than any row of eighty columns has room for"
+)
+
+
+@pytest.fixture
+def scene(plan: Plan) -> LeadScene:
+    hand = Hand()
+    return Still(excursion(plan), hand).session.scene(hand.utc())
+
+
+def estimated(scene: LeadScene, **changes: Any) -> LeadScene:
+    return replace(scene, picture=Picture(scene.progress, by_hand(scene.progress, NOW_S, **changes)))
+
+
+def words(lines: list[Line]) -> str:
+    """Return the text with its line breaks undone."""
+    return " ".join(text_of(lines).split())
+
+
+def test_what_has_no_room_is_counted_with_the_key_that_shows_it() -> None:
+    rows = [(Span(f"row {k}"),) for k in range(9)]
+    shown = text_of(block(heading("things", 30), rows, 30, 6, "a", "thing")).splitlines()
+    assert shown[1:] == ["row 0", "row 1", "row 2", "row 3", " ~ 5 more things: a"]
+    assert "~" not in text_of(block(heading("things", 30), rows, 30, 10, "a"))
+
+
+@pytest.mark.parametrize("name", ["limits", "decide", "tasks", "fresh", "readings", "moved"])
+def test_every_region_counts_what_it_leaves_out(scene: LeadScene, name: str) -> None:
+    full = [line for line in text_of(VIEWS[name](scene, 80, 60)).splitlines() if line.strip()]
+    short = text_of(VIEWS[name](scene, 80, len(full) - 1))
+    assert " more " in short, short
+
+
+def test_curves_of_the_tightest_accounts_are_shown_where_not_all_fit(scene: LeadScene) -> None:
+    ranges = Range(1.0, 2.0, 3.0), Range(9000.0, 9500.0, 9900.0)
+    many = tuple(
+        ConsumableFigure(f"EV{k}", "oxygen", "kg", 5.0, ranges[0], 0.5, ranges[1], k / 100, None, None)
+        for k in range(40)
+    )
+    text = text_of(levels(estimated(scene, consumables=many), 80, 17))
+    assert "EV39 oxygen" in text and "EV0 oxygen" not in text
+    assert "~ 28 more accounts, further from the reserve: a" in text
+    page = words(in_full(estimated(scene, consumables=many), 80))
+    assert all(page.count(f"EV{k} oxygen") >= 2 for k in range(40)), "a row and a curve for each"
+
+
+@pytest.mark.parametrize("width", [40, 80, 100, 200])
+def test_the_page_of_everything_has_every_word(scene: LeadScene, width: int) -> None:
+    progress = scene.progress
+    far = tuple(
+        LimitFigure(f"a-limit-with-a-long-name-{k}", 9000.0 + k, 0.01, Range(1.0, 2.0, 3.0))
+        for k in range(30)
+    )
+    option = OptionalFigure("survey", "drop", 9000.0, 0.5, 900.0, False, LONG)
+    crowded = replace(
+        estimated(
+            scene,
+            limits=far,
+            optional=(option,),
+            alerts=(Alert("one", LONG, False), Alert("two", f"{LONG} twice", True)),
+        ),
+        trouble=f"one.sqlite: {LONG}, too",
+        moved=Moved(0.0, NOW_S, ((LONG, 600.0),)),
+        supposed=Supposed("drop lamp", trouble=LONG),
+        orders=Orders(NOW_S, ((f"hand a step over: {LONG}", 600.0, 0.9),)),
+    )
+    lines = in_full(crowded, width)
+    assert all(width_of(line) == width for line in lines)
+    page = words(lines)
+    wanted = [LONG, f"{LONG} twice (acknowledged)", f"one.sqlite: {LONG}, too", f"survey: {LONG}"]
+    wanted += [f"hand a step over: {LONG}", f"cannot be: {LONG}", progress.plan.excursion, progress.plan.zero]
+    wanted += [f"a-limit-with-a-long-name-{k}" for k in range(30)] if width >= 80 else []
+    wanted += [state.task.title for state in progress.tasks.values()]
+    wanted += ["note glare on the panel", "the clock starts"]
+    for one in wanted:
+        assert " ".join(one.split()) in page, one
+    assert page.count(LONG) == 7
+    assert len(progress.events) == 8 and all(f" {event.number} " in f" {page} " for event in progress.events)
+
+
+def test_a_long_word_is_broken_not_cut() -> None:
+    lines = folded((Span("EV1        "), Span("x" * 90), Span(" end")), 40, 11)
+    assert "".join(text_of(lines).split()) == "EV1" + "x" * 90 + "end"
+    assert "".join(text_of(under("y" * 90, 30)).split()) == "y" * 90
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.floats(-7200, 7200), max_size=12))
+def test_causes_add_up_as_they_are_shown(seconds: list[float]) -> None:
+    causes = [(f"cause {k}", one) for k, one in enumerate(seconds)]
+    whole, shown = in_tenths(causes)
+    assert sum(tenths for _, tenths in shown) == whole
+    assert abs(whole - sum(seconds) / 6) <= 0.5 + 1e-6
+    exact = dict(causes)
+    assert all(abs(tenths - exact[name] / 6) < 1.0 + 1e-9 for name, tenths in shown)
+    assert all(tenths for _, tenths in shown)
+
+
+def test_rounding_leaves_no_tenth_between_the_causes_and_the_whole(scene: LeadScene) -> None:
+    # Rounded one by one these would be +11.9, -11.5 and -9.6, which add up to -9.2, beside a whole of -9.1.
+    causes = (("handle", 714.0 - 2.8), ("window", -690.0 + 2.9), ("translate", -573.1 + 2.9), ("fasten", 0.4))
+    lines = text_of(moved_by(replace(scene, moved=Moved(0.0, NOW_S, causes)), 60, 9)).splitlines()[1:]
+    figures = [float(line.split()[0]) for line in lines if line.strip()]
+    assert round(sum(figures[1:]), 1) == figures[0]
+    assert "fasten" not in "".join(lines) and signed(-91) == "-9.1"
+
+
+async def test_the_page_is_opened_moved_and_left(at_lead: Callable[..., Any]) -> None:
+    async with at_lead((80, 24)) as at:
+        await at.press("a")
+        assert "─ alerts" in at.screen and "below   up, down" in at.screen and "Esc back" in at.screen
+        top = at.screen
+        await at.press("pagedown")
+        assert at.lead.top == at.lead.page_rows and at.session.chosen is None
+        await at.press(*["pagedown"] * 20)
+        assert "1 zero" in at.screen or "the clock starts" in at.screen, at.screen
+        last = at.lead.top
+        await at.press("down", "down")
+        assert at.lead.top == last, "it ends where its last row is in sight"
+        await at.press(*["pageup"] * 30)
+        assert at.screen == top
+        await at.press("escape")
+        assert "when everyone is inside" in at.screen
+
+
+async def test_help_moves_by_pages_and_says_how_to_read_it(at_lead: Callable[..., Any]) -> None:
+    async with at_lead((80, 24)) as at:
+        await at.press("question_mark", *["pagedown"] * 9)
+        assert "Words of state" in at.screen and at.session.chosen is None
+        await at.press("pageup")
+        assert "How to read it" in at.screen or "tightest" in at.screen
+
+
+async def test_a_message_gives_way_to_the_alert_behind_it(
+    at_lead: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tracker.console.lead.SAID_S", 0.05)
+    async with at_lead() as at:
+        await at.press("T")
+        for _ in range(100):
+            await at.pilot.pause(0.02)
+            if not at.session.said:
+                break
+        assert "survey: last call 2:30" in at.screen.splitlines()[-3]
