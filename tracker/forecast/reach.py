@@ -18,7 +18,7 @@ from tracker.forecast.quick import Block, Run
 from tracker.forecast.stage import Stage
 from tracker.forecast.waits import Row
 
-WORTHS = 16
+WORTHS = 64
 """So many amounts of missing value are told apart before each task; others count as the next lower."""
 _LONG_S = 1e9
 """Longer than any excursion, and finite."""
@@ -51,8 +51,8 @@ class Reach:
     def misses(self, j: int, missing: int, run: Run, inside: Row | None, left: Sequence[Row]) -> Mask | None:
         """Return the scenarios that surely fail when a run stands before task j with so much missing.
 
-        `inside`: when everybody is inside without any task from there on, if that is known already. `left`:
-        per account what is left then. None: so much is not to be had any more.
+        `inside`: when everybody is inside without any task from there on, or earlier than that. `left`: per
+        account what is left then. None: so much is not to be had any more.
         """
         by = self._free_by(j, missing)
         if by is None:

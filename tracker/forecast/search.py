@@ -68,7 +68,7 @@ class _Node:
     failing: Failing | None = None
     """The least that fails when no later task is kept; None while not looked at."""
     inside: Row | None = None
-    """When everybody is inside then, on the hard scenarios."""
+    """When everybody is inside then, on the hard scenarios; not later than that, while not looked at."""
 
 
 class Search:
@@ -142,7 +142,7 @@ class Search:
             return replace(at, j=at.j + 1, kept=kept)
         run = self.stage.program.play(at.run, self.firsts[at.j], self.firsts[at.j + 1], kept)
         left = tuple(self.stage.left(at.kept, at.left, m))
-        return _Node(at.j + 1, run, left, kept, at.dropped)
+        return _Node(at.j + 1, run, left, kept, at.dropped, None, at.inside)
 
     def _without(self, at: _Node, m: int) -> _Node:
         run = at.run
