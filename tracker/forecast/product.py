@@ -21,8 +21,10 @@ def product(rates: Matrix, rows: Matrix) -> Matrix:
     times as long as it takes.
     """
     groups = alike_steps(rates)
-    if len(groups) * FEW > sum(map(len, groups)):
-        return by_account(rates, rows)
+    takers = sorted(i for steps in groups for i in steps)
+    if len(groups) * FEW > len(takers):
+        few = len(takers) * FEW < len(rows)
+        return by_account(rates[:, takers], rows[takers]) if few else by_account(rates, rows)
     sums = np.empty((len(groups), rows.shape[1]), dtype=np.float32)
     for row, (first, *others) in zip(sums, groups, strict=True):
         row[:] = rows[first]
