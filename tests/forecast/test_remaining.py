@@ -315,3 +315,39 @@ def test_the_world_is_the_same_every_time() -> None:
     run = Run(task("a", step("1", "EV1", 30), step("2", "EV2", 20)), HOME)
     first, second = (build_world(run.now, now=60, scenarios=100) for _ in range(2))
     assert (first.durations == second.durations).all()
+
+
+STORE = {"id": "oxygen", "unit": "kg", "start": 1.0, "reserve": 0.1, "per_hour": 1.0, "reading_sd": 0}
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_once_everybody_is_inside_it_is_a_fact(shared: bool) -> None:
+    """Work left over, and the time since, change neither the ingress nor what was kept by then."""
+    run = Run(
+        task("a", step("1", "EV1", 10)),
+        task("g", step("1", "EV1 EV2", 30), priority="get-ahead"),
+        HOME,
+        limits={"elapsed": "1:00", "boat": {"at": "0:50", "crew": ["EV2"]}},
+        consumables=[STORE | {"shared": shared}],
+    )
+    run.done("a.1", at=600)
+    run("entered", 1800, crew="EV1")
+    run("entered", 2400, crew="EV2")
+    for now in (2400, 7200):
+        made = flat(run.now, now)
+        assert (made.inside.p50, made.safe) == (2400, 1.0)
+        assert [limit.chance for limit in made.limits] == [0.0] * len(made.limits)
+        assert (made.turn_back.latest, made.turn_back.homebound) == (None, True)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_a_reserve_that_was_not_there_at_ingress_stays_broken(shared: bool) -> None:
+    run = Run(task("a", step("1", "EV1", 10)), HOME, consumables=[STORE | {"shared": shared}])
+    run.done("a.1", at=600)
+    run("entered", 1200, crew="EV1")
+    run("entered", 3400, crew="EV2")
+    for now in (3400, 7200):
+        made = flat(run.now, now)
+        name = "*.oxygen" if shared else "EV2.oxygen"
+        assert {limit.id: limit.chance for limit in made.limits}[name] == 1.0
+        assert (made.safe, made.consumables[-1].short) == (0.0, 1.0)

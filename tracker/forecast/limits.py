@@ -161,7 +161,9 @@ def settled(world: World, account: int, left: Row) -> Row:
     """Return an account's instant, given what is left: an instant itself where the clock takes from it."""
     if clocked(world, account):
         return left
-    return np.where(left >= -grain_of(world, account), NEVER, np.float32(0.0)).astype(np.float32)
+    # What is missing of a store whose crew is inside was missing at their ingress.
+    gone = -NEVER if is_settled(world, account) else np.float32(0.0)
+    return np.where(left >= -grain_of(world, account), NEVER, gone).astype(np.float32)
 
 
 def clocked(world: World, account: int) -> bool:
@@ -169,9 +171,15 @@ def clocked(world: World, account: int) -> bool:
 
     From others only the work left takes anything, and their instant is never or now.
     """
-    a = world.accounts[account]
-    settled = a.crew != "*" and a.crew in world.crew and world.crew.index(a.crew) in world.inside_already
-    return a.waiting_per_s > 0 and not settled
+    return world.accounts[account].waiting_per_s > 0 and not is_settled(world, account)
+
+
+def is_settled(world: World, account: int) -> bool:
+    """Whether those whose store it is are inside already (of a shared one: everybody)."""
+    crew = world.accounts[account].crew
+    if crew == "*":
+        return not world.counted
+    return crew in world.crew and world.crew.index(crew) in world.inside_already
 
 
 def grain_of(world: World, account: int) -> Row:

@@ -147,11 +147,11 @@ def inside(world: World, run: Run, crew: Collection[int] | None = None) -> Row:
     With the default, what nobody owns counts as well.
     """
     rows = [run.ready[c] for c in world.counted if crew is None or c in crew]
-    if crew is None:
+    if crew is None and world.ownerless:
         rows.append(run.ready[len(world.crew)])
-    if not rows or not world.counted:
+    if not rows:
         entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
-        rows.append(np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32))
+        return np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32)
     t = np.maximum(rows[0], np.float32(0))
     for row in rows[1:]:
         np.maximum(t, row, out=t)

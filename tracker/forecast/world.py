@@ -166,7 +166,9 @@ class World:
 
     @cached_property
     def ownerless(self) -> tuple[int, ...]:
-        """Nodes that nobody owns any more."""
+        """Nodes that nobody owns any more; none once everybody is inside and nothing waits for them."""
+        if not self.counted:
+            return ()
         return tuple(i for i, node in enumerate(self.nodes) if not node.crew)
 
     @cached_property
