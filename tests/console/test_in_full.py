@@ -239,3 +239,25 @@ async def test_everyone_is_named_in_a_hold_of_all(at_desk: Callable[..., Any]) -
         assert "held all (visor fogged)" in at.said
         await at.press("enter")
         assert at.said == "2 on disk: held all (visor fogged)"
+
+
+async def test_the_cursor_stays_in_sight_while_a_long_line_is_typed(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("z", "n")
+        await at.type("a remark of more than the eighty cells that the whole of the line has, to its last words")
+        assert at.whole.splitlines()[-1].rstrip().endswith("to its last words")
+
+
+async def test_the_cursor_stays_in_sight_when_the_window_narrows(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((120, 36)) as at:
+        await at.press("z", "n")
+        await at.type("a long remark that needs more than sixty cells of the line, up to its last words")
+        for width, height in ((120, 36), (60, 16), (40, 12)):
+            await at.pilot.resize_terminal(width, height)
+            await at.settle()
+            await at.pilot.pause(0.1)
+            assert at.whole.splitlines()[-1].rstrip().endswith("last words")
+        await at.pilot.resize_terminal(120, 36)
+        await at.settle()
+        await at.press("enter")
+        assert at.events[-1].body["text"].endswith("up to its last words")

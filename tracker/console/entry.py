@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from typing import ClassVar, Literal
 
+from rich.cells import cell_len
 from textual import events
 from textual.binding import Binding, BindingType
+from textual.geometry import Region
 from textual.message import Message
 from textual.widgets import Input
 
@@ -133,6 +135,14 @@ class EntryLine(Input):
         self.history.keep(self.value)
         self._kept[self.purpose] = ""
         self.value = ""
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Keep the cursor in sight on a narrower line."""
+        self.call_after_refresh(self._show_cursor)
+
+    def _show_cursor(self) -> None:
+        cells = cell_len(self.value[: self.cursor_position])
+        self.scroll_to_region(Region(cells, 0, width=2, height=1), force=True, animate=False)
 
     def on_blur(self, event: events.Blur) -> None:
         """Keep the text when the line loses the keys."""

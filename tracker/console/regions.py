@@ -68,7 +68,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     small = width < SMALL or height < 28 or view in WHOLE
     side = 0 if small or view in WIDE else _side(width)
     crew = crew_rows(scene, width, height, brief=view in LONG)
-    alerts, message = _below(scene, width, height)
+    alerts, message = _below(scene, width, height, height - crew - 9)
     middle = height - 3 - 3 - crew - alerts - message - 1 - (0 if small else 3 + outside)
     optional, consumables = _beside(scene, side, middle) if width >= LARGE and side else (0, 0)
     return Layout(crew, 0 if small else 2 + outside, side, optional, consumables, alerts, message)
@@ -87,14 +87,17 @@ def _beside(scene: Scene, side: int, middle: int) -> tuple[int, int]:
     return (optional, accounts + 4) if optional + accounts + 4 <= middle else (0, 0)
 
 
-def _below(scene: Scene, width: int, height: int) -> tuple[int, int]:
-    """Return the rows of alerts and of the message: a fixed number together, more only for what is long."""
-    usual = 2 if height < 28 else 3 if height < 44 else 4
-    most = max(1, height // 3)
+def _below(scene: Scene, width: int, height: int, room: int) -> tuple[int, int]:
+    """Return the rows of alerts and of the message: a fixed number together, more only for what is long.
+
+    `room`: rows that there are for them where the crew and two rows of the list are to stay.
+    """
+    usual = max(1, min(room, 2 if height < 28 else 3 if height < 44 else 4))
+    most = max(1, min(height // 3, room))
     first, every = alert_rows(scene, width)
     message = min(max(1, message_rows(scene, width)), most)
     alerts = min(max(first, min(every, usual - 1)), most)
-    return (max(alerts, usual - message), message)
+    return (max(min(alerts, max(0, room - message)), usual - message), message)
 
 
 def rule_view(scene: Scene, width: int, height: int) -> list[Line]:

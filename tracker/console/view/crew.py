@@ -78,7 +78,8 @@ def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
 def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     stand, step = _stand(scene, crew)
     end = _end(scene, crew, step, stand)
-    rest = width - _NAME - _WORD - width_of(end)
+    widest = max(width_of(_end(scene, m.id, *_stand(scene, m.id)[::-1])) for m in scene.progress.plan.crew)
+    rest = width - _NAME - _WORD - widest
     following = rest // 2
     mark = scene.marks.get(crew)
     said = (put(mark.text, _MARK, _mark_ink(mark)),) if mark is not None else ()
@@ -87,6 +88,7 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
             *_name(scene, number, crew, _NAME),
             put(stand.word, _WORD, stand.ink),
             put(_what(scene, step, stand), rest - following, "strong" if stand.word == "now" else ""),
+            put("", widest - width_of(end)),
             *end,
             *said,
             *_next(scene, crew, following - (_MARK if said else 0)),

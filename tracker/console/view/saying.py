@@ -62,7 +62,7 @@ def _task(task: Mapping[str, Any]) -> str:
 def _long(time: object) -> str:
     if isinstance(time, Mapping):
         return _long(time.get("likely"))
-    return format_exact(time) if isinstance(time, (int, float)) else str(time)
+    return format_exact(round(time)) if isinstance(time, (int, float)) else str(time)
 
 
 def _value(progress: Progress, kind: str, body: Mapping[str, Any]) -> str:

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rich.cells import cell_len
+
 from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
 from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.words import Stand, difference, pet, pet_s, stand_of
+from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact
 
 
@@ -132,17 +135,20 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
 def _doing(scene: Scene, row: Row, stand: Stand, room: int, ink: Ink) -> tuple[Span, ...]:
     """Return what the step is, its count, its reason to wait, and with much room its id."""
     state = scene.progress.steps[row.step]
-    text = state.step.do
-    if state.step.count > 1:
-        text += f"  {state.counted} of {state.step.count}"
+    counted = f"  {state.counted} of {state.step.count}" if state.step.count > 1 else ""
+    tail = counted
     if stand.word in ("wait", "go?", "held") and stand.why and room >= 56:
-        text += f"   {stand.why}"
-    task = scene.progress.tasks[state.step.task]
-    if task.optional:
-        text = f"[{text}]"
-    if room >= 70:
-        return (put(text, room - 26, ink), put(row.step, 26, "dim"))
-    return (put(text, room, ink),)
+        tail += f"   {stand.why}"
+    text = state.step.do + tail
+    if scene.progress.tasks[state.step.task].optional:
+        text, counted = f"[{text}]", f"{counted}]" if counted else ""
+    name = (put(row.step, 26, "dim"),) if room >= 70 else ()
+    room -= 26 if name else 0
+    if counted and cell_len(plain(text)) > room > len(counted) + 8:
+        # The count is read more often than the end of the words.
+        begin = "[" if counted.endswith("]") else ""
+        return (put(begin + state.step.do, room - len(counted), ink), Span(counted, ink), *name)
+    return (put(text, room, ink), *name)
 
 
 def _time(scene: Scene, row: Row, width: int) -> str:
