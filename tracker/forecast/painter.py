@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast import evidence
-from tracker.forecast.draws import Normals, Row, truncated
+from tracker.forecast.draws import Row, truncated
+from tracker.forecast.noise import noise_of
 from tracker.forecast.pace import Belief, Layout
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.state import Scenarios
@@ -25,53 +26,62 @@ BIN_S = 900.0
 """The drift is a walk over stretches of the planned clock this long."""
 
 
+class _Effect(NamedTuple):
+    """What crew and work make of a step's time."""
+
+    log: Row
+    factor: Row
+    usual: float
+    """The factor that the prior expects of them."""
+
+
 class Painter:
     """Fills the rows of durations; shares what steps have in common."""
 
     def __init__(self, uuid: str, prior: PacePrior, layout: Layout, belief: Belief, drawn: Scenarios) -> None:
-        self._normals = Normals(uuid, drawn.sigma.shape[0])
+        self._noise = noise_of(uuid, drawn.sigma)
+        self._normals = self._noise.normals
         self._prior, self._layout, self._drawn = prior, layout, drawn
         self._now_h = belief.hours
         self._first_bin = math.floor(belief.hours * 3600.0 / BIN_S)
         past_middle = np.float32(belief.hours - layout.middle_h)
         self._level: list[Row] = [drawn.state[0] + drawn.state[1] * past_middle]
         self._stretches: dict[float, tuple[Row, Row]] = {}
-        self._effects: dict[_Who, tuple[Row, float]] = {}
+        self._effects: dict[_Who, _Effect] = {}
+        self._factors: dict[int, Row] = {}
 
     def fill(self, asks: Sequence[Ask], wanted: Sequence[int], rows: NDArray[np.float32]) -> None:
         """Fill each wanted row with what remains of its step.
 
-        Steps with the same level and effects come together: their sum is made once and stays close by.
+        Steps with the same level and effects come together: their product is made once and stays close by.
         """
         alike: dict[tuple[int, tuple[str, ...], str], list[int]] = {}
         for i in wanted:
             ask = asks[i]
             ahead = max(int(ask.clock_s // BIN_S) - self._first_bin, 0)
             alike.setdefault((ahead, ask.crew, ask.work), []).append(i)
-        centre = np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
+        pace = np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
         for (ahead, _, _), places in alike.items():
-            effect, usual = self._effect(asks[places[0]])
-            np.add(self._walk(ahead), effect, out=centre)
+            effect = self._effect(asks[places[0]])
+            np.multiply(self._factor(ahead), effect.factor, pace)
             for i in places:
-                self._paint(asks[i], centre, usual, rows[i])
+                self._paint(asks[i], ahead, effect, pace, rows[i])
 
-    def _paint(self, ask: Ask, centre: Row, usual: float, row: Row) -> None:
-        """Fill `row` with what remains of the step.
-
-        `centre` is what level, crew and work come to, `usual` the factor that the prior expects.
-        """
+    def _paint(self, ask: Ask, ahead: int, effect: _Effect, pace: Row, row: Row) -> None:
+        """Fill `row` with what remains of the step; `pace` is what its level and effects come to."""
         if ask.fixed:
             median, elapsed = self._fixed(ask)
             row[:] = np.float32(max(median - elapsed, 0.0))
             return
         median, noise, elapsed = ask.shape(self._prior.sigma)
+        median *= effect.usual
         if elapsed > 0:
-            self._beyond(f"step:{ask.step}", centre, (median * usual, noise, elapsed), row)
+            self._beyond(f"step:{ask.step}", self._walk(ahead) + effect.log, (median, noise, elapsed), row)
         else:
-            self._whole(f"step:{ask.step}", centre, median * usual, noise, row)
+            self._noise.fill(f"step:{ask.step}", (median, noise), pace, row)
         if ask.counted and (rest := ask.rest(self._prior.sigma)) is not None:
             more = np.empty_like(row)
-            self._whole(f"rest:{ask.step}", centre, rest[0] * usual, rest[1], more)
+            self._noise.fill(f"rest:{ask.step}", (rest[0] * effect.usual, rest[1]), pace, more)
             row += more
 
     @staticmethod
@@ -80,15 +90,6 @@ class Painter:
         if ask.left_s is not None:
             return ask.left_s, max(ask.worked_s - ask.left_worked_s, 0.0)
         return ask.likely, ask.worked_s if ask.begun else 0.0
-
-    def _whole(self, key: str, centre: Row, median: float, noise: float, row: Row) -> None:
-        """Fill `row` with whole durations."""
-        np.multiply(self._normals(key), self._drawn.sigma, row)
-        if noise != 1.0:
-            np.multiply(row, np.float32(math.sqrt(noise)), row)
-        np.add(row, centre, row)
-        np.exp(row, row)
-        np.multiply(row, np.float32(median), row)
 
     def _beyond(self, key: str, centre: Row, shape: tuple[float, float, float], row: Row) -> None:
         """Fill `row` with what remains of a step; `shape`: median, noise, what it has taken so far."""
@@ -117,6 +118,12 @@ class Painter:
             self._level.append(step)
         return self._level[ahead]
 
+    def _factor(self, ahead: int) -> Row:
+        """Return what the level so far ahead makes of every time."""
+        if ahead not in self._factors:
+            self._factors[ahead] = np.exp(self._walk(ahead))
+        return self._factors[ahead]
+
     def _stretch(self, hours: float) -> tuple[Row, Row]:
         """Return spread and mean of the walk over so long a stretch; all but the first are alike."""
         key = round(hours, 9)
@@ -125,12 +132,13 @@ class Painter:
             self._stretches[key] = walk, self._drawn.state[1] * np.float32(hours)
         return self._stretches[key]
 
-    def _effect(self, ask: Ask) -> tuple[Row, float]:
-        """Return crew and work effects together, and the factor that the prior expects of them."""
+    def _effect(self, ask: Ask) -> _Effect:
+        """Return crew and work effects together."""
         who = ask.crew, ask.work
         if who not in self._effects:
             work = ((ask.work, 1.0),)
             share = self._layout.row(ask.crew, work, 0.0)[2:].astype(np.float32)
             usual = math.exp(evidence.offset(self._prior, ask.crew, work))
-            self._effects[who] = np.einsum("i,ij->j", share, self._drawn.state[2:]), usual
+            log = np.einsum("i,ij->j", share, self._drawn.state[2:])
+            self._effects[who] = _Effect(log, np.exp(log), usual)
         return self._effects[who]

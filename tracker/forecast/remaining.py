@@ -63,8 +63,7 @@ def build_world(
     prior = prior_of(progress) if prior is None else prior
     plan, confidence = progress.plan, progress.plan.confidence
     rest = ahead(progress)
-    index, inside = rest.index, rest.inside
-    nodes, asks = rest.at(progress, now)
+    index, inside, (nodes, asks) = rest.index, rest.inside, rest.at(progress, now)
     optional = rest.optional_at(nodes)
     played = range(len(nodes)) if kept is None else rest.played(kept, optional)
     drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios, wanted=played)
