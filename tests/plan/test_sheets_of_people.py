@@ -115,7 +115,7 @@ def test_an_optional_step_among_others_is_a_task_of_its_own() -> None:
         ("EV1 and EV2", ["EV1", "EV2"]), ('"EV1, EV2"', ["EV1", "EV2"]), ("EV1;EV2", ["EV1", "EV2"]),
         ('"EV1\nEV2"', ["EV1", "EV2"]), ("EV1 EV2", ["EV1", "EV2"]), ("EV 1", ["EV1"]), ("ev1", ["EV1"]),
         ("EV 1 / EV 2", ["EV1", "EV2"]), ("Ann Berg", ["Ann-Berg"]), ("ann berg and Jörg", ["Ann-Berg", "Jorg"]),
-        ("both", ["EV1", "Ann-Berg"]),
+        ("both", ["EV1", "Ann-Berg"]), ("EV1 (lead)", ["EV1"]), ('"EV1*, EV2 (standby)"', ["EV1", "EV2"]),
     ],
 )  # fmt: skip
 def test_who_is_in_a_cell(cell: str, crew: list[str]) -> None:
@@ -136,6 +136,7 @@ def test_who_is_in_a_cell(cell: str, crew: list[str]) -> None:
         ("Phase,Step,Crew,Duration", {"task": 0, "step": 1}),
         ("Task,Min,Likely,Max,Crew", {"task": 0, "low": 1, "time": 2, "high": 3}),
         ("Task,Crew,Min", {"task": 0, "time": 2}),
+        ("ID,Task,Who,Est. (min),Pred", {"step": 0, "task": 1, "time": 3, "needs": 4}),
         ("Start time,End time,What,Who,How long", {"do": 2, "time": 4}),
         ("Planned start,Planned finish,What,Who,Planned min", {"do": 2, "time": 4}),
     ],
@@ -186,6 +187,25 @@ def test_a_need_that_two_steps_answer_to_is_a_fault() -> None:
     assert error.value.lines == (
         "s.csv:4:5: row 4, column E (After): 'Open it' may be A.1 or B.1; write one of these",
     )
+
+
+@pytest.mark.parametrize("cell", ["N/A", "-", "?", "tbd", ""])
+def test_nobody_is_no_crew_member(cell: str) -> None:
+    with pytest.raises(PlanError, match=r"row 2, column C \(Crew\): is empty; write who does the step"):
+        sheet_of(f"Task,Step,Crew,Duration\nA,a,{cell},8\nA,b,EV1,8\n")
+
+
+def test_everybody_must_be_somebody() -> None:
+    with pytest.raises(PlanError) as error:
+        plan_of("Task,Step,Crew,Duration\nA,a,both,8\n")
+    what = "names no crew member, and no other row does; write who it is, such as EV1"
+    assert error.value.lines == (f"s.csv:2:3: row 2, column C (Crew): {what}",)
+
+
+def test_a_footer_is_no_step_and_is_told() -> None:
+    sheet = sheet_of("Task,Step,Crew,Duration\nA,a,EV1,8\n\nAll times are estimates,,,\n")
+    assert len(sheet.steps) == 1
+    assert sheet.remarks == ["row 4 has no step below it: not read"]
 
 
 def test_a_mark_that_says_no_is_none() -> None:

@@ -93,6 +93,7 @@ def read_sheet(text: str, file: str) -> Sheet:
         ]
         for (n, cells), (_, below) in zip(rows, [*rows[1:], (0, [])], strict=False):
             reader.row(n, cells, below)
+        reader.finish()
         if not reader.steps and not reader.faults:
             reader.fault(
                 table.header_row, 0, "no step stands below the headings", "write a row for each step"
@@ -113,6 +114,7 @@ class _Reader:
         self.steps: list[SheetStep] = []
         self.people = People()
         self._task = self._task_id = self._given = ""
+        self._begun: list[tuple[int, str]] = []
         time = columns.keys.get("time")
         self._unit = unit_in(columns.headings[time]) if time is not None else None
 
@@ -133,6 +135,17 @@ class _Reader:
             self.fault(row, 0, f"no column says who does a step among {found}", right)
         if not {"task", "step", "do"} & set(keys):
             self.fault(row, 0, f"no column says what is done among {found}", "head one Step or Description")
+
+    def finish(self) -> None:
+        """Look at all rows together: everybody has a name, and what begins a task has steps."""
+        named = {step.task for step in self.steps}
+        self.remarks += [
+            f"row {n} has no step below it: not read" for n, task in self._begun if task not in named
+        ]
+        if self.steps and not self.people.names and not self.faults:
+            at = self.columns.keys.get("crew", 0)
+            what = "names no crew member, and no other row does"
+            self.fault(self.steps[0].row, at, what, "write who it is, such as EV1")
 
     def _get(self, key: str, cells: Sequence[str]) -> str:
         at = self.columns.keys.get(key)
@@ -175,11 +188,13 @@ class _Reader:
         """Return whether a row is a task's own line, and take from it what holds for all of its steps."""
         if "task" not in self.columns.keys and filled in ({"do"}, {"step"}):
             self._task, self._given = self._get(next(iter(filled)), cells), ""
+            self._begun.append((n, self._task))
             return True
         summed = "time" in filled and not self._get("task", below) and "crew" in self._filled(below)
         if "task" not in filled or not filled <= _OF_A_TASK | ({"time"} if summed else set()):
             return False
         self._given = self._priority(n, cells)
+        self._begun.append((n, self._task))
         if summed:
             self.remarks.append(f"row {n} is the line of task {self._task}: its time is not read")
         return True

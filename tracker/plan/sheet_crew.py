@@ -9,6 +9,8 @@ EVERYBODY = {"both", "all", "everybody", "everyone"}
 """Words that stand for all who go outside."""
 _INSIDE = re.compile(r"(iv|ivx|mcc|ground|control|base|deck|capcom|house|ship|surface)\d*", re.IGNORECASE)
 _BETWEEN = re.compile(r"\s*(?:[,;/+&\n]|\band\b)\s*")
+_REMARK = re.compile(r"\([^()]*\)|\*+(?=\s|[,;/+&]|$)")
+_NOBODY = {"", "-", "?", "n/a", "na", "none", "nobody", "tbd"}
 _ID = re.compile(r"[A-Z]{1,6}|[A-Za-z]{1,6}[-_]?\d{1,3}", re.ASCII)
 _NAME = re.compile(r"[^\W\d_][\w.' -]{0,60}")
 
@@ -39,8 +41,11 @@ class People:
 
 
 def people_in(cell: str) -> list[str]:
-    """Return who stands in a cell: `EV1/EV2`, `EV1 and EV2`, `EV1 EV2`, `EV 1`, `Ann Berg`."""
-    return [name for part in _BETWEEN.split(cell.strip()) if part for name in _words(part.split())]
+    """Return who stands in a cell: `EV1/EV2`, `EV1 and EV2`, `EV1 EV2`, `EV 1`, `EV1 (lead)`, `Ann Berg`."""
+    bare = _REMARK.sub(" ", cell).strip()
+    if bare.lower() in _NOBODY:
+        return []
+    return [name for part in _BETWEEN.split(bare) if part for name in _words(part.split())]
 
 
 def _words(words: list[str]) -> list[str]:
