@@ -73,14 +73,16 @@ class Homeward:
         return out
 
     def part(self, chosen: NDArray[np.intp]) -> Homeward:
-        """Return the same on these scenarios only."""
-        world, empty = self.world, np.zeros((0, len(chosen)), dtype=np.float32)
+        """Return the same on these scenarios only; of durations only those that may follow a call."""
+        world, tail = self.world, np.array(self.tail, dtype=np.intp)
         stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
-        less = replace(world, durations=world.durations[:, chosen], accounts=tuple(stores))
-        start, finish = (
-            np.stack([row[chosen] for row in rows]) if self.work else empty
-            for rows in (self.start, self.finish)
-        )
+        durations = np.zeros((len(world.nodes), len(chosen)), dtype=np.float32)
+        durations[tail] = world.durations[np.ix_(tail, chosen)]
+        less = replace(world, durations=durations, accounts=tuple(stores))
+        start, finish = (np.empty((len(self.work), len(chosen)), dtype=np.float32) for _ in range(2))
+        for k in range(len(self.work)):
+            np.take(self.start[k], chosen, out=start[k], mode="clip")
+            np.take(self.finish[k], chosen, out=finish[k], mode="clip")
         return replace(self, world=less, start=start, finish=finish)
 
     @cached_property

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.product import product
+from tracker.forecast.product import by_account
 from tracker.forecast.waits import Row
 
 Matrix = NDArray[np.float32]
@@ -38,11 +38,11 @@ class Worked:
         at_work = done + np.flatnonzero(self.begun_from[done:] < at)
         spent = np.minimum(self.finish[at_work], at) - self.start[at_work]
         np.maximum(spent, 0, out=spent)
-        return np.asarray(self._sum(done) + product(self.rates[:, at_work], spent), dtype=np.float32)
+        return np.asarray(self._sum(done) + by_account(self.rates[:, at_work], spent), dtype=np.float32)
 
     def _sum(self, done: int) -> Matrix:
         if done not in self.sums:
             before = max(known for known in self.sums if known < done)
             spent = self.finish[before:done] - self.start[before:done]
-            self.sums[done] = self.sums[before] + product(self.rates[:, before:done], spent)
+            self.sums[done] = self.sums[before] + by_account(self.rates[:, before:done], spent)
         return self.sums[done]
