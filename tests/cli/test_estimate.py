@@ -247,3 +247,14 @@ def test_instants_before_zero_are_times_like_others(
     assert sum(part["seconds"] for part in whole["moved"]) == pytest.approx(change, abs=0.01)
     assert "dropped work" in [part["cause"] for part in whole["moved"]]
     assert "--at: '-5' is not a time" in said(capsys, path, "--at", "-5")[2]
+
+
+def test_once_everybody_is_inside_the_report_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    came_in = [{"kind": "entered", "crew": crew, "at": 5000} for crew in ("EV1", "EV2")]
+    with journal(tmp_path, *MORNING, *came_in) as made:
+        path = made.path
+    for shape in ("--brief", "--print"):
+        out = said(capsys, path, shape)[1]
+        assert "everybody is inside" in out and "called now" not in out

@@ -72,7 +72,7 @@ def headline(progress: Progress, estimate: Estimate) -> list[str]:
         *_tightest(estimate),
         f"without optional work inside {format_pet(bare.p50)}{_nine(format_pet(bare.p90))}, "
         f"chance {percent(estimate.without_optional_safe)}",
-        *_turn_back(estimate),
+        *_turn_back(progress, estimate),
     ]
 
 
@@ -112,8 +112,10 @@ def _tightest(estimate: Estimate) -> list[str]:
     return [f"tightest {tightest.id}: {margin}broken in {percent(tightest.chance)}"]
 
 
-def _turn_back(estimate: Estimate) -> list[str]:
+def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
     back, if_now = estimate.turn_back, estimate.turn_back.inside_if_now
+    if all(c in progress.entered or not progress.order.get(c) for c in progress.plan.outside):
+        return ["everybody is inside"]
     lines = []
     if if_now.p50 is not None:
         if back.latest is not None:

@@ -14,6 +14,9 @@ _INSTANT = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt](\d\d):(\d\d):(\d\d)(?:\.(\d{1,9}))?([Zz]|[+-]\d\d:\d\d)", re.ASCII
 )
 
+_ROUNDING_S = 0.01
+"""What rounding in single precision may take from an instant of ten hours or so."""
+
 
 def parse_pet(text: str) -> int:
     """Read `H:MM` or `H:MM:SS`, perhaps signed, as whole seconds.
@@ -40,11 +43,13 @@ def _offer(text: str) -> str:
 def format_pet(seconds: float | None, *, with_seconds: bool = False) -> str:
     """Write seconds as `H:MM`, or `H:MM:SS`; an absent time as a dash.
 
-    `H:MM` rounds down to the minute, as a clock does.
+    `H:MM` rounds down to the minute, as a clock does; what lies below it by no more than rounding in
+    single precision counts as that minute.
     """
     if seconds is None or not math.isfinite(seconds):
         return "-"
-    whole = math.floor(seconds) if with_seconds or seconds >= 0 else math.ceil(seconds)
+    up = with_seconds or seconds >= 0
+    whole = math.floor(seconds + _ROUNDING_S) if up else math.ceil(seconds - _ROUNDING_S)
     sign, whole = ("-", -whole) if whole < 0 else ("", whole)
     hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
     if with_seconds:
