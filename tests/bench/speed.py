@@ -6,8 +6,9 @@ import argparse
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import pairwise
+from itertools import count, cycle, pairwise
 from statistics import median
 from time import perf_counter
 
@@ -18,7 +19,7 @@ from tests.bench.discrete import Played
 from tests.bench.large import Size, large
 from tests.bench.table import report
 from tracker.forecast.estimate import estimate
-from tracker.forecast.remaining import build_world
+from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.values import Estimate
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.journal.fold import Fold
@@ -53,6 +54,8 @@ def _against_the_draw(progress: Progress, whole: Estimate, steps: int, rounds: i
     works: dict[str, Callable[[], object]] = {
         "draw": lambda: rng.standard_normal((steps, SCENARIOS), dtype=np.float32),
         "shown": lambda: estimate(progress, 0, advice=whole.advice, ranges="shown"),
+        "later": _each_later(progress, whole),
+        "scatter": _each_scatter(progress, whole),
         "all": lambda: estimate(progress, 0, advice=whole.advice),
         "tick": lambda: estimate(after(), 120, advice=whole.advice, ranges="shown"),
         "anew": lambda: estimate(anew(), 120, advice=whole.advice, ranges="shown"),
@@ -62,11 +65,25 @@ def _against_the_draw(progress: Progress, whole: Estimate, steps: int, rounds: i
     draw = took["draw"]
     report("speed", f"{steps} x {SCENARIOS} normals", f"{1e3 * draw:.1f} ms")
     report("speed", "estimate, ranges shown / draw", f"{took['shown'] / draw:.2f}", "at most 0.5")
+    report("speed", "  each a second after the last / draw", f"{took['later'] / draw:.2f}", "at most 0.5")
+    report("speed", "  each with another scatter of steps / draw", f"{took['scatter'] / draw:.2f}")
     report("speed", "estimate, all ranges / draw", f"{took['all'] / draw:.2f}", "at most 1.0")
     report("speed", "of it building the world / draw", f"{took['world'] / draw:.2f}")
     share = took["tick"] / took["anew"]
     report("speed", "tick folded in and estimated / all folded anew", f"{share:.2f}", "at most 1")
     report("speed", "tick folded in and estimated / estimate alone", f"{took['tick'] / took['shown']:.2f}")
+
+
+def _each_later(progress: Progress, whole: Estimate) -> Callable[[], Estimate]:
+    """Return what estimates one second further on at every call, as a desk does between events."""
+    seconds = count(1)
+    return lambda: estimate(progress, next(seconds), advice=whole.advice, ranges="shown")
+
+
+def _each_scatter(progress: Progress, whole: Estimate) -> Callable[[], Estimate]:
+    """Return what estimates with another noise at every call, as after every event: nothing kept fits."""
+    priors = cycle(replace(prior_of(progress), sigma=sigma) for sigma in (0.31, 0.35))
+    return lambda: estimate(progress, 0, advice=whole.advice, ranges="shown", prior=next(priors))
 
 
 def in_turns(works: dict[str, Callable[[], object]], rounds: int) -> dict[str, float]:
