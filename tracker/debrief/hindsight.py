@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tracker.debrief.consumed import Consumed
@@ -30,10 +30,15 @@ class Hindsight:
 
 
 def hindsight(
-    progress: Progress, rows: Sequence[StepRow], inside: float, stores: Sequence[Consumed]
+    progress: Progress, rows: Sequence[StepRow], inside: Mapping[str, float], stores: Sequence[Consumed]
 ) -> tuple[Hindsight, ...]:
-    """Return every decision that carries advice, judged; `inside` is the PET of the end."""
-    spare = min(progress.limits.values(), default=inside) - inside
+    """Return every decision that carries advice, judged; `inside` is the PET of each crew member's end."""
+    margins = (
+        progress.limits[limit.name] - max(inside[crew] for crew in limit.crew)
+        for limit in progress.plan.limits
+        if limit.crew
+    )
+    spare = min(margins, default=0.0)
     short = [f"{s.crew} {s.consumable}" for s in stores if s.left < s.reserve]
     pace = _pace(rows)
     return tuple(
