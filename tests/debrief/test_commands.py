@@ -50,6 +50,17 @@ def test_several_are_pooled_with_a_row_each(
     assert all(path.name in shown for path in files)
 
 
+def test_journals_named_alike_are_told_apart(files: list[Path], tmp_path: Path) -> None:
+    for folder, journal in zip(("mon", "tue"), files, strict=False):
+        (tmp_path / folder).mkdir()
+        shutil.copy(journal, tmp_path / folder / "one.sqlite")
+    paths = [tmp_path / "mon" / "one.sqlite", tmp_path / "tue" / "one.sqlite"]
+    assert _run("debrief", *paths, files[2], "--csv", tmp_path / "all.csv") == 0
+    with (tmp_path / "all.csv").open(newline="") as file:
+        names = {row["journal"] for row in csv.DictReader(file)}
+    assert names == {*map(str, paths), files[2].name}
+
+
 def test_dash_is_standard_output(files: list[Path], capsys: pytest.CaptureFixture[str]) -> None:
     assert _run("debrief", files[0], "--csv", "-") == 0
     assert capsys.readouterr().out.startswith("journal,excursion,task,")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -34,7 +36,8 @@ def run(args: argparse.Namespace) -> int:
     targets = {name: getattr(args, name) for name in FORMATS if getattr(args, name) is not None}
     check_targets(targets.values(), args.journals)
     scoring = None if set(targets) == {"csv"} else _scoring(len(args.journals))
-    every = [debriefed(progress, path.name, scoring) for path, progress in read_journals(args.journals)]
+    named = _names(args.journals)
+    every = [debriefed(progress, named(path), scoring) for path, progress in read_journals(args.journals)]
     writers = _writers(targets)
     for name, target in targets.items():
         write_out(target, writers[name](every))
@@ -43,6 +46,12 @@ def run(args: argparse.Namespace) -> int:
 
         write_out("-", summary(every))
     return 0
+
+
+def _names(journals: Sequence[str]) -> Callable[[Path], str]:
+    """Return what names a journal: its file's name, or the path as given where two files are named alike."""
+    often = Counter(Path(journal).name for journal in journals)
+    return lambda path: path.name if often[path.name] == 1 else str(path)
 
 
 def _scoring(journals: int) -> Scoring:
