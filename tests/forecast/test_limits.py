@@ -13,9 +13,9 @@ from tracker.forecast.limits import (
     deadlines,
     holds,
     needed,
-    shut_out_by_window,
     standings,
 )
+from tracker.forecast.shut_out import shut_out_by_window
 from tracker.forecast.world import Course, World, advance, begin, inside
 
 NEVER = float("inf")

@@ -24,9 +24,9 @@ from tracker.forecast.limits import (
     deadlines,
     needed,
     settled,
-    shut_out,
     way_home,
 )
+from tracker.forecast.shut_out import shut_out
 from tracker.forecast.stage import Stage
 from tracker.forecast.waits import MANY_GAPS, regular_gaps
 from tracker.forecast.world import NEVER, Course, Node, Row, World, advance

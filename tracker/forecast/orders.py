@@ -68,7 +68,8 @@ def better_orders(
 
     `kept`: the optional tasks that are kept, before and after. What breaks a need, or makes any limit
     likelier to be broken, is left out. With hundreds of steps the search takes many seconds: before every
-    change it tries, `heed` is told the share that is done, 0 to 1, and ends it with False; then there are none.
+    change it tries, `heed` is told the share that is done, 0 to 1, and ends it with False; then there are
+    none.
     """
     screen = _Players(now, kept, min(_SCREEN, scenarios), prior)
     base = screen.end(progress)
