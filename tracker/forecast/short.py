@@ -37,7 +37,8 @@ def when_short(progress: Progress, judge: Judge, *, prior: PacePrior | None) -> 
     lines = [_plainly(judge)]
     base = judge.outcome(()).share_safe
     for gain in gains:
-        others = f" (with {', '.join(gain.others)}, which need it)" if gain.others else ""
+        need = "needs" if len(gain.others) == 1 else "need"
+        others = f" (with {', '.join(gain.others)}, which {need} it)" if gain.others else ""
         chance = f"chance {percent(base)} to {percent(gain.safe)}"
         lines.append(f"Without {gain.task}{others}: {chance}, inside {format_pet(gain.earlier_s)} earlier.")
     lines.append(_enough(progress, judge, gains, prior=prior))
