@@ -75,3 +75,21 @@ def test_where_nothing_can_be_written(sheet: Path, capsys: pytest.CaptureFixture
     assert f"{out}: cannot be written: No such file or directory" in capsys.readouterr().err
     assert main(["import", "none.csv", "--out", str(out)]) == 1
     assert "none.csv: cannot be read: No such file or directory" in capsys.readouterr().err
+
+
+def test_how_the_file_was_read_is_said(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = "A title\r\n\r\nTask\tStep\tWho\tDuration\r\nGo\tOut\tAnn Berg\t8\r\nTotal\t\t\t8\r\n"
+    sheet.write_bytes(text.encode("utf-16"))
+    out = sheet.with_name("walk.yaml")
+    assert main(["import", str(sheet), "--out", str(out)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == "the file is read as UTF-16"
+    assert "row 5 is a total: not read" in lines
+    assert "Ann Berg is crew member Ann-Berg" in lines
+    assert main(["check", str(out)]) == 0
+
+
+def test_a_workbook_is_no_sheet(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sheet.write_bytes(b"PK\x03\x04\x14\x00\x06\x00")
+    assert main(["import", str(sheet), "--out", str(sheet.with_name("walk.yaml"))]) == 1
+    assert capsys.readouterr().err == f"{sheet}: is a workbook, not CSV; save its sheet as CSV, UTF-8\n"
