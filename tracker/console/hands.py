@@ -10,8 +10,7 @@ from typing import Any
 from tracker.console.view.saying import event_words
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
-from tracker.journal.progress import Progress, Recorded
-from tracker.journal.several import together
+from tracker.journal.progress import Progress, Recorded, together
 from tracker.plan.windows import slip_s
 
 Event = dict[str, Any]

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from tracker.console.writer import Job
 from tracker.foundation.errors import TrackerError
-from tracker.journal.fold import Fold
+
+if TYPE_CHECKING:
+    from tracker.journal.fold import Fold
 
 PATIENCE_S = 0.1
 """After this time without an answer from the disk the screen says *saving*."""

@@ -76,7 +76,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
 
 def _side(width: int) -> int:
     """Return the columns beside the middle."""
-    return 86 if width >= 190 else 66 if width >= LARGE else 46 if width >= 120 else 40
+    return 86 if width >= 190 else 66 if width >= LARGE else 46 if width >= 120 else 36
 
 
 def _beside(scene: Scene, side: int, middle: int) -> tuple[int, int]:

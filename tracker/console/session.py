@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tracker.console import hands
 from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.hands import Deed
+from tracker.console.instant import is_live, now_of
 from tracker.console.pending import Pending, Queue, admitted, tried
 from tracker.console.renewal import Renewal, next_change
 from tracker.console.view.ink import Ink
@@ -22,9 +23,10 @@ from tracker.console.view.scene import Disk, Mark, Picture, Scene
 from tracker.console.writer import Aside, Job, Opened, Refused, Report, Seen, TakenBack, Unsaved, Written
 from tracker.forecast.values import Estimate
 from tracker.foundation.errors import TrackerError
-from tracker.foundation.times import pet_of
-from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
+
+if TYPE_CHECKING:
+    from tracker.journal.fold import Fold
 
 REPEAT_S = 0.3
 """A key that comes again within this time is a bounce."""
@@ -32,7 +34,6 @@ STAMP = timedelta(milliseconds=1)
 """Between two key presses, so that what was written together can be told from what was not."""
 MARK_S = 4.0
 """How long the last write stands beside a name."""
-LIVE = timedelta(days=7)
 _MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
 _MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
 """The word of a write beside a name, in five letters; any other is *disk*."""
@@ -84,16 +85,11 @@ class Session:
 
     def live(self, utc: datetime) -> bool:
         """Return whether this seat's clock is within the excursion."""
-        return _is_live(self.progress, utc)
+        return is_live(self.progress, utc)
 
     def now(self, utc: datetime, progress: Progress | None = None) -> float:
         """Return the PET of an instant; where the clock stands, the last event's."""
-        progress = progress or self.progress
-        if progress.closed is not None:
-            return max(progress.closed, progress.at)
-        if progress.zero is None or not _is_live(progress, utc):
-            return max(0.0, progress.at)
-        return max(pet_of(utc, progress.zero), progress.at)
+        return now_of(progress or self.progress, utc)
 
     def scene(self, utc: datetime, mono: float, chosen: str | None = None) -> Scene:
         """Return everything that the views may look at."""
@@ -291,8 +287,3 @@ class Session:
             self.keep(report.estimate.as_json(), wanted.progress.number)
         if self.renewal.pages(mono):
             self.print_page(wanted.progress, report.estimate)
-
-
-def _is_live(progress: Progress, utc: datetime) -> bool:
-    zero = progress.zero
-    return progress.closed is None and (zero is None or timedelta(0) <= utc - zero <= LIVE)

@@ -36,6 +36,11 @@ class Recorded:
     """The event's own keys, without `kind`, `at` and `seat`."""
 
 
+def together(event: Recorded, last: Recorded) -> bool:
+    """Return whether two events were recorded as one entry: at the same instant, at the same seat."""
+    return event.recorded == last.recorded and event.seat == last.seat
+
+
 @dataclass(frozen=True, slots=True)
 class StepState:
     """One step, as planned and as it stands."""

@@ -8,7 +8,7 @@ from typing import Any
 from tracker.foundation.errors import EventError
 from tracker.journal.entry import Entry
 from tracker.journal.match import current_step, find_step
-from tracker.journal.progress import Progress, Recorded
+from tracker.journal.progress import Progress, Recorded, together
 from tracker.journal.value import Setting
 from tracker.journal.when import is_time, read_pet
 
@@ -87,11 +87,6 @@ def undo(setting: Setting) -> list[Event]:
     return [
         {"kind": "withdrawn", "event": event.number} for event in sorted(entry, key=_number, reverse=True)
     ]
-
-
-def together(event: Recorded, last: Recorded) -> bool:
-    """Return whether two events were recorded as one entry: at the same instant, at the same seat."""
-    return event.recorded == last.recorded and event.seat == last.seat
 
 
 def _number(event: Recorded) -> int:

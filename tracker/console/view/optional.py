@@ -55,7 +55,8 @@ def _titled(scene: Scene, figure: OptionalFigure) -> str:
 
 
 def _head(width: int) -> Line:
-    spans = [put(" optional", _name_room(width), "dim"), put("advice", 8, "dim"), put("last call", 18, "dim")]
+    spans = [put(" optional", _name_room(width), "dim"), put("advice", 8, "dim")]
+    spans.append(put("last call", _call_room(width), "dim"))
     if width >= 62:
         spans.append(put("costs", 7, "dim", right=True))
     if width >= 72:
@@ -63,8 +64,12 @@ def _head(width: int) -> Line:
     return crop(spans, width)
 
 
+def _call_room(width: int) -> int:
+    return 18 if width >= 40 else 15
+
+
 def _name_room(width: int) -> int:
-    return max(12, width - 26 - (7 if width >= 62 else 0) - (9 if width >= 72 else 0) - 1)
+    return max(12, width - 8 - _call_room(width) - (7 if width >= 62 else 0) - (9 if width >= 72 else 0) - 1)
 
 
 def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
@@ -78,7 +83,7 @@ def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
         put(f" {name}{begun}", _name_room(width) - 1),
         Span(" "),
         put(figure.advice, 8, inks[figure.advice]),
-        put(last_call_words(figure, scene.now), 18),
+        put(last_call_words(figure, scene.now), _call_room(width)),
     ]
     if width >= 62:
         spans.append(put(difference(figure.cost), 7, "", right=True))
