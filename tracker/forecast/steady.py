@@ -4,8 +4,8 @@ The rule: leave at once below the demanded confidence; take work in only for a g
 stricter confidence. What was kept before is worked out again from the journal: the events in force are
 walked, instant by instant, so the advice is a function of journal and present alone, the same at every
 seat. The walk is bounded: it begins, without anything kept before, at the last-but-one multiple of
-`STRIDE` instants, so that it looks at `STRIDE` to twice `STRIDE` of them. Between events the kept set
-only shrinks.
+`STRIDE` instants, so that it looks at `STRIDE` to twice `STRIDE` of them. Between events no work is
+taken in: what is kept is a part of what was kept at the last of them.
 """
 
 from __future__ import annotations
