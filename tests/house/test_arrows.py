@@ -66,3 +66,13 @@ def test_record_computes_without_arrays(example: Path) -> None:
 
 def test_debrief_as_csv_draws_nothing(example: Path, tmp_path: Path) -> None:
     assert not _imported_by("debrief", str(example), "--csv", str(tmp_path / "a.csv")).intersection(HEAVY)
+
+
+def test_the_desk_is_painted_before_plans_are_validated_or_arrays_loaded() -> None:
+    code = (
+        "import sys, tracker.console.app, tracker.console.settings, tracker.console.sitting\n"
+        "print(*sorted({name.split('.')[0] for name in sys.modules}))"
+    )
+    ran = _fresh(code)
+    assert ran.returncode == 0, ran.stderr
+    assert not set(ran.stdout.split()).intersection(("numpy", "pydantic", "sqlite3", "ruamel", "matplotlib"))
