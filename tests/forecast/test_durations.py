@@ -247,6 +247,18 @@ def test_counted_items_leave_their_share_with_mean_and_variance() -> None:
     assert draw(here, [last], NOISE_ALONE).rows[0].mean() == pytest.approx(whole.mean() / 7, rel=0.05)
 
 
+def test_with_all_items_counted_nothing_is_left_but_the_tick() -> None:
+    """Seven of seven at 1,100 of 1,260 s: no more time, and evidence of the whole step; waiting is none."""
+    here = progress()
+    done = going(here, 6, 1100.0, counted=7, counted_worked_s=1100.0)
+    rows = draw(here, [done, ask(here, 7)]).rows
+    assert (rows[0] == 0.0).all()
+    late = draw(here, [replace(done, worked_s=3000.0), ask(here, 7)]).rows
+    assert median(late[1]) == median(rows[1])
+    slow = replace(done, worked_s=2400.0, counted_worked_s=2400.0)
+    assert median(draw(here, [slow, ask(here, 7)]).rows[1]) > median(rows[1])
+
+
 def test_counts_are_partial_evidence_and_a_late_item_too() -> None:
     here = progress()
     usual = median(draw(here, [ask(here, 6), ask(here, 7)]).rows[1])

@@ -55,6 +55,11 @@ class Ask:
     """The crew said that it takes this long from `left_worked_s` of work time on."""
     left_worked_s: float
 
+    @property
+    def all_counted(self) -> bool:
+        """Whether every item is done, so that only the tick is wanting."""
+        return self.left_s is None and self.counted >= self.count
+
     def shape(self, sigma: float) -> tuple[float, float, float]:
         """Return (median at pace 1, variance as multiple of the noise, work time in it) of what is timed now.
 
@@ -132,7 +137,7 @@ def _believe(progress: Progress, asks: Sequence[Ask], prior: PacePrior, layout: 
         seen = evidence.of_counted(ask, prior, layout, belief.hours) if ask.step not in spoken else None
         belief = observe(belief, seen) if seen is not None else belief
     for ask in telling:
-        if ask.running and not ask.silent:
+        if ask.running and not ask.silent and not ask.all_counted:
             belief = _overrun(belief, ask, prior, layout)
     return belief
 

@@ -113,7 +113,7 @@ def in_order(found: Iterable[Evidence | None]) -> list[Evidence]:
 
 def of_counted(ask: Ask, prior: PacePrior, layout: Layout, hours: float) -> Evidence | None:
     """Return what the items counted so far of a step still open say."""
-    if not 0 < ask.counted < ask.count or ask.counted_worked_s <= 0:
+    if not 0 < ask.counted <= ask.count or ask.counted_worked_s <= 0:
         return None
     median, noise = own_shape(ask.likely, ask.low, ask.high, prior.sigma)
     shift, noise = part_shape(ask.counted, ask.count, prior.sigma, noise)

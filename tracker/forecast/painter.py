@@ -73,6 +73,9 @@ class Painter:
             median, elapsed = self._fixed(ask)
             row[:] = np.float32(max(median - elapsed, 0.0))
             return
+        if ask.all_counted:
+            row[:] = 0.0
+            return
         median, noise, elapsed = ask.shape(self._prior.sigma)
         median *= effect.usual
         if elapsed > 0:
