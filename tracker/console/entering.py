@@ -71,7 +71,8 @@ class Entering(Weighing):
         entry = self.entry
         entry.begin(purpose, text)
         self._show_entry(True)
-        entry.focus()
+        # At once: keys typed fast behind this one belong to the line.
+        self.set_focus(entry)
 
     def _show_entry(self, shown: bool) -> None:
         for name, display in (("#entry", shown), ("#entry-label", shown), ("#footer", not shown)):

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 from typing import Any, ClassVar
+from weakref import WeakSet
 
+from textual import events
 from textual.app import App
 from textual.command import CommandPalette
 from textual.screen import Screen
+from textual.widgets import Input
 
 from tracker.console.terminal import driver_for_here, end_on_signals, lean, over_a_wire
 from tracker.console.themes import DEFAULT, THEMES
@@ -22,11 +25,30 @@ class Frame(App[None]):
 
     def __init__(self, *, theme: str = DEFAULT) -> None:
         super().__init__(driver_class=driver_for_here())
+        self._loose: WeakSet[events.Key] = WeakSet()
         for one in THEMES:
             self.register_theme(one)
         self.theme = theme if theme in self.available_themes else DEFAULT
         if over_a_wire() or os.environ.get("NO_MOTION"):
             self.animation_level = "none"
+
+    async def on_event(self, event: events.Event) -> None:
+        """Remember keys that come while no line is open to be typed in."""
+        if isinstance(event, events.Key) and not event.is_forwarded and self.focused is None:
+            self._loose.add(event)
+        await super().on_event(event)
+
+    async def _on_key(self, event: events.Key) -> None:
+        """Give a line that has just been opened the keys that were typed fast behind the one that opened it.
+
+        They were on their way as commands before the line was there; typed text must never act as commands.
+        """
+        if event in self._loose and isinstance(self.focused, Input):
+            event.prevent_default()
+            event.stop()
+            typed = events.Key(event.key, event.character)
+            typed._set_forwarded()
+            self.focused.post_message(typed)
 
     def mind_signals(self) -> None:
         """End in good order when a signal says so."""

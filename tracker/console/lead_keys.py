@@ -171,7 +171,8 @@ class LeadKeys(Screen[None]):
         self._show_entry(True)
         entry = self.query_one(EntryLine)
         entry.begin("entry")
-        entry.focus()
+        # At once, not by a message: keys that were typed fast after this one belong to the line already.
+        self.set_focus(entry)
 
     def action_nothing_supposed(self) -> None:
         """Suppose nothing any more."""

@@ -33,6 +33,8 @@ VIEWS: dict[str, LeadView] = {
 }
 """The regions of the lead's view by name, in the order of the lead's questions."""
 
+COMPARED = 9
+"""Rows of both estimates beside one another."""
 BANDS, ACROSS = 5, 2
 """At most so many bands on a page, and so many regions beside one another."""
 
@@ -73,7 +75,8 @@ class _Rows:
     tasks: int
     fresh: int
     readings: int
-    compared: int = 9
+    compared: int
+    """What is supposed; little as long as nothing is."""
     orders: int = 5
 
     @staticmethod
@@ -83,32 +86,36 @@ class _Rows:
         optional = len(estimate.optional) if estimate is not None else 0
         accounts = len(estimate.consumables) if estimate is not None else 0
         crew = len(progress.plan.crew)
-        return _Rows(limits + 2, optional + 7, len(progress.tasks) + 2, crew + 4, accounts + 3)
+        tasks, compared = len(progress.tasks) + 2, 3 if scene.supposed is None else COMPARED
+        return _Rows(limits + 2, optional + 7, tasks, crew + 4, accounts + 3, compared)
 
     @property
     def supposed(self) -> int:
-        """What is supposed and better orders, one below the other."""
-        return self.compared + self.orders
+        """What is supposed and better orders, one below the other, once something is supposed."""
+        return COMPARED + self.orders
 
 
 def _whole(rows: _Rows, height: int) -> Page:
     """Return everything at once."""
-    last = min(max(rows.compared, rows.fresh), 13)
+    last = min(max(rows.compared if rows.compared > 3 else rows.orders, rows.fresh), 13)
+    below = rows.orders if rows.compared > 3 else 2
     third = max(min(rows.tasks, 14), 11)
-    second = min(max(rows.limits, rows.decide), max(6, height - 12 - third - last - rows.orders))
-    top = max(12, min(17, height - second - third - last - rows.orders))
+    second = min(max(rows.limits, rows.decide), max(6, height - 12 - third - last - below))
+    top = max(12, min(17, height - second - third - last - below))
+    # As long as nothing is supposed there is little to say of it.
+    beside, under = ("what-if", "orders") if rows.compared > 3 else ("orders", "what-if")
     return (
         Band(top, ("inside", "moved"), 62),
         Band(second, ("decide", "limits"), 84),
         Band(0, ("levels", "tasks"), 96),
-        Band(last, ("what-if", "fresh"), 96),
-        Band(rows.orders, ("orders",)),
+        Band(last, (beside, "fresh"), 96),
+        Band(below, (under,)),
     )
 
 
 def _wide(rows: _Rows, width: int, height: int) -> tuple[Page, ...]:
     """Return how it stands, what there is to decide, what else there is."""
-    low = min(rows.limits, max(6, height - 19))
+    low = min(max(rows.limits, rows.fresh), max(6, height - 19))
     first = (
         Band(0, ("inside", "moved"), max(42, width // 3)),
         Band(low, ("limits", "fresh"), max(48, width - 76)),
@@ -116,7 +123,7 @@ def _wide(rows: _Rows, width: int, height: int) -> tuple[Page, ...]:
     levels = (Band(0, ("levels",)), Band(min(rows.readings, height // 2), ("readings",)))
     compared, better = Band(rows.compared, ("what-if",)), Band(rows.orders, ("orders",))
     decide = (Band(0, ("decide",)), compared, better)
-    if rows.decide + rows.tasks + rows.supposed <= height:
+    if rows.decide + rows.tasks + 3 + rows.orders <= height and rows.decide + 6 + rows.supposed <= height:
         return (first, (Band(rows.decide, ("decide",)), Band(0, ("tasks",)), compared, better), levels)
     return (first, decide, (Band(0, ("tasks",)), Band(min(rows.fresh, height // 2), ("fresh",))), levels)
 

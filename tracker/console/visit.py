@@ -146,9 +146,8 @@ async def _take(socket: web.WebSocketResponse, visit: Visit, kind: Any, data: An
         await visit.set_terminal_size(width, height)
     elif kind == "ping":
         await socket.send_json(["pong", str(data)])
-    elif kind == "blur":
-        await visit.blur()
     elif kind == "focus":
+        # Of the loss of focus the view is told nothing: keys that come all the same are meant for it.
         await visit.focus()
 
 

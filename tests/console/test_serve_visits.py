@@ -1,0 +1,153 @@
+"""Visitors: any window, a journal that goes away, a server that dies, many who come and go."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hashlib
+import os
+import re
+import signal
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import aiohttp
+import pytest
+
+from tests.browser import Page, browser, needs_chromium
+from tests.leads import on_record
+from tracker.journal.journal import Journal
+from tracker.plan.model import Plan
+
+
+@pytest.fixture
+def path(plan: Plan, tmp_path: Path) -> Path:
+    with Journal.create(tmp_path / "one.sqlite", plan) as journal:
+        on_record(journal)
+    return tmp_path / "one.sqlite"
+
+
+@asynccontextmanager
+async def served(path: Path, *more: str) -> AsyncIterator[tuple[str, asyncio.subprocess.Process]]:
+    """Serve a journal; yield the address and the server."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "tracker", "watch", str(path), "--serve", ":0", *more,
+        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    assert process.stdout is not None
+    try:
+        found = re.search(r"http://\S+", (await asyncio.wait_for(process.stdout.readline(), 30)).decode())
+        assert found
+        yield found[0], process
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            process.terminate()
+        await asyncio.wait_for(process.wait(), 20)
+
+
+def children(pid: int) -> set[int]:
+    """Return the processes that a process started and that still run."""
+    found = set()
+    for entry in Path("/proc").iterdir():
+        with contextlib.suppress(OSError, ValueError):
+            fields = (entry / "stat").read_text().rpartition(")")[2].split() if entry.name.isdigit() else []
+            if fields and int(fields[1]) == pid and fields[0] != "Z":
+                found.add(int(entry.name))
+    return found
+
+
+def lives(pid: int) -> bool:
+    with contextlib.suppress(OSError):
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    return False
+
+
+async def gone(pids: set[int], within_s: float) -> bool:
+    for _ in range(round(within_s / 0.05)):
+        if not any(map(lives, pids)):
+            return True
+        await asyncio.sleep(0.05)
+    return False
+
+
+async def resized(page: Page, width: int, height: int) -> None:
+    await page.send(
+        "Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False
+    )
+
+
+def everything(folder: Path) -> dict[str, str]:
+    return {f.name: hashlib.sha256(f.read_bytes()).hexdigest() for f in folder.iterdir()}
+
+
+@needs_chromium
+async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Path) -> None:
+    before = everything(path.parent)
+    async with served(path, "--at", "0:30") as (address, _), browser() as page:
+        assert await page.open(address) == 200
+        assert await page.until(lambda: "in all" in page.terminal, 30)
+        assert "page 1 of 3" in page.terminal or "page 1 of 4" in page.terminal
+        await resized(page, 760, 560)
+        assert await page.until(lambda: re.search(r"page 1 of [78]", page.terminal) is not None, 20)
+        await resized(page, 380, 640)
+        assert await page.until(lambda: "Esc" not in page.terminal and "AS OF 0:30" in page.terminal, 20)
+        # That many pixels hold some 195 by 55 cells: everything is on one page.
+        await resized(page, 1760, 1100)
+        assert await page.until(lambda: "moved it" in page.terminal and "page 1" not in page.terminal, 20)
+        scroll = "getComputedStyle(document.querySelector('.xterm-viewport')).overflowY"
+        assert await page.value(scroll) == "hidden"
+        await page.press("w")
+        for char in "drop lamp":
+            await page.press(char)
+        assert await page.until(lambda: "Enter supposes: dropped" in page.terminal, 20)
+    assert everything(path.parent) == before
+
+
+@needs_chromium
+async def test_a_journal_that_goes_away_is_said_and_comes_back(path: Path) -> None:
+    async with served(path) as (address, _), browser() as page:
+        await page.open(address)
+        assert await page.until(lambda: "event 8" in page.terminal, 30)
+        aside = path.with_suffix(".aside")
+        path.rename(aside)
+        assert await page.until(lambda: "not read since event 8" in page.terminal, 20)
+        aside.rename(path)
+        assert await page.until(lambda: "not read" not in page.terminal and "event 8" in page.terminal, 20)
+        assert "INSIDE" in page.terminal
+
+
+@needs_chromium
+async def test_a_server_that_dies_is_said_and_leaves_no_process(path: Path) -> None:
+    async with served(path) as (address, server), browser() as page:
+        await page.open(address)
+        assert await page.until(lambda: "event 8" in page.terminal, 30)
+        views = children(server.pid)
+        assert len(views) == 1
+        os.kill(server.pid, signal.SIGKILL)
+        for _ in range(200):
+            if await page.value("document.body.classList.contains('-closed')"):
+                break
+            await asyncio.sleep(0.05)
+        assert "the server is gone" in await page.value("document.querySelector('.closed').innerText")
+        assert await gone(views, 15), "a view without its server ends"
+
+
+async def test_visitors_who_come_and_go_leave_no_process_and_no_place_taken(path: Path) -> None:
+    async with served(path, "--visitors", "2") as (address, server), aiohttp.ClientSession() as session:
+        origin = {"Origin": "/".join(address.split("/")[:3])}
+        for _ in range(3):
+            first = await session.ws_connect(f"{address}ws", headers=origin)
+            second = await session.ws_connect(f"{address}ws", headers=origin)
+            with pytest.raises(aiohttp.WSServerHandshakeError, match="503"):
+                await session.ws_connect(f"{address}ws", headers=origin)
+            for _ in range(200):
+                if len(views := children(server.pid)) == 2:
+                    break
+                await asyncio.sleep(0.05)
+            assert len(views) == 2
+            await first.close()
+            await second.close()
+            assert await gone(views, 15)
+        assert server.returncode is None
