@@ -351,3 +351,23 @@ def test_a_reserve_that_was_not_there_at_ingress_stays_broken(shared: bool) -> N
         name = "*.oxygen" if shared else "EV2.oxygen"
         assert {limit.id: limit.chance for limit in made.limits}[name] == 1.0
         assert (made.safe, made.consumables[-1].short) == (0.0, 1.0)
+
+
+def test_a_closer_left_of_a_task_waits_for_nothing_in_place_of_abandoned_work() -> None:
+    """Left out in advice as when dropped: its need on the step between falls away, with what that needs."""
+    run = Run(
+        task("x", step("1", "EV2", 60)),
+        task(
+            "a",
+            step("open", "EV1", 10, opens=["lid"]),
+            step("look", "EV1", 10, needs=["x"]),
+            step("shut", "EV1", 5, closes=["lid"], needs=["a.look"]),
+            priority="get-ahead",
+        ),
+        HOME,
+    )
+    run.done("a.open", at=600)
+    made = flat(run.now, 700)
+    assert made.inside.p50 == (60 + 10 + 5 + 40) * 60
+    dropped = run.now.suppose({"kind": "dropped", "task": "a", "at": 700})
+    assert made.without_optional_inside.p50 == flat(dropped).inside.p50 == (60 + 40) * 60

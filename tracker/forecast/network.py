@@ -177,17 +177,22 @@ def _needs_of(
     crew: Mapping[str, Sequence[str]],
     place: Mapping[str, int],
 ) -> tuple[int, ...]:
-    """Return the places of what a step waits for, through every step that may be left out."""
+    """Return the places of what a step waits for, through every step that may be left out.
+
+    A closer that stays when its task is left out waits for nothing in place of what is abandoned.
+    """
     direct = progress.needs.get(step, ())
     if not direct:
         return ()
+    own = progress.steps[step].step.task
+    stays = progress.tasks[own].optional and alive[step] != frozenset((own,))
     found: dict[str, None] = {}
     ahead = list(direct)
     while ahead:
         need = ahead.pop()
         if need not in found and need in alive:
             found[need] = None
-            if alive[need] is not None:
+            if alive[need] is not None and not stays:
                 ahead.extend(progress.needs.get(need, ()))
     mine = set(crew[step])
     return tuple(sorted(place[need] for need in found if mine.isdisjoint(crew[need])))
