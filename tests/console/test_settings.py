@@ -78,6 +78,16 @@ def test_all_faults_come_in_one_run() -> None:
     assert len(faults('theme = "pink"\nbell = 2\nother = 1')) == 3
 
 
+def test_faults_of_keys_are_told_in_the_same_run_as_faults_of_form() -> None:
+    text = 'theme = "pink"\n[keys]\nundo = 3\nundoo = "U"\nfind = "7"\nhelp = ["x", 4]\nskip = "u"'
+    lines = faults(text)
+    told = ("theme: 'pink'", "keys.undo: 3", "keys.undoo: there is", "keys.find: 7 is a digit")
+    assert all(any(one in line for line in lines) for one in told)
+    assert sum("keys.help: ['x', 4] does not fit" in line for line in lines) == 1
+    assert any("keys.skip: u is the key of undo" in line for line in lines)
+    assert len(lines) == 6 and all(line.startswith("settings.toml: ") and "; " in line for line in lines)
+
+
 def test_hostile_text_in_a_file_is_said_as_text() -> None:
     assert "\x1b" not in faults('[keys]\nfind = "\\u001b[2J"')[0]
     assert "\x1b" not in faults('theme = "\\u001b[2J"')[0]
