@@ -1,4 +1,4 @@
-"""plans/FORMATS.md tells every key of a plan, an event, a pace file and an estimate, and none that is not there."""
+"""plans/FORMATS.md tells every key of a plan, an event, a pace file and an estimate, and no other."""
 
 from __future__ import annotations
 
