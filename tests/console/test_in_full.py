@@ -154,6 +154,7 @@ async def test_a_member_beyond_the_ninth_is_chosen_and_ticked(
         at.hand.move(600)
         await at.press("tab", "minus", "3", "space")
         assert (at.events[-1].body["step"], at.events[-1].at) == ("ropes.s12", 616 - 180)
+        assert "1..9 tick" in at.screen and "Tab crew" in at.screen and "Space tick" in at.screen
         await at.press("e")
         assert at.desk.entry.value == "C12 "
 

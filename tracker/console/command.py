@@ -40,6 +40,11 @@ def go_wanted(progress: Progress) -> bool:
     return any(step and not progress.steps[step].gone for step in progress.current.values())
 
 
+def beyond_digits(progress: Progress) -> bool:
+    """Return whether the crew has more members than there are digits."""
+    return len(progress.plan.crew) > 9
+
+
 @dataclass(frozen=True, slots=True)
 class Command:
     """One thing that a person can do at the desk."""
