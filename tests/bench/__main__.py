@@ -20,6 +20,7 @@ PARTS = {
     "advice": "what to keep against brute force and CP-SAT",
     "journal": "a durable append against a bare SQLite commit",
     "screen": "first frame, key to paint, idle desk",
+    "watching": "another's tick to the lead's screen, and going back",
     "debrief": "a thousand journals, and one of 100,000 events",
     "learn": "held-out score with a learned pace file against without",
     "rehearsal": "a simulated crew plays the demo a thousand times",

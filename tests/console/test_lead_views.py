@@ -9,7 +9,9 @@ import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.lead_layout import VIEWS, pages_for
+from tracker.console.studies import Learned, Studies, Wish
 from tracker.console.view.ink import Line, text_of
+from tracker.console.view.lead_head import lead_head
 from tracker.console.view.lead_ingress import ingress
 from tracker.console.view.lead_limits import limits, trend
 from tracker.console.view.lead_moved import moved_by
@@ -163,3 +165,40 @@ def test_a_grid_draws_nothing_outside_itself() -> None:
 def test_round_marks_and_signed_minutes() -> None:
     assert [tick_s(3600.0, most) for most in (1, 2, 4, 12)] == [3600.0, 1800.0, 900.0, 300.0]
     assert [minutes(s) for s in (0.0, 2.0, -36.0, 3600.0)] == ["0.0", "0.0", "-0.6", "+60.0"]
+
+
+def test_advice_that_is_older_than_the_figures_says_so(scene: LeadScene) -> None:
+    old = replace(by_hand(scene.progress, NOW_S), at=NOW_S + 3600.0)
+    late = replace(scene, now=NOW_S + 3600.0, picture=Picture(scene.progress, old))
+    assert "as of 0:41; last calls" in text_of(VIEWS["decide"](late, 120, 12))
+    assert "as of" not in text_of(VIEWS["decide"](scene, 120, 12))
+
+
+def test_a_rehearsal_says_that_it_is_one(scene: LeadScene) -> None:
+    played = replace(scene, picture=Picture(replace(scene.progress, rehearsal=True), scene.estimate))
+    for width in (80, 100, 200):
+        assert "REHEARSAL" in text_of(lead_head(played, width, 3))
+        assert "REHEARSAL" not in text_of(lead_head(scene, width, 3))
+
+
+def test_before_the_start_the_range_of_the_plan_is_drawn_and_chances_are_told(plan: Plan) -> None:
+    hand = Hand(0.0)
+    session = Still(excursion(plan, ()), hand).session
+    wishes: list[Wish] = []
+    session.study = wishes.append
+    scene = session.scene(hand.utc())
+    text = text_of(ingress(scene, 100, 14))
+    assert "3:13 median" in text and "3:31 nine of ten" in text and " limit" in text
+    learned: list[Learned] = []
+    session.wish(hand.utc())
+    learned += Studies(lambda report: None)._work(wishes[0])
+    chances = [report.chances for report in learned if report.chances is not None]
+    assert chances and set(chances[0]) >= {"egress", "pump"}
+    assert not any(report.points or report.moved for report in learned)
+
+
+def test_a_hold_says_its_reason_and_its_end_first(plan: Plan) -> None:
+    hand = Hand()
+    held = {"kind": "held", "crew": ["EV1"], "text": "glare", "until": 3000, "at": 2400}
+    scene = Still(excursion(plan, (*EVENTS, held)), hand).session.scene(hand.utc())
+    assert "held, glare, until 0:50: Release" in text_of(word(scene, 110, 9))

@@ -161,12 +161,12 @@ class Studies(threading.Thread):
         return tuple(found[at] for at in sorted(found))
 
     def _course(self, wish: Wish) -> Iterator[Learned]:
-        """Work out what is missing of the course, the latest first: the trend is looked at most."""
+        """Work out what is missing of the course, what lies nearest first: the trend is looked at most."""
         from tracker.forecast.estimate import estimate
 
         wanted = instants(wish.present)
         near = _near(wanted)
-        for at in reversed(wanted):
+        for at in sorted(wanted, key=lambda at: abs(at - wish.estimate.at)):
             if at in self._points or any(abs(point.at - at) <= near for point in wish.told):
                 continue
             then = wish.live.fold.until(at=at).progress()
