@@ -37,9 +37,9 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage("tracker watch: --visitors goes with --serve, and is at least 1")
     _look(args.journal)
     if args.serve is not None:
-        from tracker.console.settings import load_settings
         from tracker.console.place import VISITORS
         from tracker.console.serve import serve
+        from tracker.console.settings import load_settings
 
         # Every visitor's view reads them: what is wrong with them is said here, once, and nothing is served.
         load_settings()
