@@ -245,7 +245,7 @@ async def test_everyone_is_named_in_a_hold_of_all(at_desk: Callable[..., Any]) -
 async def test_the_cursor_stays_in_sight_while_a_long_line_is_typed(at_desk: Callable[..., Any]) -> None:
     async with at_desk((80, 24)) as at:
         await at.press("z", "n")
-        await at.type("a remark of more than the eighty cells that the whole of the line has, to its last words")
+        await at.type("a remark of more than the eighty cells which the whole line has, to its last words")
         assert at.whole.splitlines()[-1].rstrip().endswith("to its last words")
 
 
