@@ -10,8 +10,9 @@ import pytest
 
 from tracker.console.commands import COMMANDS
 from tracker.console.keys import named, shown, with_keys
-from tracker.console.settings import Settings, load_settings, settings_path
+from tracker.console.settings import Settings
 from tracker.console.settings_file import read_settings
+from tracker.console.settings_load import load_settings, settings_path
 from tracker.foundation.errors import TrackerError
 
 GOOD = """

@@ -107,7 +107,7 @@ def show(
     # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
     os.environ.setdefault("TEXTUAL_FPS", "120")
     from tracker.console.app import TrackerApp
-    from tracker.console.settings import load_settings
+    from tracker.console.settings_load import load_settings
     from tracker.console.sitting import Sitting
 
     settings = load_settings()

@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     if args.serve is not None:
         from tracker.console.place import VISITORS
         from tracker.console.serve import serve
-        from tracker.console.settings import load_settings
+        from tracker.console.settings_load import load_settings
 
         # Every visitor's view reads them: what is wrong with them is said here, once, and nothing is served.
         load_settings()
@@ -70,7 +70,7 @@ def show(path: Path, at: float | None) -> int:
     if "TEXTUAL_DRIVER" not in os.environ and not is_terminal():
         raise WrongUsage("tracker watch needs a terminal; `tracker estimate` works without one")
     from tracker.console.lead_app import LeadApp
-    from tracker.console.settings import load_settings
+    from tracker.console.settings_load import load_settings
     from tracker.console.watching import Watching
 
     watching = Watching(path, at=at)
