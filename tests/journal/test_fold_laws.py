@@ -205,6 +205,15 @@ def test_as_of_an_instant_is_what_was_folded_by_then(seed: int, at: int) -> None
 
 
 @many
+@given(seeds, st.lists(st.integers(min_value=-60, max_value=20000), max_size=5))
+def test_one_pass_through_many_instants_finds_what_each_finds_alone(seed: int, instants: list[int]) -> None:
+    fold = excursion(seed)
+    for at, passing in zip(sorted(instants), fold.through(sorted(instants)), strict=True):
+        same(passing.progress(), fold.until(at=at).progress())
+        assert passing.recorded == fold.until(at=at).recorded
+
+
+@many
 @given(seeds)
 def test_a_refused_event_changes_nothing(seed: int) -> None:
     fold = excursion(seed)

@@ -11,6 +11,8 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import fields
 from datetime import datetime
+from functools import lru_cache
+from operator import attrgetter
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.rows import StepRow
@@ -34,6 +36,8 @@ COLUMNS = (
 )
 """Headings, in order; new ones are added before `advisory`."""
 
+_at_first, _at_moments = attrgetter(*_FIRST), attrgetter(*MOMENTS)
+
 # A cell that starts so is run by spreadsheets. After a separator or a quote the same holds where a file
 # is opened with other separators than it was written with.
 _RUNS = re.compile(r"(^|[,;|\"'])(\s*)([=+\-@\uff1d\uff0b\uff0d\uff20])")
@@ -41,13 +45,20 @@ _RUNS = re.compile(r"(^|[,;|\"'])(\s*)([=+\-@\uff1d\uff0b\uff0d\uff20])")
 
 def cell(value: object) -> str | int | float:
     """Return a value as a cell: numbers as they are, everything else as one line that no spreadsheet runs."""
-    if isinstance(value, bool):
-        return "yes" if value else ""
-    if isinstance(value, int | float):
-        return _short(value)
+    if isinstance(value, str):
+        return _harmless(value)
     if value is None:
         return ""
-    text = " ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
+    if isinstance(value, bool):
+        return "yes" if value else ""
+    if isinstance(value, (int, float)):
+        return _short(value)
+    return _harmless(" ".join(map(str, value)) if isinstance(value, tuple | list) else str(value))
+
+
+@lru_cache(maxsize=4096)
+def _harmless(text: str) -> str:
+    """Return text as one line that no spreadsheet runs; most of it stands in many rows."""
     return _RUNS.sub(r"\1\2'\3", plain(text, most=MOST_TEXT))
 
 
@@ -59,13 +70,14 @@ def _short(value: float) -> int | float:
 
 def csv_row(row: StepRow, zero: datetime | None) -> list[str | int | float]:
     """Return the cells of one step in the order of `COLUMNS`; `zero` is the instant of PET 0."""
-    moments = [getattr(row, name) for name in MOMENTS]
+    moments = _at_moments(row)
     known = [None if zero is None or at is None else instant_of(at, zero) for at in moments]
     return [
-        *(cell(getattr(row, name)) for name in _FIRST),
-        *(cell(None if at is None else format_pet(at, with_seconds=True)) for at in moments),
-        *(cell(None if at is None else format_instant(at)) for at in known),
-        *(cell(None if at is None else format_day_of_year(at)) for at in known),
+        *map(cell, _at_first(row)),
+        *("" if at is None else cell(format_pet(at, with_seconds=True)) for at in moments),
+        # An instant begins with a digit and has nothing in it that a spreadsheet runs.
+        *("" if at is None else format_instant(at) for at in known),
+        *("" if at is None else format_day_of_year(at) for at in known),
         *(cell(getattr(row, name)) for name in _LATER),
         ADVISORY,
     ]

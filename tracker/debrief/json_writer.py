@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import datetime
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -24,15 +25,27 @@ def schema() -> dict[str, Any]:
 
 def plain_values(value: Any) -> Any:
     """Return a value of the debrief as what JSON knows: no NaN, instants in RFC 3339."""
-    if is_dataclass(value):
-        return {field.name: plain_values(getattr(value, field.name)) for field in fields(value)}
+    kind: Any = type(value)
+    if kind in _AS_IT_IS:
+        return value
+    if isinstance(value, float):
+        return round(value, 6) if math.isfinite(value) else None
+    if (names := _fields(kind)) is not None:
+        return {name: plain_values(getattr(value, name)) for name in names}
     if isinstance(value, Mapping):
         return {str(key): plain_values(one) for key, one in value.items()}
     if isinstance(value, tuple | list):
         return [plain_values(one) for one in value]
-    if isinstance(value, float):
-        return round(value, 6) if math.isfinite(value) else None
     return format_instant(value) if isinstance(value, datetime) else value
+
+
+_AS_IT_IS = frozenset((str, int, bool, type(None)))
+
+
+@lru_cache
+def _fields(kind: Any) -> tuple[str, ...] | None:
+    """Return the names of a dataclass's fields; None for anything else."""
+    return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else None
 
 
 def json_chunks(every: Sequence[Excursion]) -> Iterator[str]:

@@ -144,8 +144,9 @@ def stages(progress: Progress, instants: Sequence[float]) -> Iterator[tuple[floa
 
     What was withdrawn or amended later is taken as it was set right.
     """
-    for at in sorted(instants):
-        yield at, progress.fold.until(at=at).progress()
+    ascending = sorted(instants)
+    for at, fold in zip(ascending, progress.fold.through(ascending), strict=True):
+        yield at, fold.progress()
 
 
 def _forecast(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 _PET = re.compile(r"([+-]?)(\d{1,4}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
 _INSTANT = re.compile(
@@ -93,8 +93,7 @@ def parse_instant(text: str) -> datetime:
 
 def format_instant(instant: datetime) -> str:
     """Write an aware instant as RFC 3339 in UTC with milliseconds."""
-    utc = instant.astimezone(UTC)
-    return f"{utc:%Y-%m-%dT%H:%M:%S}.{utc.microsecond // 1000:03d}Z"
+    return instant.astimezone(UTC).isoformat(timespec="milliseconds")[: -len("+00:00")] + "Z"
 
 
 def format_day_of_year(instant: datetime) -> str:
@@ -103,7 +102,8 @@ def format_day_of_year(instant: datetime) -> str:
     Source: CCSDS 301.0-B-4, section 3.5, ASCII time code B.
     """
     utc = instant.astimezone(UTC)
-    return f"{utc:%Y-%jT%H:%M:%S}.{utc.microsecond // 1000:03d}Z"
+    day = utc.toordinal() - date(utc.year, 1, 1).toordinal() + 1
+    return f"{utc.year:04d}-{day:03d}{format_instant(utc)[len('2031-05-04') :]}"
 
 
 def pet_of(instant: datetime, zero: datetime) -> float:

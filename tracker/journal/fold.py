@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any
@@ -182,12 +183,24 @@ class Fold:
         """Return the fold of the events that happened by a PET and were recorded by an instant."""
         kept = _known(self.recorded, known)
         if at is not None:
-            kept = _happened(kept, at)
+            kept = _without(kept, {event.number for event in in_force(kept) if event.at > at})
         if len(kept) == len(self._recorded):
             return self
         if not kept:
             return Fold(self._origin, Trail(), Trail(), self._origin.state)
         return self._refold(Trail(kept), kept[-1])
+
+    def through(self, instants: Iterable[float]) -> Iterator[Fold]:
+        """Yield what `until` gives at each PET of an ascending row, each folded on from the one before."""
+        recorded, events = self.recorded, self._events.as_tuple()
+        state, done = self._origin.state, 0
+        for at in instants:
+            state, before = state.copy(), done
+            done = bisect_right(events, at, key=lambda event: event.at)
+            for event in events[before:done]:
+                apply(state, event)
+            kept = _without(recorded, {event.number for event in events[done:]})
+            yield Fold(self._origin, Trail(kept), Trail(events[:done]), state)
 
 
 class _Origin:
@@ -221,14 +234,14 @@ def _known(events: tuple[Recorded, ...], known: datetime | None) -> list[Recorde
     return [event for event in events if event.number <= last]
 
 
-def _happened(events: list[Recorded], at: float) -> list[Recorded]:
-    """Return the events that happened by a PET, withdrawn ones too, and what was said about those."""
-    late = {event.number for event in in_force(events) if event.at > at}
+def _without(events: Iterable[Recorded], late: set[int]) -> list[Recorded]:
+    """Return the events without late ones, by number, and without what was said about those."""
+    gone = set(late)
     kept = []
     for event in events:
         about = event.body.get("event") if event.kind in ABOUT_EVENTS else None
-        if event.number in late or about in late:
-            late.add(event.number)
+        if event.number in gone or about in gone:
+            gone.add(event.number)
         else:
             kept.append(event)
     return kept
