@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from tracker.forecast import draws
-from tracker.forecast.draws import FAR, normals, truncated, uniforms
+from tracker.forecast.draws import FAR, normals, running_on, truncated, uniforms
 from tracker.forecast.normal import from_upper_tail, hazard, upper_tail
 
 
@@ -72,3 +73,23 @@ def test_truncation_far_out_goes_on_smoothly() -> None:
     assert np.allclose(near, far, rtol=5e-3)
     further = truncated(np.full(z.size, 500.0), above)
     assert (further > 500.0).all() and further.max() < 500.1
+
+
+def _longer(z: Any) -> Any:
+    """Return the chance to exceed z: of a normal up to half a standard deviation, then exponential."""
+    beyond = stats.expon(loc=0.5, scale=stats.norm.sf(0.5) / stats.norm.pdf(0.5))
+    return np.where(z <= 0.5, stats.norm.sf(z), stats.norm.sf(0.5) * beyond.sf(z))
+
+
+@pytest.mark.parametrize("lower", [-40.0, -1.0, 0.5, 3.0, 500.0])
+def test_what_runs_on_has_the_tail_of_steps_held_up(lower: float) -> None:
+    z = normals("u", "truncated", 20_000)
+    drawn = running_on(np.full(z.size, lower), upper_tail(z.astype(float)))
+    assert (drawn >= lower).all()
+    share = (
+        _longer(drawn) / _longer(np.array(lower))
+        if lower < 30
+        else np.exp((lower - drawn) * stats.norm.pdf(0.5) / stats.norm.sf(0.5))
+    )
+    assert stats.kstest(share, "uniform").pvalue > 0.01
+    assert (np.diff(drawn[np.argsort(z)]) >= 0).all()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,11 +143,15 @@ def _believe(progress: Progress, asks: Sequence[Ask], prior: PacePrior, layout: 
 
 
 def _overrun(belief: Belief, ask: Ask, prior: PacePrior, layout: Layout) -> Belief:
-    """Return the belief after a step in progress was seen not to be done yet."""
+    """Return the belief after a step in progress was seen not to be done yet.
+
+    The processes keep their probabilities until it is done, so that no scenario changes its process
+    while nothing happens.
+    """
     median, noise, elapsed = ask.shape(prior.sigma)
     if elapsed <= GRACE_S or median <= 0:
         return belief
     work = ((ask.work, 1.0),)
     bound = math.log((elapsed - GRACE_S) / median) - evidence.offset(prior, ask.crew, work)
     row = layout.row(ask.crew, work, ask.clock_s / 3600.0 - layout.middle_h)
-    return outlast(belief, row, bound, noise)
+    return replace(outlast(belief, row, bound, noise), log_weight=belief.log_weight)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast import evidence
-from tracker.forecast.draws import Row, truncated
+from tracker.forecast.draws import Row, running_on, truncated
 from tracker.forecast.noise import noise_of
 from tracker.forecast.pace import Belief, Layout
 from tracker.forecast.pace_file import PacePrior
@@ -24,6 +24,8 @@ _Who = tuple[tuple[str, ...], str]
 
 BIN_S = 900.0
 """The drift is a walk over stretches of the planned clock this long."""
+SURE = 1000.0
+"""So many steps behind the noise of a pace file, and it is taken at its word also where a step runs on."""
 
 
 class _Effect(NamedTuple):
@@ -103,7 +105,8 @@ class Painter:
             row[:] = np.maximum(median * np.exp(middle) - elapsed, 0.0)
             return
         lower = (math.log(elapsed / median) - middle) / spread
-        own = truncated(lower, self._normals.above(key))
+        longer = truncated if self._prior.sigma_weight >= SURE else running_on
+        own = longer(lower, self._normals.above(key))
         row[:] = np.maximum(median * np.exp(middle + spread * own) - elapsed, 0.0)
 
     def _walk(self, ahead: int) -> Row:
