@@ -56,6 +56,13 @@ def network(progress: Progress, crew: Mapping[str, Sequence[str]]) -> Network:
     )
 
 
+def every_need(progress: Progress, place: Mapping[str, int]) -> tuple[tuple[int, ...], ...]:
+    """Return per step what it waits for, of its own crew as well; `place` says where each step is."""
+    alive = _alive(progress, _optional(progress, _task_needs(progress)))
+    nobody: Mapping[str, Sequence[str]] = dict.fromkeys(alive, ())
+    return tuple(_needs_of(progress, step, alive, nobody, place) for step in place)
+
+
 def _indices(tasks: Groups, index: Mapping[str, int]) -> tuple[int, ...]:
     return tuple(sorted(index[task] for task in tasks)) if tasks else ()
 

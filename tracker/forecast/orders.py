@@ -1,31 +1,36 @@
 """Better orders: a step handed over, or a task in a new place, that brings everybody in earlier.
 
-Every candidate is a supposed event on the same fold and the same random numbers, so its gain is exact
-for the scenarios. Few scenarios choose which candidates are worth playing on all; a person accepts.
+Every change is a supposed event on the same fold and the same random numbers, so its gain is exact for the
+scenarios; and no change is better than those that are told. What cannot win is left out by a bound: nothing
+that is done with a step brings anybody in earlier than leaving it out. The rest is played in the world that
+stands, and what is told is confirmed by the journal with the event on it. A person accepts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.forecast.changes import changes
 from tracker.forecast.demand import going_on
 from tracker.forecast.limits import broken
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
-from tracker.forecast.remaining import build_world
-from tracker.forecast.world import advance, begin, inside
+from tracker.forecast.remaining import build_world, present_instant, prior_of
+from tracker.forecast.reorder import Reorder
+from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress
 
 WORTH_S = 120.0
 """Least gain in the p90 ingress that is suggested."""
-_SCREEN = 500
-"""Scenarios on which candidates are compared first."""
-_PLAYED = 8
-"""Candidates played on all scenarios."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +48,6 @@ class BetterOrder:
     """Share of scenarios that break no limit with it."""
 
 
-@dataclass(frozen=True, slots=True)
-class _End:
-    p90: float
-    """PET."""
-    safe: float
-
-
 def _go_on(share: float) -> bool:
     return True
 
@@ -64,97 +62,208 @@ def better_orders(
     most: int = 3,
     heed: Callable[[float], bool] = _go_on,
 ) -> tuple[BetterOrder, ...]:
-    """Return changes that lower the p90 ingress by two minutes or more, the greatest gain first.
+    """Return the changes that lower the p90 ingress most, by two minutes or more, the greatest gain first.
 
     `kept`: the optional tasks that are kept, before and after. What breaks a need, or makes any limit
-    likelier to be broken, is left out. With hundreds of steps the search takes many seconds: before every
-    change it tries, `heed` is told the share that is done, 0 to 1, and ends it with False; then there are
-    none.
+    likelier to be broken, is left out, and of each step and each task only the best change is told. With
+    hundreds of steps the search takes seconds: before every change it tries, `heed` is told the share that
+    is done, 0 to 1, and ends it with False; then the best of what was found so far is told.
     """
-    screen = _Players(now, kept, min(_SCREEN, scenarios), prior)
-    base = screen.end(progress)
-    promising: list[tuple[float, int, dict[str, Any], str]] = []
-    candidates = list(_candidates(progress))
-    for k, (event, text) in enumerate(candidates):
-        if not heed(k / len(candidates)):
-            return ()
-        end = screen.with_event(progress, event)
-        if end is not None and base.p90 - end.p90 >= WORTH_S / 2:
-            promising.append((end.p90, k, event, text))
-    whole = _Players(now, kept, scenarios, prior)
-    before = whole.end(progress)
-    found = []
-    for event, text in _best_of_each(promising)[:_PLAYED]:
-        end = whole.with_event(progress, event)
-        if end is not None and before.p90 - end.p90 >= WORTH_S and end.safe >= before.safe:
-            gain = before.p90 - end.p90
-            said = f"{text}: nine of ten inside {format_pet(gain)} earlier"
-            found.append(BetterOrder(event, said, gain, end.p90, end.safe))
-    return tuple(sorted(found, key=lambda order: -order.gain_s)[:most])
-
-
-def _best_of_each(
-    promising: Sequence[tuple[float, int, dict[str, Any], str]],
-) -> list[tuple[dict[str, Any], str]]:
-    """Return the best change of each step and each task, the best first."""
-    out: dict[object, tuple[dict[str, Any], str]] = {}
-    for _, _, event, text in sorted(promising, key=lambda one: one[:2]):
-        out.setdefault((event["kind"], event.get("step"), event.get("task")), (event, text))
-    return list(out.values())
+    now = present_instant(progress, now)
+    journal = _Journal(progress, now, kept, scenarios, prior or prior_of(progress))
+    return _Search(journal, most, heed).run()
 
 
 @dataclass(frozen=True, slots=True)
-class _Players:
+class _End:
+    p90: float
+    """PET."""
+    safe: float
+
+
+@dataclass(frozen=True)
+class _Journal:
+    """What comes of an event once it is recorded: slow, and the last word."""
+
+    progress: Progress
     now: float
     kept: Collection[str]
     scenarios: int
-    prior: PacePrior | None
+    prior: PacePrior
 
-    def with_event(self, progress: Progress, event: Mapping[str, Any]) -> _End | None:
+    def with_event(self, event: Mapping[str, Any]) -> _End | None:
         """Return the end with a supposed event; None where it would break a need."""
         try:
-            return self.end(progress.suppose(event))
+            return self._end(self._world(self.progress.suppose(event)))
         except EventError:
             return None
 
-    def end(self, progress: Progress) -> _End:
-        """Return how the excursion ends with what is kept."""
-        world = build_world(progress, now=self.now, scenarios=self.scenarios, prior=self.prior)
-        present = world.present(going_on(world, self.kept))
+    @cached_property
+    def stands(self) -> World:
+        """The world without any event."""
+        return self._world(self.progress)
+
+    @cached_property
+    def before(self) -> _End:
+        """The end without any event."""
+        return self._end(self.stands)
+
+    def present(self, world: World) -> list[int]:
+        """Return the nodes that remain."""
+        return world.present(going_on(world, self.kept))
+
+    def _world(self, progress: Progress) -> World:
+        return build_world(progress, now=self.now, scenarios=self.scenarios, prior=self.prior)
+
+    def _end(self, world: World) -> _End:
+        present = self.present(world)
         course = advance(world, begin(world), present)
         p90 = one(inside(world, course), 0.9) + world.now
         return _End(p90, broken(world, present, course).share_safe)
 
 
-def _candidates(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
-    yield from _hand_overs(progress)
-    yield from _places(progress)
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """One event that could be better, in its place among all."""
+
+    number: int
+    event: Mapping[str, Any]
+    text: str
+
+    @property
+    def subject(self) -> tuple[str, str]:
+        """The step that it hands over, or the task that it moves."""
+        return str(self.event["kind"]), str(self.event.get("step") or self.event["task"])
 
 
-def _hand_overs(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
-    """Yield every step of one crew member outside that another one there could take over."""
-    ready = [c for c in progress.plan.outside if c not in progress.entered and c not in progress.recall]
-    for step, state in progress.steps.items():
-        if _untouched(state) and len(state.crew) == 1 and state.crew[0] in ready:
-            for other in ready:
-                if other != state.crew[0] and not progress.tasks[state.step.task].task.closeout:
-                    text = f"hand {step} over from {state.crew[0]} to {other}"
-                    yield {"kind": "handed", "step": step, "crew": [other]}, text
+@dataclass
+class _Subject:
+    """All that could be done with one step, or one task."""
+
+    changes: list[_Change] = field(default_factory=list)
+    most: float = math.inf
+    """No change that the order of work tells all about wins more, in seconds."""
 
 
-def _untouched(state: StepState) -> bool:
-    return state.ended is None and state.worked_s == 0 and state.counted == 0 and state.begin_kind is None
+class _Search:
+    """Looks for the best change of each step and each task, the most promising first."""
 
+    def __init__(self, journal: _Journal, most: int, heed: Callable[[float], bool]) -> None:
+        self._journal, self._most, self._heed = journal, most, heed
+        self._found: list[tuple[int, BetterOrder]] = []
+        self._subjects: dict[tuple[str, str], _Subject] = {}
+        for number, (event, text) in enumerate(changes(journal.progress)):
+            change = _Change(number, event, text)
+            self._subjects.setdefault(change.subject, _Subject()).changes.append(change)
+        self._todo = len(self._subjects) + sum(len(one.changes) for one in self._subjects.values())
+        self._done = 0
+        self._hands: dict[str, NDArray[np.float32]] = {}
 
-def _places(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
-    """Yield every open task in every other place among the open ones."""
-    open_tasks = [
-        name
-        for name, state in progress.tasks.items()
-        if state.status in ("open", "begun") and not state.task.closeout
-    ]
-    for task in open_tasks:
-        for other in open_tasks:
-            if other != task:
-                yield {"kind": "moved", "task": task, "before": other}, f"do {task} before {other}"
-        yield {"kind": "moved", "task": task, "last": True}, f"do {task} last, before closeout"
+    def run(self) -> tuple[BetterOrder, ...]:
+        """Return what is found until all is tried, or nobody heeds it any more."""
+        if self._subjects and self._go_on(0) and math.isfinite(self._journal.before.p90):
+            self._try_all()
+        self._found.sort(key=lambda one: (-one[1].gain_s, one[0]))
+        return tuple(order for _, order in self._found[: self._most])
+
+    @cached_property
+    def _world(self) -> Reorder:
+        journal = self._journal
+        present = frozenset(journal.present(journal.stands))
+        return Reorder(journal.progress, journal.stands, present, journal.prior)
+
+    def _go_on(self, done: int) -> bool:
+        going = self._heed(self._done / self._todo)
+        self._done += done
+        return going
+
+    @property
+    def _least(self) -> float:
+        """What a change has to win to be told."""
+        gains = sorted((order.gain_s for _, order in self._found), reverse=True)
+        return max([WORTH_S, *gains[self._most - 1 : self._most]])
+
+    def _try_all(self) -> None:
+        if self._world.work.tells_all:
+            for subject, one in self._subjects.items():
+                if not self._go_on(1):
+                    return
+                one.most = self._bound(*subject)
+        for one in sorted(self._subjects.values(), key=lambda one: -one.most):
+            if not self._try(one):
+                return
+
+    def _bound(self, kind: str, name: str) -> float:
+        """Return what no change of a step or a task wins more than."""
+        work = self._world.work
+        steps = work.tasks[name] if kind == "moved" else (work.place[name],)
+        left = [i for i in steps if i in self._world.present]
+        return self._gain(self._world.p90_without(left, handed=kind == "handed")) if left else 0.0
+
+    def _gain(self, p90: float) -> float:
+        return self._journal.before.p90 - p90
+
+    def _try(self, subject: _Subject) -> bool:
+        """Find the best that can be done with a step or a task; whether to go on."""
+        ends: list[tuple[float, _Change]] = []
+        for change in subject.changes:
+            if self._sure(change) and subject.most < self._least:
+                self._done += 1
+                continue
+            if not self._go_on(1):
+                return False
+            p90 = self._p90(change)
+            if p90 is not None and self._gain(p90) >= self._least:
+                ends.append((p90, change))
+        for _, change in sorted(ends, key=lambda one: (one[0], one[1].number)):
+            if self._told(change):
+                break
+        return True
+
+    def _sure(self, change: _Change) -> bool:
+        """Whether the bound holds for a change: nobody begins anything by it."""
+        work, event = self._world.work, change.event
+        if not work.tells_all or event["kind"] == "moved":
+            return work.tells_all
+        return not work.begins_something(
+            work.place[event["step"]], self._journal.stands.crew.index(event["crew"][0])
+        )
+
+    def _p90(self, change: _Change) -> float | None:
+        """Return the p90 ingress with a change, PET; None where it cannot be."""
+        event = change.event
+        p90 = None
+        if self._world.work.tells_all and event["kind"] == "moved":
+            p90 = self._world.moved(event["task"], event.get("before"))
+        elif self._sure(change):
+            place = self._world.work.place[event["step"]]
+            p90 = self._world.handed(
+                event["step"], event["crew"][0], self._in_hands_of(event["crew"][0])[place]
+            )
+        if p90 is None:
+            end = self._journal.with_event(event)
+            return None if end is None else end.p90
+        return p90
+
+    def _in_hands_of(self, other: str) -> NDArray[np.float32]:
+        """Return how long every step that is worth handing over takes somebody, in all scenarios."""
+        if other not in self._hands:
+            steps = [
+                name
+                for (kind, name), one in self._subjects.items()
+                if kind == "handed" and one.most >= WORTH_S
+            ]
+            self._hands[other] = self._world.in_hands_of(other, steps)
+        return self._hands[other]
+
+    def _told(self, change: _Change) -> bool:
+        """Tell a change if the journal confirms it and no limit is likelier to be broken; whether it was."""
+        end = self._journal.with_event(change.event)
+        if end is None or end.safe < self._journal.before.safe:
+            return False
+        gain = self._gain(end.p90)
+        if gain < self._least:
+            return False
+        said = f"{change.text}: nine of ten inside {format_pet(gain)} earlier"
+        self._found.append((change.number, BetterOrder(change.event, said, gain, end.p90, end.safe)))
+        return True

@@ -87,6 +87,11 @@ class Fold:
         return self._state.closed
 
     @property
+    def sequence(self) -> tuple[str, ...]:
+        """Every step in the order of work; each crew member's own order is the part that is theirs."""
+        return self._state.sequence
+
+    @property
     def horizon_s(self) -> float:
         """The greatest PET that an event may have."""
         return horizon_s(self._state)
