@@ -29,15 +29,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the exports asked for; without any print a summary."""
-    from tracker.debrief.excursion import debriefed
-    from tracker.debrief.journals import read_journals
+    from tracker.debrief.many import debriefs
     from tracker.debrief.output import check_targets, write_out
 
     targets = {name: getattr(args, name) for name in FORMATS if getattr(args, name) is not None}
     check_targets(targets.values(), args.journals)
     scoring = None if set(targets) == {"csv"} else _scoring(len(args.journals))
-    named = _names(args.journals)
-    every = [debriefed(progress, named(path), scoring) for path, progress in read_journals(args.journals)]
+    every = debriefs(args.journals, _names(args.journals), scoring)
     writers = _writers(targets)
     for name, target in targets.items():
         write_out(target, writers[name](every))

@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Protocol, TypeVar
 
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.waiting import Waiting
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
+
+
+class OfExcursion(Protocol):
+    """Something that comes of one journal."""
+
+    @property
+    def uuid(self) -> str:
+        """The excursion's own, which its copies share."""
+
+
+T = TypeVar("T", bound=OfExcursion)
 
 
 def say(line: str) -> None:
@@ -22,23 +34,36 @@ def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Progress]
 
     Raises TrackerError at the end, with a line for each journal that could not be read.
     """
+    return sifted(paths, map(read_journal, map(Path, paths)))
+
+
+def read_journal(path: Path) -> Progress | TrackerError:
+    """Return what a journal adds up to, or what is wrong with it."""
+    try:
+        with Journal.open(path, read_only=True) as journal:
+            return journal.progress()
+    except TrackerError as error:
+        return TrackerError(*error.lines)
+
+
+def sifted(paths: Sequence[str | Path], found: Iterable[T | TrackerError]) -> Iterator[tuple[Path, T]]:
+    """Yield what was found with its journal's path; once for each excursion, and nothing after a fault.
+
+    Raises TrackerError at the end, with a line for each journal that could not be read.
+    """
     seen: dict[str, Path] = {}
     faults: list[str] = []
     waiting = Waiting()
-    for i, path in enumerate(map(Path, paths), 1):
+    for i, (path, one) in enumerate(zip(map(Path, paths), found, strict=True), 1):
         waiting.share("journal", i, len(paths))
-        try:
-            with Journal.open(path, read_only=True) as journal:
-                progress = journal.progress()
-        except TrackerError as error:
-            faults.extend(error.lines)
-            continue
-        if progress.uuid in seen:
-            say(f"{path}: the same excursion as {seen[progress.uuid]}; left out")
-            continue
-        seen[progress.uuid] = path
-        if not faults:
-            yield path, progress
+        if isinstance(one, TrackerError):
+            faults.extend(one.lines)
+        elif one.uuid in seen:
+            say(f"{path}: the same excursion as {seen[one.uuid]}; left out")
+        else:
+            seen[one.uuid] = path
+            if not faults:
+                yield path, one
     waiting.clear()
     if faults:
         raise TrackerError(*faults)
