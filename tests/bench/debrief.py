@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import tempfile
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from subprocess import run
 from time import perf_counter
@@ -37,14 +39,14 @@ def _many(folder: Path, count: int) -> None:
             journal.record_all(events(journal.plan, Truth(), seed=seed))
     report("debrief", f"{count} journals of {STEPS} steps: written in", f"{perf_counter() - started:.1f} s")
     exports = [word for name in ("csv", "json", "html", "markdown") for word in (f"--{name}", folder / name)]
-    seconds, megabytes = _measured("debrief", *paths, *exports)
+    cost = _measured("debrief", *paths, *exports)
     target = "60 s" if count == MANY else ""
-    report("debrief", f"{count} journals: all four exports, forecasts scored", f"{seconds:.1f} s", target)
-    report("debrief", f"{count} journals: peak memory", f"{megabytes:.0f} MB", "500 MB")
-    seconds, _ = _measured("debrief", *paths, "--csv", folder / "csv")
-    report("debrief", f"{count} journals: CSV alone", f"{seconds:.1f} s", target)
-    seconds, megabytes = _measured("learn", *paths, "--out", folder / "pace.yaml")
-    report("debrief", f"{count} journals: learn", f"{seconds:.1f} s, {megabytes:.0f} MB")
+    report("debrief", f"{count} journals: all four exports, forecasts scored", cost.words(), target)
+    report("debrief", f"{count} journals: peak memory, all processes", f"{cost.megabytes:.0f} MB", "500 MB")
+    cost = _measured("debrief", *paths, "--csv", folder / "csv")
+    report("debrief", f"{count} journals: CSV alone", cost.words(), target)
+    cost = _measured("learn", *paths, "--out", folder / "pace.yaml")
+    report("debrief", f"{count} journals: learn", f"{cost.words()}, {cost.megabytes:.0f} MB")
 
 
 def _long(folder: Path, count: int) -> None:
@@ -53,10 +55,10 @@ def _long(folder: Path, count: int) -> None:
         journal.record_all(_many_events(journal, count))
         assert journal.number == count
     for name in ("csv", "html"):
-        seconds, megabytes = _measured("debrief", path, f"--{name}", folder / f"long.{name}")
+        cost = _measured("debrief", path, f"--{name}", folder / f"long.{name}")
         target = "5 s" if count == LONG else ""
         what = f"one journal of {count:,} events: {name}"
-        report("debrief", what, f"{seconds:.1f} s, {megabytes:.0f} MB", target)
+        report("debrief", what, f"{cost.words()}, {cost.megabytes:.0f} MB", target)
 
 
 def _many_events(journal: Journal, count: int) -> Iterator[dict[str, Any]]:
@@ -76,18 +78,39 @@ def _many_events(journal: Journal, count: int) -> Iterator[dict[str, Any]]:
         at = event["at"]
 
 
-def _measured(*command: object) -> tuple[float, float]:
-    """Return seconds and peak megabytes of a command in a fresh interpreter (on Linux)."""
-    code = (
-        "import sys\n"
-        "from tracker.cli.main import main\n"
-        "status = main(sys.argv[1:])\n"
-        "print(next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1])\n"
-        "sys.exit(status)"
-    )
+@dataclass(frozen=True, slots=True)
+class _Cost:
+    """What a command and the processes that it started took."""
+
+    seconds: float
+    cpu_s: float
+    megabytes: float
+    """At most: the peak of the first, and of each other one as much as the greatest of them."""
+
+    def words(self) -> str:
+        return f"{self.seconds:.1f} s (CPU {self.cpu_s:.1f} s)"
+
+
+_MEASURE = """
+import resource, sys
+from tracker.cli.main import main
+from tracker.debrief import many
+status = main(sys.argv[1:])
+own, others = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+spent = sum(used.ru_utime + used.ru_stime for used in (own, others))
+print(spent, own.ru_maxrss, others.ru_maxrss, many.MOST_PROCESSES)
+sys.exit(status)
+"""
+
+
+def _measured(*command: object) -> _Cost:
+    """Return what a command takes in a fresh interpreter (on Linux, where memory is told in KiB)."""
     started = perf_counter()
-    ran = run([sys.executable, "-c", code, *map(str, command)], capture_output=True, text=True, check=False)
+    line = [sys.executable, "-c", _MEASURE, *map(str, command)]
+    ran = run(line, capture_output=True, text=True, check=False)
     seconds = perf_counter() - started
     if ran.returncode:
         raise RuntimeError(ran.stderr)
-    return seconds, float(ran.stdout.splitlines()[-1]) / 1024
+    spent, own, other, most = map(float, ran.stdout.splitlines()[-1].split())
+    processes = min(most, len(os.sched_getaffinity(0)))
+    return _Cost(seconds, spent, (own + processes * other) / 1024)
