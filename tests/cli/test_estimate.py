@@ -1,6 +1,9 @@
 from __future__ import annotations
 
 import json
+import re
+import signal
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +12,7 @@ import pytest
 from tests.flat import FLAT_FILE
 from tests.journals import MORNING, done, journal
 from tracker.cli.main import main
+from tracker.forecast import orders
 from tracker.forecast.estimate import estimate
 from tracker.foundation.advisory import ADVISORY
 from tracker.journal.journal import Journal
@@ -258,3 +262,29 @@ def test_once_everybody_is_inside_the_report_says_so(
     for shape in ("--brief", "--print"):
         out = said(capsys, path, shape)[1]
         assert "everybody is inside" in out and "called now" not in out
+
+
+def test_a_search_broken_off_says_how_far_it_came(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "uneven.sqlite"
+    with Journal.create(path, parse_plan(UNEVEN, file="uneven.yaml", name="uneven")) as made:
+        made.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+    whole, tried = orders.better_orders, 0
+
+    def pressed_at_the_fourth(*args: Any, heed: Callable[[float], bool], **more: Any) -> Any:
+        def heeded(share: float) -> bool:
+            nonlocal tried
+            tried += 1
+            if tried == 4:
+                signal.raise_signal(signal.SIGINT)
+            return heed(share)
+
+        return whole(*args, heed=heeded, **more)
+
+    monkeypatch.setattr(orders, "better_orders", pressed_at_the_fourth)
+    before = signal.getsignal(signal.SIGINT)
+    status, out, err = said(capsys, path, "--orders")
+    assert status == 130 and tried == 4 and signal.getsignal(signal.SIGINT) is before
+    assert "better orders: none was found so far" in out and ADVISORY in " ".join(out.split())
+    assert re.fullmatch(r"broken off after \d+ % of the search for better orders\n", err)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -213,6 +215,69 @@ def test_the_page_with_hardly_any_rows(under_way: Scene, exact: Any, height: int
 def test_the_empty_page_says_what_to_do(under_way: Scene, exact: Any) -> None:
     text = exact(what_if_page(under_way, WhatIf(), KEYS, 100, 12), 100, 12)
     assert "e supposes" in text and "being looked for" in text
+
+
+def test_how_far_the_search_for_better_orders_is_stands_on_the_page(under_way: Scene, exact: Any) -> None:
+    stands = under_way.estimate
+    assert stands is not None
+    weighed = Weighed(under_way.progress, under_way.now, stands, sought=0.42)
+    assert "being looked for: 42 %" in exact(
+        what_if_page(under_way, WhatIf((), weighed), KEYS, 100, 12), 100, 12
+    )
+
+
+def test_the_search_tells_how_far_it_is_and_ends_once_nobody_wants_it(tmp_path: Path, uneven: Plan) -> None:
+    told: list[float] = []
+    with Journal.create(tmp_path / "j.sqlite", uneven) as journal:
+        journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+        progress = journal.progress()
+
+    def tell(weighed: Weighed) -> None:
+        assert weighed.sought is not None
+        told.append(weighed.sought)
+
+    found = list(weigh("", progress, 0.0, ZERO, tell=tell))
+    assert told[0] == 0.0 and told == sorted(told) and len(told) > 3
+    assert found[-1].suggestions and found[-1].sought is None
+    left = list(weigh("", progress, 0.0, ZERO, tell=tell, wanted=lambda: len(told) < 5))
+    assert [weighed.suggestions for weighed in left] == [None], "what nobody wants is not told"
+
+
+async def test_a_page_that_is_left_ends_the_search_and_asks_anew(
+    at_desk: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun, ended = threading.Event(), threading.Event()
+
+    def long(*args: Any, heed: Callable[[float], bool], **more: Any) -> tuple[()]:
+        begun.set()
+        while heed(0.42):
+            time.sleep(0.005)
+        ended.set()
+        return ()
+
+    monkeypatch.setattr("tracker.forecast.orders.better_orders", long)
+    async with at_desk() as at:
+        await at.press("z", "f", "escape")
+        for _ in range(2):
+            await _until(at, begun)
+            assert not ended.is_set()
+            await at.press("escape")
+            await _until(at, ended)
+            assert at.desk.what_if.suggestions == ()
+            begun.clear()
+            ended.clear()
+            await at.press("f", "escape")
+        await _until(at, begun)
+
+
+async def _until(at: Any, event: threading.Event) -> None:
+    for _ in range(400):
+        await at.pilot.pause()
+        at.desk.weigh_what_if()
+        if event.is_set():
+            return
+        await asyncio.sleep(0.02)
+    raise AssertionError("it did not come to that")
 
 
 def _full(scene: Scene) -> WhatIf:

@@ -170,6 +170,31 @@ def test_no_change_wins_more_than_those_that_are_told(seed: int) -> None:
             assert gains[event["kind"], event.get("step") or event["task"]] >= gain
 
 
+def test_a_search_that_is_ended_tells_what_it_found_so_far() -> None:
+    truth, _ = _asked(2)
+    calls = 0
+
+    def found(until: float, most: int = 3) -> tuple[BetterOrder, ...]:
+        nonlocal calls
+        calls = 0
+
+        def heed(share: float) -> bool:
+            nonlocal calls
+            calls += 1
+            return calls < until
+
+        return better_orders(
+            truth.progress, now=truth.now, kept=truth.kept, scenarios=SCENARIOS, most=most, heed=heed
+        )
+
+    every = found(10_000, most=1000)
+    found(10_000)
+    some = found(calls)
+    assert some and set(map(_subject, some)) <= set(map(_subject, every))
+    assert all(order in every for order in some)
+    assert found(1) == ()
+
+
 def _subject(order: BetterOrder) -> tuple[str, str]:
     return order.event["kind"], order.event.get("step") or order.event["task"]
 

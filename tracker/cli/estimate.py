@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, TrackerError
+from tracker.foundation.interrupt import interruptible
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, parse_pet
+from tracker.foundation.waiting import Waiting
 
 if TYPE_CHECKING:
     from tracker.forecast.orders import BetterOrder
@@ -19,6 +22,9 @@ if TYPE_CHECKING:
     from tracker.forecast.values import Estimate
     from tracker.journal.journal import Journal
     from tracker.journal.progress import Progress
+
+BROKEN_OFF = 130
+"""Exit status after Ctrl-C."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -55,6 +61,10 @@ def run(args: argparse.Namespace) -> int:
         found = _Found.of(journal, args)
         for line in _output(found, journal, args):
             print(line)
+    if found.broken_off:
+        share = int(100 * found.searched)
+        print(f"broken off after {share} % of the search for better orders", file=sys.stderr)
+        return BROKEN_OFF
     return 0
 
 
@@ -67,6 +77,7 @@ class _Found:
         from tracker.forecast.estimate import estimate
 
         self.now, self.events, self.prior = now, events, prior
+        self.searched, self.broken_off = 0.0, False
         self.before = progress
         self.progress = _supposed(progress, events)
         if events and self.progress.at > max(now, 0.0):
@@ -161,7 +172,7 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         from tracker.forecast.report import report
 
         lines = report(found.progress, found.estimate)
-    return [*_supposing(found), *lines, *_told(moved, args), *_suggested(orders)]
+    return [*_supposing(found), *lines, *_told(moved, args), *_suggested(orders, found.broken_off)]
 
 
 Moved = tuple[tuple[str, float], ...]
@@ -187,7 +198,16 @@ def _orders(found: _Found) -> tuple[BetterOrder, ...]:
     if found.progress.closed is not None:
         return ()
     kept = found.estimate.advice.kept
-    return better_orders(found.progress, now=found.estimate.at, kept=kept, prior=found.prior)
+    with Waiting() as waiting, interruptible() as interrupted:
+
+        def heed(share: float) -> bool:
+            waiting.part("looking for better orders", share)
+            found.searched = share
+            return not interrupted()
+
+        orders = better_orders(found.progress, now=found.estimate.at, kept=kept, prior=found.prior, heed=heed)
+        found.broken_off = interrupted()
+    return orders
 
 
 def _json(found: _Found, moved: Moved | None, orders: tuple[BetterOrder, ...] | None) -> str:
@@ -241,14 +261,15 @@ def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:
     return table([cells("as it stands", now), cells("supposed", supposed)])
 
 
-def _suggested(orders: tuple[BetterOrder, ...] | None) -> list[str]:
+def _suggested(orders: tuple[BetterOrder, ...] | None, broken_off: bool) -> list[str]:
     """Return better orders, each with the event that would make it so."""
     if orders is None:
         return []
     from tracker.forecast.report import percent
 
     if not orders:
-        return ["", "better orders: none that brings everyone in two minutes earlier"]
+        none = "none was found so far" if broken_off else "none that brings everyone in two minutes earlier"
+        return ["", f"better orders: {none}"]
     lines = ["", "better orders, for a person to accept; the event makes it so:"]
     for order in orders:
         lines.append(f"  {plain(order.text)}, chance {percent(order.safe)}")

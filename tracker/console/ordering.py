@@ -1,4 +1,4 @@
-"""Looks for better orders in a thread of its own: with hundreds of steps that takes many seconds."""
+"""Looks for better orders in a thread of its own: with hundreds of steps that takes seconds."""
 
 from __future__ import annotations
 
@@ -31,6 +31,22 @@ class Bettered:
     share: float
     orders: Orders | None = None
     trouble: str = ""
+
+
+def heeding(tell: Callable[[float], None], wanted: Callable[[], bool]) -> Callable[[float], bool]:
+    """Return what a search is to heed: it tells how far it is, and goes on while it is wanted."""
+    told = -1.0
+
+    def heed(share: float) -> bool:
+        nonlocal told
+        if not wanted():
+            return False
+        if share - told >= TOLD_SHARE:
+            told = share
+            tell(share)
+        return True
+
+    return heed
 
 
 class Ordering(threading.Thread):
@@ -75,15 +91,10 @@ class Ordering(threading.Thread):
         # Arrays are imported here, after the first frame is painted.
         from tracker.forecast.orders import better_orders
 
-        told = -1.0
-
-        def heed(share: float) -> bool:
-            nonlocal told
-            if share - told >= TOLD_SHARE:
-                told = share
-                self._report(Bettered(sought, share))
-            return not self._stopped and self._sought is sought
-
+        heed = heeding(
+            lambda share: self._report(Bettered(sought, share)),
+            lambda: not self._stopped and self._sought is sought,
+        )
         found = better_orders(sought.progress, now=sought.now, kept=sought.kept, heed=heed)
         if self._sought is sought:
             rows = tuple((order.text.partition(":")[0], order.gain_s, order.safe) for order in found)

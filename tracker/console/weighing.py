@@ -66,6 +66,7 @@ class Weighing(Looking):
         """Ask for the estimates of the page when it is shown and they are for something else."""
         progress = self.progress
         if self.view_name != PAGE or progress is None:
+            self._leave_what_if()
             return
         now, text = self.sitting.session.now(self.utc()), self.what_if.text
         before = self._asked_for
@@ -79,10 +80,21 @@ class Weighing(Looking):
         work = partial(self._weigh, text, progress, now, self.utc())
         self.run_worker(work, thread=True, exclusive=True, exit_on_error=False, group=PAGE)
 
+    def _leave_what_if(self) -> None:
+        """End what is still looked for on a page that nobody sees; it is asked for anew when it is shown."""
+        weighed = self.what_if.weighed
+        if self._asked_for is not None and (weighed is None or weighed.suggestions is None):
+            self.workers.cancel_group(self, PAGE)
+            self._asked_for = None
+
     def _weigh(self, text: str, progress: Progress, now: float, utc: Any) -> None:
         worker = get_current_worker()
+
+        def tell(weighed: Weighed) -> None:
+            self.post_message(self.Found(text, weighed))
+
         try:
-            for weighed in weigh(text, progress, now, utc):
+            for weighed in weigh(text, progress, now, utc, tell=tell, wanted=lambda: not worker.is_cancelled):
                 if worker.is_cancelled:
                     return
                 self.post_message(self.Found(text, weighed))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from tracker.console.ordering import heeding
 from tracker.console.supposing import chosen_events, parted, with_supposed
 from tracker.forecast.values import Estimate
 from tracker.foundation.errors import TrackerError
@@ -37,6 +38,8 @@ class Weighed:
     trouble: str = ""
     """Why what is supposed can no longer be."""
     suggestions: tuple[Suggestion, ...] | None = None
+    sought: float | None = None
+    """Share of the search for better orders that is done; None before it and after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +103,19 @@ def _place(kind: str, row: str | None, count: int) -> int | None:
     return int(number) if name == kind and number.isdigit() and int(number) < count else None
 
 
-def weigh(text: str, progress: Progress, now: float, utc: datetime) -> Iterator[Weighed]:
+def weigh(
+    text: str,
+    progress: Progress,
+    now: float,
+    utc: datetime,
+    *,
+    tell: Callable[[Weighed], None] = lambda found: None,
+    wanted: Callable[[], bool] = lambda: True,
+) -> Iterator[Weighed]:
     """Yield what is supposed beside what stands, then with better orders for what stands.
 
-    Takes some tenths of a second: it belongs into a thread.
+    Takes tenths of a second, and seconds with hundreds of steps: it belongs into a thread. `tell` hears how
+    far the search for better orders is; once nobody has `wanted` it any more, there are none.
     """
     # Arrays are imported here, after the first frame is painted.
     from tracker.forecast.estimate import estimate
@@ -119,6 +131,9 @@ def weigh(text: str, progress: Progress, now: float, utc: datetime) -> Iterator[
         else:
             found = replace(found, supposed=estimate(supposed, max(now, supposed.at)))
     yield found
-    orders = better_orders(progress, now=now, kept=found.stands.advice.kept)
+    heed = heeding(lambda share: tell(replace(found, sought=share)), wanted)
+    orders = better_orders(progress, now=now, kept=found.stands.advice.kept, heed=heed)
+    if not wanted():
+        return
     told = tuple(Suggestion(order.event, order.text, order.gain_s, order.safe) for order in orders)
     yield replace(found, suggestions=told)

@@ -45,8 +45,11 @@ class Waiting:
 
     def share(self, words: str, done: int, of: int) -> None:
         """Say `words 3 of 40` with a bar."""
-        full = 20 * done // max(1, of)
-        self.show(f"{words} {done} of {of}  [{'#' * full}{'.' * (20 - full)}]")
+        self.show(f"{words} {done} of {of}  {_bar(done / max(1, of))}")
+
+    def part(self, words: str, share: float) -> None:
+        """Say `words 40 %` with a bar."""
+        self.show(f"{words} {int(100 * share)} %  {_bar(share)}")
 
     def clear(self) -> None:
         """Take the line away, so that what comes next begins at the margin."""
@@ -54,3 +57,8 @@ class Waiting:
             self._stream.write("\r" + " " * self._width + "\r")
             self._stream.flush()
             self._width = 0
+
+
+def _bar(share: float) -> str:
+    full = int(20 * share)
+    return f"[{'#' * full}{'.' * (20 - full)}]"

@@ -61,7 +61,8 @@ def _orders(scene: Scene, what: WhatIf, width: int) -> list[Row]:
     found = what.weighed
     first: Row = ("", heading("better orders", width, "for what stands; a person accepts them"))
     if found is None or found.suggestions is None:
-        return [first, ("", remark("being looked for", width))]
+        far = "" if found is None or found.sought is None else f": {percent(found.sought)}"
+        return [first, ("", remark(f"being looked for{far}", width))]
     if not found.suggestions:
         words = "no hand-over and no other place of a task brings everyone in two minutes earlier"
         return [first, *(("", line) for line in block(words, width, "dim"))]
