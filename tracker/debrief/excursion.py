@@ -30,9 +30,6 @@ class Scoring:
 
 _USUAL = Scoring()
 
-MOST_EVENTS = 20_000
-"""With more events than this only the quarters are scored: each instant plays them anew."""
-
 
 @dataclass(frozen=True, slots=True)
 class Totals:
@@ -155,7 +152,7 @@ def _all_done(progress: Progress, crew: str) -> float | None:
 
 
 def _judged(progress: Progress, inside: float, scoring: Scoring) -> Judgement | None:
-    count = scoring.instants if progress.number <= MOST_EVENTS else 0
+    count = scoring.instants
     even = [inside * (i + 1) / (count + 1) for i in range(count)]
     instants = sorted({*(inside * share for share in QUARTERS), *even})
     return judge(progress, inside, _after_zero(instants), scenarios=scoring.scenarios)
