@@ -23,6 +23,7 @@ SEASONS = {
 }
 """Truths to learn. The forecast's drift leans towards tiring, so a crew that wanders without direction is
 one that no weight of it describes; the last is what is believed anyway, so that learning can only lose."""
+SCENARIOS = 1000
 
 
 def main(argv: list[str]) -> None:
@@ -59,10 +60,10 @@ def _score(excursions: list[Progress], prior: PacePrior) -> Judgement:
     ends: list[float] = []
     for progress in excursions:
         end = progress.at
-        found = judge(progress, end, [end * share for share in QUARTERS], scenarios=1000, prior=prior)
+        found = judge(progress, end, [end * share for share in QUARTERS], scenarios=SCENARIOS, prior=prior)
         assert found is not None
         moments += found.moments
         ends += [end] * len(found.moments)
-    scored = judgement(moments, ends)
+    scored = judgement(moments, ends, SCENARIOS)
     assert scored is not None
     return scored

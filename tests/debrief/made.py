@@ -133,6 +133,6 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
             Consumed("EV1", "oxygen", "kg", 0.75, 0.1, 0.4, 0.42, 0.5, 1.2, 0.25, 2, 0, 0.3, 900.0),
             Consumed("*", text, text, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0, 1, None, None),
         ),
-        judgement=judgement(moments, [1000.0] * 3),
+        judgement=judgement(moments, [1000.0] * 3, 2000),
     )
     return replace(usual, **changes)

@@ -10,9 +10,11 @@ from hypothesis import strategies as st
 
 from tests.debrief.conftest import SMALL
 from tests.seasons import Truth, events, plan
+from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.judged import QUARTERS, judge
 from tracker.debrief.learn import learn
+from tracker.debrief.pooled import pool
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
@@ -132,6 +134,11 @@ def test_forecasts_are_judged(season: tuple[Progress, ...]) -> None:
     one = debriefed(season[0], "a.sqlite", Scoring(instants=6, scenarios=400))
     assert one.judgement is not None
     assert len(one.judgement.moments) == 10
+    assert ("Scenarios of each forecast", "400") in tables.scores(one.judgement).rows
+    rough = debriefed(season[1], "b.sqlite", Scoring(instants=0, scenarios=50))
+    together = pool([one, rough]).judgement
+    assert together is not None
+    assert (len(together.moments), together.scenarios) == (14, 50)
     assert one.inside is not None
     last = one.judgement.moments[-1]
     assert last.p10 <= last.p50 <= last.p90

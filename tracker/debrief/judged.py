@@ -56,6 +56,8 @@ class Judgement:
     crps_pro_rata: float
     pinball: float
     """Quantile loss at 10, 50 and 90 %."""
+    scenarios: int
+    """Of each forecast; where they differ, of the roughest."""
 
 
 def judge(
@@ -79,7 +81,7 @@ def judge(
         if since <= at < end
     )
     moments = [moment for moment in found if moment is not None]
-    return judgement(moments, [end] * len(moments))
+    return judgement(moments, [end] * len(moments), scenarios)
 
 
 _NEGLIGIBLE = 0.05
@@ -119,7 +121,7 @@ def _given_up(progress: Progress, state: StepState) -> bool:
     return must and outside and state.ended in ("skipped", "dropped", "left")
 
 
-def judgement(moments: Sequence[Forecasted], ends: Sequence[float]) -> Judgement | None:
+def judgement(moments: Sequence[Forecasted], ends: Sequence[float], scenarios: int) -> Judgement | None:
     """Return the scores of forecasts with the end that each of them was of; None without one."""
     if not moments:
         return None
@@ -132,6 +134,7 @@ def judgement(moments: Sequence[Forecasted], ends: Sequence[float]) -> Judgement
         crps_paper=_mean([m.crps_paper for m in moments]),
         crps_pro_rata=_mean([m.crps_pro_rata for m in moments]),
         pinball=_mean(losses),
+        scenarios=scenarios,
     )
 
 

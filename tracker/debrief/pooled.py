@@ -34,9 +34,8 @@ def pool(every: Sequence[Excursion]) -> Pooled:
 
 def _judgement(every: Iterable[Excursion]) -> Judgement | None:
     found = [
-        (moment, one.inside)
-        for one in every
-        if one.judgement is not None and one.inside is not None
-        for moment in one.judgement.moments
+        (one.judgement, one.inside) for one in every if one.judgement is not None and one.inside is not None
     ]
-    return judgement([moment for moment, _ in found], [end for _, end in found])
+    moments = [(moment, end) for judged, end in found for moment in judged.moments]
+    scenarios = min((judged.scenarios for judged, _ in found), default=0)
+    return judgement([moment for moment, _ in moments], [end for _, end in moments], scenarios)

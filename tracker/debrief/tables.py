@@ -240,6 +240,7 @@ def scores(found: Judgement | None) -> Table:
         return _table("Was the forecast right?", ("", ""), [_UNSCORED], ())
     rows = [
         ("Instants", str(len(found.moments))),
+        ("Scenarios of each forecast", f"{found.scenarios:,}"),
         ("80 % ranges that held the end", percent(found.coverage)),
         ("Mean score (CRPS) of the forecast", pet(found.crps)),
         ("of paper: planned time left", pet(found.crps_paper)),
