@@ -76,12 +76,12 @@ def test_truncation_far_out_goes_on_smoothly() -> None:
 
 
 def _longer(z: Any) -> Any:
-    """Return the chance to exceed z: of a normal up to half a standard deviation, then exponential."""
-    beyond = stats.expon(loc=0.5, scale=stats.norm.sf(0.5) / stats.norm.pdf(0.5))
-    return np.where(z <= 0.5, stats.norm.sf(z), stats.norm.sf(0.5) * beyond.sf(z))
+    """Return the chance to exceed z: of a normal up to a standard deviation, then exponential."""
+    beyond = stats.expon(loc=1.0, scale=stats.norm.sf(1.0) / stats.norm.pdf(1.0))
+    return np.where(z <= 1.0, stats.norm.sf(z), stats.norm.sf(1.0) * beyond.sf(z))
 
 
-@pytest.mark.parametrize("lower", [-40.0, -1.0, 0.5, 3.0, 500.0])
+@pytest.mark.parametrize("lower", [-40.0, -1.0, 1.0, 3.0, 500.0])
 def test_what_runs_on_has_the_tail_of_steps_held_up(lower: float) -> None:
     z = normals("u", "truncated", 20_000)
     drawn = running_on(np.full(z.size, lower), upper_tail(z.astype(float)))
@@ -89,7 +89,7 @@ def test_what_runs_on_has_the_tail_of_steps_held_up(lower: float) -> None:
     share = (
         _longer(drawn) / _longer(np.array(lower))
         if lower < 30
-        else np.exp((lower - drawn) * stats.norm.pdf(0.5) / stats.norm.sf(0.5))
+        else np.exp((lower - drawn) * stats.norm.pdf(1.0) / stats.norm.sf(1.0))
     )
     assert stats.kstest(share, "uniform").pvalue > 0.01
     assert (np.diff(drawn[np.argsort(z)]) >= 0).all()

@@ -152,13 +152,6 @@ def test_the_stranger_a_step_the_less_it_pulls() -> None:
     assert pulls[-1] > 0.0
 
 
-def test_only_a_pace_that_drifts_much_is_expected_to_tire() -> None:
-    belief = start(replace(STILL, drifts=(0.0, 0.06, 0.10), weights=(0.6, 0.2, 0.2)), ALONE)
-    assert belief.mean[:2, 1].tolist() == [0.0, 0.0] and not belief.cov[:2, 1].any()
-    up = stats.norm.sf(0.0, belief.mean[2, 1], math.sqrt(belief.cov[2, 1, 1] * belief.variance[2]))
-    assert 0.8 < up < 0.9
-
-
 @pytest.mark.parametrize("true", [0.20, 0.50])
 def test_noise_is_learned_from_many_steps(true: float) -> None:
     """Noise far from what was believed: half the way is gone in fifty steps (mean of 20 crews)."""

@@ -23,10 +23,10 @@ Row = NDArray[np.float32]
 
 FAR = 30.0
 """Beyond so many standard deviations a normal's tail is taken by its leading term."""
-LATE = 0.5
-"""Where a step in progress is late, in standard deviations; three in ten are."""
-LATE_SHARE = 0.3085375387259869
-LATE_HAZARD = 1.1410777703680646
+LATE = 1.0
+"""Where a step in progress is late, in standard deviations; one in six is."""
+LATE_SHARE = 0.15865525393145707
+LATE_HAZARD = 1.525135276160982
 """The chance to end that a standard normal has there, per standard deviation."""
 
 

@@ -29,12 +29,10 @@ is, and says no more about the noise: neither a stuck fastener nor a tick after 
 NOISE_SHARE = (TAIL - 4.0) / (TAIL - 1.0)
 """What a step adds to the belief about noise, in steps: squares of a noise with such tails scatter by so
 much more than a normal's, 2 / (2 + excess kurtosis)."""
-TIRING_DRIFT = 0.08
-"""Drift from which a process also has a slope: a pace that hardly moves does not tire."""
-SLOPE_MEAN = 0.04
-SLOPE_SPREAD = 0.04
-"""Slope of the logarithm of pace an hour, mean and spread. Over six hours it comes to what a walk of 0.10
-does, and five crews in six tire rather than warm up."""
+SLOPE_MEAN = 1.6
+SLOPE_SPREAD = 1.4
+"""A process that drifts also tires: slope an hour, mean and spread, as multiples of its drift squared
+(the walk's variance an hour)."""
 COMMON_WORK = "general"
 """The kind of work that the level of pace is meant for: no effect of its own unless a pace file says so."""
 MISSED_TICK = 0.2
@@ -129,10 +127,9 @@ def start(prior: PacePrior, layout: Layout) -> Belief:
     ]
     k, d = len(drifts), layout.size
     spread = np.tile(np.array([prior.spread, 0.0, *crew, *work]), (k, 1))
-    tires = drifts >= TIRING_DRIFT
-    spread[:, 1] = tires * SLOPE_SPREAD
+    spread[:, 1] = drifts**2 * SLOPE_SPREAD
     mean = np.zeros((k, d))
-    mean[:, 1] = tires * SLOPE_MEAN
+    mean[:, 1] = drifts**2 * SLOPE_MEAN
     cov = np.zeros((k, d, d))
     cov[:, range(d), range(d)] = spread**2 / variance
     with np.errstate(divide="ignore"):

@@ -26,15 +26,14 @@ class PacePrior:
     median: float = 1.05
     """Pace of an average crew: actual over planned time."""
     spread: float = 0.15
-    drifts: tuple[float, ...] = (0.0, 0.06, 0.10)
+    drifts: tuple[float, ...] = (0.0, 0.06, 0.15)
     """Random walk of the logarithm of pace, per square root of an hour: one a process."""
-    weights: tuple[float, ...] = (0.68, 0.18, 0.14)
+    weights: tuple[float, ...] = (0.60, 0.25, 0.15)
     """Prior probability of each drift; they add up to 1."""
     sigma: float = 0.33
     """Step-to-step noise, log."""
-    sigma_weight: float = 15.0
-    """How many steps' worth of belief stand behind `sigma`: its logarithm is known to 1 / sqrt(2 * 15), about
-    as well as one crew member's pace."""
+    sigma_weight: float = 6.0
+    """How many steps' worth of belief stand behind `sigma`."""
     crew_spread: float = 0.08
     crew: Mapping[str, tuple[float, float]] = field(default_factory=_nothing)
     """Per crew member (median, spread) of their own effect on pace."""
