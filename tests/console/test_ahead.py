@@ -221,3 +221,75 @@ async def test_a_typed_undo_means_the_events_of_this_seat(at_desk: Callable[...,
         await at.type("undo")
         await at.press("enter")
         assert (at.events[-1].kind, at.events[-1].body["event"]) == ("withdrawn", 2)
+
+
+async def refused(at: Any, *keys: str) -> None:
+    """Press keys while the disk is full, and wait until it has refused them."""
+    at.hand.move(1)
+    await at.pilot.press(*keys)
+    for _ in range(200):
+        await at.pilot.pause(0.02)
+        if at.desk.sitting.session.fault:
+            break
+    at.hand.move(1)
+
+
+async def left_out(at: Any, words: str) -> None:
+    """Undo, and wait until the writer has left it out."""
+    at.hand.move(1)
+    await at.pilot.press("u")
+    for _ in range(200):
+        await at.pilot.pause(0.02)
+        if f"before it was on disk: {words}" in at.said:
+            break
+
+
+async def test_what_was_taken_out_of_the_queue_can_be_brought_back(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        await at.press("z")
+        disk.full = True
+        await refused(at, "1")
+        pressed = at.hand.utc()
+        await at.pilot.press("3")
+        await left_out(at, "EV3 done")
+        assert "U brings it back" in at.said
+        at.hand.move(100)
+        await at.pilot.press("U")
+        disk.full = False
+        await asyncio.sleep(1.2)
+        await at.settle()
+        done = [e for e in at.events if e.kind == "done"]
+        assert [e.body["step"] for e in done] == ["egress.open", "egress.check"]
+        assert abs((done[1].recorded - pressed).total_seconds()) < 0.1, "at the instant of its key"
+        await at.press("U")
+        assert "nothing was taken back" in at.said and len(at.events) == 3
+
+
+async def test_an_undo_on_disk_is_brought_back_before_what_was_taken_out_earlier(
+    on_disk: Any, disk: Disk
+) -> None:
+    async with on_disk() as at:
+        await at.press("z", "1")
+        disk.full = True
+        await refused(at, "2")
+        await left_out(at, "EV2 done")
+        disk.full = False
+        await asyncio.sleep(1.2)
+        await at.press("u")
+        assert at.kinds == ["zero", "done", "withdrawn"]
+        await at.press("U")
+        assert at.kinds[3:] == ["withdrawn"]
+        await at.press("U")
+        assert at.kinds[4:] == ["done"]
+
+
+async def test_what_was_taken_out_is_gone_once_something_else_is_written(on_disk: Any, disk: Disk) -> None:
+    async with on_disk() as at:
+        await at.press("z")
+        disk.full = True
+        await refused(at, "1")
+        await left_out(at, "EV1 EV2 done")
+        disk.full = False
+        await asyncio.sleep(1.2)
+        await at.press("3", "U")
+        assert at.kinds == ["zero", "done"] and "nothing was taken back" in at.said

@@ -44,3 +44,47 @@ async def test_on_the_leads_view(at_lead: Callable[..., Any]) -> None:
         assert not at.lead.reading and at.session.chosen is None
         await at.press("escape", "v")
         assert at.lead.page == 1 and line.value == "drop lamp; hold EV1"
+
+
+def keys(*names: str) -> list[events.Key]:
+    """Return keys as a terminal hands them over: characters, and names of other keys."""
+    return [events.Key(_character_to_key(n), n) if len(n) == 1 else events.Key(n, None) for n in names]
+
+
+async def pressed(at: Any, *names: str) -> None:
+    """Hand over keys all at once, and wait for the disk."""
+    for key in keys(*names):
+        at.desk.app.post_message(key)
+    await at.settle()
+    await at.settle()
+
+
+async def test_lines_typed_behind_one_another_are_entered_each_by_itself(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        await pressed(at, "n", *"one", "enter", "n", *"two", "enter", "n", *"six", "enter")
+        assert [e.body["text"] for e in at.events if e.kind == "noted"] == ["one", "two", "six"]
+        assert not at.desk.query_one("#entry").display
+
+
+async def test_an_enter_that_bounces_writes_once_and_opens_nothing(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        await pressed(at, "n", *"mark", "enter", "enter", "enter")
+        assert [e.body["text"] for e in at.events if e.kind == "noted"] == ["mark"]
+        assert not at.desk.query_one("#entry").display
+
+
+async def test_keys_behind_one_that_closes_the_line_are_commands(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        await pressed(at, "n", *"late", "escape", "1")
+        assert at.kinds == ["zero", "done"]
+        assert "kept: note late" not in at.said and at.desk.entry._kept["entry"] == "note late"
+
+
+async def test_what_is_wiped_out_while_typing_fast_is_what_stood_before(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        await pressed(at, "n", *"abx", "backspace", "c", "enter")
+        assert [e.body["text"] for e in at.events if e.kind == "noted"] == ["abc"]

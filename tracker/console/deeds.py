@@ -212,7 +212,12 @@ class Deeds(Screen[None]):
         session = self.sitting.session
         if session.bounced("redo", self.mono()):
             return
-        if session.unsaved:
+        sent = session.bring_back(self.mono())
+        if sent:
+            self.watch_disk()
+        elif sent is not None:
+            self.repaint()
+        elif session.unsaved:
             self.say("the disk has not answered yet; press it again", "late")
         else:
             self._with_progress(lambda p: hands.redo(p, session.seat))

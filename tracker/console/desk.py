@@ -77,7 +77,7 @@ class Desk(Entering):
         with Horizontal(id="bottom"):
             yield Pane(self._footer, id="footer")
             yield Pane(self._entry_label, id="entry-label")
-            yield EntryLine(id="entry")
+            yield EntryLine(self.hear_line, id="entry")
 
     def on_mount(self) -> None:
         """Paint once, then begin what is heavy."""

@@ -81,7 +81,16 @@ class Entering(Weighing):
             self.set_focus(None)
         self.repaint()
 
-    def on_entry_line_left(self, message: EntryLine.Left) -> None:
+    def hear_line(self, heard: EntryLine.Heard) -> None:
+        """Do what the line is told, at once."""
+        if isinstance(heard, EntryLine.Left):
+            self._line_left()
+        elif isinstance(heard, EntryLine.Entered):
+            self._line_entered(heard)
+        else:
+            self._line_completing(heard)
+
+    def _line_left(self) -> None:
         """Close the line; its text is kept."""
         kept = self.entry.value.strip()
         self._show_entry(False)
@@ -107,7 +116,7 @@ class Entering(Weighing):
                 "dim",
             )
 
-    def on_entry_line_completing(self, message: EntryLine.Completing) -> None:
+    def _line_completing(self, message: EntryLine.Completing) -> None:
         """Complete what is typed."""
         from tracker.journal.typed import complete
 
@@ -124,9 +133,11 @@ class Entering(Weighing):
         else:
             self.say("nothing completes this", "late")
 
-    def on_entry_line_entered(self, message: EntryLine.Entered) -> None:
+    def _line_entered(self, message: EntryLine.Entered) -> None:
         """Write what was typed, or go to the step that was found."""
         if message.purpose == "find":
+            if self.chosen is not None:
+                self.sitting.session.say("")
             self.entry.accepted()
             self._show_entry(False)
             return
@@ -198,13 +209,21 @@ class Entering(Weighing):
         """Return the steps of the list whose words or id hold every word that is typed."""
         if self.last_scene is None or not text.strip():
             return []
-        wanted = text.casefold().split()
-        steps = self.last_scene.progress.steps
-        named = [
-            (row.step, f"{row.step} {steps[row.step].step.do}".casefold())
-            for row in rows_of(self.last_scene.picture)
-        ]
-        return [step for step, words in named if all(word in words for word in wanted)]
+        return [row.step for row in rows_of(self.last_scene.picture) if self._has(row.step, text)]
+
+    def _has(self, step: str, text: str) -> bool:
+        """Return whether a step's id and words hold every word of a text."""
+        assert self.last_scene is not None
+        words = f"{step} {self.last_scene.progress.steps[step].step.do}".casefold()
+        return all(word in words for word in text.casefold().split())
+
+    def _left_out(self, text: str) -> str:
+        """Return the steps with these words that are advised to be left out."""
+        if self.last_scene is None:
+            return ""
+        out = self.last_scene.picture.passed_over
+        steps = self.last_scene.progress.steps.values()
+        return ", ".join(s.step.id for s in steps if s.step.task in out and self._has(s.step.id, text))
 
     def _find(self, text: str) -> None:
         matches = self._matches(text)
@@ -214,6 +233,10 @@ class Entering(Weighing):
             self.say("type some words of the step or its id; Tab goes to the next, Enter chooses it", "dim")
         elif matches:
             self.say(f"{count(len(matches), 'step')}: Tab goes to the next, Enter chooses it")
+        elif left := self._left_out(text):
+            self.say(
+                f"left out as advised, so not in the list: {left}; {self.key('optional')} says why", "late"
+            )
         else:
             self.say("no step has these words", "late")
 

@@ -1,11 +1,12 @@
 """The entry line: closed by default so that digits tick; open, it says so in reverse and digits type.
 
 Esc closes it and keeps the text. It knows no events: what is typed is offered, completed and previewed
-by whoever holds the desk.
+by whoever holds the desk. What closes or enters it is heard at once, so that the key behind finds it done.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar, Literal
 
 from rich.cells import cell_len
@@ -75,8 +76,12 @@ class EntryLine(Input):
             super().__init__()
             self.text, self.by = text, by
 
-    def __init__(self, *, id: str) -> None:
+    Heard = Left | Entered | Completing
+    """What whoever holds the line is told."""
+
+    def __init__(self, hear: Callable[[Heard], None], *, id: str) -> None:
         super().__init__(id=id, compact=True, select_on_focus=False)
+        self._hear = hear
         self.purpose: Purpose = "entry"
         self._kept: dict[Purpose, str] = {"entry": "", "find": "", "what-if": ""}
         self.history = History()
@@ -96,7 +101,7 @@ class EntryLine(Input):
     def action_leave(self) -> None:
         """Close and keep the text."""
         self._kept[self.purpose] = self.value
-        self.post_message(self.Left())
+        self._hear(self.Left())
 
     def action_history(self, by: int) -> None:
         """Show the line entered before or after."""
@@ -108,7 +113,7 @@ class EntryLine(Input):
         if self._choices and self.value in self._choices:
             self.choose(self._choices, by)
         else:
-            self.post_message(self.Completing(self.value, by))
+            self._hear(self.Completing(self.value, by))
 
     def choose(self, choices: list[str], by: int) -> None:
         """Take whole lines to go round, and show the next of them."""
@@ -125,10 +130,17 @@ class EntryLine(Input):
         event.stop()
         self.post_message(self.Offered(event.value))
 
-    def on_input_submitted(self, event: Input.Submitted) -> None:
+    async def action_submit(self) -> None:
         """Enter the text; the desk clears it once it was accepted."""
-        event.stop()
-        self.post_message(self.Entered(event.value, self.purpose))
+        self._hear(self.Entered(self.value, self.purpose))
+
+    def add_character(self, character: str) -> None:
+        """Put a character at the cursor, or in the place of what is selected."""
+        self._restart_blink()
+        if self.selection.is_empty:
+            self.insert_text_at_cursor(character)
+        else:
+            self.replace(character, *self.selection)
 
     def accepted(self) -> None:
         """Forget the text: it was taken."""

@@ -12,6 +12,8 @@ from textual.command import CommandPalette
 from textual.screen import Screen
 from textual.widgets import Input
 
+from tracker.console.entry import EntryLine
+from tracker.console.prefix import REPEAT_S
 from tracker.console.terminal import driver_for_here, end_on_signals, lean, over_a_wire
 from tracker.console.themes import DEFAULT, THEMES
 
@@ -26,6 +28,7 @@ class Frame(App[None]):
     def __init__(self, *, theme: str = DEFAULT) -> None:
         super().__init__(driver_class=driver_for_here())
         self._loose: WeakSet[events.Key] = WeakSet()
+        self._before: events.Key | None = None
         for one in THEMES:
             self.register_theme(one)
         self.theme = theme if theme in self.available_themes else DEFAULT
@@ -33,10 +36,35 @@ class Frame(App[None]):
             self.animation_level = "none"
 
     async def on_event(self, event: events.Event) -> None:
-        """Remember keys that come while no line is open to be typed in."""
-        if isinstance(event, events.Key) and not event.is_forwarded and self.focused is None:
-            self._loose.add(event)
-        await super().on_event(event)
+        """Do what a key means in its turn; remember those that come before a line of the palette is open."""
+        if not isinstance(event, events.Key) or event.is_forwarded:
+            await super().on_event(event)
+        elif isinstance(self.focused, EntryLine) or (
+            self.focused is None and not isinstance(self.screen, CommandPalette)
+        ):
+            await self._press(event)
+        else:
+            if self.focused is None:
+                self._loose.add(event)
+            await super().on_event(event)
+
+    async def _press(self, event: events.Key) -> None:
+        """Do a key before the next is looked at.
+
+        The screen library sends text straight to a line, and Enter, Tab or Esc on a longer way: typed fast,
+        text would overtake them.
+        """
+        before, self._before = self._before, event
+        again = before is not None and before.key == event.key and event.time - before.time < REPEAT_S
+        if again and event.key == "enter":
+            return  # It bounced: the first one entered the line, this one would open the next.
+        line = self.focused
+        if await self._check_bindings(event.key, priority=True):
+            return
+        if isinstance(line, EntryLine) and event.is_printable and event.character is not None:
+            line.add_character(event.character)
+        else:
+            await self._check_bindings(event.key)
 
     async def _on_key(self, event: events.Key) -> None:
         """Give a line that has just been opened the keys that were typed fast behind the one that opened it.

@@ -85,7 +85,7 @@ class LeadScreen(LeadKeys):
         with Horizontal(id="lead-bottom"):
             yield Pane(self._footer, id="lead-footer")
             yield Pane(self._entry_label, id="lead-label")
-            yield EntryLine(id="lead-entry")
+            yield EntryLine(self.hear_line, id="lead-entry")
 
     def on_mount(self) -> None:
         """Paint once, then begin what is heavy."""

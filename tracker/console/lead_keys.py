@@ -186,7 +186,16 @@ class LeadKeys(Screen[None]):
         if not shown:
             self.set_focus(None)
 
-    def on_entry_line_left(self, message: EntryLine.Left) -> None:
+    def hear_line(self, heard: EntryLine.Heard) -> None:
+        """Do what the line is told, at once."""
+        if isinstance(heard, EntryLine.Left):
+            self._line_left()
+        elif isinstance(heard, EntryLine.Entered):
+            self._line_entered(heard)
+        else:
+            self._line_completing(heard)
+
+    def _line_left(self) -> None:
         """Close the line; its text is kept."""
         self._show_entry(False)
         self.watching.session.say("")
@@ -198,7 +207,7 @@ class LeadKeys(Screen[None]):
             self.watching.session.offer(message.text, self.utc)
             self.repaint()
 
-    def on_entry_line_completing(self, message: EntryLine.Completing) -> None:
+    def _line_completing(self, message: EntryLine.Completing) -> None:
         """Complete what is typed after the last `;`."""
         from tracker.journal.typed import complete
 
@@ -210,7 +219,7 @@ class LeadKeys(Screen[None]):
         choices = [begin + one for one in complete(last.lstrip(), progress)]
         self.query_one(EntryLine).choose(choices, message.by)
 
-    def on_entry_line_entered(self, message: EntryLine.Entered) -> None:
+    def _line_entered(self, message: EntryLine.Entered) -> None:
         """Suppose what was typed."""
         if self.watching.session.suppose(message.text, self.utc):
             self.watching.session.say("")

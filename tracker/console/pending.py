@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from tracker.console.view.scene import Mark
 from tracker.console.writer import Job
 from tracker.foundation.errors import TrackerError
 
@@ -13,6 +14,9 @@ if TYPE_CHECKING:
 
 PATIENCE_S = 0.1
 """After this time without an answer from the disk the screen says *saving*."""
+MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
+MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
+"""The word of a write beside a name, in five letters; any other is *disk*."""
 
 
 @dataclass
@@ -27,6 +31,15 @@ class Pending:
     """Why it could not be written so far."""
     taken_back: bool = False
     """Whether it was taken back before the disk answered."""
+
+    @property
+    def mark(self) -> Mark:
+        """What stands beside the names until it is on disk."""
+        return Mark("unsaved", "unsaved") if self.unsaved else Mark("saving", "saving")
+
+    def written(self, number: int) -> Mark:
+        """Return what stands beside the names for a moment once it is on disk."""
+        return Mark("disk", f"{MARKED.get(str(self.job.events[0].get('kind')), 'disk')} {number}")
 
     @property
     def is_undo(self) -> bool:
@@ -59,6 +72,34 @@ class Queue:
             except TrackerError:
                 continue
         return fold
+
+
+@dataclass
+class Shelf:
+    """What was taken out of the queue before it was on disk, so that it can be brought back, latest first."""
+
+    _kept: list[Pending | None] = field(default_factory=list)
+    """None stands for an undo of something on disk that came later: that is brought back first."""
+
+    def put(self, pending: Pending) -> None:
+        """Keep what the writer has left out."""
+        self._kept.append(pending)
+
+    def mind(self, fold: Fold, job: Job) -> None:
+        """Mind what is written: an undo lies on top, what it brings back does not; all else forgets."""
+        undone = {e.number for e in fold.recorded if e.kind == "withdrawn"}
+        numbers = {event.get("event") for event in job.events if event.get("kind") == "withdrawn"}
+        if not numbers:
+            self._kept.clear()
+        elif self._kept and not numbers & undone:
+            self._kept.append(None)
+
+    def take(self, token: int, mono: float) -> Pending | None:
+        """Return what is brought back now, as a new job; None where it is an undo on disk, or nothing."""
+        kept = self._kept.pop() if self._kept else None
+        if kept is None:
+            return None
+        return Pending(replace(kept.job, token=token), kept.words, kept.crew, mono)
 
 
 def admitted(fold: Fold, job: Job, seat: str) -> Fold:

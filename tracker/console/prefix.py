@@ -7,6 +7,8 @@ from typing import Literal
 
 Kind = Literal["late", "count", "skip"]
 
+REPEAT_S = 0.3
+"""A key that comes again within this time is a bounce."""
 LAPSE_S = 6.0
 """A key that was begun and forgotten must not bend a tick long after."""
 

@@ -15,7 +15,8 @@ from tracker.console import hands
 from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.hands import Deed
 from tracker.console.instant import is_live, now_of
-from tracker.console.pending import Pending, Queue, admitted, tried
+from tracker.console.pending import Pending, Queue, Shelf, admitted, tried
+from tracker.console.prefix import REPEAT_S
 from tracker.console.renewal import Renewal, next_change
 from tracker.console.view.ink import Ink
 from tracker.console.view.saying import event_words
@@ -28,15 +29,10 @@ from tracker.journal.progress import Progress
 if TYPE_CHECKING:
     from tracker.journal.fold import Fold
 
-REPEAT_S = 0.3
-"""A key that comes again within this time is a bounce."""
 STAMP = timedelta(milliseconds=1)
 """Between two key presses, so that what was written together can be told from what was not."""
 MARK_S = 4.0
 """How long the last write stands beside a name."""
-_MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
-_MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
-"""The word of a write beside a name, in five letters; any other is *disk*."""
 
 
 @dataclass
@@ -63,6 +59,7 @@ class Session:
     renewal: Renewal = field(default_factory=Renewal)
     _confirmed: Progress | None = None
     _queue: Queue = field(default_factory=Queue)
+    _shelf: Shelf = field(default_factory=Shelf)
     _ahead: Fold | None = None
     _owed: list[Deed] = field(default_factory=list)
     _stamped: datetime | None = None
@@ -115,8 +112,7 @@ class Session:
     def _shown_marks(self, mono: float, waiting: list[Pending]) -> dict[str, Mark]:
         marks = {crew: mark for crew, (mark, since) in self._marks.items() if mono - since < MARK_S}
         for pending in waiting:
-            mark = Mark("unsaved", "unsaved") if pending.unsaved else Mark("saving", "saving")
-            marks.update(dict.fromkeys(pending.crew, mark))
+            marks.update(dict.fromkeys(pending.crew, pending.mark))
         return marks
 
     @property
@@ -145,16 +141,27 @@ class Session:
             self.say(f"{early[0]} is not on disk yet; once it is, it can be taken back", "late")
             return False
         events = hands.with_decisions(deed.events, self.picture.estimate if self.picture else None)
-        self._token += 1
-        job = Job(self._token, events, self._after_the_last(utc))
+        job = Job(self._token + 1, events, self._after_the_last(utc))
+        if sent := self._send(Pending(job, deed.words, deed.crew, mono)):
+            self._shelf.mind(self.progress.fold, job)
+        return sent
+
+    def _send(self, pending: Pending) -> bool:
+        """Put events into the queue, unless they cannot be."""
+        job = pending.job
         try:
             self._ahead = admitted(self.ahead.fold, job, self.seat)
         except TrackerError as error:
             self.say(error.lines[0], "late")
             return False
-        self._queue.jobs[job.token] = Pending(job, deed.words, deed.crew, mono)
+        self._token = job.token
+        self._queue.jobs[job.token] = pending
         self.submit(job)
         return True
+
+    def bring_back(self, mono: float) -> bool | None:
+        """Send what was taken out of the queue last, at the instant of its key; None: nothing was."""
+        return self._send(kept) if (kept := self._shelf.take(self._token + 1, mono)) else None
 
     def unusual(self, events: Sequence[Mapping[str, Any]], utc: datetime) -> tuple[str, ...]:
         """Return what is unusual about events that are typed; TrackerError says why they cannot be."""
@@ -203,15 +210,18 @@ class Session:
         elif isinstance(report, TakenBack):
             pending = self._queue.jobs.pop(report.token, None)
             if pending is not None:
-                self.say(f"taken back before it was on disk: {pending.words}", "going")
+                self._shelf.put(pending)
+                back = f"{self.keys.get('redo', 'U')} brings it back"
+                self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
             self._settle()
         elif isinstance(report, Aside):
             self.say(f"the journal beside the desk: {report.words}", "late")
         elif isinstance(report, Unsaved) and report.token in self._queue.jobs:
-            self._queue.jobs[report.token].unsaved = report.words
-            self.fault = report.words
-            self.say(f"unsaved: {report.words}; it is tried again every second", "alarm")
-            self._settle()
+            pending, self.fault = self._queue.jobs[report.token], report.words
+            known, pending.unsaved = pending.unsaved, report.words
+            if report.words != known:  # Said once: what is said meanwhile is not wiped out every second.
+                self.say(f"unsaved: {report.words}; it is tried again every second", "alarm")
+                self._settle()
 
     def _written(self, report: Written, mono: float) -> None:
         pending = self._queue.jobs.pop(report.token, None)
@@ -221,8 +231,7 @@ class Session:
             self._owed.append(Deed(events, f"took back {report.numbers[-1]}: {pending.words}", pending.crew))
         elif pending is not None:
             last = report.numbers[-1]
-            word = _MARKED.get(str(pending.job.events[0].get("kind")), "disk")
-            self._marks.update({c: (Mark("disk", f"{word} {last}"), mono) for c in pending.crew})
+            self._marks.update({c: (pending.written(last), mono) for c in pending.crew})
             warned = [words for number, words in report.progress.warnings if number in report.numbers]
             tail = f"   note: {warned[0]}" if warned else ""
             self.say(f"{last} on disk: {pending.words}{tail}", "late" if warned else "going")

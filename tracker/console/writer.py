@@ -194,13 +194,8 @@ class Writer(threading.Thread):
 
     def _work_off(self, journal: Any, waiting: list[Job]) -> list[Job]:
         """Write jobs in their order; return those that have to wait."""
-        while waiting:
+        while waiting := self._still_meant(waiting):
             job = waiting[0]
-            if job.token in self._cancelled:
-                self._unwritten.pop(job.token, None)
-                self._report(TakenBack(job.token))
-                waiting = waiting[1:]
-                continue
             try:
                 numbers = journal.record_all(list(job.events), seat=self._seat, utc_now=job.utc)
                 progress = journal.progress()
@@ -216,6 +211,14 @@ class Writer(threading.Thread):
             self._unwritten.pop(job.token, None)
             waiting = waiting[1:]
         return waiting
+
+    def _still_meant(self, waiting: list[Job]) -> list[Job]:
+        """Leave out what was taken back, also behind a job that the disk refuses."""
+        for job in waiting:
+            if job.token in self._cancelled:
+                self._unwritten.pop(job.token, None)
+                self._report(TakenBack(job.token))
+        return [job for job in waiting if job.token not in self._cancelled]
 
     def _aside(self, journal: Any, task: _Estimate | _Page | None) -> None:
         """Do what can be done again later, so that a disk that refuses it is no alarm."""

@@ -21,7 +21,8 @@ def _seen(scene: Scene, alert: Alert) -> bool:
 
 def alert_rows(scene: Scene, width: int) -> tuple[int, int]:
     """Return how many rows the first alert takes, and all of them."""
-    rows = [len(_rows(alert, width, _hint(scene, 0))) for alert in waiting_alerts(scene)]
+    alerts = waiting_alerts(scene)
+    rows = [len(_rows(alert, width, _room_for(scene, len(alerts)))) for alert in alerts]
     return (rows[0], sum(rows)) if rows else (0, 0)
 
 
@@ -30,7 +31,7 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
     alerts = waiting_alerts(scene)
     shown: list[list[Line]] = []
     for alert in alerts:
-        rows = _rows(alert, width, _hint(scene, 0))
+        rows = _rows(alert, width, _room_for(scene, len(alerts)))
         if shown and sum(map(len, shown)) + len(rows) > height:
             break
         shown.append(rows)
@@ -47,9 +48,14 @@ def _hint(scene: Scene, more: int) -> str:
     return f"{others}  {scene.key('acknowledge')} acknowledges "
 
 
-def _rows(alert: Alert, width: int, hint: str) -> list[Line]:
-    """Return an alert in rows that leave room for the hint and for how many more there are."""
-    room = max(20, width - 4 - len(hint) - len("  9 more: !"))
+def _room_for(scene: Scene, alerts: int) -> int:
+    """Return the columns that the keys may take beside the first of so many alerts."""
+    return len(_hint(scene, 9 if alerts > 1 else 0))
+
+
+def _rows(alert: Alert, width: int, taken: int) -> list[Line]:
+    """Return an alert in rows that leave room for the keys beside the first."""
+    room = max(20, width - 4 - taken)
     first, *others = wrapped(alert.text, room)
     return [(say(" ! ", "alarm"), say(f" {first}", "late")), *((say(f"    {o}", "late"),) for o in others)]
 

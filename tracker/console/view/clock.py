@@ -15,11 +15,11 @@ from tracker.foundation.text import plain
 def head(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the clock and the INSIDE lines in three rows; with room the clock also in large figures."""
     if width < SMALL:
-        return [clock_line(scene, width), _second(scene, width), second_line(scene, width)]
+        return [clock_line(scene, width), *_below(scene, width)]
     figures = large(clock_text(scene).rjust(7), "accent")
     side = width_of(figures[0]) + 4
     room = width - side
-    texts = [clock_line(scene, room), _second(scene, room), second_line(scene, room)]
+    texts = [clock_line(scene, room), *_below(scene, room)]
     lines = [crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)]
     return [*lines, blank(width)][:height]
 
@@ -44,12 +44,21 @@ def clock_line(scene: Scene, width: int) -> Line:
     return sides(width, (*left, say(f"  {_beside(scene, room)}", "dim")), right)
 
 
-def _second(scene: Scene, width: int) -> Line:
-    """Return when everyone is inside, and that this is a rehearsal where it is one."""
+def _below(scene: Scene, width: int) -> tuple[Line, Line]:
+    """Return when everyone is inside and what is tightest; that it is a rehearsal where it takes no words."""
+    inside, tightest = inside_line(scene, width), second_line(scene, width)
     if not scene.progress.rehearsal:
-        return inside_line(scene, width)
+        return inside, tightest
     mark = (say(" REHEARSAL ", "typed"), Span(" "))
-    return (*inside_line(scene, width - width_of(mark)), *mark)
+    room = width - width_of(mark)
+    if _used(inside) >= room > _used(tightest):
+        return inside, (*crop(tightest, room), *mark)
+    return (*inside_line(scene, room), *mark), tightest
+
+
+def _used(line: Line) -> int:
+    """Return the cells of a line up to its last character."""
+    return cell_len("".join(span.text for span in line).rstrip())
 
 
 def _beside(scene: Scene, room: int) -> str:

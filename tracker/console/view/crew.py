@@ -222,14 +222,15 @@ def _next(scene: Scene, crew: str, room: int) -> tuple[Span, ...]:
         return (put("", room),)
     owners = progress.steps[step].crew
     joint = f" with {' '.join(c for c in owners if c != crew)}" if len(owners) > 1 else ""
-    what = progress.steps[step].step.do + joint
+    left_out = progress.steps[step].step.task in scene.picture.passed_over
+    what = f"{'left out: ' if left_out else ''}{progress.steps[step].step.do}{joint}"
     if room < 40:
         return (put("next", _WORD, "dim"), put(what, max(0, room - _WORD), "dim"))
     start = scene.picture.course.get(step, (None, None))[0]
     planned = progress.planned.get(step, (None, None))[0]
     late = start - planned if start is not None and planned is not None else None
-    left_out = progress.steps[step].step.task in scene.picture.passed_over
-    tail = "left out" if left_out else f"{pet(start)} {difference(late) if scene.started else '':>5}"
+    counted_on = f"{pet(start)} {difference(late) if scene.started else '':>5}"
+    tail = f"{scene.key('drop')} drops it" if left_out else counted_on
     return (
         put("next", _WORD, "dim"),
         put(what, room - _WORD - 12, "dim"),

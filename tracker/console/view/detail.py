@@ -31,12 +31,12 @@ def _step(scene: Scene, step: str) -> str:
     state = progress.steps[step]
     stand = stand_of(progress, step, scene.now)
     joined = ", " if stand.word in ("held", "go?") else " "
-    joined = ", " if stand.word in ("held", "go?") else " "
     word = f"{stand.word}{joined}{stand.why}" if stand.why else stand.word
     who = " ".join(state.crew) or "nobody"
     counted = f", {state.counted} of {state.step.count}" if state.step.count > 1 else ""
     first = f"{step}  {who}  {state.step.do}{counted}"
-    return "; ".join([first, word, *_times(scene, step), *_bonds(progress, state)])
+    out = _left_out(scene, step)
+    return "; ".join([first, word, *([out] if out else []), *_times(scene, step), *_bonds(progress, state)])
 
 
 def _times(scene: Scene, step: str) -> list[str]:
@@ -105,8 +105,19 @@ def _coming(scene: Scene, crew: str) -> list[str]:
         return []
     others = [c for c in scene.progress.steps[step].crew if c != crew]
     joint = f" with {' '.join(others)}" if others else ""
-    start = scene.picture.course.get(step, (None, None))[0]
-    return [f"next {scene.progress.steps[step].step.do} ({step}){joint} at {pet(start)}"]
+    coming = f"next {scene.progress.steps[step].step.do} ({step}){joint}"
+    if why := _left_out(scene, step):
+        return [coming, why]
+    return [f"{coming} at {pet(scene.picture.course.get(step, (None, None))[0])}"]
+
+
+def _left_out(scene: Scene, step: str) -> str:
+    """Return that the figures leave a step out, though it is still in its place, and the keys that decide."""
+    task = scene.progress.steps[step].step.task
+    if task not in scene.picture.passed_over:
+        return ""
+    keys = f"{scene.key('drop')} drops it, {scene.key('keep')} keeps it"
+    return f"the figures leave {task} out, as advised; nobody has decided: {keys}"
 
 
 def _event(scene: Scene, number: int) -> str:

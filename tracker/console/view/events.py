@@ -55,7 +55,7 @@ def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
             max(10, width - 24 - seat),
             "" if force else "dim",
         ),
-        put(event.seat, seat, "dim"),
+        put(f" {event.seat}" if seat else "", seat, "dim"),
     )
     if scene.chosen == str(event.number):
         line = tuple(Span(span.text, "chosen") for span in line)

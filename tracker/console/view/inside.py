@@ -12,6 +12,9 @@ from tracker.forecast.values import Estimate, LimitFigure
 EARLY_SHARE = 0.1
 """Before this share of the planned work is done a low chance is a line of text, not an alarm."""
 
+SAME_S = 60.0
+"""Margins nearer than that read alike."""
+
 
 def inside_line(scene: Scene, width: int) -> Line:
     """Return INSIDE with its range, the limit and the chance of keeping every limit."""
@@ -71,9 +74,21 @@ def tightest_spans(estimate: Estimate) -> tuple[Span, ...]:
     binding = estimate.binding
     if binding is None:
         return (say("no limit binds", "dim"),)
-    name = limit_name(binding.id)
     ink: Ink = "late" if (binding.margin.p50 or 0.0) < 0 else ""
-    return (say("tightest "), say(f"{name}, {margin_words(binding)}", ink))
+    return (say("tightest "), say(binding_words(estimate, binding), ink))
+
+
+def binding_words(estimate: Estimate, binding: LimitFigure) -> str:
+    """Return the binding limit and what is to spare to it.
+
+    It is the limit that is most likely broken; where another leaves less in the middle, its margin would
+    deny that it is the tightest, and the chance says why it is.
+    """
+    margins = [m for figure in estimate.limits if (m := figure.margin.p50) is not None]
+    margin = binding.margin.p50
+    wide = margin is not None and margin - min(margins, default=margin) >= SAME_S
+    words = f"broken in {percent(binding.chance)}" if wide else margin_words(binding)
+    return f"{limit_name(binding.id)}, {words}"
 
 
 def margin_words(figure: LimitFigure) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from tracker.console.view.ink import Ink, Line, crop, put, say
-from tracker.console.view.inside import margin_words, turn_back_short
+from tracker.console.view.inside import binding_words, turn_back_short
 from tracker.console.view.lead_parts import block, heading, minutes, remark, under
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.saying import event_words
-from tracker.console.view.words import limit_name, percent, pet
+from tracker.console.view.words import percent, pet
 from tracker.forecast.values import Estimate, Range
 
 
@@ -101,7 +101,7 @@ def _points(one: float, other: float) -> str:
 def _binding(one: Estimate) -> str:
     if one.binding is None:
         return "none"
-    return f"{limit_name(one.binding.id)}, {margin_words(one.binding)}"
+    return binding_words(one, one.binding)
 
 
 def _back(one: Estimate) -> str:

@@ -62,9 +62,9 @@ def steps_list(scene: Scene, width: int, height: int) -> list[Line]:
     shown = rows[top : top + room]
     lines = [_head(scene, rows, top, len(shown), width)]
     lines += [_line(scene, row, width) for row in shown]
-    if not rows:
+    if all(row.done for row in rows) and scene.progress.closed is None:
         words = f" The plan has no steps left. {scene.key('close')} closes the excursion."
-        lines.append(crop((say(words, "dim"),), width))
+        lines = [*lines[: height - 1], crop((say(words, "dim"),), width)]
     return (lines + [blank(width)] * height)[:height]
 
 
@@ -77,17 +77,17 @@ def step_at(scene: Scene, height: int, line: int) -> str | None:
 
 def _head(scene: Scene, rows: Sequence[Row], top: int, shown: int, width: int) -> Line:
     below = len(rows) - top - shown
-    counts = f"{sum(row.done for row in rows)} of {len(rows)} done"
+    picture = scene.picture
+    out = sum(s.step.task in picture.passed_over for s in picture.progress.steps.values())
+    counts = f"{sum(row.done for row in rows)} of {len(rows)} done{f', {out} left out' if out else ''}"
     hidden = ", ".join(f"{n} {where}" for n, where in ((top, "above"), (below, "below")) if n)
     title = f" steps   {counts}"
     tail = _columns("plan", "now", "", "time", width)
     room = width - sum(len(span.text) for span in tail)
-    if hidden and len(title) + len(hidden) + 5 < room:
-        title += f"   ({hidden})"
-    left_out = (
-        f"   left out: {', '.join(sorted(scene.picture.passed_over))}" if scene.picture.passed_over else ""
-    )
-    title += left_out if len(title) + len(left_out) < width - 30 else ""
+    hidden = f"   ({hidden})" if hidden else ""
+    names = f": {', '.join(sorted(picture.passed_over))}" if out else ""
+    title += names if len(title) + len(names) + len(hidden) < room else ""
+    title += hidden if len(title) + len(hidden) < room else ""
     return crop((put(title, room, "dim"), *tail), width)
 
 

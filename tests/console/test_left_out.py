@@ -1,0 +1,109 @@
+"""Optional work that the advice leaves out but nobody has dropped: said wherever it would be missed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from tracker.console.view.alerts import alert_rows
+from tracker.console.view.clock import head
+from tracker.console.view.crew import crew_lines
+from tracker.console.view.detail import detail
+from tracker.console.view.ink import text_of
+from tracker.console.view.inside import second_line
+from tracker.console.view.scene import Picture, Scene
+from tracker.console.view.steps import steps_list
+from tracker.forecast.values import Alert, Range
+
+
+@pytest.fixture
+def greasing_next(under_way: Scene) -> Scene:
+    """EV1 goes on to a step of a task that is advised to be dropped."""
+    progress = under_way.progress
+    ahead = [s for s in progress.order["EV1"] if s not in ("pump.bolts", "grease.latch")]
+    order = {**progress.order, "EV1": ("pump.bolts", "grease.latch", *ahead)}
+    return replace(under_way, picture=Picture(replace(progress, order=order), under_way.estimate))
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 3), (100, 6), (100, 3), (120, 6), (200, 3)])
+def test_the_next_step_says_that_it_is_left_out(greasing_next: Scene, width: int, height: int) -> None:
+    row = text_of(crew_lines(greasing_next, width, height))
+    assert "next left out: Grea" in row
+    assert ("d drops it" in row) == (height == 6 or width == 200), "the key, where there is room"
+
+
+def test_the_chosen_line_says_why_and_with_which_keys_it_is_decided(greasing_next: Scene) -> None:
+    words = "the figures leave grease out, as advised; nobody has decided: d drops it, k keeps it"
+    for chosen in ("EV1", "grease.latch"):
+        assert words in detail(replace(greasing_next, chosen=chosen))
+    assert words not in detail(replace(greasing_next, chosen="EV2"))
+
+
+@pytest.mark.parametrize("width", [62, 80, 120])
+def test_the_list_counts_what_it_leaves_out(greasing_next: Scene, width: int) -> None:
+    head = text_of(steps_list(greasing_next, width, 9)).splitlines()[0]
+    assert "of 13 done, 2 left out" in head
+    assert (": grease" in head) == (width == 120)
+
+
+async def test_a_step_that_is_left_out_is_found_in_words(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        at.estimate()
+        await at.pilot.press("slash")
+        await at.type("hinge")
+        assert at.said == "left out as advised, so not in the list: grease.latch; p says why"
+
+
+async def test_what_was_found_is_told_in_full(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.pilot.press("slash")
+        await at.type("bolts")
+        assert "1 step: Tab goes to the next, Enter chooses it" in at.screen
+        await at.press("enter")
+        assert "Tab goes to the next" not in at.screen
+        assert "pump.bolts  EV1  Release the captive bolts" in at.screen
+
+
+def test_a_limit_that_leaves_more_than_another_is_not_called_tightest_by_its_margin(under_way: Scene) -> None:
+    estimate = under_way.estimate
+    assert estimate is not None and estimate.binding is not None
+    assert "tightest EV2 oxygen, 0:31 to spare" in text_of([second_line(under_way, 100)])
+    wide = replace(estimate.binding, margin=Range(30000.0, 22000.0, 900.0))
+    changed = replace(estimate, binding=wide, limits=(estimate.limits[0], wide))
+    scene = replace(under_way, picture=Picture(under_way.progress, changed))
+    assert "tightest EV2 oxygen, broken in 6 %" in text_of([second_line(scene, 100)])
+
+
+def test_one_alert_has_the_room_to_the_key_that_acknowledges_it(under_way: Scene) -> None:
+    words = "controller.unplug: go wanted now: Ground reports both inhibits in place"
+    for others, rows in ((0, 1), (1, 2)):
+        alerts = (Alert("one", words, False), *[Alert("two", "short", False)] * others)
+        assert under_way.estimate is not None
+        changed = Picture(under_way.progress, replace(under_way.estimate, alerts=alerts))
+        assert alert_rows(replace(under_way, picture=changed), 100)[0] == rows
+
+
+@pytest.mark.parametrize("height", [4, 30])
+def test_once_everything_is_done_the_list_says_what_closes_the_excursion(
+    under_way: Scene, height: int
+) -> None:
+    ended = {
+        id: replace(state, ended="done", began=0.0, done=60.0)
+        for id, state in under_way.progress.steps.items()
+    }
+    scene = replace(under_way, picture=Picture(replace(under_way.progress, steps=ended), None))
+    assert "no steps left. X closes the excursion" in text_of(steps_list(scene, 80, height))
+    closed = replace(scene, picture=Picture(replace(scene.progress, closed=100.0), None))
+    assert "closes the excursion" not in text_of(steps_list(closed, 80, height))
+
+
+@pytest.mark.parametrize("width", [80, 100, 120])
+def test_the_mark_of_a_rehearsal_takes_no_words_from_a_low_chance(under_way: Scene, width: int) -> None:
+    assert under_way.estimate is not None
+    low = replace(under_way.estimate, safe=0.8)
+    progress = replace(under_way.progress, rehearsal=True)
+    rows = text_of(head(replace(under_way, picture=Picture(progress, low)), width, 3))
+    assert "chance 80 %, wanted 90 %" in rows and " REHEARSAL" in rows
