@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tracker.forecast.durations import Ask, Drawn, _believe, draw_durations
+from tracker.forecast.ask import Ask
+from tracker.forecast.durations import Drawn, _believe, draw_durations
 from tracker.forecast.estimate import estimate
 from tracker.forecast.evidence import of_observation
 from tracker.forecast.pace import Layout

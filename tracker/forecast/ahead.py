@@ -10,8 +10,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+from tracker.forecast.ask import Ask
 from tracker.forecast.demand import going_on_of
-from tracker.forecast.durations import Ask
 from tracker.forecast.network import Network, network
 from tracker.forecast.nodes import Crews, Gaps, ask_for, gaps_of, make_node
 from tracker.forecast.rates import Rates, extra_rates

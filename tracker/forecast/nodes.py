@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from tracker.forecast.durations import Ask
+from tracker.forecast.ask import Ask
 from tracker.forecast.network import Network
 from tracker.forecast.openings import gaps as gaps_between
 from tracker.forecast.world import Node

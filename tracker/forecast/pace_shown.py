@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from tracker.forecast import evidence
+from tracker.forecast.ask import Ask
 from tracker.forecast.pace import Array, Belief, Layout
 from tracker.forecast.pace_file import PacePrior
 from tracker.journal.progress import Progress
-
-if TYPE_CHECKING:
-    from tracker.forecast.durations import Ask
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast import evidence
+from tracker.forecast.ask import Ask
 from tracker.forecast.draws import Row, running_on, truncated
 from tracker.forecast.noise import noise_of
 from tracker.forecast.pace import Belief, Layout
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.state import Scenarios
-
-if TYPE_CHECKING:
-    from tracker.forecast.durations import Ask
 
 _Who = tuple[tuple[str, ...], str]
 """A crew and a kind of work."""

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from tracker.forecast.accounts import accounts
 from tracker.forecast.ahead import ahead
-from tracker.forecast.durations import Ask, draw_durations
+from tracker.forecast.ask import Ask
+from tracker.forecast.durations import draw_durations
 from tracker.forecast.network import Network
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
 from tracker.forecast.world import Clock, ElapsedLimit, Node, World
