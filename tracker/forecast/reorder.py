@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.ahead import ahead
+from tracker.forecast.ask import Ask
 from tracker.forecast.branches import room
-from tracker.forecast.durations import Ask, draw_durations
+from tracker.forecast.durations import draw_durations
 from tracker.forecast.network import every_need
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
