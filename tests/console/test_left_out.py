@@ -36,7 +36,7 @@ def test_the_next_step_says_that_it_is_left_out(greasing_next: Scene, width: int
 
 
 def test_the_chosen_line_says_why_and_with_which_keys_it_is_decided(greasing_next: Scene) -> None:
-    words = "the figures leave grease out, as advised; nobody has decided: d drops it, k keeps it"
+    words = "the figures leave grease out (advice: drop), nobody has decided: d drops it, k keeps it"
     for chosen in ("EV1", "grease.latch"):
         assert words in detail(replace(greasing_next, chosen=chosen))
     assert words not in detail(replace(greasing_next, chosen="EV2"))
@@ -54,7 +54,7 @@ async def test_a_step_that_is_left_out_is_found_in_words(at_desk: Callable[..., 
         at.estimate()
         await at.pilot.press("slash")
         await at.type("hinge")
-        assert at.said == "left out as advised, so not in the list: grease.latch; p says why"
+        assert at.said == "not in the list, as the figures leave it out: grease.latch; p says why"
 
 
 async def test_what_was_found_is_told_in_full(at_desk: Callable[..., Any]) -> None:
@@ -107,3 +107,9 @@ def test_the_mark_of_a_rehearsal_takes_no_words_from_a_low_chance(under_way: Sce
     progress = replace(under_way.progress, rehearsal=True)
     rows = text_of(head(replace(under_way, picture=Picture(progress, low)), width, 3))
     assert "chance 80 %, wanted 90 %" in rows and " REHEARSAL" in rows
+
+
+@pytest.mark.parametrize("width", [80, 100, 120, 200])
+def test_that_the_clock_stands_is_never_cut(under_way: Scene, width: int) -> None:
+    row = text_of(head(replace(under_way, live=False), width, 3)).splitlines()[0]
+    assert "the clock stands" in row and "~" not in row

@@ -235,7 +235,8 @@ class Entering(Weighing):
             self.say(f"{count(len(matches), 'step')}: Tab goes to the next, Enter chooses it")
         elif left := self._left_out(text):
             self.say(
-                f"left out as advised, so not in the list: {left}; {self.key('optional')} says why", "late"
+                f"not in the list, as the figures leave it out: {left}; {self.key('optional')} says why",
+                "late",
             )
         else:
             self.say("no step has these words", "late")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from tracker.console.view.scene import Mark
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
 
 PATIENCE_S = 0.1
 """After this time without an answer from the disk the screen says *saving*."""
+STAMP = timedelta(milliseconds=1)
+"""Between two key presses, so that what was written together can be told from what was not."""
 MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
 MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
 """The word of a write beside a name, in five letters; any other is *disk*."""
@@ -116,3 +119,9 @@ def tried(fold: Fold, job: Job, seat: str) -> tuple[Fold, tuple[str, ...]]:
         _, fold, more = admit(fold, event, utc_now=job.utc, seat=seat)
         unusual += more
     return fold, unusual
+
+
+def later(utc: datetime, before: datetime | None) -> datetime:
+    """Return an instant, a moment after the one before it where a clock tells no difference."""
+    near = before is not None and before - timedelta(seconds=1) < utc < before + STAMP
+    return before + STAMP if before is not None and near else utc

@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from tracker.console import hands
 from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.hands import Deed
 from tracker.console.instant import is_live, now_of
-from tracker.console.pending import Pending, Queue, Shelf, admitted, tried
+from tracker.console.pending import Pending, Queue, Shelf, admitted, later, tried
 from tracker.console.prefix import REPEAT_S
 from tracker.console.renewal import Renewal, next_change
 from tracker.console.view.ink import Ink
-from tracker.console.view.saying import event_words
+from tracker.console.view.saying import news
 from tracker.console.view.scene import Disk, Mark, Picture, Scene
 from tracker.console.writer import Aside, Job, Opened, Refused, Report, Seen, TakenBack, Unsaved, Written
 from tracker.forecast.values import Estimate
@@ -29,8 +29,6 @@ from tracker.journal.progress import Progress
 if TYPE_CHECKING:
     from tracker.journal.fold import Fold
 
-STAMP = timedelta(milliseconds=1)
-"""Between two key presses, so that what was written together can be told from what was not."""
 MARK_S = 4.0
 """How long the last write stands beside a name."""
 
@@ -141,7 +139,8 @@ class Session:
             self.say(f"{early[0]} is not on disk yet; once it is, it can be taken back", "late")
             return False
         events = hands.with_decisions(deed.events, self.picture.estimate if self.picture else None)
-        job = Job(self._token + 1, events, self._after_the_last(utc))
+        self._stamped = later(utc, self._stamped)
+        job = Job(self._token + 1, events, self._stamped)
         if sent := self._send(Pending(job, deed.words, deed.crew, mono)):
             self._shelf.mind(self.progress.fold, job)
         return sent
@@ -167,14 +166,6 @@ class Session:
         """Return what is unusual about events that are typed; TrackerError says why they cannot be."""
         return tried(self.ahead.fold, Job(0, tuple(events), utc), self.seat)[1]
 
-    def _after_the_last(self, utc: datetime) -> datetime:
-        """Return the instant of a key press, later than that of the one before it."""
-        before = self._stamped
-        if before is not None and before - timedelta(seconds=1) < utc < before + STAMP:
-            utc = before + STAMP
-        self._stamped = utc
-        return utc
-
     def take_back(self, *, redo: str) -> Deed | None:
         """Take the latest of what waits out of the queue; the undo of what is on disk where nothing waits."""
         newest = self._queue.newest()
@@ -199,7 +190,8 @@ class Session:
             self.path, self.seat = report.path, report.seat
             self._confirm(report.progress)
         elif isinstance(report, Seen):
-            self._announce(report.progress)
+            if words := news(report.progress, self.number, self.seat):
+                self.say(words)
             self._confirm(report.progress)
         elif isinstance(report, Written):
             self._written(report, mono)
@@ -236,13 +228,6 @@ class Session:
             tail = f"   note: {warned[0]}" if warned else ""
             self.say(f"{last} on disk: {pending.words}{tail}", "late" if warned else "going")
         self._confirm(report.progress)
-
-    def _announce(self, progress: Progress) -> None:
-        """Say what another seat wrote."""
-        new = [e for e in progress.fold.recorded if e.number > self.number and e.seat != self.seat]
-        if new:
-            last = max(new, key=lambda e: e.number)
-            self.say(f"{last.seat} wrote {last.number}: {event_words(progress, last.kind, last.body)}")
 
     def _confirm(self, progress: Progress) -> None:
         if self._confirmed is None or progress.number >= self._confirmed.number:

@@ -71,7 +71,8 @@ def _beside(scene: Scene, room: int) -> str:
         words = f"{short}: {plain(progress.plan.zero)}"
         return words if cell_len(words) <= room else short
     if not scene.live:
-        return "the clock stands at the last event"
+        words = "the clock stands at the last event"
+        return words if cell_len(words) <= room else "the clock stands"
     return window_change(progress, scene.now)
 
 

@@ -117,7 +117,8 @@ def _left_out(scene: Scene, step: str) -> str:
     if task not in scene.picture.passed_over:
         return ""
     keys = f"{scene.key('drop')} drops it, {scene.key('keep')} keeps it"
-    return f"the figures leave {task} out, as advised; nobody has decided: {keys}"
+    advice = scene.picture.advised[task].advice
+    return f"the figures leave {task} out (advice: {advice}), nobody has decided: {keys}"
 
 
 def _event(scene: Scene, number: int) -> str:

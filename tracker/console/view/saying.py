@@ -116,3 +116,12 @@ def _people(crew: object) -> str:
     if isinstance(crew, (list, tuple)):
         return " ".join(str(c) for c in crew)
     return "" if crew is None else "shared" if crew == "*" else str(crew)
+
+
+def news(progress: Progress, number: int, seat: str) -> str:
+    """Return the last that another seat wrote after an event; empty where none did."""
+    new = [e for e in progress.fold.recorded if e.number > number and e.seat != seat]
+    if not new:
+        return ""
+    last = max(new, key=lambda e: e.number)
+    return f"{last.seat} wrote {last.number}: {event_words(progress, last.kind, last.body)}"
