@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import io
+import threading
 
 import pytest
 
 from tracker.foundation import waiting
-from tracker.foundation.waiting import Waiting
+from tracker.foundation.waiting import Waiting, meanwhile
 
 
 class Terminal(io.StringIO):
@@ -58,3 +59,25 @@ def test_the_line_goes_when_the_work_fails(clock: list[float]) -> None:
         shown.show("a\x1b[2Jb")
         raise ValueError
     assert "\x1b" not in out.getvalue() and out.getvalue().endswith(" \r")
+
+
+def test_what_cannot_tell_how_far_it_is_says_for_how_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(waiting, "PATIENCE_S", 0.01)
+    out, told = Terminal(), threading.Event()
+    monkeypatch.setattr(out, "flush", told.set)
+    with meanwhile("looking through", out):
+        assert told.wait(10)
+    assert out.getvalue().startswith("\rlooking through, 0 s")
+    assert out.getvalue().endswith(" \r") and not _tellers()
+
+
+def test_meanwhile_nothing_goes_into_a_file_and_faults_come_through() -> None:
+    out = io.StringIO()
+    with pytest.raises(ValueError), meanwhile("looking through", out):
+        assert not _tellers()
+        raise ValueError
+    assert out.getvalue() == ""
+
+
+def _tellers() -> list[threading.Thread]:
+    return [thread for thread in threading.enumerate() if thread.name == "meanwhile"]

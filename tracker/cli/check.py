@@ -8,6 +8,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from tracker.foundation.text import plain
+from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
     from tracker.forecast.pace_file import PacePrior
@@ -26,9 +27,10 @@ def run(args: argparse.Namespace) -> int:
     from tracker.plan.paper import on_paper
     from tracker.plan.read import read_plan
 
-    plan = read_plan(args.plan)
-    paper = on_paper(plan)
-    chances = at_zero(plan, _prior(args.pace))
+    with meanwhile("checking the plan"):
+        plan = read_plan(args.plan)
+        paper = on_paper(plan)
+        chances = at_zero(plan, _prior(args.pace))
     if args.json:
         from tracker.cli.check_json import check_json
 

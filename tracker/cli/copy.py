@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from tracker.foundation.waiting import meanwhile
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
@@ -16,6 +18,7 @@ def run(args: argparse.Namespace) -> int:
     """Copy, and print what the copy was found to hold."""
     from tracker.journal.copying import copy
 
-    verdict = copy(args.source, args.target)
+    with meanwhile("copying the journal"):
+        verdict = copy(args.source, args.target)
     print(f"copied: {verdict.events} events, {verdict.events}:{verdict.hash}")
     return 0

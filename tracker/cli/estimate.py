@@ -14,7 +14,7 @@ from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.interrupt import interruptible
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, parse_pet
-from tracker.foundation.waiting import Waiting
+from tracker.foundation.waiting import Waiting, meanwhile
 
 if TYPE_CHECKING:
     from tracker.forecast.orders import BetterOrder
@@ -57,8 +57,11 @@ def run(args: argparse.Namespace) -> int:
     """Estimate and print; nothing is written."""
     from tracker.journal.journal import Journal
 
-    with Journal.open(args.journal, read_only=True) as journal:
-        found = _Found.of(journal, args)
+    with meanwhile("reading the journal"):
+        journal = Journal.open(args.journal, read_only=True)
+    with journal:
+        with meanwhile("estimating"):
+            found = _Found.of(journal, args)
         for line in _output(found, journal, args):
             print(line)
     if found.broken_off:

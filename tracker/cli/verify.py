@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from tracker.foundation.errors import JournalError
+from tracker.foundation.waiting import meanwhile
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,7 +19,9 @@ def run(args: argparse.Namespace) -> int:
     """Print what was found sound; JournalError names the first fault."""
     from tracker.journal.verify import parse_expected, verify
 
-    verdict = verify(args.journal, None if args.expect is None else parse_expected(args.expect))
+    expected = None if args.expect is None else parse_expected(args.expect)
+    with meanwhile("looking through the journal"):
+        verdict = verify(args.journal, expected)
     if verdict.fault is not None:
         raise JournalError(f"{args.journal}: not sound: {verdict.fault}")
     print(f"sound: {verdict.events} events, {verdict.events}:{verdict.hash}")

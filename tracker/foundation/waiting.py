@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import TracebackType
 from typing import TextIO
 
@@ -57,6 +60,31 @@ class Waiting:
             self._stream.write("\r" + " " * self._width + "\r")
             self._stream.flush()
             self._width = 0
+
+
+@contextmanager
+def meanwhile(words: str, stream: TextIO | None = None) -> Iterator[None]:
+    """Say what is being done, and for how many seconds, where nothing tells how far it is."""
+    with Waiting(stream) as waiting:
+        if not (stream or sys.stderr).isatty():
+            yield
+            return
+        over = threading.Event()
+
+        def tell() -> None:
+            began = monotonic_s()
+            patience = PATIENCE_S
+            while not over.wait(patience):
+                waiting.show(f"{words}, {monotonic_s() - began:.0f} s")
+                patience = 1.0
+
+        teller = threading.Thread(target=tell, name="meanwhile", daemon=True)
+        teller.start()
+        try:
+            yield
+        finally:
+            over.set()
+            teller.join()
 
 
 def _bar(share: float) -> str:
