@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.forecaster import Estimated, NotEstimated, Wanted
+from tracker.console.forecaster import Estimated, Forecaster, NotEstimated, Wanted
 from tracker.console.instants import MOST, Instant, Instants
 from tracker.console.ordering import Bettered, Ordering, Sought
 from tracker.console.prompt import Prompt
@@ -280,3 +280,28 @@ def test_looking_for_orders_writes_nothing(plan: Plan, tmp_path: Path) -> None:
     with Journal.open(path, read_only=True) as journal:
         better_orders(journal.progress(), now=NOW_S, kept=(), scenarios=20)
     assert hashlib.sha256(path.read_bytes()).hexdigest() == before
+
+
+def test_who_is_not_alone_leaves_the_quick_figures_to_the_other(
+    progress: Progress, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[bool] = []
+
+    def by_advice(shown: Progress, now: float, advice: Any = None, **more: Any) -> Any:
+        made.append(advice is not None)
+        return by_hand(shown, now, **({"advice": advice} if advice is not None else {}))
+
+    monkeypatch.setattr("tracker.forecast.estimate.estimate", by_advice)
+    for alone, quick in ((True, 1), (False, 0)):
+        made.clear()
+        heard: queue.Queue[Estimated | NotEstimated] = queue.Queue()
+        forecaster = Forecaster(heard.put, alone=alone)
+        forecaster.start()
+        forecaster.ask(Wanted(progress, NOW_S, True))
+        heard.get(timeout=10)
+        forecaster.ask(Wanted(progress, NOW_S, True))
+        for _ in range(1 + quick):
+            heard.get(timeout=10)
+        forecaster.stop()
+        forecaster.join(timeout=10)
+        assert made.count(True) == quick and made.count(False) == 2

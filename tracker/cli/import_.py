@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from tracker.foundation.text import plain
+from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
     from tracker.plan.sheet import Sheet
@@ -36,15 +37,16 @@ def run(args: argparse.Namespace) -> int:
     from tracker.plan.sheet_plan import plan_of_sheet
     from tracker.plan.sheet_table import sheet_text
 
-    text, encoding = sheet_text(read_bytes(args.sheet), args.sheet)
-    sheet = read_sheet(text, args.sheet)
+    with meanwhile("reading the sheet"):
+        text, encoding = sheet_text(read_bytes(args.sheet), args.sheet)
+        sheet = read_sheet(text, args.sheet)
     if encoding:
         print(f"the file is read as {encoding}")
     for line in _mapping(sheet):
         print(plain(line))
-    plan = plan_of_sheet(
-        sheet, excursion=args.excursion or Path(args.sheet).stem, limit=_limit(args.limit), file=args.out
-    )
+    excursion, limit = args.excursion or Path(args.sheet).stem, _limit(args.limit)
+    with meanwhile("making the plan"):
+        plan = plan_of_sheet(sheet, excursion=excursion, limit=limit, file=args.out)
     _write_new(args.out, plan)
     print(plain(f"{args.out}: {len(sheet.steps)} steps; `tracker check {args.out}` looks it over"))
     return 0

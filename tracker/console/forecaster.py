@@ -42,10 +42,15 @@ class NotEstimated:
 
 
 class Forecaster(threading.Thread):
-    """Takes what is wanted, reports estimates; the latest request wins."""
+    """Takes what is wanted, reports estimates; the latest request wins.
 
-    def __init__(self, report: Callable[[Estimated | NotEstimated], None]) -> None:
+    Where advice is wanted, figures by the advice that stands come first, unless somebody else tells them
+    (`alone` is False).
+    """
+
+    def __init__(self, report: Callable[[Estimated | NotEstimated], None], *, alone: bool = True) -> None:
         super().__init__(name="forecaster", daemon=True)
+        self._alone = alone
         self._report = report
         self._changed = threading.Condition()
         self._wanted: Wanted | None = None
@@ -75,7 +80,8 @@ class Forecaster(threading.Thread):
         """Work out what is wanted until stopped."""
         while (wanted := self._next()) is not None:
             if wanted.advise and self._advice is not None:
-                self._work(Wanted(wanted.progress, wanted.now, False))
+                if self._alone:
+                    self._work(Wanted(wanted.progress, wanted.now, False))
                 self._settle()
                 if self._superseded(wanted):
                     continue

@@ -1,4 +1,4 @@
-"""Estimates for a seat that only watches: quick figures never wait behind advice that is being worked out."""
+"""Estimates for a seat: quick figures never wait behind advice that is being worked out."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Prompt:
 
     def __init__(self, report: Report) -> None:
         self._report = report
-        self._thorough = Forecaster(self._thoroughly)
+        self._thorough = Forecaster(self._thoroughly, alone=False)
         self._quick = Forecaster(self._quickly)
         self._lock = threading.Lock()
         self._advice: Advice | None = None
@@ -45,9 +45,6 @@ class Prompt:
 
     def _thoroughly(self, report: Estimated | NotEstimated) -> None:
         if isinstance(report, Estimated):
-            if not report.full:
-                # The other one says it sooner.
-                return
             with self._lock:
                 self._advice = report.estimate.advice
                 self._quick.go_by(self._advice)

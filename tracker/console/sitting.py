@@ -7,7 +7,8 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
-from tracker.console.forecaster import Estimated, Forecaster, NotEstimated
+from tracker.console.forecaster import Estimated, NotEstimated
+from tracker.console.prompt import Prompt
 from tracker.console.session import Session
 from tracker.console.writer import Job, Report, Writer
 from tracker.foundation import clock
@@ -37,7 +38,7 @@ class Sitting:
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
         self._writer = Writer(open_journal, seat, lambda report: self._hear(report))
-        self._forecaster = Forecaster(lambda report: self._hear(report))
+        self._forecaster = Prompt(lambda report: self._hear(report))
         writer = self._writer
         self.session = Session(
             seat or "",
