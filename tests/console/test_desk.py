@@ -29,7 +29,7 @@ async def test_the_clock_starts_and_steps_are_ticked_with_one_key(at_desk: Calla
 
 
 @pytest.mark.parametrize(
-    ("days", "words"), [(0, ""), (2, "stay where they are in UTC"), (30, "windows count from now")]
+    ("days", "words"), [(0, ""), (2, "stay where they are in UTC"), (30, "meant from the actual zero")]
 )
 async def test_a_start_far_from_the_planned_one_says_what_becomes_of_windows(
     at_desk: Callable[..., Any], days: int, words: str
@@ -39,6 +39,7 @@ async def test_a_start_far_from_the_planned_one_says_what_becomes_of_windows(
         await at.press("z")
         assert words in at.said
         assert ("planned for" in at.said) == (days > 0)
+        assert at.said.count("windows") == (days > 0), "said once"
         assert at.desk.progress is not None
         assert bool(at.desk.progress.openings["daylight"]) == (days != 2)
 

@@ -13,7 +13,7 @@ from tracker.console.view.clock import head
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.detail import detail
 from tracker.console.view.ink import text_of
-from tracker.console.view.inside import second_line
+from tracker.console.view.inside import second_line, turn_back_words
 from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.steps import steps_list
 from tracker.forecast.values import Alert, Range
@@ -113,3 +113,11 @@ def test_the_mark_of_a_rehearsal_takes_no_words_from_a_low_chance(under_way: Sce
 def test_that_the_clock_stands_is_never_cut(under_way: Scene, width: int) -> None:
     row = text_of(head(replace(under_way, live=False), width, 3)).splitlines()[0]
     assert "the clock stands" in row and "~" not in row
+
+
+def test_what_moves_turn_back_by_less_than_is_shown_is_not_said(under_way: Scene) -> None:
+    assert under_way.estimate is not None
+    turn = under_way.estimate.turn_back
+    for moved_to, said in ((10400.0, True), (turn.latest, False), (None, True)):
+        changed = replace(under_way.estimate, turn_back=replace(turn, moved_to=moved_to))
+        assert ("pump.cover" in turn_back_words(changed)) == said

@@ -187,7 +187,7 @@ class Deeds(Screen[None]):
         words = f"the clock starts at {at:%H:%M:%S} UTC"
         planned = progress.plan.zero_planned
         if planned is not None and progress.plan.windows and abs(at - planned) > SLIP:
-            words += f"; planned for {planned:%Y-%m-%d %H:%M}: {hands.windows_words(at, planned)}"
+            words += f"; planned for {planned:%Y-%m-%d %H:%M}{hands.windows_words(at, planned)}"
         self.perform(Deed(({"kind": "zero", "utc": utc},), words))
 
     def _with_progress(self, make: Callable[[Progress], Deed]) -> None:

@@ -76,9 +76,11 @@ def tick(
 
 
 def windows_words(zero: datetime, planned: datetime) -> str:
-    """Return what becomes of windows in PET where the clock starts far from the planned instant."""
-    slipped = slip_s(zero, planned) is not None
-    return "windows stay where they are in UTC" if slipped else "another day, windows count from now"
+    """Return what becomes of windows in PET where the clock starts far from the planned instant.
+
+    Nothing where they are more than seven days apart: the event then carries a warning that says it.
+    """
+    return "" if slip_s(zero, planned) is None else ": windows stay where they are in UTC"
 
 
 def _do(progress: Progress, step: str) -> str:

@@ -111,7 +111,7 @@ def turn_back_words(estimate: Estimate) -> str:
     """Return turn-back, when they are inside if called now, and what moves it next."""
     turn = estimate.turn_back
     words = f"{turn_back_short(estimate)}; inside {pet(turn.inside_if_now.p50)} if called now"
-    if turn.mover is not None:
+    if turn.mover is not None and (turn.moved_to is None or pet(turn.moved_to) != pet(turn.latest)):
         words += f"; {turn.mover} " + (
             f"moves it to {pet(turn.moved_to)}" if turn.moved_to is not None else "ends it"
         )
