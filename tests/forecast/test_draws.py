@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from typing import Any
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from tracker.forecast import draws
-from tracker.forecast.draws import FAR, normals, running_on, truncated, uniforms
+from tracker.forecast.draws import FAR, LATE, normals, running_on, truncated, uniforms
 from tracker.forecast.normal import from_upper_tail, hazard, upper_tail
 
 
@@ -75,21 +74,24 @@ def test_truncation_far_out_goes_on_smoothly() -> None:
     assert (further > 500.0).all() and further.max() < 500.1
 
 
-def _longer(z: Any) -> Any:
-    """Return the chance to exceed z: of a normal up to a standard deviation, then exponential."""
-    beyond = stats.expon(loc=1.0, scale=stats.norm.sf(1.0) / stats.norm.pdf(1.0))
-    return np.where(z <= 1.0, stats.norm.sf(z), stats.norm.sf(1.0) * beyond.sf(z))
-
-
-@pytest.mark.parametrize("lower", [-40.0, -1.0, 1.0, 3.0, 500.0])
-def test_what_runs_on_has_the_tail_of_steps_held_up(lower: float) -> None:
+@pytest.mark.parametrize("lower", [LATE, 3.0, 12.0, 500.0])
+def test_a_late_step_ends_no_sooner_the_longer_it_runs(lower: float) -> None:
     z = normals("u", "truncated", 20_000)
     drawn = running_on(np.full(z.size, lower), upper_tail(z.astype(float)))
-    assert (drawn >= lower).all()
-    share = (
-        _longer(drawn) / _longer(np.array(lower))
-        if lower < 30
-        else np.exp((lower - drawn) * stats.norm.pdf(1.0) / stats.norm.sf(1.0))
-    )
-    assert stats.kstest(share, "uniform").pvalue > 0.01
-    assert (np.diff(drawn[np.argsort(z)]) >= 0).all()
+    beyond = stats.expon(loc=lower, scale=stats.norm.sf(LATE) / stats.norm.pdf(LATE))
+    assert stats.kstest(drawn, beyond.cdf).pvalue > 0.01
+    assert (drawn >= lower).all() and (np.diff(drawn[np.argsort(z)]) >= 0).all()
+
+
+@pytest.mark.parametrize("lower", [-40.0, -1.0, 0.0])
+def test_a_step_that_is_not_late_has_the_tail_of_a_normal(lower: float) -> None:
+    above = upper_tail(normals("u", "truncated", 2000).astype(float))
+    assert (running_on(np.full(2000, lower), above) == truncated(np.full(2000, lower), above)).all()
+
+
+def test_what_a_step_draws_does_not_jump_as_it_comes_to_be_late() -> None:
+    lower = np.linspace(-0.5, 2.0, 2501)
+    for above in (0.001, 0.1, 0.5, 0.9, 0.999):
+        drawn = running_on(lower, np.full(lower.size, above))
+        assert (drawn >= lower).all()
+        assert (np.diff(drawn) >= -1e-9).all() and np.diff(drawn).max() < 0.01

@@ -23,10 +23,10 @@ Row = NDArray[np.float32]
 
 FAR = 30.0
 """Beyond so many standard deviations a normal's tail is taken by its leading term."""
-LATE = 1.0
-"""Where a step in progress is late, in standard deviations; one in six is."""
-LATE_SHARE = 0.15865525393145707
-LATE_HAZARD = 1.525135276160982
+LATE = 0.5
+"""Where a step in progress is late, in standard deviations; three in ten are."""
+LATE_SHARE = 0.3085375387259869
+LATE_HAZARD = 1.1410777703680646
 """The chance to end that a standard normal has there, per standard deviation."""
 
 
@@ -124,11 +124,20 @@ def truncated(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray
 
 
 def running_on(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return what `truncated` does, with a heavier tail: normal up to `LATE`, exponential beyond.
+    """Return what `truncated` does, with a heavier tail the later the step is.
 
     A normal that runs on is ever surer to end soon; what holds a step up need not be. So beyond `LATE`
-    the chance to end stays what it is there.
+    the chance to end stays what it is there: the tail is exponential. A step that is not late yet has the
+    normal's tail, and in between the one goes over into the other, so that no figure jumps as time passes.
     """
+    usual = truncated(lower, above)
+    late = lower > 0.0
+    usual[late] += np.minimum(lower[late] / LATE, 1.0) * (_held_up(lower[late], above[late]) - usual[late])
+    return usual
+
+
+def _held_up(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what `truncated` does for a tail that is normal up to `LATE` and exponential beyond."""
     late = lower > LATE
     share = upper_tail(np.where(late, LATE, lower)) * above
     tail = late | (share < LATE_SHARE)
