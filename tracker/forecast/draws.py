@@ -17,16 +17,16 @@ import numpy as np
 from numpy.random import Generator, Philox
 from numpy.typing import NDArray
 
-from tracker.forecast.normal import from_upper_tail, upper_tail
+from tracker.forecast.normal import from_upper_tail, hazard, upper_tail
 
 Row = NDArray[np.float32]
 
 FAR = 30.0
 """Beyond so many standard deviations a normal's tail is taken by its leading term."""
-LATE = 0.5
-"""Where a step in progress is late, in standard deviations; three in ten are."""
-LATE_SHARE = 0.3085375387259869
-LATE_HAZARD = 1.1410777703680646
+LATE = 0.75
+"""Where a step in progress is late, in standard deviations; between one in four and one in five is."""
+_LATE_SHARE = upper_tail(np.array([LATE]))[0]
+_LATE_HAZARD = hazard(np.array([LATE]))[0]
 """The chance to end that a standard normal has there, per standard deviation."""
 
 
@@ -140,8 +140,8 @@ def _held_up(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[
     """Return what `truncated` does for a tail that is normal up to `LATE` and exponential beyond."""
     late = lower > LATE
     share = upper_tail(np.where(late, LATE, lower)) * above
-    tail = late | (share < LATE_SHARE)
+    tail = late | (share < _LATE_SHARE)
     out = np.maximum(from_upper_tail(np.where(tail, 0.5, share)), lower)
-    beyond = np.where(late, above, share / LATE_SHARE)[tail]
-    out[tail] = np.where(late, lower, LATE)[tail] - np.log(beyond) / LATE_HAZARD
+    beyond = np.where(late, above, share / _LATE_SHARE)[tail]
+    out[tail] = np.where(late, lower, LATE)[tail] - np.log(beyond) / _LATE_HAZARD
     return out
