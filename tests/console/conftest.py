@@ -14,7 +14,7 @@ from typing import Any, cast
 import pytest
 from textual.pilot import Pilot
 
-from tests.leads import open_lead
+from tests.leads import on_record, open_lead
 from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
 from tracker.console.forecaster import Forecaster
@@ -54,6 +54,14 @@ def no_settings(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def plan() -> Plan:
     return read_plan(HERE / "heron.yaml")
+
+
+@pytest.fixture
+def path(plan: Plan, tmp_path: Path) -> Path:
+    """A journal of an excursion under way, long ago."""
+    with Journal.create(tmp_path / "one.sqlite", plan) as journal:
+        on_record(journal)
+    return tmp_path / "one.sqlite"
 
 
 def state(step: Any, done: float | None, began: float | None, **changes: Any) -> StepState:

@@ -22,14 +22,6 @@ from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
 
 
-@pytest.fixture
-def path(plan: Plan, tmp_path: Path) -> Path:
-    """An excursion under way, long ago."""
-    with Journal.create(tmp_path / "one.sqlite", plan) as journal:
-        on_record(journal)
-    return tmp_path / "one.sqlite"
-
-
 def everything(folder: Path) -> dict[str, str]:
     """Return every file of a folder by name, with its content's hash."""
     return {

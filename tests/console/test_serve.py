@@ -6,49 +6,18 @@ import asyncio
 import re
 import subprocess
 import sys
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from pathlib import Path
 
 import aiohttp
 import pytest
 
-from tests.leads import on_record
+from tests.serving import served
 from tracker.cli.main import main
 from tracker.console.gate import Gate, new_token
 from tracker.console.place import HERE, place_of
 from tracker.console.serve import announcement
 from tracker.console.visit import OWN, THEIRS, watch_command
 from tracker.foundation.errors import WrongUsage
-from tracker.journal.journal import Journal
-from tracker.plan.model import Plan
-
-
-@pytest.fixture
-def path(plan: Plan, tmp_path: Path) -> Path:
-    with Journal.create(tmp_path / "one.sqlite", plan) as journal:
-        on_record(journal)
-    return tmp_path / "one.sqlite"
-
-
-@asynccontextmanager
-async def served(path: Path, *more: str) -> AsyncIterator[str]:
-    """Serve a journal in a process of its own, as a person would, and yield the address that it prints."""
-    process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "tracker", "watch", str(path), "--serve", "127.0.0.1:0", *more,
-        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
-    )  # fmt: skip
-    assert process.stdout is not None
-    try:
-        line = (await asyncio.wait_for(process.stdout.readline(), 30)).decode()
-        found = re.search(r"http://127\.0\.0\.1:\d+/[\w-]{32}/", line)
-        assert found, line
-        yield found[0]
-    finally:
-        process.terminate()
-        rest = (await asyncio.wait_for(process.stdout.read(), 20)).decode()
-        assert await process.wait() == 0, rest
-        assert "Traceback" not in rest
 
 
 def base(address: str) -> str:

@@ -4,45 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import http.server
-import re
-import sys
 import threading
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.browser import browser, needs_chromium
 from tests.leads import on_record
+from tests.serving import served
 from tracker.console.gate import new_token
 from tracker.journal.journal import Journal
-from tracker.plan.model import Plan
 
 pytestmark = needs_chromium
-
-
-@pytest.fixture
-def path(plan: Plan, tmp_path: Path) -> Path:
-    with Journal.create(tmp_path / "one.sqlite", plan) as journal:
-        on_record(journal)
-    return tmp_path / "one.sqlite"
-
-
-@asynccontextmanager
-async def served(path: Path) -> AsyncIterator[str]:
-    process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "tracker", "watch", str(path), "--serve", ":0", stdout=asyncio.subprocess.PIPE
-    )
-    assert process.stdout is not None
-    try:
-        line = (await asyncio.wait_for(process.stdout.readline(), 30)).decode()
-        found = re.search(r"http://\S+", line)
-        assert found, line
-        yield found[0]
-    finally:
-        process.terminate()
-        await asyncio.wait_for(process.wait(), 20)
 
 
 async def test_the_page_loads_and_shows_a_tick_within_two_seconds(path: Path) -> None:

@@ -8,43 +8,13 @@ import hashlib
 import os
 import re
 import signal
-import sys
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from pathlib import Path
 
 import aiohttp
 import pytest
 
 from tests.browser import Page, browser, needs_chromium
-from tests.leads import on_record
-from tracker.journal.journal import Journal
-from tracker.plan.model import Plan
-
-
-@pytest.fixture
-def path(plan: Plan, tmp_path: Path) -> Path:
-    with Journal.create(tmp_path / "one.sqlite", plan) as journal:
-        on_record(journal)
-    return tmp_path / "one.sqlite"
-
-
-@asynccontextmanager
-async def served(path: Path, *more: str) -> AsyncIterator[tuple[str, asyncio.subprocess.Process]]:
-    """Serve a journal; yield the address and the server."""
-    process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "tracker", "watch", str(path), "--serve", ":0", *more,
-        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
-    )  # fmt: skip
-    assert process.stdout is not None
-    try:
-        found = re.search(r"http://\S+", (await asyncio.wait_for(process.stdout.readline(), 30)).decode())
-        assert found
-        yield found[0], process
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            process.terminate()
-        await asyncio.wait_for(process.wait(), 20)
+from tests.serving import serving
 
 
 def children(pid: int) -> set[int]:
@@ -85,7 +55,7 @@ def everything(folder: Path) -> dict[str, str]:
 @needs_chromium
 async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Path) -> None:
     before = everything(path.parent)
-    async with served(path, "--at", "0:30") as (address, _), browser() as page:
+    async with serving(path, "--at", "0:30") as (address, _), browser() as page:
         assert await page.open(address) == 200
         assert await page.until(lambda: "in all" in page.terminal, 30)
         assert "page 1 of 3" in page.terminal or "page 1 of 4" in page.terminal
@@ -107,7 +77,7 @@ async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Pa
 
 @needs_chromium
 async def test_a_journal_that_goes_away_is_said_and_comes_back(path: Path) -> None:
-    async with served(path) as (address, _), browser() as page:
+    async with serving(path) as (address, _), browser() as page:
         await page.open(address)
         assert await page.until(lambda: "event 8" in page.terminal, 30)
         aside = path.with_suffix(".aside")
@@ -120,7 +90,7 @@ async def test_a_journal_that_goes_away_is_said_and_comes_back(path: Path) -> No
 
 @needs_chromium
 async def test_a_server_that_dies_is_said_and_leaves_no_process(path: Path) -> None:
-    async with served(path) as (address, server), browser() as page:
+    async with serving(path) as (address, server), browser() as page:
         await page.open(address)
         assert await page.until(lambda: "event 8" in page.terminal, 30)
         views = children(server.pid)
@@ -135,7 +105,7 @@ async def test_a_server_that_dies_is_said_and_leaves_no_process(path: Path) -> N
 
 
 async def test_visitors_who_come_and_go_leave_no_process_and_no_place_taken(path: Path) -> None:
-    async with served(path, "--visitors", "2") as (address, server), aiohttp.ClientSession() as session:
+    async with serving(path, "--visitors", "2") as (address, server), aiohttp.ClientSession() as session:
         origin = {"Origin": "/".join(address.split("/")[:3])}
         for _ in range(3):
             first = await session.ws_connect(f"{address}ws", headers=origin)

@@ -10,9 +10,10 @@ import pytest
 from tests.chance import Kind, chance
 from tracker.forecast.branches import played
 from tracker.forecast.demand import closed
+from tracker.forecast.ingress import inside
 from tracker.forecast.judge import Judge
 from tracker.forecast.limits import broken
-from tracker.forecast.world import World, advance, begin, inside
+from tracker.forecast.world import World, advance, begin
 
 KINDS = [Kind(), Kind(homes=True), Kind(clocks=True, two=True)]
 

@@ -7,6 +7,7 @@ import pytest
 from tests.chance import Kind, chance, play
 from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.clocks import late
+from tracker.forecast.ingress import inside
 from tracker.forecast.limits import (
     binding,
     broken,
@@ -16,7 +17,7 @@ from tracker.forecast.limits import (
     standings,
 )
 from tracker.forecast.shut_out import shut_out_by_window
-from tracker.forecast.world import Course, World, advance, begin, inside
+from tracker.forecast.world import Course, World, advance, begin
 
 NEVER = float("inf")
 

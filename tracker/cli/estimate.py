@@ -106,7 +106,7 @@ def _instant(journal: Journal, at: str | None) -> float:
     """Return the PET of the estimate: as asked, now where the journal is live, else the last event's."""
     if at is not None:
         return float(_pet("--at", at))
-    from tracker.journal.when import pet_if_live
+    from tracker.journal.live import pet_if_live
 
     progress = journal.progress()
     now = pet_if_live(progress.zero, clock.utc_now()) if progress.closed is None else None

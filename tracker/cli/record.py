@@ -99,8 +99,8 @@ def _check_pace(path: Path) -> None:
 
 
 def _one(journal: Journal, args: argparse.Namespace) -> int:
+    from tracker.journal.live import pet_if_live
     from tracker.journal.typed import parse_words
-    from tracker.journal.when import pet_if_live
 
     seat, utc_now = args.seat or None, clock.utc_now()
     progress = journal.progress()

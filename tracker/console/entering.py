@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 from tracker.console import hands
-from tracker.console.entry import EntryLine, Purpose
+from tracker.console.entry import EntryLine, Holder, Purpose
 from tracker.console.hands import Deed
 from tracker.console.view.saying import event_words
 from tracker.console.view.steps import rows_of
@@ -20,7 +20,7 @@ MOST = 200
 """Characters in which events that are written together are told one by one."""
 
 
-class Entering(Weighing):
+class Entering(Holder, Weighing):
     """The actions and messages of the entry line."""
 
     def action_entry(self) -> None:
@@ -80,15 +80,6 @@ class Entering(Weighing):
         if not shown:
             self.set_focus(None)
         self.repaint()
-
-    def hear_line(self, heard: EntryLine.Heard) -> None:
-        """Do what the line is told, at once."""
-        if isinstance(heard, EntryLine.Left):
-            self._line_left()
-        elif isinstance(heard, EntryLine.Entered):
-            self._line_entered(heard)
-        else:
-            self._line_completing(heard)
 
     def _line_left(self) -> None:
         """Close the line; its text is kept."""

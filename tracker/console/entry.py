@@ -159,3 +159,25 @@ class EntryLine(Input):
     def on_blur(self, event: events.Blur) -> None:
         """Keep the text when the line loses the keys."""
         self._kept[self.purpose] = self.value
+
+
+class Holder:
+    """Who holds an entry line; a screen says what is done with what is typed there."""
+
+    def hear_line(self, heard: EntryLine.Heard) -> None:
+        """Do what the line is told, at once."""
+        if isinstance(heard, EntryLine.Left):
+            self._line_left()
+        elif isinstance(heard, EntryLine.Entered):
+            self._line_entered(heard)
+        else:
+            self._line_completing(heard)
+
+    def _line_left(self) -> None:
+        raise NotImplementedError
+
+    def _line_entered(self, message: EntryLine.Entered) -> None:
+        raise NotImplementedError
+
+    def _line_completing(self, message: EntryLine.Completing) -> None:
+        raise NotImplementedError

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from tracker.console.latest import Latest
 from tracker.forecast.values import Advice, Estimate
 from tracker.journal.progress import Progress
 
@@ -41,7 +41,7 @@ class NotEstimated:
     wanted: Wanted
 
 
-class Forecaster(threading.Thread):
+class Forecaster(Latest[Wanted]):
     """Takes what is wanted, reports estimates; the latest request wins.
 
     Where advice is wanted, figures by the advice that stands come first, unless somebody else tells them
@@ -49,12 +49,9 @@ class Forecaster(threading.Thread):
     """
 
     def __init__(self, report: Callable[[Estimated | NotEstimated], None], *, alone: bool = True) -> None:
-        super().__init__(name="forecaster", daemon=True)
+        super().__init__("forecaster")
         self._alone = alone
         self._report = report
-        self._changed = threading.Condition()
-        self._wanted: Wanted | None = None
-        self._stopped = False
         self._advice: Advice | None = None
 
     def ask(self, wanted: Wanted) -> None:
@@ -70,12 +67,6 @@ class Forecaster(threading.Thread):
         """Take this advice for the estimates that follow, until one of them works it out anew."""
         self._advice = advice
 
-    def stop(self) -> None:
-        """End after the estimate that is being worked out."""
-        with self._changed:
-            self._stopped = True
-            self._changed.notify()
-
     def run(self) -> None:
         """Work out what is wanted until stopped."""
         while (wanted := self._next()) is not None:
@@ -86,12 +77,6 @@ class Forecaster(threading.Thread):
                 if self._superseded(wanted):
                     continue
             self._work(wanted)
-
-    def _next(self) -> Wanted | None:
-        with self._changed:
-            self._changed.wait_for(lambda: self._stopped or self._wanted is not None)
-            wanted, self._wanted = self._wanted, None
-            return None if self._stopped else wanted
 
     def _settle(self) -> None:
         """Wait a moment for more events, which often come in twos and threes, before the long part."""

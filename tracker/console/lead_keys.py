@@ -9,7 +9,7 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
-from tracker.console.entry import EntryLine
+from tracker.console.entry import EntryLine, Holder
 from tracker.console.keys import binding_id, with_keys
 from tracker.console.lead_commands import BINDING, LEAD_BY_ID, LEAD_COMMANDS, lead_footer
 from tracker.console.lead_layout import Page, page_of
@@ -21,7 +21,7 @@ from tracker.console.widgets.pane import Pane
 from tracker.journal.progress import Progress
 
 
-class LeadKeys(Screen[None]):
+class LeadKeys(Holder, Screen[None]):
     """The actions of the lead's command table."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -185,15 +185,6 @@ class LeadKeys(Screen[None]):
             self.query_one(name).display = display
         if not shown:
             self.set_focus(None)
-
-    def hear_line(self, heard: EntryLine.Heard) -> None:
-        """Do what the line is told, at once."""
-        if isinstance(heard, EntryLine.Left):
-            self._line_left()
-        elif isinstance(heard, EntryLine.Entered):
-            self._line_entered(heard)
-        else:
-            self._line_completing(heard)
 
     def _line_left(self) -> None:
         """Close the line; its text is kept."""

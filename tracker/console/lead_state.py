@@ -15,6 +15,7 @@ from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.instants import Instant, Instants
 from tracker.console.renewal import Renewal, next_change
 from tracker.console.search import Search
+from tracker.console.seat_clock import now_of
 from tracker.console.studies import Learned, Wish
 from tracker.console.supposing import with_supposed
 from tracker.console.view.ink import Ink
@@ -22,8 +23,8 @@ from tracker.console.view.lead_scene import TREND_S, LeadScene, Moved, Point, Su
 from tracker.console.view.scene import Disk, Picture
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
+from tracker.journal.live import pet_if_live
 from tracker.journal.progress import Progress
-from tracker.journal.when import pet_if_live
 
 
 @dataclass
@@ -65,11 +66,7 @@ class LeadState:
 
     def present(self, utc: datetime) -> float:
         """Return the PET of the present; where the clock stands, the last event's."""
-        progress = self.followed
-        if progress.closed is not None:
-            return max(progress.closed, progress.at)
-        running = pet_if_live(progress.zero, utc)
-        return max(running or 0.0, progress.at, 0.0)
+        return now_of(self.followed, utc)
 
     def now(self, utc: datetime) -> float:
         """Return the PET that is shown."""
@@ -136,9 +133,7 @@ class LeadState:
         elsewhere = self.picture is None or not self._settled
         estimate = None if elsewhere or self.picture is None else self.picture.estimate
         self.picture = Picture(shown, estimate)
-        self.renewal.happened()
-        if self._supposed is not None:
-            self._supposed = Supposed(self._supposed.text, trouble=self._supposed.trouble)
+        self._happened()
 
     def _same(self, shown: Progress) -> bool:
         """Return whether the picture is of these events at the instant that is shown, and settled."""
@@ -151,6 +146,10 @@ class LeadState:
         self.picture, self._settled = Picture(known.progress, known.estimate), True
         self._chances = dict(known.chances)
         self._moved = known.moved if known.since == self.since(known.estimate.at) else None
+        self._happened()
+
+    def _happened(self) -> None:
+        """Ask anew for the estimate of what is shown, and of what is supposed."""
         self.renewal.happened()
         if self._supposed is not None:
             self._supposed = Supposed(self._supposed.text, trouble=self._supposed.trouble)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from tracker.console.latest import Latest
 from tracker.console.view.lead_scene import Orders
 from tracker.journal.progress import Progress
 
@@ -49,42 +49,29 @@ def heeding(tell: Callable[[float], None], wanted: Callable[[], bool]) -> Callab
     return heed
 
 
-class Ordering(threading.Thread):
+class Ordering(Latest[Sought | None]):
     """Takes what is sought, reports what is found; something else sought, or nothing, ends a search."""
 
     def __init__(self, report: Callable[[Bettered], None]) -> None:
-        super().__init__(name="ordering", daemon=True)
+        super().__init__("ordering")
         self._report = report
-        self._changed = threading.Condition()
         self._sought: Sought | None = None
-        self._stopped = False
-
-    def ask(self, sought: Sought | None) -> None:
-        """Look for this; None: for nothing any more."""
-        with self._changed:
-            self._sought = sought
-            self._changed.notify()
-
-    def stop(self) -> None:
-        """End after the change that is being tried."""
-        with self._changed:
-            self._stopped = True
-            self._changed.notify()
+        """What is being looked for; it is wanted as long as nothing else is."""
 
     def run(self) -> None:
         """Search until stopped."""
-        last: Sought | None = None
-        while (sought := self._next(last)) is not None:
-            last = sought
+        while (sought := self._next()) is not None:
             try:
                 self._search(sought)
             except Exception as error:
                 # Whatever goes wrong in here, the figures are still shown, and the lead is told.
                 self._report(Bettered(sought, 1.0, trouble=f"{type(error).__name__}: {error}"))
 
-    def _next(self, last: Sought | None) -> Sought | None:
+    def _next(self) -> Sought | None:
+        """Return what is sought, once it is something else; it stays wanted while it is looked for."""
         with self._changed:
-            self._changed.wait_for(lambda: self._stopped or self._sought not in (None, last))
+            self._changed.wait_for(lambda: self._stopped or self._wanted not in (None, self._sought))
+            self._sought = self._wanted
             return None if self._stopped else self._sought
 
     def _search(self, sought: Sought) -> None:
@@ -93,9 +80,9 @@ class Ordering(threading.Thread):
 
         heed = heeding(
             lambda share: self._report(Bettered(sought, share)),
-            lambda: not self._stopped and self._sought is sought,
+            lambda: not self._stopped and self._wanted is sought,
         )
         found = better_orders(sought.progress, now=sought.now, kept=sought.kept, heed=heed)
-        if self._sought is sought:
+        if self._wanted is sought:
             rows = tuple((order.text.partition(":")[0], order.gain_s, order.safe) for order in found)
             self._report(Bettered(sought, 1.0, Orders(sought.now, rows)))

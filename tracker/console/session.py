@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Any
 from tracker.console import hands
 from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.hands import Deed
-from tracker.console.instant import is_live, now_of
 from tracker.console.pending import Pending, Queue, Shelf, admitted, later, tried
 from tracker.console.prefix import REPEAT_S
 from tracker.console.renewal import Renewal, next_change
+from tracker.console.seat_clock import is_live, now_of
 from tracker.console.view.ink import Ink
 from tracker.console.view.saying import news
 from tracker.console.view.scene import Disk, Mark, Picture, Scene

@@ -5,10 +5,10 @@ In a thread of its own, in the order in which it is wanted; what a newer wish no
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from tracker.console.latest import Latest
 from tracker.console.view.lead_scene import Moved, Point
 from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress
@@ -71,29 +71,14 @@ def unchanged_until(before: Progress, after: Progress) -> float:
     return min(one[same].at, other[same].at)
 
 
-class Studies(threading.Thread):
+class Studies(Latest[Wish]):
     """Takes wishes, reports what it learned; the latest wish wins."""
 
     def __init__(self, report: Callable[[Learned], None]) -> None:
-        super().__init__(name="studies", daemon=True)
+        super().__init__("studies")
         self._report = report
-        self._changed = threading.Condition()
-        self._wish: Wish | None = None
-        self._stopped = False
         self._points: dict[float, Point] = {}
         self._live: Progress | None = None
-
-    def ask(self, wish: Wish) -> None:
-        """Want this; what an older wish still wants is forgotten."""
-        with self._changed:
-            self._wish = wish
-            self._changed.notify()
-
-    def stop(self) -> None:
-        """End after what is being worked out."""
-        with self._changed:
-            self._stopped = True
-            self._changed.notify()
 
     def run(self) -> None:
         """Work until stopped."""
@@ -106,16 +91,6 @@ class Studies(threading.Thread):
             except Exception as error:
                 # Whatever goes wrong in here, the estimate itself is still shown, and the lead is told.
                 self._report(Learned(wish, trouble=f"{type(error).__name__}: {error}"))
-
-    def _next(self) -> Wish | None:
-        with self._changed:
-            self._changed.wait_for(lambda: self._stopped or self._wish is not None)
-            wish, self._wish = self._wish, None
-            return None if self._stopped else wish
-
-    def _overtaken(self) -> bool:
-        with self._changed:
-            return self._stopped or self._wish is not None
 
     def _work(self, wish: Wish) -> Iterator[Learned]:
         # Arrays are imported here, after the first frame is painted.

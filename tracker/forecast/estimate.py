@@ -15,6 +15,7 @@ from tracker.forecast.clocks import clock_figures
 from tracker.forecast.demand import going_on
 from tracker.forecast.fact import as_fact
 from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
+from tracker.forecast.ingress import inside
 from tracker.forecast.limits import Standing, beyond_waiting, binding, standings
 from tracker.forecast.listing import shown, step_figures, task_figures
 from tracker.forecast.pace_file import PacePrior
@@ -23,7 +24,7 @@ from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.summary import called, confidence_of, last_done, open_items
 from tracker.forecast.tally import Tally
 from tracker.forecast.values import Advice, Estimate, LimitFigure, Range
-from tracker.forecast.world import Course, World, advance, begin, inside
+from tracker.forecast.world import Course, World, advance, begin
 from tracker.journal.progress import Progress
 
 Ranges = Literal["all", "shown"]

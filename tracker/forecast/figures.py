@@ -7,12 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.limits import Mask, Standing
 from tracker.forecast.quantiles import NOTHING, ranged
 from tracker.forecast.reserve import reserves_reached
 from tracker.forecast.values import ConsumableFigure, LimitFigure, Range
 from tracker.forecast.world import Account, Course, Row, World
-from tracker.forecast.world import inside as ingress
 from tracker.journal.progress import Progress
 
 

@@ -86,11 +86,6 @@ class Homeward:
         return replace(self, world=less, start=start, finish=finish)
 
     @cached_property
-    def slack(self) -> list[Row]:
-        """Per account what is there above the reserve, at use factor 1."""
-        return [(a.level - np.float32(a.reserve)) / a.use for a in self.world.accounts]
-
-    @cached_property
     def worked(self) -> Worked:
         """What the work takes from every account up to an instant."""
         return Worked(self.start, self.finish, [a.extra_per_s[list(self.work)] for a in self.world.accounts])
@@ -253,7 +248,7 @@ class _Call:
             used += extra[:, i : i + 1] * took
         out = np.zeros(world.scenarios, dtype=np.bool_)
         for k, account in enumerate(world.accounts):
-            slack = self.course.slack[k] - used[k]
+            slack = world.stores[k] - used[k]
             if clocked(world, k):
                 out |= inside > slack / np.float32(account.waiting_per_s) + np.float32(GRAIN_S)
             else:

@@ -12,13 +12,13 @@ import numpy as np
 from tracker.forecast.branches import Branch, played
 from tracker.forecast.clocks import late
 from tracker.forecast.demand import Demand, Failing, failing, with_needs
+from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.last_call import LastCalls, first_step
 from tracker.forecast.limits import GRAIN_S, broken
 from tracker.forecast.quantiles import one
 from tracker.forecast.quick import Run
 from tracker.forecast.stage import Stage, bounds, plain_world
 from tracker.forecast.world import Course, Row, World
-from tracker.forecast.world import inside as ingress
 
 _BRANCHES = 2
 """Courses held, for others to branch off."""

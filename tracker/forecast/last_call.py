@@ -17,6 +17,7 @@ import numpy as np
 
 from tracker.forecast.branches import Branch, cut_after, played, room
 from tracker.forecast.demand import with_needs
+from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.limits import (
     GRAIN_S,
     Mask,
@@ -30,7 +31,6 @@ from tracker.forecast.shut_out import shut_out
 from tracker.forecast.stage import Stage
 from tracker.forecast.waits import MANY_GAPS, regular_gaps
 from tracker.forecast.world import NEVER, Course, Node, Row, World, advance
-from tracker.forecast.world import inside as ingress
 
 
 def first_step(world: World, task: int) -> int | None:
@@ -129,9 +129,10 @@ class _Bypass:
     def of(world: World, base: Branch, present: Sequence[int], first: int) -> _Bypass:
         """Play these nodes but for the first step, from where a course without the task differs."""
         cut = present.index(first)
-        course = cut_after(world, base, base.common(present[:cut]))
+        same = base.common(present[:cut])
+        course = cut_after(world, base, same)
         course.table = room(world)
-        advance(world, course, present[base.common(present[:cut]) : cut])
+        advance(world, course, present[same:cut])
         lost = shut_out(world, course)
         long_ago = np.full(world.scenarios, -np.inf, dtype=np.float32)
         course.finish[first] = long_ago

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.product import product
 from tracker.forecast.quantiles import one
 from tracker.forecast.shut_out import shut_out, shut_out_by_window
 from tracker.forecast.world import NEVER, Course, ElapsedLimit, Node, Row, World, home_from_here
-from tracker.forecast.world import inside as ingress
 
 Mask = NDArray[np.bool_]
 """N truth values, one a scenario."""

@@ -19,12 +19,13 @@ from numpy.typing import NDArray
 
 from tracker.forecast.changes import changes
 from tracker.forecast.demand import going_on
+from tracker.forecast.ingress import inside
 from tracker.forecast.limits import broken
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.reorder import Reorder
-from tracker.forecast.world import World, advance, begin, inside
+from tracker.forecast.world import World, advance, begin
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tracker.forecast.ingress import last_inside
 from tracker.forecast.limits import Mask
 from tracker.forecast.waits import MANY_GAPS, RegularGaps, regular_gaps, wait_for_opening
 from tracker.forecast.world import NEVER, Node, Row, World
@@ -146,16 +147,8 @@ def inside(world: World, run: Run, crew: Collection[int] | None = None) -> Row:
 
     With the default, what nobody owns counts as well.
     """
-    rows = [run.ready[c] for c in world.counted if crew is None or c in crew]
-    if crew is None and world.ownerless:
-        rows.append(run.ready[len(world.crew)])
-    if not rows:
-        entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
-        return np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32)
-    t = np.maximum(rows[0], np.float32(0))
-    for row in rows[1:]:
-        np.maximum(t, row, out=t)
-    return t
+    nobodys = run.ready[len(world.crew) :] if world.ownerless else []
+    return last_inside(world, run.ready, nobodys, crew)
 
 
 def lost(world: World, run: Run) -> Mask:

@@ -18,11 +18,12 @@ from tracker.forecast.ahead import ahead
 from tracker.forecast.ask import Ask
 from tracker.forecast.branches import room
 from tracker.forecast.durations import draw_durations
+from tracker.forecast.ingress import inside
 from tracker.forecast.network import every_need
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.sequence import OrderOfWork, Queues
-from tracker.forecast.world import Course, Node, Row, World, advance, begin, home_from_here, inside
+from tracker.forecast.world import Course, Node, Row, World, advance, begin, home_from_here
 from tracker.journal.progress import Progress
 
 CIRCLE = float("inf")

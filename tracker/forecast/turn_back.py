@@ -16,13 +16,13 @@ import numpy as np
 
 from tracker.forecast.demand import count, demand
 from tracker.forecast.homeward import Homeward, homeward
+from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.judge import Judge
 from tracker.forecast.last_call import ends_of, latest_start
 from tracker.forecast.limits import GRAIN_S, deadlines
 from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import Row, World
-from tracker.forecast.world import inside as ingress
 
 _STEPS = 24
 """Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""

@@ -279,21 +279,3 @@ def home_seconds(node: Node, course: Course) -> float:
 def home_from_here(node: Node, crew: int) -> float:
     """Return the planned way home of this crew member when no node with a site comes before it."""
     return node.home_from.get(crew, node.home_now)
-
-
-def inside(world: World, course: Course, crew: Sequence[int] | None = None) -> Row:
-    """Return when the last of these crew members (default: everybody outside) is inside.
-
-    Relative to now. Those who are inside already count with the instant at which they came in. With
-    the default a step that nobody owns counts as well: the excursion is not over before it.
-    """
-    rows = [course.ready[c] for c in world.counted if crew is None or c in crew]
-    if crew is None:
-        rows += [course.finish[i] for i in world.ownerless if i in course.finish]
-    if not rows:
-        entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
-        return np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32)
-    t = np.maximum(rows[0], np.float32(0))
-    for row in rows[1:]:
-        np.maximum(t, row, out=t)
-    return t

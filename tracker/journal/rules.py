@@ -12,17 +12,16 @@ from tracker.foundation.times import format_instant, format_pet
 from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, Parsed, parse_event
 from tracker.journal.fold import Fold
 from tracker.journal.folding.force import stamp
+from tracker.journal.live import pet_if_live
 from tracker.journal.progress import Recorded
 
 AHEAD_S = 5
 """How far ahead of the clock an event may be where the journal is live."""
-LIVE_S = 7 * 86400
-"""How long after zero a journal can be live."""
 
 
 def is_live(fold: Fold, utc_now: datetime) -> bool:
     """Whether the journal is live at a seat with this clock: 0 to 7 days after zero."""
-    return fold.zero is not None and 0 <= (utc_now - fold.zero).total_seconds() <= LIVE_S
+    return pet_if_live(fold.zero, utc_now) is not None
 
 
 def admit(

@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_pet, instant_of, parse_instant, parse_pet, pet_of
-from tracker.journal.rules import LIVE_S
 
 _LATE = re.compile(r"-(\d{1,4})(?::([0-5]\d))?", re.ASCII)
 _PET = re.compile(r"[+-]?\d{1,4}:[0-5]\d(:[0-5]\d)?", re.ASCII)
@@ -69,14 +68,6 @@ def read_instant(token: str, clock: Clock) -> datetime:
         return parse_instant(token)
     except ValueError as error:
         raise EventError(f"{error}, or 14:22Z, or -3 (minutes ago)") from error
-
-
-def pet_if_live(zero: datetime | None, utc_now: datetime) -> float | None:
-    """Return the PET now where a journal is live, that is, from its zero to seven days after; else None."""
-    if zero is None:
-        return None
-    now = pet_of(utc_now, zero)
-    return now if 0 <= now <= LIVE_S else None
 
 
 def _nearest(hour: int, minute: int, second: int, *, reference: datetime) -> datetime:
