@@ -8,8 +8,8 @@ import numpy as np
 
 from tracker.forecast.demand import demand, going_on, with_dependents, with_needs
 from tracker.forecast.homebound import homebound
-from tracker.forecast.judge import Judge, Start
-from tracker.forecast.last_call import first_step
+from tracker.forecast.judge import Judge
+from tracker.forecast.last_call import Start, first_step, starts
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.reasons import reason
 from tracker.forecast.steady import names, steady
@@ -51,8 +51,8 @@ def figures(judge: Judge, kept: Collection[int]) -> tuple[OptionalFigure, ...]:
     optional = judge.world.optional
     order = sorted(range(len(optional)), key=lambda m: (optional[m].place, m))
     chosen = frozenset(kept)
-    starts = judge.starts(chosen)
-    return tuple(_figure(judge, m, chosen, starts[m]) for m in order)
+    found = starts(judge, chosen)
+    return tuple(_figure(judge, m, chosen, found[m]) for m in order)
 
 
 def _figure(judge: Judge, m: int, kept: frozenset[int], start: Start) -> OptionalFigure:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from tracker.forecast.demand import demand
 from tracker.forecast.judge import Judge
+from tracker.forecast.last_call import starts
 from tracker.forecast.limits import standings
 from tracker.forecast.reasons import percent
 from tracker.forecast.values import Raised
@@ -73,7 +74,7 @@ def _calls(judge: Judge, kept: frozenset[int]) -> dict[str, float]:
     """Return the last calls worth announcing: of tasks that have not begun, and can still be reached."""
     world = judge.world
     out = {}
-    for m, start in judge.starts(kept).items():
+    for m, start in starts(judge, kept).items():
         task = world.optional[m]
         if start.last_call is not None and not task.begun and (m in kept or not start.hopeless(world)):
             out[task.task] = world.now + start.last_call

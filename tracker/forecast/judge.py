@@ -6,18 +6,18 @@ from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from tracker.forecast.branches import Branch, played
 from tracker.forecast.clocks import late
-from tracker.forecast.demand import Demand, Failing, failing, with_needs
+from tracker.forecast.demand import Demand, Failing, failing
 from tracker.forecast.ingress import inside as ingress
-from tracker.forecast.last_call import LastCalls, first_step
-from tracker.forecast.limits import GRAIN_S, broken
+from tracker.forecast.limits import broken
 from tracker.forecast.quantiles import one
 from tracker.forecast.quick import Run
-from tracker.forecast.stage import Stage, bounds, plain_world
+from tracker.forecast.stage import Stage, bounds
 from tracker.forecast.world import Course, Row, World
 
 _BRANCHES = 2
@@ -48,26 +48,14 @@ class Outcome:
         return one(self.inside, 0.5)
 
 
-@dataclass(frozen=True, slots=True)
-class Start:
-    """The last call of a task, and the share of scenarios that get to it in time."""
-
-    last_call: float | None
-    """Relative to now."""
-    in_time: float
-
-    def hopeless(self, world: World) -> bool:
-        """Whether no start would do, or hardly any scenario gets there in time."""
-        return self.in_time == 0.0 or self.in_time < 1 - world.confidence_elapsed - 1e-9
-
-
 class Judge:
     """Plays sets of optional tasks on one world and remembers what came out, but not every course."""
 
     def __init__(self, world: World) -> None:
         self.world = world
         self._outcomes: dict[frozenset[int], Outcome] = {}
-        self._starts: dict[frozenset[int], dict[int, Start]] = {}
+        self.memo: dict[frozenset[int], Any] = {}
+        """What `last_call.starts` found beside a kept set."""
         self._branches: OrderedDict[frozenset[int], Branch] = OrderedDict()
         self._ends: OrderedDict[frozenset[int], Course] = OrderedDict()
 
@@ -98,7 +86,7 @@ class Judge:
         branches = [branch for branch in self._branches.values() if branch.with_starts or not starts]
         return max(branches, key=lambda branch: branch.common(nodes), default=None)
 
-    def _start_row(self, key: frozenset[int], node: int) -> Row:
+    def start_row(self, key: frozenset[int], node: int) -> Row:
         """Return when a node starts in the course of a set; what that course ends with is remembered."""
         if not self._branches or key in self._branches:
             return self.course(key).start[node]
@@ -150,27 +138,6 @@ class Judge:
             inside = ingress(self.world, end)
             self._outcomes[key] = Outcome(failing(found), self.world.scenarios, inside, times)
         return self._outcomes[key]
-
-    def starts(self, kept: frozenset[int]) -> dict[int, Start]:
-        """Return last call and share in time of every optional task, beside a kept set."""
-        if kept not in self._starts:
-            # Kept ones first: they share one course.
-            order = sorted(range(len(self.world.optional)), key=lambda m: m not in kept)
-            calls = LastCalls(self.world, kept, self.bounds[0] if plain_world(self.world) else None)
-            self._starts[kept] = {m: self._start(m, kept, calls) for m in order}
-        return self._starts[kept]
-
-    def _start(self, m: int, kept: frozenset[int], calls: LastCalls) -> Start:
-        first = first_step(self.world, m)
-        if first is None:
-            # All that is left of it is under way: there is nothing to start, and nothing to be late for.
-            return Start(None, 1.0)
-        latest = calls.of(m)
-        if latest is None:
-            return Start(None, 0.0)
-        start = self._start_row(kept | with_needs(self.world.optional, [m]), first)
-        share = float(np.count_nonzero(start <= latest + GRAIN_S)) / self.world.scenarios
-        return Start(latest if np.isfinite(latest) else None, share)
 
     def meets(self, kept: Iterable[int], wanted: Demand) -> bool:
         """Return whether a set holds, hardware clocks included.

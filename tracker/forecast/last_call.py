@@ -18,6 +18,7 @@ import numpy as np
 from tracker.forecast.branches import Branch, cut_after, played, room
 from tracker.forecast.demand import with_needs
 from tracker.forecast.ingress import inside as ingress
+from tracker.forecast.judge import Judge
 from tracker.forecast.limits import (
     GRAIN_S,
     Mask,
@@ -28,7 +29,7 @@ from tracker.forecast.limits import (
     way_home,
 )
 from tracker.forecast.shut_out import shut_out
-from tracker.forecast.stage import Stage
+from tracker.forecast.stage import Stage, plain_world
 from tracker.forecast.waits import MANY_GAPS, regular_gaps
 from tracker.forecast.world import NEVER, Course, Node, Row, World, advance
 
@@ -234,3 +235,41 @@ def _before_gaps(t: Row, node: Node) -> None:
             t[(t > np.float32(close)) & (t < np.float32(opening))] = close
             if opening == np.inf:
                 np.minimum(t, np.float32(close), out=t)
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The last call of a task, and the share of scenarios that get to it in time."""
+
+    last_call: float | None
+    """Relative to now."""
+    in_time: float
+
+    def hopeless(self, world: World) -> bool:
+        """Whether no start would do, or hardly any scenario gets there in time."""
+        return self.in_time == 0.0 or self.in_time < 1 - world.confidence_elapsed - 1e-9
+
+
+def starts(judge: Judge, kept: frozenset[int]) -> dict[int, Start]:
+    """Return last call and share in time of every optional task, beside a kept set."""
+    if kept not in judge.memo:
+        world = judge.world
+        # Kept ones first: they share one course.
+        order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
+        calls = LastCalls(world, kept, judge.bounds[0] if plain_world(world) else None)
+        judge.memo[kept] = {m: _start(judge, m, kept, calls) for m in order}
+    found: dict[int, Start] = judge.memo[kept]
+    return found
+
+
+def _start(judge: Judge, m: int, kept: frozenset[int], calls: LastCalls) -> Start:
+    first = first_step(judge.world, m)
+    if first is None:
+        # All that is left of it is under way: there is nothing to start, and nothing to be late for.
+        return Start(None, 1.0)
+    latest = calls.of(m)
+    if latest is None:
+        return Start(None, 0.0)
+    start = judge.start_row(kept | with_needs(judge.world.optional, [m]), first)
+    share = float(np.count_nonzero(start <= latest + GRAIN_S)) / judge.world.scenarios
+    return Start(latest if np.isfinite(latest) else None, share)
