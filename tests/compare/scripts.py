@@ -135,7 +135,7 @@ def _estimates(plan: Excursion, at: int, since: int) -> list[Call]:
 def _rehearsals(name: str, quick: bool) -> Group:
     """Every kind of surprise, and several seeds."""
     runs = [(1, kind) for kind in (SURPRISES[-1:] if quick else SURPRISES)]
-    more = {"outfall": 14, "plateau": 5, "larkspur": 2}[name]
+    more = {"outfall": 9, "plateau": 2, "larkspur": 1}[name]
     runs += [(seed, SURPRISES[seed % 7]) for seed in range(2, 2 + more)]
     runs = runs[:3] if quick and name == "outfall" else runs[:1] if quick else runs
     make, files = [], []
@@ -147,7 +147,7 @@ def _rehearsals(name: str, quick: bool) -> Group:
         make.append(call(line))
     read = [call(f"debrief {file} --json {file}.json --csv {file}.csv") for file in files]
     read += [call(f"debrief {files[0]} --html out.html --markdown -")]
-    read += [call(f"estimate {file} --at 0:50 --json --since 0:20") for file in files]
+    read += [call(f"estimate {file} --at 0:50 --json --since 0:20") for file in files[::3]]
     read += [call(f"learn {' '.join(files[:4])} --rehearsals --out -"), call(f"learn {files[0]} --out -")]
     written = [f"{file}.{form}" for file in files for form in ("json", "csv")]
     return Group(f"rehearse-{name}", make, tuple(files), read, ("out.html", *written))
@@ -155,7 +155,7 @@ def _rehearsals(name: str, quick: bool) -> Group:
 
 def _season(quick: bool) -> Group:
     """Several excursions looked back on together."""
-    count = 2 if quick else 7
+    count = 2 if quick else 6
     files = [f"{n}.sqlite" for n in range(count)]
     make = [
         call(f"rehearse outfall.yaml --headless --seed {50 + n} --journal {f}") for n, f in enumerate(files)
@@ -182,7 +182,7 @@ def _damaged(plan: Excursion) -> Group:
         "DROP VIEW as_spent;", "DELETE FROM as_spent_rows WHERE place = 2;",
         "UPDATE journal SET uuid = 'x';", "DELETE FROM journal;", "UPDATE journal SET plan = 'format: 1';",
         "PRAGMA user_version = 9;", "PRAGMA application_id = 7;",
-        "ALTER TABLE events ADD COLUMN more TEXT;", "CREATE TABLE mine (a);", "DROP TRIGGER journal_once;",
+        "ALTER TABLE events ADD COLUMN more TEXT;", "CREATE TABLE mine (a);", "DROP TABLE estimates;",
         "INSERT INTO estimates (event, at, shown, estimate, digest) VALUES (1, 2, 'x', '{}', 'y');",
     )  # fmt: skip
     make = [call("record j.sqlite --stdin --plan outfall.yaml --seat desk", "\n".join(stream(plan, 77)[:40]))]
@@ -344,20 +344,23 @@ def _usage() -> Group:
 
 def _cold(quick: bool) -> Group:
     """Every verb as the first thing a process does, without anything pinned."""
-    lines = ["verify j.sqlite"] if quick else [f"{verb} --help" for verb in VERBS]
-    lines += ["--version", "estimate j.sqlite --at 0:30 --json", "record j.sqlite note cold --at 0:50"]
+    lines = ["--version", "verify j.sqlite", "estimate j.sqlite --at 0:30 --json"]
     if not quick:
+        lines += [f"{verb} --help" for verb in VERBS]
+        lines += ["check outfall.yaml", "estimate j.sqlite --at 0:30 --orders", "watch j.sqlite"]
+        lines += ["debrief j.sqlite --markdown -", "debrief j.sqlite --html c.html", "learn j.sqlite --out -"]
         lines += [
-            "check outfall.yaml",
-            "estimate j.sqlite --at 0:30 --orders",
-            "debrief j.sqlite --markdown -",
+            "copy j.sqlite k.sqlite",
+            "verify k.sqlite",
+            "import s.csv --out s.yaml",
+            "run outfall.yaml",
         ]
-        lines += ["debrief j.sqlite --html c.html", "learn j.sqlite --out -", "copy j.sqlite k.sqlite"]
-        lines += ["import s.csv --out s.yaml", "watch j.sqlite", "run outfall.yaml", "verify k.sqlite"]
         lines += [
             "rehearse outfall.yaml --headless --seed 5 --journal r.sqlite",
-            "record j.sqlite 1 --at 0:51",
+            "record k.sqlite 1 --at 0:51",
         ]
+    # Last, since what the clock says goes into the hash of what is recorded.
+    lines += ["record j.sqlite note cold --at 0:50"]
     begun = [
         {"kind": "zero", "utc": "2029-07-03T06:40:00Z"},
         {"kind": "done", "step": "descend.check", "at": 150},
