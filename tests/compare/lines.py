@@ -298,44 +298,42 @@ OTHERS: dict[str, Callable[[Play], Event]] = {
     "acknowledged": _other("acknowledged", alert=lambda play: f"last-call:{play.task()}:15"),
     "withdrawn": _other("withdrawn", event=Play.earlier),
     "amended": _amended,
-    "refused": lambda play: refused(play),
-    "refused too": lambda play: refused(play),
+    "refused": lambda play: play.random.choice(refusals(play)),
+    "refused too": lambda play: play.random.choice(refusals(play)),
 }
 """What happens besides work, each twice in an excursion, at random."""
 
 
-def refused(play: Play) -> Event:
-    """Return an event that is refused, or at least unusual."""
+def refusals(play: Play) -> tuple[Event, ...]:
+    """Return events that are refused, or at least unusual."""
     plan, random = play.plan, play.random
     step, task = random.choice(list(plan.steps)), random.choice(plan.tasks)
-    return random.choice(
-        (
-            {"kind": "donne", "step": step}, {"kind": "done"}, {"kind": "done", "step": step[:-1]},
-            {"kind": "done", "step": step, "stop": 1}, {"kind": "done", "step": ["a"]}, {"kind": 7},
-            {"kind": "done", "step": random.choice(play.ended or [step])},
-            {"kind": "zero", "utc": "today"}, {"kind": "counted", "step": step, "count": -1},
-            {"kind": "counted", "step": step, "count": 99}, {"kind": "dropped", "task": plan.tasks[-1]},
-            {"kind": "dropped", "task": task.upper()}, {"kind": "resumed", "crew": ["EV9"]},
-            {"kind": "held", "crew": []}, {"kind": "held", "until": "9"},
-            {"kind": "handed", "step": step, "crew": "D1,D1"}, {"kind": "moved", "task": task},
-            {"kind": "moved", "task": task, "before": task}, {"kind": "moved", "task": task, "last": 1},
-            {"kind": "added", "task": {"title": "x"}},
-            {"kind": "added", "task": {"id": task, "steps": []}},
-            {"kind": "added", "task": {"steps": [{"do": "y", "crew": ["Nobody"], "time": 12}]}},
-            {"kind": "retimed", "step": step, "time": 12.5},
-            {"kind": "retimed", "step": step, "time": "x"},
-            {"kind": "limited", "limit": "elapse", "value": 1},
-            {"kind": "limited", "limit": "elapsed", "value": "-"},
-            {"kind": "reading", "crew": "*", "consumable": "air", "value": -1},
-            {"kind": "seen", "window": "moon"}, {"kind": "entered", "crew": plan.crew[-1]},
-            {"kind": "called", "call": "back"}, {"kind": "noted", "text": 7},
-            {"kind": "noted", "text": "x" * 10_001}, {"kind": "chose", "task": task},
-            {"kind": "chose", "task": plan.tasks[0], "choice": "drop"},
-            {"kind": "withdrawn", "event": 999}, {"kind": "amended", "event": 1},
-            {"kind": "amended", "event": 2, "at": 9_999_999}, {"kind": "zero"},
-            {"kind": "acknowledged", "alert": ""}, {"kind": "silent"},
-            {"kind": "noted", "text": "x", "seat": 3},
-        )
+    return (
+        {"kind": "donne", "step": step}, {"kind": "done"}, {"kind": "done", "step": step[:-1]},
+        {"kind": "done", "step": step, "stop": 1}, {"kind": "done", "step": ["a"]}, {"kind": 7},
+        {"kind": "done", "step": random.choice(play.ended or [step])},
+        {"kind": "zero", "utc": "today"}, {"kind": "counted", "step": step, "count": -1},
+        {"kind": "counted", "step": step, "count": 99}, {"kind": "dropped", "task": plan.tasks[-1]},
+        {"kind": "dropped", "task": task.upper()}, {"kind": "resumed", "crew": ["EV9"]},
+        {"kind": "held", "crew": []}, {"kind": "held", "until": "9"},
+        {"kind": "handed", "step": step, "crew": "D1,D1"}, {"kind": "moved", "task": task},
+        {"kind": "moved", "task": task, "before": task}, {"kind": "moved", "task": task, "last": 1},
+        {"kind": "added", "task": {"title": "x"}},
+        {"kind": "added", "task": {"id": task, "steps": []}},
+        {"kind": "added", "task": {"steps": [{"do": "y", "crew": ["Nobody"], "time": 12}]}},
+        {"kind": "retimed", "step": step, "time": 12.5},
+        {"kind": "retimed", "step": step, "time": "x"},
+        {"kind": "limited", "limit": "elapse", "value": 1},
+        {"kind": "limited", "limit": "elapsed", "value": "-"},
+        {"kind": "reading", "crew": "*", "consumable": "air", "value": -1},
+        {"kind": "seen", "window": "moon"}, {"kind": "entered", "crew": plan.crew[-1]},
+        {"kind": "called", "call": "back"}, {"kind": "noted", "text": 7},
+        {"kind": "noted", "text": "x" * 10_001}, {"kind": "chose", "task": task},
+        {"kind": "chose", "task": plan.tasks[0], "choice": "drop"},
+        {"kind": "withdrawn", "event": 999}, {"kind": "amended", "event": 1},
+        {"kind": "amended", "event": 2, "at": 9_999_999}, {"kind": "zero"},
+        {"kind": "acknowledged", "alert": ""}, {"kind": "silent"},
+        {"kind": "noted", "text": "x", "seat": 3},
     )  # fmt: skip
 
 
@@ -357,3 +355,13 @@ def stream(plan: Excursion, seed: int) -> list[str]:
     for line in random.sample(MALFORMED, 5):
         lines.insert(random.randrange(len(lines)), line)
     return lines
+
+
+def wrong(plan: Excursion) -> list[str]:
+    """Return the beginning of an excursion, and behind it every line that is refused."""
+    play = Play(plan, Random("wrong"))
+    play.whole()
+    begin = [event for event in play.events if event["kind"] in ("zero", "done", "counted")][:12]
+    at = max(int(event.get("at", 0)) for event in begin) + 300
+    events = [*begin, *({"at": at} | event for event in refusals(play))]
+    return [*(json.dumps(event, ensure_ascii=False) for event in events), *MALFORMED]

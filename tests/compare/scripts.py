@@ -11,7 +11,7 @@ from pathlib import Path
 from random import Random
 
 from tests.compare.inputs import SHEETS, TYPED, mutant
-from tests.compare.lines import HOSTILE, KINDS, Excursion, pet, stream
+from tests.compare.lines import HOSTILE, KINDS, Excursion, pet, stream, wrong
 
 PLANS = ("outfall", "plateau", "larkspur")
 PACE = "rehearsed-crew.pace.yaml"
@@ -69,6 +69,7 @@ def groups(plans: Path, *, quick: bool) -> list[Group]:
     made = [_journal(k, known, quick) for k in range(6 if quick else 20)]
     made += [_rehearsals(name, quick) for name in PLANS]
     made += [_season(quick), _damaged(known["outfall"]), _python()]
+    made += [_refused(name, known[name]) for name in PLANS]
     made += [_typed(name, known[name], 40 if quick else 100) for name in PLANS]
     made += [_checks(name, plans, 8 if quick else 35) for name in PLANS]
     made += [_sheets(6 if quick else 24), _pace_files(plans), _usage(), _cold(quick)]
@@ -237,6 +238,17 @@ except PlanError as error:
 """
     files = tuple(f"{name}.sqlite" for name in PLANS)
     return Group("python", [Call(("python",), code)], files)
+
+
+def _refused(name: str, plan: Excursion) -> Group:
+    """Every line that is refused, in history and live."""
+    text, zero = "\n".join(wrong(plan)), datetime.fromisoformat(plan.zero.rstrip("Z"))
+    begin = f"record --plan {name}.yaml --seat desk --stdin"
+    make = [
+        call(f"{begin} j.sqlite", text),
+        call(f"{begin} k.sqlite", text, (zero + timedelta(hours=1)).isoformat()),
+    ]
+    return Group(f"refused-{name}", make, ("j.sqlite", "k.sqlite"))
 
 
 def _typed(name: str, plan: Excursion, count: int) -> Group:
