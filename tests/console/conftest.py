@@ -51,7 +51,7 @@ def no_settings(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TRACKER_SETTINGS", "")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def plan() -> Plan:
     return read_plan(HERE / "heron.yaml")
 

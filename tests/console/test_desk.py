@@ -295,13 +295,24 @@ async def test_leaving_is_asked_twice(at_desk: Callable[..., Any]) -> None:
         assert at.desk.app.return_code == 0
 
 
-@pytest.mark.parametrize(
-    "command", [c for c in COMMANDS if c.id not in ("quit", "palette")], ids=lambda c: c.id
-)
-async def test_every_command_can_be_pressed(at_desk: Callable[..., Any], command: Any) -> None:
+PRESSED = sorted((c for c in COMMANDS if c.id not in ("quit", "palette")), key=lambda c: c.id == "zero")
+"""Every command that stays at the desk, the one that starts the clock at the end."""
+
+
+async def test_every_command_can_be_pressed_before_the_start(at_desk: Callable[..., Any]) -> None:
     async with at_desk((80, 24)) as at:
-        await at.press(command.keys[0], "escape", "z", *command.keys, "escape")
-        assert "PET" in at.screen
+        for command in PRESSED:
+            await at.press(command.keys[0], "escape")
+            assert "PET" in at.screen and at.desk.is_current, command.id
+        assert "zero" in at.kinds
+
+
+async def test_every_command_can_be_pressed_under_way(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("z")
+        for command in PRESSED:
+            await at.press(*command.keys, "escape")
+            assert "PET" in at.screen and at.desk.is_current, command.id
 
 
 async def test_the_screen_may_change_its_size(at_desk: Callable[..., Any]) -> None:
