@@ -8,7 +8,7 @@ import pytest
 
 from tests.typed_lines import NOW_S, RELEASE, UNDER_WAY, WALK, typed
 from tracker.journal.events import parse_event
-from tracker.journal.typed import preview
+from tracker.journal.preview import preview
 
 ENTRIES: list[tuple[str, list[dict[str, Any]]]] = [
     ("1", [RELEASE]),

@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from tests.typed_lines import NOW_S, UNDER_WAY, after, typed
+from tracker.journal.complete import complete
 from tracker.journal.events import KINDS, parse_event
-from tracker.journal.typed import complete, preview
+from tracker.journal.preview import preview
 from tracker.journal.words import BY_KIND, BY_WORD, WORDS
 
 

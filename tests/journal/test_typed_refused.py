@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from tests.typed_lines import NOW_S, UNDER_WAY, typed
 from tracker.foundation.errors import EventError
+from tracker.journal.complete import complete
 from tracker.journal.events import KINDS, parse_event
-from tracker.journal.typed import complete, preview
+from tracker.journal.preview import preview
 from tracker.journal.words import BY_WORD
 
 

@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from tracker.plan.faults import PlanError
+from tracker.plan.node import DEEPEST
 from tracker.plan.read import parse_plan, read_plan
-from tracker.plan.tree import DEEPEST, MOST_NODES, read_tree
+from tracker.plan.tree import MOST_NODES, read_tree
 
 
 def first(text: str) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 
-from tracker.console.commands import COMMANDS, Command
+from tracker.console.command import Command
+from tracker.console.commands import COMMANDS
 from tracker.console.desk import Desk
 from tracker.console.frame import Frame
 from tracker.console.keys import keymap_of

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
-from tracker.console.commands import Command
+from tracker.console.command import Command
 from tracker.foundation.text import plain
 
 _NAMES = {

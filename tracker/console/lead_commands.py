@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from tracker.console.commands import Can, Command
+from tracker.console.command import Can, Command
 from tracker.console.keys import keymap_of
 from tracker.journal.progress import Progress
 

@@ -19,7 +19,8 @@ from tracker.forecast.ingress import inside
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import three
 from tracker.forecast.remaining import build_world
-from tracker.forecast.world import Row, World, advance, begin
+from tracker.forecast.waits import Row
+from tracker.forecast.world import World, advance, begin
 from tracker.journal.progress import Progress, StepState
 
 QUARTERS = (0.10, 0.25, 0.50, 0.75)

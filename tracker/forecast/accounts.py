@@ -17,7 +17,8 @@ from tracker.forecast.consumables import Store, Used, believed
 from tracker.forecast.draws import normals
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.rates import JOULES, Rates, members_of, owners
-from tracker.forecast.world import Account, Row
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Account
 from tracker.journal.progress import Interval, Progress
 from tracker.plan.model import Consumable
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from tracker.forecast.limits import GRAIN_S, Mask
 from tracker.forecast.values import ClockFigure
-from tracker.forecast.world import Clock, Course, Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Clock, Course, World
 
 
 def late(course: Course, clock: Clock) -> Mask | None:

@@ -12,7 +12,8 @@ from tracker.forecast.limits import Mask, Standing
 from tracker.forecast.quantiles import NOTHING, ranged
 from tracker.forecast.reserve import reserves_reached
 from tracker.forecast.values import ConsumableFigure, LimitFigure, Range
-from tracker.forecast.world import Account, Course, Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Account, Course, World
 from tracker.journal.progress import Progress
 
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of
-from tracker.forecast.waits import wait_for_opening
+from tracker.forecast.waits import NEVER, Row, wait_for_opening
 from tracker.forecast.worked import Worked
-from tracker.forecast.world import NEVER, Course, Node, Row, World, home_from_here
+from tracker.forecast.world import Course, Node, World, home_from_here
 
 Rows = Sequence[Row] | NDArray[np.float32]
 """(steps, scenarios), each step's row by itself or all in one array."""

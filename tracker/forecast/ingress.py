@@ -6,7 +6,8 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from tracker.forecast.world import Course, Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Course, World
 
 
 def inside(world: World, course: Course, crew: Collection[int] | None = None) -> Row:

@@ -18,7 +18,8 @@ from tracker.forecast.limits import broken
 from tracker.forecast.quantiles import one
 from tracker.forecast.quick import Run
 from tracker.forecast.stage import Stage, bounds
-from tracker.forecast.world import Course, Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Course, World
 
 _BRANCHES = 2
 """Courses held, for others to branch off."""

@@ -18,7 +18,8 @@ from tracker.forecast.limits import GRAIN_S, Mask, clocked
 from tracker.forecast.quick import Run, inside
 from tracker.forecast.search import Kept, Part, Search, first_node
 from tracker.forecast.stage import Stage, plain_world
-from tracker.forecast.world import Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import World
 
 NODE_BUDGET = 20_000
 """Sets tried before the search stops and says that its best is not proven."""

@@ -30,8 +30,8 @@ from tracker.forecast.limits import (
 )
 from tracker.forecast.shut_out import shut_out
 from tracker.forecast.stage import Stage, plain_world
-from tracker.forecast.waits import MANY_GAPS, regular_gaps
-from tracker.forecast.world import NEVER, Course, Node, Row, World, advance
+from tracker.forecast.waits import MANY_GAPS, NEVER, Row, regular_gaps
+from tracker.forecast.world import Course, Node, World, advance
 
 
 def first_step(world: World, task: int) -> int | None:

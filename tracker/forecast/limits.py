@@ -19,7 +19,8 @@ from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.product import product
 from tracker.forecast.quantiles import one
 from tracker.forecast.shut_out import shut_out, shut_out_by_window
-from tracker.forecast.world import NEVER, Course, ElapsedLimit, Node, Row, World, home_from_here
+from tracker.forecast.waits import NEVER, Row
+from tracker.forecast.world import Course, ElapsedLimit, Node, World, home_from_here
 
 Mask = NDArray[np.bool_]
 """N truth values, one a scenario."""

@@ -12,7 +12,8 @@ from typing import Any
 from tracker.forecast.pace_schema import Effect, PaceFile, validate
 from tracker.foundation.advisory import ADVISORY
 from tracker.plan.faults import Fault, PlanError
-from tracker.plan.tree import Tree, check_size, read_tree
+from tracker.plan.node import Tree
+from tracker.plan.tree import check_size, read_tree
 
 
 def _nothing() -> Mapping[str, tuple[float, float]]:

@@ -14,8 +14,8 @@ import numpy as np
 
 from tracker.forecast.ingress import last_inside
 from tracker.forecast.limits import Mask
-from tracker.forecast.waits import MANY_GAPS, RegularGaps, regular_gaps, wait_for_opening
-from tracker.forecast.world import NEVER, Node, Row, World
+from tracker.forecast.waits import MANY_GAPS, NEVER, RegularGaps, Row, regular_gaps, wait_for_opening
+from tracker.forecast.world import Node, World
 
 
 @dataclass(slots=True, eq=False)

@@ -23,7 +23,8 @@ from tracker.forecast.network import every_need
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.sequence import OrderOfWork, Queues
-from tracker.forecast.world import Course, Node, Row, World, advance, begin, home_from_here
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Course, Node, World, advance, begin, home_from_here
 from tracker.journal.progress import Progress
 
 CIRCLE = float("inf")

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.limits import Mask, weights
-from tracker.forecast.world import Account, Course, Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Account, Course, World
 
 HALVINGS = 26
 """Of a day: to two thousandths of a second."""

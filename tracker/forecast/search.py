@@ -17,7 +17,8 @@ from tracker.forecast.judge import Judge
 from tracker.forecast.quick import Run, inside
 from tracker.forecast.reach import Reach
 from tracker.forecast.stage import Stage
-from tracker.forecast.world import Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import World
 
 SHORT = 128
 """Sets tried before a search counts as long, and the bound of `tracker.forecast.reach` pays."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.world import NEVER, Course, Row, World
+from tracker.forecast.waits import NEVER, Row
+from tracker.forecast.world import Course, World
 
 
 def shut_out(world: World, course: Course) -> NDArray[np.bool_]:

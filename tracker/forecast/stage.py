@@ -17,7 +17,8 @@ from tracker.forecast.demand import Failing, count
 from tracker.forecast.limits import GRAIN_S, Mask, bound_crew, clocked, grain_of
 from tracker.forecast.product import product
 from tracker.forecast.quick import Program, Run, inside, lost
-from tracker.forecast.world import Node, Row, World, home_from_here
+from tracker.forecast.waits import Row
+from tracker.forecast.world import Node, World, home_from_here
 
 
 @dataclass(frozen=True, eq=False)

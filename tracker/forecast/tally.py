@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.product import alike_steps, by_account
-from tracker.forecast.world import Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import World
 
 MOST = 24
 """So many sums at most are kept: with more they would not stay in the cache."""

@@ -22,7 +22,8 @@ from tracker.forecast.last_call import ends_of, latest_start
 from tracker.forecast.limits import GRAIN_S, deadlines
 from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.values import TurnBack
-from tracker.forecast.world import Row, World
+from tracker.forecast.waits import Row
+from tracker.forecast.world import World
 
 _STEPS = 24
 """Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""

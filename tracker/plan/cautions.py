@@ -5,9 +5,10 @@ from __future__ import annotations
 from tracker.foundation.times import format_pet
 from tracker.plan.faults import Fault
 from tracker.plan.model import Plan
+from tracker.plan.node import Loc, Tree
 from tracker.plan.supplies import SHARED, supplies
 from tracker.plan.timeline import Timeline, as_planned, pet_on_paper, windows_on_paper
-from tracker.plan.tree import Loc, Tree, read_tree
+from tracker.plan.tree import read_tree
 from tracker.plan.windows import together
 
 

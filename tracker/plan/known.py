@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from tracker.plan.complaints import nearest
+from tracker.plan.node import Loc, Tree
 from tracker.plan.schema import StepFile, TaskFile
-from tracker.plan.tree import Loc, Tree
 
 DEFAULT_EFFORTS = {"rest": 120.0, "light": 200.0, "moderate": 300.0, "heavy": 450.0}
 USUAL_EFFORT = "light"

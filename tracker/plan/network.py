@@ -8,10 +8,10 @@ from dataclasses import replace
 from tracker.plan.build import build_task
 from tracker.plan.known import each_step
 from tracker.plan.model import Task
+from tracker.plan.node import Loc, Tree
 from tracker.plan.order import before_each, circles, crew_orders, step_needs
 from tracker.plan.schema import PlanFile
 from tracker.plan.timeline import last_sites
-from tracker.plan.tree import Loc, Tree
 
 Before = dict[str, dict[str, str]]
 

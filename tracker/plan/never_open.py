@@ -8,9 +8,9 @@ from tracker.foundation.times import format_pet
 from tracker.plan.build import build_task, build_window
 from tracker.plan.model import Plan
 from tracker.plan.network import lenient, step_places
+from tracker.plan.node import Tree
 from tracker.plan.schema import PlanFile
 from tracker.plan.timeline import HORIZON_LIMITS, Timeline, as_planned, starts_on_paper
-from tracker.plan.tree import Tree
 from tracker.plan.windows import Intervals, openings
 
 _DAY_S = 86_400

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from tracker.plan.known import ABOVE_REST, ANOTHER, DEFAULT_EFFORTS, MOST_WATTS, Known, people
 from tracker.plan.metabolism import UNITS
+from tracker.plan.node import Loc, Tree
 from tracker.plan.scalars import is_id
 from tracker.plan.schema import ConsumableFile, PlanFile
 from tracker.plan.task_rules import check_items, check_tasks
-from tracker.plan.tree import Loc, Tree
 
 
 def check_plan(file: PlanFile, tree: Tree) -> Known:

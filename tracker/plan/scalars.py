@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, parse_instant, parse_pet
-from tracker.plan.tree import Node
+from tracker.plan.node import Node
 
 LONGEST_S = 100 * 3600
 """No plan runs longer than 100 hours."""

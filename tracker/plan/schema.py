@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, model_validator
 
+from tracker.plan.node import Node
 from tracker.plan.scalars import (
     Count,
     Flag,
@@ -28,7 +29,6 @@ from tracker.plan.scalars import (
     shown,
     wrong,
 )
-from tracker.plan.tree import Node
 
 ALONE = "*"
 """The key under which a single value stands where a mapping could."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tracker.plan.complaints import nearest
 from tracker.plan.known import ABOVE_REST, MOST_WATTS, Known, each_step, kind_of, people
+from tracker.plan.node import Loc, Tree
 from tracker.plan.schema import ALONE, StepFile, TaskFile
-from tracker.plan.tree import Loc, Tree
 
 
 def check_tasks(tasks: list[TaskFile], tree: Tree, known: Known, at: Loc = ("tasks",)) -> None:
