@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tracker.cli.main import main
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 
 PLANS = Path(__file__).parents[2] / "plans"
 LARKSPUR = str(PLANS / "larkspur.yaml")

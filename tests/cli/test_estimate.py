@@ -14,7 +14,7 @@ from tests.journals import MORNING, done, journal
 from tracker.cli.main import main
 from tracker.forecast import orders
 from tracker.forecast.estimate import estimate
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 from tracker.journal.journal import Journal
 from tracker.plan.read import parse_plan
 

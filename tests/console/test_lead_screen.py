@@ -13,7 +13,7 @@ from tracker.console.lead_commands import LEAD_COMMANDS, lead_footer
 from tracker.console.studies import Learned, Wish
 from tracker.console.view.footer import footer_line
 from tracker.console.view.ink import text_of
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 from tracker.plan.model import Plan
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]

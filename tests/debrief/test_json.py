@@ -13,7 +13,7 @@ import pytest
 from tests.debrief.made import HOSTILE, excursion
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.json_writer import json_chunks, schema
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 
 
 def _read(*every: Excursion) -> dict[str, Any]:

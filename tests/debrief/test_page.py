@@ -14,7 +14,7 @@ from tracker.debrief import figures, tables
 from tracker.debrief.html import page
 from tracker.debrief.markdown import markdown, safe
 from tracker.debrief.summary import summary
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 
 TAGS = {
     "html", "head", "meta", "title", "style", "body", "h1", "h2", "h3", "p", "div", "table", "thead", "tbody",

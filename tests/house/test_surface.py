@@ -9,7 +9,7 @@ import pytest
 import tracker
 from tests.house.tree import nobody
 from tracker.cli.main import VERBS, main
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 
 
 def test_public_names_are_importable() -> None:

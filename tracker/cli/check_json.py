@@ -20,7 +20,7 @@ import math
 from typing import Any
 
 from tracker.forecast.at_zero import AtZero, Chance
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 from tracker.foundation.times import format_instant
 from tracker.plan.faults import Fault
 from tracker.plan.paper import Paper, PaperClock, PaperLimit

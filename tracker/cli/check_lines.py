@@ -7,8 +7,7 @@ import textwrap
 from collections.abc import Iterator
 
 from tracker.forecast.at_zero import AtZero, Chance
-from tracker.foundation.advisory import ADVISORY
-from tracker.foundation.text import plain
+from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.plan.model import CrewMember, Plan, Step
 from tracker.plan.paper import Paper

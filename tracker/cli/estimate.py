@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, TrackerError
-from tracker.foundation.interrupt import interruptible
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, parse_pet
-from tracker.foundation.waiting import Waiting, meanwhile
+from tracker.foundation.waiting import Waiting, interruptible, meanwhile
 
 if TYPE_CHECKING:
     from tracker.forecast.orders import BetterOrder

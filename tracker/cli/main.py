@@ -67,7 +67,7 @@ def _dispatch(arguments: list[str]) -> int:
 
 
 def _overview() -> str:
-    from tracker.foundation.advisory import ADVISORY
+    from tracker.foundation.text import ADVISORY
 
     width = max(map(len, VERBS))
     lines = [f"  tracker {verb:<{width}}  {words}" for verb, words in VERBS.items()]

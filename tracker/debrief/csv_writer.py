@@ -17,8 +17,7 @@ from operator import attrgetter
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.rows import StepRow
 from tracker.debrief.words import MOST_TEXT
-from tracker.foundation.advisory import ADVISORY
-from tracker.foundation.text import plain
+from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_day_of_year, format_instant, format_pet, instant_of
 
 MOMENTS = ("planned_start", "planned_finish", "actual_start", "actual_finish")

@@ -9,8 +9,7 @@ from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
 from tracker.debrief.words import MOST_TEXT, Table
-from tracker.foundation.advisory import ADVISORY
-from tracker.foundation.text import plain
+from tracker.foundation.text import ADVISORY, plain
 
 LONG = 24
 """A cell with more characters is text, which has a width of its own to break in."""

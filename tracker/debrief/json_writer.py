@@ -13,7 +13,7 @@ from typing import Any
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 from tracker.foundation.times import format_instant
 
 

@@ -9,8 +9,7 @@ from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
 from tracker.debrief.words import MOST_TEXT, Table
-from tracker.foundation.advisory import ADVISORY
-from tracker.foundation.text import plain
+from tracker.foundation.text import ADVISORY, plain
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]()#|~!$@^=])")
 

@@ -8,8 +8,7 @@ from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.pooled import pool
 from tracker.debrief.words import Table, pet, signed
-from tracker.foundation.advisory import ADVISORY
-from tracker.foundation.text import plain
+from tracker.foundation.text import ADVISORY, plain
 
 MOST_OVERRUNS = 8
 

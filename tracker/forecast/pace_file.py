@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 from tracker.forecast.pace_schema import Effect, PaceFile, validate
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 from tracker.plan.faults import Fault, PlanError
 from tracker.plan.node import Tree
 from tracker.plan.tree import check_size, read_tree

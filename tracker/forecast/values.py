@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 
 StepStatus = Literal["open", "waiting", "current", "held", "done", "skipped", "dropped", "left"]
 TaskStatus = Literal["open", "begun", "done", "dropped", "left"]

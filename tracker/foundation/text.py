@@ -1,8 +1,13 @@
-"""Makes text from plans and journals safe to show: data, never escapes or controls."""
+"""Makes text from plans and journals safe to show: data, never escapes or controls.
+
+The sentence that stands on every estimate and every export.
+"""
 
 from __future__ import annotations
 
 import unicodedata
+
+ADVISORY = "Advisory only: flight rules, suit telemetry and the people responsible come first."
 
 
 def plain(text: object, *, most: int = 2000) -> str:

@@ -1,16 +1,45 @@
-"""How far a long piece of work has come: a line on a terminal from half a second on, gone at the end."""
+"""How far a long piece of work has come: a line on a terminal from half a second on, gone at the end.
+
+Ctrl-C during a long piece of work that has something to show for itself when it is broken off.
+"""
 
 from __future__ import annotations
 
+import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from types import TracebackType
+from types import FrameType, TracebackType
 from typing import TextIO
 
 from tracker.foundation.clock import monotonic_s
 from tracker.foundation.text import plain
+
+
+@contextmanager
+def interruptible() -> Iterator[Callable[[], bool]]:
+    """Give what says whether Ctrl-C was pressed; pressed once more it ends the program as ever.
+
+    Outside the main thread, which alone is told of it, nothing changes.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield lambda: False
+        return
+    pressed = False
+    before = signal.getsignal(signal.SIGINT)
+
+    def note(number: int, frame: FrameType | None) -> None:
+        nonlocal pressed
+        pressed = True
+        signal.signal(signal.SIGINT, before)
+
+    signal.signal(signal.SIGINT, note)
+    try:
+        yield lambda: pressed
+    finally:
+        signal.signal(signal.SIGINT, before)
+
 
 PATIENCE_S = 0.5
 """Before this nothing is shown."""

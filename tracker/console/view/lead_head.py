@@ -13,7 +13,7 @@ from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.lead_word import age, last_tick
 from tracker.console.view.scene import LARGE, SMALL
 from tracker.console.view.words import count, pet, window_change
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 
 
 def lead_head(scene: LeadScene, width: int, height: int) -> list[Line]:

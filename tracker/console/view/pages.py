@@ -8,7 +8,7 @@ from textwrap import wrap
 
 from tracker.console.view.ink import Line, blank, crop, page, put, say, wrapped
 from tracker.console.view.scene import SMALL
-from tracker.foundation.advisory import ADVISORY
+from tracker.foundation.text import ADVISORY
 
 _STATES = (
     ("done", "ticked off"), ("now", "at work"), ("next", "comes next"), ("then", "comes later"),
