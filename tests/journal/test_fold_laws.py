@@ -15,8 +15,8 @@ from tracker.journal.asrun import as_run, as_spent, status_of
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
 from tracker.journal.rules import admit
+from tracker.plan.graph import before_each, sort_steps
 from tracker.plan.model import Plan
-from tracker.plan.order import before_each, sort_steps
 from tracker.plan.timeline import as_planned
 
 many = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))

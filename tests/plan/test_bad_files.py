@@ -12,7 +12,7 @@ import pytest
 from tracker.plan.faults import PlanError
 from tracker.plan.node import DEEPEST
 from tracker.plan.read import parse_plan, read_plan
-from tracker.plan.tree import MOST_NODES, read_tree
+from tracker.plan.yaml_tree import MOST_NODES, read_tree
 
 
 def first(text: str) -> str:

@@ -26,7 +26,7 @@ from tracker.plan.faults import Fault
 from tracker.plan.paper import Paper, PaperClock, PaperLimit
 from tracker.plan.supplies import Supply
 from tracker.plan.timeline import Timeline
-from tracker.plan.tree import read_tree
+from tracker.plan.yaml_tree import read_tree
 
 
 def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from tracker.plan.graph import crew_orders
 from tracker.plan.known import DEFAULT_EFFORTS, USUAL_EFFORT, step_id
 from tracker.plan.metabolism import per_megajoule
 from tracker.plan.model import (
@@ -20,7 +21,6 @@ from tracker.plan.model import (
     Window,
     Within,
 )
-from tracker.plan.order import crew_orders
 from tracker.plan.schema import ALONE, ConsumableFile, PlanFile, StepFile, TaskFile, TimeFile, WindowFile
 from tracker.plan.timeline import last_sites
 

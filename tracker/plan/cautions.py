@@ -8,8 +8,8 @@ from tracker.plan.model import Plan
 from tracker.plan.node import Loc, Tree
 from tracker.plan.supplies import SHARED, supplies
 from tracker.plan.timeline import Timeline, as_planned, pet_on_paper, windows_on_paper
-from tracker.plan.tree import read_tree
 from tracker.plan.windows import together
+from tracker.plan.yaml_tree import read_tree
 
 
 def plan_warnings(plan: Plan) -> tuple[Fault, ...]:

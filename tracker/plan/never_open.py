@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from tracker.foundation.times import format_pet
 from tracker.plan.build import build_task, build_window
 from tracker.plan.model import Plan
-from tracker.plan.network import lenient, step_places
 from tracker.plan.node import Tree
 from tracker.plan.schema import PlanFile
+from tracker.plan.structure import lenient, step_places
 from tracker.plan.timeline import HORIZON_LIMITS, Timeline, as_planned, starts_on_paper
 from tracker.plan.windows import Intervals, openings
 

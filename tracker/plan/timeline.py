@@ -11,8 +11,8 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from tracker.plan.graph import before_each, crew_orders, present_needs, remaining, sort_steps, step_needs
 from tracker.plan.model import Plan, Step
-from tracker.plan.order import before_each, crew_orders, present_needs, remaining, sort_steps, step_needs
 from tracker.plan.windows import Intervals, next_start, openings, usable
 
 NEVER = math.inf

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from tracker.journal.folding.state import State
-from tracker.plan.order import before_each, circles
+from tracker.plan.graph import before_each, circles
 
 
 def needs_of(state: State, step: str) -> tuple[str, ...]:

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping
 from tracker.journal.folding.state import State
 from tracker.journal.folding.trail import Trail
 from tracker.journal.progress import StepState
+from tracker.plan.graph import step_needs
 from tracker.plan.model import Plan, Step, Task
-from tracker.plan.order import step_needs
 from tracker.plan.timeline import as_planned
 from tracker.plan.windows import openings
 

@@ -11,7 +11,7 @@ from tracker.journal.folding.remaining import open_items
 from tracker.journal.folding.spending import account, settle, stop, stretch
 from tracker.journal.folding.state import State
 from tracker.journal.progress import Interval, Observation, Progress, TaskState
-from tracker.plan.order import sort_steps
+from tracker.plan.graph import sort_steps
 
 if TYPE_CHECKING:
     from tracker.journal.fold import Fold

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from tracker.plan.build import build_task
+from tracker.plan.graph import before_each, circles, crew_orders, step_needs
 from tracker.plan.known import each_step
 from tracker.plan.model import Task
 from tracker.plan.node import Loc, Tree
-from tracker.plan.order import before_each, circles, crew_orders, step_needs
 from tracker.plan.schema import PlanFile
 from tracker.plan.timeline import last_sites
 
