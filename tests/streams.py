@@ -8,10 +8,9 @@ from datetime import UTC, datetime
 from random import Random
 from typing import Any
 
-from tracker.foundation.errors import EventError
+from tracker.foundation.errors import EventError, PlanError
 from tracker.journal.fold import Fold
 from tracker.journal.rules import admit
-from tracker.plan.faults import PlanError
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 

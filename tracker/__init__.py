@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from tracker.forecast.estimate import estimate
     from tracker.forecast.values import Estimate
+    from tracker.foundation.errors import PlanError
     from tracker.journal.journal import Journal
-    from tracker.plan.faults import PlanError
     from tracker.plan.model import Plan
     from tracker.plan.read import read_plan
 
@@ -20,7 +20,7 @@ _HOME = {
     "Estimate": "tracker.forecast.values",
     "Journal": "tracker.journal.journal",
     "Plan": "tracker.plan.model",
-    "PlanError": "tracker.plan.faults",
+    "PlanError": "tracker.foundation.errors",
     "estimate": "tracker.forecast.estimate",
     "read_plan": "tracker.plan.read",
 }

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tracker.plan.faults import Fault, PlanError
+from tracker.foundation.errors import Fault, PlanError
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 

@@ -9,10 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from tracker.plan.faults import PlanError
-from tracker.plan.node import DEEPEST
+from tracker.foundation.errors import PlanError
 from tracker.plan.read import parse_plan, read_plan
-from tracker.plan.yaml_tree import MOST_NODES, read_tree
+from tracker.plan.yaml_tree import DEEPEST, MOST_NODES, read_tree
 
 
 def first(text: str) -> str:

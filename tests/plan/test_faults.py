@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tracker.plan.faults import Fault
+from tracker.foundation.errors import Fault
 
 Marked = Callable[[str, str], list[Fault]]
 

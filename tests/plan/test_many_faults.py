@@ -10,7 +10,7 @@ from collections.abc import Callable
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tracker.plan.faults import Fault, PlanError
+from tracker.foundation.errors import Fault, PlanError
 from tracker.plan.read import parse_plan
 
 

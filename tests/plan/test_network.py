@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tracker.plan.faults import Fault
+from tracker.foundation.errors import Fault
 from tracker.plan.graph import circles, present_needs, sort_steps
 
 HEAD = "format: 1\nexcursion: x\nlimits: {elapsed: 6:00}\ncrew: [{id: EV1}, {id: EV2}]\n"

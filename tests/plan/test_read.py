@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from tracker.plan.cautions import plan_warnings
-from tracker.plan.faults import Fault, PlanError
+from tracker.foundation.errors import Fault, PlanError
 from tracker.plan.metabolism import oxygen_kg_per_megajoule
 from tracker.plan.model import Confidence, Duration, Limit, Orbit, Plan, Within
+from tracker.plan.paper import plan_warnings
 from tracker.plan.read import parse_plan, parse_task
 
 SMALLEST = """\

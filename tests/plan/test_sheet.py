@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tracker.plan.faults import PlanError
+from tracker.foundation.errors import PlanError
 from tracker.plan.model import Duration, Plan
 from tracker.plan.read import parse_plan
 from tracker.plan.sheet import column_name, read_sheet
 from tracker.plan.sheet_plan import plan_of_sheet
-from tracker.plan.spans import parse_span, unit_in
+from tracker.plan.sheet_table import parse_span, unit_in
 
 
 @pytest.mark.parametrize(

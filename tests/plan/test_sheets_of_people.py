@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from tracker.plan.faults import PlanError
+from tracker.foundation.errors import PlanError
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 from tracker.plan.sheet import Sheet, read_sheet

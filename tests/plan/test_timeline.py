@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from tracker.plan.model import Plan
+from tracker.plan.paper import supplies
 from tracker.plan.read import parse_plan, read_plan
-from tracker.plan.supplies import supplies
 from tracker.plan.timeline import Wait, as_planned
 
 PLANS = Path(__file__).parents[2] / "plans"

@@ -20,11 +20,10 @@ import math
 from typing import Any
 
 from tracker.forecast.at_zero import AtZero, Chance
+from tracker.foundation.errors import Fault
 from tracker.foundation.text import ADVISORY
 from tracker.foundation.times import format_instant
-from tracker.plan.faults import Fault
-from tracker.plan.paper import Paper, PaperClock, PaperLimit
-from tracker.plan.supplies import Supply
+from tracker.plan.paper import Paper, PaperClock, PaperLimit, Supply
 from tracker.plan.timeline import Timeline
 from tracker.plan.yaml_tree import read_tree
 

@@ -10,8 +10,7 @@ from tracker.forecast.at_zero import AtZero, Chance
 from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.plan.model import CrewMember, Plan, Step
-from tracker.plan.paper import Paper
-from tracker.plan.supplies import SHARED, Supply
+from tracker.plan.paper import SHARED, Paper, Supply
 from tracker.plan.timeline import Timeline
 from tracker.plan.windows import Intervals
 

@@ -87,7 +87,7 @@ def _mapping(sheet: Sheet) -> list[str]:
 
 
 def _write_new(path: str, text: str) -> None:
-    from tracker.plan.faults import Fault, PlanError
+    from tracker.foundation.errors import Fault, PlanError
 
     try:
         with open(path, "x", encoding="utf-8") as out:

@@ -10,10 +10,9 @@ from types import MappingProxyType
 from typing import Any
 
 from tracker.forecast.pace_schema import Effect, PaceFile, validate
+from tracker.foundation.errors import Fault, PlanError
 from tracker.foundation.text import ADVISORY
-from tracker.plan.faults import Fault, PlanError
-from tracker.plan.node import Tree
-from tracker.plan.yaml_tree import check_size, read_tree
+from tracker.plan.yaml_tree import Tree, check_size, read_tree
 
 
 def _nothing() -> Mapping[str, tuple[float, float]]:

@@ -12,13 +12,12 @@ from functools import lru_cache
 from pathlib import Path
 
 from tracker.foundation import clock
-from tracker.foundation.errors import EventError, JournalError
+from tracker.foundation.errors import EventError, JournalError, PlanError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Recorded
 from tracker.journal.store import Genesis, Row, unseal
-from tracker.plan.faults import PlanError
 from tracker.plan.model import Plan
 
 # A chain may be whole and still hold what no program of ours wrote, such as an event without its keys.

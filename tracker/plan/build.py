@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from tracker.plan.graph import crew_orders
-from tracker.plan.known import DEFAULT_EFFORTS, USUAL_EFFORT, step_id
 from tracker.plan.metabolism import per_megajoule
 from tracker.plan.model import (
     Confidence,
@@ -21,6 +20,7 @@ from tracker.plan.model import (
     Window,
     Within,
 )
+from tracker.plan.rules import DEFAULT_EFFORTS, USUAL_EFFORT, step_id
 from tracker.plan.schema import ALONE, ConsumableFile, PlanFile, StepFile, TaskFile, TimeFile, WindowFile
 from tracker.plan.timeline import last_sites
 

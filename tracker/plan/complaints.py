@@ -12,9 +12,8 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from tracker.plan.node import Key, Loc, Node, Tree
-from tracker.plan.scalars import is_id, shown
-from tracker.plan.schema import ALONE, PLACES, Entry
+from tracker.plan.schema import ALONE, PLACES, Entry, is_id, shown
+from tracker.plan.yaml_tree import Key, Loc, Node, Tree
 
 _FAR = "100:00"
 _STANDS_IN: dict[str, str | list[str]] = {

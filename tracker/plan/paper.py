@@ -1,16 +1,222 @@
-"""Everything that a plan says on paper, put side by side: courses, margins, clocks, windows, warnings."""
+"""Everything that a plan says on paper, put side by side: courses, margins, clocks, windows, warnings.
+
+Consumables on paper: what is left at ingress, and when the reserve would be reached.
+
+The use is that of the as-planned course with the planned rates; waiting counts at rest. In a shared store
+the clock runs once and the energy of all its crew adds up.
+
+Warnings about a plan that can be flown, but perhaps not as its author means.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
-from tracker.plan.cautions import plan_warnings
-from tracker.plan.faults import Fault
-from tracker.plan.model import Plan
-from tracker.plan.supplies import Supply, supplies
+from tracker.foundation.errors import Fault
+from tracker.foundation.times import format_pet
+from tracker.plan.model import Consumable, Plan, Step
 from tracker.plan.timeline import Timeline, as_planned, pet_on_paper, windows_on_paper
-from tracker.plan.windows import Intervals
+from tracker.plan.windows import Intervals, together
+from tracker.plan.yaml_tree import Loc, Tree, read_tree
+
+SHARED = "*"
+"""Stands for the crew of a shared store."""
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """One store on paper."""
+
+    crew: str
+    """Crew id, or `*`."""
+    consumable: str
+    unit: str
+    start: float
+    at_inside: float
+    """What is left when everybody is inside."""
+    reserve: float
+    reserve_reached: float
+    """PET in seconds at which the reserve would be reached: along the course, then on at its mean rate."""
+
+    def margin_s(self, course: Timeline) -> float:
+        """Return by how many seconds everybody is inside before the reserve is reached."""
+        return self.reserve_reached - course.everybody_inside
+
+
+def supplies(plan: Plan, course: Timeline) -> tuple[Supply, ...]:
+    """Return every store of a plan along a course."""
+    return tuple(
+        _supply(plan, course, consumable, owner)
+        for consumable in plan.consumables
+        for owner in ((SHARED,) if consumable.shared else consumable.crew)
+    )
+
+
+def _supply(plan: Plan, course: Timeline, consumable: Consumable, owner: str) -> Supply:
+    crew = consumable.crew if owner == SHARED else (owner,)
+    waiting = consumable.per_hour / 3600 + len(crew) * consumable.per_megajoule * plan.rest_w / 1e6
+    end = course.everybody_inside
+    pieces = _pieces(plan, course, consumable, crew, waiting)
+    used = sum((to - since) * rate for since, to, rate in pieces)
+    return Supply(
+        crew=owner,
+        consumable=consumable.id,
+        unit=consumable.unit,
+        start=consumable.start,
+        at_inside=consumable.start - used,
+        reserve=consumable.reserve,
+        reserve_reached=_reached(
+            pieces, consumable.start - consumable.reserve, used / end if end else waiting
+        ),
+    )
+
+
+def _pieces(
+    plan: Plan, course: Timeline, consumable: Consumable, crew: Iterable[str], waiting: float
+) -> list[tuple[float, float, float]]:
+    """Return (since, to, units a second) that tile zero to ingress."""
+    end = course.everybody_inside
+    changes: dict[float, float] = {0.0: 0.0, end: 0.0}
+    members = frozenset(crew)
+    for step in course.steps:
+        extra = _extra(plan, step, consumable, [c for c in step.crew if c in members])
+        since, to = course.start[step.id], min(course.finish[step.id], end)
+        if extra and since < to < math.inf:
+            changes[since] = changes.get(since, 0.0) + extra
+            changes[to] = changes.get(to, 0.0) - extra
+    at = sorted(changes)
+    pieces, rate = [], waiting
+    for since, to in pairwise(at):
+        rate += changes[since]
+        pieces.append((since, to, rate))
+    return pieces
+
+
+def _extra(plan: Plan, step: Step, consumable: Consumable, crew: list[str]) -> float:
+    """Return units a second that a step takes beyond waiting."""
+    if not crew:
+        return 0.0
+    factor = step.use.get(consumable.id, 1.0)
+    watts = sum(factor * step.effort_of(member) - plan.rest_w for member in crew)
+    return watts * consumable.per_megajoule / 1e6 + (factor - 1) * consumable.per_hour / 3600
+
+
+def _reached(pieces: list[tuple[float, float, float]], left: float, mean: float) -> float:
+    end = 0.0
+    for since, to, rate in pieces:
+        if rate > 0 and left <= rate * (to - since):
+            return since + left / rate
+        left -= rate * (to - since)
+        end = to
+    return end + left / mean if mean > 0 else math.inf
+
+
+def plan_warnings(plan: Plan) -> tuple[Fault, ...]:
+    """Return every warning that needs no forecast, in file order."""
+    tree = read_tree(plan.source.removeprefix("\ufeff"), plan.file or plan.name)
+    _without_planned_zero(plan, tree)
+    must = as_planned(plan, optional=False)
+    _limit_warnings(plan, tree, must)
+    _supplies(plan, tree, must)
+    _clock_warnings(plan, tree)
+    _too_long(plan, tree)
+    _light_use(plan, tree)
+    return tuple(sorted(tree.faults, key=lambda fault: (fault.line, fault.column)))
+
+
+def _without_planned_zero(plan: Plan, tree: Tree) -> None:
+    if plan.zero_planned is not None:
+        return
+    for i, window in enumerate(plan.windows):
+        first = window.orbit.first_sunrise if window.orbit else window.open[0][0]
+        if isinstance(first, int):
+            what = "is in PET without `zero_planned`: it moves with the actual zero"
+            tree.report(("windows", i, "id"), what, "write zero_planned, since the sky does not wait")
+        else:
+            what = "is in UTC without `zero_planned`: on paper it is taken as always open"
+            tree.report(("windows", i, "id"), what, "write zero_planned")
+    for name, at in ((limit.name, limit.at) for limit in plan.limits):
+        if not isinstance(at, int):
+            what = "is in UTC without `zero_planned`: it has no place on paper"
+            tree.report(("limits", name), what, "write zero_planned")
+
+
+def _limit_warnings(plan: Plan, tree: Tree, must: Timeline) -> None:
+    for limit in plan.limits:
+        at = pet_on_paper(plan, limit.at)
+        inside = max((must.inside[c] for c in limit.crew), default=0.0)
+        if at is not None and inside > at:
+            what = (
+                f"must work alone ends at {format_pet(inside)} on paper, {format_pet(inside - at)} too late"
+            )
+            tree.report(("limits", limit.name), what, "take work out, or plan it shorter")
+
+
+def _supplies(plan: Plan, tree: Tree, must: Timeline) -> None:
+    order = [consumable.id for consumable in plan.consumables]
+    for supply in supplies(plan, must):
+        if supply.at_inside < supply.reserve:
+            who = "the crew" if supply.crew == SHARED else supply.crew
+            what = (
+                f"must work alone leaves {who} {supply.at_inside:.3g} {supply.unit} on paper, "
+                f"below the reserve of {supply.reserve:g}"
+            )
+            tree.report(
+                ("consumables", order.index(supply.consumable)), what, "take work out, or start with more"
+            )
+
+
+def places(plan: Plan) -> dict[str, Loc]:
+    """Return where each step stands in the file."""
+    return {
+        step.id: ("tasks", i, "steps", j)
+        for i, task in enumerate(plan.tasks)
+        for j, step in enumerate(task.steps)
+    }
+
+
+def _clock_warnings(plan: Plan, tree: Tree) -> None:
+    at, course = places(plan), as_planned(plan)
+    for step in plan.step.values():
+        if step.within is None or step.id in course.lost:
+            continue
+        took = course.finish[step.id] - course.finish[step.within.of]
+        if took > step.within.time:
+            what = (
+                f"{format_pet(took, with_seconds=took % 60 != 0)} pass on paper from the done of "
+                f"{step.within.of} to the done of this step"
+            )
+            tree.report((*at[step.id], "within", "time"), what, "allow more, or bring the steps together")
+
+
+def _too_long(plan: Plan, tree: Tree) -> None:
+    at, windows = places(plan), windows_on_paper(plan)
+    for step in plan.step.values():
+        if not step.windows or step.whole:
+            continue
+        longest = max(
+            (end - max(start, 0.0) for start, end in together([windows[w] for w in step.windows])), default=0
+        )
+        if step.time.likely > longest:
+            names = " with ".join(repr(name) for name in step.windows)
+            what = f"the step takes {format_pet(step.time.likely)}, longer than any opening of {names}"
+            tree.report((*at[step.id], "window"), what, "split the step, or leave the window out")
+
+
+def _light_use(plan: Plan, tree: Tree) -> None:
+    """Warn of steps that use less than waiting does: rest is meant to be the least."""
+    at = places(plan)
+    for step in plan.step.values():
+        for name, factor in step.use.items():
+            store = plan.consumable[name]
+            waiting = store.per_hour / 3600 + store.per_megajoule * plan.rest_w / 1e6
+            least = min((step.effort_of(c) for c in step.crew if c in plan.outside), default=plan.rest_w)
+            if factor * (store.per_hour / 3600 + store.per_megajoule * least / 1e6) < waiting:
+                what = f"the step takes less {name} than waiting does"
+                tree.report((*at[step.id], "use", name), what, "make sure that this is meant")
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,19 +8,15 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from tracker.foundation.errors import Fault, PlanError
 from tracker.plan.build import build_plan, build_task
-from tracker.plan.cautions import plan_warnings
 from tracker.plan.complaints import read_model
-from tracker.plan.faults import Fault, PlanError
-from tracker.plan.known import Known
 from tracker.plan.model import Plan, Task
-from tracker.plan.never_open import check_openings, check_windows
-from tracker.plan.node import Node, Tree, of_data, position
-from tracker.plan.rules import check_plan
+from tracker.plan.paper import plan_warnings
+from tracker.plan.rules import Known, check_items, check_plan, check_tasks
 from tracker.plan.schema import PlanFile, TaskFile
-from tracker.plan.structure import check_network
-from tracker.plan.task_rules import check_items, check_tasks
-from tracker.plan.yaml_tree import MOST_BYTES, read_tree
+from tracker.plan.structure import check_network, check_openings, check_windows
+from tracker.plan.yaml_tree import MOST_BYTES, Node, Tree, of_data, position, read_tree
 
 __all__ = ["decoded", "parse_plan", "parse_task", "plan_warnings", "read_bytes", "read_plan", "read_text"]
 

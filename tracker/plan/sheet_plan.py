@@ -7,13 +7,11 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from tracker.foundation.errors import Fault, PlanError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact
-from tracker.plan.faults import Fault, PlanError
 from tracker.plan.read import parse_plan
-from tracker.plan.sheet import Sheet, SheetStep, column_name
-from tracker.plan.sheet_crew import EVERYBODY
-from tracker.plan.sheet_needs import Names
+from tracker.plan.sheet import EVERYBODY, Names, Sheet, SheetStep, column_name
 from tracker.plan.timeline import as_planned
 
 _SPARE_S = 1800

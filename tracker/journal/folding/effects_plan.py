@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.foundation.errors import EventError
+from tracker.foundation.errors import EventError, PlanError
 from tracker.foundation.times import parse_pet
 from tracker.journal.folding.lookup import the_crew, the_step, the_task
 from tracker.journal.folding.network import with_task
@@ -19,7 +19,6 @@ from tracker.journal.folding.remaining import give_up
 from tracker.journal.folding.spending import account, break_off
 from tracker.journal.folding.state import State, named, on_record, refuse
 from tracker.journal.progress import Decision, Recorded
-from tracker.plan.faults import PlanError
 from tracker.plan.model import Duration, Task
 
 
