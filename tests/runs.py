@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from tracker.journal.admission import admit
 from tracker.journal.asrun import AsRunRow, as_run
 from tracker.journal.fold import Fold
 from tracker.journal.progress import OpenItem, Progress, StepState
-from tracker.journal.rules import admit
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 

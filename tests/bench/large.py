@@ -12,9 +12,9 @@ from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import World, advance, begin
 from tracker.foundation.times import format_exact
+from tracker.journal.admission import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
-from tracker.journal.rules import admit
 from tracker.plan.read import parse_plan
 
 _STORES = [("oxygen", 0.005, 0.07), ("scrubber", 0.0, 0.1), ("power", 60.0, 4.0), ("water", 0.1, 0.6)]

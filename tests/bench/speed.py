@@ -23,9 +23,9 @@ from tracker.forecast.ingress import inside
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.values import Estimate
 from tracker.forecast.world import World, advance, begin
+from tracker.journal.admission import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
-from tracker.journal.rules import admit
 
 SCENARIOS = 10_000
 LATER = datetime(2041, 1, 1, tzinfo=UTC)

@@ -15,8 +15,8 @@ from tracker.forecast.judge import Judge
 from tracker.forecast.kept import kept_set
 from tracker.forecast.remaining import build_world
 from tracker.forecast.steady import names, steady
+from tracker.journal.admission import admit
 from tracker.journal.progress import Progress
-from tracker.journal.rules import admit
 
 _SCENARIOS = 1000
 _LATER = datetime(2041, 1, 1, tzinfo=UTC)

@@ -15,8 +15,8 @@ from tests.flat import FLAT, flat
 from tests.journals import MORNING, ZERO, done, plan
 from tests.runs import LATER, Run, step, task
 from tracker.forecast.estimate import estimate
+from tracker.journal.admission import admit
 from tracker.journal.fold import Fold
-from tracker.journal.rules import admit
 
 KEYS = {
     "": "format excursion at scenarios confidence pace_file inside limit margin safe without_optional limits "

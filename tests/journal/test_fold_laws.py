@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from tests.streams import NOT_LIVE, random_plan, random_run
 from tracker.foundation.errors import EventError
+from tracker.journal.admission import admit
 from tracker.journal.asrun import as_run, as_spent, status_of
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
-from tracker.journal.rules import admit
 from tracker.plan.graph import before_each, sort_steps
 from tracker.plan.model import Plan
 from tracker.plan.timeline import as_planned

@@ -10,8 +10,8 @@ import pytest
 from tests.runs import LATER, ZERO, Run, step, task
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_instant
+from tracker.journal.admission import admit
 from tracker.journal.fold import Fold
-from tracker.journal.rules import admit
 
 
 def simple() -> Run:

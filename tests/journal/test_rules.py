@@ -10,9 +10,9 @@ import pytest
 from tests.runs import LATER, ZERO, Run, plan_of, step, task
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_instant
+from tracker.journal.admission import admit, check_together
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Recorded
-from tracker.journal.rules import admit, check_together
 
 
 def fresh() -> Fold:

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from tracker.forecast.estimate import estimate
 from tracker.forecast.values import TurnBack
 from tracker.foundation.times import format_exact, format_pet
+from tracker.journal.admission import admit
 from tracker.journal.fold import Fold
-from tracker.journal.rules import admit
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 

@@ -112,7 +112,7 @@ def admitted(fold: Fold, job: Job, seat: str) -> Fold:
 
 def tried(fold: Fold, job: Job, seat: str) -> tuple[Fold, tuple[str, ...]]:
     """Return the fold with a job's events and what is unusual about them; EventError: they cannot be."""
-    from tracker.journal.rules import admit
+    from tracker.journal.admission import admit
 
     unusual: tuple[str, ...] = ()
     for event in job.events:

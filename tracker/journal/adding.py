@@ -6,8 +6,8 @@ import json
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_pet
-from tracker.journal.entry import Entry, Token
-from tracker.journal.match import crew_or_none, find_crew
+from tracker.journal.typed.match import crew_or_none, find_crew
+from tracker.journal.typed.tokens import Entry, Token
 from tracker.journal.value import Setting
 from tracker.journal.when import is_time
 

@@ -12,8 +12,8 @@ from tracker.foundation.errors import EventError
 from tracker.journal.events import ABOUT_EVENTS
 from tracker.journal.folding.apply import apply
 from tracker.journal.folding.force import in_force, target
-from tracker.journal.folding.network import first_state, horizon_s
 from tracker.journal.folding.saved import Saved
+from tracker.journal.folding.setup import first_state, horizon_s
 from tracker.journal.folding.state import State, named
 from tracker.journal.folding.trail import Trail
 from tracker.journal.folding.view import show
@@ -176,7 +176,7 @@ class Fold:
 
         Raises EventError when one is malformed or impossible.
         """
-        from tracker.journal.rules import supposed
+        from tracker.journal.admission import supposed
 
         fold = self
         last = self._recorded.last

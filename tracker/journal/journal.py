@@ -14,11 +14,11 @@ from typing import Any, Self
 from tracker.foundation import clock
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import format_instant, instant_of
+from tracker.journal.admission import admit, check_together
 from tracker.journal.derived import derived_rows, differences
 from tracker.journal.fold import Fold
 from tracker.journal.origin import default_seat, new_genesis, replay, start_fold
 from tracker.journal.progress import Progress
-from tracker.journal.rules import admit, check_together
 from tracker.journal.store import Genesis, Rows, Shown, Store, Table, seal
 from tracker.plan.model import Plan
 

@@ -6,9 +6,9 @@ import re
 from typing import Any
 
 from tracker.foundation.errors import EventError
-from tracker.journal.entry import Entry
-from tracker.journal.match import current_step, find_step
 from tracker.journal.progress import Progress, Recorded, together
+from tracker.journal.typed.match import current_step, find_step
+from tracker.journal.typed.tokens import Entry
 from tracker.journal.value import Setting
 from tracker.journal.when import is_time, read_pet
 

@@ -9,8 +9,8 @@ from typing import Any
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, parse_instant, parse_pet
-from tracker.journal.match import find_crew, find_id, find_step, find_task, meant
 from tracker.journal.progress import Progress
+from tracker.journal.typed.match import find_crew, find_id, find_step, find_task, meant
 from tracker.journal.when import Clock, is_ago, is_time, read_instant, read_pet
 from tracker.journal.words import Argument
 

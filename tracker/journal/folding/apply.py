@@ -6,11 +6,11 @@ from collections.abc import Callable, Mapping
 
 from tracker.foundation.errors import EventError
 from tracker.journal.events import AFTER_CLOSED, BEFORE_ZERO
-from tracker.journal.folding import effects_crew as crew
+from tracker.journal.folding import changes as plan
+from tracker.journal.folding import conditions as crew
 from tracker.journal.folding import effects_end as end
 from tracker.journal.folding import effects_facts as facts
-from tracker.journal.folding import effects_plan as plan
-from tracker.journal.folding import effects_work as work
+from tracker.journal.folding import work
 from tracker.journal.folding.begin import start_waiting
 from tracker.journal.folding.state import State, named, pet, refuse
 from tracker.journal.progress import Recorded

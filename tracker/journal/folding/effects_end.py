@@ -5,7 +5,6 @@ from __future__ import annotations
 from tracker.foundation.times import instant_of
 from tracker.journal.folding.batch import TOGETHER_S, Batch, Share, Tick
 from tracker.journal.folding.begin import in_window
-from tracker.journal.folding.effects_work import check_count, forced, take_up, unstart, warn_crew
 from tracker.journal.folding.evidence import observe, planned_s
 from tracker.journal.folding.lookup import the_step
 from tracker.journal.folding.needs import needs_of
@@ -13,6 +12,7 @@ from tracker.journal.folding.order import go_on, unqueue
 from tracker.journal.folding.remaining import give_up, is_open
 from tracker.journal.folding.spending import account, break_off, settle
 from tracker.journal.folding.state import State, on_record, refuse
+from tracker.journal.folding.work import check_count, forced, take_up, unstart, warn_crew
 from tracker.journal.progress import Recorded, StepState
 
 _LATE_S = 7 * 86400.0

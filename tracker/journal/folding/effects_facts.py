@@ -6,8 +6,8 @@ from datetime import datetime
 
 from tracker.foundation.times import parse_instant, parse_pet
 from tracker.journal.folding.lookup import the_consumable, the_crew, the_step
-from tracker.journal.folding.network import open_windows
 from tracker.journal.folding.remaining import open_items
+from tracker.journal.folding.setup import open_windows
 from tracker.journal.folding.state import State, on_record, pet, refuse
 from tracker.journal.progress import Reading, Recorded
 from tracker.plan.windows import slip_s

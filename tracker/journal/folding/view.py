@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from tracker.journal.folding.needs import circle_in, open_needs
-from tracker.journal.folding.network import limits_as_pet
 from tracker.journal.folding.remaining import open_items
+from tracker.journal.folding.setup import limits_as_pet
 from tracker.journal.folding.spending import account, settle, stop, stretch
 from tracker.journal.folding.state import State
 from tracker.journal.progress import Interval, Observation, Progress, TaskState

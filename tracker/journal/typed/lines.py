@@ -8,9 +8,9 @@ from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.journal.entry import Entry, Token
-from tracker.journal.match import crew_or_none, find_crew, find_id
 from tracker.journal.progress import Progress
+from tracker.journal.typed.match import crew_or_none, find_crew, find_id
+from tracker.journal.typed.tokens import Entry, Token
 from tracker.journal.value import Setting
 from tracker.journal.when import is_time, read_pet
 from tracker.plan.model import Consumable

@@ -8,9 +8,9 @@ from typing import Any
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant
-from tracker.journal.entry import Entry
-from tracker.journal.match import crew_or_none, current_step, meant, names_step
 from tracker.journal.progress import Progress
+from tracker.journal.typed.match import crew_or_none, current_step, meant, names_step
+from tracker.journal.typed.tokens import Entry
 from tracker.journal.value import Setting, read_value
 from tracker.journal.when import is_ago, is_time, read_instant, read_pet
 from tracker.journal.words import Argument, Word
