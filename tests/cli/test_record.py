@@ -15,8 +15,8 @@ import pytest
 
 from tests.journals import MORNING, PLAN, ZERO, done, journal
 from tracker.cli.main import main
+from tracker.journal.events import MOST_BYTES
 from tracker.journal.journal import Journal
-from tracker.journal.lines import MOST_BYTES
 from tracker.journal.verify import verify
 
 

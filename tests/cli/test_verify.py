@@ -15,11 +15,10 @@ import pytest
 from tests.journals import MORNING, ZERO, journal
 from tracker.cli.main import main
 from tracker.foundation.errors import JournalError
-from tracker.journal.copying import copy
 from tracker.journal.journal import Journal
-from tracker.journal.schema import AS_RUN
+from tracker.journal.sqlite import AS_RUN
 from tracker.journal.store import seal, unseal
-from tracker.journal.verify import parse_expected, verify
+from tracker.journal.verify import copy, parse_expected, verify
 
 ESTIMATE = {"at": 620, "inside": {"p10": 1.5, "p50": 2.5, "p90": 3.5}, "safe": 0.9, "advisory": "…"}
 

@@ -9,8 +9,8 @@ from pydantic import BaseModel
 
 from tracker.forecast.estimate import estimate
 from tracker.forecast.pace_file import read_pace
+from tracker.journal.events import MODELS
 from tracker.journal.journal import Journal
-from tracker.journal.kinds import MODELS
 from tracker.plan.read import read_plan
 from tracker.plan.schema import ConsumableFile, CrewFile, OrbitFile, PlanFile, StepFile, TaskFile, WindowFile
 

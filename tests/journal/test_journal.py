@@ -14,8 +14,7 @@ import pytest
 from tests.journals import MORNING, PLAN, ZERO, done, journal, plan
 from tracker.foundation.errors import EventError, JournalError
 from tracker.journal import journal as journal_module
-from tracker.journal.journal import Journal
-from tracker.journal.origin import default_path, default_seat
+from tracker.journal.journal import Journal, default_path, default_seat
 from tracker.journal.progress import Progress
 from tracker.journal.store import Store
 

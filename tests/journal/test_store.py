@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 from tracker.foundation.errors import JournalError
 from tracker.journal.memory import MemoryStore
 from tracker.journal.progress import Recorded
-from tracker.journal.schema import AS_RUN, AS_SPENT
-from tracker.journal.sqlite import SqliteStore
+from tracker.journal.sqlite import AS_RUN, AS_SPENT, SqliteStore
 from tracker.journal.store import Genesis, Row, Shown, Store, seal, unseal
 
 GENESIS = Genesis(

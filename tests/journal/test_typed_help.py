@@ -7,16 +7,16 @@ from typing import Any
 import pytest
 
 from tests.typed_lines import NOW_S, UNDER_WAY, after, typed
-from tracker.journal.complete import complete
 from tracker.journal.events import KINDS, parse_event
+from tracker.journal.kinds import BY_KIND, BY_WORD, WORDS
 from tracker.journal.preview import preview
-from tracker.journal.words import BY_KIND, BY_WORD, WORDS
+from tracker.journal.typed.match import complete
 
 
 def test_the_table_has_every_kind_and_only_keys_that_the_kind_takes() -> None:
     assert sorted(BY_KIND) == sorted(KINDS)
     assert len(BY_WORD) == sum(1 + len(word.words) for word in WORDS)
-    from tracker.journal.kinds import MODELS
+    from tracker.journal.events import MODELS
 
     for word in WORDS:
         keys = {argument.key for argument in word.arguments} | {"text"}

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from tests.typed_lines import NOW_S, UNDER_WAY, typed
 from tracker.foundation.errors import EventError
-from tracker.journal.complete import complete
 from tracker.journal.events import KINDS, parse_event
+from tracker.journal.kinds import BY_WORD
 from tracker.journal.preview import preview
-from tracker.journal.words import BY_WORD
+from tracker.journal.typed.match import complete
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Copy, and print what the copy was found to hold."""
-    from tracker.journal.copying import copy
+    from tracker.journal.verify import copy
 
     with meanwhile("copying the journal"):
         verdict = copy(args.source, args.target)

@@ -105,7 +105,7 @@ def _instant(journal: Journal, at: str | None) -> float:
     """Return the PET of the estimate: as asked, now where the journal is live, else the last event's."""
     if at is not None:
         return float(_pet("--at", at))
-    from tracker.journal.live import pet_if_live
+    from tracker.journal.progress import pet_if_live
 
     progress = journal.progress()
     now = pet_if_live(progress.zero, clock.utc_now()) if progress.closed is None else None
@@ -152,7 +152,7 @@ def _prior(path: Path | None) -> PacePrior | None:
     if path is None:
         return None
     from tracker.forecast.pace_file import read_pace
-    from tracker.journal.origin import read_pace_text
+    from tracker.journal.journal import read_pace_text
 
     return replace(read_pace(read_pace_text(path), str(path)), name=path.name)
 

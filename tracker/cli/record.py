@@ -93,13 +93,13 @@ def _same_plan(journal: Journal, args: argparse.Namespace) -> None:
 
 def _check_pace(path: Path) -> None:
     from tracker.forecast.pace_file import read_pace
-    from tracker.journal.origin import read_pace_text
+    from tracker.journal.journal import read_pace_text
 
     read_pace(read_pace_text(path), str(path))
 
 
 def _one(journal: Journal, args: argparse.Namespace) -> int:
-    from tracker.journal.live import pet_if_live
+    from tracker.journal.progress import pet_if_live
     from tracker.journal.typed import parse_words
 
     seat, utc_now = args.seat or None, clock.utc_now()
@@ -113,7 +113,7 @@ def _one(journal: Journal, args: argparse.Namespace) -> int:
 
 def _stream(journal: Journal, seat: str | None) -> int:
     """Record JSON lines as they come; a refused one is told and the rest goes on."""
-    from tracker.journal.lines import event_of_line, numbered_lines
+    from tracker.journal.events import event_of_line, numbered_lines
 
     status = 0
     for line, raw in numbered_lines(sys.stdin.buffer):
@@ -136,7 +136,7 @@ def _say(journal: Journal, number: int) -> None:
 
 
 def _kinds() -> str:
-    from tracker.journal.words import WORDS
+    from tracker.journal.kinds import WORDS
 
     width = max(len(word.kind) for word in WORDS)
     lines = [f"  {word.kind:<{width}}  {word.meaning}; `{word.example}`" for word in WORDS]

@@ -142,8 +142,7 @@ def _maker(
 def _create(args: argparse.Namespace, plan: Plan, seed: int) -> Journal:
     """Start the rehearsal's journal."""
     from tracker.foundation.clock import utc_now
-    from tracker.journal.journal import Journal
-    from tracker.journal.origin import default_path
+    from tracker.journal.journal import Journal, default_path
     from tracker.rehearsal.setting import seed_of_scenarios
 
     path = Path(args.journal) if args.journal else default_path(plan, utc_now())

@@ -72,8 +72,7 @@ def _goes_on(source: Path) -> Callable[[], Journal]:
 def _begins(source: Path, path: str | None, pace: str | None) -> Callable[[], Journal]:
     def opener() -> Journal:
         from tracker.foundation.clock import utc_now
-        from tracker.journal.journal import Journal
-        from tracker.journal.origin import default_path
+        from tracker.journal.journal import Journal, default_path
         from tracker.plan.read import read_plan
 
         plan = read_plan(source)

@@ -109,7 +109,7 @@ class Entering(Holder, Weighing):
 
     def _line_completing(self, message: EntryLine.Completing) -> None:
         """Complete what is typed."""
-        from tracker.journal.complete import complete
+        from tracker.journal.typed.match import complete
 
         if self.progress is None:
             return

@@ -200,7 +200,7 @@ class LeadKeys(Holder, Screen[None]):
 
     def _line_completing(self, message: EntryLine.Completing) -> None:
         """Complete what is typed after the last `;`."""
-        from tracker.journal.complete import complete
+        from tracker.journal.typed.match import complete
 
         progress = self.progress
         if progress is None:

@@ -23,8 +23,7 @@ from tracker.console.view.lead_scene import TREND_S, LeadScene, Moved, Point, Su
 from tracker.console.view.scene import Disk, Picture
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
-from tracker.journal.live import pet_if_live
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, pet_if_live
 
 
 @dataclass

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from tracker.journal.live import pet_if_live
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, pet_if_live
 
 
 def is_live(progress: Progress, utc: datetime) -> bool:

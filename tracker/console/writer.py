@@ -160,7 +160,7 @@ class Writer(threading.Thread):
 
     def run(self) -> None:
         """Open the journal, then write and look until told to stop."""
-        from tracker.journal.origin import default_seat
+        from tracker.journal.journal import default_seat
 
         try:
             journal = self._open()

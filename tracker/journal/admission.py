@@ -10,10 +10,8 @@ from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, Parsed, parse_event
-from tracker.journal.fold import Fold
-from tracker.journal.folding.force import stamp
-from tracker.journal.live import pet_if_live
-from tracker.journal.progress import Recorded
+from tracker.journal.fold import Fold, stamp
+from tracker.journal.progress import Recorded, pet_if_live
 
 AHEAD_S = 5
 """How far ahead of the clock an event may be where the journal is live."""

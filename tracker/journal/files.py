@@ -13,8 +13,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tracker.foundation.errors import JournalError
-from tracker.journal.schema import APPLICATION_ID
-from tracker.journal.store import FORMAT
+from tracker.journal.store import APPLICATION_ID, FORMAT
 
 _MAGIC = b"SQLite format 3\x00"
 

@@ -1,24 +1,190 @@
-"""The fold: every event of a journal, and what those in force add up to. A value that is cheap to extend."""
+"""The fold: every event of a journal, and what those in force add up to. A value that is cheap to extend.
+
+Applies one event to a state: the table of effects, and what holds for every kind.
+
+Which events are in force, and when: undo, redo, corrected times, a corrected zero.
+"""
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any
 
 from tracker.foundation.errors import EventError
-from tracker.journal.events import ABOUT_EVENTS
-from tracker.journal.folding.apply import apply
-from tracker.journal.folding.force import in_force, target
-from tracker.journal.folding.saved import Saved
+from tracker.foundation.times import parse_instant, pet_of
+from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO
+from tracker.journal.folding import changes as plan
+from tracker.journal.folding.begin import start_waiting
+from tracker.journal.folding.conditions import (
+    acknowledged,
+    called,
+    closed,
+    entered,
+    heard,
+    held,
+    limited,
+    noted,
+    reading,
+    resumed,
+    seen,
+    silent,
+    went,
+    zero,
+)
 from tracker.journal.folding.setup import first_state, horizon_s
-from tracker.journal.folding.state import State, named
-from tracker.journal.folding.trail import Trail
+from tracker.journal.folding.state import Saved, State, Trail, named, pet, refuse
 from tracker.journal.folding.view import show
+from tracker.journal.folding.work import began, counted, done, skipped
 from tracker.journal.progress import Progress, Recorded
 from tracker.plan.model import Plan
+
+Effect = Callable[[State, Recorded, float], None]
+
+EFFECTS: Mapping[str, Effect] = {
+    "zero": zero,
+    "began": began,
+    "counted": counted,
+    "done": done,
+    "skipped": skipped,
+    "dropped": plan.dropped,
+    "restored": plan.restored,
+    "held": held,
+    "resumed": resumed,
+    "went": went,
+    "handed": plan.handed,
+    "moved": plan.moved,
+    "added": plan.added,
+    "retimed": plan.retimed,
+    "limited": limited,
+    "reading": reading,
+    "replaced": reading,
+    "seen": seen,
+    "entered": entered,
+    "called": called,
+    "silent": silent,
+    "heard": heard,
+    "noted": noted,
+    "chose": plan.chose,
+    "acknowledged": acknowledged,
+    "closed": closed,
+}
+"""What each kind does to the state; `withdrawn` and `amended` change which events are applied instead."""
+
+_STILL = frozenset(("noted", "acknowledged", "reading", "replaced", "chose", "silent", "heard"))
+"""Kinds after which nothing can begin that could not before."""
+
+_NOT_HEARD = frozenset(("skipped", "handed", "retimed", "went"))
+"""Kinds that name a step without a word from its crew."""
+
+
+def apply(state: State, event: Recorded) -> None:
+    """Change a state by one event; EventError, and a state to be thrown away, when it is impossible."""
+    at = max(0.0, event.at)
+    if event.at < 0 and event.kind not in BEFORE_ZERO:
+        refuse(event, "nothing of this kind happens before zero")
+    if state.zero is None and event.kind not in BEFORE_ZERO and event.kind != "zero":
+        refuse(event, "the clock has not started; record `zero` first")
+    if state.closed is not None and at > state.closed and event.kind not in AFTER_CLOSED:
+        refuse(event, f"the excursion was closed at {pet(state.closed)}")
+    try:
+        EFFECTS[event.kind](state, event, at)
+    except (KeyError, TypeError, ValueError) as error:
+        raise EventError(f"{named(event)}: event {event.number} is damaged ({error!r})") from error
+    state.at = max(state.at, at)
+    _hear(state, event, at)
+    if event.kind not in _STILL:
+        start_waiting(state, at)
+
+
+def _hear(state: State, event: Recorded, at: float) -> None:
+    """Note from whom, or of whom, there was word."""
+    named = event.body.get("crew")
+    if named is None:
+        step = event.body.get("step")
+        who = state.steps[step].crew if step is not None and event.kind not in _NOT_HEARD else ()
+    else:
+        who = (named,) if isinstance(named, str) else named
+    for c in who:
+        if c in state.mark:
+            state.heard[c] = at
+
+
+def withdrawn_numbers(recorded: Iterable[Recorded]) -> set[int]:
+    """Return the numbers of the events that count no more."""
+    gone: set[int] = set()
+    # What withdraws has the greater number, so backwards every event is judged after all that judge it.
+    for event in reversed(list(recorded)):
+        if event.kind == "withdrawn" and event.number not in gone:
+            gone.add(event.body["event"])
+    return gone
+
+
+def target(recorded: Iterable[Recorded], event: Recorded) -> Recorded:
+    """Return the event that a `withdrawn` or `amended` is about, or refuse it."""
+    events = [one for one in recorded if one.number < event.number]
+    number = event.body["event"]
+    found = next((one for one in events if one.number == number), None)
+    if found is None:
+        refuse(event, f"there is no event {number}; the last is {events[-1].number if events else 0}")
+    if number in withdrawn_numbers(events):
+        by = [one.number for one in events if one.kind == "withdrawn" and one.body["event"] == number]
+        refuse(event, f"event {number} ({named(found)}) is already withdrawn by event {by[-1]}")
+    if event.kind == "amended":
+        if found.kind in ABOUT_EVENTS:
+            refuse(event, f"event {number} ({found.kind}) has no time to amend; withdraw it instead")
+        if (found.kind == "zero") != ("utc" in event.body):
+            what = "`utc`" if found.kind == "zero" else "`at`, its PET"
+            refuse(event, f"event {number} ({found.kind}) is amended by {what}")
+    return found
+
+
+def in_force(recorded: Iterable[Recorded]) -> list[Recorded]:
+    """Return the events that count, as amended, in the order of (`at`, number)."""
+    events = list(recorded)
+    gone = withdrawn_numbers(events)
+    amended = {
+        event.body["event"]: event for event in events if event.kind == "amended" and event.number not in gone
+    }
+    counted = [
+        _amended(event, amended.get(event.number))
+        for event in events
+        if event.number not in gone and event.kind not in ABOUT_EVENTS
+    ]
+    zero = next((event for event in counted if event.kind == "zero"), None)
+    if zero is not None and _zero_amended(events, zero):
+        counted = [_on_clock(event, zero, parse_instant(zero.body["utc"])) for event in counted]
+    return sorted(counted, key=lambda event: (event.at, event.number))
+
+
+def _amended(event: Recorded, by: Recorded | None) -> Recorded:
+    if by is None:
+        return event
+    if event.kind == "zero":
+        return replace(event, body={**event.body, "utc": by.body["utc"]})
+    return replace(event, at=by.at, stated=True)
+
+
+def _zero_amended(events: Iterable[Recorded], zero: Recorded) -> bool:
+    """Whether the clock was ever corrected, even if that was taken back."""
+    return any(event.kind == "amended" and event.body["event"] == zero.number for event in events)
+
+
+def _on_clock(event: Recorded, zero: Recorded, utc: datetime) -> Recorded:
+    """Return a stamped event at the PET that its instant has now; stated PETs stay."""
+    if event.stated or event.number <= zero.number:
+        return event
+    return replace(event, at=stamp(event.recorded, utc))
+
+
+def stamp(now: datetime, zero: datetime) -> float:
+    """Return the PET, in whole seconds begun, that a clock shows at an instant."""
+    return float(math.floor(pet_of(now, zero)))
+
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOTHING_SAVED = Saved()

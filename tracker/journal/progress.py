@@ -2,6 +2,8 @@
 
 All times are PET in seconds. Nothing here reads a clock: whatever depends on the present takes it
 as `now`.
+
+When a journal is live: while its excursion can be going on.
 """
 
 from __future__ import annotations
@@ -11,10 +13,24 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
+from tracker.foundation.times import pet_of
 from tracker.plan.model import Plan, Priority, Step, Task
 
 if TYPE_CHECKING:
     from tracker.journal.fold import Fold
+
+
+LIVE_S = 7 * 86400
+"""How long after zero a journal can be live."""
+
+
+def pet_if_live(zero: datetime | None, utc_now: datetime) -> float | None:
+    """Return the PET now where a journal is live, that is, from its zero to seven days after; else None."""
+    if zero is None:
+        return None
+    now = pet_of(utc_now, zero)
+    return now if 0 <= now <= LIVE_S else None
+
 
 BeginKind = Literal["stated", "implied", "batch"]
 Spending = Literal["work", "wait", "hold", "idle"]

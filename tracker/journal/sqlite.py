@@ -1,6 +1,8 @@
 """Journals as SQLite files. Nothing else in the program knows the database.
 
 Write-ahead mode with `synchronous=FULL`: what was written survives a killed process and a cut of power.
+
+The tables of a journal file, as SQL: what any SQLite tool finds in it.
 """
 
 from __future__ import annotations
@@ -18,8 +20,80 @@ from tracker.foundation.errors import JournalError
 from tracker.foundation.lean import without
 from tracker.foundation.text import plain
 from tracker.journal import files
-from tracker.journal.schema import APPLICATION_ID, COLUMNS, INSERT_ESTIMATE, STATEMENTS, WRONG_FIGURES
-from tracker.journal.store import FORMAT, Cell, Genesis, Row, Rows, Shown, Table
+from tracker.journal.store import APPLICATION_ID, FORMAT, Cell, Genesis, Row, Rows, Shown, Table
+
+AS_RUN = [
+    *("task", "step", "do", "crew", "work", "status"),
+    *("planned_start", "planned_finish", "planned_duration"),
+    *("actual_start", "actual_finish", "actual_duration", "variance", "waited", "held"),
+    *("begin_kind", "entry_lag", "seat"),
+]
+"""Columns of `as_run`; times in seconds."""
+
+AS_SPENT = ["crew", "start", "finish", "kind", "step", "cause"]
+"""Columns of `as_spent`; times in seconds."""
+
+COLUMNS = {"as_run": AS_RUN, "as_spent": AS_SPENT}
+
+_TEXT = {"task", "step", "do", "crew", "work", "status", "begin_kind", "seat", "kind", "cause"}
+
+
+def _derived(table: str) -> tuple[str, str]:
+    """Return a table of rows by place, and the view that shows it without the place."""
+    columns = ", ".join(f'"{name}" {"TEXT" if name in _TEXT else "REAL"}' for name in COLUMNS[table])
+    names = ", ".join(f'"{name}"' for name in COLUMNS[table])
+    return (
+        f"CREATE TABLE {table}_rows (place INTEGER PRIMARY KEY, {columns}) STRICT",
+        f"CREATE VIEW {table} AS SELECT {names} FROM {table}_rows ORDER BY place",
+    )
+
+
+def _refuse(table: str, verb: str) -> str:
+    return (
+        f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, 'a journal is never changed, only added to'); END"
+    )
+
+
+STATEMENTS = (
+    "CREATE TABLE journal (one INTEGER PRIMARY KEY CHECK (one = 1), format INTEGER NOT NULL, "
+    "uuid TEXT NOT NULL, created TEXT NOT NULL, rehearsal INTEGER NOT NULL CHECK (rehearsal IN (0, 1)), "
+    "plan_name TEXT NOT NULL, plan TEXT NOT NULL, pace_name TEXT, pace TEXT, hash TEXT NOT NULL) STRICT",
+    "CREATE TABLE events (number INTEGER PRIMARY KEY CHECK (number > 0), kind TEXT NOT NULL, "
+    "at REAL NOT NULL, stated INTEGER NOT NULL CHECK (stated IN (0, 1)), recorded TEXT NOT NULL, "
+    "seat TEXT NOT NULL, body TEXT NOT NULL CHECK (json_valid(body)), hash TEXT NOT NULL) STRICT",
+    "CREATE TABLE estimates (id INTEGER PRIMARY KEY, event INTEGER NOT NULL, at REAL NOT NULL, "
+    "shown TEXT NOT NULL, inside_p10 REAL, inside_p50 REAL, inside_p90 REAL, safe REAL, "
+    "estimate TEXT NOT NULL CHECK (json_valid(estimate)), digest TEXT NOT NULL) STRICT",
+    "CREATE TRIGGER events_in_order BEFORE INSERT ON events "
+    "WHEN NEW.number IS NOT (SELECT coalesce(max(number), 0) + 1 FROM events) "
+    "BEGIN SELECT RAISE(ABORT, 'events are numbered without a gap'); END",
+    "CREATE TRIGGER journal_once BEFORE INSERT ON journal WHEN EXISTS (SELECT 1 FROM journal) "
+    "BEGIN SELECT RAISE(ABORT, 'a journal is created once'); END",
+    *(_refuse(table, verb) for table in ("events", "journal") for verb in ("UPDATE", "DELETE")),
+    *_derived("as_run"),
+    *_derived("as_spent"),
+)
+"""Everything in a journal's file; `verify` compares with the file word for word."""
+
+_FIGURES = {
+    "inside_p10": "$.inside.p10",
+    "inside_p50": "$.inside.p50",
+    "inside_p90": "$.inside.p90",
+    "safe": "$.safe",
+}
+
+INSERT_ESTIMATE = (
+    f"INSERT INTO estimates (event, at, shown, estimate, digest, {', '.join(_FIGURES)}) "
+    "SELECT ?1, ?2, ?3, ?4, ?5, " + ", ".join(f"json_extract(?4, '{place}')" for place in _FIGURES.values())
+)
+"""Keeps an estimate with its leading figures in columns of their own."""
+
+WRONG_FIGURES = "SELECT id FROM estimates WHERE " + " OR ".join(
+    f"{name} IS NOT json_extract(estimate, '{place}')" for name, place in _FIGURES.items()
+)
+"""Finds estimates whose columns are not what their JSON says."""
+
 
 _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"

@@ -19,6 +19,10 @@ from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_instant
 from tracker.journal.progress import Recorded
 
+APPLICATION_ID = 0x54524B4A
+"""Marks a SQLite file as a journal of ours (the letters TRKJ)."""
+
+
 FORMAT = 1
 """The format of journals that this program writes, and the newest that it reads."""
 

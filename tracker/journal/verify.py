@@ -1,4 +1,7 @@
-"""Whether a journal is sound: its file, its chain, and that its events still add up to what it says."""
+"""Whether a journal is sound: its file, its chain, and that its events still add up to what it says.
+
+Copies a journal: the same plan, seed, events and hashes in a new file, or no file at all.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tracker.foundation.errors import JournalError
-from tracker.journal.derived import derived_rows, differences
+from tracker.journal.asrun import derived_rows, differences
 from tracker.journal.fold import Fold
-from tracker.journal.origin import replay, start_fold
+from tracker.journal.journal import replay, start_fold
 from tracker.journal.sqlite import SqliteStore
 from tracker.journal.store import Row
 
@@ -88,3 +91,35 @@ def _unexpected(rows: list[Row], genesis: str, expect: tuple[int, str] | None) -
         return f"the journal ends at event {len(rows)}: event {number} is missing"
     found = rows[number - 1].hash if number else genesis
     return None if found.startswith(digest) else f"event {number} is another: its hash is {found}"
+
+
+def copy(source: Path, target: Path) -> Verdict:
+    """Copy a sound journal into a file that does not exist yet, and return what the copy was found to hold.
+
+    Raises JournalError when the source is not sound, the target exists, or the copy is not as good as it.
+    """
+    verdict = verify(source)
+    if verdict.fault is not None:
+        raise JournalError(f"{source}: not sound, so not copied: {verdict.fault}")
+    original = SqliteStore.open(source, read_only=True)
+    try:
+        SqliteStore.create(target, original.genesis, fill=lambda new: _fill(original, new)).close()
+    finally:
+        original.close()
+    copied = verify(target, (verdict.events, verdict.hash))
+    if copied.fault is not None:
+        raise JournalError(f"{target}: the copy is not sound: {copied.fault}")
+    return copied
+
+
+def _fill(original: SqliteStore, new: SqliteStore) -> None:
+    """Write every event and estimate of one store, and what the events add up to, into another."""
+    rows, genesis = original.rows(), original.genesis
+    fold, _ = replay(start_fold(genesis, original.name), genesis.hash, rows, original.name)
+    with new.writing():
+        for row in rows:
+            new.append(row)
+        for table, cells in derived_rows(fold.progress()).items():
+            new.derive(table, cells, [])
+        for estimate in original.shown():
+            new.show(estimate)

@@ -4,20 +4,19 @@ from __future__ import annotations
 
 from tracker.foundation.errors import EventError, PlanError
 from tracker.foundation.times import parse_pet
-from tracker.journal.folding.lookup import the_crew, the_step, the_task
 from tracker.journal.folding.order import (
     before_closeout,
     before_task,
+    give_up,
     go_on,
     next_place,
     put,
     queue_again,
     refuse_circle,
 )
-from tracker.journal.folding.remaining import give_up
 from tracker.journal.folding.setup import with_task
 from tracker.journal.folding.spending import account, break_off
-from tracker.journal.folding.state import State, named, on_record, refuse
+from tracker.journal.folding.state import State, named, on_record, refuse, the_crew, the_step, the_task
 from tracker.journal.progress import Decision, Recorded
 from tracker.plan.model import Duration, Task
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from tracker.journal.folding.state import State
-from tracker.journal.folding.trail import Trail
+from tracker.journal.folding.state import State, Trail
 from tracker.journal.progress import StepState
 from tracker.plan.graph import step_needs
 from tracker.plan.model import Plan, Step, Task

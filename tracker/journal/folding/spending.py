@@ -1,13 +1,130 @@
-"""Each crew member's time: stretches of work, waiting, hold and idleness, closed without a gap."""
+"""Each crew member's time: stretches of work, waiting, hold and idleness, closed without a gap.
+
+Ticks that came within seconds of one another: their common time is shared out by planned time.
+
+Finished steps as evidence of pace, and how long a step was planned to take.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
-from tracker.journal.folding.batch import Batch, Share, shares
-from tracker.journal.folding.evidence import observe
-from tracker.journal.folding.state import State
-from tracker.journal.progress import Interval
+from tracker.journal.folding.state import Batch, State, Tick
+from tracker.journal.progress import Interval, Observation, StepState
+
+TOGETHER_S = 15.0
+"""Ticks of one crew member closer than this are one batch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What one tick of a batch comes to."""
+
+    tick: Tick
+    begin: float
+    end: float
+    worked_s: float
+    """All its work time, earlier stretches included."""
+
+
+def shares(batch: Batch) -> list[Share]:
+    """Return each tick's part: all steps at one pace, which makes the last of them end at the last tick.
+
+    For one crew member that is their common time, shared out by planned time. Joint steps begin when the
+    last of their crew is through with their part before it.
+    """
+    ticks = batch.ticks
+    if len(ticks) == 1:
+        tick = ticks[0]
+        return [Share(tick, tick.begin, tick.at, tick.worked_s + tick.at - tick.begin)]
+    planned = _weights(ticks)
+    end = max(tick.at for tick in ticks)
+    first = min(tick.begin for tick in ticks)
+    # Beyond this pace a single step would fill all the time; Newton's method on a convex function comes
+    # down from there in finitely many steps.
+    pace = (end - first + max(t.worked_s for t in ticks)) / min(d for d in planned if d > 0)
+    for _ in range(100):
+        played, late, slope = _play(ticks, planned, pace, end)
+        if late <= 1e-9 or slope <= 0:
+            break
+        pace -= late / slope
+    return [_share(tick, begin, through) for tick, (begin, through) in zip(ticks, played, strict=True)]
+
+
+def _weights(ticks: Sequence[Tick]) -> list[float]:
+    planned = [max(tick.planned_s, 0.0) for tick in ticks]
+    return planned if any(planned) else [1.0] * len(ticks)
+
+
+def _share(tick: Tick, begin: float, through: float) -> Share:
+    begin = min(round(begin, 3), tick.at)
+    through = max(round(through, 3), begin)
+    return Share(tick, begin, through, tick.worked_s + through - begin)
+
+
+def _play(
+    ticks: Sequence[Tick], planned: Sequence[float], pace: float, end: float
+) -> tuple[list[tuple[float, float]], float, float]:
+    """Play the ticks at a pace: begins and ends, by how much the last end is late, and its slope in pace."""
+    through: dict[str, tuple[float, float]] = {}
+    played = []
+    last = (end, 0.0)
+    for tick, d in zip(ticks, planned, strict=True):
+        before = [through[c] if c in through else (tick.free[c], 0.0) for c in tick.crew]
+        alone = not any(c in through for c in tick.crew)
+        begin, slope = (tick.begin, 0.0) if alone or not before else max(before)
+        more = pace * d - tick.worked_s
+        finish = (begin + more, slope + d) if more > 0 else (begin, slope)
+        played.append((begin, finish[0]))
+        through.update(dict.fromkeys(tick.crew, finish))
+        last = max(last, finish)
+    return played, last[0] - end, last[1]
+
+
+def planned_s(state: State, s: StepState) -> float:
+    """Return the planned seconds of a step as its crew goes to it: on the way home, from their last site."""
+    time = s.step.time
+    if time.home:
+        sites = [state.site[c] for c in s.crew if c in state.site]
+        if sites:
+            return float(max(state.plan.sites[site] for site in sites))
+    return float(time.likely)
+
+
+def observe(state: State, parts: Sequence[Share]) -> None:
+    """Add the one observation that these steps are together, where they are evidence at all."""
+    kept = [part for part in parts if _counts(state, part.tick.step)]
+    actual = sum(part.worked_s for part in kept)
+    planned = tuple(part.tick.planned_s for part in kept)
+    if not actual > 0 or not all(d > 0 for d in planned):
+        return
+    steps = tuple(part.tick.step for part in kept)
+    crew = tuple(dict.fromkeys(c for step in steps for c in state.steps[step].crew))
+    spans = [state.planned[step] for step in steps]
+    observation = Observation(
+        steps=steps,
+        crew=crew,
+        work=tuple(state.steps[step].step.work for step in steps),
+        planned_s=planned,
+        actual_s=actual,
+        clock_s=(min(start for start, _ in spans) + max(end for _, end in spans)) / 2,
+        at=max(part.tick.at for part in kept),
+        weight_count=_weight(state, steps),
+    )
+    state.observations = state.observations.add(observation)
+
+
+def _counts(state: State, step: str) -> bool:
+    s = state.steps[step]
+    return s.evidence and not s.step.fixed and s.counted > 0
+
+
+def _weight(state: State, steps: Sequence[str]) -> tuple[int, int]:
+    s = state.steps[steps[0]]
+    if len(steps) > 1 or s.step.count == 1:
+        return (1, 1)
+    return (s.counted, s.step.count)
 
 
 def account(state: State, crew: str, to: float) -> None:

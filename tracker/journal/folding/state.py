@@ -1,18 +1,24 @@
-"""Where an excursion stands while events are applied: one record that is copied, then changed in place."""
+"""Where an excursion stands while events are applied: one record that is copied, then changed in place.
+
+A sequence that only grows and is shared between the values that hold parts of it.
+
+Finds what an event names, or refuses the event in words that say what would be right.
+
+States kept on the way, so that a late or withdrawn event folds again only what came after it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Iterable, Iterator, Mapping
 from copy import copy
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any, NoReturn
+from typing import Any, Generic, NoReturn, TypeVar
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
-from tracker.journal.folding.batch import Batch
-from tracker.journal.folding.trail import Trail
 from tracker.journal.progress import (
     Decision,
     Hold,
@@ -23,7 +29,90 @@ from tracker.journal.progress import (
     Recorded,
     StepState,
 )
-from tracker.plan.model import Plan, Task
+from tracker.plan.model import Consumable, Plan, Task
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """One `done`, with what is known about the time before it."""
+
+    step: str
+    number: int
+    at: float
+    begin: float
+    """When its stretch of work began, were it alone."""
+    worked_s: float
+    """Work time from stretches before this one."""
+    planned_s: float
+    crew: tuple[str, ...]
+    """Who was there."""
+    free: Mapping[str, float]
+    """Per member of `crew` since when their time is not accounted for."""
+    cause: str | None
+    """What was waited for before `begin`."""
+    stated: bool
+    """Whether its begin was stated; such a tick stays alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Ticks that share their time, in order."""
+
+    ticks: tuple[Tick, ...]
+
+    @property
+    def crew(self) -> tuple[str, ...]:
+        """Everybody in it."""
+        return tuple(dict.fromkeys(c for tick in self.ticks for c in tick.crew))
+
+    def last_of(self, crew: str) -> float:
+        """Return when this crew member's last tick of it was."""
+        return max(tick.at for tick in self.ticks if crew in tick.crew)
+
+
+T = TypeVar("T")
+
+
+class Trail(Generic[T]):
+    """The first `n` items of a list. Adding gives a new trail in constant time; this one stays as it is."""
+
+    __slots__ = ("_items", "_n", "_tuple")
+
+    def __init__(self, items: Iterable[T] = ()) -> None:
+        self._items = list(items)
+        self._n = len(self._items)
+        self._tuple: tuple[T, ...] | None = None
+
+    def add(self, item: T) -> Trail[T]:
+        """Return a trail with one more item at its end."""
+        items, n = self._items, self._n
+        if len(items) != n:
+            items = items[:n]
+        items.append(item)
+        # Another thread may have added to the same list first; then its item stands in our place.
+        if items[n] is not item:
+            items = [*items[:n], item]
+        longer: Trail[T] = Trail.__new__(Trail)
+        longer._items, longer._n, longer._tuple = items, n + 1, None
+        return longer
+
+    @property
+    def last(self) -> T | None:
+        """The item at the end; None when there is none."""
+        return self._items[self._n - 1] if self._n else None
+
+    def as_tuple(self) -> tuple[T, ...]:
+        """Return the items."""
+        if self._tuple is None:
+            self._tuple = tuple(self._items[: self._n])
+        return self._tuple
+
+    def __len__(self) -> int:
+        return self._n
+
+    def __iter__(self) -> Iterator[T]:
+        return iter(self.as_tuple())
+
 
 Spans = tuple[tuple[float, float], ...]
 
@@ -161,3 +250,85 @@ def on_record(state: State, step: str) -> str:
     when = f" at {pet(s.done)}" if s.done is not None else ""
     by = f" (event {s.done_number})" if s.done_number is not None else ""
     return f"{step} was {s.ended}{when}{by}"
+
+
+def the_step(state: State, event: Recorded) -> StepState:
+    """Return the step that an event names."""
+    step = event.body["step"]
+    if step not in state.steps:
+        why = f"there is no step {step}"
+        if step in state.tasks:
+            ids = [one.id for one in state.tasks[step].steps]
+            why = f"{step} is a task; its steps are {', '.join(ids[:8])}"
+        refuse(event, why + _nearest(step, state.steps))
+    return state.steps[step]
+
+
+def the_task(state: State, event: Recorded, key: str = "task") -> Task:
+    """Return the task that an event names."""
+    task = event.body[key]
+    if task not in state.tasks:
+        refuse(event, f"there is no task {task}{_nearest(task, state.tasks)}")
+    return state.tasks[task]
+
+
+def the_crew(state: State, event: Recorded) -> tuple[str, ...]:
+    """Return the crew members that an event names, all where it names none."""
+    named = event.body.get("crew")
+    if named is None:
+        return state.crew
+    for c in (named,) if isinstance(named, str) else named:
+        if c not in state.crew:
+            refuse(event, f"there is no crew member {c}; the crew is {', '.join(state.crew)}")
+    return (named,) if isinstance(named, str) else tuple(named)
+
+
+def the_consumable(state: State, event: Recorded, name: str, crew: str) -> Consumable:
+    """Return a consumable that this crew member has; `*` stands for a shared store."""
+    consumables = state.plan.consumable
+    if name not in consumables:
+        refuse(event, f"there is no consumable {name}{_nearest(name, consumables)}")
+    found = consumables[name]
+    if found.shared and crew != "*":
+        refuse(event, f"{name} is one store for all; its crew is `*`, not {crew}")
+    if not found.shared and crew not in found.crew:
+        what = f"{name} is no shared store" if crew == "*" else f"{crew} has no {name}"
+        refuse(event, f"{what}; name one of {', '.join(found.crew)}")
+    return found
+
+
+def _nearest(word: str, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(word, list(known), n=3, cutoff=0.6)
+    return f"; did you mean {' or '.join(close)}?" if close else ""
+
+
+EVERY = 32
+"""A state is kept after so many events."""
+_MOST = 24
+"""Beyond this every other of the older half is let go."""
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """States by the number of events they had folded, ascending. Never changed, and neither are they."""
+
+    states: tuple[tuple[int, State], ...] = ()
+
+    def keep(self, events: int, state: State) -> Saved:
+        """Return these and one more, where it is time for one."""
+        if events % EVERY:
+            return self
+        states = (*self.states, (events, state.copy()))
+        if len(states) > _MOST:
+            half = len(states) // 2
+            states = (*states[:half:2], *states[half:])
+        return Saved(states)
+
+    def until(self, events: int) -> Saved:
+        """Return those that had folded at most so many events."""
+        return Saved(tuple(one for one in self.states if one[0] <= events))
+
+    @property
+    def last(self) -> tuple[int, State] | None:
+        """The one that had folded most; None without any."""
+        return self.states[-1] if self.states else None

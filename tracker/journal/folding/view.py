@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from tracker.journal.folding.needs import circle_in, open_needs
-from tracker.journal.folding.remaining import open_items
+from tracker.journal.folding.begin import circle_in, open_needs
+from tracker.journal.folding.order import open_items
 from tracker.journal.folding.setup import limits_as_pet
 from tracker.journal.folding.spending import account, settle, stop, stretch
 from tracker.journal.folding.state import State

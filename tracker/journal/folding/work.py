@@ -1,14 +1,24 @@
-"""What happens when work on a step begins, counts, ends."""
+"""What happens when work on a step begins, counts, ends.
+
+What happens when a step ends: its tick, the time that belongs to it, and who goes on to what.
+"""
 
 from __future__ import annotations
 
-from tracker.journal.folding.begin import in_window, latest
-from tracker.journal.folding.lookup import the_step
-from tracker.journal.folding.needs import open_needs
-from tracker.journal.folding.order import go_on, queue_again
-from tracker.journal.folding.remaining import give_up
-from tracker.journal.folding.spending import account, break_off, stop
-from tracker.journal.folding.state import State, on_record, pet, refuse
+from tracker.foundation.times import instant_of
+from tracker.journal.folding.begin import in_window, latest, needs_of, open_needs
+from tracker.journal.folding.order import give_up, go_on, is_open, queue_again, unqueue
+from tracker.journal.folding.spending import (
+    TOGETHER_S,
+    Share,
+    account,
+    break_off,
+    observe,
+    planned_s,
+    settle,
+    stop,
+)
+from tracker.journal.folding.state import Batch, State, Tick, on_record, pet, refuse, the_step
 from tracker.journal.progress import Recorded, StepState
 
 
@@ -164,3 +174,152 @@ def _free_for(state: State, crew: str, step: str) -> bool:
     if other is None:
         return crew not in state.entered
     return other == step or other not in state.firm
+
+
+_LATE_S = 7 * 86400.0
+
+
+def done(state: State, event: Recorded, at: float) -> None:
+    """Tick a step off."""
+    s = the_step(state, event)
+    step = s.step.id
+    if s.ended == "done":
+        refuse(event, f"{on_record(state, step)}; it cannot be done twice")
+    count = event.body.get("count", s.step.count)
+    check_count(event, s, count)
+    given_up = s.ended is not None
+    take_up(state, event, step)
+    tick = _tick(state, event, step, at, count)
+    evidence = state.steps[step].evidence and not given_up and not any(c in state.silent for c in s.crew)
+    state.change(
+        step,
+        ended="done",
+        done=at,
+        began=tick.begin if s.began is None or (s.worked_s == 0 and not tick.stated) else s.began,
+        begin_kind=s.begin_kind or "implied",
+        running_since=None,
+        counted=count,
+        evidence=evidence,
+        waited_for=state.steps[step].waited_for or state.cause.get(step),
+        done_number=event.number,
+        entry_lag_s=_lag(state, event),
+        seat=event.seat,
+    )
+    state.firm.discard(step)
+    state.suspended.discard(step)
+    unqueue(state, step)
+    _join(state, tick)
+    if s.step.site is not None:
+        state.site.update(dict.fromkeys(s.crew, s.step.site))
+    _after(state, event, step, at)
+
+
+def _after(state: State, event: Recorded, step: str, at: float) -> None:
+    """Go on after a step ended; what it closed, or will not open, may change what remains."""
+    if (state.dropped or state.recall) and state.steps[step].step.closes + state.steps[step].step.opens:
+        give_up(state, event, at)
+    go_on(state, at)
+
+
+def _lag(state: State, event: Recorded) -> float | None:
+    """Return how long after its `at` an event was recorded; None where it was not recorded on the day."""
+    if state.zero is None:
+        return None
+    lag = (event.recorded - instant_of(event.at, state.zero)).total_seconds()
+    return lag if -60.0 <= lag <= _LATE_S else None
+
+
+def _tick(state: State, event: Recorded, step: str, at: float, count: int) -> Tick:
+    """Return the tick of a step, everybody's time up to it settled or handed to the tick."""
+    s = state.steps[step]
+    if state.at_work(step, at):
+        begin, there = s.running_since or 0.0, state.members(step)
+    else:
+        begin, there = forced(state, s, at)
+        _warn_window(state, event, s, begin)
+    _warn_tick(state, event, s)
+    for c in there:
+        if (other := state.current[c]) is not None and other != step:
+            unstart(state, other)
+        if c in state.holds or step in state.suspended:
+            account(state, c, at)
+    free = {c: state.mark[c] for c in there}
+    state.mark.update(dict.fromkeys(there, at))
+    return Tick(
+        step=step,
+        number=event.number,
+        at=at,
+        begin=begin,
+        worked_s=s.worked_s,
+        planned_s=planned_s(state, s) * count / s.step.count,
+        crew=tuple(there),
+        free=free,
+        cause=state.cause.get(step),
+        stated=s.begin_kind == "stated",
+    )
+
+
+def _warn_tick(state: State, event: Recorded, s: StepState) -> None:
+    step = s.step.id
+    if needs := [need for need in needs_of(state, step) if state.steps[need].ended is None]:
+        state.warn(event, f"{step} before its need {', '.join(needs)}")
+    if s.step.hold_point is not None and step not in state.went:
+        state.warn(event, f"{step} without its go")
+    away = [c for c in s.crew if state.current[c] != step]
+    if len(s.crew) > 1 and away:
+        state.warn(event, f"{step} is a joint step, and {', '.join(away)} was not at it")
+    warn_crew(state, event, s)
+
+
+def _warn_window(state: State, event: Recorded, s: StepState, begin: float) -> None:
+    begun = s.began is not None and s.running_since is None
+    if not begun and not in_window(state, s, min(begin, event.at)):
+        state.warn(event, f"{s.step.id} outside its window {' '.join(s.step.windows)}")
+
+
+def _join(state: State, tick: Tick) -> None:
+    """Put a tick into the batch of its crew where it came within seconds of the tick before."""
+    batches = {id(batch): batch for c in tick.crew if (batch := state.batches.get(c)) is not None}
+    near = {id(state.batches[c]) for c in tick.crew if _near(state, tick, c)}
+    for key, batch in batches.items():
+        if key not in near:
+            settle(state, batch)
+    ticks = [one for key, batch in batches.items() if key in near for one in batch.ticks]
+    whole = Batch((*sorted(ticks, key=lambda one: (one.at, one.number)), tick))
+    for c in whole.crew:
+        state.batches[c] = whole
+    if not tick.crew:
+        _alone(state, tick)
+
+
+def _near(state: State, tick: Tick, crew: str) -> bool:
+    """Whether a tick came within seconds of this crew member's last one, neither of a stated begin."""
+    batch = state.batches.get(crew)
+    if batch is None or tick.stated or any(one.stated for one in batch.ticks):
+        return False
+    return tick.at - batch.last_of(crew) < TOGETHER_S
+
+
+def _alone(state: State, tick: Tick) -> None:
+    """Keep the work time of a step at which nobody was any more: what it had when they left it."""
+    part = Share(tick, tick.begin, tick.at, tick.worked_s + tick.at - tick.begin)
+    state.change(tick.step, worked_s=part.worked_s)
+    observe(state, [part])
+
+
+def skipped(state: State, event: Recorded, at: float) -> None:
+    """The step will not be done."""
+    s = the_step(state, event)
+    step = s.step.id
+    if s.ended == "done":
+        refuse(event, f"{on_record(state, step)}; it cannot be skipped")
+    if s.ended is not None:
+        state.warn(event, on_record(state, step))
+    still_open = [item for item in s.step.closes if is_open(state, item, at)]
+    if still_open:
+        state.warn(event, f"{', '.join(still_open)} stays open")
+    break_off(state, step, at)
+    unqueue(state, step)
+    state.change(step, ended="skipped", done_number=event.number, seat=event.seat)
+    state.taken_up -= {step}
+    give_up(state, event, at)

@@ -13,18 +13,14 @@ from typing import Any
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, instant_of
-from tracker.journal import several
-from tracker.journal.adding import expand_added
-from tracker.journal.complete import complete
+from tracker.journal.kinds import BY_KIND, BY_WORD
 from tracker.journal.preview import preview
 from tracker.journal.progress import Progress
-from tracker.journal.typed.fill import fill
-from tracker.journal.typed.lines import begins_reading, readings
-from tracker.journal.typed.match import crew_or_none, current_step, find_word
-from tracker.journal.typed.tokens import Entry
-from tracker.journal.value import Setting
-from tracker.journal.when import Clock, is_time, read_instant, read_pet
-from tracker.journal.words import BY_KIND, BY_WORD
+from tracker.journal.typed import lines as several
+from tracker.journal.typed.fill import Setting, fill
+from tracker.journal.typed.lines import begins_reading, expand_added, readings
+from tracker.journal.typed.match import complete, crew_or_none, current_step, find_word
+from tracker.journal.typed.tokens import Clock, Entry, is_time, read_instant, read_pet
 
 Event = dict[str, Any]
 
