@@ -16,10 +16,10 @@ from tracker.forecast.advice import advise
 from tracker.forecast.changes import changes as changes_of
 from tracker.forecast.demand import closed, demand
 from tracker.forecast.estimate import estimate
+from tracker.forecast.hysteresis import forget
 from tracker.forecast.judge import Judge
 from tracker.forecast.kept import kept_set
 from tracker.forecast.orders import better_orders
-from tracker.forecast.steady import forget
 
 PART = "advice"
 

@@ -10,7 +10,7 @@ from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
 from tracker.forecast.demand import to_enter
 from tracker.forecast.estimate import estimate
-from tracker.forecast.steady import forget
+from tracker.forecast.hysteresis import forget
 from tracker.forecast.values import Estimate, OptionalFigure
 
 HOUR = 3600

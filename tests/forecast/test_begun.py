@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
+from tracker.forecast.attribution import moved
 from tracker.forecast.estimate import estimate
-from tracker.forecast.moved import moved
 
 
 def lamp(limit: str) -> Run:

@@ -17,7 +17,7 @@ from tests.flat import flat
 from tests.runs import Run, step, task
 from tracker.forecast.ingress import inside
 from tracker.forecast.limits import deadlines, weights
-from tracker.forecast.reserve import reserves_reached
+from tracker.forecast.usage import reserves_reached
 from tracker.forecast.waits import regular_gaps, wait_for_opening
 from tracker.forecast.world import Account, World, advance, begin
 from tracker.plan.timeline import as_planned

@@ -7,7 +7,8 @@ import pytest
 
 from tests.chance import Kind, brute, chance
 from tests.worlds import Ask, Optional, Work, world
-from tracker.forecast import kept, reach, search
+from tracker.forecast import choose as search
+from tracker.forecast import kept, reach
 from tracker.forecast.judge import Judge
 from tracker.forecast.kept import kept_set
 

@@ -182,7 +182,7 @@ Moved = tuple[tuple[str, float], ...]
 
 def _moved(found: _Found, journal: Journal, args: argparse.Namespace) -> Moved:
     """Return what moved the projected ingress since an earlier instant."""
-    from tracker.forecast.moved import moved
+    from tracker.forecast.attribution import moved
 
     since = float(_pet("--since", args.since))
     if since > found.now:

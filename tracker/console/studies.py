@@ -94,9 +94,9 @@ class Studies(Latest[Wish]):
 
     def _work(self, wish: Wish) -> Iterator[Learned]:
         # Arrays are imported here, after the first frame is painted.
+        from tracker.forecast.attribution import moved
         from tracker.forecast.chances import done_by
         from tracker.forecast.estimate import estimate
-        from tracker.forecast.moved import moved
 
         now = wish.estimate.at
         if wish.supposed is not None:

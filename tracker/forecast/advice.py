@@ -8,11 +8,11 @@ import numpy as np
 
 from tracker.forecast.demand import demand, going_on, with_dependents, with_needs
 from tracker.forecast.homebound import homebound
+from tracker.forecast.hysteresis import names, steady
 from tracker.forecast.judge import Judge
 from tracker.forecast.last_call import Start, first_step, starts
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.reasons import reason
-from tracker.forecast.steady import names, steady
 from tracker.forecast.turn_back import turn_back
 from tracker.forecast.values import Advice, OptionalFigure, Verdict
 from tracker.forecast.world import World

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.buffers import take
+from tracker.forecast.memory import take
 from tracker.forecast.world import Course, World, advance, begin
 
 

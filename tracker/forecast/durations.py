@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from tracker.forecast import evidence
 from tracker.forecast.ask import Ask
-from tracker.forecast.buffers import take
 from tracker.forecast.learned import learned
+from tracker.forecast.memory import take
 from tracker.forecast.pace import Belief, Layout, observe, outlast
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.pace_shown import shown_pace

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.limits import Mask, Standing
 from tracker.forecast.quantiles import NOTHING, ranged
-from tracker.forecast.reserve import reserves_reached
+from tracker.forecast.usage import reserves_reached
 from tracker.forecast.values import ConsumableFigure, LimitFigure, Range
 from tracker.forecast.waits import Row
 from tracker.forecast.world import Account, Course, World

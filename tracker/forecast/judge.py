@@ -17,7 +17,7 @@ from tracker.forecast.ingress import inside as ingress
 from tracker.forecast.limits import broken
 from tracker.forecast.quantiles import one
 from tracker.forecast.quick import Run
-from tracker.forecast.stage import Stage, bounds
+from tracker.forecast.task_sets import Stage, bounds
 from tracker.forecast.waits import Row
 from tracker.forecast.world import Course, World
 

@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.choose import Kept, Part, Search, first_node
 from tracker.forecast.demand import Demand, closed, count, demand
 from tracker.forecast.judge import Judge
 from tracker.forecast.limits import GRAIN_S, Mask, clocked
 from tracker.forecast.quick import Run, inside
-from tracker.forecast.search import Kept, Part, Search, first_node
-from tracker.forecast.stage import Stage, plain_world
+from tracker.forecast.task_sets import Stage, plain_world
 from tracker.forecast.waits import Row
 from tracker.forecast.world import World
 

@@ -29,7 +29,7 @@ from tracker.forecast.limits import (
     way_home,
 )
 from tracker.forecast.shut_out import shut_out
-from tracker.forecast.stage import Stage, plain_world
+from tracker.forecast.task_sets import Stage, plain_world
 from tracker.forecast.waits import MANY_GAPS, NEVER, Row, regular_gaps
 from tracker.forecast.world import Course, Node, World, advance
 

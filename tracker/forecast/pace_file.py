@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
-from tracker.forecast.pace_schema import Effect, PaceFile, validate
+from tracker.forecast.prior import Effect, PaceFile, validate
 from tracker.foundation.errors import Fault, PlanError
 from tracker.foundation.text import ADVISORY
 from tracker.plan.yaml_tree import Tree, check_size, read_tree

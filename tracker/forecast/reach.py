@@ -15,7 +15,7 @@ import numpy as np
 
 from tracker.forecast.limits import Mask, bound_crew, clocked
 from tracker.forecast.quick import Block, Run
-from tracker.forecast.stage import Stage
+from tracker.forecast.task_sets import Stage
 from tracker.forecast.waits import Row
 
 WORTHS = 64

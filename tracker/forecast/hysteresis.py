@@ -14,12 +14,12 @@ from collections import OrderedDict
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from tracker.forecast.choose import Kept
 from tracker.forecast.demand import closed, demand, total, worths
 from tracker.forecast.facts import Facts, facts, raised
 from tracker.forecast.judge import Judge
 from tracker.forecast.kept import kept_set
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.search import Kept
 from tracker.forecast.values import Raised
 from tracker.forecast.world import World
 from tracker.journal.progress import Progress, Recorded

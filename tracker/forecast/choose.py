@@ -16,7 +16,7 @@ from tracker.forecast.demand import Demand, Failing, Worth, total, with_needs, w
 from tracker.forecast.judge import Judge
 from tracker.forecast.quick import Run, inside
 from tracker.forecast.reach import Reach
-from tracker.forecast.stage import Stage
+from tracker.forecast.task_sets import Stage
 from tracker.forecast.waits import Row
 from tracker.forecast.world import World
 
