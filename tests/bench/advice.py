@@ -13,13 +13,13 @@ from tests.bench.table import report
 from tests.bench.watching import long_plan
 from tests.cpsat import solve, worth
 from tracker.forecast.advice import advise
-from tracker.forecast.changes import changes as changes_of
-from tracker.forecast.demand import closed, demand
+from tracker.forecast.choose import kept_set
 from tracker.forecast.estimate import estimate
 from tracker.forecast.hysteresis import forget
-from tracker.forecast.judge import Judge
-from tracker.forecast.kept import kept_set
+from tracker.forecast.limits import closed, demand
 from tracker.forecast.orders import better_orders
+from tracker.forecast.orders import changes as changes_of
+from tracker.forecast.task_sets import Judge
 
 PART = "advice"
 

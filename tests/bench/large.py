@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from tracker.forecast.ingress import inside
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world
-from tracker.forecast.world import World, advance, begin
+from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.times import format_exact
 from tracker.journal.admission import admit
 from tracker.journal.fold import Fold

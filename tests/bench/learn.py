@@ -8,7 +8,7 @@ from tests.bench.table import report
 from tests.seasons import Truth, events, plan
 from tracker.debrief.judged import QUARTERS, Forecasted, Judgement, judge, judgement
 from tracker.debrief.learn import learn
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 

@@ -17,10 +17,9 @@ import numpy as np
 from tests.bench.excursions import Array, recorded
 from tests.bench.table import report
 from tracker.debrief.score import crps_samples
-from tracker.forecast.ingress import inside
-from tracker.forecast.pace_file import DEFAULT_PRIOR
+from tracker.forecast.prior import DEFAULT_PRIOR
 from tracker.forecast.remaining import build_world
-from tracker.forecast.world import advance, begin
+from tracker.forecast.world import advance, begin, inside
 from tracker.foundation.times import format_exact
 from tracker.journal.fold import Fold
 from tracker.plan.model import Plan

@@ -18,10 +18,9 @@ from tests.bench import late, lunar
 from tests.bench.excursions import KINDS, Array, Case, make, noise, play
 from tests.bench.table import report
 from tracker.debrief.score import crps_samples
-from tracker.forecast.ingress import inside
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.remaining import build_world
-from tracker.forecast.world import advance, begin
+from tracker.forecast.world import advance, begin, inside
 from tracker.journal.progress import Progress
 
 SHARES = (0.10, 0.25, 0.50, 0.75)

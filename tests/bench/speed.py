@@ -19,10 +19,9 @@ from tests.bench.discrete import Played
 from tests.bench.large import Size, large
 from tests.bench.table import report
 from tracker.forecast.estimate import estimate
-from tracker.forecast.ingress import inside
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.values import Estimate
-from tracker.forecast.world import World, advance, begin
+from tracker.forecast.world import World, advance, begin, inside
 from tracker.journal.admission import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress

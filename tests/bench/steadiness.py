@@ -10,11 +10,11 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tests.bench.large import Size, large
-from tracker.forecast.demand import demand
+from tracker.forecast.choose import kept_set
 from tracker.forecast.hysteresis import names, steady
-from tracker.forecast.judge import Judge
-from tracker.forecast.kept import kept_set
+from tracker.forecast.limits import demand
 from tracker.forecast.remaining import build_world
+from tracker.forecast.task_sets import Judge
 from tracker.journal.admission import admit
 from tracker.journal.progress import Progress
 

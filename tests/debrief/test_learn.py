@@ -11,7 +11,7 @@ from tracker.debrief import effects, level
 from tracker.debrief.effects import Seen
 from tracker.debrief.level import Level, fit, log_likelihood, side_by_side
 from tracker.forecast.pace import Evidence, Layout, observe, start
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 
 LAYOUT = Layout(("EV1", "EV2"), ("carry", "drive", "fasten"), 2.75)
 CREW_TRUTH = np.array([-0.10, 0.10])

@@ -8,9 +8,9 @@ import pytest
 
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
-from tracker.forecast.demand import to_enter
 from tracker.forecast.estimate import estimate
 from tracker.forecast.hysteresis import forget
+from tracker.forecast.limits import to_enter
 from tracker.forecast.values import Estimate, OptionalFigure
 
 HOUR = 3600

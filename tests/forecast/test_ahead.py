@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from tests.runs import Run, step, task
-from tracker.forecast.ahead import ahead
+from tracker.forecast.remaining import ahead
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
 

@@ -15,11 +15,9 @@ from tests.bench.large import Size, large
 from tests.chance import Kind, chance
 from tests.flat import flat
 from tests.runs import Run, step, task
-from tracker.forecast.ingress import inside
-from tracker.forecast.limits import deadlines, weights
-from tracker.forecast.usage import reserves_reached
-from tracker.forecast.waits import regular_gaps, wait_for_opening
-from tracker.forecast.world import Account, World, advance, begin
+from tracker.forecast.limits import deadlines
+from tracker.forecast.usage import reserves_reached, weights
+from tracker.forecast.world import Account, World, advance, begin, inside, regular_gaps, wait_for_opening
 from tracker.plan.timeline import as_planned
 
 

@@ -10,8 +10,17 @@ import pytest
 from scipy import stats
 
 from tracker.forecast import draws
-from tracker.forecast.draws import FAR, LATE, normals, running_on, truncated, uniforms
-from tracker.forecast.normal import from_upper_tail, hazard, upper_tail
+from tracker.forecast.draws import (
+    FAR,
+    LATE,
+    from_upper_tail,
+    hazard,
+    normals,
+    running_on,
+    truncated,
+    uniforms,
+    upper_tail,
+)
 
 
 def test_the_normal_functions_agree_with_scipy() -> None:

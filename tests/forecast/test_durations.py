@@ -13,12 +13,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tracker.forecast.ask import Ask
 from tracker.forecast.durations import Drawn, _believe, draw_durations
 from tracker.forecast.estimate import estimate
-from tracker.forecast.evidence import of_observation
-from tracker.forecast.pace import Layout
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace import Ask, Layout, of_observation
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Observation, Progress, Recorded
 from tracker.plan.read import parse_plan

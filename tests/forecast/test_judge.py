@@ -9,13 +9,10 @@ import numpy as np
 import pytest
 
 from tests.chance import Kind, chance
-from tracker.forecast.branches import played
-from tracker.forecast.demand import closed
-from tracker.forecast.ingress import inside
-from tracker.forecast.judge import Judge
 from tracker.forecast.last_call import starts
-from tracker.forecast.limits import broken
-from tracker.forecast.world import World, advance, begin
+from tracker.forecast.limits import broken, closed
+from tracker.forecast.task_sets import Judge
+from tracker.forecast.world import World, advance, begin, inside, played
 
 KINDS = [Kind(), Kind(homes=True), Kind(clocks=True, two=True)]
 

@@ -7,10 +7,11 @@ import pytest
 
 from tests.chance import Kind, brute, chance
 from tests.worlds import Ask, Optional, Work, world
+from tracker.forecast import choose as kept
+from tracker.forecast import choose as reach
 from tracker.forecast import choose as search
-from tracker.forecast import kept, reach
-from tracker.forecast.judge import Judge
-from tracker.forecast.kept import kept_set
+from tracker.forecast.choose import kept_set
+from tracker.forecast.task_sets import Judge
 
 KINDS = {
     "plain": Kind(),

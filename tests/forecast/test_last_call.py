@@ -7,8 +7,8 @@ import pytest
 
 from tests.chance import Kind, chance, play
 from tests.worlds import Ask, Optional, Work, world
-from tracker.forecast.demand import with_needs
 from tracker.forecast.last_call import first_step, last_call
+from tracker.forecast.limits import with_needs
 from tracker.forecast.world import World
 
 MIN = 60.0

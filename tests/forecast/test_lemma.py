@@ -10,10 +10,8 @@ from hypothesis import strategies as st
 
 from tests.chance import Kind, chance
 from tests.worlds import Ask, Optional, Store, Work, world
-from tracker.forecast.demand import closed
-from tracker.forecast.ingress import inside
-from tracker.forecast.limits import broken, deadlines
-from tracker.forecast.world import Course, World, advance, begin
+from tracker.forecast.limits import broken, closed, deadlines
+from tracker.forecast.world import Course, World, advance, begin, inside
 
 
 def _play(made: World, kept: frozenset[int]) -> Course:

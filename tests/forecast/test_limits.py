@@ -6,18 +6,16 @@ import pytest
 
 from tests.chance import Kind, chance, play
 from tests.worlds import Ask, Store, Work, world
-from tracker.forecast.clocks import late
-from tracker.forecast.ingress import inside
 from tracker.forecast.limits import (
     binding,
     broken,
     deadlines,
     holds,
+    late,
     needed,
     standings,
 )
-from tracker.forecast.shut_out import shut_out_by_window
-from tracker.forecast.world import Course, World, advance, begin
+from tracker.forecast.world import Course, World, advance, begin, inside, shut_out_by_window
 
 NEVER = float("inf")
 

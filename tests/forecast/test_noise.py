@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tracker.forecast.draws import Normals
-from tracker.forecast.noise import Noise, noise_of
+from tracker.forecast.durations import Noise, noise_of
 
 N = 1003
 SHAPES = {"step:a": (600.0, 1.0), "step:b": (95.5, 0.4), "rest:b": (31.0, 2.5)}

@@ -21,7 +21,7 @@ from tracker.forecast.pace import (
     root,
     start,
 )
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.prior import PacePrior
 
 Array = NDArray[np.float64]
 

@@ -10,14 +10,11 @@ import numpy as np
 import pytest
 
 from tests.runs import Run, step, task
-from tracker.forecast.changes import changes
-from tracker.forecast.demand import going_on
-from tracker.forecast.ingress import inside
-from tracker.forecast.orders import BetterOrder, better_orders
+from tracker.forecast.limits import going_on
+from tracker.forecast.orders import CIRCLE, BetterOrder, Reorder, better_orders, changes
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
-from tracker.forecast.reorder import CIRCLE, Reorder
-from tracker.forecast.world import advance, begin
+from tracker.forecast.world import advance, begin, inside
 from tracker.foundation.errors import EventError
 from tracker.journal.progress import Progress
 

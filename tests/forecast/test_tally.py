@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from tests.bench.large import Size, large
-from tracker.forecast import tally as tallies
+from tracker.forecast import usage as tallies
 from tracker.forecast.limits import beyond_waiting
-from tracker.forecast.tally import Tally
+from tracker.forecast.usage import Tally
 from tracker.forecast.world import World, advance, begin
 
 

@@ -9,10 +9,9 @@ from tests.chance import Kind, chance
 from tests.flat import flat
 from tests.runs import Run, step, task
 from tests.worlds import Ask, Store, Work, world
-from tracker.forecast.homeward import homeward
-from tracker.forecast.judge import Judge
-from tracker.forecast.kept import kept_set
-from tracker.forecast.turn_back import turn_back
+from tracker.forecast.choose import kept_set
+from tracker.forecast.task_sets import Judge
+from tracker.forecast.turn_back import homeward, turn_back
 from tracker.forecast.world import World
 
 MIN = 60.0

@@ -8,7 +8,7 @@ from pathlib import Path
 from pydantic import BaseModel
 
 from tracker.forecast.estimate import estimate
-from tracker.forecast.pace_file import read_pace
+from tracker.forecast.prior import read_pace
 from tracker.journal.events import MODELS
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan

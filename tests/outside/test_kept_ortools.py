@@ -8,7 +8,7 @@ import pytest
 
 from tests.chance import Kind, chance, play
 from tests.cpsat import solve, worth
-from tracker.forecast.kept import kept_set
+from tracker.forecast.choose import kept_set
 from tracker.forecast.world import World
 
 KINDS = {

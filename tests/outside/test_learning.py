@@ -14,7 +14,7 @@ from scipy import integrate, stats
 
 from tracker.forecast.estimate import estimate
 from tracker.forecast.pace import Evidence, Layout, observe, start
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.prior import PacePrior
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Recorded
 from tracker.plan.read import parse_plan

@@ -11,10 +11,9 @@ from tests.flat import flat
 from tests.runs import Run, task
 from tests.worlds import Work, world
 from tracker.forecast.estimate import estimate
-from tracker.forecast.ingress import inside
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.prior import PacePrior
 from tracker.forecast.remaining import build_world
-from tracker.forecast.world import advance, begin
+from tracker.forecast.world import advance, begin, inside
 from tracker.plan.timeline import as_planned
 
 # "General Foundry" of Render, Stair and Hanna, Quantitative Analysis for Management: activity times

@@ -11,7 +11,7 @@ from tracker.foundation.text import plain
 from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
-    from tracker.forecast.pace_file import PacePrior
+    from tracker.forecast.prior import PacePrior
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check a plan: 0 when it has no fault, whatever its warnings; faults raise PlanError."""
-    from tracker.forecast.at_zero import at_zero
+    from tracker.forecast.chances import at_zero
     from tracker.plan.paper import on_paper
     from tracker.plan.read import read_plan
 
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _prior(path: str | None) -> PacePrior:
-    from tracker.forecast.pace_file import DEFAULT_PRIOR, read_pace
+    from tracker.forecast.prior import DEFAULT_PRIOR, read_pace
     from tracker.plan.read import read_text
 
     return DEFAULT_PRIOR if path is None else read_pace(read_text(path), path)

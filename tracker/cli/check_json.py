@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from tracker.forecast.at_zero import AtZero, Chance
+from tracker.forecast.chances import AtZero, Chance
 from tracker.foundation.errors import Fault
 from tracker.foundation.text import ADVISORY
 from tracker.foundation.times import format_instant

@@ -6,7 +6,7 @@ import math
 import textwrap
 from collections.abc import Iterator
 
-from tracker.forecast.at_zero import AtZero, Chance
+from tracker.forecast.chances import AtZero, Chance
 from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.plan.model import CrewMember, Plan, Step

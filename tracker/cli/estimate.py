@@ -17,7 +17,7 @@ from tracker.foundation.waiting import Waiting, interruptible, meanwhile
 
 if TYPE_CHECKING:
     from tracker.forecast.orders import BetterOrder
-    from tracker.forecast.pace_file import PacePrior
+    from tracker.forecast.prior import PacePrior
     from tracker.forecast.values import Estimate
     from tracker.journal.journal import Journal
     from tracker.journal.progress import Progress
@@ -151,7 +151,7 @@ _EXAMPLE = '{"kind": "dropped", "task": "latch"}'
 def _prior(path: Path | None) -> PacePrior | None:
     if path is None:
         return None
-    from tracker.forecast.pace_file import read_pace
+    from tracker.forecast.prior import read_pace
     from tracker.journal.journal import read_pace_text
 
     return replace(read_pace(read_pace_text(path), str(path)), name=path.name)
@@ -163,11 +163,11 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
     if args.json:
         return [_json(found, moved, orders)]
     if args.page:
-        from tracker.forecast.brief import page
+        from tracker.forecast.report import page
 
         lines = page(found.progress, found.estimate, number=journal.number, digest=journal.hash)
     elif args.brief:
-        from tracker.forecast.brief import brief
+        from tracker.forecast.report import brief
 
         lines = brief(found.progress, found.estimate)
     else:

@@ -92,7 +92,7 @@ def _same_plan(journal: Journal, args: argparse.Namespace) -> None:
 
 
 def _check_pace(path: Path) -> None:
-    from tracker.forecast.pace_file import read_pace
+    from tracker.forecast.prior import read_pace
     from tracker.journal.journal import read_pace_text
 
     read_pace(read_pace_text(path), str(path))

@@ -249,7 +249,7 @@ class Desk(Entering):
         return self.paged(help_lines([ticks, *rows], width), width, height)
 
     def _brief(self, scene: Scene, width: int, height: int) -> list[Line]:
-        from tracker.forecast.brief import brief
+        from tracker.forecast.report import brief
 
         if scene.estimate is None:
             return self.paged(text_lines(["the estimate is being worked out"], width), width, height)

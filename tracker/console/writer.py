@@ -240,7 +240,7 @@ def _words(error: Exception) -> str:
 
 def _write_page(journal: Any, task: _Page) -> None:
     """Write the page for paper beside the journal, all of it or none."""
-    from tracker.forecast.brief import page
+    from tracker.forecast.report import page
 
     lines = page(task.progress, task.estimate, number=journal.number, digest=journal.hash)
     target = Path(journal.path).with_suffix(".page.txt")

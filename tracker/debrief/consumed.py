@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 
-from tracker.forecast.accounts import used_so_far
-from tracker.forecast.consumables import Store, Used, believed
+from tracker.forecast.consumables import Store, Used, believed, used_so_far
 from tracker.forecast.remaining import prior_of
 from tracker.journal.progress import Interval, Progress, Reading
 from tracker.plan.model import Consumable

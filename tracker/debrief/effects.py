@@ -13,9 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.evidence import of_progress
-from tracker.forecast.pace import TAIL, Layout
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace import TAIL, Layout, of_progress
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.journal.progress import Progress
 
 Array = NDArray[np.float64]

@@ -13,7 +13,7 @@ from tracker.debrief.judged import QUARTERS, Judgement, judge
 from tracker.debrief.rows import StepRow, step_rows
 from tracker.debrief.totals import Group, Spent, by_crew, by_task, by_work, spent_by
 from tracker.debrief.waterfall import Part, waterfall
-from tracker.forecast.fact import ingress_fact
+from tracker.forecast.listing import ingress_fact
 from tracker.journal.asrun import as_spent
 from tracker.journal.progress import Progress
 from tracker.plan.timeline import as_planned

@@ -15,12 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tracker.debrief.score import coverage, crps_samples, earned_schedule, mean_pinball
-from tracker.forecast.ingress import inside
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import three
 from tracker.forecast.remaining import build_world
-from tracker.forecast.waits import Row
-from tracker.forecast.world import World, advance, begin
+from tracker.forecast.world import Row, World, advance, begin, inside
 from tracker.journal.progress import Progress, StepState
 
 QUARTERS = (0.10, 0.25, 0.50, 0.75)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.debrief import effects, level
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.journal.progress import Progress
 
 Array = NDArray[np.float64]

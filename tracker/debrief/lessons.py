@@ -11,7 +11,7 @@ from tracker.debrief.consumed import consumed
 from tracker.debrief.excursion import crew_inside
 from tracker.debrief.journals import read_journals, say
 from tracker.debrief.learn import learn
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.prior import PacePrior
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
 

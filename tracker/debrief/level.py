@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tracker.debrief.effects import Seen
 from tracker.forecast.pace import TAIL, Layout, softened, start
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.prior import PacePrior
 
 Array = NDArray[np.float64]
 

@@ -12,13 +12,12 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
-from tracker.forecast.demand import going_on
 from tracker.forecast.estimate import estimate
-from tracker.forecast.ingress import inside
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.limits import going_on
+from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
-from tracker.forecast.world import World, advance, begin
+from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
 from tracker.journal.progress import Progress, Recorded
 

@@ -1,15 +1,81 @@
-"""The chance of each task to be done by an instant, say the one at which the crew must turn back."""
+"""The chance of each task to be done by an instant, say the one at which the crew must turn back.
+
+A plan's chances before it begins: for must work alone, and for everything.
+"""
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Collection
+from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.limits import demand
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world
+from tracker.forecast.task_sets import Judge
 from tracker.forecast.world import advance, begin
 from tracker.journal.progress import Progress
+from tracker.plan.model import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """What one choice of tasks comes to over the scenarios."""
+
+    safe: float
+    """Share of scenarios that keep every limit and every reserve."""
+    inside_p50: float | None
+    """PET in seconds; None where most scenarios never come in."""
+    inside_p90: float | None
+    holds: bool
+    """Whether the plan's confidence is reached."""
+
+
+@dataclass(frozen=True, slots=True)
+class AtZero:
+    """The chances of a plan before it begins."""
+
+    must: Chance
+    """Must work and closeout alone."""
+    everything: Chance
+    prior: str
+    """Which belief about pace it rests on, in words."""
+
+
+def at_zero(plan: Plan, prior: PacePrior = DEFAULT_PRIOR, *, scenarios: int = 10_000) -> AtZero:
+    """Return the chances of a plan at zero, the same for the same plan and prior."""
+    from tracker.journal.fold import Fold
+
+    seed = str(uuid.uuid5(uuid.NAMESPACE_URL, plan.source))
+    progress = Fold.start(plan, uuid=seed).progress()
+    world = build_world(progress, now=0.0, scenarios=scenarios, prior=prior)
+    judge, wanted = Judge(world), demand(world)
+    outcomes = [judge.outcome(kept) for kept in ((), range(len(world.optional)))]
+    must, everything = (
+        Chance(
+            outcome.share_safe,
+            _finite(one(outcome.inside, 0.5)),
+            _finite(one(outcome.inside, 0.9)),
+            wanted.met(outcome.failing),
+        )
+        for outcome in outcomes
+    )
+    return AtZero(must, everything, in_words(prior))
+
+
+def in_words(prior: PacePrior) -> str:
+    """Return which belief about pace a prior is."""
+    figures = f"pace {prior.median:g}, spread {prior.spread:g}"
+    if prior.name is None:
+        return f"the built-in belief about a crew of whom nothing is known ({figures})"
+    return f"the pace file {prior.name} ({figures})"
+
+
+def _finite(value: float) -> float | None:
+    return value if abs(value) < float("inf") else None
 
 
 def done_by(

@@ -1,4 +1,7 @@
-"""The running re-estimate: progress and an instant in, every figure of the contract out."""
+"""The running re-estimate: progress and an instant in, every figure of the contract out.
+
+Limits and consumables of a played course as figures: chances, margins, levels, instants.
+"""
 
 from __future__ import annotations
 
@@ -11,21 +14,101 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.clocks import clock_figures
-from tracker.forecast.demand import going_on
-from tracker.forecast.fact import as_fact
-from tracker.forecast.figures import consumable_figures, limit_figure, margin_of
-from tracker.forecast.ingress import inside
-from tracker.forecast.limits import Standing, beyond_waiting, binding, standings
-from tracker.forecast.listing import shown, step_figures, task_figures
-from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.quantiles import Instants, fact, ranged
+from tracker.forecast.limits import Standing, beyond_waiting, binding, going_on, late, standings
+from tracker.forecast.listing import as_fact, shown, step_figures, task_figures
+from tracker.forecast.prior import PacePrior
+from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
-from tracker.forecast.summary import called, confidence_of, last_done, open_items
-from tracker.forecast.tally import Tally
-from tracker.forecast.values import Advice, Estimate, LimitFigure, Range
-from tracker.forecast.world import Course, World, advance, begin
-from tracker.journal.progress import Progress
+from tracker.forecast.usage import Mask, Tally, reserves_reached
+from tracker.forecast.values import Advice, ClockFigure, ConsumableFigure, Estimate, LimitFigure, Range
+from tracker.forecast.world import Account, Course, Row, World, advance, begin, inside
+from tracker.forecast.world import inside as ingress
+from tracker.journal.progress import Progress, called, confidence_of, last_done, open_items
+
+
+def clock_figures(world: World, course: Course) -> tuple[ClockFigure, ...]:
+    """Return the hardware clocks of the steps in the course, with their chance of running out."""
+    out = []
+    for clock in world.clocks:
+        mask = late(course, clock)
+        if mask is not None:
+            due = None if clock.due is None else clock.due + world.now
+            share = float(np.count_nonzero(mask)) / len(mask)
+            out.append(ClockFigure(world.nodes[clock.node].step, clock.of_step, due, share))
+    return tuple(out)
+
+
+def margin_of(standing: Standing) -> Range:
+    """Return the margin of a limit: p90 is what nine scenarios of ten keep; nothing for a window."""
+    row = standing.margin()
+    if row is None:
+        return NOTHING
+    kept = ranged(row)
+    return Range(kept.p90, kept.p50, kept.p10)
+
+
+def limit_figure(world: World, standing: Standing) -> LimitFigure:
+    """Return one limit as a figure; its instant only where it is the same in every scenario."""
+    at = standing.at if isinstance(standing.at, int | float) else None
+    return LimitFigure(
+        id=standing.id,
+        at=None if at is None else at + world.now,
+        chance=standing.chance,
+        margin=margin_of(standing),
+    )
+
+
+def consumable_figures(
+    progress: Progress,
+    world: World,
+    present: Sequence[int],
+    course: Course,
+    standings: Sequence[Standing],
+    beyond: NDArray[np.float32],
+) -> tuple[ConsumableFigure, ...]:
+    """Return every account: what is left now and at ingress, and when its reserve is reached.
+
+    `beyond` (accounts, N): what the steps take beyond waiting.
+    """
+    if not world.accounts:
+        return ()
+    by_id = {standing.id: standing for standing in standings}
+    inside = np.maximum(ingress(world, course), np.float32(0))
+    kept = [~by_id[f"{a.crew}.{a.consumable}"].broken for a in world.accounts]
+    reached = reserves_reached(world, present, course, beyond, inside)
+    return tuple(
+        ConsumableFigure(
+            crew=account.crew,
+            consumable=account.consumable,
+            unit=progress.plan.consumable[account.consumable].unit,
+            now=account.expected,
+            at_inside=ranged(_left(account, beyond[k], inside)),
+            reserve=account.reserve,
+            reserve_reached=ranged(_agreeing(reached[k], kept[k], inside), base=world.now),
+            short=by_id[f"{account.crew}.{account.consumable}"].chance,
+            flagged=account.flagged,
+            read_at=account.read_at,
+        )
+        for k, account in enumerate(world.accounts)
+    )
+
+
+def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
+    """Return the instants with those that rounding puts a moment before ingress moved to it."""
+    off = kept & (reached < inside)
+    if not off.any():
+        return reached
+    return np.where(off & np.isfinite(inside), inside, reached)
+
+
+def _left(account: Account, beyond: Row, inside: Row) -> Row:
+    """Return what is left at ingress; minus infinity where nobody comes in and the clock takes from it."""
+    waiting = np.float32(account.waiting_per_s)
+    left = waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
+    left += beyond
+    left *= account.use
+    return np.subtract(account.level, left, out=left)
+
 
 Ranges = Literal["all", "shown"]
 

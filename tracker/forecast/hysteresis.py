@@ -14,12 +14,11 @@ from collections import OrderedDict
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from tracker.forecast.choose import Kept
-from tracker.forecast.demand import closed, demand, total, worths
-from tracker.forecast.facts import Facts, facts, raised
-from tracker.forecast.judge import Judge
-from tracker.forecast.kept import kept_set
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.alerts import Facts, facts, raised
+from tracker.forecast.choose import Kept, kept_set
+from tracker.forecast.limits import closed, demand, total, worths
+from tracker.forecast.prior import PacePrior
+from tracker.forecast.task_sets import Judge
 from tracker.forecast.values import Raised
 from tracker.forecast.world import World
 from tracker.journal.progress import Progress, Recorded

@@ -15,23 +15,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.forecast.branches import Branch, cut_after, played, room
-from tracker.forecast.demand import with_needs
-from tracker.forecast.ingress import inside as ingress
-from tracker.forecast.judge import Judge
-from tracker.forecast.limits import (
-    GRAIN_S,
-    Mask,
-    bound_crew,
-    deadlines,
-    needed,
-    settled,
+from tracker.forecast.limits import GRAIN_S, bound_crew, deadlines, needed, settled, with_needs
+from tracker.forecast.task_sets import Judge, Stage, plain_world
+from tracker.forecast.usage import Mask
+from tracker.forecast.world import (
+    MANY_GAPS,
+    NEVER,
+    Branch,
+    Course,
+    Node,
+    Row,
+    World,
+    advance,
+    cut_after,
+    played,
+    regular_gaps,
+    room,
+    shut_out,
     way_home,
 )
-from tracker.forecast.shut_out import shut_out
-from tracker.forecast.task_sets import Stage, plain_world
-from tracker.forecast.waits import MANY_GAPS, NEVER, Row, regular_gaps
-from tracker.forecast.world import Course, Node, World, advance
+from tracker.forecast.world import inside as ingress
 
 
 def first_step(world: World, task: int) -> int | None:

@@ -4,26 +4,36 @@ A consumable of one crew member is a deadline: with A left, reserve R, use facto
 and extra rates x of the remaining steps, the level at ingress is at least R exactly when everybody
 is inside by  [(A - R)/u - sum(x * duration)] / w  from now. So a scenario is safe exactly when
 everybody is inside by every such instant and every elapsed limit, and no remaining step is shut out.
+
+Hardware clocks of a played course: in which scenarios each runs out.
+
+What has to hold: how many scenarios may fail, and which sets of optional tasks may be kept at all.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.ingress import inside as ingress
-from tracker.forecast.product import product
 from tracker.forecast.quantiles import one
-from tracker.forecast.shut_out import shut_out, shut_out_by_window
-from tracker.forecast.waits import NEVER, Row
-from tracker.forecast.world import Course, ElapsedLimit, Node, World, home_from_here
-
-Mask = NDArray[np.bool_]
-"""N truth values, one a scenario."""
+from tracker.forecast.usage import Mask, product, weights
+from tracker.forecast.world import (
+    NEVER,
+    Clock,
+    Course,
+    ElapsedLimit,
+    OptionalTask,
+    Row,
+    World,
+    shut_out,
+    shut_out_by_window,
+)
+from tracker.forecast.world import inside as ingress
 
 GRAIN_S = 0.05
 """Seconds by which an instant may be missed and still counts as met: what float32 sums round away
@@ -94,37 +104,6 @@ class Broken:
 def needed(confidence: float, scenarios: int) -> int:
     """Return how many scenarios have to be safe for a confidence: a count, never a float share."""
     return math.ceil(confidence * scenarios - 1e-9)
-
-
-def way_home(world: World, present: Sequence[int]) -> dict[int, float]:
-    """Return the planned seconds of each way home among these nodes (ascending indices).
-
-    It starts from the last site before it of whoever walks it.
-    """
-    homes = [i for i in present if world.nodes[i].home is not None]
-    return {i: _from_last_site(world.nodes[i], i, present, world) for i in homes}
-
-
-def _from_last_site(node: Node, i: int, present: Sequence[int], world: World) -> float:
-    assert node.home is not None
-    seconds = []
-    for c in node.crew:
-        sites = [s for s in present if s < i and s in node.home and c in world.nodes[s].crew]
-        seconds.append(node.home[sites[-1]] if sites else home_from_here(node, c))
-    return max(seconds, default=node.home_now)
-
-
-def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
-    """Return (steps,): by what each duration row counts, 0 where a node does not remain.
-
-    1 for a step, the planned seconds for a way home, whose row is a factor on them.
-    """
-    out = np.zeros(len(world.nodes), dtype=np.float32)
-    ordered = sorted(present)
-    out[ordered] = 1.0
-    for i, seconds in way_home(world, ordered).items():
-        out[i] = seconds
-    return out
 
 
 def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.float32]]:
@@ -266,3 +245,151 @@ def holds(world: World, found: Broken, *, confidence: float | None = None) -> bo
     kept_elapsed = n - int(np.count_nonzero(found.elapsed))
     kept_consumables = n - int(np.count_nonzero(found.consumables))
     return kept_elapsed >= needed(elapsed, n) and kept_consumables >= needed(consumables, n)
+
+
+def late(course: Course, clock: Clock) -> Mask | None:
+    """Return the scenarios in which a hardware clock runs out; None where its step does not remain."""
+    done = course.finish.get(clock.node)
+    if done is None:
+        return None
+    if clock.of is None:
+        due: Row | float = math.inf if clock.due is None else clock.due
+    elif (of := course.finish.get(clock.of)) is not None:
+        due = of + np.float32(clock.time)
+    else:
+        return None
+    return np.asarray(done > due + np.float32(GRAIN_S), dtype=np.bool_)
+
+
+@dataclass(frozen=True, slots=True)
+class Failing:
+    """How many scenarios break anything, an elapsed limit, a reserve."""
+
+    any: int
+    elapsed: int
+    consumables: int
+
+    def plus(self, other: Failing) -> Failing:
+        """Return both together, of scenarios that are counted apart."""
+        return Failing(
+            self.any + other.any, self.elapsed + other.elapsed, self.consumables + other.consumables
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """How many scenarios may fail: one number for everything, or one for each kind of limit."""
+
+    joint: bool
+    elapsed: int
+    """With `joint`: how many may break anything."""
+    consumables: int
+    clock: int
+    """How many may be late for a hardware clock."""
+
+    def met(self, failing: Failing) -> bool:
+        """Whether no more fail than may."""
+        if self.joint:
+            return failing.any <= self.elapsed
+        return failing.elapsed <= self.elapsed and failing.consumables <= self.consumables
+
+
+def demand(world: World, *, entering: bool = False) -> Demand:
+    """Return what the world's confidence allows; with `entering` the stricter one for more work."""
+    elapsed, consumables = world.confidence_elapsed, world.confidence_consumables
+    n = world.scenarios
+    if entering:
+        elapsed, consumables = to_enter(elapsed, n), to_enter(consumables, n)
+    may_fail = n - needed(elapsed, n)
+    return Demand(world.confidence_joint, may_fail, n - needed(consumables, n), may_fail)
+
+
+def to_enter(confidence: float, scenarios: int) -> float:
+    """Return the confidence at which work that was not kept before is taken in.
+
+    Above the demanded one by 0.02 or two standard errors, whichever is more, and never beyond halfway
+    to certainty: news moves the share at a tick, and advice should not follow every tick.
+    """
+    error = 2 * math.sqrt(confidence * (1 - confidence) / scenarios)
+    return min(confidence + max(0.02, error), (1 + confidence) / 2)
+
+
+def count(elapsed: Mask, consumables: Mask) -> Failing:
+    """Return how many scenarios break what."""
+    return Failing(
+        int(np.count_nonzero(elapsed | consumables)),
+        int(np.count_nonzero(elapsed)),
+        int(np.count_nonzero(consumables)),
+    )
+
+
+def failing(found: Broken) -> Failing:
+    """Return how many scenarios of a course break what."""
+    return count(found.elapsed, found.consumables)
+
+
+def with_needs(optional: tuple[OptionalTask, ...], tasks: Iterable[int]) -> frozenset[int]:
+    """Return these tasks with all the optional ones that they need."""
+    out: set[int] = set()
+    todo = list(tasks)
+    while todo:
+        if (m := todo.pop()) not in out:
+            out.add(m)
+            todo.extend(optional[m].needs)
+    return frozenset(out)
+
+
+def with_dependents(optional: tuple[OptionalTask, ...], tasks: Iterable[int]) -> frozenset[int]:
+    """Return these tasks with all the optional ones that need them."""
+    out = set(tasks)
+    grew = True
+    while grew:
+        more = {m for m, task in enumerate(optional) if m not in out and not out.isdisjoint(task.needs)}
+        out |= more
+        grew = bool(more)
+    return frozenset(out)
+
+
+def closed(optional: tuple[OptionalTask, ...], tasks: Collection[int]) -> frozenset[int]:
+    """Return these tasks without those whose needs are not among them."""
+    missing = [m for m in range(len(optional)) if m not in tasks]
+    return frozenset(tasks) - with_dependents(optional, missing)
+
+
+def going_on(world: World, kept: Collection[str]) -> frozenset[int]:
+    """Return the optional tasks on the projected course: those kept, and those begun."""
+    return going_on_of(world.optional, kept)
+
+
+def going_on_of(optional: tuple[OptionalTask, ...], kept: Collection[str]) -> frozenset[int]:
+    """Return which of these tasks are on the projected course.
+
+    Begun work goes on, with what it needs, until a person gives it up, whatever is advised about it.
+    """
+    advised = closed(optional, [m for m, task in enumerate(optional) if task.task in kept])
+    begun = (m for m, task in enumerate(optional) if task.begun)
+    return advised | with_needs(optional, begun)
+
+
+Worth = tuple[int, int]
+"""Total value of `should` tasks, then of get-aheads, in whole units of the least common denominator."""
+
+
+def worths(optional: tuple[OptionalTask, ...]) -> list[Worth]:
+    """Return what each task is worth, as whole numbers so that sums compare exactly."""
+    exact = [Fraction(repr(float(task.value))) for task in optional]
+    unit = math.lcm(*(value.denominator for value in exact))
+    whole = [int(value * unit) for value in exact]
+    return [
+        (value, 0) if task.priority == "should" else (0, value)
+        for value, task in zip(whole, optional, strict=True)
+    ]
+
+
+def total(values: list[Worth], tasks: Iterable[int]) -> Worth:
+    """Return what these tasks are worth together."""
+    should, ahead = 0, 0
+    for m in tasks:
+        should += values[m][0]
+        ahead += values[m][1]
+    return should, ahead

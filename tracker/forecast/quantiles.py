@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from tracker.forecast.values import Range
-from tracker.forecast.waits import Row
+from tracker.forecast.world import Row
 
 NOTHING = Range(None, None, None)
 """A figure that does not exist."""

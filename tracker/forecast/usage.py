@@ -1,8 +1,18 @@
-"""When each consumable reaches its reserve: along the projected course, then on at the mean rate."""
+"""When each consumable reaches its reserve: along the projected course, then on at the mean rate.
+
+What the steps take from every account: one large product, as small as it can be made.
+
+What the remaining steps take from each account, a second and beyond waiting.
+
+What steps take from the accounts, summed while a course is played and each duration is at hand.
+
+What work takes from every account until it is broken off at an instant, for many instants.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -10,9 +20,193 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.limits import Mask, weights
-from tracker.forecast.waits import Row
-from tracker.forecast.world import Account, Course, World
+from tracker.forecast.world import Account, Course, Row, World, way_home
+from tracker.journal.progress import Progress, StepState
+from tracker.plan.model import Consumable
+
+SAME = 1e-6
+"""Rates are alike when they differ by no more than this share of the greatest: float32 rounding."""
+FEW = 2
+"""Steps are summed by their rates where that leaves fewer than one in so many of them."""
+
+Matrix = NDArray[np.float32]
+
+
+def product(rates: Matrix, rows: Matrix) -> Matrix:
+    """Return rates @ rows: (accounts, steps) times (steps, N).
+
+    Steps of one crew and effort mostly take the same from every account: their rows are summed first.
+    Without BLAS: shared out between threads, so little work waits for cores that are busy elsewhere, ten
+    times as long as it takes.
+    """
+    groups = alike_steps(rates)
+    takers = sorted(i for steps in groups for i in steps)
+    if len(groups) * FEW > len(takers):
+        few = len(takers) * FEW < len(rows)
+        return by_account(rates[:, takers], rows[takers]) if few else by_account(rates, rows)
+    sums = np.empty((len(groups), rows.shape[1]), dtype=np.float32)
+    for row, (first, *others) in zip(sums, groups, strict=True):
+        row[:] = rows[first]
+        for i in others:
+            np.add(row, rows[i], out=row)
+    return by_account(rates[:, [steps[0] for steps in groups]], sums)
+
+
+def alike_steps(rates: Matrix) -> list[list[int]]:
+    """Return the steps that take anything, those together that take the same from every account."""
+    places = np.flatnonzero(rates.any(axis=0))
+    alike: dict[bytes, list[int]] = {}
+    for i, column in zip(places.tolist(), np.ascontiguousarray(rates[:, places].T), strict=True):
+        alike.setdefault(column.tobytes(), []).append(i)
+    return list(alike.values())
+
+
+def by_account(rates: Matrix, rows: Matrix) -> Matrix:
+    """Return rates @ rows.
+
+    Accounts of one crew member mostly differ by a factor alone, since all follow the same effort: such
+    rows are multiplied out once.
+    """
+    out = np.empty((len(rates), rows.shape[1]), dtype=np.float32)
+    if not rates.size:
+        out[:] = 0
+        return out
+    greatest = rates[np.arange(len(rates)), np.abs(rates).argmax(axis=1)]
+    shapes = rates / np.where(greatest == 0, np.float32(1), greatest)[:, None]
+    done: list[int] = []
+    for k, shape in enumerate(shapes):
+        apart = np.abs(shapes[done] - shape).max(axis=1)
+        if not greatest[k]:
+            out[k] = 0
+        elif (apart > SAME).all():
+            np.einsum("i,ij->j", rates[k], rows, out=out[k])
+            done.append(k)
+        else:
+            first = done[int(apart.argmin())]
+            np.multiply(out[first], greatest[k] / greatest[first], out=out[k])
+    return out
+
+
+Mask = NDArray[np.bool_]
+"""N truth values, one a scenario."""
+
+
+def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
+    """Return (steps,): by what each duration row counts, 0 where a node does not remain.
+
+    1 for a step, the planned seconds for a way home, whose row is a factor on them.
+    """
+    out = np.zeros(len(world.nodes), dtype=np.float32)
+    ordered = sorted(present)
+    out[ordered] = 1.0
+    for i, seconds in way_home(world, ordered).items():
+        out[i] = seconds
+    return out
+
+
+JOULES = 1e-6
+"""Megajoules in a joule."""
+
+Rates = Mapping[tuple[str, str], NDArray[np.float32]]
+"""Per owner (a crew member, or `*` for a shared store) and consumable (steps,): units a second."""
+
+
+def owners(consumable: Consumable) -> tuple[str, ...]:
+    """Return whose accounts a consumable has."""
+    return ("*",) if consumable.shared else consumable.crew
+
+
+def members_of(consumable: Consumable, owner: str) -> tuple[str, ...]:
+    """Return the crew members whose use counts in an account."""
+    return consumable.crew if consumable.shared else (owner,)
+
+
+def extra_rates(
+    progress: Progress,
+    steps: Sequence[StepState],
+    crews: Mapping[str, Sequence[str]],
+    inside: Mapping[str, float],
+) -> Rates:
+    """Return what each remaining step takes beyond waiting, for every account.
+
+    `crews` says who does each step, `inside` who is inside and takes nothing any more.
+    """
+    efforts = {c: _efforts(steps, crews, c) for c in progress.plan.outside}
+    own = [(i, state.step.use) for i, state in enumerate(steps) if state.step.use]
+    out = {}
+    for consumable in progress.plan.consumables:
+        factor = np.ones(len(steps))
+        for i, use in own:
+            factor[i] = use.get(consumable.id, 1.0)
+        for owner in owners(consumable):
+            outside = [efforts[c] for c in members_of(consumable, owner) if c not in inside]
+            out[owner, consumable.id] = _extra(consumable, progress.plan.rest_w, factor, outside)
+    return out
+
+
+def _efforts(
+    steps: Sequence[StepState], crews: Mapping[str, Sequence[str]], member: str
+) -> NDArray[np.float64]:
+    """Return (steps,): watts of this crew member in each step, NaN where they have no part in it."""
+    watts = [s.step.effort_of(member) if member in crews[s.step.id] else math.nan for s in steps]
+    return np.array(watts, dtype=np.float64)
+
+
+def _extra(
+    consumable: Consumable,
+    rest_w: float,
+    factor: NDArray[np.float64],
+    efforts: Sequence[NDArray[np.float64]],
+) -> NDArray[np.float32]:
+    """Return (steps,): units a second beyond waiting, with each step's own `factor` on its use."""
+    clock, energy = consumable.per_hour / 3600.0, consumable.per_megajoule * JOULES
+    out, anyone = np.zeros(len(factor)), np.zeros(len(factor), dtype=np.bool_)
+    for watts in efforts:
+        there = ~np.isnan(watts)
+        anyone |= there
+        out += np.where(there, energy * (factor * np.nan_to_num(watts) - rest_w), 0.0)
+    out += np.where(anyone, clock * (factor - 1.0), 0.0)
+    return out.astype(np.float32)
+
+
+MOST = 24
+"""So many sums at most are kept: with more they would not stay in the cache."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tally:
+    """Sums of durations, of steps that take the same from every account together."""
+
+    groups: tuple[tuple[int, ...], ...]
+    rates: NDArray[np.float32]
+    """(accounts, groups): units a second beyond waiting."""
+    sums: NDArray[np.float32]
+    """(groups, N): seconds."""
+
+    @staticmethod
+    def of(world: World) -> Tally | None:
+        """Return sums at zero; None where steps differ too much for this to pay."""
+        if not world.accounts:
+            return None
+        extra = np.stack([account.extra_per_s for account in world.accounts])
+        groups = tuple(map(tuple, alike_steps(extra)))
+        if len(groups) > MOST:
+            return None
+        rates = extra[:, [steps[0] for steps in groups]]
+        return Tally(groups, rates, np.zeros((len(groups), world.scenarios), dtype=np.float32))
+
+    def fork(self) -> Tally:
+        """Return sums that go on from here."""
+        return Tally(self.groups, self.rates, self.sums.copy())
+
+    def rows(self) -> dict[int, Row]:
+        """Return per node the sum to which its duration belongs."""
+        return {i: row for row, steps in zip(self.sums, self.groups, strict=True) for i in steps}
+
+    def beyond_waiting(self) -> NDArray[np.float32]:
+        """Return (accounts, N): what the steps so far take beyond waiting, at use factor 1."""
+        return by_account(self.rates, self.sums)
+
 
 HALVINGS = 26
 """Of a day: to two thousandths of a second."""
@@ -208,3 +402,37 @@ def _side_by_side(work: _Work, pairs: _Pairs, found: NDArray[np.float32]) -> Non
         enough = used >= pairs.store
         high, low = np.where(enough, middle, high), np.where(enough, low, middle)
     found[pairs.accounts, pairs.columns] = high
+
+
+class Worked:
+    """What the work before closeout takes from every account until it is broken off at an instant."""
+
+    def __init__(
+        self, start: Sequence[Row] | Matrix, finish: Sequence[Row] | Matrix, rates: Sequence[Row]
+    ) -> None:
+        """Take (steps, scenarios) of starts and finishes, and per account units a second of each step.
+
+        There are steps, scenarios and accounts.
+        """
+        ends = np.asarray(finish, dtype=np.float32)
+        # Steps that are surely done come first: one sum serves for them, whatever the instant.
+        order = np.argsort(ends.max(axis=1), kind="stable")
+        self.start, self.finish = np.asarray(start, dtype=np.float32)[order], ends[order]
+        self.done_by, self.begun_from = self.finish.max(axis=1), self.start.min(axis=1)
+        self.rates = np.stack(rates)[:, order]
+        self.sums = {0: np.zeros((len(rates), ends.shape[1]), dtype=np.float32)}
+
+    def until(self, at: np.float32) -> Matrix:
+        """Return (accounts, scenarios): units at use factor 1."""
+        done = int(np.searchsorted(self.done_by, at, side="right"))
+        at_work = done + np.flatnonzero(self.begun_from[done:] < at)
+        spent = np.minimum(self.finish[at_work], at) - self.start[at_work]
+        np.maximum(spent, 0, out=spent)
+        return np.asarray(self._sum(done) + by_account(self.rates[:, at_work], spent), dtype=np.float32)
+
+    def _sum(self, done: int) -> Matrix:
+        if done not in self.sums:
+            before = max(known for known in self.sums if known < done)
+            spent = self.finish[before:done] - self.start[before:done]
+            self.sums[done] = self.sums[before] + by_account(self.rates[:, before:done], spent)
+        return self.sums[done]

@@ -3,22 +3,147 @@
 A world is made once per estimate (`tracker.forecast.remaining`); what to keep, last calls and
 turn-back are asked of the same world. Times are float32 seconds relative to `World.now`; rows are
 scenarios' values of one step, so every operation works on one contiguous row.
+
+Waiting for an opening of a window, for a whole row of scenarios at once.
+
+Courses of many sets on one world: each branches off another one where the two first differ.
+
+When the last of some crew members is inside, at the end of a course.
+
+Which scenarios of a course find a window closed for good before a step that remains, and which window.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from types import MappingProxyType
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.waits import NEVER as NEVER
-from tracker.forecast.waits import Row as Row
-from tracker.forecast.waits import wait_for_opening as wait_for_opening
+from tracker.forecast.memory import take
+
+Row = NDArray[np.float32]
+"""N values, one a scenario."""
+
+NEVER = np.float32(np.inf)
+"""Start and finish of a step that is shut out."""
+
+
+def wait_for_opening(t: Row, gaps: Sequence[tuple[float, float]]) -> None:
+    """Move every start that falls into a gap to the gap's end, in place."""
+    regular = regular_gaps(tuple(gaps)) if len(gaps) > MANY_GAPS else None
+    if regular is not None:
+        regular.wait(t)
+        return
+    low, high = float(t.min()), float(t.max())
+    for close, opening in gaps:
+        if high < close:
+            break
+        if low >= opening:
+            continue
+        if opening == np.inf:
+            t[t >= np.float32(close)] = NEVER
+        else:
+            np.maximum(t, (t >= np.float32(close)) * np.float32(opening), out=t)
+        high = max(high, opening)
+
+
+MANY_GAPS = 3
+"""From so many gaps on it pays to look whether they repeat."""
+SAME_S = 0.01
+"""Gaps repeat when no period differs from the others by more."""
+
+
+@dataclass(frozen=True, slots=True)
+class RegularGaps:
+    """Gaps that repeat, as on a circular orbit: one formula for all of them."""
+
+    first_open: float
+    """Before the first opening it is closed from now on, or the gaps repeat from further back."""
+    close: float
+    """Of some gap."""
+    opening: float
+    """After that gap."""
+    period: float
+    last: float
+    """From then on there is no opening."""
+    first_close: float
+    """Since when it is closed before the first opening."""
+
+    def wait(self, t: Row) -> None:
+        """Move every start that falls into a gap to the gap's end, in place."""
+        low, high = float(t.min()), float(t.max())
+        if low < self.first_open:
+            low, high = self.first_open, max(high, self.first_open)
+            np.maximum(t, (t >= 0) * np.float32(low), out=t)
+        ends = self._end(high)
+        if low < ends:
+            self.wait_inside(t, np.empty_like(t))
+        if max(high, ends) >= self.last:
+            t[t >= np.float32(self.last)] = NEVER
+
+    def _end(self, t: float) -> float:
+        """Return when the last gap that begins by t ends, as if they repeated for ever."""
+        if t == math.inf:
+            return t
+        return self.opening + math.floor((t - self.close) / self.period) * self.period
+
+    def before(self, t: Row) -> None:
+        """Move every latest start that falls into a gap back to the gap's beginning, in place."""
+        first = self.first_open + 2 * SAME_S
+        early = np.minimum(t, np.float32(first))
+        close = (t - np.float32(self.opening)) / np.float32(self.period)
+        np.floor(close, out=close)
+        close *= np.float32(self.period)
+        close += np.float32(self.close + self.period)
+        np.minimum(close, np.float32(self.last), out=close)
+        np.minimum(t, close, out=t)
+        if self.first_open > 0:
+            early[(early > np.float32(self.first_close)) & (early < np.float32(self.first_open))] = (
+                self.first_close
+            )
+            np.copyto(t, early, where=early < np.float32(first))
+        else:
+            np.maximum(t, early, out=t)
+
+    def wait_inside(self, t: Row, scratch: Row) -> None:
+        """Do the same where no start is negative, nor any at or after the last opening; quicker."""
+        if self.first_open > 0:
+            np.maximum(t, np.float32(self.first_open), out=t)
+        period = np.float32(self.period)
+        np.subtract(t, np.float32(self.close), out=scratch)
+        np.divide(scratch, period, out=scratch)
+        np.floor(scratch, out=scratch)
+        np.multiply(scratch, period, out=scratch)
+        np.add(scratch, np.float32(self.opening), out=scratch)
+        np.maximum(t, scratch, out=t)
+
+
+@lru_cache(maxsize=64)
+def regular_gaps(gaps: tuple[tuple[float, float], ...]) -> RegularGaps | None:
+    """Return what ascending gaps have in common, None where they do not repeat.
+
+    The first one may be cut short by the present, or longer than the others; the last one has no end.
+    """
+    inner = gaps[1:-1] if gaps[0][0] <= 0 else gaps[:-1]
+    if len(inner) < 2 or gaps[-1][1] != np.inf:
+        return None
+    (close, opening), (second, _) = inner[0], inner[1]
+    period = second - close
+    for k, (a, b) in enumerate(inner):
+        if abs(a - close - k * period) > SAME_S or abs(b - opening - k * period) > SAME_S:
+            return None
+    last = gaps[-1][0]
+    first = gaps[0][1] if gaps[0][0] <= 0 else 0.0
+    # Before the first and after the last of them the same formula must have nothing to move.
+    if first < opening - period - SAME_S or last > close + len(inner) * period + SAME_S:
+        return None
+    return RegularGaps(first, close, opening, period, last, min(gaps[0][0], 0.0))
 
 
 class Node(NamedTuple):
@@ -279,3 +404,151 @@ def home_seconds(node: Node, course: Course) -> float:
 def home_from_here(node: Node, crew: int) -> float:
     """Return the planned way home of this crew member when no node with a site comes before it."""
     return node.home_from.get(crew, node.home_now)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Branch:
+    """A course with the nodes it was played over."""
+
+    nodes: Sequence[int]
+    """Ascending indices."""
+    course: Course
+
+    @property
+    def with_starts(self) -> bool:
+        """Whether the course knows when each of its nodes starts."""
+        return len(self.course.start) == len(self.nodes)
+
+    def common(self, nodes: Sequence[int]) -> int:
+        """Return how many of the first nodes are the same."""
+        pairs = enumerate(zip(self.nodes, nodes, strict=False))
+        return next((k for k, (a, b) in pairs if a != b), min(len(self.nodes), len(nodes)))
+
+
+def played(
+    world: World,
+    nodes: Sequence[int],
+    base: Branch | None = None,
+    *,
+    starts: bool = False,
+    start_of: int | None = None,
+) -> Branch:
+    """Return the course over these nodes, bit for bit as if played from the beginning.
+
+    What it has in common with `base` is taken from there, with its starts. `start_of`: the one node
+    whose start is kept anyway.
+    """
+    same = 0 if base is None else base.common(nodes)
+    if base is not None and start_of in nodes[:same] and start_of not in base.course.start:
+        same = nodes.index(start_of)
+    course = begin(world) if base is None else cut_after(world, base, same)
+    rest = nodes[same:]
+    course.table, course.starts_table = room(world), room(world) if starts else None
+    if start_of in rest:
+        at = rest.index(start_of)
+        advance(world, course, rest[:at], starts=starts)
+        advance(world, course, rest[at : at + 1], starts=True)
+        rest = rest[at + 1 :]
+    advance(world, course, rest, starts=starts)
+    course.table = course.starts_table = None
+    return Branch(nodes, course)
+
+
+def room(world: World) -> NDArray[np.float32]:
+    """Return memory for the finish rows of a course, used again once nobody holds it: fresh is slow."""
+    return take((len(world.nodes), world.scenarios))
+
+
+def cut_after(world: World, base: Branch, same: int) -> Course:
+    """Return a course that stands after the first nodes of another one."""
+    nodes, begun = base.nodes[:same], begin(world)
+    finish, start = base.course.finish, base.course.start
+    for i in nodes:
+        for c in world.nodes[i].crew:
+            begun.ready[c] = finish[i]
+        for c in world.sited[i]:
+            begun.last_site[c] = i
+        begun.finish[i] = finish[i]
+        if i in start:
+            begun.start[i] = start[i]
+    return begun
+
+
+def inside(world: World, course: Course, crew: Collection[int] | None = None) -> Row:
+    """Return when the last of these crew members (default: everybody outside) is inside.
+
+    Relative to now. Those who are inside already count with the instant at which they came in. With
+    the default a step that nobody owns counts as well: the excursion is not over before it.
+    """
+    nobodys = [course.finish[i] for i in world.ownerless if i in course.finish]
+    return last_inside(world, course.ready, nobodys, crew)
+
+
+def last_inside(
+    world: World, ready: Sequence[Row], nobodys: Sequence[Row], crew: Collection[int] | None
+) -> Row:
+    """Return what `inside` does, given when everybody is free and when what nobody owns is done."""
+    rows = [ready[c] for c in world.counted if crew is None or c in crew]
+    rows += nobodys if crew is None else ()
+    if not rows:
+        entered = [at for c, at in world.inside_already.items() if crew is None or c in crew]
+        return np.full(world.scenarios, max(entered, default=0.0), dtype=np.float32)
+    t = np.maximum(rows[0], np.float32(0))
+    for row in rows[1:]:
+        np.maximum(t, row, out=t)
+    return t
+
+
+def shut_out(world: World, course: Course) -> NDArray[np.bool_]:
+    """Return the scenarios in which some step of the course finds no later opening."""
+    mask = np.zeros(world.scenarios, dtype=np.bool_)
+    if world.may_shut_out:
+        for row in course.ready:
+            mask |= row == NEVER
+        for i in world.ownerless:
+            if i in course.finish:
+                mask |= course.finish[i] == NEVER
+    return mask
+
+
+def shut_out_by_window(world: World, course: Course) -> dict[str, NDArray[np.bool_]]:
+    """Return per window (only those that did) the scenarios in which it shut a remaining step out.
+
+    A step that merely comes after one that was shut out is not counted against its own window.
+    """
+    lost = np.flatnonzero(shut_out(world, course))
+    out: dict[str, NDArray[np.bool_]] = {}
+    before: dict[int, Row] = {}
+    for i in sorted(course.finish) if lost.size else ():
+        node, row = world.nodes[i], course.finish[i][lost]
+        if node.gaps and node.gaps[-1][1] == np.inf:
+            mask = row == NEVER
+            for earlier in [before[c] for c in node.crew if c in before]:
+                mask &= earlier < NEVER
+            for need in node.needs:
+                if need in course.finish:
+                    mask &= course.finish[need][lost] < NEVER
+            if mask.any():
+                for name in node.windows:
+                    out.setdefault(name, np.zeros(world.scenarios, dtype=np.bool_))[lost] |= mask
+        for c in node.crew:
+            before[c] = row
+    return out
+
+
+def way_home(world: World, present: Sequence[int]) -> dict[int, float]:
+    """Return the planned seconds of each way home among these nodes (ascending indices).
+
+    It starts from the last site before it of whoever walks it.
+    """
+    homes = [i for i in present if world.nodes[i].home is not None]
+    return {i: _from_last_site(world.nodes[i], i, present, world) for i in homes}
+
+
+def _from_last_site(node: Node, i: int, present: Sequence[int], world: World) -> float:
+    assert node.home is not None
+    seconds = []
+    for c in node.crew:
+        sites = [s for s in present if s < i and s in node.home and c in world.nodes[s].crew]
+        seconds.append(node.home[sites[-1]] if sites else home_from_here(node, c))
+    return max(seconds, default=node.home_now)

@@ -5,7 +5,14 @@ The sentence that stands on every estimate and every export.
 
 from __future__ import annotations
 
+import math
 import unicodedata
+
+
+def percent_met(share: float) -> str:
+    """Return a share in whole per cent, rounded down, so that what misses a mark never seems to meet it."""
+    return f"{math.floor(share * 100 + 1e-6)} %"
+
 
 ADVISORY = "Advisory only: flight rules, suit telemetry and the people responsible come first."
 

@@ -4,6 +4,10 @@ All times are PET in seconds. Nothing here reads a clock: whatever depends on th
 as `now`.
 
 When a journal is live: while its excursion can be going on.
+
+Whether the crew is on its way home, so that there is nothing left to turn back from.
+
+What an estimate says that needs no scenarios: what is open, who was called, what is demanded.
 """
 
 from __future__ import annotations
@@ -301,3 +305,46 @@ class Progress:
     def missing(self, step: str) -> tuple[str, ...]:
         """Return who of a joint step's crew does not have it as current step."""
         return tuple(c for c in self.steps[step].crew if self.current.get(c) != step)
+
+
+def homebound(progress: Progress) -> bool:
+    """Whether there is no turning back any more: closeout has begun, or everybody is called or inside."""
+    outside = progress.plan.outside
+    if outside and all(c in progress.recall or c in progress.entered for c in outside):
+        return True
+    return any(
+        progress.tasks[state.step.task].task.closeout and (state.ended == "done" or state.began is not None)
+        for state in progress.steps.values()
+    )
+
+
+def confidence_of(progress: Progress) -> float | Mapping[str, float]:
+    """Return the demanded confidence: one figure, or one a kind of limit."""
+    wanted = progress.plan.confidence
+    if wanted.joint:
+        return wanted.elapsed
+    return {"elapsed": wanted.elapsed, "consumables": wanted.consumables}
+
+
+def open_items(progress: Progress, now: float) -> tuple[Mapping[str, str], ...]:
+    """Return what is open at `now`."""
+    return tuple(
+        {"item": item.item, "opened_by": item.opened_by, "closed_by": item.closed_by}
+        for item in progress.open_at(now)
+    )
+
+
+def called(progress: Progress) -> str | None:
+    """Return the recall in force; of several, the more urgent."""
+    calls = {recall.call for recall in progress.recall.values()}
+    return "at once" if "at once" in calls else "home" if calls else None
+
+
+def last_done(progress: Progress, member: str) -> float | None:
+    """Return when this crew member's last step was done, None without one."""
+    done = [
+        s.done
+        for s in progress.steps.values()
+        if s.ended == "done" and s.done is not None and member in s.crew
+    ]
+    return max(done, default=None)

@@ -70,7 +70,7 @@ def _time_to_go(progress: Progress, found: Estimate, at: float, left: set[str]) 
     Once somebody has begun closeout there is none; then extra work alone is broken off when it endangers
     the limits.
     """
-    from tracker.forecast.homebound import homebound
+    from tracker.journal.progress import homebound
 
     if not homebound(progress):
         return found.turn_back.latest is None or found.turn_back.latest <= at

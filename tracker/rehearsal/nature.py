@@ -10,8 +10,8 @@ import math
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 
-from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.shapes import own_shape
+from tracker.forecast.pace import own_shape
+from tracker.forecast.prior import PacePrior
 from tracker.journal.progress import StepState
 from tracker.rehearsal.chance import Chance
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.prior import PacePrior
 from tracker.plan.model import Consumable, Plan, Step
 from tracker.rehearsal.chance import Chance
 
