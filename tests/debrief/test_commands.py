@@ -12,7 +12,7 @@ import pytest
 
 from tests.seasons import plan
 from tracker.cli.main import main
-from tracker.debrief.csv_writer import COLUMNS
+from tracker.debrief.records import COLUMNS
 from tracker.forecast.prior import DEFAULT_PRIOR, read_pace
 from tracker.foundation.text import ADVISORY
 from tracker.journal.journal import Journal

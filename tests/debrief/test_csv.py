@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.debrief.made import HOSTILE, excursion, row
-from tracker.debrief.csv_writer import COLUMNS, cell, csv_chunks
 from tracker.debrief.excursion import Excursion
+from tracker.debrief.records import COLUMNS, cell, csv_chunks
 from tracker.foundation.text import ADVISORY
 
 DANGEROUS = "=+-@\t\r\uff1d\uff0b\uff0d\uff20"

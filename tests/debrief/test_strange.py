@@ -13,12 +13,12 @@ import pytest
 
 from tests.debrief.conftest import SMALL
 from tracker.debrief import tables
-from tracker.debrief.csv_writer import csv_chunks
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
-from tracker.debrief.html import page
 from tracker.debrief.json_writer import json_chunks, schema
 from tracker.debrief.markdown import markdown
+from tracker.debrief.pages import page
 from tracker.debrief.pooled import pool
+from tracker.debrief.records import csv_chunks
 from tracker.debrief.summary import summary
 from tracker.debrief.words import whole
 from tracker.journal.journal import Journal

@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the exports asked for; without any print a summary."""
     from tracker.debrief.many import debriefs
-    from tracker.debrief.output import check_targets, write_out
+    from tracker.foundation.output import check_targets, write_out
 
     targets = {name: getattr(args, name) for name in FORMATS if getattr(args, name) is not None}
     check_targets(targets.values(), args.journals)
@@ -63,7 +63,7 @@ def _writers(names: Iterable[str]) -> dict[str, Callable[[Sequence[Excursion]], 
     found: dict[str, Callable[[Sequence[Excursion]], Iterable[str]]] = {}
     for name in names:
         if name == "csv":
-            from tracker.debrief.csv_writer import csv_chunks
+            from tracker.debrief.records import csv_chunks
 
             found[name] = csv_chunks
         elif name == "json":
@@ -71,7 +71,7 @@ def _writers(names: Iterable[str]) -> dict[str, Callable[[Sequence[Excursion]], 
 
             found[name] = json_chunks
         elif name == "html":
-            from tracker.debrief.html import page
+            from tracker.debrief.pages import page
 
             found[name] = page
         else:

@@ -17,8 +17,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the pace file; rehearsals are left out unless asked for."""
     from tracker.debrief.lessons import lessons
-    from tracker.debrief.output import check_targets, write_out
     from tracker.forecast.prior import write_pace
+    from tracker.foundation.output import check_targets, write_out
 
     check_targets([args.out], args.journals)
     write_out(args.out, [write_pace(lessons(args.journals, rehearsals=args.rehearsals))])
