@@ -17,7 +17,7 @@ import numpy as np
 from tests.bench import late, lunar
 from tests.bench.excursions import KINDS, Array, Case, make, noise, play
 from tests.bench.table import report
-from tracker.debrief.score import crps_samples
+from tracker.debrief.judged import crps_samples
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import advance, begin, inside

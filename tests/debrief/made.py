@@ -7,13 +7,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tracker.debrief.consumed import Consumed
-from tracker.debrief.excursion import Excursion, Totals
-from tracker.debrief.happened import Decided, Happened, Held
-from tracker.debrief.hindsight import Hindsight
+from tracker.debrief.excursion import Decided, Excursion, Happened, Held, Hindsight, Part, Totals
 from tracker.debrief.judged import Forecasted, judgement
-from tracker.debrief.rows import StepRow
-from tracker.debrief.totals import Spent, by_crew, by_task, by_work
-from tracker.debrief.waterfall import Part
+from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
 
 HOSTILE = (
     "=cmd|' /C calc'!A0",

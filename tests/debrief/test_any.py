@@ -13,11 +13,9 @@ from hypothesis import strategies as st
 from tests.streams import random_plan, random_run
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
-from tracker.debrief.json_writer import json_chunks, schema
 from tracker.debrief.learn import learn
-from tracker.debrief.markdown import markdown
-from tracker.debrief.records import csv_chunks
-from tracker.debrief.summary import summary
+from tracker.debrief.pages import markdown, summary
+from tracker.debrief.records import csv_chunks, json_chunks, schema
 from tracker.journal.progress import Progress
 
 many = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))

@@ -12,9 +12,9 @@ from tests.debrief.conftest import SMALL
 from tests.seasons import Truth, events, plan
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
+from tracker.debrief.journals import pool
 from tracker.debrief.judged import QUARTERS, judge
 from tracker.debrief.learn import learn
-from tracker.debrief.pooled import pool
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress

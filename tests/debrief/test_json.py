@@ -12,7 +12,7 @@ import pytest
 
 from tests.debrief.made import HOSTILE, excursion
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.json_writer import json_chunks, schema
+from tracker.debrief.records import json_chunks, schema
 from tracker.foundation.text import ADVISORY
 
 

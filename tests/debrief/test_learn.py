@@ -7,9 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from tracker.debrief import effects, level
-from tracker.debrief.effects import Seen
-from tracker.debrief.level import Level, fit, log_likelihood, side_by_side
+from tracker.debrief import level
+from tracker.debrief import level as effects
+from tracker.debrief.level import Level, Seen, log_likelihood, side_by_side
+from tracker.debrief.level import fit_level as fit
 from tracker.forecast.pace import Evidence, Layout, observe, start
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 

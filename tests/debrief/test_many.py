@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from tracker.debrief import many
+from tracker.debrief import journals as many
 from tracker.debrief.excursion import Excursion, Scoring
-from tracker.debrief.many import Job, debriefs, shared_out
+from tracker.debrief.journals import Job, debriefs, shared_out
 from tracker.foundation.errors import TrackerError
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only there journals are shared out")

@@ -11,9 +11,7 @@ import pytest
 
 from tests.debrief.made import HOSTILE, excursion, row
 from tracker.debrief import figures, tables
-from tracker.debrief.markdown import markdown, safe
-from tracker.debrief.pages import page
-from tracker.debrief.summary import summary
+from tracker.debrief.pages import markdown, page, safe, summary
 from tracker.foundation.text import ADVISORY
 
 TAGS = {

@@ -14,13 +14,10 @@ import pytest
 from tests.debrief.conftest import SMALL
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
-from tracker.debrief.json_writer import json_chunks, schema
-from tracker.debrief.markdown import markdown
-from tracker.debrief.pages import page
-from tracker.debrief.pooled import pool
-from tracker.debrief.records import csv_chunks
-from tracker.debrief.summary import summary
-from tracker.debrief.words import whole
+from tracker.debrief.journals import pool
+from tracker.debrief.pages import markdown, page, summary
+from tracker.debrief.records import csv_chunks, json_chunks, schema
+from tracker.debrief.tables import whole
 from tracker.journal.journal import Journal
 from tracker.plan.read import parse_plan
 

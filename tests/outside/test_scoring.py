@@ -8,7 +8,7 @@ import numpy as np
 import properscoring
 import pytest
 
-from tracker.debrief.score import (
+from tracker.debrief.judged import (
     coverage,
     crps_normal,
     crps_samples,

@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the exports asked for; without any print a summary."""
-    from tracker.debrief.many import debriefs
+    from tracker.debrief.journals import debriefs
     from tracker.foundation.output import check_targets, write_out
 
     targets = {name: getattr(args, name) for name in FORMATS if getattr(args, name) is not None}
@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     for name, target in targets.items():
         write_out(target, writers[name](every))
     if not targets:
-        from tracker.debrief.summary import summary
+        from tracker.debrief.pages import summary
 
         write_out("-", summary(every))
     return 0
@@ -67,7 +67,7 @@ def _writers(names: Iterable[str]) -> dict[str, Callable[[Sequence[Excursion]], 
 
             found[name] = csv_chunks
         elif name == "json":
-            from tracker.debrief.json_writer import json_chunks
+            from tracker.debrief.records import json_chunks
 
             found[name] = json_chunks
         elif name == "html":
@@ -75,7 +75,7 @@ def _writers(names: Iterable[str]) -> dict[str, Callable[[Sequence[Excursion]], 
 
             found[name] = page
         else:
-            from tracker.debrief.markdown import markdown
+            from tracker.debrief.pages import markdown
 
             found[name] = markdown
     return found

@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the pace file; rehearsals are left out unless asked for."""
-    from tracker.debrief.lessons import lessons
+    from tracker.debrief.learn import lessons
     from tracker.forecast.prior import write_pace
     from tracker.foundation.output import check_targets, write_out
 

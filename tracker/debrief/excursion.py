@@ -1,22 +1,305 @@
-"""The debrief of one excursion as a value; every export is written from it."""
+"""The debrief of one excursion as a value; every export is written from it.
+
+What changed the plan on the way, who was held and why, what was decided and noted: lists by time.
+
+Advice that hindsight confirms or not: whether there was room for the optional work after all.
+
+Why somebody was inside when they were, and not when it was planned: parts that add up exactly.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from math import isfinite
+from typing import Any
 
 from tracker.debrief.consumed import Consumed, consumed, planned_end
-from tracker.debrief.happened import Decided, Happened, Held, changes, decisions, holds, notes
-from tracker.debrief.hindsight import Hindsight, hindsight
 from tracker.debrief.judged import QUARTERS, Judgement, judge
-from tracker.debrief.rows import StepRow, step_rows
-from tracker.debrief.totals import Group, Spent, by_crew, by_task, by_work, spent_by
-from tracker.debrief.waterfall import Part, waterfall
+from tracker.debrief.rows import Group, Spent, StepRow, by_crew, by_task, by_work, spent_by, step_rows
 from tracker.forecast.listing import ingress_fact
-from tracker.journal.asrun import as_spent
-from tracker.journal.progress import Progress
-from tracker.plan.timeline import as_planned
+from tracker.foundation.times import format_pet
+from tracker.journal.asrun import SpentRow, as_spent
+from tracker.journal.progress import Decision, Interval, Progress, Recorded
+from tracker.plan.timeline import Timeline, as_planned
+
+CHANGES = {
+    "moved", "handed", "added", "retimed", "dropped", "restored",
+    "skipped", "limited", "called", "replaced", "seen",
+}  # fmt: skip
+"""Kinds of event that changed what was to be done, or within which limits."""
+
+
+_TOLD = CHANGES | {"held"}
+"""Kinds of event whose text stands beside them elsewhere."""
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """One event worth reading afterwards."""
+
+    number: int
+    at: float
+    kind: str
+    what: str
+    """In words, from the event's own keys."""
+    text: str
+    seat: str
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One hold of one crew member, in seconds of phase elapsed time."""
+
+    crew: str
+    start: float
+    finish: float
+    step: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """One decision beside the advice of its moment."""
+
+    number: int
+    at: float
+    task: str
+    choice: str
+    advice: str
+    followed: bool | None
+    """Whether the choice was the one advised; None where none of them says."""
+    figures: dict[str, Any]
+    seat: str
+    outcome: str
+    """What became of the task."""
+
+
+def changes(progress: Progress) -> tuple[Happened, ...]:
+    """Return the events in force that changed the plan, in the order in which they happened."""
+    return tuple(_happened(event) for event in progress.events if event.kind in CHANGES)
+
+
+def notes(progress: Progress) -> tuple[Happened, ...]:
+    """Return every note, and what was said with an event that is told nowhere else, by time."""
+    said = (event for event in progress.events if event.body.get("text") and event.kind not in _TOLD)
+    return tuple(_happened(event) for event in said)
+
+
+def _happened(event: Recorded) -> Happened:
+    text = str(event.body.get("text", ""))
+    return Happened(event.number, event.at, event.kind, _words(event), text, event.seat)
+
+
+def _words(event: Recorded) -> str:
+    """Return the event's own keys in one line."""
+    words = []
+    for key, value in event.body.items():
+        if key == "text":
+            continue
+        words.append(f"{key} {_value(key, value)}")
+    return ", ".join(words)
+
+
+def _value(key: str, value: object) -> str:
+    if isinstance(value, dict):
+        return str(value.get("title") or value.get("id") or "given")
+    if isinstance(value, list):
+        return " ".join(map(str, value))
+    if key in ("time", "until", "at") and isinstance(value, int | float):
+        return format_pet(value, with_seconds=True)
+    return "yes" if value is True else str(value)
+
+
+def holds(progress: Progress, end: float) -> tuple[Held, ...]:
+    """Return every hold up to `end`, by time."""
+    found = [
+        _held(crew, one, end)
+        for crew, intervals in progress.spent.items()
+        for one in intervals
+        if one.kind == "hold" and (one.start < end or one.end is None)
+    ]
+    return tuple(sorted(found, key=lambda held: (held.start, held.crew)))
+
+
+def _held(crew: str, one: Interval, end: float) -> Held:
+    finish = end if one.end is None else min(one.end, end)
+    return Held(crew, one.start, finish, one.step or "", one.cause or "")
+
+
+def decisions(progress: Progress) -> tuple[Decided, ...]:
+    """Return every decision beside its advice, by time."""
+    return tuple(
+        Decided(
+            number=one.number,
+            at=one.at,
+            task=one.task,
+            choice=one.choice,
+            advice=one.advice or "",
+            followed=one.choice == one.advice if one.advice in ("keep", "drop") else None,
+            figures=dict(one.figures or {}),
+            seat=one.seat,
+            outcome=progress.tasks[one.task].status if one.task in progress.tasks else "",
+        )
+        for one in progress.decisions
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Hindsight:
+    """One recorded decision, judged by what came of the excursion."""
+
+    number: int
+    """Of the event."""
+    at: float
+    task: str
+    advice: str
+    choice: str
+    done: bool
+    """Whether the task was done."""
+    room: bool
+    """Whether it was done with every limit kept, or would have fitted into what was left over."""
+    confirmed: bool | None
+    """Whether the advice was right: `keep` where there was room, `drop` where not; None for others."""
+    why: str
+
+
+def hindsight(
+    progress: Progress, rows: Sequence[StepRow], inside: Mapping[str, float], stores: Sequence[Consumed]
+) -> tuple[Hindsight, ...]:
+    """Return every decision that carries advice, judged; `inside` is the PET of each crew member's end."""
+    margins = (
+        progress.limits[limit.name] - max(inside[crew] for crew in limit.crew)
+        for limit in progress.plan.limits
+        if limit.crew
+    )
+    spare = min(margins, default=0.0)
+    short = [f"{s.crew} {s.consumable}" for s in stores if s.left < s.reserve]
+    pace = _pace(rows)
+    return tuple(
+        _judge(progress, decision, rows, spare, short, pace)
+        for decision in progress.decisions
+        if decision.advice in ("keep", "decide", "drop")
+    )
+
+
+def _pace(rows: Sequence[StepRow]) -> float:
+    """Return actual over planned time of all that was done."""
+    done = [row for row in rows if row.status == "done"]
+    planned = sum(row.planned_duration for row in done)
+    return sum(row.actual_duration or 0.0 for row in done) / planned if planned > 0 else 1.0
+
+
+def _judge(
+    progress: Progress,
+    decision: Decision,
+    rows: Sequence[StepRow],
+    spare: float,
+    short: Sequence[str],
+    pace: float,
+) -> Hindsight:
+    task = progress.tasks.get(decision.task)
+    done = task is not None and task.status == "done"
+    takes = 0.0 if done else _takes(rows, decision.task) * pace
+    room = spare >= takes and not short
+    advice = decision.advice or ""
+    return Hindsight(
+        number=decision.number,
+        at=decision.at,
+        task=decision.task,
+        advice=advice,
+        choice=decision.choice,
+        done=done,
+        room=room,
+        confirmed=(advice == "keep") == room if advice in ("keep", "drop") else None,
+        why=_why(done, spare, takes, short),
+    )
+
+
+def _takes(rows: Sequence[StepRow], task: str) -> float:
+    """Return the planned time of what was not done of a task, as long as its busiest crew member's part."""
+    busy: dict[str, float] = {}
+    for row in rows:
+        if row.task == task and row.status != "done":
+            for crew in row.crew or row.planned_crew:
+                busy[crew] = busy.get(crew, 0.0) + (row.planned_duration)
+    return max(busy.values(), default=0.0)
+
+
+def _why(done: bool, spare: float, takes: float, short: Sequence[str]) -> str:
+    minutes = round(abs(spare) / 60)
+    kept = f"{minutes} min to spare" if spare >= 0 else f"{minutes} min beyond the limit"
+    stores = f", below reserve: {', '.join(short)}" if short else ""
+    if done:
+        return f"done, {kept}{stores}"
+    return f"not done, {kept}, it would have taken about {round(takes / 60)} min{stores}"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One bar of the waterfall: so many seconds for this reason."""
+
+    label: str
+    seconds: float
+
+
+def waterfall(
+    planned: Timeline, rows: Sequence[StepRow], spent: Sequence[SpentRow], crew: str
+) -> tuple[Part, ...]:
+    """Return how one crew member came from the planned end to the actual one.
+
+    `spent` is their time from PET 0 to the actual end. The first part is the planned end, then come
+    differences: of work by kind, of waiting by cause, holds, idle time. The sum is the actual end.
+    """
+    parts: dict[str, float] = {"as planned": 0.0}
+    by_step = {row.step: row for row in rows}
+    worked: dict[str, float] = {}
+    for one in (one for one in spent if one.crew == crew):
+        if one.kind == "work" and one.step is not None:
+            _add(worked, one.step, one.finish - one.start)
+        else:
+            _add(parts, _label(one), one.finish - one.start)
+    before = 0.0
+    for step in planned.order.get(crew, ()):
+        start, finish = planned.start[step], planned.finish[step]
+        if isfinite(finish):
+            if start > before:
+                _add(
+                    parts,
+                    _waiting(planned.waits[step].cause if step in planned.waits else ""),
+                    before - start,
+                )
+            _add(parts, *_work(by_step[step], crew, finish - start, worked.pop(step, 0.0)))
+            before = finish
+    parts["as planned"] = before
+    for step, seconds in worked.items():
+        _add(parts, "added work" if by_step[step].added else "handed over", seconds)
+    return tuple(Part(label, s) for label, s in parts.items() if abs(s) > 1e-6 or label == "as planned")
+
+
+def _work(row: StepRow, crew: str, planned: float, worked: float) -> tuple[str, float]:
+    """Return what a planned step contributes: its pace, or that this crew member did not do it."""
+    if row.status == "done":
+        return f"pace: {row.work}" if crew in row.crew else "handed over", worked - planned
+    return "broken off" if worked > 0 else "not done", worked - planned
+
+
+def _label(one: SpentRow) -> str:
+    if one.kind == "wait":
+        return _waiting(one.cause or "")
+    return {"hold": "holds", "idle": "idle"}.get(one.kind, one.kind)
+
+
+def _waiting(cause: str) -> str:
+    """Return a part's label from a cause such as `need mount.2`, `crew EV2` or `window daylight`."""
+    words = {"need": "for a need", "crew": "for each other", "go": "for a go", "hold": "for a hold"}
+    kind, _, name = cause.partition(" ")
+    return f"waiting: for {name}" if kind == "window" else f"waiting: {words.get(kind, 'other')}"
+
+
+def _add(parts: dict[str, float], label: str, seconds: float) -> None:
+    parts[label] = parts.get(label, 0.0) + seconds
 
 
 @dataclass(frozen=True, slots=True)

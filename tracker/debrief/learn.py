@@ -2,20 +2,28 @@
 
 Crew members and kinds of work first (`effects`), then what is left as level, drift and noise
 (`level`), each held by the built-in belief as long as the excursions are few.
+
+A pace prior from journals: which of them count, and what each one taught.
 """
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.debrief import effects, level
+from tracker.debrief.consumed import consumed
+from tracker.debrief.excursion import crew_inside
+from tracker.debrief.journals import read_journals, say
+from tracker.debrief.level import BELIEF_IN_SPREAD, Seen, fit_effects, fit_level, gather, side_by_side
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
+from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
 
 Array = NDArray[np.float64]
@@ -37,12 +45,12 @@ def learn(
     `use_factors` are consumables actually used over what their plans' rates say, one a store. With few
     excursions the answer stays near `prior`; without any it is `prior`.
     """
-    seen = effects.gather(excursions)
+    seen = gather(excursions)
     if not seen.value.size:
         return replace(prior, learned_from=tuple(learned_from))
-    found = effects.fit(seen, prior)
+    found = fit_effects(seen, prior)
     rest = seen.value - seen.members @ found.effect
-    base = level.fit(level.side_by_side(seen, found.effect), prior)
+    base = fit_level(side_by_side(seen, found.effect), prior)
     crews = len(seen.layout.crew)
     return replace(
         prior,
@@ -69,7 +77,7 @@ def _named(names: Iterable[str], effect: Array, sd: Array) -> dict[str, tuple[fl
     }
 
 
-def _noise_weight(rest: Array, seen: effects.Seen, prior: PacePrior) -> float:
+def _noise_weight(rest: Array, seen: Seen, prior: PacePrior) -> float:
     """Return how many steps' worth of belief the noise deserves: how alike it is between excursions.
 
     By moments: the squared coefficient of variation of the excursions' variances is 2/n from n steps
@@ -85,12 +93,68 @@ def _noise_weight(rest: Array, seen: effects.Seen, prior: PacePrior) -> float:
     variances = squares[several] / (counts[several] - 1)
     differ = variances.var(ddof=1) / variances.mean() ** 2 - float(np.mean(2 / (counts[several] - 1)))
     own = min(MOST_NOISE_WEIGHT, 2 / differ) if differ > 2 / MOST_NOISE_WEIGHT else MOST_NOISE_WEIGHT
-    share = several.sum() / (several.sum() + level.BELIEF_IN_SPREAD)
+    share = several.sum() / (several.sum() + BELIEF_IN_SPREAD)
     return float(prior.sigma_weight ** (1 - share) * max(own, 1.0) ** share)
 
 
 def _use_spread(factors: Iterable[float], prior: PacePrior) -> float:
     """Return the spread of the use factor about 1, held by a few stores' worth of belief."""
     squares = [math.log(factor) ** 2 for factor in factors if factor > 0]
-    belief = level.BELIEF_IN_SPREAD
+    belief = BELIEF_IN_SPREAD
     return math.sqrt((sum(squares) + belief * prior.use_spread**2) / (len(squares) + belief))
+
+
+DECIMALS = 4
+
+
+def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePrior:
+    """Return what the journals teach; a rehearsal only counts when asked for.
+
+    Raises TrackerError when a journal cannot be read or none of them has a finished step.
+    """
+    used: list[Progress] = []
+    learned_from: list[dict[str, object]] = []
+    for path, progress in read_journals(paths):
+        steps = sum(len(seen.steps) for seen in progress.observations)
+        if progress.rehearsal and not rehearsals:
+            say(f"{path}: a rehearsal; left out (--rehearsals takes it in)")
+        elif not steps:
+            say(f"{path}: no step is finished; left out")
+        else:
+            used.append(progress)
+            learned_from.append({"journal": path.name, "sha256": _digest(path), "steps": steps})
+    if not used:
+        raise TrackerError("no journal to learn from; give journals with finished steps")
+    factors = [factor for progress in used for factor in _use_factors(progress)]
+    return _rounded(learn(used, use_factors=factors, learned_from=learned_from))
+
+
+def _rounded(prior: PacePrior) -> PacePrior:
+    """Return a prior in four decimals, more than any number of excursions can tell: a file for people."""
+    numbers = {
+        field.name: round(value, DECIMALS)
+        for field in fields(prior)
+        if isinstance(value := getattr(prior, field.name), float)
+    }
+    own = {
+        name: {
+            key: (round(median, DECIMALS), round(spread, DECIMALS)) for key, (median, spread) in group.items()
+        }
+        for name, group in (("crew", prior.crew), ("work", prior.work))
+    }
+    weights = tuple(round(weight, DECIMALS) for weight in prior.weights)
+    return replace(prior, weights=weights, **numbers, **own)  # type: ignore[arg-type]
+
+
+def _digest(path: Path) -> str:
+    """Return the SHA-256 of a file, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _use_factors(progress: Progress) -> list[float]:
+    """Return the use factor of every store that was read."""
+    end = progress.at if progress.closed is None else progress.closed
+    arrived = {c: end if at is None else at for c, at in crew_inside(progress).items()}
+    everybody = {member.id: arrived.get(member.id, end) for member in progress.plan.crew}
+    return [store.factor for store in consumed(progress, everybody) if store.readings]

@@ -1,15 +1,62 @@
-"""The debrief as one HTML page that needs no network: tables, figures inside it, no script."""
+"""The debrief as one HTML page that needs no network: tables, figures inside it, no script.
+
+The debrief as Markdown tables; text from plans and journals stays text.
+
+The debrief in a screenful of plain lines.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from html import escape
 
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.pooled import pool
-from tracker.debrief.words import MOST_TEXT, Table
+from tracker.debrief.journals import pool
+from tracker.debrief.tables import MOST_TEXT, Table, pet, signed
 from tracker.foundation.text import ADVISORY, plain
+
+_SPECIAL = re.compile(r"([\\`*_{}\[\]()#|~!$@^=])")
+
+
+def safe(text: str) -> str:
+    """Return text that Markdown and HTML in it show letter by letter, and that links nowhere."""
+    escaped = plain(text, most=MOST_TEXT).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    escaped = _SPECIAL.sub(r"\\\1", escaped)
+    return escaped.replace("://", "&#58;//").replace("www.", "www&#46;")
+
+
+def markdown(every: Sequence[Excursion]) -> Iterator[str]:
+    """Yield the Markdown text in pieces."""
+    title = every[0].excursion if len(every) == 1 else f"{len(every)} excursions"
+    yield f"# Debrief: {safe(title)}\n\n*{ADVISORY}*\n"
+    if len(every) > 1:
+        together = pool(every)
+        yield _markdown_table(tables.excursions(every), 2)
+        yield _markdown_table(tables.groups("Tasks", together.tasks), 2)
+        yield _markdown_table(tables.groups("Crew", together.crew), 2)
+        yield _markdown_table(tables.groups("Kinds of work", together.work), 2)
+        yield _markdown_table(tables.scores(together.judgement), 2)
+    for one in every if len(every) <= MOST_IN_FULL else ():
+        if len(every) > 1:
+            yield f"\n## {safe(one.excursion)}: {safe(one.journal)}\n"
+        yield from (_markdown_table(table, 2 if len(every) == 1 else 3) for table in tables.of_excursion(one))
+
+
+def _markdown_table(table: Table, level: int) -> str:
+    lines = [f"\n{'#' * level} {table.title}\n"]
+    if table.note:
+        lines.append(f"{safe(table.note)}\n")
+    lines.append(_line(table.headings))
+    lines.append(_line(["---:" if i in table.right else "---" for i in range(len(table.headings))]))
+    lines += [_line([safe(cell) for cell in row]) for row in table.rows]
+    return "\n".join(lines) + "\n"
+
+
+def _line(cells: Sequence[str]) -> str:
+    return f"| {' | '.join(cells)} |"
+
 
 LONG = 24
 """A cell with more characters is text, which has a width of its own to break in."""
@@ -67,24 +114,24 @@ def page(every: Sequence[Excursion]) -> Iterator[str]:
     for i, one in enumerate(every if len(every) <= MOST_IN_FULL else ()):
         if len(every) > 1:
             yield f'<h2 id="excursion-{i}">{_text(one.excursion)}: {_text(one.journal)}</h2>\n'
-        yield from _one(one, f"e{i}")
+        yield from _html_excursion(one, f"e{i}")
     yield f'<p class="advisory">{escape(ADVISORY)}</p>\n</body>\n</html>\n'
 
 
 def _pooled(every: Sequence[Excursion]) -> Iterator[str]:
     together = pool(every)
-    yield _table(tables.excursions(every))
-    yield _table(tables.groups("Tasks", together.tasks))
-    yield _table(tables.groups("Crew", together.crew))
+    yield _html_table(tables.excursions(every))
+    yield _html_table(tables.groups("Tasks", together.tasks))
+    yield _html_table(tables.groups("Crew", together.crew))
     drawn = figures.pace([row for one in every for row in one.steps])
-    yield _table(tables.groups("Kinds of work", together.work), _drawn(drawn, "pooled"))
-    yield _table(tables.scores(together.judgement))
+    yield _html_table(tables.groups("Kinds of work", together.work), _drawn(drawn, "pooled"))
+    yield _html_table(tables.scores(together.judgement))
 
 
-def _one(one: Excursion, key: str) -> Iterator[str]:
+def _html_excursion(one: Excursion, key: str) -> Iterator[str]:
     drawn = _figures(one)
     for table in tables.of_excursion(one):
-        yield _table(table, "".join(_drawn(svg, key) for svg in drawn.get(table.title, ())))
+        yield _html_table(table, "".join(_drawn(svg, key) for svg in drawn.get(table.title, ())))
 
 
 def _figures(one: Excursion) -> dict[str, list[str]]:
@@ -113,7 +160,7 @@ def _text(text: str) -> str:
     return escape(plain(text, most=MOST_TEXT))
 
 
-def _table(table: Table, figure: str = "") -> str:
+def _html_table(table: Table, figure: str = "") -> str:
     """Return a table with its title, its note, and a figure beside or below it as there is room."""
     note = f'<p class="note">{_text(table.note)}</p>\n' if table.note else ""
     head = f"<thead>{_row('th', table.headings, table)}</thead>\n" if any(table.headings) else ""
@@ -132,3 +179,69 @@ def _row(tag: str, cells: Sequence[str], table: Table) -> str:
 def _cell(tag: str, cell: str, right: bool) -> str:
     kind = ' class="r"' if right else ' class="t"' if len(cell) > LONG else ""
     return f"<{tag}{kind}>{_text(cell)}</{tag}>"
+
+
+MOST_OVERRUNS = 8
+
+
+def summary(every: Sequence[Excursion]) -> Iterator[str]:
+    """Yield the lines: one excursion with its largest overruns, or several with a row each."""
+    if len(every) == 1:
+        yield from _summary(every[0])
+    else:
+        together = pool(every)
+        for table in (
+            tables.excursions(every),
+            tables.groups("Kinds of work", together.work),
+            tables.groups("Crew", together.crew),
+            tables.scores(together.judgement),
+        ):
+            yield from _lines(table)
+    yield ADVISORY + "\n"
+
+
+def _summary(one: Excursion) -> Iterator[str]:
+    yield f"Debrief: {plain(one.excursion)}\n\n"
+    for table in (
+        tables.overview(one),
+        tables.waterfall(one),
+        tables.spent(one),
+        tables.groups("Kinds of work", one.totals.work),
+        _overruns(one),
+        tables.consumables(one),
+        tables.decisions(one),
+        tables.scores(one.judgement),
+    ):
+        if table.rows:
+            yield from _lines(table)
+
+
+def _overruns(one: Excursion) -> Table:
+    worst = sorted((r for r in one.steps if (r.variance or 0) > 0), key=lambda r: -(r.variance or 0))
+    rows = tuple(
+        (
+            row.step,
+            row.do,
+            pet(row.planned_duration),
+            pet(row.actual_duration),
+            signed(row.variance),
+        )
+        for row in worst[:MOST_OVERRUNS]
+    )
+    return Table(
+        "Largest overruns", ("step", "do", "planned", "actual", "difference"), rows, frozenset({2, 3, 4})
+    )
+
+
+def _lines(table: Table) -> Iterator[str]:
+    """Yield a table in columns."""
+    cells = [[plain(cell, most=48) for cell in row] for row in (table.headings, *table.rows)]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(table.headings))]
+    yield f"{table.title}\n"
+    for row in cells if any(table.headings) else cells[1:]:
+        padded = (
+            cell.rjust(width) if i in table.right else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
+        yield "  " + "  ".join(padded).rstrip() + "\n"
+    yield "\n"
