@@ -6,7 +6,7 @@ from statistics import fmean, pstdev
 
 import pytest
 
-from tracker.rehearsal.chance import Chance
+from tracker.rehearsal.nature import Chance
 
 
 def test_a_draw_depends_on_seed_and_names_alone() -> None:

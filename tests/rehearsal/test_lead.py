@@ -7,7 +7,7 @@ from typing import Any
 
 from tests.runs import Run, plan_of, step, task
 from tracker.plan.model import Plan
-from tracker.rehearsal.lead import Lead
+from tracker.rehearsal.play import Lead
 
 Rehearse = Callable[..., Any]
 HOME = task("home", step("in", "EV1", 20), closeout=True)

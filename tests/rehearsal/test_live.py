@@ -11,8 +11,7 @@ from tests.runs import plan_of, step, task
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
-from tracker.rehearsal.live import FastClock, Player
-from tracker.rehearsal.setting import Rehearsal
+from tracker.rehearsal.setting import FastClock, Player, Rehearsal
 
 BASE = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
 

@@ -11,8 +11,7 @@ import pytest
 from tests.flat import FLAT
 from tests.runs import Run, step, task
 from tracker.forecast.prior import DEFAULT_PRIOR
-from tracker.rehearsal.chance import Chance
-from tracker.rehearsal.nature import Nature
+from tracker.rehearsal.nature import Chance, Nature
 
 
 @pytest.fixture

@@ -13,9 +13,9 @@ from tests.runs import plan_of, step, task
 from tests.streams import random_plan
 from tracker.journal.asrun import as_spent
 from tracker.plan.model import Plan
-from tracker.rehearsal.chance import Chance
+from tracker.rehearsal.nature import Chance
 from tracker.rehearsal.setting import outcome
-from tracker.rehearsal.surprises import CHANCES, surprises
+from tracker.rehearsal.voice import CHANCES, surprises
 
 Rehearse = Callable[..., Any]
 

@@ -11,8 +11,7 @@ from tests.flat import FLAT, FLAT_FILE
 from tests.runs import plan_of, step, task
 from tracker.forecast.estimate import estimate
 from tracker.plan.model import Plan
-from tracker.rehearsal.chance import Chance
-from tracker.rehearsal.stores import Stores
+from tracker.rehearsal.nature import Chance, Stores
 
 AIR = {
     "id": "air",

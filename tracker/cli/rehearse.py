@@ -101,8 +101,7 @@ def _headless(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[str
 def _on_the_desk(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[str, ...]) -> int:
     from tracker.cli.run import show
     from tracker.journal.journal import Journal
-    from tracker.rehearsal.live import FastClock, Player
-    from tracker.rehearsal.setting import zero_of
+    from tracker.rehearsal.setting import FastClock, Player, zero_of
 
     with _create(args, plan, seed) as journal:
         path = journal.path

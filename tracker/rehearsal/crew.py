@@ -14,8 +14,7 @@ from typing import Literal
 from tracker.journal.progress import Progress, StepState
 from tracker.plan.model import Plan, Step
 from tracker.plan.windows import next_start, usable
-from tracker.rehearsal.nature import Nature
-from tracker.rehearsal.stores import Stores
+from tracker.rehearsal.nature import Nature, Stores
 
 _NOW = 1e-6
 """Instants closer than this are one."""

@@ -2,18 +2,66 @@
 
 The same model that the forecast assumes, with its unknowns drawn: logarithm of actual over planned time =
 pace with drift + crew effect (mean over the crew) + kind of work + noise.
+
+Chance from a seed: a draw belongs to what it is drawn for, and never depends on what was drawn before.
+
+A draw is the SHA-256 of the seed and the names of what it is for, read as a number. Rehearsals with the
+same seed are the same on every machine.
+
+What is truly left of the consumables of a simulated crew, and what it reads on its gauges.
 """
 
 from __future__ import annotations
 
+import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
+from statistics import NormalDist
+from typing import TypeVar
 
 from tracker.forecast.pace import own_shape
 from tracker.forecast.prior import PacePrior
 from tracker.journal.progress import StepState
-from tracker.rehearsal.chance import Chance
+from tracker.plan.model import Consumable, Plan, Step
+
+T = TypeVar("T")
+
+_STANDARD = NormalDist()
+_BITS = 52
+
+
+class Chance:
+    """Draws of one seed."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+
+    def uniform(self, *names: object) -> float:
+        """Return a number between 0 and 1, neither included."""
+        text = "\0".join(map(str, (self.seed, *names)))
+        digest = hashlib.sha256(text.encode()).digest()
+        return ((int.from_bytes(digest[:8], "big") >> (64 - _BITS)) + 0.5) / 2.0**_BITS
+
+    def normal(self, *names: object) -> float:
+        """Return a number of the standard normal distribution."""
+        return _STANDARD.inv_cdf(self.uniform(*names))
+
+    def between(self, low: float, high: float, *names: object) -> float:
+        """Return a number between two others."""
+        return low + (high - low) * self.uniform(*names)
+
+    def happens(self, probability: float, *names: object) -> bool:
+        """Return whether something of this probability happens."""
+        return self.uniform(*names) < probability
+
+    def pick(self, among: Sequence[T], *names: object) -> T:
+        """Return one of several, each as likely; ValueError when there are none."""
+        if not among:
+            raise ValueError("there is nothing to pick from")
+        return among[min(int(self.uniform(*names) * len(among)), len(among) - 1)]
+
 
 LEAST_S = 10.0
 """No step is done in less."""
@@ -96,3 +144,83 @@ class Nature:
     def _effect(self, what: str, name: str, own: Mapping[str, tuple[float, float]], spread: float) -> float:
         median, own_spread = own.get(name, (1.0, spread))
         return math.log(median) + own_spread * self._chance.normal(what, name)
+
+
+LEAST_USE = 0.2
+"""Nobody uses less than this part of what the plan says."""
+JOULES = 1e-6
+"""Megajoules in a joule."""
+
+Doing = Mapping[str, Step]
+"""Per crew member the step they are at work on; those who rest or wait are left out."""
+
+
+@dataclass(slots=True)
+class _Store:
+    """One store: of a crew member, or shared."""
+
+    owner: str
+    consumable: Consumable
+    members: tuple[str, ...]
+    level: float
+    use: float
+    leak: float = 1.0
+
+    def per_second(self, rest_w: float, doing: Doing, outside: Collection[str]) -> float:
+        """Return how fast it goes down, units a second; 0 once all its crew are inside."""
+        members = [c for c in self.members if c in outside]
+        if not members:
+            return 0.0
+        name, clock = self.consumable.id, self.consumable.per_hour / 3600.0
+        energy = self.consumable.per_megajoule * JOULES
+        rate = clock
+        for step in {id(doing[c]): doing[c] for c in members if c in doing}.values():
+            rate += clock * (step.use.get(name, 1.0) - 1.0)
+        for c in members:
+            working = doing.get(c)
+            rate += energy * (working.use.get(name, 1.0) * working.effort_of(c) if working else rest_w)
+        return rate * self.use * self.leak
+
+
+class Stores:
+    """Every store of an excursion."""
+
+    def __init__(self, plan: Plan, prior: PacePrior, chance: Chance) -> None:
+        self._rest_w, self._chance = plan.rest_w, chance
+        self._stores = {
+            (owner, one.id): _Store(
+                owner,
+                one,
+                one.crew if one.shared else (owner,),
+                max(0.0, one.start + one.reading_sd * chance.normal("level", owner, one.id)),
+                max(LEAST_USE, 1.0 + prior.use_spread * chance.normal("use", owner, one.id)),
+            )
+            for one in plan.consumables
+            for owner in (("*",) if one.shared else one.crew)
+        }
+
+    @property
+    def accounts(self) -> tuple[tuple[str, str], ...]:
+        """(owner, consumable) of every store; the owner of a shared one is `*`."""
+        return tuple(self._stores)
+
+    def spend(self, seconds: float, doing: Doing, outside: Collection[str]) -> None:
+        """Let time pass while these crew members do these steps."""
+        if seconds > 0:
+            for store in self._stores.values():
+                used = store.per_second(self._rest_w, doing, outside) * seconds
+                store.level = max(0.0, store.level - used)
+
+    def leak(self, owner: str, consumable: str, times: float) -> None:
+        """Let a store go down so many times as fast from now on."""
+        self._stores[owner, consumable].leak *= times
+
+    def level(self, owner: str, consumable: str) -> float:
+        """Return what is truly left."""
+        return self._stores[owner, consumable].level
+
+    def read(self, owner: str, consumable: str, at: float) -> float:
+        """Return what the gauge shows, as exact as the plan says, to four figures."""
+        store = self._stores[owner, consumable]
+        error = store.consumable.reading_sd * self._chance.normal("reading", owner, consumable, round(at))
+        return float(f"{max(0.0, store.level + error):.4g}")

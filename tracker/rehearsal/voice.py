@@ -1,16 +1,114 @@
-"""What is said on the voice loop: who says it, and when it comes to the journal."""
+"""What is said on the voice loop: who says it, and when it comes to the journal.
+
+What a plan does not foresee: drawn from the seed, on request or by chance.
+
+The crew speaks and nobody ticks: what an operator practises on. Every word becomes a note.
+
+A simulated operator: hears the crew and ticks, promptly as a rule and late when the loop is busy.
+"""
 
 from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, Protocol
 
+from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.progress import Progress
+from tracker.plan.model import Plan, Step
+from tracker.plan.timeline import as_planned
 from tracker.rehearsal.crew import Happened
-from tracker.rehearsal.surprises import Surprise
+from tracker.rehearsal.nature import Chance
+
+Kind = Literal["stuck", "leak", "hold", "unplanned", "silence"]
+
+CHANCES: Mapping[Kind, float] = {"stuck": 0.5, "leak": 0.15, "hold": 0.4, "unplanned": 0.3, "silence": 0.3}
+"""How often each comes when surprises are left to chance."""
+
+_HOLDS = ("glove check", "waiting for a clear picture", "the way is to be cleared first")
+_UNPLANNED = ("Clear a fouled line", "Secure a loose cover", "Look at something unexpected and describe it")
+_FROM, _TO = 0.15, 0.65
+"""Where in the plan's time surprises fall."""
+_NEVER = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class Surprise:
+    """One thing that happens; `at` is PET seconds."""
+
+    kind: Kind
+    at: float
+    crew: tuple[str, ...] = ()
+    step: str = ""
+    """Stuck: which step."""
+    consumable: str = ""
+    """Leak: what; the first of `crew` owns it, `*` where it is shared."""
+    times: float = 1.0
+    """Leak: it goes down so many times as fast."""
+    lasts_s: float = 0.0
+    """Hold, silence: how long; unplanned work: its planned time."""
+    words: str = ""
+
+    def as_task(self) -> dict[str, Any]:
+        """Return unplanned work as a task of the event `added`."""
+        time = format_exact(int(self.lasts_s))
+        return {"title": self.words, "steps": [{"do": self.words, "crew": list(self.crew), "time": time}]}
+
+
+def surprises(plan: Plan, chance: Chance, wanted: Collection[str]) -> tuple[Surprise, ...]:
+    """Return the surprises of a rehearsal, soonest first.
+
+    `wanted` holds kinds that come for certain, and perhaps `random`: then the others come by chance. What
+    a plan has no place for (a leak without consumables) does not come.
+    """
+    drawn = []
+    for kind, probability in CHANCES.items():
+        by_chance = "random" in wanted and chance.happens(probability, "surprise", kind)
+        if (kind in wanted or by_chance) and (found := _draw(kind, plan, chance)) is not None:
+            drawn.append(found)
+    return tuple(sorted(drawn, key=lambda one: one.at))
+
+
+def _draw(kind: Kind, plan: Plan, chance: Chance) -> Surprise | None:
+    course = as_planned(plan)
+    length = max(course.finish.values(), default=0.0)
+    at = float(round(length * chance.between(_FROM, _TO, kind, "at")))
+    if kind == "stuck":
+        return _stuck(plan, chance)
+    if kind == "leak":
+        return _leak(plan, chance, at)
+    if not plan.outside:
+        return None
+    one = (chance.pick(plan.outside, kind, "crew"),)
+    if kind == "hold":
+        crew = plan.outside if chance.happens(0.4, kind, "all") else one
+        lasts = chance.between(240, 900, kind, "lasts")
+        return Surprise(kind, at, crew, lasts_s=round(lasts), words=chance.pick(_HOLDS, kind, "words"))
+    if kind == "silence":
+        return Surprise(kind, at, one, lasts_s=round(chance.between(180, 720, kind, "lasts")))
+    minutes = round(chance.between(5, 14, kind, "lasts"))
+    return Surprise(kind, at, one, lasts_s=60.0 * minutes, words=chance.pick(_UNPLANNED, kind, "words"))
+
+
+def _stuck(plan: Plan, chance: Chance) -> Surprise | None:
+    """Return a step that sticks: one with fasteners or other counted items where there is any."""
+    able = [s for t in plan.tasks if not t.closeout and not t.optional for s in t.steps if not s.fixed]
+    fit = [s for s in able if "fasten" in s.work] or [s for s in able if s.count > 1] or able
+    if not fit:
+        return None
+    step: Step = chance.pick(fit, "stuck", "step")
+    return Surprise("stuck", _NEVER, step.crew, step=step.id)
+
+
+def _leak(plan: Plan, chance: Chance, at: float) -> Surprise | None:
+    owners = [(c, one.id) for one in plan.consumables for c in (("*",) if one.shared else one.crew)]
+    if not owners:
+        return None
+    owner, consumable = chance.pick(owners, "leak", "store")
+    times = round(chance.between(1.4, 2.2, "leak", "times"), 2)
+    return Surprise("leak", at, (owner,), consumable=consumable, times=times)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +180,191 @@ class Agenda:
     def take(self, at: float) -> Said | None:
         """Return the first that is due by then, and forget it."""
         return heapq.heappop(self._waiting) if self.next_at() <= at else None
+
+
+LEAD = "lead"
+"""Who speaks when it is nobody of the crew."""
+
+
+class Calling:
+    """Puts what the crew says into notes, each under the name of who says it."""
+
+    def __init__(self) -> None:
+        self._agenda = Agenda()
+        self._silent: dict[str, float] = {}
+
+    def hear(self, happened: Happened, progress: Progress) -> None:
+        """Take in what the crew says."""
+        step = happened.step
+        if happened.kind == "inside":
+            self._say(happened.crew, happened.at, "I am inside.")
+        elif step is not None and (words := _words(happened, step)):
+            self._say(happened.crew, happened.at, words)
+
+    def surprise(self, one: Surprise, at: float) -> None:
+        """Take in a surprise that is said aloud."""
+        crew = " and ".join(one.crew)
+        if one.kind == "hold":
+            self._note(at, LEAD, f"Hold {crew}: {one.words}.")
+            self._note(at + one.lasts_s, LEAD, f"{crew} may go on.")
+        elif one.kind == "silence":
+            self._silent.update(dict.fromkeys(one.crew, at + one.lasts_s))
+            self._note(at + 20.0, LEAD, f"{crew} does not answer.")
+            self._say(one.crew, at + one.lasts_s, "I read you again.")
+        elif one.kind == "unplanned":
+            time = format_pet(one.lasts_s)
+            self._note(at, LEAD, f"Add for {crew}, {time}, next: {one.words}.")
+
+    def read(self, gauges: Sequence[Gauge], at: float) -> None:
+        """Take in readings of consumables: one note for each who reads."""
+        for owner in dict.fromkeys(gauge.owner for gauge in gauges):
+            mine = [g for g in gauges if g.owner == owner]
+            shown = ", ".join(f"{g.consumable} {g.value:g} {g.unit}" for g in mine)
+            self._say((LEAD if owner == "*" else owner,), at, f"I read {shown}.")
+
+    def next_at(self) -> float:
+        """Return when next something is said."""
+        return self._agenda.next_at()
+
+    def take(self, at: float, progress: Progress) -> Said | None:
+        """Return the next note that is due."""
+        return self._agenda.take(at)
+
+    def _say(self, crew: Sequence[str], at: float, words: str) -> None:
+        """Let the first of a crew who is heard say something, or wait until one of them is."""
+        speaker = min(crew, key=lambda c: self._silent.get(c, 0.0))
+        self._note(max(at, self._silent.get(speaker, 0.0)), speaker, words)
+
+    def _note(self, at: float, who: str, words: str) -> None:
+        self._agenda.put(at, who, {"kind": "noted", "text": words})
+
+
+def _words(happened: Happened, step: Step) -> str:
+    """Return what is said about a step; nothing where nobody would say anything."""
+    match happened.kind:
+        case "done":
+            return f"Done: {step.do}."
+        case "counted":
+            return f"{step.do}: {happened.count} of {step.count}."
+        case "asks":
+            return f"Ready for a go: {step.do} ({step.hold_point})."
+        case "shut out":
+            return f"{step.do}: the window does not open again. Skip it?"
+        case _:
+            return ""
+
+
+LAG_S = 8.0
+"""Mean time from word to tick."""
+LATE = 0.12
+"""How often a tick is late, by `LATE_S`."""
+LATE_S = (45.0, 240.0)
+STATED = 0.6
+"""How often a late tick is entered with the time at which it was."""
+COUNTED = 0.7
+"""How often the items of a counted step are called out."""
+GO_S = (30.0, 150.0)
+"""How long the answer to a hold point takes."""
+
+
+class Ticking:
+    """Records what the crew says, as an operator would."""
+
+    def __init__(self, chance: Chance, seat: str = "rehearsal") -> None:
+        self._chance, self._seat = chance, seat
+        self._agenda = Agenda()
+        self._said: dict[str, float] = {}
+        """Per crew member and step, when the last word of it is entered."""
+        self._noted: dict[str, float] = {}
+        """Per crew member and step, the PET on record of the last word of it."""
+        self._silent: dict[str, float] = {}
+        """Until when somebody is not heard."""
+
+    def hear(self, happened: Happened, progress: Progress) -> None:
+        """Take in what the crew says."""
+        step, at = happened.step, happened.at
+        if happened.kind == "inside":
+            due = max([at, *self._said.values()]) + self._lag("inside", *happened.crew)
+            self._agenda.put(due, self._seat, {"kind": "entered", "crew": happened.crew[0]})
+        elif step is None or happened.kind == "began":
+            return
+        elif happened.kind == "asks":
+            due = at + self._chance.between(*GO_S, "go", step.id)
+            self._agenda.put(due, self._seat, {"kind": "went", "step": step.id})
+        elif happened.kind == "shut out":
+            words = "its window does not open again"
+            self._agenda.put(at + 5.0, self._seat, {"kind": "skipped", "step": step.id, "text": words})
+        elif happened.kind == "done" or self._chance.happens(COUNTED, "call", step.id, happened.count):
+            self._tick(happened, step, progress)
+
+    def _tick(self, happened: Happened, step: Step, progress: Progress) -> None:
+        what = (happened.kind, step.id, happened.count)
+        after = [*happened.crew, *progress.needs.get(step.id, ()), step.id]
+        heard = min((self._silent.get(c, 0.0) for c in happened.crew), default=0.0)
+        word = max(happened.at, heard)
+        late = word > happened.at + LATE_S[0] or self._chance.happens(LATE, "late", *what)
+        lag = self._chance.between(*LATE_S, "lag", *what) if late else self._lag(*what)
+        due = max([word + lag, *(self._said[one] + 1.5 for one in after if one in self._said)])
+        stated = late and self._chance.happens(STATED, "stated", *what)
+        event = {"kind": happened.kind, "step": step.id}
+        self._said.update(dict.fromkeys([*happened.crew, step.id], due))
+        names = (*after, *happened.crew)
+        self._agenda.put(
+            due,
+            self._seat,
+            {**event, "count": happened.count} if happened.kind == "counted" else event,
+            true_at=happened.at if stated else None,
+            crew=tuple(dict.fromkeys(names)),
+        )
+
+    def _lag(self, *what: object) -> float:
+        return 2.0 - LAG_S * math.log(self._chance.uniform("lag", *what))
+
+    def surprise(self, one: Surprise, at: float) -> None:
+        """Take in a surprise that is said aloud."""
+        crew = list(one.crew)
+        if one.kind == "hold":
+            until = int(at + 60 * math.ceil(one.lasts_s / 60))
+            held = {"kind": "held", "crew": crew, "until": until, "text": one.words}
+            self._agenda.put(at, self._seat, held)
+            self._agenda.put(at + one.lasts_s, self._seat, {"kind": "resumed", "crew": crew})
+        elif one.kind == "silence":
+            self._silence(one, at)
+        elif one.kind == "unplanned":
+            self._agenda.put(at + 20.0, self._seat, {"kind": "added", "task": one.as_task()})
+
+    def _silence(self, one: Surprise, at: float) -> None:
+        crew, heard = list(one.crew), at + one.lasts_s
+        self._silent.update(dict.fromkeys(one.crew, heard))
+        self._agenda.put(at + 20.0, self._seat, {"kind": "silent", "crew": crew})
+        self._agenda.put(heard, self._seat, {"kind": "heard", "crew": crew})
+
+    def read(self, gauges: Sequence[Gauge], at: float) -> None:
+        """Take in readings of consumables, a few seconds each; nobody answers out of voice contact."""
+        due = at
+        for gauge in gauges:
+            if self._silent.get(gauge.owner, 0.0) > at:
+                continue
+            due += 2.0
+            body = {"crew": gauge.owner, "consumable": gauge.consumable, "value": gauge.value}
+            self._agenda.put(due, self._seat, {"kind": "reading", **body})
+
+    def next_at(self) -> float:
+        """Return when next something is to be recorded."""
+        return self._agenda.next_at()
+
+    def take(self, at: float, progress: Progress) -> Said | None:
+        """Return the next event that is due, with its time where the operator gives it."""
+        said = self._agenda.take(at)
+        if said is None:
+            return None
+        floor = max((self._noted.get(one, 0.0) for one in said.crew), default=0.0)
+        when = math.floor(said.due)
+        if said.true_at is not None:
+            when = min(when, max(math.ceil(said.true_at), math.ceil(floor)))
+            said = replace(said, event={**said.event, "at": when})
+        self._remember(said.crew, when)
+        return said
+
+    def _remember(self, names: Iterable[str], when: float) -> None:
+        self._noted.update(dict.fromkeys(names, float(when)))
