@@ -17,12 +17,12 @@ from textual.pilot import Pilot
 from tests.leads import on_record, open_lead
 from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
-from tracker.console.forecaster import Forecaster
+from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.sitting import Sitting
-from tracker.console.view.ink import Line, text_of
 from tracker.console.view.scene import Picture, Scene
-from tracker.console.widgets.pane import Pane
+from tracker.console.view.styled_text import Line, text_of
+from tracker.console.workers import Forecaster
 from tracker.forecast.values import (
     Advice,
     Alert,
@@ -281,7 +281,7 @@ def on_file() -> Callable[[str, str], None]:
 @pytest.fixture
 def exact() -> Callable[[list[Line], int, int], str]:
     """Hold lines to their size in cells, and return them as text."""
-    from tracker.console.view.ink import width_of
+    from tracker.console.view.styled_text import width_of
 
     def check(lines: list[Line], width: int, height: int) -> str:
         assert len(lines) == height

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.themes import THEMES
-from tracker.console.widgets.pane import Pane
 
 
 def _channel(value: int) -> float:

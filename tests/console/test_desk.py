@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tracker.console.commands import COMMANDS
-from tracker.console.widgets.pane import Pane
+from tracker.console.pane import Pane
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan

@@ -9,14 +9,14 @@ from typing import Any
 
 import pytest
 
+from tracker.console.pane import Pane
 from tracker.console.regions import layout_for
 from tracker.console.view.alerts import alert_lines, alerts_list, message_lines
 from tracker.console.view.crew import crew_lines, crew_rows, member_at
 from tracker.console.view.detail import detail
-from tracker.console.view.ink import page, text_of, wrapped
 from tracker.console.view.runway import runway
 from tracker.console.view.scene import Picture, Scene
-from tracker.console.widgets.pane import Pane
+from tracker.console.view.styled_text import page, text_of, wrapped
 from tracker.forecast.values import Alert
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan
@@ -100,7 +100,7 @@ def test_long_text_is_wrapped_at_words_and_keeps_its_units() -> None:
 
 
 def test_a_page_counts_what_is_above_and_below() -> None:
-    from tracker.console.view.ink import crop, say
+    from tracker.console.view.styled_text import crop, say
 
     lines = [crop((say(f"row {n}"),), 60) for n in range(10)]
     for top, first, mark in (

@@ -11,14 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.lead_layout import VIEWS
-from tracker.console.view.ink import Line, Span, text_of, width_of
+from tracker.console.layout import VIEWS
+from tracker.console.view.grid import block, folded, heading, under
 from tracker.console.view.lead_levels import levels
 from tracker.console.view.lead_moved import in_tenths, moved_by, signed
-from tracker.console.view.lead_parts import block, folded, heading, under
 from tracker.console.view.lead_scene import LeadScene, Moved, Orders, Supposed
 from tracker.console.view.lead_whole import in_full
 from tracker.console.view.scene import Picture
+from tracker.console.view.styled_text import Line, Span, text_of, width_of
 from tracker.forecast.values import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
 from tracker.plan.model import Plan
 

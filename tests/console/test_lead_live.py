@@ -110,7 +110,7 @@ def test_nothing_that_writes_is_even_loaded() -> None:
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = set(ran.stdout.split())
     assert "tracker.console.lead" in loaded
-    assert not loaded & {"tracker.console.writer", "tracker.console.session", "tracker.console.deeds"}
+    assert not loaded & {"tracker.console.writer", "tracker.console.session", "tracker.console.desk_actions"}
 
 
 def test_what_is_followed_survives_a_file_that_goes_away(path: Path) -> None:

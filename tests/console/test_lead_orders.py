@@ -12,15 +12,15 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.forecaster import Estimated, Forecaster, NotEstimated, Wanted
 from tracker.console.instants import MOST, Instant, Instants
 from tracker.console.ordering import Bettered, Ordering, Sought
 from tracker.console.prompt import Prompt
 from tracker.console.search import AGAIN, LEAST_S, Search
-from tracker.console.view.ink import text_of
 from tracker.console.view.lead_orders import orders
 from tracker.console.view.lead_scene import LeadScene, Moved, Orders
 from tracker.console.view.scene import Picture
+from tracker.console.view.styled_text import text_of
+from tracker.console.workers import Estimated, Forecaster, NotEstimated, Wanted
 from tracker.forecast.estimate import estimate
 from tracker.forecast.orders import better_orders
 from tracker.journal.progress import Progress

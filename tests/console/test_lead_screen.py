@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, by_hand
-from tracker.console.forecaster import Estimated, Wanted
 from tracker.console.lead_commands import LEAD_COMMANDS, lead_footer
 from tracker.console.studies import Learned, Wish
 from tracker.console.view.footer import footer_line
-from tracker.console.view.ink import text_of
+from tracker.console.view.styled_text import text_of
+from tracker.console.workers import Estimated, Wanted
 from tracker.foundation.text import ADVISORY
 from tracker.plan.model import Plan
 

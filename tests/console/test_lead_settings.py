@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from tests.leads import NOW_S, by_hand
-from tracker.console.forecaster import Estimated, Wanted
 from tracker.console.lead_commands import LEAD_COMMANDS
 from tracker.console.settings import Settings
 from tracker.console.settings_file import read_settings
+from tracker.console.workers import Estimated, Wanted
 from tracker.forecast.values import Alert
 from tracker.foundation.errors import TrackerError
 

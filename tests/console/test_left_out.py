@@ -12,10 +12,10 @@ from tracker.console.view.alerts import alert_rows
 from tracker.console.view.clock import head
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.detail import detail
-from tracker.console.view.ink import text_of
-from tracker.console.view.inside import second_line, turn_back_words
+from tracker.console.view.head import second_line, turn_back_words
 from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.steps import steps_list
+from tracker.console.view.styled_text import text_of
 from tracker.forecast.values import Alert, Range
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from tracker.console.commands import COMMANDS, footer
 from tracker.console.view.footer import footer_line
-from tracker.console.view.ink import text_of
+from tracker.console.view.styled_text import text_of
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
 

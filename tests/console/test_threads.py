@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from tracker.console.hands import with_decisions
-from tracker.console.renewal import Renewal
+from tracker.console.due import Renewal
+from tracker.console.key_events import with_decisions
 from tracker.console.view.scene import Scene
 from tracker.console.writer import Aside, Job, Opened, Refused, Report, Unsaved, Writer, Written
 from tracker.foundation.errors import JournalError

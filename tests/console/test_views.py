@@ -10,8 +10,8 @@ from tracker.console.regions import MIDDLE
 from tracker.console.view.alerts import alert_lines
 from tracker.console.view.clock import head
 from tracker.console.view.crew import crew_lines, crew_rows
-from tracker.console.view.ink import Line
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Line
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
 Exact = Callable[[list[Line], int, int], str]

@@ -14,8 +14,8 @@ from textual.message import Message
 from tracker.console.commands import COMMANDS, footer
 from tracker.console.entering import Entering
 from tracker.console.entry import EntryLine, Purpose
-from tracker.console.forecaster import Estimated, NotEstimated
 from tracker.console.keys import binding_id
+from tracker.console.pane import Pane, View
 from tracker.console.pending import PATIENCE_S
 from tracker.console.regions import BELOW, FIXED, MIDDLE, WIDE, Layout, layout_for
 from tracker.console.session import MARK_S
@@ -23,13 +23,13 @@ from tracker.console.view.consumables import consumables_lines, consumables_list
 from tracker.console.view.crew import member_at
 from tracker.console.view.events import event_at
 from tracker.console.view.footer import command_at, footer_line
-from tracker.console.view.ink import Line, crop, say
 from tracker.console.view.optional import optional_list, optional_page
 from tracker.console.view.pages import help_lines, text_lines
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import step_at, steps_list
-from tracker.console.weighing import PAGE
-from tracker.console.widgets.pane import Pane, View
+from tracker.console.view.styled_text import Line, crop, say
+from tracker.console.what_if import PAGE
+from tracker.console.workers import Estimated, NotEstimated
 from tracker.console.writer import Failed, Report
 
 DIGIT = 3

@@ -5,16 +5,16 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-from tracker.console import hands
+from tracker.console import key_events as hands
 from tracker.console.entry import EntryLine, Holder, Purpose
-from tracker.console.hands import Deed
-from tracker.console.view.saying import event_words
+from tracker.console.key_events import Deed
 from tracker.console.view.steps import rows_of
 from tracker.console.view.words import count, pet_s
-from tracker.console.weighing import PAGE, Weighing
+from tracker.console.what_if import PAGE, Weighing
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress
+from tracker.journal.wording import event_words
 
 MOST = 200
 """Characters in which events that are written together are told one by one."""

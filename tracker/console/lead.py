@@ -11,20 +11,20 @@ from textual.containers import Horizontal
 from textual.message import Message
 
 from tracker.console.entry import EntryLine
+from tracker.console.layout import ACROSS, BANDS, VIEWS, LeadView, Page, pages_for
 from tracker.console.lead_commands import READING_IT
 from tracker.console.lead_keys import LeadKeys
-from tracker.console.lead_layout import ACROSS, BANDS, VIEWS, LeadView, Page, pages_for
+from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
 from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.footer import footer_line
-from tracker.console.view.ink import Line, crop, page, say, top_of
 from tracker.console.view.lead_head import advisory, advisory_rows, lead_head, notice
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.lead_whole import in_full
 from tracker.console.view.pages import help_lines
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Line, crop, page, say, top_of
 from tracker.console.watching import Heard, Watching
-from tracker.console.widgets.pane import Pane, View
 from tracker.foundation.times import pet_of
 
 HEAD_ROWS = 3

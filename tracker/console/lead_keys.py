@@ -11,13 +11,13 @@ from textual.screen import Screen
 
 from tracker.console.entry import EntryLine, Holder
 from tracker.console.keys import binding_id, with_keys
+from tracker.console.layout import Page, page_of
 from tracker.console.lead_commands import BINDING, LEAD_BY_ID, LEAD_COMMANDS, lead_footer
-from tracker.console.lead_layout import Page, page_of
+from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.themes import THEMES
 from tracker.console.view.footer import command_at
 from tracker.console.watching import Watching
-from tracker.console.widgets.pane import Pane
 from tracker.journal.progress import Progress
 
 

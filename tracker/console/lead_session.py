@@ -8,9 +8,9 @@ from datetime import datetime
 from tracker.console.lead_state import LeadState
 from tracker.console.supposing import with_supposed
 from tracker.console.view.lead_scene import Supposed
-from tracker.console.view.saying import event_words
 from tracker.console.view.words import pet
 from tracker.foundation.errors import TrackerError
+from tracker.journal.wording import event_words
 
 
 @dataclass

@@ -10,17 +10,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from tracker.console.due import Renewal, next_change
 from tracker.console.following import Grown
-from tracker.console.forecaster import Estimated, NotEstimated, Wanted
 from tracker.console.instants import Instant, Instants
-from tracker.console.renewal import Renewal, next_change
 from tracker.console.search import Search
 from tracker.console.seat_clock import now_of
 from tracker.console.studies import Learned, Wish
 from tracker.console.supposing import with_supposed
-from tracker.console.view.ink import Ink
 from tracker.console.view.lead_scene import TREND_S, LeadScene, Moved, Point, Supposed
 from tracker.console.view.scene import Disk, Picture
+from tracker.console.view.styled_text import Ink
+from tracker.console.workers import Estimated, NotEstimated, Wanted
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
 from tracker.journal.progress import Progress, pet_if_live

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
-from tracker.console.forecaster import Estimated, Forecaster, NotEstimated, Wanted
+from tracker.console.workers import Estimated, Forecaster, NotEstimated, Wanted
 from tracker.forecast.values import Advice
 
 Report = Callable[[Estimated | NotEstimated], None]

@@ -11,11 +11,11 @@ from tracker.console.view.consumables import consumables_list
 from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.events import events_list
 from tracker.console.view.home import way_home
-from tracker.console.view.ink import Line, rule
 from tracker.console.view.optional import optional_lines, optional_list
 from tracker.console.view.runway import runway
 from tracker.console.view.scene import LARGE, SMALL, Scene
 from tracker.console.view.steps import steps_list
+from tracker.console.view.styled_text import Line, rule
 
 View = Callable[[Scene, int, int], list[Line]]
 

@@ -11,20 +11,20 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from tracker.console import hands
-from tracker.console.forecaster import Estimated, NotEstimated, Wanted
-from tracker.console.hands import Deed
+from tracker.console import key_events as hands
+from tracker.console.due import Renewal, next_change
+from tracker.console.key_events import Deed
 from tracker.console.pending import Pending, Queue, Shelf, admitted, later, tried
 from tracker.console.prefix import REPEAT_S
-from tracker.console.renewal import Renewal, next_change
 from tracker.console.seat_clock import is_live, now_of
-from tracker.console.view.ink import Ink
-from tracker.console.view.saying import news
 from tracker.console.view.scene import Disk, Mark, Picture, Scene
+from tracker.console.view.styled_text import Ink
+from tracker.console.workers import Estimated, NotEstimated, Wanted
 from tracker.console.writer import Aside, Job, Opened, Refused, Report, Seen, TakenBack, Unsaved, Written
 from tracker.forecast.values import Estimate
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
+from tracker.journal.wording import news
 
 if TYPE_CHECKING:
     from tracker.journal.fold import Fold

@@ -7,9 +7,9 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
-from tracker.console.forecaster import Estimated, NotEstimated
 from tracker.console.prompt import Prompt
 from tracker.console.session import Session
+from tracker.console.workers import Estimated, NotEstimated
 from tracker.console.writer import Job, Report, Writer
 from tracker.foundation import clock
 

@@ -8,12 +8,12 @@ from datetime import datetime
 from pathlib import Path
 
 from tracker.console.following import Following, Grown, NoJournal
-from tracker.console.forecaster import Estimated, NotEstimated
 from tracker.console.lead_session import LeadSession
 from tracker.console.ordering import Bettered, Ordering
 from tracker.console.prompt import Prompt
 from tracker.console.search import Search
 from tracker.console.studies import Learned, Studies
+from tracker.console.workers import Estimated, NotEstimated
 from tracker.foundation import clock
 
 Heard = Grown | NoJournal | Estimated | NotEstimated | Learned | Bettered

@@ -3,8 +3,20 @@
 from __future__ import annotations
 
 from tracker.console.view.detail import detail
-from tracker.console.view.ink import Line, Span, blank, block, crop, fit, put, say, sides, tall, wrapped
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import (
+    Line,
+    Span,
+    blank,
+    block,
+    crop,
+    fit,
+    put,
+    say,
+    sides,
+    tall,
+    wrapped,
+)
 from tracker.console.view.words import count
 from tracker.forecast.values import Alert
 

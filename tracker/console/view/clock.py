@@ -5,9 +5,9 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from tracker.console.view.figures import large
-from tracker.console.view.ink import Line, Span, blank, crop, say, sides, width_of
-from tracker.console.view.inside import inside_line, second_line
+from tracker.console.view.head import inside_line, second_line
 from tracker.console.view.scene import LARGE, SMALL, Scene
+from tracker.console.view.styled_text import Line, Span, blank, crop, say, sides, width_of
 from tracker.console.view.words import pet, pet_s, window_change
 from tracker.foundation.text import plain
 

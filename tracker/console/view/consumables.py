@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, Span, block, crop, fit, put, say
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Ink, Line, Span, block, crop, fit, put, say
 from tracker.console.view.words import percent, pet
 from tracker.forecast.values import ConsumableFigure
 

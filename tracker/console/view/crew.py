@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, Span, crop, put, say, tall, width_of
 from tracker.console.view.scene import LARGE, Mark, Scene
+from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, width_of
 from tracker.console.view.words import Stand, difference, following_step, pet, stand_of, took
 from tracker.foundation.times import format_exact, format_pet
 

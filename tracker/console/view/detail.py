@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from tracker.console.view.saying import event_words
 from tracker.console.view.scene import Scene
 from tracker.console.view.words import count, following_step, pet, pet_s, stand_of
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress, StepState
+from tracker.journal.wording import event_words
 
 MOST = 1500
 """Characters; a note longer than that ends in three points."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Line, Span, blank, crop, put, say
-from tracker.console.view.saying import event_words
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Line, Span, blank, crop, put, say
 from tracker.console.view.words import pet_s
 from tracker.journal.progress import Recorded
+from tracker.journal.wording import event_words
 
 
 def listed(scene: Scene) -> list[Recorded]:

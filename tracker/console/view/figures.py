@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, Span
+from tracker.console.view.styled_text import Ink, Line, Span
 
 _SHAPES = {
     "0": ("█▀█", "█ █", "▀▀▀"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tracker.console.view.ink import Line, Span, crop
+from tracker.console.view.styled_text import Line, Span, crop
 
 
 def footer_line(pairs: Sequence[tuple[str, str]], width: int) -> Line:

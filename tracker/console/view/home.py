@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from tracker.console.view.figures import large
-from tracker.console.view.ink import Line, Span, blank, crop, put, say
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Line, Span, blank, crop, put, say
 from tracker.console.view.words import count, limit_name, pet, stand_of
 from tracker.foundation.times import format_exact
 

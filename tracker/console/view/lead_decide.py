@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from textwrap import wrap
 
-from tracker.console.view.ink import Ink, Line, Span, crop, put, say
-from tracker.console.view.inside import turn_back_words
-from tracker.console.view.lead_parts import Cells, block, heading, remark, said_in, tick_s, under
+from tracker.console.view.grid import Cells, block, heading, remark, said_in, tick_s, under
+from tracker.console.view.head import turn_back_words
 from tracker.console.view.lead_scene import LeadScene
 from tracker.console.view.optional import last_call_words
+from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
 from tracker.console.view.words import percent, pet, title_of
 from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.foundation.text import plain

@@ -7,11 +7,11 @@ from textwrap import wrap
 from tracker.console.view.alerts import message_line, waiting_alerts
 from tracker.console.view.clock import clock_text
 from tracker.console.view.figures import large
-from tracker.console.view.ink import Line, Span, blank, crop, put, say, sides, width_of
-from tracker.console.view.inside import inside_line, second_line
+from tracker.console.view.freshness import age, last_tick
+from tracker.console.view.head import inside_line, second_line
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.lead_word import age, last_tick
 from tracker.console.view.scene import LARGE, SMALL
+from tracker.console.view.styled_text import Line, Span, blank, crop, put, say, sides, width_of
 from tracker.console.view.words import count, pet, window_change
 from tracker.foundation.text import ADVISORY
 

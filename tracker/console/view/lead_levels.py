@@ -8,9 +8,9 @@ from itertools import pairwise
 from rich.cells import cell_len
 
 from tracker.console.view.consumables import consumables_list
-from tracker.console.view.ink import Ink, Line, Span, crop
-from tracker.console.view.lead_parts import Cells, block, heading, remark, under
+from tracker.console.view.grid import Cells, block, heading, remark, under
 from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.styled_text import Ink, Line, Span, crop
 from tracker.console.view.words import count, pet
 from tracker.forecast.values import ConsumableFigure
 

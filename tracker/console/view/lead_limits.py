@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, crop, put, say
-from tracker.console.view.lead_parts import block, heading, is_cut, margin, remark, under
+from tracker.console.view.grid import block, heading, is_cut, margin, remark, under
 from tracker.console.view.lead_scene import TREND_S, LeadScene
+from tracker.console.view.styled_text import Ink, Line, crop, put, say
 from tracker.console.view.words import limit_name, percent, pet
 from tracker.forecast.values import LimitFigure
 

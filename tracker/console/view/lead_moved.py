@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import floor
 
-from tracker.console.view.ink import Line, Span, crop, put, say
-from tracker.console.view.lead_parts import block, folded, heading, minutes, remark
+from tracker.console.view.grid import block, folded, heading, minutes, remark
 from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.styled_text import Line, Span, crop, put, say
 from tracker.console.view.words import count, pet
 
 _BAR = 12

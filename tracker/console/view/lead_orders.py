@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Line, Span, crop, put, say
-from tracker.console.view.lead_parts import block, folded, heading, remark, under
+from tracker.console.view.grid import block, folded, heading, remark, under
 from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.styled_text import Line, Span, crop, put, say
 from tracker.console.view.words import percent, pet
 
 

@@ -6,19 +6,19 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from tracker.console.view.alerts import waiting_alerts
-from tracker.console.view.ink import Line, Span, blank, put, say
+from tracker.console.view.freshness import word
+from tracker.console.view.grid import folded, heading, remark
 from tracker.console.view.lead_decide import decide
 from tracker.console.view.lead_levels import levels, readings
 from tracker.console.view.lead_limits import limits
 from tracker.console.view.lead_moved import moved_by
 from tracker.console.view.lead_orders import orders
-from tracker.console.view.lead_parts import folded, heading, remark
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.lead_tasks import tasks
-from tracker.console.view.lead_whatif import what_if
-from tracker.console.view.lead_word import word
-from tracker.console.view.saying import event_words
+from tracker.console.view.limits import tasks
+from tracker.console.view.styled_text import Line, Span, blank, put, say
+from tracker.console.view.what_if import what_if
 from tracker.console.view.words import pet, pet_s, window_change
+from tracker.journal.wording import event_words
 
 _ROOM = 600
 """Rows that a region may take here at most."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, Span, blank, block, crop, fit, put, say
-from tracker.console.view.inside import turn_back_words
+from tracker.console.view.head import turn_back_words
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say
 from tracker.console.view.words import difference, percent, pet
 from tracker.forecast.values import OptionalFigure
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from itertools import groupby
 from textwrap import wrap
 
-from tracker.console.view.ink import Line, blank, crop, page, put, say, wrapped
 from tracker.console.view.scene import SMALL
+from tracker.console.view.styled_text import Line, blank, crop, page, put, say, wrapped
 from tracker.foundation.text import ADVISORY
 
 _STATES = (

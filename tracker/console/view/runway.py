@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
 from tracker.console.view.scene import SMALL, Scene
+from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, put, say
 from tracker.console.view.words import limit_name, pet
 
 _STEPS_MIN = (0.25, 0.5, 1, 1.5, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 60)

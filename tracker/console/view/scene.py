@@ -10,7 +10,7 @@ from typing import Literal
 
 from tracker.console.commands import BY_ID
 from tracker.console.view.course import Course, paper_course
-from tracker.console.view.ink import Ink
+from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.journal.progress import Progress
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from tracker.console.view.ink import Ink, Line, Span, blank, crop, put, say
 from tracker.console.view.scene import Picture, Scene
+from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, put, say
 from tracker.console.view.words import Stand, difference, pet, pet_s, stand_of
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact

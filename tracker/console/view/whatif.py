@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Line, Span, blank, block, crop, put, say, tall
-from tracker.console.view.lead_parts import heading, remark
-from tracker.console.view.lead_whatif import compared
+from tracker.console.view.grid import heading, remark
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Line, Span, blank, block, crop, put, say, tall
+from tracker.console.view.what_if import compared
 from tracker.console.view.words import percent, pet
 from tracker.console.whatif import WhatIf
 

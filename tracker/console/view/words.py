@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tracker.console.view.ink import Ink
+from tracker.console.view.styled_text import Ink
 from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.progress import Progress, StepState
 

@@ -13,8 +13,8 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from tracker.console.view.ink import INKS, Line
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import INKS, Line
 
 View = Callable[[Scene, int, int], list[Line]]
 """Scene, width and height to exactly that many lines."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from tracker.console.view.saying import event_words
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress, Recorded, together
+from tracker.journal.wording import event_words
 from tracker.plan.windows import slip_s
 
 Event = dict[str, Any]

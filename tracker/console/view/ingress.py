@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
-from tracker.console.view.ink import Ink, Line
-from tracker.console.view.lead_parts import Cells, block, heading, remark, tick_s
+from tracker.console.view.grid import Cells, block, heading, remark, tick_s
 from tracker.console.view.lead_scene import LeadScene, Point
+from tracker.console.view.styled_text import Ink, Line
 from tracker.console.view.words import pet
 from tracker.forecast.values import Range
 

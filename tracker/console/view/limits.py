@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from tracker.console.view.ink import Ink, Line, Span, crop, put
-from tracker.console.view.lead_parts import block, heading, is_cut, remark, said_in, under
+from tracker.console.view.grid import block, heading, is_cut, remark, said_in, under
 from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.styled_text import Ink, Line, Span, crop, put
 from tracker.console.view.words import difference, percent, pet
 from tracker.forecast.values import TaskFigure
 

@@ -8,18 +8,18 @@ from typing import Any
 from textual.message import Message
 from textual.worker import get_current_worker
 
-from tracker.console.hands import Deed, crew_of
-from tracker.console.looking import Looking
+from tracker.console.key_events import Deed, crew_of
+from tracker.console.live_screen import Looking
 from tracker.console.settings import Settings
 from tracker.console.sitting import Sitting
 from tracker.console.supposing import with_supposed
-from tracker.console.view.ink import Line
-from tracker.console.view.saying import event_words
 from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Line
 from tracker.console.view.whatif import EXAMPLES, what_if_page
 from tracker.console.whatif import Weighed, WhatIf, weigh
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
+from tracker.journal.wording import event_words
 
 PAGE = "what-if"
 

@@ -8,7 +8,7 @@ from itertools import groupby
 
 from rich.cells import cell_len, chop_cells
 
-from tracker.console.view.ink import Ink, Line, Span, blank, crop, say, wrapped
+from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, say, wrapped
 from tracker.console.view.words import count, pet
 from tracker.foundation.text import plain
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tracker.console.view.ink import Line
+from tracker.console.view.freshness import word
+from tracker.console.view.ingress import ingress
 from tracker.console.view.lead_decide import decide
-from tracker.console.view.lead_ingress import ingress
 from tracker.console.view.lead_levels import levels, readings
 from tracker.console.view.lead_limits import limits
 from tracker.console.view.lead_moved import moved_by
 from tracker.console.view.lead_orders import orders
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.lead_tasks import tasks
-from tracker.console.view.lead_whatif import what_if
-from tracker.console.view.lead_word import word
+from tracker.console.view.limits import tasks
+from tracker.console.view.styled_text import Line
+from tracker.console.view.what_if import what_if
 
 LeadView = Callable[[LeadScene, int, int], list[Line]]
 

@@ -8,10 +8,10 @@ from typing import Any
 
 from textual.screen import Screen
 
-from tracker.console import hands
+from tracker.console import key_events as hands
 from tracker.console.commands import COMMANDS
 from tracker.console.entry import EntryLine
-from tracker.console.hands import Deed
+from tracker.console.key_events import Deed
 from tracker.console.keys import with_keys
 from tracker.console.prefix import Kind, Prefix
 from tracker.console.regions import Layout

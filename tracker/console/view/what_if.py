@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from tracker.console.view.ink import Ink, Line, crop, put, say
-from tracker.console.view.inside import binding_words, turn_back_short
-from tracker.console.view.lead_parts import block, heading, minutes, remark, under
+from tracker.console.view.grid import block, heading, minutes, remark, under
+from tracker.console.view.head import binding_words, turn_back_short
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.saying import event_words
+from tracker.console.view.styled_text import Ink, Line, crop, put, say
 from tracker.console.view.words import percent, pet
 from tracker.forecast.values import Estimate, Range
+from tracker.journal.wording import event_words
 
 
 def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:

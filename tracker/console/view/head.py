@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from tracker.console.view.ink import Ink, Line, Span, crop, say
 from tracker.console.view.scene import LARGE, Scene
+from tracker.console.view.styled_text import Ink, Line, Span, crop, say
 from tracker.console.view.words import limit_name, percent, pet
 from tracker.forecast.values import Estimate, LimitFigure
 

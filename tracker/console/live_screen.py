@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tracker.console.deeds import Deeds
+from tracker.console.desk_actions import Deeds
+from tracker.console.pane import Pane
 from tracker.console.themes import THEMES
 from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.events import listed
-from tracker.console.view.ink import Line, page, top_of
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import rows_of
-from tracker.console.widgets.pane import Pane
+from tracker.console.view.styled_text import Line, page, top_of
 
 PAGES = ("help", "brief", "optional", "consumables")
 """Views that move as a page."""

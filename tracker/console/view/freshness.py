@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from tracker.console.hands import crew_of
-from tracker.console.view.ink import Ink, Line, Span, put, say
-from tracker.console.view.lead_parts import block, folded, heading
+from tracker.console.key_events import crew_of
+from tracker.console.view.grid import block, folded, heading
 from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.saying import event_words
+from tracker.console.view.styled_text import Ink, Line, Span, put, say
 from tracker.console.view.words import pet, pet_s, stand_of, took
 from tracker.journal.progress import Recorded
+from tracker.journal.wording import event_words
 
 TICKS = frozenset({"began", "counted", "done", "skipped"})
 LONG_S = 1200.0
