@@ -11,14 +11,13 @@ from typing import Any
 
 from textual.pilot import Pilot
 
-from tracker.console.following import Grown
-from tracker.console.lead_app import LeadApp
+from tracker.console.lead import LeadApp
+from tracker.console.lead_session import Hear, Watching
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
-from tracker.console.view.lead_scene import Moved, Point
-from tracker.console.view.scene import Picture
+from tracker.console.studies import Grown
+from tracker.console.view.scene import Moved, Picture, Point
 from tracker.console.view.styled_text import text_of
-from tracker.console.watching import Hear, Watching
 from tracker.forecast.values import (
     Advice,
     Alert,

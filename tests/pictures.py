@@ -25,10 +25,10 @@ from rich.console import Console
 from textual.app import App
 from textual.pilot import Pilot
 
-from tracker.console.app import TrackerApp
-from tracker.console.lead_app import LeadApp
-from tracker.console.sitting import Sitting
-from tracker.console.watching import Watching
+from tracker.console.desk import TrackerApp
+from tracker.console.lead import LeadApp
+from tracker.console.lead_session import Watching
+from tracker.console.session import Sitting
 from tracker.foundation.times import parse_pet
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan

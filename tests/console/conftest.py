@@ -15,11 +15,10 @@ import pytest
 from textual.pilot import Pilot
 
 from tests.leads import on_record, open_lead
-from tracker.console.app import TrackerApp
-from tracker.console.desk import Desk
+from tracker.console.desk import Desk, TrackerApp
 from tracker.console.pane import Pane
+from tracker.console.session import Sitting
 from tracker.console.settings import Settings
-from tracker.console.sitting import Sitting
 from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.styled_text import Line, text_of
 from tracker.console.workers import Forecaster

@@ -9,7 +9,7 @@ import pytest
 
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
-from tracker.console.themes import THEMES
+from tracker.console.terminal import THEMES
 
 
 def _channel(value: int) -> float:

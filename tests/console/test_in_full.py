@@ -9,11 +9,10 @@ from typing import Any
 
 import pytest
 
+from tracker.console.layout import layout_for
 from tracker.console.pane import Pane
-from tracker.console.regions import layout_for
-from tracker.console.view.alerts import alert_lines, alerts_list, message_lines
+from tracker.console.view.alerts import alert_lines, alerts_list, detail, message_lines
 from tracker.console.view.crew import crew_lines, crew_rows, member_at
-from tracker.console.view.detail import detail
 from tracker.console.view.runway import runway
 from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.styled_text import page, text_of, wrapped

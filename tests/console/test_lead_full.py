@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.layout import VIEWS
-from tracker.console.view.grid import block, folded, heading, under
-from tracker.console.view.lead_levels import levels
-from tracker.console.view.lead_moved import in_tenths, moved_by, signed
-from tracker.console.view.lead_scene import LeadScene, Moved, Orders, Supposed
-from tracker.console.view.lead_whole import in_full
-from tracker.console.view.scene import Picture
+from tracker.console.view.consumables import levels
+from tracker.console.view.grid import folded, heading, under
+from tracker.console.view.grid import region as block
+from tracker.console.view.ingress import in_tenths, moved_by, signed
+from tracker.console.view.pages import in_full
+from tracker.console.view.scene import LeadScene, Moved, Orders, Picture, Supposed
 from tracker.console.view.styled_text import Line, Span, text_of, width_of
 from tracker.forecast.values import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
 from tracker.plan.model import Plan

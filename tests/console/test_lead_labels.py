@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion, points
 from tracker.console.view.grid import Cells
 from tracker.console.view.ingress import ingress
-from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.scene import Picture
+from tracker.console.view.scene import LeadScene, Picture
 from tracker.console.view.styled_text import text_of, width_of
 from tracker.console.view.words import pet
 from tracker.forecast.values import Range

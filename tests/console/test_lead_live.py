@@ -14,9 +14,9 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, AtLead, by_hand, on_record
-from tracker.console.following import Following, Grown, NoJournal, told
-from tracker.console.lead_app import LeadApp
-from tracker.console.watching import Watching
+from tracker.console.lead import LeadApp
+from tracker.console.lead_session import Watching
+from tracker.console.studies import Following, Grown, NoJournal, told
 from tracker.forecast.estimate import estimate
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan

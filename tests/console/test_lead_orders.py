@@ -12,15 +12,20 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.instants import MOST, Instant, Instants
-from tracker.console.ordering import Bettered, Ordering, Sought
-from tracker.console.prompt import Prompt
-from tracker.console.search import AGAIN, LEAST_S, Search
-from tracker.console.view.lead_orders import orders
-from tracker.console.view.lead_scene import LeadScene, Moved, Orders
-from tracker.console.view.scene import Picture
+from tracker.console.due import AGAIN, LEAST_S, MOST, Instant, Instants, Search
+from tracker.console.view.scene import LeadScene, Moved, Orders, Picture
 from tracker.console.view.styled_text import text_of
-from tracker.console.workers import Estimated, Forecaster, NotEstimated, Wanted
+from tracker.console.view.what_if import orders
+from tracker.console.workers import (
+    Bettered,
+    Estimated,
+    Forecaster,
+    NotEstimated,
+    Ordering,
+    Prompt,
+    Sought,
+    Wanted,
+)
 from tracker.forecast.estimate import estimate
 from tracker.forecast.orders import better_orders
 from tracker.journal.progress import Progress
@@ -238,7 +243,7 @@ async def test_going_back_and_forth_shows_what_is_known_at_once(at_lead: Callabl
 
 
 async def test_a_late_tick_changes_what_is_shown_of_the_past(at_lead: Callable[..., Any], plan: Plan) -> None:
-    from tracker.console.following import Grown
+    from tracker.console.studies import Grown
 
     async with at_lead() as at:
         wanted: list[Wanted] = []

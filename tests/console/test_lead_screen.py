@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, by_hand
-from tracker.console.lead_commands import LEAD_COMMANDS, lead_footer
+from tracker.console.commands import LEAD_COMMANDS, lead_footer
 from tracker.console.studies import Learned, Wish
-from tracker.console.view.footer import footer_line
+from tracker.console.view.alerts import footer_line
 from tracker.console.view.styled_text import text_of
 from tracker.console.workers import Estimated, Wanted
 from tracker.foundation.text import ADVISORY
@@ -195,7 +195,7 @@ async def test_the_footer_can_be_clicked(at_lead: Callable[..., Any]) -> None:
 
 
 async def test_trouble_with_the_journal_is_said(at_lead: Callable[..., Any]) -> None:
-    from tracker.console.following import Grown
+    from tracker.console.studies import Grown
 
     async with at_lead() as at:
         at.lead.watching.take(Grown(at.session.followed, (), "one.sqlite: is not there any more"))

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.leads import NOW_S, by_hand
-from tracker.console.lead_commands import LEAD_COMMANDS
+from tracker.console.commands import LEAD_COMMANDS
 from tracker.console.settings import Settings
 from tracker.console.settings_file import read_settings
 from tracker.console.workers import Estimated, Wanted

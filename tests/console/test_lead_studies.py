@@ -15,7 +15,7 @@ from tests.flat import FLAT
 from tests.leads import EVENTS, NOW_S, excursion, on_record
 from tests.runs import Run, step, task
 from tracker.console.studies import GRIDS_S, MOST_POINTS, Learned, Studies, Wish, instants, unchanged_until
-from tracker.console.view.lead_scene import Point
+from tracker.console.view.scene import Point
 from tracker.forecast.chances import done_by
 from tracker.forecast.estimate import estimate
 from tracker.journal.journal import Journal

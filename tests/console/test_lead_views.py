@@ -12,13 +12,10 @@ from tracker.console.layout import VIEWS, pages_for
 from tracker.console.studies import Learned, Studies, Wish
 from tracker.console.view.freshness import word
 from tracker.console.view.grid import Cells, minutes, tick_s
-from tracker.console.view.ingress import ingress
-from tracker.console.view.lead_head import lead_head
-from tracker.console.view.lead_limits import limits, trend
-from tracker.console.view.lead_moved import moved_by
-from tracker.console.view.lead_scene import LeadScene, Moved, Supposed
-from tracker.console.view.limits import tasks
-from tracker.console.view.scene import Picture
+from tracker.console.view.head import lead_head
+from tracker.console.view.ingress import ingress, moved_by
+from tracker.console.view.limits import limits, tasks, trend
+from tracker.console.view.scene import LeadScene, Moved, Picture, Supposed
 from tracker.console.view.styled_text import Line, text_of
 from tracker.console.view.what_if import what_if
 from tracker.forecast.values import Range

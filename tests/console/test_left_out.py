@@ -8,11 +8,9 @@ from typing import Any
 
 import pytest
 
-from tracker.console.view.alerts import alert_rows
-from tracker.console.view.clock import head
+from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
-from tracker.console.view.detail import detail
-from tracker.console.view.head import second_line, turn_back_words
+from tracker.console.view.head import head, second_line, turn_back_words
 from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.steps import steps_list
 from tracker.console.view.styled_text import text_of

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tracker.console.commands import COMMANDS, footer
-from tracker.console.view.footer import footer_line
+from tracker.console.view.alerts import footer_line
 from tracker.console.view.styled_text import text_of
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]

@@ -13,10 +13,7 @@ import pytest
 
 from tests.serving import served
 from tracker.cli.main import main
-from tracker.console.gate import Gate, new_token
-from tracker.console.place import HERE, place_of
-from tracker.console.serve import announcement
-from tracker.console.visit import OWN, THEIRS, watch_command
+from tracker.console.serve import HERE, OWN, THEIRS, Gate, announcement, new_token, place_of, watch_command
 from tracker.foundation.errors import WrongUsage
 
 

@@ -13,7 +13,7 @@ import pytest
 from tests.browser import browser, needs_chromium
 from tests.leads import on_record
 from tests.serving import served
-from tracker.console.gate import new_token
+from tracker.console.serve import new_token
 from tracker.journal.journal import Journal
 
 pytestmark = needs_chromium

@@ -11,8 +11,7 @@ import pytest
 from tracker.console.commands import COMMANDS
 from tracker.console.keys import named, shown, with_keys
 from tracker.console.settings import Settings
-from tracker.console.settings_file import read_settings
-from tracker.console.settings_load import load_settings, settings_path
+from tracker.console.settings_file import load_settings, read_settings, settings_path
 from tracker.foundation.errors import TrackerError
 
 GOOD = """
@@ -181,7 +180,7 @@ def in_zone(monkeypatch: pytest.MonkeyPatch) -> Any:
 async def test_the_bell_rings_once_for_every_new_alert(
     at_desk: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from tracker.console.app import TrackerApp
+    from tracker.console.desk import TrackerApp
     from tracker.forecast.values import Alert
 
     rung: list[int] = []

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import pytest
 
-from tracker.console.regions import MIDDLE
+from tracker.console.layout import MIDDLE
 from tracker.console.view.alerts import alert_lines
-from tracker.console.view.clock import head
 from tracker.console.view.crew import crew_lines, crew_rows
+from tracker.console.view.head import head
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Line
 

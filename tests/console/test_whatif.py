@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
-from tracker.console.view.scene import Scene
-from tracker.console.view.whatif import what_if_page
-from tracker.console.whatif import Suggestion, Weighed, WhatIf, weigh
+from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIf
+from tracker.console.view.what_if import what_if_page
+from tracker.console.what_if import weigh
 from tracker.forecast.values import Range
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan

@@ -105,9 +105,9 @@ def show(
     """
     # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
     os.environ.setdefault("TEXTUAL_FPS", "120")
-    from tracker.console.app import TrackerApp
-    from tracker.console.settings_load import load_settings
-    from tracker.console.sitting import Sitting
+    from tracker.console.desk import TrackerApp
+    from tracker.console.session import Sitting
+    from tracker.console.settings_file import load_settings
 
     settings = load_settings()
     sitting = Sitting(opener, seat, title=title, utc_now=utc_now)

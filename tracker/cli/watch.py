@@ -12,7 +12,7 @@ from tracker.foundation.times import parse_pet
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    from tracker.console.place import HERE, VISITORS
+    from tracker.console.serve import HERE, VISITORS
 
     parser.add_argument("journal", metavar="JOURNAL", type=Path)
     parser.add_argument(
@@ -37,9 +37,8 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage("tracker watch: --visitors goes with --serve, and is at least 1")
     _look(args.journal)
     if args.serve is not None:
-        from tracker.console.place import VISITORS
-        from tracker.console.serve import serve
-        from tracker.console.settings_load import load_settings
+        from tracker.console.serve import VISITORS, serve
+        from tracker.console.settings_file import load_settings
 
         # Every visitor's view reads them: what is wrong with them is said here, once, and nothing is served.
         load_settings()
@@ -69,9 +68,9 @@ def show(path: Path, at: float | None) -> int:
 
     if "TEXTUAL_DRIVER" not in os.environ and not is_terminal():
         raise WrongUsage("tracker watch needs a terminal; `tracker estimate` works without one")
-    from tracker.console.lead_app import LeadApp
-    from tracker.console.settings_load import load_settings
-    from tracker.console.watching import Watching
+    from tracker.console.lead import LeadApp
+    from tracker.console.lead_session import Watching
+    from tracker.console.settings_file import load_settings
 
     watching = Watching(path, at=at)
     app = LeadApp(watching, load_settings())

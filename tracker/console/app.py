@@ -1,69 +1,96 @@
-"""The application: the desk in its frame, and the palette."""
+"""What every screen of ours stands in: themes, clean terminals, no motion over a wire."""
 
 from __future__ import annotations
 
-from textual.command import DiscoveryHit, Hit, Hits, Provider
+import os
+from typing import Any, ClassVar
+from weakref import WeakSet
 
-from tracker.console.command import Command
-from tracker.console.commands import COMMANDS
-from tracker.console.desk import Desk
-from tracker.console.frame import Frame
-from tracker.console.keys import keymap_of
-from tracker.console.lead_commands import lead_keymap
-from tracker.console.settings import Settings
-from tracker.console.sitting import Sitting
+from textual import events
+from textual.app import App
+from textual.command import CommandPalette
+from textual.screen import Screen
+from textual.widgets import Input
 
-
-class TableProvider(Provider):
-    """Offers the commands of the table that can be done now."""
-
-    def _commands(self) -> list[Command]:
-        progress = self.app.desk.progress if isinstance(self.app, TrackerApp) else None
-        return [c for c in self._table() if c.palette and progress is not None and c.can(progress)]
-
-    def _table(self) -> tuple[Command, ...]:
-        return self.app.desk.table if isinstance(self.app, TrackerApp) else ()
-
-    async def discover(self) -> Hits:
-        """Offer every command before anything is typed."""
-        for command in self._commands():
-            yield DiscoveryHit(f"{command.words}  ({command.shown})", self._run(command), help=command.help)
-
-    async def search(self, query: str) -> Hits:
-        """Offer the commands that match what is typed."""
-        matcher = self.matcher(query)
-        for command in self._commands():
-            score = matcher.match(f"{command.words} {command.help}")
-            if score > 0:
-                text = f"{command.words}  ({command.shown})"
-                yield Hit(score, text, self._run(command), help=command.help)
-
-    def _run(self, command: Command):  # type: ignore[no-untyped-def]
-        async def run() -> None:
-            assert isinstance(self.app, TrackerApp)
-            await self.app.desk.run_action(command.action)
-
-        return run
+from tracker.console.entry import EntryLine
+from tracker.console.key_events import REPEAT_S
+from tracker.console.terminal import DEFAULT, THEMES, driver_for_here, end_on_signals, lean, over_a_wire
 
 
-class TrackerApp(Frame):
-    """Shows the desk."""
+class Frame(App[None]):
+    """An application with our looks; who inherits shows the screens."""
 
-    COMMANDS = {TableProvider}  # noqa: RUF012
-    ENABLE_COMMAND_PALETTE = True
+    CSS_PATH = "desk.tcss"
+    TITLE = "tracker"
+    BINDINGS: ClassVar = []
 
-    def __init__(self, sitting: Sitting, settings: Settings | None = None) -> None:
-        settings = settings or Settings()
-        super().__init__(theme=settings.theme_name)
-        self.sitting = sitting
-        self.desk = Desk(sitting, settings)
-        self.set_keymap({**keymap_of(COMMANDS, settings.keys), **lead_keymap(settings.lead_keys)})
+    def __init__(self, *, theme: str = DEFAULT) -> None:
+        super().__init__(driver_class=driver_for_here())
+        self._loose: WeakSet[events.Key] = WeakSet()
+        self._before: events.Key | None = None
+        for one in THEMES:
+            self.register_theme(one)
+        self.theme = theme if theme in self.available_themes else DEFAULT
+        if over_a_wire() or os.environ.get("NO_MOTION"):
+            self.animation_level = "none"
 
-    def on_mount(self) -> None:
-        """Mind the signals and show the desk."""
-        self.mind_signals()
-        self.push_screen(self.desk)
+    async def on_event(self, event: events.Event) -> None:
+        """Do what a key means in its turn; remember those that come before a line of the palette is open."""
+        if not isinstance(event, events.Key) or event.is_forwarded:
+            await super().on_event(event)
+        elif isinstance(self.focused, EntryLine) or (
+            self.focused is None and not isinstance(self.screen, CommandPalette)
+        ):
+            await self._press(event)
+        else:
+            if self.focused is None:
+                self._loose.add(event)
+            await super().on_event(event)
 
-    async def action_quit(self) -> None:
-        """Leave as the desk leaves, with its question."""
-        self.desk.action_leave()
+    async def _press(self, event: events.Key) -> None:
+        """Do a key before the next is looked at.
+
+        The screen library sends text straight to a line, and Enter, Tab or Esc on a longer way: typed fast,
+        text would overtake them.
+        """
+        before, self._before = self._before, event
+        again = before is not None and before.key == event.key and event.time - before.time < REPEAT_S
+        if again and event.key == "enter":
+            return  # It bounced: the first one entered the line, this one would open the next.
+        line = self.focused
+        if await self._check_bindings(event.key, priority=True):
+            return
+        if isinstance(line, EntryLine) and event.is_printable and event.character is not None:
+            line.add_character(event.character)
+        else:
+            await self._check_bindings(event.key)
+
+    async def _on_key(self, event: events.Key) -> None:
+        """Give a line that has just been opened the keys that were typed fast behind the one that opened it.
+
+        They were on their way as commands before the line was there; typed text must never act as commands.
+        """
+        if event in self._loose and isinstance(self.focused, Input):
+            event.prevent_default()
+            event.stop()
+            typed = events.Key(event.key, event.character)
+            typed._set_forwarded()
+            self.focused.post_message(typed)
+
+    def mind_signals(self) -> None:
+        """End in good order when a signal says so."""
+        if not self.is_headless:
+            end_on_signals(self)
+
+    def action_command_palette(self) -> None:
+        """Open the palette, in our words."""
+        if not isinstance(self.screen, CommandPalette):
+            self.push_screen(CommandPalette(id="--command-palette", placeholder="a command by its words"))
+
+    def _display(self, screen: Screen[Any], renderable: Any) -> None:
+        super()._display(screen, lean(renderable))
+
+    def get_css_variables(self) -> dict[str, str]:
+        """Return the theme's roles; those of the default where another theme has none."""
+        found = super().get_css_variables()
+        return {**THEMES[0].variables, **found}

@@ -1,4 +1,7 @@
-"""The operator's screen: a list of what is where, and the wires between keys, session and panes."""
+"""The operator's screen: a list of what is where, and the wires between keys, session and panes.
+
+The application: the desk in its frame, and the palette.
+"""
 
 from __future__ import annotations
 
@@ -8,27 +11,27 @@ from typing import ClassVar
 from textual import events
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
+from textual.command import DiscoveryHit, Hit, Hits, Provider
 from textual.containers import Horizontal, Vertical
 from textual.message import Message
 
-from tracker.console.commands import COMMANDS, footer
+from tracker.console.app import Frame
+from tracker.console.commands import COMMANDS, Command, footer
 from tracker.console.entering import Entering
 from tracker.console.entry import EntryLine, Purpose
-from tracker.console.keys import binding_id
+from tracker.console.keys import binding_id, keymap_of, lead_keymap
+from tracker.console.layout import BELOW, FIXED, MIDDLE, WHAT_IF_PAGE, WIDE, Layout, layout_for
 from tracker.console.pane import Pane, View
-from tracker.console.pending import PATIENCE_S
-from tracker.console.regions import BELOW, FIXED, MIDDLE, WIDE, Layout, layout_for
-from tracker.console.session import MARK_S
+from tracker.console.session import MARK_S, PATIENCE_S, Sitting
+from tracker.console.settings import Settings
+from tracker.console.view.alerts import command_at, event_at, footer_line
 from tracker.console.view.consumables import consumables_lines, consumables_list
 from tracker.console.view.crew import member_at
-from tracker.console.view.events import event_at
-from tracker.console.view.footer import command_at, footer_line
 from tracker.console.view.optional import optional_list, optional_page
 from tracker.console.view.pages import help_lines, text_lines
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import step_at, steps_list
 from tracker.console.view.styled_text import Line, crop, say
-from tracker.console.what_if import PAGE
 from tracker.console.workers import Estimated, NotEstimated
 from tracker.console.writer import Failed, Report
 
@@ -237,7 +240,7 @@ class Desk(Entering):
     def _middle(self, name: str) -> View:
         pages: dict[str, View] = {"help": self._help, "brief": self._brief}
         pages |= {"optional": self._optional, "consumables": self._consumables}
-        return self.what_if_view if name == PAGE else pages.get(name) or MIDDLE[name]
+        return self.what_if_view if name == WHAT_IF_PAGE else pages.get(name) or MIDDLE[name]
 
     def _help(self, scene: Scene, width: int, height: int) -> list[Line]:
         rows = [
@@ -270,7 +273,7 @@ class Desk(Entering):
     def action_lead(self) -> None:
         """Open the lead's view of this journal over the desk, which goes on beneath."""
         from tracker.console.lead import LeadScreen
-        from tracker.console.watching import Watching
+        from tracker.console.lead_session import Watching
 
         sitting = self.sitting
         if sitting.session.path:
@@ -285,3 +288,58 @@ class Desk(Entering):
         self.query_one("#message", Pane).show([crop((say(f" {words}", "dim"),), self.size.width)])
         pet = (say(" "), say(" PET -:--:-- ", "clock"), say(f"  {self.utc():%H:%M:%S} UTC", "strong"))
         self.query_one("#head", Pane).show([crop(pet, self.size.width)])
+
+
+class TableProvider(Provider):
+    """Offers the commands of the table that can be done now."""
+
+    def _commands(self) -> list[Command]:
+        progress = self.app.desk.progress if isinstance(self.app, TrackerApp) else None
+        return [c for c in self._table() if c.palette and progress is not None and c.can(progress)]
+
+    def _table(self) -> tuple[Command, ...]:
+        return self.app.desk.table if isinstance(self.app, TrackerApp) else ()
+
+    async def discover(self) -> Hits:
+        """Offer every command before anything is typed."""
+        for command in self._commands():
+            yield DiscoveryHit(f"{command.words}  ({command.shown})", self._run(command), help=command.help)
+
+    async def search(self, query: str) -> Hits:
+        """Offer the commands that match what is typed."""
+        matcher = self.matcher(query)
+        for command in self._commands():
+            score = matcher.match(f"{command.words} {command.help}")
+            if score > 0:
+                text = f"{command.words}  ({command.shown})"
+                yield Hit(score, text, self._run(command), help=command.help)
+
+    def _run(self, command: Command):  # type: ignore[no-untyped-def]
+        async def run() -> None:
+            assert isinstance(self.app, TrackerApp)
+            await self.app.desk.run_action(command.action)
+
+        return run
+
+
+class TrackerApp(Frame):
+    """Shows the desk."""
+
+    COMMANDS = {TableProvider}  # noqa: RUF012
+    ENABLE_COMMAND_PALETTE = True
+
+    def __init__(self, sitting: Sitting, settings: Settings | None = None) -> None:
+        settings = settings or Settings()
+        super().__init__(theme=settings.theme_name)
+        self.sitting = sitting
+        self.desk = Desk(sitting, settings)
+        self.set_keymap({**keymap_of(COMMANDS, settings.keys), **lead_keymap(settings.lead_keys)})
+
+    def on_mount(self) -> None:
+        """Mind the signals and show the desk."""
+        self.mind_signals()
+        self.push_screen(self.desk)
+
+    async def action_quit(self) -> None:
+        """Leave as the desk leaves, with its question."""
+        self.desk.action_leave()

@@ -11,12 +11,11 @@ from textual.screen import Screen
 from tracker.console import key_events as hands
 from tracker.console.commands import COMMANDS
 from tracker.console.entry import EntryLine
-from tracker.console.key_events import Deed
+from tracker.console.key_events import Deed, Kind, Prefix
 from tracker.console.keys import with_keys
-from tracker.console.prefix import Kind, Prefix
-from tracker.console.regions import Layout
+from tracker.console.layout import Layout
+from tracker.console.session import Sitting
 from tracker.console.settings import Settings
-from tracker.console.sitting import Sitting
 from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.scene import Scene
 from tracker.foundation.times import pet_of

@@ -1,10 +1,22 @@
-"""When an estimate, the advice, its row on disk and the page for paper are due again. Reads no clock."""
+"""When an estimate, the advice, its row on disk and the page for paper are due again. Reads no clock.
+
+Instants that were looked at before: going back and forth shows them again at once.
+
+When better orders are looked for anew, and what is known of them. Reads no clock.
+
+Where a seat's clock stands within an excursion. Reads no clock.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 
-from tracker.console.view.scene import Picture
+from tracker.console.view.scene import Moved, Orders, Picture
+from tracker.console.workers import Bettered, Sought
+from tracker.forecast.values import Estimate
+from tracker.journal.progress import Progress, pet_if_live
 
 ESTIMATE_S, ADVICE_S = 10.0, 30.0
 """How often an estimate and the advice are renewed while nothing happens."""
@@ -67,3 +79,107 @@ def next_change(picture: Picture, now: float) -> float | None:
         found += [f.last_call for f in estimate.optional if f.last_call is not None]
         found += [c.due for c in estimate.clocks if c.due is not None]
     return min((at for at in found if at > now), default=None)
+
+
+MOST = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """What was worked out for one earlier instant."""
+
+    progress: Progress
+    estimate: Estimate
+    since: float
+    """From when on `moved` was asked."""
+    moved: Moved | None = None
+    chances: Mapping[str, float] = field(default_factory=dict)
+
+
+class Instants:
+    """The latest of them, by the number of events known and the PET that was shown."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[int, float], Instant] = {}
+
+    def find(self, number: int, at: float) -> Instant | None:
+        """Return what is known of an instant."""
+        return self._known.get((number, at))
+
+    def keep(self, number: int, at: float, instant: Instant) -> None:
+        """Keep an instant; the one kept first goes when there are too many."""
+        self._known.pop((number, at), None)
+        self._known[number, at] = instant
+        if len(self._known) > MOST:
+            del self._known[next(iter(self._known))]
+
+    def learned(self, progress: Progress, moved: Moved | None, chances: Mapping[str, float] | None) -> None:
+        """Add what was learned beside an estimate that is kept."""
+        for key, instant in self._known.items():
+            if instant.progress is progress:
+                now_moved = instant.moved if moved is None else moved
+                known = instant.chances if chances is None else chances
+                self._known[key] = replace(instant, moved=now_moved, chances=known)
+
+
+LEAST_S, AGAIN = 15.0, 4.0
+"""After a search there is none for this long, nor for so many times as long as it took."""
+
+
+def _nobody(sought: Sought | None) -> None:
+    """Look for nothing."""
+
+
+@dataclass
+class Search:
+    """What was sought last, how far that is, and the orders found; `mono` counts seconds."""
+
+    ask: Callable[[Sought | None], None] = _nobody
+    orders: Orders | None = None
+    share: float | None = None
+    """Share of the search that is done; None while there is none."""
+    _sought: Sought | None = None
+    _began: float = 0.0
+    _rests: float = 0.0
+    """Until when there is no other search."""
+
+    def want(self, picture: Picture, now: float, mono: float) -> None:
+        """Begin a search where what is shown has changed since the last one, and that is long enough ago."""
+        estimate, before = picture.estimate, self._sought
+        if estimate is None or picture.progress.closed is not None or self.share is not None:
+            return
+        if before is not None and (before.progress is picture.progress or mono < self._rests):
+            return
+        at = max(estimate.at, picture.progress.at)
+        self._sought = Sought(picture.progress, at, estimate.advice.kept)
+        self.share, self._began = 0.0, mono
+        self.ask(self._sought)
+
+    def heard(self, report: Bettered, mono: float) -> str:
+        """Take in how far the search is, or what it found; what went wrong with it, in words."""
+        if report.sought is not self._sought:
+            return ""
+        self.share = report.share
+        if report.orders is None and not report.trouble:
+            return ""
+        self.share, self.orders = None, report.orders or self.orders
+        self._rests = mono + max(LEAST_S, AGAIN * (mono - self._began))
+        return report.trouble
+
+    def forget(self) -> None:
+        """Another instant is shown: what is known is for that no more."""
+        self.orders = self.share = self._sought = None
+        self._rests = 0.0
+        self.ask(None)
+
+
+def is_live(progress: Progress, utc: datetime) -> bool:
+    """Return whether an instant is within the excursion."""
+    return progress.closed is None and (progress.zero is None or pet_if_live(progress.zero, utc) is not None)
+
+
+def now_of(progress: Progress, utc: datetime) -> float:
+    """Return the PET of an instant; where the clock stands, the last event's."""
+    if progress.closed is not None:
+        return max(progress.closed, progress.at)
+    return max(pet_if_live(progress.zero, utc) or 0.0, progress.at, 0.0)

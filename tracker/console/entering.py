@@ -8,9 +8,10 @@ from typing import Any
 from tracker.console import key_events as hands
 from tracker.console.entry import EntryLine, Holder, Purpose
 from tracker.console.key_events import Deed
+from tracker.console.layout import WHAT_IF_PAGE as PAGE
 from tracker.console.view.steps import rows_of
 from tracker.console.view.words import count, pet_s
-from tracker.console.what_if import PAGE, Weighing
+from tracker.console.what_if import Weighing
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress

@@ -1,11 +1,14 @@
-"""What a key means for the journal: events to write and the words for it, or why nothing is written. Pure."""
+"""What a key means for the journal: events to write and the words for it, or why nothing is written. Pure.
+
+Keys that want digits after them: a late tick, one more item, a skipped step.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
@@ -247,3 +250,41 @@ def _same_time(event: Event) -> Event:
 def _figures(figure: Any, estimate: Estimate | None) -> dict[str, Any]:
     safe = estimate.safe if estimate else None
     return {"last_call": figure.last_call, "in_time": figure.in_time, "cost": figure.cost, "safe": safe}
+
+
+Kind = Literal["late", "count", "skip"]
+
+REPEAT_S = 0.3
+"""A key that comes again within this time is a bounce."""
+LAPSE_S = 6.0
+"""A key that was begun and forgotten must not bend a tick long after."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prefix:
+    """What was pressed so far."""
+
+    kind: Kind
+    since: float
+    minutes: int | None = None
+
+    @property
+    def words(self) -> str:
+        """What is wanted next."""
+        if self.kind == "late":
+            return (
+                "late by ? minutes: a digit"
+                if self.minutes is None
+                else f"{self.minutes} min ago: crew digit"
+            )
+        return {"count": "one more item: crew digit", "skip": "skip the current step: crew digit"}[self.kind]
+
+    def lapsed(self, mono: float) -> bool:
+        """Return whether it was forgotten."""
+        return mono - self.since > LAPSE_S
+
+    def with_minutes(self, digit: int, mono: float) -> Prefix | None:
+        """Return the prefix after a minutes digit; None where the digit is a crew member's."""
+        if self.kind == "late" and self.minutes is None:
+            return Prefix(self.kind, mono, digit)
+        return None

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
-from tracker.console.command import Command
+from tracker.console.commands import BINDING, LEAD_COMMANDS, Command
 from tracker.foundation.text import plain
 
 _NAMES = {
@@ -150,3 +150,9 @@ def _twice(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) -> l
                 other = before if changed == command.id else command.id
                 faults.append(f"{changed}: {shown(key)} is the key of {other}; give one of them another key")
     return faults
+
+
+def lead_keymap(keys: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """Return a person's keys of this view by the ids of its bindings."""
+    table = [replace(command, id=BINDING + command.id) for command in LEAD_COMMANDS]
+    return keymap_of(table, {BINDING + id: chosen for id, chosen in keys.items()})

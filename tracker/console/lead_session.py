@@ -1,16 +1,257 @@
-"""What the lead asks of the view: another instant, what moved it, what if. Nothing here writes."""
+"""What the lead asks of the view: another instant, what moved it, what if. Nothing here writes.
+
+What the lead's view knows: what is followed, which instant is shown, what is supposed.
+
+It can write nothing, knows no screen library and opens no file; it is told the time and handed reports,
+and never blocks.
+
+A seat that only watches: the session, the threads beside it and the clock it goes by.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import datetime
+from pathlib import Path
 
-from tracker.console.lead_state import LeadState
-from tracker.console.supposing import with_supposed
-from tracker.console.view.lead_scene import Supposed
+from tracker.console.due import Instant, Instants, Renewal, Search, next_change, now_of
+from tracker.console.studies import Following, Grown, Learned, NoJournal, Studies, Wish
+from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Picture, Point, Supposed
+from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import pet
+from tracker.console.workers import Bettered, Estimated, NotEstimated, Ordering, Prompt, Wanted
+from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
+from tracker.foundation.times import instant_of
+from tracker.journal.progress import Progress, pet_if_live
+from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
+
+
+@dataclass
+class LeadState:
+    """What one lead's view knows, and how it takes in what comes."""
+
+    ask: Callable[[Wanted], None]
+    study: Callable[[Wish], None]
+    chosen: float | None = None
+    """PET of the earlier instant that is shown; None: the present."""
+    picture: Picture | None = None
+    said: str = ""
+    said_ink: Ink = ""
+    renewal: Renewal = field(default_factory=Renewal)
+    search: Search = field(default_factory=Search)
+    """For better orders."""
+    _followed: Progress | None = None
+    _told: tuple[Point, ...] = ()
+    _trouble: str = ""
+    _mark: float | None = None
+    _points: tuple[Point, ...] = ()
+    _moved: Moved | None = None
+    _chances: dict[str, float] = field(default_factory=dict)
+    _supposed: Supposed | None = None
+    _instants: Instants = field(default_factory=Instants)
+    _unstudied: bool = False
+    """Whether nothing has been asked beside the estimate since another instant is shown."""
+    _settled: bool = False
+    """Whether an estimate with advice for what is shown has come; before that, a quick one would go by the
+    advice for another instant."""
+
+    # What the screen sees
+
+    @property
+    def followed(self) -> Progress:
+        """Everything that is known of the journal."""
+        assert self._followed is not None
+        return self._followed
+
+    def present(self, utc: datetime) -> float:
+        """Return the PET of the present; where the clock stands, the last event's."""
+        return now_of(self.followed, utc)
+
+    def now(self, utc: datetime) -> float:
+        """Return the PET that is shown."""
+        present = self.present(utc)
+        return present if self.chosen is None else min(self.chosen, present)
+
+    def since(self, now: float) -> float:
+        """Return from when on it is asked what moved the ingress."""
+        return self._mark if self._mark is not None and self._mark < now else max(0.0, now - TREND_S)
+
+    def scene(self, utc: datetime) -> LeadScene:
+        """Return everything that the views may look at."""
+        assert self.picture is not None
+        now, zero = self.now(utc), self.followed.zero
+        back = self.chosen is not None
+        live = zero is None or pet_if_live(zero, utc) is not None
+        return LeadScene(
+            picture=self.picture,
+            now=now,
+            utc=instant_of(now, zero) if zero is not None and (back or not live) else utc,
+            live=live,
+            disk=Disk(self.followed.number),
+            said=self.said,
+            said_ink=self.said_ink,
+            points=self._points,
+            moved=self._moved,
+            since=self.since(now),
+            chances=self._chances,
+            supposed=self._supposed,
+            back=back,
+            present=self.present(utc),
+            trouble=self._trouble,
+            orders=self.search.orders,
+            seeking=self.search.share,
+        )
+
+    def say(self, words: str, ink: Ink = "") -> None:
+        """Put words on the message line."""
+        self.said, self.said_ink = words, ink
+
+    # What comes in
+
+    def grown(self, report: Grown) -> None:
+        """Take in what the journal has become."""
+        first = self._followed is None
+        self._followed, self._told, self._trouble = report.progress, report.told, report.trouble
+        if first and self.chosen is not None and report.progress.zero is None:
+            self.chosen = None
+            self.say("the clock has not started, so there is no earlier instant to show", "late")
+        self._show()
+
+    def _show(self) -> None:
+        """Show the events of the instant that is shown; the estimate follows."""
+        shown = self.followed
+        if self.chosen is not None:
+            if (known := self._instants.find(shown.number, self.chosen)) is not None:
+                self._show_again(known)
+                return
+            if self.chosen < shown.at:
+                shown = shown.fold.until(at=self.chosen).progress()
+            if self._same(shown):
+                return
+            self._settled = False
+        elsewhere = self.picture is None or not self._settled
+        estimate = None if elsewhere or self.picture is None else self.picture.estimate
+        self.picture = Picture(shown, estimate)
+        self._happened()
+
+    def _same(self, shown: Progress) -> bool:
+        """Return whether the picture is of these events at the instant that is shown, and settled."""
+        if not self._settled or self.picture is None or self.picture.estimate is None:
+            return False
+        return self.picture.estimate.at == self.chosen and self.picture.progress.events == shown.events
+
+    def _show_again(self, known: Instant) -> None:
+        """Show an earlier instant as it was worked out before."""
+        self.picture, self._settled = Picture(known.progress, known.estimate), True
+        self._chances = dict(known.chances)
+        self._moved = known.moved if known.since == self.since(known.estimate.at) else None
+        self._happened()
+
+    def _happened(self) -> None:
+        """Ask anew for the estimate of what is shown, and of what is supposed."""
+        self.renewal.happened()
+        if self._supposed is not None:
+            self._supposed = Supposed(self._supposed.text, trouble=self._supposed.trouble)
+
+    def want(self, utc: datetime, mono: float) -> None:
+        """Ask for an estimate when one is due."""
+        if self.picture is None:
+            return
+        if self.chosen is not None and self.chosen >= self.present(utc):
+            self.chosen = None
+            self.say("that instant is not in the past: the present is shown", "late")
+        now = self.now(utc)
+        if self.chosen is not None and self._settled and self.picture.estimate is not None:
+            # What is past does not change.
+            if self._unstudied:
+                self.wish(utc)
+            return
+        advise = self.renewal.wanted(self.picture, now, mono)
+        if advise is not None:
+            self.ask(Wanted(self.picture.progress, now, advise))
+
+    def estimated(self, report: Estimated | NotEstimated, utc: datetime) -> None:
+        """Take in an estimate, unless something else is shown by now."""
+        if isinstance(report, NotEstimated):
+            self.say(f"no estimate: {report.words}", "late")
+            return
+        wanted = report.wanted
+        if self.picture is None or wanted.progress is not self.picture.progress:
+            return
+        if not report.full and not self._settled:
+            return
+        if self.chosen is not None and wanted.now != self.now(utc):
+            return
+        self._settled = self._settled or report.full
+        self.picture = Picture(self.picture.progress, report.estimate)
+        self.renewal.due = next_change(self.picture, wanted.now)
+        if report.full:
+            if self.chosen is not None:
+                kept = Instant(self.picture.progress, report.estimate, self.since(report.estimate.at))
+                self._instants.keep(self.followed.number, self.chosen, kept)
+            self.wish(utc)
+
+    def wish(self, utc: datetime) -> None:
+        """Ask for what goes beside the estimate that is shown."""
+        if self.picture is None or self.picture.estimate is None:
+            return
+        self._unstudied = False
+        estimate, shown = self.picture.estimate, self.picture.progress
+        supposed = self._suppose(utc)
+        self.study(
+            Wish(
+                self.followed,
+                self.present(utc),
+                shown,
+                estimate,
+                self.since(estimate.at),
+                supposed,
+                self._told,
+            )
+        )
+
+    def learned(self, report: Learned) -> None:
+        """Take in what was learned for what is shown."""
+        if report.points is not None:
+            self._points = report.points
+        if report.trouble:
+            self.say(f"not worked out: {report.trouble}", "late")
+        if self.picture is None or report.wish.shown is not self.picture.progress:
+            return
+        if report.moved is not None and report.wish.since == self.since(report.wish.estimate.at):
+            self._moved = report.moved
+        self._instants.learned(report.wish.shown, report.moved, report.chances)
+        if report.chances is not None:
+            self._chances = report.chances
+        if report.supposed is not None and self._supposed is not None:
+            old = self._supposed
+            self._supposed = Supposed(
+                old.text, old.events, stands=report.wish.estimate, estimate=report.supposed
+            )
+
+    def look_for_orders(self, utc: datetime, mono: float) -> None:
+        """Look for better orders, where they are due; the screen asks for it while they are in sight."""
+        if self.picture is not None and self._settled:
+            self.search.want(self.picture, self.now(utc), mono)
+
+    def _suppose(self, utc: datetime) -> Progress | None:
+        """Return what is shown with the supposed events; None without any, or where they cannot be."""
+        if self._supposed is None or self.picture is None:
+            return None
+        now, shown = self.now(utc), self.picture.progress
+        old = self._supposed
+        try:
+            supposed, events = with_supposed(old.text, shown, now, utc)
+        except TrackerError as error:
+            self._supposed = Supposed(old.text, trouble=error.lines[0])
+            return None
+        estimate = old.estimate if old.events == tuple(events) else None
+        self._supposed = Supposed(old.text, tuple(events), "", old.stands if estimate else None, estimate)
+        return supposed
 
 
 @dataclass
@@ -77,3 +318,67 @@ class LeadSession(LeadState):
         self.wish(utc)
         found = self._supposed
         return found is None or not found.trouble
+
+
+Heard = Grown | NoJournal | Estimated | NotEstimated | Learned | Bettered
+Hear = Callable[[Heard], None]
+SWITCH_S = 0.0005
+"""How soon a thread that works something out gives way to what is painted."""
+
+
+class Watching:
+    """Starts and stops the threads of one lead's view; none of them can write."""
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        at: float | None = None,
+        utc_now: Callable[[], datetime] = clock.utc_now,
+        monotonic_s: Callable[[], float] = clock.monotonic_s,
+    ) -> None:
+        self.path = path
+        self.utc_now, self.monotonic_s = utc_now, monotonic_s
+        self.failed: tuple[str, ...] = ()
+        """Why the journal could not be opened."""
+        self._hear: Hear = lambda report: None
+        self._following = Following(path, lambda report: self._hear(report))
+        self._forecaster = Prompt(lambda report: self._hear(report))
+        self._studies = Studies(lambda report: self._hear(report))
+        self._ordering = Ordering(lambda report: self._hear(report))
+        search = Search(self._ordering.ask)
+        self.session = LeadSession(self._forecaster.ask, self._studies.ask, chosen=at, search=search)
+
+    def start(self, hear: Hear) -> None:
+        """Begin to follow; reports come from other threads."""
+        self._hear = hear
+        sys.setswitchinterval(SWITCH_S)
+        self._forecaster.start()
+        for thread in (self._following, self._studies, self._ordering):
+            thread.start()
+
+    def stop(self) -> None:
+        """End the threads, and wait for a look that is under way."""
+        self._hear = lambda report: None
+        self._forecaster.stop()
+        self._studies.stop()
+        self._ordering.stop()
+        self._following.stop()
+        if self._following.is_alive():
+            self._following.join(timeout=2.0)
+
+    def take(self, report: Heard) -> None:
+        """Take in what a thread says."""
+        session = self.session
+        if isinstance(report, NoJournal):
+            self.failed = report.lines
+        elif isinstance(report, Grown):
+            session.grown(report)
+        elif isinstance(report, Learned):
+            session.learned(report)
+        elif isinstance(report, Bettered):
+            trouble = session.search.heard(report, self.monotonic_s())
+            if trouble:
+                session.say(f"no better orders: {trouble}", "late")
+        else:
+            session.estimated(report, self.utc_now())

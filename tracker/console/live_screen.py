@@ -6,9 +6,8 @@ from collections.abc import Sequence
 
 from tracker.console.desk_actions import Deeds
 from tracker.console.pane import Pane
-from tracker.console.themes import THEMES
-from tracker.console.view.alerts import waiting_alerts
-from tracker.console.view.events import listed
+from tracker.console.terminal import THEMES
+from tracker.console.view.alerts import listed, waiting_alerts
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import rows_of
 from tracker.console.view.styled_text import Line, page, top_of

@@ -2,32 +2,160 @@
 
 It knows no screen library. It is told the time and handed reports, and never blocks; the screen asks it for
 a scene.
+
+What was pressed and is not on disk yet, in its order, and what will stand once it is. Reads no clock.
+
+A seat at the desk: the session, the threads beside it and the clock it goes by.
 """
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from tracker.console import key_events as hands
-from tracker.console.due import Renewal, next_change
-from tracker.console.key_events import Deed
-from tracker.console.pending import Pending, Queue, Shelf, admitted, later, tried
-from tracker.console.prefix import REPEAT_S
-from tracker.console.seat_clock import is_live, now_of
+from tracker.console.due import Renewal, is_live, next_change, now_of
+from tracker.console.key_events import REPEAT_S, Deed, pointed_at, undo, with_decisions
 from tracker.console.view.scene import Disk, Mark, Picture, Scene
 from tracker.console.view.styled_text import Ink
-from tracker.console.workers import Estimated, NotEstimated, Wanted
-from tracker.console.writer import Aside, Job, Opened, Refused, Report, Seen, TakenBack, Unsaved, Written
+from tracker.console.workers import Estimated, NotEstimated, Prompt, Wanted
+from tracker.console.writer import (
+    Aside,
+    Job,
+    Opened,
+    Refused,
+    Report,
+    Seen,
+    TakenBack,
+    Unsaved,
+    Writer,
+    Written,
+)
 from tracker.forecast.values import Estimate
+from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
 from tracker.journal.wording import news
 
 if TYPE_CHECKING:
     from tracker.journal.fold import Fold
+
+
+PATIENCE_S = 0.1
+"""After this time without an answer from the disk the screen says *saving*."""
+STAMP = timedelta(milliseconds=1)
+"""Between two key presses, so that what was written together can be told from what was not."""
+MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
+MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
+"""The word of a write beside a name, in five letters; any other is *disk*."""
+
+
+@dataclass
+class Pending:
+    """A job on its way to the disk."""
+
+    job: Job
+    words: str
+    crew: tuple[str, ...]
+    since: float
+    unsaved: str = ""
+    """Why it could not be written so far."""
+    taken_back: bool = False
+    """Whether it was taken back before the disk answered."""
+
+    @property
+    def mark(self) -> Mark:
+        """What stands beside the names until it is on disk."""
+        return Mark("unsaved", "unsaved") if self.unsaved else Mark("saving", "saving")
+
+    def written(self, number: int) -> Mark:
+        """Return what stands beside the names for a moment once it is on disk."""
+        return Mark("disk", f"{MARKED.get(str(self.job.events[0].get('kind')), 'disk')} {number}")
+
+    @property
+    def is_undo(self) -> bool:
+        """Whether it takes something back itself."""
+        return all(event.get("kind") == "withdrawn" for event in self.job.events)
+
+
+@dataclass
+class Queue:
+    """Jobs that wait for the disk, by token, the oldest first."""
+
+    jobs: dict[int, Pending] = field(default_factory=dict)
+
+    def late(self, mono: float) -> list[Pending]:
+        """Return the jobs that have waited for longer than a moment."""
+        return [p for p in self.jobs.values() if mono - p.since > PATIENCE_S and not p.taken_back]
+
+    def newest(self) -> Pending | None:
+        """Return the latest job that an undo would mean; None where nothing of the kind waits."""
+        found = [p for p in self.jobs.values() if not p.taken_back and not p.is_undo]
+        return found[-1] if found else None
+
+    def onto(self, fold: Fold, seat: str) -> Fold:
+        """Return the fold with everything that waits on top; what it contradicts is left out."""
+        for pending in self.jobs.values():
+            if pending.taken_back:
+                continue
+            try:
+                fold = admitted(fold, pending.job, seat)
+            except TrackerError:
+                continue
+        return fold
+
+
+@dataclass
+class Shelf:
+    """What was taken out of the queue before it was on disk, so that it can be brought back, latest first."""
+
+    _kept: list[Pending | None] = field(default_factory=list)
+    """None stands for an undo of something on disk that came later: that is brought back first."""
+
+    def put(self, pending: Pending) -> None:
+        """Keep what the writer has left out."""
+        self._kept.append(pending)
+
+    def mind(self, fold: Fold, job: Job) -> None:
+        """Mind what is written: an undo lies on top, what it brings back does not; all else forgets."""
+        undone = {e.number for e in fold.recorded if e.kind == "withdrawn"}
+        numbers = {event.get("event") for event in job.events if event.get("kind") == "withdrawn"}
+        if not numbers:
+            self._kept.clear()
+        elif self._kept and not numbers & undone:
+            self._kept.append(None)
+
+    def take(self, token: int, mono: float) -> Pending | None:
+        """Return what is brought back now, as a new job; None where it is an undo on disk, or nothing."""
+        kept = self._kept.pop() if self._kept else None
+        if kept is None:
+            return None
+        return Pending(replace(kept.job, token=token), kept.words, kept.crew, mono)
+
+
+def admitted(fold: Fold, job: Job, seat: str) -> Fold:
+    """Return the fold with a job's events; EventError says why they cannot be."""
+    return tried(fold, job, seat)[0]
+
+
+def tried(fold: Fold, job: Job, seat: str) -> tuple[Fold, tuple[str, ...]]:
+    """Return the fold with a job's events and what is unusual about them; EventError: they cannot be."""
+    from tracker.journal.admission import admit
+
+    unusual: tuple[str, ...] = ()
+    for event in job.events:
+        _, fold, more = admit(fold, event, utc_now=job.utc, seat=seat)
+        unusual += more
+    return fold, unusual
+
+
+def later(utc: datetime, before: datetime | None) -> datetime:
+    """Return an instant, a moment after the one before it where a clock tells no difference."""
+    near = before is not None and before - timedelta(seconds=1) < utc < before + STAMP
+    return before + STAMP if before is not None and near else utc
+
 
 MARK_S = 4.0
 """How long the last write stands beside a name."""
@@ -135,10 +263,10 @@ class Session:
         if not deed.events:
             self.say(deed.words, "late")
             return False
-        if early := [n for e in deed.events if (n := hands.pointed_at(e)) is not None and n > self.number]:
+        if early := [n for e in deed.events if (n := pointed_at(e)) is not None and n > self.number]:
             self.say(f"{early[0]} is not on disk yet; once it is, it can be taken back", "late")
             return False
-        events = hands.with_decisions(deed.events, self.picture.estimate if self.picture else None)
+        events = with_decisions(deed.events, self.picture.estimate if self.picture else None)
         self._stamped = later(utc, self._stamped)
         job = Job(self._token + 1, events, self._stamped)
         if sent := self._send(Pending(job, deed.words, deed.crew, mono)):
@@ -170,7 +298,7 @@ class Session:
         """Take the latest of what waits out of the queue; the undo of what is on disk where nothing waits."""
         newest = self._queue.newest()
         if newest is None:
-            return hands.undo(self.ahead, self.seat, redo=redo)
+            return undo(self.ahead, self.seat, redo=redo)
         newest.taken_back = True
         self.say(f"taking back: {newest.words}", "late")
         self.cancel(newest.job.token)
@@ -281,3 +409,53 @@ class Session:
             self.keep(report.estimate.as_json(), wanted.progress.number)
         if self.renewal.pages(mono):
             self.print_page(wanted.progress, report.estimate)
+
+
+SWITCH_S = 0.0005
+"""How soon a thread that works out an estimate gives way: a tick passes between threads several times on its
+way to the disk and back, and would wait for the default 5 ms each time."""
+
+Hear = Callable[[Report | Estimated | NotEstimated], None]
+
+
+class Sitting:
+    """Starts and stops the threads of one desk."""
+
+    def __init__(
+        self,
+        open_journal: Callable[[], Any],
+        seat: str | None,
+        *,
+        title: str = "",
+        utc_now: Callable[[], datetime] = clock.utc_now,
+        monotonic_s: Callable[[], float] = clock.monotonic_s,
+    ) -> None:
+        self.title = title
+        self.utc_now, self.monotonic_s = utc_now, monotonic_s
+        self.failed: tuple[str, ...] = ()
+        """Why the journal could not be opened."""
+        self._hear: Hear = lambda report: None
+        self._writer = Writer(open_journal, seat, lambda report: self._hear(report))
+        self._forecaster = Prompt(lambda report: self._hear(report))
+        writer = self._writer
+        self.session = Session(
+            seat or "",
+            writer.submit,
+            self._forecaster.ask,
+            writer.keep_estimate,
+            writer.keep_page,
+            writer.cancel,
+        )
+
+    def start(self, hear: Hear) -> None:
+        """Open the journal and begin; reports come from other threads."""
+        self._hear = hear
+        sys.setswitchinterval(SWITCH_S)
+        self._writer.start()
+        self._forecaster.start()
+
+    def stop(self) -> tuple[Job, ...]:
+        """Write what is queued, close, and return what could not be written."""
+        self._hear = lambda report: None
+        self._forecaster.stop()
+        return self._writer.stop()

@@ -1,16 +1,20 @@
-"""The settings file: its documented form, and everything that is wrong with one, in a line each."""
+"""The settings file: its documented form, and everything that is wrong with one, in a line each.
+
+Where a seat's settings file is, and what stands in it.
+"""
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError
 
-from tracker.console.commands import COMMANDS
+from tracker.console.commands import COMMANDS, LEAD_COMMANDS
 from tracker.console.keys import key_faults, keys_of
-from tracker.console.lead_commands import LEAD_COMMANDS
 from tracker.console.settings import Settings
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.text import plain
@@ -98,3 +102,43 @@ def _said(error: Mapping[str, object]) -> str:
     given = plain(repr(error["input"]), most=40)
     better = _BETTER.get(parts[0], "see the README") if parts else ""
     return f"{plain(_place(error))}: {given} does not fit; {better}"
+
+
+PLACE = "TRACKER_SETTINGS"
+"""Environment variable with the path of the file; empty: no file is read."""
+
+
+def settings_path(environment: Mapping[str, str] = os.environ) -> Path | None:
+    """Return where the settings file is looked for; None: nowhere.
+
+    Source: XDG Base Directory Specification 0.8 (relative paths in XDG_CONFIG_HOME are ignored).
+    """
+    told = environment.get(PLACE)
+    if told is not None:
+        return Path(told).expanduser() if told.strip() else None
+    base = environment.get("XDG_CONFIG_HOME", "")
+    home = environment.get("HOME", "")
+    if not os.path.isabs(base):
+        if not home:
+            return None
+        base = os.path.join(home, ".config")
+    return Path(base) / "tracker" / "settings.toml"
+
+
+def load_settings(environment: Mapping[str, str] = os.environ) -> Settings:
+    """Return the settings of this seat; TrackerError has a line for each fault of the file."""
+    path = settings_path(environment)
+    if path is None:
+        return Settings()
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        if PLACE in environment:
+            raise TrackerError(f"{path}: is not there; {PLACE} names it, set it to another path") from None
+        return Settings()
+    except (OSError, ValueError) as error:
+        words = error.strerror if isinstance(error, OSError) else "is not UTF-8 text"
+        raise TrackerError(f"{path}: {words}; settings are a TOML file") from error
+    # What validates is imported only where there is something to validate: the first frame comes sooner.
+
+    return read_settings(text, str(path))

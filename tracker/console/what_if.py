@@ -1,7 +1,13 @@
-"""What if, at the desk: supposed lines, the estimates beside them, and the choice to record them."""
+"""What if, at the desk: supposed lines, the estimates beside them, and the choice to record them.
+
+What is supposed at the desk, beside what stands, and orders that would be better. Nothing here writes.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import datetime
 from functools import partial
 from typing import Any
 
@@ -9,19 +15,54 @@ from textual.message import Message
 from textual.worker import get_current_worker
 
 from tracker.console.key_events import Deed, crew_of
+from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import Looking
+from tracker.console.session import Sitting
 from tracker.console.settings import Settings
-from tracker.console.sitting import Sitting
-from tracker.console.supposing import with_supposed
-from tracker.console.view.scene import Scene
+from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIf
 from tracker.console.view.styled_text import Line
-from tracker.console.view.whatif import EXAMPLES, what_if_page
-from tracker.console.whatif import Weighed, WhatIf, weigh
+from tracker.console.view.what_if import EXAMPLES, what_if_page
+from tracker.console.workers import heeding
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
+from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
 
-PAGE = "what-if"
+
+def weigh(
+    text: str,
+    progress: Progress,
+    now: float,
+    utc: datetime,
+    *,
+    tell: Callable[[Weighed], None] = lambda found: None,
+    wanted: Callable[[], bool] = lambda: True,
+) -> Iterator[Weighed]:
+    """Yield what is supposed beside what stands, then with better orders for what stands.
+
+    Takes tenths of a second, and seconds with hundreds of steps: it belongs into a thread. `tell` hears how
+    far the search for better orders is; once nobody has `wanted` it any more, there are none.
+    """
+    # Arrays are imported here, after the first frame is painted.
+    from tracker.forecast.estimate import estimate
+    from tracker.forecast.orders import better_orders
+
+    now = max(now, progress.at)
+    found = Weighed(progress, now, estimate(progress, now))
+    if text:
+        try:
+            supposed, _ = with_supposed(text, progress, now, utc)
+        except TrackerError as error:
+            found = replace(found, trouble=error.lines[0])
+        else:
+            found = replace(found, supposed=estimate(supposed, max(now, supposed.at)))
+    yield found
+    heed = heeding(lambda share: tell(replace(found, sought=share)), wanted)
+    orders = better_orders(progress, now=now, kept=found.stands.advice.kept, heed=heed)
+    if not wanted():
+        return
+    told = tuple(Suggestion(order.event, order.text, order.gain_s, order.safe) for order in orders)
+    yield replace(found, suggestions=told)
 
 
 class Weighing(Looking):
@@ -51,13 +92,13 @@ class Weighing(Looking):
     def choose(self, name: str | None) -> None:
         """Choose a row; the message line then says all of a better order."""
         super().choose(name)
-        order = self.what_if.order_of(name) if self.view_name == PAGE else None
+        order = self.what_if.order_of(name) if self.view_name == WHAT_IF_PAGE else None
         if order is not None:
             self.say(order.text)
 
     def show_what_if(self) -> None:
         """Turn to the page."""
-        self.view_name, self.top, self.chosen = PAGE, 0, None
+        self.view_name, self.top, self.chosen = WHAT_IF_PAGE, 0, None
         self.repaint()
 
     # Estimates
@@ -65,7 +106,7 @@ class Weighing(Looking):
     def weigh_what_if(self) -> None:
         """Ask for the estimates of the page when it is shown and they are for something else."""
         progress = self.progress
-        if self.view_name != PAGE or progress is None:
+        if self.view_name != WHAT_IF_PAGE or progress is None:
             self._leave_what_if()
             return
         now, text = self.sitting.session.now(self.utc()), self.what_if.text
@@ -78,13 +119,13 @@ class Weighing(Looking):
             return
         self._asked_for = (text, progress, now)
         work = partial(self._weigh, text, progress, now, self.utc())
-        self.run_worker(work, thread=True, exclusive=True, exit_on_error=False, group=PAGE)
+        self.run_worker(work, thread=True, exclusive=True, exit_on_error=False, group=WHAT_IF_PAGE)
 
     def _leave_what_if(self) -> None:
         """End what is still looked for on a page that nobody sees; it is asked for anew when it is shown."""
         weighed = self.what_if.weighed
         if self._asked_for is not None and (weighed is None or weighed.suggestions is None):
-            self.workers.cancel_group(self, PAGE)
+            self.workers.cancel_group(self, WHAT_IF_PAGE)
             self._asked_for = None
 
     def _weigh(self, text: str, progress: Progress, now: float, utc: Any) -> None:
@@ -169,7 +210,7 @@ class Weighing(Looking):
         """Record the chosen better order, else all that is supposed: one sweep, one undo."""
         if self.progress is None:
             return
-        if self.view_name != PAGE:
+        if self.view_name != WHAT_IF_PAGE:
             self.say(f"{self.key('what-if')} shows what would be recorded")
             return
         order = self.what_if.order_of(self.chosen)

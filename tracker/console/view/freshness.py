@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from tracker.console.key_events import crew_of
-from tracker.console.view.grid import block, folded, heading
-from tracker.console.view.lead_scene import LeadScene
+from tracker.console.view.grid import folded, heading
+from tracker.console.view.grid import region as block
+from tracker.console.view.scene import LeadScene
 from tracker.console.view.styled_text import Ink, Line, Span, put, say
 from tracker.console.view.words import pet, pet_s, stand_of, took
 from tracker.journal.progress import Recorded

@@ -27,7 +27,7 @@ def heading(words: str, width: int, *beside: str) -> Line:
     return crop((*spans, Span("─" * max(0, width - used), "dim")), width)
 
 
-def block(
+def region(
     head: Line, lines: Iterable[Line], width: int, height: int, key: str = "", one: str = "row"
 ) -> list[Line]:
     """Return a region of exactly `height` lines: its heading, what is in it, and blank lines.

@@ -1,18 +1,64 @@
-"""All that the screen is told: progress, estimate, the instant, and how the disk is doing."""
+"""All that the screen is told: progress, estimate, the instant, and how the disk is doing.
+
+Where each step stands in time: as it happened, and on paper from here on.
+
+All that the lead's view is told: what the desk's views see, and the estimates through the day.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
-from tracker.console.commands import BY_ID
-from tracker.console.view.course import Course, paper_course
+from tracker.console.commands import BY_ID, LEAD_BY_ID
 from tracker.console.view.styled_text import Ink
-from tracker.forecast.values import Estimate, OptionalFigure
-from tracker.journal.progress import Progress
+from tracker.forecast.values import Estimate, OptionalFigure, Range
+from tracker.journal.progress import Progress, StepState
+from tracker.journal.typed import chosen_events, parted
+
+Course = Mapping[str, tuple[float, float]]
+"""Per step its start and finish as PET seconds."""
+
+
+def paper_course(progress: Progress) -> Course:
+    """Return actual times of ended steps and planned times, one after the other, of open ones.
+
+    It serves until the first estimate is there; windows and pace are left out of it.
+    """
+    course = {s: span for s, state in progress.steps.items() if (span := _happened(state)) is not None}
+    free = {crew: max(progress.at, since) for crew, since in progress.free_since.items()}
+    queues = {crew: list(order) for crew, order in progress.order.items()}
+    while step := _ready(progress, queues, course):
+        state = progress.steps[step]
+        begin = state.began if state.began is not None else max(free.get(c, 0.0) for c in state.crew)
+        begin = max([begin, *(course[n][1] for n in progress.needs.get(step, ()) if n in course)])
+        end = max(progress.at, begin + max(0.0, state.step.time.likely))
+        course[step] = (begin, end)
+        for crew in state.crew:
+            free[crew] = end
+            queues[crew] = [s for s in queues.get(crew, []) if s != step]
+    return course
+
+
+def _happened(state: StepState) -> tuple[float, float] | None:
+    if state.ended is None or state.done is None:
+        return None
+    return (state.began if state.began is not None else state.done, state.done)
+
+
+def _ready(progress: Progress, queues: Mapping[str, list[str]], course: Course) -> str | None:
+    """Return a step that is first for its whole crew and waits for nothing; else any first one."""
+    heads = [queue[0] for queue in queues.values() if queue]
+    for step in heads:
+        state = progress.steps[step]
+        together = all(not queues.get(c) or queues[c][0] == step for c in state.crew)
+        if together and all(need in course for need in progress.needs.get(step, ())):
+            return step
+    return heads[0] if heads else None
+
 
 SMALL = 100
 """Below this many columns everything is written for 80."""
@@ -148,3 +194,194 @@ class Scene:
     def local_text(self) -> str:
         """Time and name of this machine's zone, `16:22 CEST`; empty unless it is wanted."""
         return f"{self.utc.astimezone():%H:%M %Z}" if self.local_time else ""
+
+
+TREND_S = 1800.0
+"""Over how long a trend is told, and since when by default what moved the ingress."""
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """An earlier estimate, as far as it is drawn."""
+
+    at: float
+    """PET for which it was made."""
+    inside: Range
+    safe: float
+    margins: Mapping[str, float | None]
+    """Per limit the median margin in seconds; None where it has no instant."""
+    levels: Mapping[str, float]
+    """Per account, `EV1.oxygen`, what was left then."""
+    turn_back: float | None
+
+    @staticmethod
+    def of(estimate: Estimate) -> Point:
+        """Return the point of an estimate."""
+        return Point(
+            estimate.at,
+            estimate.inside,
+            estimate.safe,
+            {limit.id: limit.margin.p50 for limit in estimate.limits},
+            {f"{f.crew}.{f.consumable}": f.now for f in estimate.consumables},
+            estimate.turn_back.latest,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """What moved the projected ingress between two instants."""
+
+    then: float
+    now: float
+    causes: tuple[tuple[str, float], ...]
+    """(cause, seconds); they add up to the whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class Supposed:
+    """Something supposed, beside what stands; nothing of it is written."""
+
+    text: str
+    """As it was typed."""
+    events: tuple[Mapping[str, Any], ...] = ()
+    trouble: str = ""
+    """Why it cannot be."""
+    stands: Estimate | None = None
+    estimate: Estimate | None = None
+    """With the events supposed; None while it is worked out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """Better orders, as they were found; nothing of it is written."""
+
+    at: float
+    """PET of the estimate that they would better."""
+    found: tuple[tuple[str, float, float], ...] = ()
+    """(words, seconds earlier in nine of ten, chance), the greatest gain first."""
+
+
+@dataclass(frozen=True, slots=True)
+class LeadScene(Scene):
+    """Everything that a view of the lead's may look at."""
+
+    points: tuple[Point, ...] = ()
+    """Estimates through the day, by PET."""
+    moved: Moved | None = None
+    since: float = 0.0
+    """From when on it is asked what moved the ingress."""
+    chances: Mapping[str, float] = field(default_factory=dict)
+    """Per remaining task the chance of being done before the crew must turn back."""
+    supposed: Supposed | None = None
+    back: bool = False
+    """Whether an earlier instant is shown than the present."""
+    present: float = 0.0
+    """PET of the present, also while an earlier instant is shown."""
+    trouble: str = ""
+    """Why the journal cannot be read at the moment."""
+
+    orders: Orders | None = None
+    """Better orders for what is shown; None before they are asked for."""
+    seeking: float | None = None
+    """Share that is done of a search for better orders; None while there is none."""
+    whole: bool = False
+    """Whether everything is written at full length, with as many rows as it takes."""
+
+    def key(self, command: str) -> str:
+        """Return the key of a command of this view, as a person reads it."""
+        return self.keys.get(command) or LEAD_BY_ID[command].shown
+
+    def point_at(self, at: float, within: float) -> Point | None:
+        """Return the estimate nearest to a PET, if it lies no further away than `within` seconds."""
+        near = min(self.points, key=lambda point: abs(point.at - at), default=None)
+        return near if near is not None and abs(near.at - at) <= within else None
+
+
+RENEW_S = 60.0
+"""After this time without an event both estimates are made again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A better order, as far as it is shown and recorded."""
+
+    event: Mapping[str, Any]
+    text: str
+    gain_s: float
+    safe: float
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Both estimates, for one instant and the same random numbers; None where there is none yet."""
+
+    progress: Progress
+    now: float
+    stands: Estimate
+    supposed: Estimate | None = None
+    trouble: str = ""
+    """Why what is supposed can no longer be."""
+    suggestions: tuple[Suggestion, ...] | None = None
+    sought: float | None = None
+    """Share of the search for better orders that is done; None before it and after it."""
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """The lines that are supposed, in the order in which they were typed, and what is known of them."""
+
+    lines: tuple[str, ...] = ()
+    weighed: Weighed | None = None
+
+    @property
+    def text(self) -> str:
+        """All lines as one."""
+        return "; ".join(self.lines)
+
+    @property
+    def suggestions(self) -> tuple[Suggestion, ...]:
+        """Better orders, the greatest gain first; none while they are looked for."""
+        return (self.weighed.suggestions or ()) if self.weighed else ()
+
+    def rows(self) -> list[str]:
+        """Return the names of the rows that can be chosen: `line 0`, `order 0`."""
+        lines = [f"line {k}" for k in range(len(self.lines))]
+        return lines + [f"order {k}" for k in range(len(self.suggestions))]
+
+    def line_of(self, row: str | None) -> int | None:
+        """Return the place of a chosen line."""
+        return _place("line", row, len(self.lines))
+
+    def order_of(self, row: str | None) -> Suggestion | None:
+        """Return the chosen better order."""
+        place = _place("order", row, len(self.suggestions))
+        return None if place is None else self.suggestions[place]
+
+    def more(self, text: str) -> WhatIf:
+        """Return this with what was typed besides; estimates follow."""
+        return self._with((*self.lines, *parted(text)))
+
+    def less(self, place: int) -> WhatIf:
+        """Return this without a line."""
+        return self._with(self.lines[:place] + self.lines[place + 1 :])
+
+    def _with(self, lines: tuple[str, ...]) -> WhatIf:
+        weighed = replace(self.weighed, supposed=None, trouble="") if self.weighed else None
+        return WhatIf(lines, weighed)
+
+    def stale(self, progress: Progress, now: float) -> bool:
+        """Return whether the estimates are for another progress, or older than a minute."""
+        return self.weighed is None or self.weighed.progress is not progress or self.old(now)
+
+    def old(self, now: float) -> bool:
+        """Return whether the estimates are older than a minute."""
+        return self.weighed is not None and now - self.weighed.now >= RENEW_S
+
+    def events(self, progress: Progress, now: float, utc: datetime) -> list[dict[str, Any]]:
+        """Return the events to be written once this is chosen; EventError where they cannot be."""
+        return [dict(event) for event in chosen_events(self.text, progress, now, utc)]
+
+
+def _place(kind: str, row: str | None, count: int) -> int | None:
+    name, _, number = (row or "").partition(" ")
+    return int(number) if name == kind and number.isdigit() and int(number) < count else None

@@ -2,6 +2,8 @@
 
 An ink is a role ("dim", "late"), never a colour; themes give it one. All text passes through
 `plain`, and widths are counted in cells.
+
+Large figures, three rows tall, of half blocks: for the clock and for what is left.
 """
 
 from __future__ import annotations
@@ -154,3 +156,26 @@ def tall(lines: Iterable[Line], width: int, height: int) -> list[Line]:
 def text_of(lines: Iterable[Line]) -> str:
     """Return what a reader without colour sees."""
     return "\n".join("".join(span.text for span in line).rstrip() for line in lines)
+
+
+_SHAPES = {
+    "0": ("█▀█", "█ █", "▀▀▀"),
+    "1": ("▀█ ", " █ ", "▀▀▀"),
+    "2": ("▀▀█", "█▀▀", "▀▀▀"),
+    "3": ("▀▀█", " ▀█", "▀▀▀"),
+    "4": ("█ █", "▀▀█", "  ▀"),
+    "5": ("█▀▀", "▀▀█", "▀▀▀"),
+    "6": ("█▀▀", "█▀█", "▀▀▀"),
+    "7": ("▀▀█", "  █", "  ▀"),
+    "8": ("█▀█", "█▀█", "▀▀▀"),
+    "9": ("█▀█", "▀▀█", "▀▀▀"),
+    ":": ("▄", "▄", " "),
+    "-": ("   ", "▀▀▀", "   "),
+    " ": (" ", " ", " "),
+}
+
+
+def large(text: str, ink: Ink) -> list[Line]:
+    """Return digits, colons and dashes as three lines of equal width; others are left out."""
+    shapes = [_SHAPES[char] for char in text if char in _SHAPES]
+    return [(Span(" ".join(shape[row] for shape in shapes), ink),) for row in range(3)]

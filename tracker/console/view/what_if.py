@@ -1,16 +1,64 @@
-"""What if: supposed events beside what stands. Nothing of it is written."""
+"""What if: supposed events beside what stands. Nothing of it is written.
+
+Better orders of what is left, to look at: a person at the desk accepts one, nobody here can.
+
+The page of what is supposed: its lines, both estimates side by side, and better orders.
+"""
 
 from __future__ import annotations
 
 from rich.cells import cell_len
 
-from tracker.console.view.grid import block, heading, minutes, remark, under
+from tracker.console.view.grid import folded, heading, minutes, region, remark, under
 from tracker.console.view.head import binding_words, turn_back_short
-from tracker.console.view.lead_scene import LeadScene
-from tracker.console.view.styled_text import Ink, Line, crop, put, say
+from tracker.console.view.scene import LeadScene, Scene, WhatIf
+from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, put, say, tall
 from tracker.console.view.words import percent, pet
 from tracker.forecast.values import Estimate, Range
 from tracker.journal.wording import event_words
+
+
+def orders(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return the orders found, the greatest gain first; how far the search is; that none is better."""
+    found = scene.orders
+    of = f"as of {pet(found.at)}; " if found is not None else ""
+    head = heading(
+        "better orders", width, f"{of}a person at the desk accepts one", f"{of}accepted at the desk", of[:-2]
+    )
+    lines: list[Line] = []
+    if scene.progress.closed is not None:
+        lines.append(remark("the excursion is closed", width))
+    elif found is None:
+        lines.append(_search(scene, width))
+    elif not found.found:
+        lines += under(
+            "no hand-over and no other place of a task brings everyone in two minutes earlier",
+            width,
+            indent=1,
+        )
+    else:
+        lines += _found(scene, found.found, width)
+    return region(head, lines, width, height, scene.key("whole"))
+
+
+def _search(scene: LeadScene, width: int) -> Line:
+    """Return how far the first search is."""
+    if scene.seeking is None:
+        return remark("looked for once the estimate stands", width)
+    return remark(f"being looked for: {scene.seeking * 100:.0f} % of the changes tried", width)
+
+
+def _found(scene: LeadScene, found: tuple[tuple[str, float, float], ...], width: int) -> list[Line]:
+    lines = [crop((put(" nine of ten", 13, "dim"), put("chance", 8, "dim", right=True)), width)]
+    for words, gain, safe in found:
+        spans = (
+            put(f" {pet(gain)} earlier", 13, "going"),
+            put(percent(safe), 8, right=True),
+            Span("  "),
+            say(words),
+        )
+        lines += folded(spans, width, 23) if scene.whole else [crop(spans, width)]
+    return lines
 
 
 def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
@@ -19,7 +67,7 @@ def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
     supposed = scene.supposed
     if supposed is None:
         words = "supposes events, as they are typed at the desk: drop TASK; hold EV1 until 3:30"
-        return block(head, under(f"{scene.key('what-if')} {words}", width, indent=1), width, height)
+        return region(head, under(f"{scene.key('what-if')} {words}", width, indent=1), width, height)
     said = "; ".join(event_words(scene.progress, str(e["kind"]), e) for e in supposed.events)
     words = f"supposed: {said or supposed.text}"
     lines = under(words, width, "strong", 1) if scene.whole else [remark(words, width, "strong")]
@@ -31,7 +79,7 @@ def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
         lines += compared(supposed.stands, supposed.estimate, width)
         if scene.whole:
             lines += _in_full(supposed.stands, supposed.estimate, width)
-    return block(head, lines, width, height, scene.key("whole"))
+    return region(head, lines, width, height, scene.key("whole"))
 
 
 def _in_full(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
@@ -115,3 +163,79 @@ def _moved(one: Estimate, other: Estimate) -> str:
 
 def _kept(one: Estimate) -> str:
     return " ".join(sorted(one.advice.kept)) or "nothing optional"
+
+
+EXAMPLES = "drop TASK   limit elapsed 6:00   retime STEP 0:20   hand STEP EV2   move TASK ..."
+
+MOST_WIDE = 120
+"""Columns; further apart, two figures are no longer read together."""
+
+
+Row = tuple[str, Line]
+"""A row and the name by which it is chosen; empty where it is not."""
+
+
+def what_if_page(scene: Scene, what: WhatIf, keys: tuple[str, str], width: int, height: int) -> list[Line]:
+    """Return the page; `keys`: those that type a line, and that record what is supposed or chosen."""
+    typing, recording = keys
+    rows: list[Row] = [("", heading("what if", width, f"nothing is written until {recording} records it"))]
+    for k, text in enumerate(what.lines):
+        rows.append(_row(scene, f"line {k}", (put(f" {k + 1}", 4, "dim"), say(text, "strong")), width))
+    if not what.lines:
+        words = f"{typing} supposes, as it is typed at the desk: {EXAMPLES}"
+        rows += [("", line) for line in block(words, width, "dim", indent=2)]
+    rows += [("", line) for line in _weighed(what, width)]
+    rows += [("", blank(width)), *_orders(scene, what, width)]
+    keys_line = f"{typing} adds   Backspace takes back   {recording} records   Esc leaves"
+    return _in_sight(rows, scene.chosen, keys_line, width, height)
+
+
+def _in_sight(rows: list[Row], chosen: str | None, keys: str, width: int, height: int) -> list[Line]:
+    """Return the rows around the chosen one, and below them the keys; how many have no room is said."""
+    room = max(1, height - 1)
+    place = next((n for n, (name, _) in enumerate(rows) if name and name == chosen), 0)
+    top = max(0, min(place - room // 2, len(rows) - room))
+    hidden = len(rows) - room
+    begin = f"~ {hidden} more rows: arrows" if hidden > 0 else "arrows choose"
+    lines = tall([line for _, line in rows[top : top + room]], width, room)
+    return [*lines, remark(f"{begin}   {keys}", width)][:height]
+
+
+def _weighed(what: WhatIf, width: int) -> list[Line]:
+    found = what.weighed
+    if found is not None and found.trouble:
+        return [remark(f"cannot be any more: {found.trouble}", width, "late")]
+    if not what.lines:
+        return []
+    if found is None or found.supposed is None:
+        return [remark("being worked out", width)]
+    table = compared(found.stands, found.supposed, min(width, MOST_WIDE))
+    return [crop(line, width) for line in table]
+
+
+def _orders(scene: Scene, what: WhatIf, width: int) -> list[Row]:
+    found = what.weighed
+    first: Row = ("", heading("better orders", width, "for what stands; a person accepts them"))
+    if found is None or found.suggestions is None:
+        far = "" if found is None or found.sought is None else f": {percent(found.sought)}"
+        return [first, ("", remark(f"being looked for{far}", width))]
+    if not found.suggestions:
+        words = "no hand-over and no other place of a task brings everyone in two minutes earlier"
+        return [first, *(("", line) for line in block(words, width, "dim"))]
+    rows = [first, ("", crop((put(" nine of ten inside", 21, "dim"), put("chance", 10, "dim")), width))]
+    for k, order in enumerate(found.suggestions):
+        spans = (
+            put(f" {pet(order.gain_s)} earlier", 21, "going"),
+            put(percent(order.safe), 8, right=True),
+            Span("  "),
+            say(order.text.partition(":")[0]),
+        )
+        rows.append(_row(scene, f"order {k}", spans, width))
+    return rows
+
+
+def _row(scene: Scene, name: str, spans: Line, width: int) -> Row:
+    """Return a row that can be chosen, by its name."""
+    if scene.chosen == name:
+        spans = tuple(Span(span.text, "chosen") for span in spans)
+    return (name, crop(spans, width))
