@@ -1,14 +1,43 @@
-"""`tracker check PLAN`: reads a plan and prints its course on paper, margins, chances and warnings."""
+"""`tracker check PLAN`: reads a plan and prints its course on paper, margins, chances and warnings.
+
+What `tracker check --json` prints, and the warnings that both forms share.
+
+One object. Times are PET in seconds, null where a step or a limit has none on paper:
+
+- `excursion`, `file`, `zero`, `zero_planned`; `inside` and `without_optional.inside`: ingress on paper;
+- `crew`: per member `crew`, `name`, `outside`, `inside` (null for those inside), `steps` (ids in order);
+- `steps`: `step`, `task`, `do`, `crew`, `start`, `finish`, `duration`, `slack`, `critical`, and `wait`
+  with `seconds` and `cause`, or null; `critical`: the ids of the critical path;
+- `limits`: `id`, `at`, `crew`, `inside`, `margin`, `without_optional` with `inside` and `margin`;
+- `consumables`: `crew` (`*`: shared), `consumable`, `unit`, `start`, `reserve`, `at_inside`,
+  `reserve_reached`, `margin`, `without_optional` with `at_inside`, `reserve_reached` and `margin`;
+- `clocks`: `step`, `of`, `allowed`, `takes`, `margin`; `windows`: `window` and `open`, a list of pairs;
+- `chance`: `must` and `everything`, each `safe`, `inside` (`p50`, `p90`), `holds`; `confidence`, `prior`;
+- `warnings`: `line`, `column`, `path`, `what`, `right`; and `advisory`.
+
+What `tracker check` prints: plain lines, at most 100 columns, readable without colour.
+"""
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
-from typing import TYPE_CHECKING
+import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
-from tracker.foundation.text import plain
+from tracker.forecast.chances import AtZero, Chance
+from tracker.foundation.errors import Fault
+from tracker.foundation.text import ADVISORY, plain
+from tracker.foundation.times import format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
+from tracker.plan.model import CrewMember, Plan, Step
+from tracker.plan.paper import SHARED, Paper, PaperClock, PaperLimit, Supply
+from tracker.plan.timeline import Timeline
+from tracker.plan.windows import Intervals
+from tracker.plan.yaml_tree import read_tree
 
 if TYPE_CHECKING:
     from tracker.forecast.prior import PacePrior
@@ -32,12 +61,9 @@ def run(args: argparse.Namespace) -> int:
         paper = on_paper(plan)
         chances = at_zero(plan, _prior(args.pace))
     if args.json:
-        from tracker.cli.check_json import check_json
-
         json.dump(check_json(paper, chances), sys.stdout, indent=1, allow_nan=False)
         print()
         return 0
-    from tracker.cli.check_lines import check_lines
 
     for line in check_lines(paper, chances):
         print(plain(line))
@@ -49,3 +75,322 @@ def _prior(path: str | None) -> PacePrior:
     from tracker.plan.read import read_text
 
     return DEFAULT_PRIOR if path is None else read_pace(read_text(path), path)
+
+
+def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:
+    """Return a checked plan as one JSON object; see the head of this file."""
+    plan, course = paper.plan, paper.everything
+    return {
+        "format": 1,
+        "excursion": plan.excursion,
+        "file": plan.file,
+        "zero": plan.zero,
+        "zero_planned": format_instant(plan.zero_planned) if plan.zero_planned else None,
+        "inside": _finite(course.everybody_inside),
+        "without_optional": {"inside": _finite(paper.must.everybody_inside)},
+        "crew": _crew(paper),
+        "steps": [_step_json(course, step.id) | _words(paper, step.id) for step in course.steps],
+        "critical": list(course.critical),
+        "limits": [_limit(limit) for limit in paper.limits],
+        "consumables": [
+            _supply(course, supply) | {"without_optional": _level(paper.must, must)}
+            for supply, must in zip(paper.supplies, paper.supplies_must, strict=True)
+        ],
+        "clocks": [_clock(clock) for clock in paper.clocks],
+        "windows": [
+            {"window": name, "open": [[_finite(a), _finite(b)] for a, b in spans]}
+            for name, spans in paper.windows.items()
+        ],
+        "chance": {
+            "must": _chance(chances.must),
+            "everything": _chance(chances.everything),
+            "confidence": _confidence(paper),
+            "prior": chances.prior,
+        },
+        "warnings": [_warning(warning) for warning in warnings(paper, chances)],
+        "advisory": ADVISORY,
+    }
+
+
+def _clock(clock: PaperClock) -> dict[str, Any]:
+    return {
+        "step": clock.step,
+        "of": clock.of,
+        "allowed": clock.allowed,
+        "takes": _finite(clock.takes),
+        "margin": _finite(clock.allowed - clock.takes),
+    }
+
+
+def warnings(paper: Paper, chances: AtZero) -> list[Fault]:
+    """Return the warnings of a plan: those on paper, and must work below the confidence."""
+    found = list(paper.warnings)
+    if not chances.must.holds:
+        tree = read_tree(paper.plan.source.removeprefix("\ufeff"), paper.plan.file or paper.plan.name)
+        asked = _confidence(paper)
+        share = asked if isinstance(asked, float) else "what `confidence` asks"
+        what = f"must work alone keeps every limit with a chance of {chances.must.safe:.3f}, below {share}"
+        loc = ("confidence",) if "confidence" in tree.root.entries else ("limits", "elapsed")
+        tree.report(loc, what, "take work out of must, or name a rehearsed crew's pace file with --pace")
+        found += tree.faults
+    return found
+
+
+def _finite(value: float | None) -> float | None:
+    return round(value, 3) if value is not None and math.isfinite(value) else None
+
+
+def _crew(paper: Paper) -> list[dict[str, Any]]:
+    course = paper.everything
+    return [
+        {
+            "crew": member.id,
+            "name": member.name,
+            "outside": member.outside,
+            "inside": _finite(course.inside.get(member.id)),
+            "steps": list(course.order[member.id]),
+        }
+        for member in paper.plan.crew
+    ]
+
+
+def _words(paper: Paper, name: str) -> dict[str, Any]:
+    step = paper.plan.step[name]
+    return {"task": step.task, "do": step.do, "crew": list(step.crew)}
+
+
+def _step_json(course: Timeline, name: str) -> dict[str, Any]:
+    wait = course.waits.get(name)
+    return {
+        "step": name,
+        "start": _finite(course.start[name]) if name not in course.lost else None,
+        "finish": _finite(course.finish[name]) if name not in course.lost else None,
+        "duration": _finite(course.duration(name)),
+        "slack": _finite(course.slack[name]),
+        "critical": name in course.critical,
+        "wait": {"seconds": _finite(wait.seconds), "cause": wait.cause} if wait else None,
+    }
+
+
+def _limit(limit: PaperLimit) -> dict[str, Any]:
+    return {
+        "id": limit.name,
+        "at": limit.at,
+        "crew": list(limit.crew),
+        **_margin(limit, limit.inside),
+        "without_optional": _margin(limit, limit.inside_must),
+    }
+
+
+def _margin(limit: PaperLimit, inside: float) -> dict[str, Any]:
+    return {
+        "inside": _finite(inside),
+        "margin": _finite(limit.at - inside) if limit.at is not None else None,
+    }
+
+
+def _supply(course: Timeline, supply: Supply) -> dict[str, Any]:
+    return {
+        "crew": supply.crew,
+        "consumable": supply.consumable,
+        "unit": supply.unit,
+        "start": supply.start,
+        "reserve": supply.reserve,
+        **_level(course, supply),
+    }
+
+
+def _level(course: Timeline, supply: Supply) -> dict[str, Any]:
+    return {
+        "at_inside": round(supply.at_inside, 6) if math.isfinite(supply.at_inside) else None,
+        "reserve_reached": _finite(supply.reserve_reached),
+        "margin": _finite(supply.margin_s(course)),
+    }
+
+
+def _chance(chance: Chance) -> dict[str, Any]:
+    inside = {"p50": _finite(chance.inside_p50), "p90": _finite(chance.inside_p90)}
+    return {"safe": chance.safe, "inside": inside, "holds": chance.holds}
+
+
+def _confidence(paper: Paper) -> float | dict[str, float]:
+    asked = paper.plan.confidence
+    return asked.elapsed if asked.joint else {"elapsed": asked.elapsed, "consumables": asked.consumables}
+
+
+def _warning(warning: Fault) -> dict[str, Any]:
+    return {
+        "line": warning.line,
+        "column": warning.column,
+        "path": warning.path,
+        "what": warning.what,
+        "right": warning.right,
+    }
+
+
+WIDTH = 100
+
+
+def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
+    """Yield the lines of a checked plan."""
+    plan, course = paper.plan, paper.everything
+    yield plain(plan.excursion)
+    yield f"{plain(plan.file)}: {_many(len(plan.tasks), 'task')}, {_many(len(plan.step), 'step')}"
+    planned = f", planned for {format_instant(plan.zero_planned)}" if plan.zero_planned else ""
+    yield from _folded(f"zero: {plan.zero}{planned}")
+    for member in plan.crew:
+        if course.order[member.id]:
+            yield ""
+            yield from _member(plan, course, member)
+    yield ""
+    yield from _folded("critical path (*): " + ", ".join(course.critical))
+    yield ""
+    yield from _limits(paper)
+    yield from _supplies(paper)
+    yield from _clocks(paper)
+    yield from _windows(paper)
+    yield ""
+    yield from _chances(paper, chances)
+    yield ""
+    yield from _warned(paper, chances)
+    yield ADVISORY
+
+
+def _many(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _folded(text: str) -> list[str]:
+    return textwrap.wrap(plain(text, most=20_000), WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+
+
+def _pet(seconds: float) -> str:
+    """Write a PET of the course on paper: to the minute where it is one, else to the second."""
+    if not math.isfinite(seconds):
+        return "never"
+    whole = round(seconds)
+    return format_pet(whole, with_seconds=whole % 60 != 0)
+
+
+def _member(plan: Plan, course: Timeline, member: CrewMember) -> Iterator[str]:
+    name = "" if member.name == member.id else f" {plain(member.name)}"
+    end = f", inside at {_pet(course.inside[member.id])}" if member.outside else ""
+    yield f"{member.id}{name}{end}"
+    wide = min(28, max(len(step) for step in course.order[member.id]))
+    yield f"     start      end    takes  {'step':<{wide}}  what"
+    for name in course.order[member.id]:
+        wait = course.waits.get(name)
+        before = _free_before(course, member.id, name)
+        idle = course.start[name] - before
+        if wait is not None and idle >= 0.5 and wait.cause != f"crew {member.id}":
+            yield f"             {_pet(idle):>8}  waiting for {_cause(wait.cause)}"
+        yield _step_line(plan, course, plan.step[name], member.id, wide)
+
+
+def _free_before(course: Timeline, member: str, step: str) -> float:
+    order = course.order[member]
+    at = order.index(step)
+    return course.finish[order[at - 1]] if at else 0.0
+
+
+def _cause(cause: str) -> str:
+    kind, _, name = cause.partition(" ")
+    return {"need": f"{name} to be done", "crew": name, "window": f"the window {name}"}.get(kind, cause)
+
+
+def _step_line(plan: Plan, course: Timeline, step: Step, member: str, wide: int) -> str:
+    task = plan.task[step.task]
+    mark = "*" if step.id in course.critical else " "
+    start, end = course.start[step.id], course.finish[step.id]
+    if step.id in course.lost:
+        start = end = math.inf
+    optional = f"{task.priority}: " if task.optional else ""
+    others = ", ".join(other for other in step.crew if other != member)
+    with_whom = f"with {others}: " if others else ""
+    hold = f" [go: {step.hold_point}]" if step.hold_point else ""
+    times = f"{mark} {_pet(start):>8} {_pet(end):>8} {_pet(course.duration(step.id)):>8}"
+    line = f"{times}  {step.id:<{wide}}  {optional}{with_whom}{plain(step.do)}{plain(hold)}"
+    return line if len(line) <= WIDTH else line[: WIDTH - 3] + "..."
+
+
+def _apart(seconds: float) -> str:
+    if not math.isfinite(seconds):
+        return "never used up" if seconds > 0 else "not on paper"
+    return f"{format_pet(seconds)} to spare" if seconds >= 0 else f"{format_pet(-seconds)} too late"
+
+
+def _limits(paper: Paper) -> Iterator[str]:
+    yield f"{'margins on paper':<26}{'at':>9}   {'everything':<28}must work alone"
+    for limit in paper.limits:
+        if limit.at is None:
+            yield f"  {limit.name:<24}{'-':>9}   without zero_planned it has no place on paper"
+            continue
+        cells = (f"{_pet(i)}, {_apart(limit.at - i)}" for i in (limit.inside, limit.inside_must))
+        everything, must = cells
+        yield f"  {limit.name:<24}{_pet(limit.at):>9}   {everything:<28}{must}"
+
+
+def _supplies(paper: Paper) -> Iterator[str]:
+    for everything, must in zip(paper.supplies, paper.supplies_must, strict=True):
+        who = "shared" if everything.crew == SHARED else everything.crew
+        name = plain(f"{who}.{everything.consumable}")
+        left, left_must = _left(everything), _left(must)
+        late = _apart(everything.margin_s(paper.everything)), _apart(must.margin_s(paper.must))
+        yield f"  {name:<24}{_reached(everything):>9}   {late[0]:<28}{late[1]}"
+        yield f"  {'  at ingress':<33}   {left:<28}{left_must}"
+
+
+def _reached(supply: Supply) -> str:
+    return format_pet(supply.reserve_reached)
+
+
+def _left(supply: Supply) -> str:
+    if not math.isfinite(supply.at_inside):
+        return "-"
+    unit = plain(supply.unit, most=12)
+    return f"{supply.at_inside:.3g} {unit}, reserve {supply.reserve:g}"
+
+
+def _clocks(paper: Paper) -> Iterator[str]:
+    for clock in paper.clocks:
+        what = f"{clock.step} within {_pet(clock.allowed)} of {clock.of}"
+        verdict = _apart(clock.allowed - clock.takes)
+        yield from _folded(f"  {what}: {_pet(clock.takes)} on paper, {verdict}")
+
+
+def _windows(paper: Paper) -> Iterator[str]:
+    end = paper.everything.everybody_inside
+    for name, spans in paper.windows.items():
+        text = ", ".join(_span(a, b) for a, b in _near(spans, end)) or "not open"
+        yield from _folded(f"  window {name} open: {text}")
+
+
+def _near(spans: Intervals, end: float) -> Intervals:
+    return tuple((a, b) for a, b in spans if a < max(end, 3600.0))
+
+
+def _span(start: float, end: float) -> str:
+    since = "zero" if start <= 0 else _pet(start)
+    return f"{since} to {_pet(end)}" if math.isfinite(end) else f"from {since} on"
+
+
+def _chances(paper: Paper, chances: AtZero) -> Iterator[str]:
+    yield from _folded(f"chance at zero of keeping every limit and reserve, by {chances.prior}:")
+    for words, chance in (("must work alone", chances.must), ("everything", chances.everything)):
+        yield f"  {words:<18}{_percent(chance.safe):>7}   {_range(chance)}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
+
+
+def _range(chance: Chance) -> str:
+    if chance.inside_p50 is None or chance.inside_p90 is None:
+        return "often shut out by a window"
+    return f"inside at {format_pet(chance.inside_p50)}, by {format_pet(chance.inside_p90)} in nine of ten"
+
+
+def _warned(paper: Paper, chances: AtZero) -> Iterator[str]:
+
+    for warning in warnings(paper, chances):
+        yield from _folded(f"warning: {warning}")
