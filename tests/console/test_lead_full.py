@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.layout import VIEWS
 from tracker.console.view.consumables import levels
-from tracker.console.view.grid import folded, heading, under
-from tracker.console.view.grid import region as block
+from tracker.console.view.grid import folded, heading, region, under
 from tracker.console.view.ingress import in_tenths, moved_by, signed
 from tracker.console.view.pages import in_full
 from tracker.console.view.scene import LeadScene, Moved, Orders, Picture, Supposed
@@ -44,9 +43,9 @@ def words(lines: list[Line]) -> str:
 
 def test_what_has_no_room_is_counted_with_the_key_that_shows_it() -> None:
     rows = [(Span(f"row {k}"),) for k in range(9)]
-    shown = text_of(block(heading("things", 30), rows, 30, 6, "a", "thing")).splitlines()
+    shown = text_of(region(heading("things", 30), rows, 30, 6, "a", "thing")).splitlines()
     assert shown[1:] == ["row 0", "row 1", "row 2", "row 3", " ~ 5 more things: a"]
-    assert "~" not in text_of(block(heading("things", 30), rows, 30, 10, "a"))
+    assert "~" not in text_of(region(heading("things", 30), rows, 30, 10, "a"))
 
 
 @pytest.mark.parametrize("name", ["limits", "decide", "tasks", "fresh", "readings", "moved"])

@@ -8,9 +8,7 @@ import numpy as np
 import pytest
 
 from tracker.debrief import level
-from tracker.debrief import level as effects
-from tracker.debrief.level import Level, Seen, log_likelihood, side_by_side
-from tracker.debrief.level import fit_level as fit
+from tracker.debrief.level import Level, Seen, fit_level, log_likelihood, side_by_side
 from tracker.forecast.pace import Evidence, Layout, observe, start
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 
@@ -39,7 +37,7 @@ def _season(excursions: int, *, drift: float = 0.0, steps: int = 60, seed: int =
 
 
 def test_effects_are_told_apart() -> None:
-    found = effects.fit(_season(200))
+    found = level.fit_effects(_season(200))
     together = found.mean + found.effect[0] + found.effect[2]
     assert together == pytest.approx(math.log(1.2) - 0.30, abs=0.02)
     assert found.effect[1] - found.effect[0] == pytest.approx(0.20, abs=0.02)
@@ -49,20 +47,20 @@ def test_effects_are_told_apart() -> None:
 
 
 def test_few_steps_change_little() -> None:
-    found = effects.fit(_season(1, steps=2))
+    found = level.fit_effects(_season(1, steps=2))
     assert abs(found.mean - math.log(DEFAULT_PRIOR.median)) < 0.12
     assert np.abs(found.effect).max() < 0.08
 
 
 def test_nothing_seen_is_the_prior() -> None:
-    found = effects.fit(_season(1, steps=0))
+    found = level.fit_effects(_season(1, steps=0))
     assert found.mean == pytest.approx(math.log(DEFAULT_PRIOR.median))
     assert found.noise_var == pytest.approx(DEFAULT_PRIOR.sigma**2)
 
 
 def test_level_and_noise_are_found() -> None:
     seen = _season(200)
-    found = fit(side_by_side(seen, np.concatenate([CREW_TRUTH, WORK_TRUTH])), DEFAULT_PRIOR)
+    found = fit_level(side_by_side(seen, np.concatenate([CREW_TRUTH, WORK_TRUTH])), DEFAULT_PRIOR)
     assert found.mean == pytest.approx(math.log(1.2), abs=0.02)
     assert found.spread == pytest.approx(0.07, abs=0.02)
     # The likelihood is Student's, for outliers; of purely normal noise it sees a little too much.
@@ -72,8 +70,8 @@ def test_level_and_noise_are_found() -> None:
 
 def test_drift_is_found() -> None:
     truth = np.concatenate([CREW_TRUTH, WORK_TRUTH])
-    steady = fit(side_by_side(_season(100), truth), DEFAULT_PRIOR)
-    drifting = fit(side_by_side(_season(100, drift=0.15), truth), DEFAULT_PRIOR)
+    steady = fit_level(side_by_side(_season(100), truth), DEFAULT_PRIOR)
+    drifting = fit_level(side_by_side(_season(100, drift=0.15), truth), DEFAULT_PRIOR)
     assert drifting.weights[2] > 0.5 > steady.weights[2]
     assert sum(drifting.weights) == pytest.approx(1.0)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tracker.debrief import journals as many
+from tracker.debrief import journals
 from tracker.debrief.excursion import Excursion, Scoring
 from tracker.debrief.journals import Job, debriefs, shared_out
 from tracker.foundation.errors import TrackerError
@@ -31,12 +31,12 @@ def _found(paths: list[Path]) -> list[Excursion]:
 @pytest.fixture
 def shared(monkeypatch: pytest.MonkeyPatch) -> None:
     """Share out among two processes however few journals there are."""
-    monkeypatch.setattr(many, "_processes", lambda journals: 2)
+    monkeypatch.setattr(journals, "_processes", lambda count: 2)
 
 
 def test_few_journals_are_not_shared_out() -> None:
-    assert many._processes(20) == 1
-    assert 1 <= many._processes(1000) <= many.MOST_PROCESSES
+    assert journals._processes(20) == 1
+    assert 1 <= journals._processes(1000) <= journals.MOST_PROCESSES
 
 
 def test_shared_out_they_are_the_same_in_the_same_order(
@@ -46,7 +46,7 @@ def test_shared_out_they_are_the_same_in_the_same_order(
     assert [one.journal for one in alone] == [path.name for path in files]
     assert all(one.judgement is not None for one in alone)
     for processes in (1, 2, 5):
-        monkeypatch.setattr(many, "_processes", lambda journals, count=processes: count)
+        monkeypatch.setattr(journals, "_processes", lambda given, count=processes: count)
         assert _found(files) == alone
 
 
@@ -70,7 +70,7 @@ def test_a_copy_is_left_out(files: list[Path], tmp_path: Path, capsys: pytest.Ca
 def test_what_a_process_that_ends_early_leaves_is_done_here(
     files: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    here, really = os.getpid(), many._done
+    here, really = os.getpid(), journals._done
 
     def done(job: Job) -> Excursion | TrackerError:
         if os.getpid() != here and job[0] != files[0]:
@@ -78,7 +78,7 @@ def test_what_a_process_that_ends_early_leaves_is_done_here(
         return really(job)
 
     alone = _found(files)
-    monkeypatch.setattr(many, "_done", done)
+    monkeypatch.setattr(journals, "_done", done)
     assert list(shared_out([(path, path.name, SCORING) for path in files], 2)) == alone
 
 

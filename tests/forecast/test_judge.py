@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from functools import partial
 
 import numpy as np
@@ -29,8 +30,13 @@ def test_a_set_comes_to_the_same_whatever_was_asked_before(kind: Kind) -> None:
         rng, made = random.Random(seed), chance(seed, kind)
         asked = Judge(made)
         for kept in _sets(made, rng, 8):
-            ask = rng.choice([asked.outcome, asked.median, asked.course, partial(starts, asked)])
-            ask(kept)
+            asks: list[Callable[[frozenset[int]], object]] = [
+                asked.outcome,
+                asked.median,
+                asked.course,
+                partial(starts, asked),
+            ]
+            rng.choice(asks)(kept)
             present = made.present(kept)
             course = advance(made, begin(made), present, starts=True)
             found = broken(made, present, course)

@@ -7,9 +7,7 @@ import pytest
 
 from tests.chance import Kind, brute, chance
 from tests.worlds import Ask, Optional, Work, world
-from tracker.forecast import choose as kept
-from tracker.forecast import choose as reach
-from tracker.forecast import choose as search
+from tracker.forecast import choose
 from tracker.forecast.choose import kept_set
 from tracker.forecast.task_sets import Judge
 
@@ -46,9 +44,9 @@ def test_the_bound_of_long_searches_prunes_nothing_better(
     kind: Kind, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With the bound from the first set on, few amounts told apart, and few scenarios looked at first."""
-    monkeypatch.setattr(search, "SHORT", 0)
-    monkeypatch.setattr(reach, "WORTHS", 4)
-    monkeypatch.setattr(kept, "FEW", 8)
+    monkeypatch.setattr(choose, "SHORT", 0)
+    monkeypatch.setattr(choose, "WORTHS", 4)
+    monkeypatch.setattr(choose, "FEW", 8)
     for seed in range(15, 25):
         made = chance(seed, kind)
         best, found = brute(made), kept_set(made)
@@ -66,6 +64,6 @@ def test_the_bound_saves_most_of_a_long_search(monkeypatch: pytest.MonkeyPatch) 
     assert kept_set(made, budget=1000).proven
     found = kept_set(made, budget=10**6)
     assert len(found.tasks) == 5
-    monkeypatch.setattr(search, "SHORT", 10**6)
+    monkeypatch.setattr(choose, "SHORT", 10**6)
     assert not kept_set(made, budget=1000).proven
     assert kept_set(made, budget=10**6).tasks == found.tasks

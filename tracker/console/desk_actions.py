@@ -8,7 +8,7 @@ from typing import Any
 
 from textual.screen import Screen
 
-from tracker.console import key_events as hands
+from tracker.console import key_events
 from tracker.console.commands import COMMANDS
 from tracker.console.entry import EntryLine
 from tracker.console.key_events import Deed, Kind, Prefix
@@ -149,13 +149,13 @@ class Deeds(Screen[None]):
 
     def _deed(self, progress: Progress, digit: int, prefix: Prefix | None) -> Deed:
         if prefix is not None and prefix.kind == "count":
-            return hands.one_more(progress, digit)
+            return key_events.one_more(progress, digit)
         if prefix is not None and prefix.kind == "skip":
-            return hands.skip(progress, digit)
-        crew = hands.member_of(progress, digit)
+            return key_events.skip(progress, digit)
+        crew = key_events.member_of(progress, digit)
         painted = self.last_scene.progress.current.get(crew) if self.last_scene and crew else None
         now = self.sitting.session.now(self.utc(), progress)
-        return hands.tick(
+        return key_events.tick(
             progress, digit, painted, now, prefix.minutes if prefix else None, start=self.key("zero")
         )
 
@@ -186,7 +186,7 @@ class Deeds(Screen[None]):
         words = f"the clock starts at {at:%H:%M:%S} UTC"
         planned = progress.plan.zero_planned
         if planned is not None and progress.plan.windows and abs(at - planned) > SLIP:
-            words += f"; planned for {planned:%Y-%m-%d %H:%M}{hands.windows_words(at, planned)}"
+            words += f"; planned for {planned:%Y-%m-%d %H:%M}{key_events.windows_words(at, planned)}"
         self.perform(Deed(({"kind": "zero", "utc": utc},), words))
 
     def _with_progress(self, make: Callable[[Progress], Deed]) -> None:
@@ -219,15 +219,15 @@ class Deeds(Screen[None]):
         elif session.unsaved:
             self.say("the disk has not answered yet; press it again", "late")
         else:
-            self._with_progress(lambda p: hands.redo(p, session.seat))
+            self._with_progress(lambda p: key_events.redo(p, session.seat))
 
     def action_go(self) -> None:
         """Give the go that is next."""
-        self._with_progress(hands.went)
+        self._with_progress(key_events.went)
 
     def action_resume(self) -> None:
         """End every hold."""
-        self._with_progress(lambda p: hands.resumed(p, hold=self.key("hold")))
+        self._with_progress(lambda p: key_events.resumed(p, hold=self.key("hold")))
 
     def action_acknowledge(self) -> None:
         """Acknowledge the first alert."""

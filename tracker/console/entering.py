@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-from tracker.console import key_events as hands
+from tracker.console import key_events
 from tracker.console.entry import EntryLine, Holder, Purpose
 from tracker.console.key_events import Deed
-from tracker.console.layout import WHAT_IF_PAGE as PAGE
+from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.view.steps import rows_of
 from tracker.console.view.words import count, pet_s
 from tracker.console.what_if import Weighing
@@ -26,7 +26,7 @@ class Entering(Holder, Weighing):
 
     def action_entry(self) -> None:
         """Open the entry line with the chosen step, crew member or event; without one with the kept text."""
-        if self.view_name == PAGE:
+        if self.view_name == WHAT_IF_PAGE:
             self._open("what-if", None)
         elif self.view_name == "events" and self.chosen is not None:
             event = next((e for e in listed_events(self.progress) if str(e.number) == self.chosen), None)
@@ -50,7 +50,7 @@ class Entering(Holder, Weighing):
 
     def action_take_back(self) -> None:
         """Open the entry line with the withdrawal of the chosen event; a supposed line goes at once."""
-        if self.view_name == PAGE:
+        if self.view_name == WHAT_IF_PAGE:
             self.suppose_less()
         elif self.view_name == "events" and self.chosen is not None:
             self._open("entry", f"withdraw {self.chosen}")
@@ -192,7 +192,7 @@ class Entering(Holder, Weighing):
 
     def _crew(self, events: list[dict[str, Any]]) -> tuple[str, ...]:
         assert self.progress is not None
-        named = [c for event in events for c in hands.crew_of(self.progress, event)]
+        named = [c for event in events for c in key_events.crew_of(self.progress, event)]
         return tuple(dict.fromkeys(named))
 
     # Finding a step

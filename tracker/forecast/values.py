@@ -193,7 +193,6 @@ class Estimate:
 
     def as_json(self) -> dict[str, Any]:
         """Return the estimate as the contract's JSON object: plain numbers, null for what is not."""
-
         return as_json(self)
 
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from tracker.console.key_events import crew_of
-from tracker.console.view.grid import folded, heading
-from tracker.console.view.grid import region as block
+from tracker.console.view.grid import folded, heading, region
 from tracker.console.view.scene import LeadScene
 from tracker.console.view.styled_text import Ink, Line, Span, put, say
 from tracker.console.view.words import pet, pet_s, stand_of, took
@@ -24,7 +23,7 @@ def word(scene: LeadScene, width: int, height: int) -> list[Line]:
     rows.append(_event(scene, "journal", last_event(scene)))
     rows.append(_readings(scene))
     lines = [line for row in rows for line in (folded(row, width, 22) if scene.whole else [row])]
-    return block(head, lines, width, height, scene.key("whole"))
+    return region(head, lines, width, height, scene.key("whole"))
 
 
 def last_tick(scene: LeadScene) -> Recorded | None:

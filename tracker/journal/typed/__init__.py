@@ -18,7 +18,7 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, instant_of
 from tracker.journal.kinds import BY_KIND, BY_WORD
 from tracker.journal.progress import Progress
-from tracker.journal.typed import lines as several
+from tracker.journal.typed import lines
 from tracker.journal.typed.fill import Setting, fill
 from tracker.journal.typed.lines import begins_reading, expand_added, readings
 from tracker.journal.typed.match import crew_or_none, current_step, find_word
@@ -52,7 +52,6 @@ def chosen_events(text: str, progress: Progress, now: float, utc: datetime) -> l
 
 def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tuple[Event, Event]]:
     """Return every event of a line as it was typed, and as it is supposed."""
-
     found: list[tuple[Event, Event]] = []
     for part in parted(text):
         so_far = progress.suppose(*(event for _, event in found)) if found else progress
@@ -107,7 +106,7 @@ def tick(progress: Progress, crew: str, at: int | None = None) -> Event:
     step = current_step(progress, crew)
     missing = progress.missing(step)
     if missing:
-        raise EventError(several.absent(progress, step, missing))
+        raise EventError(lines.absent(progress, step, missing))
     return {"kind": "done", "step": step} | ({} if at is None else {"at": at})
 
 
@@ -150,7 +149,7 @@ def _by_word(text: str, entry: Entry, setting: Setting) -> list[Event]:
         return readings(entry, setting)
     if text.lower() == "undo" and not any(token.text.isdigit() or token.keyed for token in entry.tokens):
         _nothing_more(entry)
-        return several.undo(setting)
+        return lines.undo(setting)
     if word.kind == "added":
         expand_added(entry, setting)
     event = fill(word, entry, setting)
@@ -167,8 +166,8 @@ def _by_crew(crew: str, entry: Entry, setting: Setting) -> list[Event]:
     if not entry or is_time(head) or (entry.tokens[0].keyed or ("",))[0] in ("at", "seat"):
         return [tick(setting.progress, crew) | _when_and_where(entry, mine)]
     if head.startswith(">"):
-        return several.sweep(crew, entry, mine)
-    counted = several.counted(crew, entry, setting.progress)
+        return lines.sweep(crew, entry, mine)
+    counted = lines.counted(crew, entry, setting.progress)
     if counted is not None:
         return [counted | _when_and_where(entry, mine)]
     if head.lower() in BY_WORD:
