@@ -50,6 +50,6 @@ def test_a_way_home_counts_with_the_time_it_takes(world: World) -> None:
 def test_too_many_kinds_of_steps_are_not_summed_on_the_way(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(usage, "MOST", 1)
+    monkeypatch.setattr("tracker.forecast.usage.MOST", 1)
     assert Tally.of(world) is None
     assert Tally.of(replace(world, accounts=())) is None

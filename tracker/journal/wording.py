@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tracker.console.view.words import pet, pet_s
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_exact
+from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.progress import Progress
 
 _VERBS = {
@@ -33,7 +32,7 @@ def _subject(progress: Progress, kind: str, body: Mapping[str, Any]) -> list[str
     if kind in ("held", "resumed", "called"):
         whom = _people(body.get("crew")) or "all"
         until = body.get("until")
-        ends = f"until {pet_s(until)}" if isinstance(until, (int, float)) else ""
+        ends = f"until {format_pet(until, with_seconds=True)}" if isinstance(until, (int, float)) else ""
         return [whom, str(body.get("call", "")), ends]
     if "step" in body:
         return [*_step(progress, str(body["step"])), _counted(progress, body), *_figures(kind, body)]
@@ -73,7 +72,7 @@ def _value(progress: Progress, kind: str, body: Mapping[str, Any]) -> str:
     name = str(body.get("consumable") or str(body.get("limit", "")).rpartition(".")[2])
     consumable = progress.plan.consumable.get(name)
     if kind == "limited" and consumable is None:
-        return pet(value)
+        return format_pet(value)
     return f"{value:.10g} {consumable.unit}" if consumable else f"{value:.10g}"
 
 
@@ -109,7 +108,7 @@ def _pointed(progress: Progress, body: Mapping[str, Any]) -> list[str]:
     else:
         what = f"{number}: {event_words(progress, target.kind, target.body)}"
     at = body.get("at")
-    return [what, f"to {pet_s(at)}" if isinstance(at, (int, float)) else ""]
+    return [what, f"to {format_pet(at, with_seconds=True)}" if isinstance(at, (int, float)) else ""]
 
 
 def _people(crew: object) -> str:

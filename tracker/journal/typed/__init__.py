@@ -12,10 +12,9 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from tracker.console.view.words import pet_s
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_instant, instant_of
+from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.kinds import BY_KIND, BY_WORD
 from tracker.journal.progress import Progress
 from tracker.journal.typed import lines
@@ -33,7 +32,9 @@ def with_supposed(text: str, shown: Progress, now: float, utc: datetime) -> tupl
     events = supposed_events(text, shown, now, utc)
     supposed = shown.suppose(*events)
     if shown.zero is not None and supposed.at > max(now, shown.at) + 1:
-        raise EventError(f"{pet_s(supposed.at)} is not yet; what is supposed happens by {pet_s(now)}")
+        raise EventError(
+            f"{format_pet(supposed.at, with_seconds=True)} is not yet; what is supposed happens by {format_pet(now, with_seconds=True)}"
+        )
     return supposed, events
 
 
