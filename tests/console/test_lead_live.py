@@ -104,7 +104,7 @@ async def test_a_journal_that_is_not_there_ends_the_view(tmp_path: Path) -> None
 
 def test_nothing_that_writes_is_even_loaded() -> None:
     code = (
-        "import sys, tracker.console.lead_app, tracker.console.watching, tracker.cli.watch; "
+        "import sys, tracker.console.lead, tracker.cli.watch; "
         "print(*(m for m in sys.modules if m.startswith('tracker.console')))"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -38,7 +38,7 @@ def test_a_source_that_is_no_good_is_one_line_a_fault(tmp_path: Path, name: str,
 
 def test_nothing_heavy_is_imported_before_the_first_frame() -> None:
     code = (
-        "import sys, tracker.cli.run, tracker.console.app\n"
+        "import sys, tracker.cli.run, tracker.console.desk\n"
         "heavy = {'numpy', 'sqlite_utils', 'sqlite3', 'ruamel', 'pydantic', 'matplotlib'}\n"
         "print(sorted(heavy & {name.split('.')[0] for name in sys.modules}))"
     )

@@ -68,7 +68,7 @@ def test_debrief_as_csv_draws_nothing(example: Path, tmp_path: Path) -> None:
 
 def test_the_desk_is_painted_before_plans_are_validated_or_arrays_loaded() -> None:
     code = (
-        "import sys, tracker.console.app, tracker.console.settings, tracker.console.sitting\n"
+        "import sys, tracker.console.desk, tracker.console.settings\n"
         "print(*sorted({name.split('.')[0] for name in sys.modules}))"
     )
     ran = _fresh(code)

@@ -32,9 +32,8 @@ def with_supposed(text: str, shown: Progress, now: float, utc: datetime) -> tupl
     events = supposed_events(text, shown, now, utc)
     supposed = shown.suppose(*events)
     if shown.zero is not None and supposed.at > max(now, shown.at) + 1:
-        raise EventError(
-            f"{format_pet(supposed.at, with_seconds=True)} is not yet; what is supposed happens by {format_pet(now, with_seconds=True)}"
-        )
+        at, latest = (format_pet(one, with_seconds=True) for one in (supposed.at, now))
+        raise EventError(f"{at} is not yet; what is supposed happens by {latest}")
     return supposed, events
 
 
