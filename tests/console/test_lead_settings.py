@@ -150,8 +150,8 @@ def test_the_file_is_read_by_the_verb_and_its_faults_come_before_any_screen(
         assert told.out == "" and "lead_keys.mark: w is the key of what-if" in told.err
 
 
-def test_ids_of_the_view_are_in_the_readme() -> None:
-    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+def test_ids_of_the_view_are_told() -> None:
+    text = (Path(__file__).parents[2] / "plans" / "SETTINGS.md").read_text(encoding="utf-8")
     named = text.partition("ids of the lead's view:")[2].partition("\n\n")[0]
     assert [one.strip("`.\n") for one in named.split()] and all(
         f"`{command.id}`" in named for command in LEAD_COMMANDS if command.id != "back"

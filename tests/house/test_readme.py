@@ -1,4 +1,4 @@
-"""What README.md shows works: its commands, its Python, its queries; and it shows every command there is."""
+"""What README.md and the pages behind it show works: commands, Python, queries; and every command is shown."""
 
 from __future__ import annotations
 
@@ -13,10 +13,12 @@ from tests.house.tree import TOP, nobody, text
 from tracker.cli.main import VERBS
 
 README = text(TOP / "README.md")
+GUIDE = text(TOP / "plans" / "GUIDE.md")
+JOURNAL = text(TOP / "plans" / "JOURNAL.md")
 
 
 def _blocks(language: str) -> list[str]:
-    return re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
+    return re.findall(rf"```{language}\n(.*?)```", "\n".join((README, GUIDE, JOURNAL)), re.DOTALL)
 
 
 def _lines(language: str) -> list[str]:
@@ -42,7 +44,7 @@ def test_every_command_has_a_row() -> None:
 
 
 def test_named_files_are_there() -> None:
-    named = re.findall(r"(?:plans|tracker)/[\w/.-]+\.\w+", README)
+    named = re.findall(r"(?:plans|tracker)/[\w/.-]+\.\w+", README + GUIDE)
     assert named
     nobody(path for path in named if not (TOP / path).is_file())
 
@@ -75,7 +77,7 @@ def test_python_runs_after_the_scripted_excursion(
 
 def test_the_journal_tables_have_the_columns_that_are_told(example: Path) -> None:
     rows = re.findall(
-        r"^\| `(events|as_run|as_spent|journal|estimates)` \| [^|]+ \| (.*) \|$", README, re.MULTILINE
+        r"^\| `(events|as_run|as_spent|journal|estimates)` \| [^|]+ \| (.*) \|$", JOURNAL, re.MULTILINE
     )
     assert len(rows) == 5
     with sqlite3.connect(f"file:{example}?mode=ro", uri=True) as database:
