@@ -1,4 +1,4 @@
-"""What README.md and the pages behind it show works: commands, Python, queries; and every command is shown."""
+"""What README.md and the pages behind it show works: commands, Python, queries; every command is shown."""
 
 from __future__ import annotations
 
