@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tracker.console.commands import COMMANDS
-from tracker.console.keys import named, shown, with_keys
+from tracker.console.keys import _NAMED, named, shown, with_keys
 from tracker.console.settings import Settings
 from tracker.console.settings_file import load_settings, read_settings, settings_path
 from tracker.foundation.errors import TrackerError
@@ -106,6 +106,18 @@ def test_a_character_is_shown_as_it_was_written(char: str) -> None:
 
     assert named(char) == _character_to_key(char)
     assert shown(named(char)) == char
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [("tab", "Tab"), ("backspace", "Backspace"), ("delete", "Delete"), ("shift+tab", "Shift+Tab"), ("f5", "F5")],
+)
+def test_a_key_with_a_name_is_shown_by_it(key: str, words: str) -> None:
+    assert shown(key) == words
+
+
+def test_no_key_is_shown_as_a_character_that_nobody_can_read() -> None:
+    assert [key for key in _NAMED if not shown(key).isprintable()] == []
 
 
 def test_where_the_file_is() -> None:

@@ -26,6 +26,10 @@ VERBS = {
 }
 """Every verb with one line of help; `tracker.cli.VERB` holds it (`import_` for `import`)."""
 
+_TIMES = ("--at", "--since")
+"""Options whose value is a time, of whichever verb."""
+_BEFORE_ZERO = re.compile(r"-\d[\d:.]*")
+
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command line and return its exit status: 0 done, 1 input at fault, 2 wrong usage."""
@@ -58,12 +62,24 @@ def _dispatch(arguments: list[str]) -> int:
         raise WrongUsage(f"tracker: there is no command {verb!r}; `tracker` lists them")
     module = importlib.import_module(f"tracker.cli.{'import_' if verb == 'import' else verb}")
     parser = argparse.ArgumentParser(prog=f"tracker {verb}", description=VERBS[verb], allow_abbrev=False)
-    # A time before zero, as in `--at -0:10`, begins like an option; argparse takes it for a number.
-    parser._negative_number_matcher = re.compile(r"-\d[\d:.]*$")
     module.add_arguments(parser)
     # Options may stand between the words of an event, as in `record J done --at 0:12 step=a.1`.
-    status: int = module.run(parser.parse_intermixed_args(arguments[1:]))
+    status: int = module.run(parser.parse_intermixed_args(_joined(arguments[1:])))
     return status
+
+
+def _joined(arguments: list[str]) -> list[str]:
+    """Return the arguments with a time before zero, as in `--at -0:10`, joined to the option it belongs to.
+
+    By itself it begins like an option, and would be taken for one.
+    """
+    joined: list[str] = []
+    for argument in arguments:
+        if joined and joined[-1] in _TIMES and _BEFORE_ZERO.fullmatch(argument):
+            joined[-1] += f"={argument}"
+        else:
+            joined.append(argument)
+    return joined
 
 
 def _overview() -> str:

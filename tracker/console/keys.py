@@ -64,9 +64,11 @@ def shown(key: str) -> str:
     if key in _SHOWN:
         return _SHOWN[key]
     try:
-        return unicodedata.lookup(key.replace("_", " "))
+        found = unicodedata.lookup(key.replace("_", " "))
     except KeyError:
-        return "+".join(part.capitalize() for part in key.split("+"))
+        found = ""
+    # Names such as tab and backspace are also those of control characters, which nobody can read.
+    return found if found.isprintable() and found else "+".join(map(str.capitalize, key.split("+")))
 
 
 def keys_of(given: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...]]:
