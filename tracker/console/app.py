@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import os
-from typing import Any, ClassVar
+from typing import ClassVar
 from weakref import WeakSet
 
 from textual import events
-from textual.app import App
 from textual.command import CommandPalette
-from textual.screen import Screen
 from textual.widgets import Input
 
 from tracker.console.entry import EntryLine
 from tracker.console.key_events import REPEAT_S
-from tracker.console.terminal import DEFAULT, THEMES, driver_for_here, end_on_signals, lean, over_a_wire
+from tracker.console.terminal import (
+    DEFAULT,
+    THEMES,
+    LeanApp,
+    driver_for_here,
+    end_on_signals,
+    over_a_wire,
+    passed_on,
+)
 
 
-class Frame(App[None]):
+class Frame(LeanApp):
     """An application with our looks; who inherits shows the screens."""
 
     CSS_PATH = "desk.tcss"
@@ -58,14 +64,14 @@ class Frame(App[None]):
         if again and event.key == "enter":
             return  # It bounced: the first one entered the line, this one would open the next.
         line = self.focused
-        if await self._check_bindings(event.key, priority=True):
+        if await self.do_bound(event.key, priority=True):
             return
         if isinstance(line, EntryLine) and event.is_printable and event.character is not None:
             line.add_character(event.character)
         else:
-            await self._check_bindings(event.key)
+            await self.do_bound(event.key)
 
-    async def _on_key(self, event: events.Key) -> None:
+    async def on_key(self, event: events.Key) -> None:
         """Give a line that has just been opened the keys that were typed fast behind the one that opened it.
 
         They were on their way as commands before the line was there; typed text must never act as commands.
@@ -73,9 +79,7 @@ class Frame(App[None]):
         if event in self._loose and isinstance(self.focused, Input):
             event.prevent_default()
             event.stop()
-            typed = events.Key(event.key, event.character)
-            typed._set_forwarded()
-            self.focused.post_message(typed)
+            self.focused.post_message(passed_on(event))
 
     def mind_signals(self) -> None:
         """End in good order when a signal says so."""
@@ -86,9 +90,6 @@ class Frame(App[None]):
         """Open the palette, in our words."""
         if not isinstance(self.screen, CommandPalette):
             self.push_screen(CommandPalette(id="--command-palette", placeholder="a command by its words"))
-
-    def _display(self, screen: Screen[Any], renderable: Any) -> None:
-        super()._display(screen, lean(renderable))
 
     def get_css_variables(self) -> dict[str, str]:
         """Return the theme's roles; those of the default where another theme has none."""

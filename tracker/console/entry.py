@@ -136,7 +136,6 @@ class EntryLine(Input):
 
     def add_character(self, character: str) -> None:
         """Put a character at the cursor, or in the place of what is selected."""
-        self._restart_blink()
         if self.selection.is_empty:
             self.insert_text_at_cursor(character)
         else:

@@ -1,6 +1,8 @@
-"""What keeps the terminal clean: signals that end the app properly, input that cannot break it.
+"""The terminal: what keeps it clean and lean, and the looks.
 
-The looks: one accent, greys, and two state colours that all eyes tell apart; each role is a variable.
+Hides where the screen library has to be reached behind its public names: this file and the one that serves
+browsers are the only ones that do, and a test says that the names are there. The looks: one accent, greys,
+and two state colours that all eyes tell apart; each role is a variable.
 """
 
 from __future__ import annotations
@@ -14,10 +16,12 @@ from functools import partial
 from typing import Any
 
 from rich.console import Console
+from textual import events
 from textual._compositor import ChopsUpdate
 from textual.app import App
 from textual.driver import Driver
 from textual.drivers import linux_driver
+from textual.screen import Screen
 from textual.theme import Theme
 
 
@@ -53,11 +57,24 @@ class LeanUpdate(ChopsUpdate):
         return "".join(written)
 
 
-def lean(update: Any) -> Any:
-    """Return an update of the screen that writes no more than it must."""
-    if type(update) is ChopsUpdate:
-        return LeanUpdate(update.chops, update.spans, update.chop_ends)
-    return update
+class LeanApp(App[None]):
+    """An application that writes no more to the terminal than it must."""
+
+    def _display(self, screen: Screen[Any], renderable: Any) -> None:
+        if type(renderable) is ChopsUpdate:
+            renderable = LeanUpdate(renderable.chops, renderable.spans, renderable.chop_ends)
+        super()._display(screen, renderable)
+
+    async def do_bound(self, key: str, *, priority: bool = False) -> bool:
+        """Do what is bound to a key, at once; whether anything is."""
+        return await self._check_bindings(key, priority=priority)
+
+
+def passed_on(event: events.Key) -> events.Key:
+    """Return a key as the widget that has the focus is handed it: it is not looked up among the bindings."""
+    typed = events.Key(event.key, event.character)
+    typed._set_forwarded()
+    return typed
 
 
 def driver_for_here() -> type[Driver] | None:
