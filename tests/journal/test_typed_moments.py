@@ -9,6 +9,7 @@ import pytest
 
 from tests.journals import MORNING, ZERO, done, plan
 from tests.typed_lines import NOW, NOW_S, RELEASE, UNDER_WAY, after, refused, typed
+from tracker.console.key_events import undo
 from tracker.foundation.errors import EventError
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
@@ -86,6 +87,16 @@ def test_undo_takes_back_what_was_recorded_together_and_then_the_one_before() ->
         assert one.progress().steps["egress.2"].ended is None
         assert [event["event"] for event in typed("undo", one.progress())] == [2]
         assert "nothing of this seat" in _refused_for("undo", one.progress(), "stranger")
+
+
+def test_undo_takes_back_a_correction_before_what_it_corrects() -> None:
+    progress = after(ZERO, done("egress.hatch", 320), {"kind": "amended", "event": 2, "at": 300})
+    events = typed("undo", progress)
+    assert events == [{"kind": "withdrawn", "event": 3}]
+    assert tuple(events) == undo(progress, "op").events
+    corrected = progress.suppose(*events)
+    assert corrected.steps["egress.hatch"].done == 320
+    assert typed("undo", corrected) == [{"kind": "withdrawn", "event": 2}]
 
 
 def _refused_for(text: str, progress: Progress, seat: str) -> str:

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
-from tracker.journal.progress import Progress, Recorded, together
+from tracker.journal.progress import Progress, Recorded
 from tracker.journal.wording import event_words
 from tracker.plan.windows import slip_s
 
@@ -143,52 +143,32 @@ def resumed(progress: Progress, *, hold: str = "h") -> Deed:
     return Deed(({"kind": "resumed", "crew": crew},), f"{' '.join(crew)} resumed", tuple(crew))
 
 
-def in_force(recorded: Iterable[Recorded]) -> list[Recorded]:
-    """Return the events that nothing has taken back, `withdrawn` ones among them, by number."""
-    ordered = sorted(recorded, key=lambda event: -event.number)
-    back: set[int] = set()
-    kept = []
-    for event in ordered:
-        if event.number in back:
-            continue
-        kept.append(event)
-        if event.kind == "withdrawn":
-            back.add(int(event.body["event"]))
-    return kept[::-1]
-
-
 def undo(progress: Progress, seat: str, *, redo: str = "U") -> Deed:
     """Return what takes back this seat's latest event in force, with those it was written together with.
 
     `redo`: the key that brings it back.
     """
-    own = [e for e in in_force(progress.fold.recorded) if e.seat == seat and e.kind != "withdrawn"]
-    if not own:
+    taken = progress.fold.undo(seat)
+    if not taken:
         return refusal("this seat has nothing to take back")
-    last = own[-1]
-    taken = [e for e in own if together(e, last)]
-    events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(taken))
+    last = taken[0]
+    events = tuple({"kind": "withdrawn", "event": e.number} for e in taken)
     more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
     return Deed(
         events,
         f"took back {last.number}{more}: {_about(progress, last)}   {redo} brings it back",
-        _all_of(progress, taken),
+        _all_of(progress, reversed(taken)),
     )
 
 
 def redo(progress: Progress, seat: str) -> Deed:
     """Return what brings back this seat's latest undo, as long as nothing was written since."""
-    own = [e for e in in_force(progress.fold.recorded) if e.seat == seat]
-    newest = max((e.number for e in own if e.kind != "withdrawn"), default=0)
-    again = {e.number for e in progress.fold.recorded if e.kind == "withdrawn"}
-    undone = [e for e in own if e.kind == "withdrawn" and e.number > newest and e.body["event"] not in again]
-    if not undone:
+    back = progress.fold.redo(seat)
+    if not back:
         return refusal("nothing was taken back since this seat's last event")
-    last = undone[-1]
-    back = [e for e in undone if together(e, last)]
     numbers = {e.body["event"] for e in back}
-    targets = [e for e in progress.fold.recorded if e.number in numbers] or [last]
-    events = tuple({"kind": "withdrawn", "event": e.number} for e in reversed(back))
+    targets = [e for e in progress.fold.recorded if e.number in numbers] or [back[0]]
+    events = tuple({"kind": "withdrawn", "event": e.number} for e in back)
     more = f" and {len(targets) - 1} with it" if len(targets) > 1 else ""
     words = f"brought back {targets[-1].number}{more}: {_about(progress, targets[-1])}"
     return Deed(events, words, _all_of(progress, targets))

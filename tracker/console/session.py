@@ -14,7 +14,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tracker.console.due import Renewal, is_live, next_change, now_of
 from tracker.console.key_events import REPEAT_S, Deed, pointed_at, undo, with_decisions
@@ -36,12 +36,8 @@ from tracker.console.writer import (
 from tracker.forecast.values import Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Folded, Progress
 from tracker.journal.wording import news
-
-if TYPE_CHECKING:
-    from tracker.journal.fold import Fold
-
 
 PATIENCE_S = 0.1
 """After this time without an answer from the disk the screen says *saving*."""
@@ -95,7 +91,7 @@ class Queue:
         found = [p for p in self.jobs.values() if not p.taken_back and not p.is_undo]
         return found[-1] if found else None
 
-    def onto(self, fold: Fold, seat: str) -> Fold:
+    def onto(self, fold: Folded, seat: str) -> Folded:
         """Return the fold with everything that waits on top; what it contradicts is left out."""
         for pending in self.jobs.values():
             if pending.taken_back:
@@ -118,7 +114,7 @@ class Shelf:
         """Keep what the writer has left out."""
         self._kept.append(pending)
 
-    def mind(self, fold: Fold, job: Job) -> None:
+    def mind(self, fold: Folded, job: Job) -> None:
         """Mind what is written: an undo lies on top, what it brings back does not; all else forgets."""
         undone = {e.number for e in fold.recorded if e.kind == "withdrawn"}
         numbers = {event.get("event") for event in job.events if event.get("kind") == "withdrawn"}
@@ -135,12 +131,12 @@ class Shelf:
         return Pending(replace(kept.job, token=token), kept.words, kept.crew, mono)
 
 
-def admitted(fold: Fold, job: Job, seat: str) -> Fold:
+def admitted(fold: Folded, job: Job, seat: str) -> Folded:
     """Return the fold with a job's events; EventError says why they cannot be."""
     return tried(fold, job, seat)[0]
 
 
-def tried(fold: Fold, job: Job, seat: str) -> tuple[Fold, tuple[str, ...]]:
+def tried(fold: Folded, job: Job, seat: str) -> tuple[Folded, tuple[str, ...]]:
     """Return the fold with a job's events and what is unusual about them; EventError: they cannot be."""
     from tracker.journal.admission import admit
 
@@ -186,7 +182,7 @@ class Session:
     _confirmed: Progress | None = None
     _queue: Queue = field(default_factory=Queue)
     _shelf: Shelf = field(default_factory=Shelf)
-    _ahead: Fold | None = None
+    _ahead: Folded | None = None
     _owed: list[Deed] = field(default_factory=list)
     _stamped: datetime | None = None
     _token: int = 0

@@ -4,27 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, Parsed, parse_event
-from tracker.journal.fold import Fold, stamp
-from tracker.journal.progress import Recorded, pet_if_live
+from tracker.journal.fold import completed, stamp
+from tracker.journal.progress import Folded, Recorded, pet_if_live
+
+F = TypeVar("F", bound=Folded)
 
 AHEAD_S = 5
 """How far ahead of the clock an event may be where the journal is live."""
 
 
-def is_live(fold: Fold, utc_now: datetime) -> bool:
+def is_live(fold: Folded, utc_now: datetime) -> bool:
     """Whether the journal is live at a seat with this clock: 0 to 7 days after zero."""
     return pet_if_live(fold.zero, utc_now) is not None
 
 
 def admit(
-    fold: Fold, event: Mapping[str, Any], *, utc_now: datetime, seat: str
-) -> tuple[Recorded, Fold, tuple[str, ...]]:
+    fold: F, event: Mapping[str, Any], *, utc_now: datetime, seat: str
+) -> tuple[Recorded, F, tuple[str, ...]]:
     """Return an event as recorded, the fold with it, and what is unusual about it.
 
     `utc_now` is the seat's clock, `seat` its name where the event gives none. Raises EventError, naming what
@@ -40,13 +42,13 @@ def admit(
         stated=stated,
         recorded=now,
         seat=parsed.seat or seat,
-        body=_completed(fold, parsed, now),
+        body=completed(fold, parsed, now),
     )
     after = fold.add(recorded)
     return recorded, after, _new_warnings(fold, after)
 
 
-def check_together(fold: Fold, events: Sequence[Mapping[str, Any]]) -> None:
+def check_together(fold: Folded, events: Sequence[Mapping[str, Any]]) -> None:
     """Refuse a `chose` with `drop` that comes without its `dropped` in the same transaction."""
     dropped = {event.get("task") for event in events if event.get("kind") == "dropped"}
     given_up = {task for task, state in fold.progress().tasks.items() if state.status == "dropped"}
@@ -59,15 +61,7 @@ def check_together(fold: Fold, events: Sequence[Mapping[str, Any]]) -> None:
                 raise EventError(f"{what}; record `dropped` first")
 
 
-def supposed(fold: Fold, event: Mapping[str, Any], recorded: datetime) -> Recorded:
-    """Return a supposed event as if recorded; `at` missing means the last event's."""
-    parsed = parse_event(event)
-    at = float(parsed.at) if parsed.at is not None else 0.0 if parsed.kind == "zero" else fold.at
-    body = _completed(fold, parsed, recorded)
-    return Recorded(fold.number + 1, parsed.kind, at, True, recorded, parsed.seat or "supposed", body)
-
-
-def _when(fold: Fold, parsed: Parsed, now: datetime) -> tuple[float, bool]:
+def _when(fold: Folded, parsed: Parsed, now: datetime) -> tuple[float, bool]:
     """Return the PET of an event, and whether it was stated."""
     if parsed.kind == "zero":
         return _at_zero(parsed)
@@ -93,7 +87,7 @@ def _at_zero(parsed: Parsed) -> tuple[float, bool]:
     return 0.0, "utc" in parsed.body
 
 
-def _unstated(fold: Fold, parsed: Parsed, now: datetime, live: bool) -> float:
+def _unstated(fold: Folded, parsed: Parsed, now: datetime, live: bool) -> float:
     """Return the PET of an event that gives none."""
     if live:
         assert fold.zero is not None
@@ -112,30 +106,7 @@ def _unstated(fold: Fold, parsed: Parsed, now: datetime, live: bool) -> float:
     )
 
 
-def _completed(fold: Fold, parsed: Parsed, now: datetime) -> Mapping[str, Any]:
-    """Return the body with what the record has to say and the event may leave out."""
-    if parsed.kind == "zero" and "utc" not in parsed.body:
-        return {**parsed.body, "utc": format_instant(now)}
-    if parsed.kind == "added":
-        return {**parsed.body, "task": _with_new_id(fold, parsed.body["task"])}
-    return parsed.body
-
-
-def _with_new_id(fold: Fold, task: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Return an added task with an id that was never used, not even by work that was withdrawn."""
-    known = fold.known_tasks()
-    if "id" in task:
-        if isinstance(task["id"], str) and task["id"] in known:
-            name = plain(task["id"], most=60)
-            raise EventError(f"added {name}: {name} is or was another one's id, and ids are never used again")
-        return task
-    n = 1
-    while f"added-{n}" in known:
-        n += 1
-    return {"id": f"added-{n}", **task}
-
-
-def _new_warnings(before: Fold, after: Fold) -> tuple[str, ...]:
+def _new_warnings(before: Folded, after: Folded) -> tuple[str, ...]:
     if after.warnings[: len(before.warnings)] == before.warnings:
         return tuple(text for _, text in after.warnings[len(before.warnings) :])
     old = set(before.warnings)

@@ -16,8 +16,9 @@ from functools import cached_property
 from typing import Any
 
 from tracker.foundation.errors import EventError
-from tracker.foundation.times import parse_instant, pet_of
-from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_instant, parse_instant, pet_of
+from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, Parsed, parse_event
 from tracker.journal.folding import changes as plan
 from tracker.journal.folding.begin import start_waiting
 from tracker.journal.folding.conditions import (
@@ -40,7 +41,7 @@ from tracker.journal.folding.setup import first_state, horizon_s
 from tracker.journal.folding.state import Saved, State, Trail, named, pet, refuse
 from tracker.journal.folding.view import show
 from tracker.journal.folding.work import began, counted, done, skipped
-from tracker.journal.progress import Progress, Recorded
+from tracker.journal.progress import Folded, Progress, Recorded, together
 from tracker.plan.model import Plan
 
 Effect = Callable[[State, Recorded, float], None]
@@ -112,6 +113,17 @@ def _hear(state: State, event: Recorded, at: float) -> None:
     for c in who:
         if c in state.mark:
             state.heard[c] = at
+
+
+def _standing(recorded: Iterable[Recorded]) -> list[Recorded]:
+    """Return the events that nothing has taken back, what takes back and corrects among them, by number."""
+    gone = withdrawn_numbers(recorded)
+    return [event for event in recorded if event.number not in gone]
+
+
+def _last_entry(events: Sequence[Recorded]) -> tuple[Recorded, ...]:
+    """Return the last of some events and those it was recorded together with, the last first."""
+    return tuple(event for event in reversed(events) if together(event, events[-1])) if events else ()
 
 
 def withdrawn_numbers(recorded: Iterable[Recorded]) -> set[int]:
@@ -342,13 +354,27 @@ class Fold:
 
         Raises EventError when one is malformed or impossible.
         """
-        from tracker.journal.admission import supposed
-
         fold = self
         last = self._recorded.last
         for event in events:
-            fold = fold.add(supposed(fold, event, last.recorded if last else fold.zero or _EPOCH))
+            fold = fold.add(_supposed(fold, event, last.recorded if last else fold.zero or _EPOCH))
         return fold.progress()
+
+    def undo(self, seat: str | None = None) -> tuple[Recorded, ...]:
+        """What undo takes back at a seat (None: at any), last first: its latest entry that counts.
+
+        A correction is an entry like any other; what took something back is not, that is for `redo`.
+        """
+        own = [e for e in _standing(self._recorded) if seat in (None, e.seat) and e.kind != "withdrawn"]
+        return _last_entry(own)
+
+    def redo(self, seat: str) -> tuple[Recorded, ...]:
+        """The undo of a seat that can be taken back, last first; empty where it wrote anything since."""
+        own = [event for event in _standing(self._recorded) if event.seat == seat]
+        newest = max((event.number for event in own if event.kind != "withdrawn"), default=0)
+        again = {event.number for event in self._recorded if event.kind == "withdrawn"}
+        undone = (event for event in own if event.kind == "withdrawn" and event.number > newest)
+        return _last_entry([event for event in undone if event.body["event"] not in again])
 
     def until(self, *, at: float | None = None, known: datetime | None = None) -> Fold:
         """Return the fold of the events that happened by a PET and were recorded by an instant."""
@@ -389,6 +415,37 @@ class _Origin:
 
 def _place(event: Recorded) -> tuple[float, int]:
     return (event.at, event.number)
+
+
+def _supposed(fold: Fold, event: Mapping[str, Any], recorded: datetime) -> Recorded:
+    """Return a supposed event as if recorded; `at` missing means the last event's."""
+    parsed = parse_event(event)
+    at = float(parsed.at) if parsed.at is not None else 0.0 if parsed.kind == "zero" else fold.at
+    body = completed(fold, parsed, recorded)
+    return Recorded(fold.number + 1, parsed.kind, at, True, recorded, parsed.seat or "supposed", body)
+
+
+def completed(fold: Folded, parsed: Parsed, now: datetime) -> Mapping[str, Any]:
+    """The body with what the record has to say and the event may leave out: a zero's instant, a new id."""
+    if parsed.kind == "zero" and "utc" not in parsed.body:
+        return {**parsed.body, "utc": format_instant(now)}
+    if parsed.kind == "added":
+        return {**parsed.body, "task": _with_new_id(fold, parsed.body["task"])}
+    return parsed.body
+
+
+def _with_new_id(fold: Folded, task: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return an added task with an id that was never used, not even by work that was withdrawn."""
+    known = fold.known_tasks()
+    if "id" in task:
+        if isinstance(task["id"], str) and task["id"] in known:
+            name = plain(task["id"], most=60)
+            raise EventError(f"added {name}: {name} is or was another one's id, and ids are never used again")
+        return task
+    n = 1
+    while f"added-{n}" in known:
+        n += 1
+    return {"id": f"added-{n}", **task}
 
 
 def _alike(some: Sequence[Recorded], others: Sequence[Recorded]) -> int:

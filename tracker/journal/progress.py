@@ -12,17 +12,13 @@ What an estimate says that needs no scenarios: what is open, who was called, wha
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal, Protocol, Self
 
 from tracker.foundation.times import pet_of
 from tracker.plan.model import Plan, Priority, Step, Task
-
-if TYPE_CHECKING:
-    from tracker.journal.fold import Fold
-
 
 LIVE_S = 7 * 86400
 """How long after zero a journal can be live."""
@@ -218,6 +214,65 @@ class Decision:
     seat: str
 
 
+class Folded(Protocol):
+    """What a progress, and whoever holds one, asks of the fold that made it."""
+
+    @property
+    def number(self) -> int:
+        """Number of the last event; 0 without one."""
+
+    @property
+    def recorded(self) -> tuple[Recorded, ...]:
+        """Every event by number, also those that were withdrawn."""
+
+    @property
+    def zero(self) -> datetime | None:
+        """Instant of PET 0 by the events in force."""
+
+    @property
+    def at(self) -> float:
+        """PET of the last event in force."""
+
+    @property
+    def horizon_s(self) -> float:
+        """The greatest PET that an event may have."""
+
+    @property
+    def sequence(self) -> tuple[str, ...]:
+        """Every step in the order of work; each crew member's own order is the part that is theirs."""
+
+    @property
+    def warnings(self) -> tuple[tuple[int, str], ...]:
+        """(event number, what is unusual about it)."""
+
+    def known_tasks(self) -> frozenset[str]:
+        """Ids of all tasks and steps that there ever were, also of withdrawn additions."""
+
+    def add(self, event: Recorded) -> Self:
+        """Return the fold with one more event; EventError, naming what it contradicts, when it cannot be."""
+
+    def add_all(self, events: Iterable[Recorded]) -> Self:
+        """Return the fold with more events, in the order of their numbers; EventError as in `add`."""
+
+    def until(self, *, at: float | None = None, known: datetime | None = None) -> Self:
+        """Return the fold of the events that happened by a PET and were recorded by an instant."""
+
+    def through(self, instants: Iterable[float]) -> Iterator[Self]:
+        """Yield what `until` gives at each PET of an ascending row."""
+
+    def undo(self, seat: str | None = None) -> tuple[Recorded, ...]:
+        """What undo takes back at a seat (None: at any), last first."""
+
+    def redo(self, seat: str) -> tuple[Recorded, ...]:
+        """The undo of a seat that can be taken back, last first."""
+
+    def suppose(self, events: Iterable[Mapping[str, Any]]) -> Progress:
+        """Return the progress with supposed events added; EventError when one is impossible."""
+
+    def progress(self) -> Progress:
+        """Return what the events in force add up to."""
+
+
 @dataclass(frozen=True)
 class Progress:
     """The excursion as it stands after the events in force."""
@@ -278,7 +333,7 @@ class Progress:
     """PET of `closed`, else None."""
     warnings: tuple[tuple[int, str], ...]
     """(event number, what was unusual about it)."""
-    fold: Fold
+    fold: Folded
     """The fold that made this; `suppose` goes on from it."""
 
     def suppose(self, *events: Mapping[str, Any]) -> Progress:

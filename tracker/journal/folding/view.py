@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tracker.journal.folding.begin import circle_in, open_needs
 from tracker.journal.folding.order import open_items
 from tracker.journal.folding.setup import limits_as_pet
 from tracker.journal.folding.spending import account, settle, stop, stretch
 from tracker.journal.folding.state import State
-from tracker.journal.progress import Interval, Observation, Progress, TaskState
+from tracker.journal.progress import Folded, Interval, Observation, Progress, TaskState
 from tracker.plan.graph import sort_steps
 
-if TYPE_CHECKING:
-    from tracker.journal.fold import Fold
 
-
-def show(state: State, fold: Fold, **given: Any) -> Progress:
+def show(state: State, fold: Folded, **given: Any) -> Progress:
     """Return a state as progress; `given` are the fields that the fold knows."""
     v = state.copy()
     for batch in list(v.batches.values()):

@@ -15,7 +15,7 @@ from typing import Any
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import parse_pet
-from tracker.journal.progress import Progress, Recorded, together
+from tracker.journal.progress import Progress
 from tracker.journal.typed.fill import Setting
 from tracker.journal.typed.match import crew_or_none, current_step, find_crew, find_id, find_step
 from tracker.journal.typed.tokens import Entry, Token, is_time, read_pet
@@ -128,22 +128,10 @@ def _all_there(progress: Progress, events: list[Event]) -> None:
 
 def undo(setting: Setting) -> list[Event]:
     """Return what takes back the seat's latest entry in force: an event, or all recorded together."""
-    own = [
-        event
-        for event in setting.progress.events
-        if event.kind != "withdrawn" and setting.seat in (None, event.seat)
-    ]
-    if not own:
+    taken = setting.progress.fold.undo(setting.seat)
+    if not taken:
         raise EventError("there is nothing of this seat to undo")
-    last = max(own, key=lambda event: event.number)
-    entry = [event for event in own if together(event, last)]
-    return [
-        {"kind": "withdrawn", "event": event.number} for event in sorted(entry, key=_number, reverse=True)
-    ]
-
-
-def _number(event: Recorded) -> int:
-    return event.number
+    return [{"kind": "withdrawn", "event": event.number} for event in taken]
 
 
 _ACCOUNT = re.compile(r"([A-Za-z*][\w-]*)\.([A-Za-z][\w-]*)(?:=(.+))?")
