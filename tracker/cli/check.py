@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.forecast.chances import AtZero, Chance
 from tracker.foundation.errors import Fault
-from tracker.foundation.text import ADVISORY, plain
+from tracker.foundation.text import ADVISORY, count, percent, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
 from tracker.plan.model import CrewMember, Plan, Step
@@ -235,7 +235,7 @@ def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
     """Yield the lines of a checked plan."""
     plan, course = paper.plan, paper.everything
     yield plain(plan.excursion)
-    yield f"{plain(plan.file)}: {_many(len(plan.tasks), 'task')}, {_many(len(plan.step), 'step')}"
+    yield f"{plain(plan.file)}: {count(len(plan.tasks), 'task')}, {count(len(plan.step), 'step')}"
     planned = f", planned for {format_instant(plan.zero_planned)}" if plan.zero_planned else ""
     yield from _folded(f"zero: {plan.zero}{planned}")
     for member in plan.crew:
@@ -254,10 +254,6 @@ def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
     yield ""
     yield from _warned(paper, chances)
     yield ADVISORY
-
-
-def _many(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
 def _folded(text: str) -> list[str]:
@@ -377,11 +373,7 @@ def _span(start: float, end: float) -> str:
 def _chances(paper: Paper, chances: AtZero) -> Iterator[str]:
     yield from _folded(f"chance at zero of keeping every limit and reserve, by {chances.prior}:")
     for words, chance in (("must work alone", chances.must), ("everything", chances.everything)):
-        yield f"  {words:<18}{_percent(chance.safe):>7}   {_range(chance)}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
+        yield f"  {words:<18}{percent(chance.safe, 1):>7}   {_range(chance)}"
 
 
 def _range(chance: Chance) -> str:

@@ -247,7 +247,8 @@ def _supposing(found: _Found) -> list[str]:
 
 
 def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:
-    from tracker.forecast.report import percent, spread, table
+    from tracker.forecast.report import percent, spread
+    from tracker.foundation.text import columns
 
     def cells(name: str, one: Estimate) -> tuple[str, ...]:
         tight = "-" if one.binding is None else f"{one.binding.id} {percent(one.binding.chance)}"
@@ -260,7 +261,7 @@ def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:
             f"keep {kept}",
         )
 
-    return table([cells("as it stands", now), cells("supposed", supposed)])
+    return columns([cells("as it stands", now), cells("supposed", supposed)])
 
 
 def _suggested(orders: tuple[BetterOrder, ...] | None, broken_off: bool) -> list[str]:

@@ -10,9 +10,10 @@ from tracker.console.entry import EntryLine, Holder, Purpose
 from tracker.console.key_events import Deed
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.view.steps import rows_of
-from tracker.console.view.words import count, pet_s
+from tracker.console.view.words import pet_s
 from tracker.console.what_if import Weighing
 from tracker.foundation.errors import TrackerError
+from tracker.foundation.text import count
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress
 from tracker.journal.wording import event_words

@@ -5,10 +5,9 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from difflib import get_close_matches
 
 from tracker.console.commands import BINDING, LEAD_COMMANDS, Command
-from tracker.foundation.text import plain
+from tracker.foundation.text import near, plain
 
 _NAMES = {
     "solidus": "slash",
@@ -110,8 +109,8 @@ def key_faults(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) 
     for id, keys in given.items():
         before = len(faults)
         if id not in ids:
-            near = get_close_matches(id, ids, n=1)
-            better = f"perhaps {near[0]}" if near else "the README lists them"
+            likely = near(id, ids, 1)
+            better = f"perhaps {likely[0]}" if likely else "the README lists them"
             faults.append(f"{plain(id, most=40)}: there is no such command; {better}")
         elif id in _FIXED:
             faults.append(f"{id}: keeps its key, at every desk; leave it out")

@@ -15,7 +15,7 @@ from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
 from tracker.debrief.tables import MOST_TEXT, Table, pet, signed
-from tracker.foundation.text import ADVISORY, plain
+from tracker.foundation.text import ADVISORY, columns, plain
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]()#|~!$@^=])")
 
@@ -235,13 +235,7 @@ def _overruns(one: Excursion) -> Table:
 
 def _lines(table: Table) -> Iterator[str]:
     """Yield a table in columns."""
-    cells = [[plain(cell, most=48) for cell in row] for row in (table.headings, *table.rows)]
-    widths = [max(len(row[i]) for row in cells) for i in range(len(table.headings))]
     yield f"{table.title}\n"
-    for row in cells if any(table.headings) else cells[1:]:
-        padded = (
-            cell.rjust(width) if i in table.right else cell.ljust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        )
-        yield "  " + "  ".join(padded).rstrip() + "\n"
+    rows = [table.headings, *table.rows] if any(table.headings) else table.rows
+    yield from (f"{line}\n" for line in columns(rows, most=48, right=table.right))
     yield "\n"

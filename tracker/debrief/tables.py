@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.judged import Judgement
 from tracker.debrief.rows import Group, StepRow
-from tracker.foundation.text import plain
+from tracker.foundation.text import amount, percent, plain
 from tracker.foundation.times import format_instant, format_pet
 
 MOST_TEXT = 30_000
@@ -56,16 +56,6 @@ def whole(parts: Sequence[float]) -> list[int]:
 def ratio(value: float | None) -> str:
     """Return a ratio with two decimals."""
     return "-" if value is None else f"{value:.2f}"
-
-
-def percent(value: float) -> str:
-    """Return a share in whole percent."""
-    return "-" if value != value else f"{100 * value:.0f} %"
-
-
-def figure(value: float | None, unit: str = "") -> str:
-    """Return a figure with three digits and its unit."""
-    return "-" if value is None else f"{value:.3g} {unit}".strip()
 
 
 STEPS = "Steps"
@@ -222,13 +212,13 @@ def consumables(one: Excursion) -> Table:
         (
             c.crew,
             c.consumable,
-            figure(c.start, c.unit),
-            figure(c.planned, c.unit),
-            figure(c.by_rates, c.unit),
-            figure(c.used, c.unit),
+            amount(c.start, c.unit),
+            amount(c.planned, c.unit),
+            amount(c.by_rates, c.unit),
+            amount(c.used, c.unit),
             ratio(c.factor),
-            figure(c.left, c.unit),
-            figure(c.reserve, c.unit),
+            amount(c.left, c.unit),
+            amount(c.reserve, c.unit),
             str(c.readings),
             str(c.replaced) if c.replaced else "",
         )

@@ -22,7 +22,7 @@ from tracker.forecast.task_sets import Judge, Outcome
 from tracker.forecast.turn_back import turn_back
 from tracker.forecast.values import Advice, OptionalFigure, Verdict
 from tracker.forecast.world import World
-from tracker.foundation.text import percent_met
+from tracker.foundation.text import percent
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, homebound
 
@@ -45,7 +45,8 @@ def reason(
             return clock
         return f"no start would do: with it the chance to stay inside every limit is {_with(judge, m, kept)}"
     if verdict == "drop":
-        return f"reached by its last call {format_pet(call)} in only {percent_met(in_time)} of the scenarios"
+        reached = percent(in_time, floor=True)
+        return f"reached by its last call {format_pet(call)} in only {reached} of the scenarios"
     return _decide(judge, m, kept, call)
 
 
@@ -94,18 +95,19 @@ def _missing_need(judge: Judge, m: int, kept: frozenset[int]) -> str | None:
 
 
 def _safe(judge: Judge, tasks: frozenset[int] | tuple[()]) -> str:
-    return percent_met(judge.outcome(tasks).share_safe)
+    return percent(judge.outcome(tasks).share_safe, floor=True)
 
 
 def _with(judge: Judge, m: int, kept: frozenset[int]) -> str:
-    return percent_met(judge.outcome(kept | with_needs(judge.world.optional, [m])).share_safe)
+    return percent(judge.outcome(kept | with_needs(judge.world.optional, [m])).share_safe, floor=True)
 
 
 def _wanted(judge: Judge) -> str:
     world = judge.world
     if world.confidence_joint:
-        return f"{world.confidence_elapsed * 100:g} %"
-    return f"{world.confidence_elapsed * 100:g} % (consumables {world.confidence_consumables * 100:g} %)"
+        return percent(world.confidence_elapsed, None)
+    consumables = percent(world.confidence_consumables, None)
+    return f"{percent(world.confidence_elapsed, None)} (consumables {consumables})"
 
 
 def advise(
@@ -193,7 +195,7 @@ def when_short(progress: Progress, judge: Judge, *, prior: PacePrior | None) -> 
     for gain in gains:
         need = "needs" if len(gain.others) == 1 else "need"
         others = f" (with {', '.join(gain.others)}, which {need} it)" if gain.others else ""
-        chance = f"chance {percent_met(base)} to {percent_met(gain.safe)}"
+        chance = f"chance {percent(base, floor=True)} to {percent(gain.safe, floor=True)}"
         lines.append(f"Without {gain.task}{others}: {chance}, inside {format_pet(gain.earlier_s)} earlier.")
     lines.append(_enough(progress, judge, gains, prior=prior))
     return tuple(lines)
@@ -257,10 +259,10 @@ def _plainly(judge: Judge) -> str:
     present = world.present(())
     worst = binding(standings(world, present, judge.course(())))
     named = f"; most likely to be broken: {worst.id}" if worst is not None else ""
-    wanted = f"{world.confidence_elapsed * 100:g} %"
+    wanted = percent(world.confidence_elapsed, None)
     if not world.confidence_joint:
-        wanted += f" for elapsed limits and {world.confidence_consumables * 100:g} % for consumables"
-    chance = percent_met(judge.outcome(()).share_safe)
+        wanted += f" for elapsed limits and {percent(world.confidence_consumables, None)} for consumables"
+    chance = percent(judge.outcome(()).share_safe, floor=True)
     return (
         f"Dropping all optional work is not enough: chance to stay inside every limit {chance}, "
         f"wanted {wanted}{named}."

@@ -20,7 +20,7 @@ from tracker.forecast.last_call import starts
 from tracker.forecast.limits import demand, standings
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.values import Alert, ClockFigure, Estimate, Raised, StepFigure
-from tracker.foundation.text import percent_met, plain
+from tracker.foundation.text import percent, plain
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState, homebound
 
@@ -66,7 +66,7 @@ def facts(progress: Progress, judge: Judge, kept: Collection[int]) -> Facts:
         calls=_calls(judge, chosen),
         safe=judge.outcome(chosen).share_safe,
         unmet=not demand(world).met(judge.outcome(chosen).failing),
-        wanted=f"{world.confidence_elapsed * 100:g} %",
+        wanted=percent(world.confidence_elapsed, None),
         short={name: chance for name, chance in short.items() if name in accounts},
         most_short=1 - world.confidence_consumables,
         late={step: times / world.scenarios for (step, _), times in zip(clocks, late, strict=True)},
@@ -125,20 +125,22 @@ def last_calls(calls: Iterable[tuple[str, float]], at: float, until: float) -> I
 
 def confidence_text(safe: float, wanted: str) -> str:
     """Say that the chance is below what the plan demands."""
-    return f"chance to stay inside every limit {percent_met(safe)}, {wanted} wanted"
+    return f"chance to stay inside every limit {percent(safe, floor=True)}, {wanted} wanted"
 
 
 def reserve_text(name: str, chance: float) -> str:
     """Say that a consumable may reach its reserve before ingress; `name` is `CREW.consumable`."""
     crew, _, consumable = name.partition(".")
     who = "shared" if crew == "*" else crew
-    return f"{who} {consumable}: reserve reached before ingress with a chance of {percent_met(chance)}"
+    return (
+        f"{who} {consumable}: reserve reached before ingress with a chance of {percent(chance, floor=True)}"
+    )
 
 
 def clock_text(step: str, chance: float, due: float | None = None) -> str:
     """Say that a hardware clock may run out."""
     by = "" if due is None else f" at {format_pet(due)}"
-    return f"{step}: hardware clock runs out{by} with a chance of {percent_met(chance)}"
+    return f"{step}: hardware clock runs out{by} with a chance of {percent(chance, floor=True)}"
 
 
 SOON_CLOSING_S = 15 * 60.0
@@ -235,7 +237,7 @@ def _chances(progress: Progress, made: Estimate) -> Iterator[tuple[str, str]]:
     confidence = progress.plan.confidence
     below = made.safe < confidence.elapsed - 1e-9 if confidence.joint else bool(made.when_short)
     if below:
-        yield "confidence", confidence_text(made.safe, f"{confidence.elapsed * 100:g} %")
+        yield "confidence", confidence_text(made.safe, percent(confidence.elapsed, None))
     for figure in made.consumables:
         if figure.short > 1 - confidence.consumables + 1e-9:
             name = f"{figure.crew}.{figure.consumable}"

@@ -9,7 +9,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
 
 from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure, Range, StepFigure
-from tracker.foundation.text import plain
+from tracker.foundation.text import amount, columns, plain
+from tracker.foundation.text import percent as _percent
 from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.progress import Progress
 
@@ -19,11 +20,7 @@ AHEAD = 12
 
 def percent(share: float) -> str:
     """Return a share as a percentage that says 100 or 0 only when it is exactly that."""
-    if 0.9995 <= share < 1:
-        return "over 99.9 %"
-    if 0 < share < 0.0005:
-        return "under 0.1 %"
-    return f"{100 * share:.1f} %"
+    return _percent(share, 1, ends=("over ", "under "))
 
 
 def spread(figure: Range) -> str:
@@ -33,20 +30,6 @@ def spread(figure: Range) -> str:
     if figure.p10 is None or figure.p90 is None or figure.p10 == figure.p90:
         return format_pet(figure.p50)
     return f"{format_pet(figure.p50)} ({format_pet(figure.p10)} to {format_pet(figure.p90)})"
-
-
-def amount(value: float | None) -> str:
-    """Return an amount to four significant digits."""
-    return "-" if value is None else f"{value:.4g}"
-
-
-def table(rows: Iterable[Sequence[str]], *, indent: str = "  ") -> list[str]:
-    """Return rows of cells as lines, cells of a column starting at the same place."""
-    cells = [[plain(cell, most=60) for cell in row] for row in rows]
-    widths = [max(map(len, column)) for column in zip(*cells, strict=True)] if cells else []
-    return [
-        (indent + "  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True))).rstrip() for row in cells
-    ]
 
 
 def title(progress: Progress, estimate: Estimate) -> list[str]:
@@ -147,7 +130,7 @@ def crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
         else:
             doing = _doing(progress, figures[now], estimate.at)
         rows.append((member.id, doing, f"then {ahead[0]}" if ahead else ""))
-    return table(rows)
+    return columns(rows)
 
 
 def _doing(progress: Progress, figure: StepFigure, at: float) -> str:
@@ -169,7 +152,7 @@ def limit_lines(limits: Iterable[LimitFigure]) -> list[str]:
         )
         for limit in limits
     ]
-    return table(rows)
+    return columns(rows)
 
 
 def consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
@@ -177,20 +160,22 @@ def consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
     rows, flags = [], []
     for figure in figures:
         left = figure.at_inside
-        width = "" if left.p10 == left.p90 else f" ({amount(left.p10)} to {amount(left.p90)})"
+        width = (
+            "" if left.p10 == left.p90 else f" ({amount(left.p10, digits=4)} to {amount(left.p90, digits=4)})"
+        )
         age = "never read" if figure.read_at is None else f"read {format_pet(figure.read_at)}"
         rows.append(
             (
                 f"{figure.crew}.{figure.consumable}",
-                f"{amount(figure.now)} {figure.unit}",
-                f"at ingress {amount(left.p50)}{width}",
-                f"reserve {amount(figure.reserve)} at {format_pet(figure.reserve_reached.p50)}",
+                f"{amount(figure.now, digits=4)} {figure.unit}",
+                f"at ingress {amount(left.p50, digits=4)}{width}",
+                f"reserve {amount(figure.reserve, digits=4)} at {format_pet(figure.reserve_reached.p50)}",
                 age,
             )
         )
         if figure.flagged:
             flags.append(f"  ! {figure.crew}: {plain(figure.flagged, most=200)}")
-    return [*table(rows), *flags]
+    return [*columns(rows), *flags]
 
 
 def optional_lines(estimate: Estimate) -> list[str]:
@@ -208,7 +193,7 @@ def optional_lines(estimate: Estimate) -> list[str]:
             )
         )
     reasons = [f"    {f.task}: {plain(f.reason, most=150)}" for f in estimate.optional if f.reason]
-    return [*table(rows), *reasons]
+    return [*columns(rows), *reasons]
 
 
 def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
@@ -242,7 +227,7 @@ def step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
                 spread(figure.finish),
             )
         )
-    return table(rows)
+    return columns(rows)
 
 
 def remaining(estimate: Estimate) -> list[StepFigure]:
@@ -263,7 +248,7 @@ def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
     head = f"moved by {total:+.0f} s since {format_pet(since)}" + (
         ":" if rows else ", by nothing in particular"
     )
-    return [head, *table(rows)]
+    return [head, *columns(rows)]
 
 
 def report(progress: Progress, estimate: Estimate) -> list[str]:
@@ -345,7 +330,7 @@ def _low(estimate: Estimate) -> list[str]:
         )
         for f in ranked[:3]
     ]
-    return table(rows)
+    return columns(rows)
 
 
 def _lately(progress: Progress) -> list[str]:
@@ -388,7 +373,7 @@ def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
     cells = [plain(f"{_span(s)} {' '.join(s.crew)} {s.step}", most=46) for s in left]
     half = -(-len(cells) // 2)
     second = [*cells[half:], *[""] * (2 * half - len(cells))]
-    return table(zip(cells[:half], second, strict=True))
+    return columns(zip(cells[:half], second, strict=True))
 
 
 def _span(figure: StepFigure) -> str:

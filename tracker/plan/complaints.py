@@ -5,13 +5,13 @@ What is left after that is a plan that can be looked at further, so that one run
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from tracker.foundation.text import near
 from tracker.plan.schema import ALONE, PLACES, Entry, is_id, shown
 from tracker.plan.yaml_tree import Key, Loc, Node, Tree
 
@@ -89,7 +89,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     begin = word[:1].lower()
     likely = words if len(words) <= _MANY else [w for w in words if w[:1].lower() == begin][:_MANY]
     folded = {w.lower(): w for w in likely}
-    close = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
+    close = near(word.lower(), folded, 1)
     if close:
         return f"did you mean {folded[close[0]]}?"
     ends = [w for w in words if w.endswith("." + word)]

@@ -1,12 +1,34 @@
-"""Who does what after what: each crew member's order, needs between steps, and circles in both."""
+"""Who does what after what: each crew member's order, needs between steps, and circles in both.
+
+The walks that every room takes through what hangs together are here, once each: `closure`, `sort_steps` (the
+topological order) and `circles`. They know nothing of plans: whatever can be a key of a mapping will do.
+"""
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from itertools import pairwise
+from typing import TypeVar
 
 from tracker.plan.model import Plan, Step, Task
+
+T = TypeVar("T", bound=Hashable)
+
+
+def closure(start: Iterable[T], following: Callable[[T], Iterable[T]]) -> dict[T, None]:
+    """All that is reached from the start, itself included, each once, in the order of a walk into the depth.
+
+    `following` gives what comes directly after one of them; it is asked once for each.
+    """
+    found: dict[T, None] = {}
+    todo = list(start)[::-1]
+    while todo:
+        one = todo.pop()
+        if one not in found:
+            found[one] = None
+            todo.extend(reversed(list(following(one))))
+    return found
 
 
 def crew_orders(tasks: Iterable[Task], crew: Iterable[str]) -> dict[str, tuple[str, ...]]:
@@ -34,37 +56,25 @@ def step_needs(tasks: Iterable[Task]) -> dict[str, tuple[str, ...]]:
 def present_needs(needs: Mapping[str, Sequence[str]], present: Iterable[str]) -> dict[str, tuple[str, ...]]:
     """Return per present step the present steps it waits for; absent needs give way to their own needs."""
     here = frozenset(present)
-    return {step: _reached(step, needs, here) for step in here}
 
+    def instead(step: str) -> Sequence[str]:
+        return () if step in here else needs.get(step, ())
 
-def _reached(step: str, needs: Mapping[str, Sequence[str]], here: frozenset[str]) -> tuple[str, ...]:
-    found: dict[str, None] = {}
-    seen: set[str] = set()
-    todo = list(reversed(needs.get(step, ())))
-    while todo:
-        need = todo.pop()
-        if need in here:
-            found[need] = None
-        elif need not in seen:
-            seen.add(need)
-            todo.extend(reversed(needs.get(need, ())))
-    return tuple(found)
+    return {
+        step: tuple(need for need in closure(needs.get(step, ()), instead) if need in here) for step in here
+    }
 
 
 def remaining(plan: Plan, keep: Iterable[str]) -> tuple[Step, ...]:
     """Return, in file order, the steps of these tasks and the closers of every item that they open."""
     kept = frozenset(keep)
-    steps = [step for task in plan.tasks for step in task.steps]
-    present = {step.id for step in steps if step.task in kept}
-    closer = {item: step.id for step in steps for item in step.closes}
-    todo = list(present)
-    opens = {step.id: step.opens for step in steps}
-    while todo:
-        for item in opens[todo.pop()]:
-            if item in closer and closer[item] not in present:
-                present.add(closer[item])
-                todo.append(closer[item])
-    return tuple(step for step in steps if step.id in present)
+    steps = plan.step
+    closer = {item: step.id for step in steps.values() for item in step.closes}
+    present = closure(
+        (step.id for step in steps.values() if step.task in kept),
+        lambda step: (closer[item] for item in steps[step].opens if item in closer),
+    )
+    return tuple(step for step in steps.values() if step.id in present)
 
 
 def before_each(
@@ -82,31 +92,33 @@ def before_each(
 
 
 def sort_steps(steps: Sequence[str], before: Mapping[str, Iterable[str]]) -> tuple[list[str], list[str]]:
-    """Return the steps so that each follows what comes before it, nearest to the given order.
+    """The steps so that each follows what comes before it: of several that could be next, the first given.
 
-    The second list holds the steps that no order serves: they stand in a circle or behind one.
+    What comes before counts only where it is among the steps, and may be named twice. The second list holds
+    the steps that no order serves: they stand in a circle or behind one.
     """
     rank = {step: i for i, step in enumerate(steps)}
-    waiting = {step: {b for b in before.get(step, ()) if b in rank} for step in steps}
-    after: dict[str, list[str]] = {step: [] for step in steps}
-    for step, earlier in waiting.items():
-        for b in earlier:
-            after[b].append(step)
-    ready = [rank[step] for step in steps if not waiting[step]]
-    heapq.heapify(ready)
+    waits = [0] * len(rank)
+    after: list[list[int]] = [[] for _ in steps]
+    for i, step in enumerate(steps):
+        for earlier in before.get(step, ()):
+            if earlier in rank:
+                after[rank[earlier]].append(i)
+                waits[i] += 1
+    ready = [i for i, count in enumerate(waits) if count == 0]
     done: list[str] = []
     while ready:
-        step = steps[heapq.heappop(ready)]
-        done.append(step)
-        for later in after[step]:
-            waiting[later].discard(step)
-            if not waiting[later]:
-                heapq.heappush(ready, rank[later])
-    return done, [step for step in steps if waiting[step]]
+        i = heapq.heappop(ready)
+        done.append(steps[i])
+        for later in after[i]:
+            waits[later] -= 1
+            if waits[later] == 0:
+                heapq.heappush(ready, later)
+    return done, [step for step, count in zip(steps, waits, strict=True) if count]
 
 
 def circles(steps: Sequence[str], before: Mapping[str, Iterable[str]]) -> list[list[str]]:
-    """Return circles, one for each knot of them: every step of one comes directly after the next."""
+    """The circles, one for each knot of them: every step of one comes directly after the next."""
     _, stuck = sort_steps(steps, before)
     left = set(stuck)
     found: list[list[str]] = []
@@ -132,3 +144,9 @@ def _circle_from(step: str, before: Mapping[str, Iterable[str]], left: set[str])
             return []
         step = following[0]
     return path[place[step] :]
+
+
+def around(circle: Sequence[str], before: Mapping[str, Mapping[str, str]]) -> str:
+    """A circle in words, by the reasons of `before_each`: `a needs b, b is after a in the order of EV1`."""
+    following = (*circle[1:], circle[0])
+    return ", ".join(f"{step} {before[step][prev]}" for step, prev in zip(circle, following, strict=True))

@@ -5,12 +5,12 @@ Steps for which a window never opens: at no time at all, not for long enough, or
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 
 from tracker.foundation.times import format_pet
 from tracker.plan.build import build_task, build_window
-from tracker.plan.graph import before_each, circles, crew_orders, step_needs
+from tracker.plan.graph import around, before_each, circles, closure, crew_orders, step_needs
 from tracker.plan.model import Plan, Task
 from tracker.plan.rules import each_step
 from tracker.plan.schema import PlanFile
@@ -85,7 +85,6 @@ def _circle(
     file: PlanFile,
 ) -> None:
     following = [*circle[1:], circle[0]]
-    words = ", ".join(f"{step} {before[step][prev]}" for step, prev in zip(circle, following, strict=True))
     links = [(s, prev) for s, prev in zip(circle, following, strict=True) if prev in needs[s]]
     at: Loc = places[circle[0]]
     for step, prev in links:
@@ -95,7 +94,9 @@ def _circle(
             break
     node = tree.find(at)
     if not any((fault.line, fault.column) == (node.line, node.column) for fault in tree.faults):
-        tree.report(at, f"a circle: {words}", "leave one need out, or change the order of the tasks")
+        tree.report(
+            at, f"a circle: {around(circle, before)}", "leave one need out, or change the order of the tasks"
+        )
 
 
 def _need_place(tree: Tree, place: Loc, need: str, file: PlanFile) -> Loc | None:
@@ -109,16 +110,9 @@ def _need_place(tree: Tree, place: Loc, need: str, file: PlanFile) -> Loc | None
     return None
 
 
-def _behind(step: str, before: Before) -> set[str]:
-    """Return everything that comes before a step."""
-    seen: set[str] = set()
-    todo = [step]
-    while todo:
-        for earlier in before.get(todo.pop(), ()):
-            if earlier not in seen:
-                seen.add(earlier)
-                todo.append(earlier)
-    return seen
+def _behind(step: str, before: Before) -> Collection[str]:
+    """Everything that comes before a step."""
+    return closure(before[step], before.__getitem__)
 
 
 def _opened_first(tree: Tree, tasks: list[Task], before: Before, places: Mapping[str, Loc]) -> None:
@@ -206,17 +200,13 @@ def _names(windows: tuple[str, ...]) -> str:
 
 def _still_shut_out(plan: Plan, name: str) -> Timeline | None:
     """Return the course with only what a step needs, when the step is shut out even there."""
-    wanted: set[str] = set()
-    todo = [plan.step[name].task]
-    while todo:
-        task = todo.pop()
-        if task in wanted:
-            continue
-        wanted.add(task)
+
+    def needed(task: str) -> Iterator[str]:
         own = plan.task[task]
         for need in (*own.needs, *(n for step in own.steps for n in step.needs)):
-            todo.append(need if need in plan.task else plan.step[need].task)
-    course = as_planned(plan, wanted)
+            yield need if need in plan.task else plan.step[need].task
+
+    course = as_planned(plan, closure([plan.step[name].task], needed))
     return course if name in course.shut_out else None
 
 

@@ -26,8 +26,9 @@ from tracker.console.view.styled_text import (
     tall,
     wrapped,
 )
-from tracker.console.view.words import count, following_step, pet, pet_s, stand_of
+from tracker.console.view.words import following_step, pet, pet_s, stand_of
 from tracker.forecast.values import Alert
+from tracker.foundation.text import count
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress, Recorded, StepState
 from tracker.journal.wording import event_words

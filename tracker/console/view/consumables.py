@@ -13,8 +13,9 @@ from rich.cells import cell_len
 from tracker.console.view.grid import Cells, heading, region, remark, under
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, block, crop, fit, put, say
-from tracker.console.view.words import count, percent, pet
+from tracker.console.view.words import percent, pet
 from tracker.forecast.values import ConsumableFigure
+from tracker.foundation.text import amount, count
 
 
 def consumables_list(scene: Scene, width: int, height: int, *, hint: bool = True) -> list[Line]:
@@ -65,7 +66,10 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
         put(crew, 7),
         put(figure.consumable, 13),
         put(figure.unit, 5, "dim"),
-        *(put(_figure(v), 9, ink, right=True) for v in (figure.now, figure.at_inside.p50, figure.reserve)),
+        *(
+            put(amount(v, even=True), 9, ink, right=True)
+            for v in (figure.now, figure.at_inside.p50, figure.reserve)
+        ),
     ]
     if width >= 64:
         spans.append(put(pet(figure.reserve_reached.p50), 9, ink, right=True))
@@ -76,13 +80,6 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
     if figure.flagged:
         lines += block(f"   ! {figure.flagged}", width, "late", indent=5)
     return lines
-
-
-def _figure(value: float | None) -> str:
-    """Return a level with three figures that count."""
-    if value is None:
-        return "-"
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}"
 
 
 _GOOD_WIDTH, _LEAST_WIDTH, _LEAST_HEIGHT = 24, 19, 5
@@ -201,7 +198,7 @@ def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) 
 
 def _words(scene: LeadScene, figure: ConsumableFigure, width: int) -> tuple[str, str]:
     """Return what is left now and at ingress, then when the reserve is reached and how old the reading is."""
-    now, then, unit = level(figure.now), level(figure.at_inside.p50), figure.unit
+    now, then, unit = amount(figure.now, even=True), amount(figure.at_inside.p50, even=True), figure.unit
     read = None if figure.read_at is None else pet(scene.now - figure.read_at)
     ago, old = ("never read", "unread") if read is None else (f"read {read} ago", f"{read} old")
     if _over(scene, figure):
@@ -256,10 +253,3 @@ def _draw(scene: LeadScene, figure: ConsumableFigure, cells: Cells, half: Place,
         y = half(figure.now + (then - figure.now) * (x - first + 1) / max(1, last - first + 1)) // 2
         if cells.at(x, y) == " ":
             cells.put(x, y, ".", "dim")
-
-
-def level(value: float | None) -> str:
-    """Return a level with three figures that count."""
-    if value is None:
-        return "-"
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}"

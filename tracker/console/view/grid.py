@@ -9,8 +9,8 @@ from itertools import groupby
 from rich.cells import cell_len, chop_cells
 
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, say, wrapped
-from tracker.console.view.words import count, pet
-from tracker.foundation.text import plain
+from tracker.console.view.words import pet
+from tracker.foundation.text import count, plain
 
 TICKS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 480, 720, 1440)
 """Minutes from one mark of a scale to the next."""

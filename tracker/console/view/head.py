@@ -16,9 +16,9 @@ from tracker.console.view.alerts import message_line, waiting_alerts
 from tracker.console.view.freshness import age, last_tick
 from tracker.console.view.scene import LARGE, SMALL, LeadScene, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, large, put, say, sides, width_of
-from tracker.console.view.words import count, limit_name, percent, pet, pet_s, window_change
+from tracker.console.view.words import limit_name, percent, pet, pet_s, window_change
 from tracker.forecast.values import Estimate, LimitFigure
-from tracker.foundation.text import ADVISORY, plain
+from tracker.foundation.text import ADVISORY, count, plain
 
 EARLY_SHARE = 0.1
 """Before this share of the planned work is done a low chance is a line of text, not an alarm."""

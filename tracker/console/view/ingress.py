@@ -14,8 +14,9 @@ from math import floor
 from tracker.console.view.grid import Cells, folded, heading, minutes, region, remark, tick_s
 from tracker.console.view.scene import LeadScene, Point
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
-from tracker.console.view.words import count, pet
+from tracker.console.view.words import pet
 from tracker.forecast.values import Range
+from tracker.foundation.text import count
 
 _AXIS = 7
 """Columns of the figures at the left."""

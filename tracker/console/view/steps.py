@@ -12,8 +12,8 @@ from rich.cells import cell_len
 
 from tracker.console.view.scene import Picture, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, large, put, say
-from tracker.console.view.words import Stand, count, difference, limit_name, pet, pet_s, stand_of
-from tracker.foundation.text import plain
+from tracker.console.view.words import Stand, difference, limit_name, pet, pet_s, stand_of
+from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_exact
 
 

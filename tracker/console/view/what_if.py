@@ -15,6 +15,7 @@ from tracker.console.view.scene import LeadScene, Scene, WhatIf
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, put, say, tall
 from tracker.console.view.words import percent, pet
 from tracker.forecast.values import Estimate, Range
+from tracker.foundation.text import percent as whole_percent
 from tracker.journal.wording import event_words
 
 
@@ -45,7 +46,7 @@ def _search(scene: LeadScene, width: int) -> Line:
     """Return how far the first search is."""
     if scene.seeking is None:
         return remark("looked for once the estimate stands", width)
-    return remark(f"being looked for: {scene.seeking * 100:.0f} % of the changes tried", width)
+    return remark(f"being looked for: {whole_percent(scene.seeking)} of the changes tried", width)
 
 
 def _found(scene: LeadScene, found: tuple[tuple[str, float, float], ...], width: int) -> list[Line]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
+from tracker.foundation import text
 from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.progress import Progress, StepState
 
@@ -32,16 +33,7 @@ def difference(seconds: float | None) -> str:
 
 def percent(share: float) -> str:
     """Return a share in whole percent; never 100 or 0 for what is not certain."""
-    if 0.995 <= share < 1.0:
-        return ">99 %"
-    if 0.0 < share < 0.005:
-        return "<1 %"
-    return f"{share * 100:.0f} %"
-
-
-def count(number: int, one: str, many: str = "") -> str:
-    """Return `1 step`, `2 steps`."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    return text.percent(share, ends=(">", "<"))
 
 
 def limit_name(name: str) -> str:

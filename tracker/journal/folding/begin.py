@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from tracker.journal.folding.state import State
 from tracker.journal.progress import StepState
-from tracker.plan.graph import before_each, circles
+from tracker.plan.graph import around, before_each, circles, closure
 from tracker.plan.windows import next_start, usable
 
 
@@ -29,19 +29,12 @@ def needs_of(state: State, step: str) -> tuple[str, ...]:
     else:
         return own
     void = steps[step].step.task in state.dropped
-    found: dict[str, None] = {}
-    seen: set[str] = set()
-    todo = list(reversed(own))
-    while todo:
-        need = todo.pop()
-        ended = steps[need].ended
-        if ended is None or ended == "done":
-            found[need] = None
-        elif need not in seen and not void and ended != "left":
-            seen.add(need)
-            todo.extend(reversed(state.needs[need]))
-    found.pop(step, None)
-    return tuple(found)
+
+    def instead(need: str) -> tuple[str, ...]:
+        return () if void or steps[need].ended in (None, "done", "left") else state.needs[need]
+
+    found = closure(own, instead)
+    return tuple(need for need in found if need != step and steps[need].ended in (None, "done"))
 
 
 def open_needs(state: State, step: str) -> tuple[str, ...]:
@@ -63,9 +56,7 @@ def circle_in(state: State, order: Mapping[str, tuple[str, ...]]) -> str | None:
     found = circles(steps, before)
     if not found:
         return None
-    around = found[0]
-    after = [*around[1:], around[0]]
-    return ", ".join(f"{one} {before[one][other]}" for one, other in zip(around, after, strict=True))
+    return around(found[0], before)
 
 
 class Start(NamedTuple):

@@ -12,6 +12,7 @@ from tracker.journal.folding.begin import circle
 from tracker.journal.folding.spending import account, break_off
 from tracker.journal.folding.state import State, refuse
 from tracker.journal.progress import OpenItem, Recorded
+from tracker.plan.graph import closure
 
 
 def queue_again(state: State, crew: Iterable[str] | None = None) -> None:
@@ -142,16 +143,14 @@ def give_up(state: State, event: Recorded, at: float) -> None:
     base = {
         step: _given(state, step) for step, s in state.steps.items() if s.ended not in ("done", "skipped")
     }
-    todo = [step for step, given in base.items() if given is None]
-    closers = [state.closer[item] for item in state.opener if _left_open(state, item, at)]
-    while todo or closers:
-        if todo:
-            closers += [state.closer[item] for item in state.steps[todo.pop()].step.opens]
-            continue
-        step = closers.pop()
-        if base.get(step) is not None and not _at_once(state, step):
-            base[step] = None
-            todo.append(step)
+
+    def closers(items: Iterable[str]) -> list[str]:
+        found = (state.closer[item] for item in items)
+        return [step for step in found if base.get(step) is not None and not _at_once(state, step)]
+
+    open_now = (item for item in state.opener if _left_open(state, item, at))
+    remain = [step for step, given in base.items() if given is None] + closers(open_now)
+    base.update(dict.fromkeys(closure(remain, lambda step: closers(state.steps[step].step.opens))))
     changed = [(step, given) for step, given in base.items() if state.steps[step].ended != given]
     for step, given in changed:
         if given is not None:

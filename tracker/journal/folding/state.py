@@ -9,7 +9,6 @@ States kept on the way, so that a late or withdrawn event folds again only what 
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Iterator, Mapping
 from copy import copy
 from dataclasses import dataclass, field, replace
@@ -17,7 +16,7 @@ from datetime import datetime
 from typing import Any, Generic, NoReturn, TypeVar
 
 from tracker.foundation.errors import EventError
-from tracker.foundation.text import plain
+from tracker.foundation.text import did_you_mean, near, plain
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import (
     Decision,
@@ -260,7 +259,7 @@ def the_step(state: State, event: Recorded) -> StepState:
         if step in state.tasks:
             ids = [one.id for one in state.tasks[step].steps]
             why = f"{step} is a task; its steps are {', '.join(ids[:8])}"
-        refuse(event, why + _nearest(step, state.steps))
+        refuse(event, why + did_you_mean(near(step, state.steps)))
     return state.steps[step]
 
 
@@ -268,7 +267,7 @@ def the_task(state: State, event: Recorded, key: str = "task") -> Task:
     """Return the task that an event names."""
     task = event.body[key]
     if task not in state.tasks:
-        refuse(event, f"there is no task {task}{_nearest(task, state.tasks)}")
+        refuse(event, f"there is no task {task}{did_you_mean(near(task, state.tasks))}")
     return state.tasks[task]
 
 
@@ -287,7 +286,7 @@ def the_consumable(state: State, event: Recorded, name: str, crew: str) -> Consu
     """Return a consumable that this crew member has; `*` stands for a shared store."""
     consumables = state.plan.consumable
     if name not in consumables:
-        refuse(event, f"there is no consumable {name}{_nearest(name, consumables)}")
+        refuse(event, f"there is no consumable {name}{did_you_mean(near(name, consumables))}")
     found = consumables[name]
     if found.shared and crew != "*":
         refuse(event, f"{name} is one store for all; its crew is `*`, not {crew}")
@@ -295,11 +294,6 @@ def the_consumable(state: State, event: Recorded, name: str, crew: str) -> Consu
         what = f"{name} is no shared store" if crew == "*" else f"{crew} has no {name}"
         refuse(event, f"{what}; name one of {', '.join(found.crew)}")
     return found
-
-
-def _nearest(word: str, known: Iterable[str]) -> str:
-    close = difflib.get_close_matches(word, list(known), n=3, cutoff=0.6)
-    return f"; did you mean {' or '.join(close)}?" if close else ""
 
 
 EVERY = 32

@@ -5,11 +5,10 @@ Completes a half-typed entry from the table of words and the excursion as it sta
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 
 from tracker.foundation.errors import EventError
-from tracker.foundation.text import plain
+from tracker.foundation.text import did_you_mean, near, plain
 from tracker.journal.kinds import BY_WORD, WORDS, Argument, Word
 from tracker.journal.progress import Progress
 
@@ -91,8 +90,7 @@ def find_id(ids: Iterable[str], text: str, what: str) -> str:
 
 def meant(text: str, known: Iterable[str]) -> str:
     """Return `; did you mean …?` with what is near, or nothing."""
-    near = difflib.get_close_matches(text, list(known), n=3, cutoff=0.6)
-    return f"; did you mean {' or '.join(near)}?" if near else ""
+    return did_you_mean(near(text, known))
 
 
 def _steps(progress: Progress, ids: Iterable[str]) -> list[Named]:
@@ -118,13 +116,11 @@ def _only(text: str, named: Sequence[Named], rest: Sequence[Named], what: str) -
 
 def _nothing(text: str, named: Sequence[Named], what: str) -> EventError:
     words = {id.rpartition(".")[2]: id for id, _ in named} | {id: id for id, _ in named}
-    near = difflib.get_close_matches(text, list(words), n=3, cutoff=0.6)
-    known = list(dict.fromkeys(words[word] for word in near))
+    known = list(dict.fromkeys(words[word] for word in near(text, words)))
     if not known and len(named) <= 8:
         listed = ", ".join(id for id, _ in named)
         return EventError(f"there is no {what} {text!r}" + (f"; there is {listed}" if listed else ""))
-    offer = f"; did you mean {' or '.join(known)}?" if known else ""
-    return EventError(f"there is no {what} {text!r}{offer}")
+    return EventError(f"there is no {what} {text!r}{did_you_mean(known)}")
 
 
 def _best(text: str, named: Sequence[Named]) -> list[str]:
