@@ -2,7 +2,8 @@
 
 Each part is a module beside this one with `main(argv)`; it prints a row per figure through
 `tests.bench.table`. Without arguments every part runs in its quick form (`--quick`), and the rows
-are printed once more as one table. `python -m tests.bench PART [OPTION …]` runs one part in full.
+are printed once more as one table. `python -m tests.bench PART [OPTION …]` runs one part in full;
+`python -m tests.bench two OLD NEW` compares two checkouts in one run.
 """
 
 from __future__ import annotations
@@ -25,10 +26,16 @@ PARTS = {
     "learn": "held-out score with a learned pace file against without",
     "rehearsal": "a simulated crew plays the demo a thousand times",
 }
+TWO = "two"
+"""The part that takes two checkouts, OLD and NEW, and is no part of a run of all."""
 
 
 def main(argv: list[str]) -> int:
     """Run the named parts in full, or all of them quickly; 1 when one failed, 2 for an unknown name."""
+    if argv[:1] == [TWO]:
+        from tests.bench.two import main as compare
+
+        return compare(argv[1:])
     names, options = _split(argv)
     if unknown := [name for name in names if name not in PARTS]:
         print(f"There is no part {', '.join(unknown)}; there are: {', '.join(PARTS)}", file=sys.stderr)

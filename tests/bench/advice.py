@@ -7,7 +7,8 @@ import time
 from collections.abc import Callable
 from itertools import combinations
 
-from tests.bench.large import Size, large, progress_of, whole_seconds
+from tests.bench.large import large, progress_of, whole_seconds
+from tests.bench.large_text import Size
 from tests.bench.steadiness import changes
 from tests.bench.table import report
 from tests.bench.watching import long_plan

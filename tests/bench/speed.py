@@ -16,7 +16,8 @@ import numpy as np
 from numpy.random import Generator, Philox
 
 from tests.bench.discrete import Played
-from tests.bench.large import Size, large
+from tests.bench.large import large
+from tests.bench.large_text import Size
 from tests.bench.table import report
 from tracker.forecast.estimate import estimate
 from tracker.forecast.remaining import build_world, prior_of

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from tests.bench.large import Size, large
+from tests.bench.large import large
+from tests.bench.large_text import Size
 from tracker.forecast.choose import kept_set
 from tracker.forecast.hysteresis import names, steady
 from tracker.forecast.limits import demand

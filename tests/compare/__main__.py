@@ -253,9 +253,9 @@ def main() -> int:
     print(f"{findings.compared} comparisons, {findings.differed} differences", end="")
     print(f", {findings.awaited} expected ones" if args.expected else "")
     print(
-        f"{sum(findings.kinds.values())} events of {len(KINDS) - len(missing)} of {len(KINDS)} kinds",
-        *missing,
+        f"{sum(findings.kinds.values())} events of {len(KINDS) - len(missing)} of {len(KINDS)} kinds", end=""
     )
+    print(f"; none of {', '.join(missing)}" if missing else "")
     if findings.crashed:
         print(f"{findings.crashed} calls ended in an exception that nothing caught, on both sides alike")
     return 1 if findings.differed else 0

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.bench.discrete import Played
-from tests.bench.large import Size, large
+from tests.bench.large import large
+from tests.bench.large_text import Size
 from tests.chance import Kind, chance
 from tests.flat import flat
 from tests.runs import Run, step, task

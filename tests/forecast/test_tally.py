@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.bench.large import Size, large
+from tests.bench.large import large
+from tests.bench.large_text import Size
 from tracker.forecast.limits import beyond_waiting
 from tracker.forecast.usage import Tally
 from tracker.forecast.world import World, advance, begin
