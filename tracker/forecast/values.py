@@ -1,20 +1,31 @@
-"""The re-estimate as values, and as the JSON of the contract.
+"""The re-estimate as values, and as the JSON of the contract: plain numbers, null for what does not exist.
 
-The estimate as the contract's JSON object: plain numbers, null for what does not exist.
+Every figure stands once: a field's name is its key, fields come in the order of the keys, and the type
+says how a value is written: a time to the millisecond, an amount to six significant digits, a range by
+some of its quantiles. What is `UNSAID` is for the program alone.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Literal
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from types import NoneType
+from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 from tracker.foundation.text import ADVISORY
 
 StepStatus = Literal["open", "waiting", "current", "held", "done", "skipped", "dropped", "left"]
 TaskStatus = Literal["open", "begun", "done", "dropped", "left"]
 Verdict = Literal["keep", "decide", "drop"]
+
+FORMAT = 1
+"""Version of the JSON's shape."""
+SECOND_DIGITS = 3
+"""Decimals of times: below that float32 has nothing to say."""
+AMOUNT_DIGITS = 6
+"""Significant digits of amounts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,16 +38,63 @@ class Range:
     mean: float | None = None
 
 
+Writer = Callable[[Any], Any]
+"""A value of a field to what JSON has for it."""
+
+
+def seconds(value: float | None) -> float | None:
+    """Return a time to the millisecond, None where there is none."""
+    return None if value is None or not math.isfinite(value) else round(value, SECOND_DIGITS) + 0.0
+
+
+def instant(value: float | None) -> float | None:
+    """Return an instant that the plan, an event or the caller gave: a whole number where it is whole."""
+    rounded = seconds(value)
+    return int(rounded) if rounded is not None and rounded.is_integer() else rounded
+
+
+def amount(value: float | None) -> float | None:
+    """Return an amount to six significant digits, None where there is none."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.{AMOUNT_DIGITS}g}") + 0.0
+
+
+def share(value: float) -> float | None:
+    """Return a share of scenarios to six decimals."""
+    return round(value, 6) if math.isfinite(value) else None
+
+
+def _quantiles(*names: str, write: Writer = seconds) -> Writer:
+    return lambda figure: {name: write(getattr(figure, name)) for name in names}
+
+
+def _each(write: Writer) -> Writer:
+    return lambda values: {name: write(value) for name, value in values.items()}
+
+
+UNSAID = None
+"""In place of a writer: a field without a key."""
+
+Seconds = Annotated[float, seconds]
+Instant = Annotated[float, instant]
+Amount = Annotated[float, amount]
+Share = Annotated[float, share]
+Median = Annotated[Range, _quantiles("p50")]
+Ends = Annotated[Range, _quantiles("p50", "p90")]
+Spread = Annotated[Range, _quantiles("p10", "p50", "p90")]
+
+
 @dataclass(frozen=True, slots=True)
 class LimitFigure:
     """One limit as an instant: `elapsed`, another elapsed limit, `CREW.consumable`, `window.NAME`."""
 
     id: str
-    at: float | None
+    at: Instant | None
     """PET seconds; None where it differs by scenario."""
-    chance: float
+    chance: Share
     """Share of scenarios that break it."""
-    margin: Range
+    margin: Ends
     """Instant less ingress, seconds: p50, and p90 as the margin that nine scenarios of ten keep."""
 
 
@@ -47,14 +105,14 @@ class ConsumableFigure:
     crew: str
     consumable: str
     unit: str
-    now: float
-    at_inside: Range
-    reserve: float
-    reserve_reached: Range
-    short: float
+    now: Amount
+    at_inside: Annotated[Range, _quantiles("p10", "p50", "p90", write=amount)]
+    reserve: Amount
+    reserve_reached: Spread
+    short: Share
     flagged: str | None = None
     """What a reading that contradicts the model says, in plain words."""
-    read_at: float | None = None
+    read_at: Instant | None = None
     """PET of the last reading; None without one."""
 
 
@@ -65,8 +123,8 @@ class TaskFigure:
     task: str
     priority: str
     status: TaskStatus
-    start: Range
-    finish: Range
+    start: Median
+    finish: Spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +134,8 @@ class StepFigure:
     step: str
     status: StepStatus
     crew: tuple[str, ...]
-    start: Range
-    finish: Range
+    start: Median
+    finish: Spread
     waits_for: str | None = None
 
 
@@ -87,9 +145,9 @@ class OptionalFigure:
 
     task: str
     advice: Verdict
-    last_call: float | None
-    in_time: float
-    cost: float
+    last_call: Seconds | None
+    in_time: Share
+    cost: Seconds
     begun: bool
     reason: str
 
@@ -100,22 +158,22 @@ class ClockFigure:
 
     step: str
     of: str
-    due: float | None
+    due: Instant | None
     """PET; None while `of` is not done."""
-    late: float
+    late: Share
 
 
 @dataclass(frozen=True, slots=True)
 class TurnBack:
     """The latest PET at which the crew must start for home."""
 
-    latest: float | None
-    inside_if_now: Range
+    latest: Seconds | None
+    inside_if_now: Ends
     mover: str | None = None
     """The next step that opens something and moves turn-back."""
-    moved_from: float | None = None
+    moved_from: Seconds | None = None
     """Turn-back if that step were to open nothing."""
-    moved_to: float | None = None
+    moved_to: Seconds | None = None
     """Turn-back once that step has begun."""
     homebound: bool = False
     """Closeout has begun, or everybody is called home: there is nothing left to turn back from."""
@@ -157,25 +215,43 @@ class Advice:
     """Alerts that were raised at earlier instants, worked out again from the journal."""
 
 
+def _own(advice: Advice) -> dict[str, Any]:
+    """Return what no other key says of the advice."""
+    return {
+        "kept": sorted(advice.kept),
+        "at": instant(advice.at),
+        "proven": advice.proven,
+        "when_short": list(advice.when_short),
+    }
+
+
+def _binding(figure: LimitFigure | None) -> dict[str, Any] | None:
+    return None if figure is None else {"limit": figure.id, "chance": share(figure.chance)}
+
+
+def _moved(parts: tuple[tuple[str, float], ...] | None) -> list[dict[str, Any]] | None:
+    return None if parts is None else [{"cause": cause, "seconds": seconds(s)} for cause, s in parts]
+
+
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """The running re-estimate at one instant; every field as in the contract's JSON."""
 
     excursion: str
-    at: float
+    at: Instant
     scenarios: int
     confidence: float | Mapping[str, float]
     pace_file: str | None
-    inside: Range
-    limit: float
-    margin: Range
-    safe: float
-    without_optional_inside: Range
-    without_optional_safe: float
+    inside: Annotated[Range, _quantiles("mean", "p10", "p50", "p90")]
+    limit: Instant
+    margin: Ends
+    safe: Share
+    without_optional_inside: Ends
+    without_optional_safe: Share
     limits: tuple[LimitFigure, ...]
-    binding: LimitFigure | None
+    binding: Annotated[LimitFigure | None, _binding]
     turn_back: TurnBack
-    pace: Mapping[str, float]
+    pace: Annotated[Mapping[str, float], _each(amount)]
     consumables: tuple[ConsumableFigure, ...]
     tasks: tuple[TaskFigure, ...]
     steps: tuple[StepFigure, ...]
@@ -184,172 +260,50 @@ class Estimate:
     open_items: tuple[Mapping[str, str], ...]
     called: str | None
     alerts: tuple[Alert, ...]
-    advice: Advice
-    ingress: Mapping[str, Range]
+    ingress: Annotated[Mapping[str, Range], _each(_quantiles("p10", "p50", "p90"))]
     """Per crew member outside: when they are inside."""
-    moved: tuple[tuple[str, float], ...] | None = None
-    when_short: tuple[str, ...] = ()
+    advice: Annotated[Advice, _own]
+    when_short: Annotated[tuple[str, ...], UNSAID] = ()
     advisory: str = ADVISORY
+    moved: Annotated[tuple[tuple[str, float], ...] | None, _moved] = None
+    """What moved the median ingress since an instant: cause and seconds; no key where nobody asked."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the estimate as the contract's JSON object: plain numbers, null for what is not."""
-        return as_json(self)
+        out: dict[str, Any] = {"format": FORMAT}
+        for key, value in as_json(self).items():
+            if key.startswith("without_optional_"):
+                out.setdefault("without_optional", {})[key.removeprefix("without_optional_")] = value
+            elif key != "moved" or value is not None:
+                out[key] = value
+        return out
 
 
-FORMAT = 1
-"""Version of the JSON's shape."""
-SECOND_DIGITS = 3
-"""Decimals of times: below that float32 has nothing to say."""
-AMOUNT_DIGITS = 6
-"""Significant digits of amounts."""
+def as_json(value: Any) -> Any:
+    """Return a figure, or the value of a field, as plain dictionaries, lists, numbers, texts and None."""
+    if isinstance(value, _PLAIN):
+        return value
+    if isinstance(value, tuple):
+        return [as_json(item) for item in value]
+    if not hasattr(value, "__dataclass_fields__"):
+        return {key: as_json(item) for key, item in value.items()}
+    return {name: write(getattr(value, name)) for name, write in _writers(value.__class__)}
 
 
-def seconds(value: float | None) -> float | None:
-    """Return a time to the millisecond, None where there is none."""
-    return None if value is None or not math.isfinite(value) else round(value, SECOND_DIGITS) + 0.0
+_PLAIN = (str, int, float, NoneType)
 
 
-def instant(value: float | None) -> float | None:
-    """Return an instant that the plan, an event or the caller gave: a whole number where it is whole."""
-    rounded = seconds(value)
-    return int(rounded) if rounded is not None and rounded.is_integer() else rounded
+@lru_cache(maxsize=32)
+def _writers(figure: Any) -> tuple[tuple[str, Writer], ...]:
+    """Return how each field with a key is written: as its type says, else as its value is."""
+    hints = get_type_hints(figure, include_extras=True)
+    found = ((field.name, _writer(hints[field.name])) for field in fields(figure))
+    return tuple((name, write) for name, write in found if write is not UNSAID)
 
 
-def amount(value: float | None) -> float | None:
-    """Return an amount to six significant digits, None where there is none."""
-    if value is None or not math.isfinite(value):
-        return None
-    return float(f"{value:.{AMOUNT_DIGITS}g}") + 0.0
-
-
-def share(value: float) -> float | None:
-    """Return a share of scenarios to six decimals."""
-    return round(value, 6) if math.isfinite(value) else None
-
-
-def as_json(estimate: Estimate) -> dict[str, Any]:
-    """Return the estimate as plain dictionaries, lists, numbers, texts and None."""
-    out: dict[str, Any] = {
-        "format": FORMAT,
-        "excursion": estimate.excursion,
-        "at": instant(estimate.at),
-        "scenarios": estimate.scenarios,
-        "confidence": _confidence(estimate.confidence),
-        "pace_file": estimate.pace_file,
-        "inside": _times(estimate.inside, "mean", "p10", "p50", "p90"),
-        "limit": instant(estimate.limit),
-        "margin": _times(estimate.margin, "p50", "p90"),
-        "safe": share(estimate.safe),
-        "without_optional": {
-            "inside": _times(estimate.without_optional_inside, "p50", "p90"),
-            "safe": share(estimate.without_optional_safe),
-        },
-        "limits": [_limit(limit) for limit in estimate.limits],
-        "binding": _binding(estimate.binding),
-        "turn_back": _turn_back(estimate.turn_back),
-        "pace": {name: amount(value) for name, value in estimate.pace.items()},
-        "consumables": [_consumable(figure) for figure in estimate.consumables],
-        "tasks": [_task(figure) for figure in estimate.tasks],
-        "steps": [_step(figure) for figure in estimate.steps],
-        "optional": [_optional(figure) for figure in estimate.optional],
-        "clocks": [
-            {"step": c.step, "of": c.of, "due": instant(c.due), "late": share(c.late)}
-            for c in estimate.clocks
-        ],
-        "open_items": [dict(item) for item in estimate.open_items],
-        "called": estimate.called,
-        "alerts": [{"id": a.id, "text": a.text, "acknowledged": a.acknowledged} for a in estimate.alerts],
-        "ingress": {c: _times(r, "p10", "p50", "p90") for c, r in estimate.ingress.items()},
-        "advice": _advice(estimate.advice),
-        "advisory": estimate.advisory,
-    }
-    if estimate.moved is not None:
-        out["moved"] = [{"cause": cause, "seconds": seconds(value)} for cause, value in estimate.moved]
-    return out
-
-
-def _confidence(value: float | Mapping[str, float]) -> float | dict[str, float]:
-    return dict(value) if isinstance(value, Mapping) else value
-
-
-def _times(figure: Range, *names: str) -> dict[str, float | None]:
-    return {name: seconds(getattr(figure, name)) for name in names}
-
-
-def _limit(figure: LimitFigure) -> dict[str, Any]:
-    margin = _times(figure.margin, "p50", "p90")
-    return {"id": figure.id, "at": instant(figure.at), "chance": share(figure.chance), "margin": margin}
-
-
-def _binding(figure: LimitFigure | None) -> dict[str, Any] | None:
-    return None if figure is None else {"limit": figure.id, "chance": share(figure.chance)}
-
-
-def _turn_back(figure: TurnBack) -> dict[str, Any]:
-    return {
-        "latest": seconds(figure.latest),
-        "inside_if_now": _times(figure.inside_if_now, "p50", "p90"),
-        "mover": figure.mover,
-        "moved_from": seconds(figure.moved_from),
-        "moved_to": seconds(figure.moved_to),
-        "homebound": figure.homebound,
-    }
-
-
-def _consumable(figure: ConsumableFigure) -> dict[str, Any]:
-    left = figure.at_inside
-    return {
-        "crew": figure.crew,
-        "consumable": figure.consumable,
-        "unit": figure.unit,
-        "now": amount(figure.now),
-        "at_inside": {"p10": amount(left.p10), "p50": amount(left.p50), "p90": amount(left.p90)},
-        "reserve": amount(figure.reserve),
-        "reserve_reached": _times(figure.reserve_reached, "p10", "p50", "p90"),
-        "short": share(figure.short),
-        "flagged": figure.flagged,
-        "read_at": instant(figure.read_at),
-    }
-
-
-def _task(figure: TaskFigure) -> dict[str, Any]:
-    return {
-        "task": figure.task,
-        "priority": figure.priority,
-        "status": figure.status,
-        "start": _times(figure.start, "p50"),
-        "finish": _times(figure.finish, "p10", "p50", "p90"),
-    }
-
-
-def _step(figure: StepFigure) -> dict[str, Any]:
-    return {
-        "step": figure.step,
-        "status": figure.status,
-        "crew": list(figure.crew),
-        "start": _times(figure.start, "p50"),
-        "finish": _times(figure.finish, "p10", "p50", "p90"),
-        "waits_for": figure.waits_for,
-    }
-
-
-def _optional(figure: OptionalFigure) -> dict[str, Any]:
-    return {
-        "task": figure.task,
-        "advice": figure.advice,
-        "last_call": seconds(figure.last_call),
-        "in_time": share(figure.in_time),
-        "cost": seconds(figure.cost),
-        "begun": figure.begun,
-        "reason": figure.reason,
-    }
-
-
-def _advice(advice: Advice) -> dict[str, Any]:
-    """Return what no other key says of the advice."""
-    return {
-        "kept": sorted(advice.kept),
-        "at": instant(advice.at),
-        "proven": advice.proven,
-        "when_short": list(advice.when_short),
-    }
+def _writer(hint: Any) -> Writer | None:
+    # `Instant | None` is a union with an annotated part.
+    for part in (hint, *get_args(hint)):
+        if get_origin(part) is Annotated:
+            return part.__metadata__[0]  # type: ignore[no-any-return]
+    return as_json
