@@ -1,12 +1,12 @@
 """The running re-estimate: progress and an instant in, every figure of the contract out.
 
-Limits and consumables of a played course as figures: chances, margins, levels, instants.
+Hides how one world is played, with what is kept and with nothing optional, and how its rows become figures.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from threading import local
 from typing import Literal
@@ -14,101 +14,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.advice import advise
+from tracker.forecast.alerts import alerts
 from tracker.forecast.limits import Standing, beyond_waiting, binding, going_on, late, standings
-from tracker.forecast.listing import as_fact, shown, step_figures, task_figures
+from tracker.forecast.listing import Projection, closed_estimate, step_figures, task_figures
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.usage import Mask, Tally, reserves_reached
 from tracker.forecast.values import Advice, ClockFigure, ConsumableFigure, Estimate, LimitFigure, Range
 from tracker.forecast.world import Account, Course, Row, World, advance, begin, inside
-from tracker.forecast.world import inside as ingress
 from tracker.journal.progress import Progress, called, confidence_of, last_done, open_items
-
-
-def clock_figures(world: World, course: Course) -> tuple[ClockFigure, ...]:
-    """Return the hardware clocks of the steps in the course, with their chance of running out."""
-    out = []
-    for clock in world.clocks:
-        mask = late(course, clock)
-        if mask is not None:
-            due = None if clock.due is None else clock.due + world.now
-            share = float(np.count_nonzero(mask)) / len(mask)
-            out.append(ClockFigure(world.nodes[clock.node].step, clock.of_step, due, share))
-    return tuple(out)
-
-
-def margin_of(standing: Standing) -> Range:
-    """Return the margin of a limit: p90 is what nine scenarios of ten keep; nothing for a window."""
-    row = standing.margin()
-    if row is None:
-        return NOTHING
-    kept = ranged(row)
-    return Range(kept.p90, kept.p50, kept.p10)
-
-
-def limit_figure(world: World, standing: Standing) -> LimitFigure:
-    """Return one limit as a figure; its instant only where it is the same in every scenario."""
-    at = standing.at if isinstance(standing.at, int | float) else None
-    return LimitFigure(
-        id=standing.id,
-        at=None if at is None else at + world.now,
-        chance=standing.chance,
-        margin=margin_of(standing),
-    )
-
-
-def consumable_figures(
-    progress: Progress,
-    world: World,
-    present: Sequence[int],
-    course: Course,
-    standings: Sequence[Standing],
-    beyond: NDArray[np.float32],
-) -> tuple[ConsumableFigure, ...]:
-    """Return every account: what is left now and at ingress, and when its reserve is reached.
-
-    `beyond` (accounts, N): what the steps take beyond waiting.
-    """
-    if not world.accounts:
-        return ()
-    by_id = {standing.id: standing for standing in standings}
-    inside = np.maximum(ingress(world, course), np.float32(0))
-    kept = [~by_id[f"{a.crew}.{a.consumable}"].broken for a in world.accounts]
-    reached = reserves_reached(world, present, course, beyond, inside)
-    return tuple(
-        ConsumableFigure(
-            crew=account.crew,
-            consumable=account.consumable,
-            unit=progress.plan.consumable[account.consumable].unit,
-            now=account.expected,
-            at_inside=ranged(_left(account, beyond[k], inside)),
-            reserve=account.reserve,
-            reserve_reached=ranged(_agreeing(reached[k], kept[k], inside), base=world.now),
-            short=by_id[f"{account.crew}.{account.consumable}"].chance,
-            flagged=account.flagged,
-            read_at=account.read_at,
-        )
-        for k, account in enumerate(world.accounts)
-    )
-
-
-def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
-    """Return the instants with those that rounding puts a moment before ingress moved to it."""
-    off = kept & (reached < inside)
-    if not off.any():
-        return reached
-    return np.where(off & np.isfinite(inside), inside, reached)
-
-
-def _left(account: Account, beyond: Row, inside: Row) -> Row:
-    """Return what is left at ingress; minus infinity where nobody comes in and the clock takes from it."""
-    waiting = np.float32(account.waiting_per_s)
-    left = waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
-    left += beyond
-    left *= account.use
-    return np.subtract(account.level, left, out=left)
-
 
 Ranges = Literal["all", "shown"]
 
@@ -138,16 +54,52 @@ def estimate(
     pace_file = progress.pace_name if prior is None else prior.name
     prior = prior_of(progress) if prior is None else prior
     if progress.closed is not None:
-        return as_fact(progress, scenarios=scenarios, pace_file=pace_file, prior=prior)
+        return closed_estimate(progress, scenarios=scenarios, pace_file=pace_file, prior=prior)
     kept = None if advice is None else advice.kept
     world = build_world(progress, now=at, scenarios=scenarios, prior=prior, kept=kept)
-    from tracker.forecast.advice import advise
-    from tracker.forecast.alerts import alerts
-
     if advice is None:
         advice = advise(progress, world, now=at, prior=prior)
-    made = of_world(progress, world, advice, pace_file=pace_file, ranges=ranges)
+    made = _figures(progress, world, advice, pace_file=pace_file, ranges=ranges)
     return replace(made, alerts=alerts(progress, made, now=at))
+
+
+def _figures(
+    progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
+) -> Estimate:
+    """Return the estimate of a world with what is begun or advised to be kept, alerts left out."""
+    played, bare = _play(world, advice.kept)
+    limits = {standing.id: _limit(world, standing) for standing in played.found}
+    tightest = binding(played.found)
+    ahead = Projection(world, played.present, played.course, Instants(world.now))
+    wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
+    return Estimate(
+        excursion=progress.plan.excursion,
+        at=world.now,
+        scenarios=world.scenarios,
+        confidence=confidence_of(progress),
+        pace_file=pace_file,
+        inside=ranged(inside(world, played.course), base=world.now, mean=True),
+        limit=progress.limits["elapsed"],
+        margin=limits["elapsed"].margin,
+        safe=played.safe,
+        without_optional_inside=ranged(inside(world, bare.course), base=world.now),
+        without_optional_safe=bare.safe,
+        limits=tuple(limits.values()),
+        binding=None if tightest is None else limits[tightest.id],
+        turn_back=advice.turn_back,
+        pace=world.pace,
+        consumables=_consumables(progress, world, played),
+        tasks=task_figures(progress, world.now, ahead.tasks()),
+        steps=step_figures(progress, world.now, ahead.steps(wanted)),
+        optional=advice.optional,
+        clocks=_clocks(world, played.course),
+        open_items=open_items(progress, world.now),
+        called=called(progress),
+        alerts=(),
+        advice=advice,
+        ingress=_ingress(progress, world, played),
+        when_short=advice.when_short,
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,17 +119,6 @@ class _Played:
         for standing in self.found[1:]:
             broken |= standing.broken
         return 1.0 - float(np.count_nonzero(broken)) / len(broken)
-
-
-_kept = local()
-
-
-def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
-    """Return room for finish rows, the same for every estimate of this thread: fresh memory is slow."""
-    table: NDArray[np.float32] | None = getattr(_kept, "table", None)
-    if table is None or table.shape[1] != scenarios or table.shape[0] < steps:
-        table = _kept.table = np.empty((steps, scenarios), dtype=np.float32)
-    return table
 
 
 def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
@@ -203,52 +144,81 @@ def _finished(world: World, course: Course, present: Sequence[int], tally: Tally
     return _Played(present, course, beyond, standings(world, present, course, beyond))
 
 
-def of_world(
-    progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
-) -> Estimate:
-    """Return the estimate of a world with what is begun or advised to be kept, alerts left out."""
-    played, bare = _play(world, advice.kept)
-    present, course, found = played.present, played.course, played.found
-    limits = {standing.id: limit_figure(world, standing) for standing in found}
-    instants = Instants(world.now)
-    wanted = set(present) if ranges == "all" else shown(world, present, progress.current)
-    return Estimate(
-        excursion=progress.plan.excursion,
-        at=world.now,
-        scenarios=world.scenarios,
-        confidence=confidence_of(progress),
-        pace_file=pace_file,
-        inside=ranged(inside(world, course), base=world.now, mean=True),
-        limit=progress.limits["elapsed"],
-        margin=_elapsed_margin(found),
-        safe=played.safe,
-        without_optional_inside=ranged(inside(world, bare.course), base=world.now),
-        without_optional_safe=bare.safe,
-        limits=tuple(limits.values()),
-        binding=_binding(found, limits),
-        turn_back=advice.turn_back,
-        pace=world.pace,
-        consumables=consumable_figures(progress, world, present, course, found, played.beyond),
-        tasks=task_figures(progress, world, present, course, instants),
-        steps=step_figures(progress, world, present, course, wanted, instants),
-        optional=advice.optional,
-        clocks=clock_figures(world, course),
-        open_items=open_items(progress, world.now),
-        called=called(progress),
-        alerts=(),
-        advice=advice,
-        ingress=_ingress(progress, world, played),
-        when_short=advice.when_short,
-    )
+_kept = local()
 
 
-def _elapsed_margin(found: Sequence[Standing]) -> Range:
-    return margin_of(next(standing for standing in found if standing.id == "elapsed"))
+def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
+    """Return room for finish rows, the same for every estimate of this thread: fresh memory is slow."""
+    table: NDArray[np.float32] | None = getattr(_kept, "table", None)
+    if table is None or table.shape[1] != scenarios or table.shape[0] < steps:
+        table = _kept.table = np.empty((steps, scenarios), dtype=np.float32)
+    return table
 
 
-def _binding(found: Sequence[Standing], limits: Mapping[str, LimitFigure]) -> LimitFigure | None:
-    tightest = binding(found)
-    return None if tightest is None else limits[tightest.id]
+def _limit(world: World, standing: Standing) -> LimitFigure:
+    """Return one limit as a figure; its instant only where it is the same in every scenario.
+
+    The p90 of a margin is what nine scenarios of ten keep; a window has none.
+    """
+    at = standing.at + world.now if isinstance(standing.at, int | float) else None
+    row = standing.margin()
+    left = NOTHING if row is None else ranged(row)
+    return LimitFigure(standing.id, at, standing.chance, Range(left.p90, left.p50, left.p10))
+
+
+def _consumables(progress: Progress, world: World, played: _Played) -> tuple[ConsumableFigure, ...]:
+    """Return every account: what is left now and at ingress, and when its reserve is reached."""
+    if not world.accounts:
+        return ()
+    by_id = {standing.id: standing for standing in played.found}
+    arrival = np.maximum(inside(world, played.course), np.float32(0))
+    reached = reserves_reached(world, played.present, played.course, played.beyond, arrival)
+    out = []
+    for account, beyond, row in zip(world.accounts, played.beyond, reached, strict=True):
+        standing = by_id[f"{account.crew}.{account.consumable}"]
+        instant = _agreeing(row, ~standing.broken, arrival)
+        out.append(
+            ConsumableFigure(
+                crew=account.crew,
+                consumable=account.consumable,
+                unit=progress.plan.consumable[account.consumable].unit,
+                now=account.expected,
+                at_inside=ranged(_left(account, beyond, arrival)),
+                reserve=account.reserve,
+                reserve_reached=ranged(instant, base=world.now),
+                short=standing.chance,
+                flagged=account.flagged,
+                read_at=account.read_at,
+            )
+        )
+    return tuple(out)
+
+
+def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
+    """Return the instants with those that rounding puts a moment before ingress moved to it."""
+    off = kept & (reached < inside)
+    return np.where(off & np.isfinite(inside), inside, reached) if off.any() else reached
+
+
+def _left(account: Account, beyond: Row, inside: Row) -> Row:
+    """Return what is left at ingress; minus infinity where nobody comes in and the clock takes from it."""
+    waiting = np.float32(account.waiting_per_s)
+    left = waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
+    left += beyond
+    left *= account.use
+    return np.subtract(account.level, left, out=left)
+
+
+def _clocks(world: World, course: Course) -> tuple[ClockFigure, ...]:
+    """Return the hardware clocks of the steps in the course, with their chance of running out."""
+    out = []
+    for clock in world.clocks:
+        mask = late(course, clock)
+        if mask is not None:
+            due = None if clock.due is None else clock.due + world.now
+            share = float(np.count_nonzero(mask)) / len(mask)
+            out.append(ClockFigure(world.nodes[clock.node].step, clock.of_step, due, share))
+    return tuple(out)
 
 
 def _ingress(progress: Progress, world: World, played: _Played) -> dict[str, Range]:

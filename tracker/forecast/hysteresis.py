@@ -14,7 +14,7 @@ from collections import OrderedDict
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from tracker.forecast.alerts import Facts, facts, raised
+from tracker.forecast.alerts import AlertInputs, alert_inputs, raised
 from tracker.forecast.choose import Kept, kept_set
 from tracker.forecast.limits import closed, demand, total, worths
 from tracker.forecast.prior import PacePrior
@@ -39,7 +39,7 @@ class Walked:
     """What came out at one instant with news."""
 
     kept: frozenset[str]
-    facts: Facts
+    inputs: AlertInputs
     progress: Progress
     """Held so that the identity of its plan, by which it is found again, stays taken."""
 
@@ -102,7 +102,7 @@ class _Past:
 
     def remember(self, k: int, then: Progress, judge: Judge, kept: frozenset[int]) -> Walked:
         """Keep what came out at instant k."""
-        found = Walked(names(judge.world, kept), facts(then, judge, kept), self.progress)
+        found = Walked(names(judge.world, kept), alert_inputs(then, judge, kept), self.progress)
         _walked[self._key(k)] = found
         while len(_walked) > _MOST:
             _walked.popitem(last=False)
@@ -160,7 +160,7 @@ def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:
     out: dict[str, Raised] = {}
     for k in range(past.start, last + 1):
         until = now if k == last else past.instants[k + 1]
-        for alert in raised(past.after(k).facts, until):
+        for alert in raised(past.after(k).inputs, until):
             out.setdefault(alert.id, alert)
     return tuple(out.values())
 

@@ -1,11 +1,14 @@
-"""Tasks and steps of a played course as figures: when each starts and is done, and how it stands.
+"""Tasks and steps as figures: facts of what has happened, ranges of what is ahead on a played course.
 
-The estimate of an excursion that is over: what happened, in the shape of an estimate.
+Hides which rows of a course begin and end a task, and which of hundreds of steps are worth a range. An
+excursion that is over has facts alone, in the shape of an estimate.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -25,14 +28,12 @@ from tracker.forecast.values import (
     StepFigure,
     StepStatus,
     TaskFigure,
-    TaskStatus,
     TurnBack,
 )
 from tracker.forecast.world import Account, Course, World
 from tracker.journal.progress import (
     Progress,
     StepState,
-    TaskState,
     called,
     confidence_of,
     last_done,
@@ -42,181 +43,149 @@ from tracker.journal.progress import (
 SHOWN_AHEAD = 20
 """How many steps ahead a desk shows."""
 
-
-def step_status(progress: Progress, state: StepState, now: float) -> StepStatus:
-    """Return how a step stands: ended somehow, at work, held, next but waiting, or merely open."""
-    if state.ended is not None:
-        return state.ended
-    if progress.closed is not None:
-        return "left"
-    step = state.step.id
-    if progress.zero is None or step not in progress.current.values():
-        return "open"
-    if any(c in progress.holds for c in state.crew):
-        return "held"
-    running = state.running_since is not None and state.running_since <= now
-    return "current" if running else "waiting"
+Span = tuple[Range, Range]
+"""When something starts and is done."""
 
 
-def task_figures(
-    progress: Progress,
-    world: World | None,
-    present: Collection[int],
-    course: Course | None,
-    instants: Instants | None = None,
-) -> tuple[TaskFigure, ...]:
-    """Return every task; without a world only what has happened."""
-    instants = instants or Instants(0.0 if world is None else world.now)
-    nodes = {} if world is None else _nodes_of_tasks(world, present)
-    out = []
+@dataclass(frozen=True, slots=True, eq=False)
+class Projection:
+    """A course played to the end, with starts, as ranges in PET."""
+
+    world: World
+    present: Sequence[int]
+    """Nodes on the course, ascending."""
+    course: Course
+    instants: Instants
+
+    def steps(self, wanted: Collection[int]) -> dict[str, Span]:
+        """Return start (the median only) and finish of these nodes, by step."""
+        course, instants = self.course, self.instants
+        # All finishes first: a start that is the very row of a finish then has its median from there.
+        finishes = {i: instants.ranged(course.finish[i]) for i in wanted}
+        return {
+            self.world.nodes[i].step: (instants.median(course.start[i]), finish)
+            for i, finish in finishes.items()
+        }
+
+    def tasks(self) -> dict[str, Span]:
+        """Return start (the median only) and finish of each task on the course."""
+        return {task: (self._start(nodes), self._finish(nodes)) for task, nodes in self._of_tasks().items()}
+
+    def shown(self, current: Mapping[str, str | None]) -> set[int]:
+        """Return the nodes that a desk shows: every crew member's current step, and the next ones."""
+        nodes, now = self.world.nodes, set(current.values())
+        out = {i for i in self.present if nodes[i].step in now}
+        most = -(-SHOWN_AHEAD // max(1, len(self.world.crew)))
+        left = dict.fromkeys({c for i in self.present for c in nodes[i].crew}, most)
+        for i in self.present:
+            crew = nodes[i].crew
+            if i not in out and not left.keys().isdisjoint(crew):
+                out.add(i)
+                left = {c: more for c, n in left.items() if (more := n - (c in crew))}
+            if not left:
+                break
+        return out
+
+    def _of_tasks(self) -> dict[str, list[int]]:
+        """Return the nodes per task; of a task that is left out, whose closers may remain, none."""
+        nodes, here = self.world.nodes, set(self.present)
+        optional = {task.task for task in self.world.optional}
+        left_out = {node.task for i, node in enumerate(nodes) if i not in here and node.task in optional}
+        out: dict[str, list[int]] = {}
+        for i in self.present:
+            if nodes[i].task not in left_out:
+                out.setdefault(nodes[i].task, []).append(i)
+        return out
+
+    def _start(self, nodes: Sequence[int]) -> Range:
+        first, *others = (self.course.start[i] for i in self._first_of_crew(nodes))
+        for row in others:
+            first = first if row is first else np.minimum(first, row)
+        return self.instants.median(first)
+
+    def _finish(self, nodes: Sequence[int]) -> Range:
+        last, *others = (self.course.finish[i] for i in self._first_of_crew(nodes[::-1]))
+        for row in others:
+            last = np.maximum(last, row)
+        return self.instants.ranged(last)
+
+    def _first_of_crew(self, nodes: Sequence[int]) -> list[int]:
+        """Return the nodes that are the first for some crew member: the others lie behind one of these."""
+        seen: set[int] = set()
+        out = []
+        for i in nodes:
+            crew = self.world.nodes[i].crew
+            if not crew or not seen.issuperset(crew):
+                out.append(i)
+                seen.update(crew)
+        return out
+
+
+def task_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> tuple[TaskFigure, ...]:
+    """Return every task; `ahead` has the projected span of those with work left on the course."""
     states: dict[str, list[StepState]] = {task: [] for task in progress.tasks}
     for state in progress.steps.values():
         states[state.step.task].append(state)
+    out = []
     for task, stands in progress.tasks.items():
-        mine = nodes.get(task, [])
-        out.append(
-            TaskFigure(
-                task=task,
-                priority=stands.priority,
-                status=_task_status(stands, states[task], world),
-                start=_task_start(states[task], world, mine, course, instants),
-                finish=_task_finish(states[task], world, mine, course, instants),
-            )
-        )
+        start, finish = ahead.get(task, (NOTHING, _finish_of(states[task])))
+        starts = [s.began for s in states[task] if s.began is not None and begun(s, now)]
+        # A step may have begun by itself since the last event.
+        status = "begun" if starts and stands.status == "open" else stands.status
+        start = fact(min(starts)) if starts else start
+        out.append(TaskFigure(task, stands.priority, status, start, finish))
     return tuple(out)
 
 
-def _task_status(stands: TaskState, states: Sequence[StepState], world: World | None) -> TaskStatus:
-    """Return how a task stands: one of its steps may have begun by itself since the last event."""
-    if stands.status == "open" and world is not None and any(begun(s, world.now) for s in states):
-        return "begun"
-    return stands.status
-
-
-def _nodes_of_tasks(world: World, present: Collection[int]) -> dict[str, list[int]]:
-    """Return the nodes per task; of a task that is left out, whose closers may remain, none."""
-    place = {task.task: k for k, task in enumerate(world.optional)}
-    here = set(present)
-    left_out = {
-        world.nodes[i].task for i in range(len(world.nodes)) if i not in here and world.nodes[i].task in place
-    }
-    out: dict[str, list[int]] = {}
-    for i in present:
-        if world.nodes[i].task not in left_out:
-            out.setdefault(world.nodes[i].task, []).append(i)
-    return out
-
-
-def _first_of_crew(world: World, nodes: Sequence[int]) -> list[int]:
-    """Return the nodes that are the first for some crew member: the others lie behind one of these."""
-    seen: set[int] = set()
-    out = []
-    for i in nodes:
-        crew = world.nodes[i].crew
-        if not crew or not seen.issuperset(crew):
-            out.append(i)
-            seen.update(crew)
-    return out
-
-
-def _task_start(
-    states: Sequence[StepState],
-    world: World | None,
-    nodes: Sequence[int],
-    course: Course | None,
-    instants: Instants,
-) -> Range:
-    now = 0.0 if world is None else world.now
-    starts = [s.began for s in states if s.began is not None and (world is None or begun(s, now))]
-    if starts:
-        return fact(min(starts))
-    if world is None or course is None or not nodes:
-        return NOTHING
-    first, *others = (course.start[i] for i in _first_of_crew(world, nodes))
-    for row in others:
-        first = first if row is first else np.minimum(first, row)
-    return instants.median(first)
-
-
-def _task_finish(
-    states: Sequence[StepState],
-    world: World | None,
-    nodes: Sequence[int],
-    course: Course | None,
-    instants: Instants,
-) -> Range:
+def _finish_of(states: Sequence[StepState]) -> Range:
+    """Return when the last step of a task was done; nothing while one is open, or was left."""
     done = [s.done for s in states if s.ended == "done" and s.done is not None]
-    if world is not None and course is not None and nodes:
-        last, *others = (course.finish[i] for i in _first_of_crew(world, nodes[::-1]))
-        for row in others:
-            last = np.maximum(last, row)
-        return instants.ranged(last)
-    if not done or any(s.ended in (None, "left") for s in states):
-        return NOTHING
-    return fact(max(done))
+    return fact(max(done)) if done and not any(s.ended in (None, "left") for s in states) else NOTHING
 
 
-def shown(world: World, present: Sequence[int], current: Mapping[str, str | None]) -> set[int]:
-    """Return the nodes that a desk shows: every crew member's current step, and the next ones."""
-    now = set(current.values())
-    out = {i for i in present if world.nodes[i].step in now}
-    most = -(-SHOWN_AHEAD // max(1, len(world.crew)))
-    left = dict.fromkeys({c for i in present for c in world.nodes[i].crew}, most)
-    for i in present:
-        crew = world.nodes[i].crew
-        if i not in out and not left.keys().isdisjoint(crew):
-            out.add(i)
-            left = {c: more for c, n in left.items() if (more := n - (c in crew))}
-        if not left:
-            break
-    return out
-
-
-def step_figures(
-    progress: Progress,
-    world: World,
-    present: Sequence[int],
-    course: Course,
-    wanted: Collection[int],
-    instants: Instants,
-) -> tuple[StepFigure, ...]:
-    """Return every step; projected ranges only for the `wanted` nodes, facts for all."""
-    finishes = {world.nodes[i].step: instants.ranged(course.finish[i]) for i in wanted}
-    starts = {world.nodes[i].step: course.start[i] for i in wanted}
+def step_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> tuple[StepFigure, ...]:
+    """Return every step; `ahead` has the projected spans that are wanted, facts are told of all."""
     next_ones = set(progress.current.values())
     out = []
     for step, state in progress.steps.items():
-        start, finish = past(state, world.now)
-        if step in finishes:
-            finish = finishes[step]
-            start = instants.median(starts[step]) if start is NOTHING else start
+        start, finish = past(state, now)
+        if step in ahead:
+            start, finish = start if start is not NOTHING else ahead[step][0], ahead[step][1]
         if state.ended is not None or step in next_ones:
-            out.append(_step_figure(progress, state, world.now, start, finish))
+            status = step_status(progress, state, now)
+            waits = _waits_for(progress, state) if status in ("waiting", "held") else None
+            out.append(StepFigure(step, status, state.crew, start, finish, waits))
         elif start is NOTHING and finish is NOTHING:
             out.append(_merely_open(step, state.crew))
         else:
-            out.append(StepFigure(step, "open", state.crew, start, finish, None))
+            out.append(StepFigure(step, "open", state.crew, start, finish))
     return tuple(out)
 
 
 @lru_cache(maxsize=4096)
 def _merely_open(step: str, crew: tuple[str, ...]) -> StepFigure:
     """Return the figure of a step of which nothing is known but that it is to be done."""
-    return StepFigure(step, "open", crew, NOTHING, NOTHING, None)
+    return StepFigure(step, "open", crew, NOTHING, NOTHING)
 
 
-def _step_figure(progress: Progress, state: StepState, now: float, start: Range, finish: Range) -> StepFigure:
-    status = step_status(progress, state, now)
-    waits = _waits_for(progress, state) if status in ("waiting", "held") else None
-    return StepFigure(state.step.id, status, state.crew, start, finish, waits)
-
-
-def past(state: StepState, now: float) -> tuple[Range, Range]:
+def past(state: StepState, now: float) -> Span:
     """Return start and finish of a step as far as they have happened."""
     if state.began is None and state.done is None:
         return NOTHING, NOTHING
     start = fact(state.began) if begun(state, now) else NOTHING
     return start, fact(state.done) if state.ended == "done" else NOTHING
+
+
+def step_status(progress: Progress, state: StepState, now: float) -> StepStatus:
+    """Return how a step stands: ended somehow, at work, held, next but waiting, or merely open."""
+    if state.ended is not None:
+        return state.ended
+    if progress.zero is None or state.step.id not in progress.current.values():
+        return "open"
+    if any(c in progress.holds for c in state.crew):
+        return "held"
+    running = state.running_since is not None and state.running_since <= now
+    return "current" if running else "waiting"
 
 
 def _waits_for(progress: Progress, state: StepState) -> str | None:
@@ -237,18 +206,21 @@ def _waits_for(progress: Progress, state: StepState) -> str | None:
 NO_TURN_BACK = TurnBack(None, NOTHING)
 
 
-def as_fact(progress: Progress, *, scenarios: int, pace_file: str | None, prior: PacePrior) -> Estimate:
+def closed_estimate(
+    progress: Progress, *, scenarios: int, pace_file: str | None, prior: PacePrior
+) -> Estimate:
     """Return the estimate of a closed excursion: no range has a width, nothing is optional any more."""
-    assert progress.closed is not None
+    closed = progress.closed
+    assert closed is not None
     ingress = {c: ingress_fact(progress, c) for c in progress.plan.outside}
-    inside = max(ingress.values(), default=progress.closed)
+    inside = max(ingress.values(), default=closed)
     stores = _stores(progress, ingress, inside, prior)
     limits = (*_elapsed(progress, ingress), *(_store_limit(progress, s) for s in stores))
     safe = float(not any(limit.chance for limit in limits))
     limit = progress.limits["elapsed"]
     return Estimate(
         excursion=progress.plan.excursion,
-        at=progress.closed,
+        at=closed,
         scenarios=scenarios,
         confidence=confidence_of(progress),
         pace_file=pace_file,
@@ -263,14 +235,15 @@ def as_fact(progress: Progress, *, scenarios: int, pace_file: str | None, prior:
         turn_back=NO_TURN_BACK,
         pace=draw_durations(progress, (), prior=prior, scenarios=1).pace,
         consumables=tuple(_consumable(progress, store) for store in stores),
-        tasks=task_figures(progress, None, (), None),
-        steps=_steps(progress),
+        # What was known to begin by itself counts as begun, also where the close came before it.
+        tasks=task_figures(progress, math.inf, {}),
+        steps=step_figures(progress, closed, {}),
         optional=(),
         clocks=(),
-        open_items=open_items(progress, progress.closed or 0.0),
+        open_items=open_items(progress, closed),
         called=called(progress),
         alerts=(),
-        advice=Advice(progress.closed, frozenset(), (), NO_TURN_BACK),
+        advice=Advice(closed, frozenset(), (), NO_TURN_BACK),
         ingress={c: fact(at) for c, at in ingress.items()},
     )
 
@@ -309,10 +282,6 @@ def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]
     return out
 
 
-def _short(account: Account) -> float:
-    return float(account.expected < account.reserve - 1e-9)
-
-
 def _store_limit(progress: Progress, account: Account) -> LimitFigure:
     """Return a reserve as a limit: its margin is how long what is left beyond it would last at rest."""
     consumable = progress.plan.consumable[account.consumable]
@@ -337,16 +306,9 @@ def _consumable(progress: Progress, account: Account) -> ConsumableFigure:
     )
 
 
+def _short(account: Account) -> float:
+    return float(account.expected < account.reserve - 1e-9)
+
+
 def _tightness(limit: LimitFigure) -> tuple[float, float]:
-    margin: Range = limit.margin
-    return -limit.chance, float("inf") if margin.p50 is None else margin.p50
-
-
-def _steps(progress: Progress) -> tuple[StepFigure, ...]:
-    assert progress.closed is not None
-    out = []
-    for state in progress.steps.values():
-        start, finish = past(state, progress.closed)
-        status = step_status(progress, state, progress.closed)
-        out.append(StepFigure(state.step.id, status, state.crew, start, finish))
-    return tuple(out)
+    return -limit.chance, math.inf if limit.margin.p50 is None else limit.margin.p50
