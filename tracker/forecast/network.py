@@ -1,13 +1,19 @@
-"""Which steps may remain, in which order they come, and on which optional tasks each depends."""
+"""The steps ahead as a graph: which may remain, on which optional tasks each depends, who does what after what.
+
+Hides that needs of a step that is left out pass on to those that need it, and that a closer lives as long as
+anything does that opens its item.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from heapq import heapify, heappop, heappush
+from functools import cached_property
 from itertools import pairwise
 
-from tracker.journal.progress import Progress, TaskState
+from tracker.forecast.world import Node
+from tracker.journal.progress import Progress
+from tracker.plan.graph import closure, sort_steps
 
 Groups = frozenset[str] | None
 """Optional tasks of which any keeps a step alive; None: it always remains."""
@@ -33,38 +39,34 @@ class Network:
 
 
 def network(progress: Progress, crew: Mapping[str, Sequence[str]]) -> Network:
-    """Return the network of what may remain; `crew` says who does each open step now."""
+    """Return the network of what may remain; `crew` says who does each open step now.
+
+    Raises ValueError where the open steps need one another in a circle, which the journal never lets in.
+    """
     task_needs = _task_needs(progress)
     optional = _optional(progress, task_needs)
     alive = _alive(progress, optional)
-    steps = _sorted(alive, _before(progress, alive))
+    steps, stuck = sort_steps(list(alive), _before(progress, alive))
+    if stuck:
+        raise ValueError("the open steps need one another in a circle")
     place = {step: i for i, step in enumerate(steps)}
-    first = {task: len(steps) for task in optional}
-    for i in range(len(steps) - 1, -1, -1):
-        task = progress.steps[steps[i]].step.task
-        if task in first:
-            first[task] = i
-    ranked = tuple(sorted(optional, key=first.__getitem__))
+    first: dict[str, int] = {}
+    for i, step in enumerate(steps):
+        first.setdefault(progress.steps[step].step.task, i)
+    ranked = tuple(sorted(optional, key=lambda task: first.get(task, len(steps))))
     index = {task: k for k, task in enumerate(ranked)}
+    needed = {task: closure([task], task_needs.__getitem__) for task in ranked}
     return Network(
-        steps=steps,
+        steps=tuple(steps),
         place=place,
         needs=tuple(_needs_of(progress, step, alive, crew, place) for step in steps),
         optional=ranked,
-        groups=tuple(_indices(alive[step], index) for step in steps),
-        optional_needs=tuple(_reached(task, task_needs, index) for task in ranked),
+        groups=tuple(tuple(sorted(index[task] for task in alive[step] or ())) for step in steps),
+        optional_needs=tuple(
+            tuple(sorted(index[need] for need in needed[task] if need in index and need != task))
+            for task in ranked
+        ),
     )
-
-
-def every_need(progress: Progress, place: Mapping[str, int]) -> tuple[tuple[int, ...], ...]:
-    """Return per step what it waits for, of its own crew as well; `place` says where each step is."""
-    alive = _alive(progress, _optional(progress, _task_needs(progress)))
-    nobody: Mapping[str, Sequence[str]] = dict.fromkeys(alive, ())
-    return tuple(_needs_of(progress, step, alive, nobody, place) for step in place)
-
-
-def _indices(tasks: Groups, index: Mapping[str, int]) -> tuple[int, ...]:
-    return tuple(sorted(index[task] for task in tasks)) if tasks else ()
 
 
 def _task_needs(progress: Progress) -> dict[str, set[str]]:
@@ -83,17 +85,10 @@ def _optional(progress: Progress, task_needs: Mapping[str, set[str]]) -> list[st
 
     What committed work needs is as good as committed.
     """
-    bound = [task for task, state in progress.tasks.items() if _binds(state)]
-    seen = set(bound)
-    while bound:
-        for need in task_needs[bound.pop()] - seen:
-            seen.add(need)
-            bound.append(need)
-    return [task for task, state in progress.tasks.items() if state.optional and task not in seen]
-
-
-def _binds(state: TaskState) -> bool:
-    return not state.optional and state.status in ("open", "begun")
+    tasks = progress.tasks.items()
+    binding = [task for task, state in tasks if not state.optional and state.status in ("open", "begun")]
+    bound = closure(binding, task_needs.__getitem__)
+    return [task for task, state in tasks if state.optional and task not in bound]
 
 
 def _alive(progress: Progress, optional: Iterable[str]) -> dict[str, Groups]:
@@ -107,35 +102,29 @@ def _alive(progress: Progress, optional: Iterable[str]) -> dict[str, Groups]:
         if state.ended is None:
             dropped = progress.tasks[state.step.task].status == "dropped"
             out[step] = frozenset() if dropped else may_go.get(state.step.task)
-    pairs = _item_pairs(progress, out)
     for item in progress.open_items:
         if item.closed_by in out:
             out[item.closed_by] = None
-    changed = True
-    while changed:
-        changed = False
-        for opener, closer in pairs:
-            joined = _either(out[opener], out[closer])
-            if joined != out[closer]:
-                out[closer], changed = joined, True
+    closers = _closers(progress, out)
+    own = dict(out)
+    for opener in closers:
+        for step in closure([opener], lambda one: closers.get(one, ())):
+            mine, from_opener = out[step], own[opener]
+            out[step] = None if mine is None or from_opener is None else mine | from_opener
     # The journal says that it remains though nothing here explains why: then it does.
     return {step: groups or None for step, groups in out.items()}
 
 
-def _either(a: Groups, b: Groups) -> Groups:
-    return None if a is None or b is None else a | b
-
-
-def _item_pairs(progress: Progress, open_steps: Mapping[str, Groups]) -> list[tuple[str, str]]:
-    """Return (opener, closer) of every item of which both are still ahead."""
-    openers: dict[str, str] = {}
-    closers: dict[str, str] = {}
-    for step in open_steps:
-        planned = progress.steps[step].step
-        if planned.opens or planned.closes:
-            openers.update(dict.fromkeys(planned.opens, step))
-            closers.update(dict.fromkeys(planned.closes, step))
-    return [(openers[i], closers[i]) for i in openers if i in closers and openers[i] != closers[i]]
+def _closers(progress: Progress, ahead: Iterable[str]) -> dict[str, list[str]]:
+    """Return per step the other ones that close what it opens, of those ahead."""
+    planned = [progress.steps[step].step for step in ahead]
+    closer = {item: step.id for step in planned for item in step.closes}
+    opener = {item: step.id for step in planned for item in step.opens}
+    out: dict[str, list[str]] = {}
+    for item, step in opener.items():
+        if closer.get(item, step) != step:
+            out.setdefault(step, []).append(closer[item])
+    return out
 
 
 def _before(progress: Progress, alive: Mapping[str, Groups]) -> dict[str, list[str]]:
@@ -148,33 +137,6 @@ def _before(progress: Progress, alive: Mapping[str, Groups]) -> dict[str, list[s
             for earlier, later in pairwise(mine):
                 out[later].append(earlier)
     return out
-
-
-def _sorted(steps: Iterable[str], before: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
-    """Return the steps in topological order; of several that could come next, the first as given.
-
-    Raises ValueError for a circle, which the journal never lets in.
-    """
-    names = list(steps)
-    rank = {step: i for i, step in enumerate(names)}
-    waits = [len(before[step]) for step in names]
-    after: list[list[int]] = [[] for _ in names]
-    for step, earlier in before.items():
-        for e in earlier:
-            after[rank[e]].append(rank[step])
-    free = [i for i, count in enumerate(waits) if count == 0]
-    heapify(free)
-    out = []
-    while free:
-        i = heappop(free)
-        out.append(names[i])
-        for j in after[i]:
-            waits[j] -= 1
-            if waits[j] == 0:
-                heappush(free, j)
-    if len(out) < len(names):
-        raise ValueError("the open steps need one another in a circle")
-    return tuple(out)
 
 
 def _needs_of(
@@ -193,24 +155,114 @@ def _needs_of(
         return ()
     own = progress.steps[step].step.task
     stays = progress.tasks[own].optional and alive[step] != frozenset((own,))
-    found: dict[str, None] = {}
-    ahead = list(direct)
-    while ahead:
-        need = ahead.pop()
-        if need not in found and need in alive:
-            found[need] = None
-            if alive[need] is not None and not stays:
-                ahead.extend(progress.needs.get(need, ()))
+
+    def inherited(need: str) -> Sequence[str]:
+        return () if stays or alive.get(need) is None else progress.needs.get(need, ())
+
+    found = closure(direct, inherited)
     mine = set(crew[step])
-    return tuple(sorted(place[need] for need in found if mine.isdisjoint(crew[need])))
+    return tuple(sorted(place[need] for need in found if need in alive and mine.isdisjoint(crew[need])))
 
 
-def _reached(task: str, task_needs: Mapping[str, set[str]], index: Mapping[str, int]) -> tuple[int, ...]:
-    """Return the optional tasks that a task needs, directly or through others."""
-    seen: set[str] = set()
-    ahead = [task]
-    while ahead:
-        for need in task_needs[ahead.pop()] - seen:
-            seen.add(need)
-            ahead.append(need)
-    return tuple(sorted(index[t] for t in seen if t in index and t != task))
+Queues = tuple[tuple[int, ...], ...]
+"""Per crew member the places, among the nodes, of their open steps in order."""
+
+
+@dataclass(frozen=True, eq=False)
+class OrderOfWork:
+    """Who does which open step of a world after which, and what changes make of that."""
+
+    progress: Progress
+    crew: Sequence[str]
+    nodes: Sequence[Node]
+
+    @cached_property
+    def place(self) -> Mapping[str, int]:
+        """Place of each open step among the nodes."""
+        return {node.step: i for i, node in enumerate(self.nodes)}
+
+    @cached_property
+    def tasks(self) -> Mapping[str, tuple[int, ...]]:
+        """The open steps of each task that has any."""
+        out: dict[str, tuple[int, ...]] = {}
+        for i in self._all:
+            out[self.nodes[i].task] = (*out.get(self.nodes[i].task, ()), i)
+        return out
+
+    @cached_property
+    def needs(self) -> tuple[tuple[int, ...], ...]:
+        """Per node all that finishes first, of its own crew as well."""
+        alive = _alive(self.progress, _optional(self.progress, _task_needs(self.progress)))
+        nobody: Mapping[str, Sequence[str]] = dict.fromkeys(alive, ())
+        return tuple(_needs_of(self.progress, step, alive, nobody, self.place) for step in self.place)
+
+    @cached_property
+    def current(self) -> tuple[int | None, ...]:
+        """Per crew member the current step."""
+        return tuple(self.place.get(self.progress.current.get(c) or "") for c in self.crew)
+
+    @cached_property
+    def queues(self) -> Queues:
+        """The queues that stand."""
+        return tuple(self._queue(c, self._all) for c in range(len(self.crew)))
+
+    @cached_property
+    def tells_all(self) -> bool:
+        """Whether everybody goes by it: not after a recall, nor where people made a circle of it."""
+        order = self.progress.order
+        said = tuple(tuple(self.place[step] for step in order.get(c, ())) for c in self.crew)
+        return not self.progress.recall and said == self.current_first(self.queues)
+
+    def current_first(self, queues: Queues) -> Queues:
+        """Return in which order the queues are done: whoever is at a step stays at it."""
+        return tuple(
+            (now, *(i for i in queue if i != now)) if now in queue and queue[0] != now else queue
+            for now, queue in zip(self.current, queues, strict=True)
+        )
+
+    def begins_something(self, step: str, other: str) -> bool:
+        """Whether somebody would begin something else at once if this one had the step."""
+        taken = self.current[self.crew.index(other)]
+        return self.place[step] in self.current or taken is None or self.nodes[taken].closeout
+
+    def moved(self, task: str, before: str | None) -> Queues:
+        """Return the queues with a task's open steps before those of another one; None: before closeout."""
+        steps, mine = self._all, self.tasks[task]
+        closeout = (k for k, i in enumerate(steps) if self.nodes[i].closeout)
+        place = next(closeout, len(steps))
+        if before is not None:
+            place = min(place, steps.index(self.tasks[before][0]))
+        head, tail = ([i for i in part if i not in mine] for part in (steps[:place], steps[place:]))
+        there = [*head, *mine, *tail]
+        crew = {c for i in mine for c in self.nodes[i].crew}
+        return tuple(self._queue(c, there) if c in crew else queue for c, queue in enumerate(self.queues))
+
+    def handed(self, step: int, other: int) -> Queues:
+        """Return the queues with this step in the hands of another crew member."""
+        giver = self.nodes[step].crew
+        queues = [
+            tuple(i for i in queue if i != step) if c in giver else queue
+            for c, queue in enumerate(self.queues)
+        ]
+        theirs = {*queues[other], step}
+        queues[other] = tuple(i for i in self._all if i in theirs)
+        return tuple(queues)
+
+    def sorted(self, queues: Queues) -> list[int] | None:
+        """Return all open steps so that each comes after its needs and its crew's steps before it.
+
+        None where that is a circle.
+        """
+        before = {i: list(needs) for i, needs in enumerate(self.needs)}
+        for queue in queues:
+            for earlier, later in pairwise(queue):
+                before[later].append(earlier)
+        steps, stuck = sort_steps(range(len(before)), before)
+        return None if stuck else steps
+
+    @cached_property
+    def _all(self) -> tuple[int, ...]:
+        return tuple(self.place[step] for step in self.progress.fold.sequence if step in self.place)
+
+    def _queue(self, crew: int, steps: Iterable[int]) -> tuple[int, ...]:
+        return tuple([i for i in steps if crew in self.nodes[i].crew])
