@@ -1,4 +1,4 @@
-"""The steps ahead as a graph: which may remain, on which optional tasks each depends, who does what after what.
+"""The steps ahead as a graph: which may remain, on which optional tasks each hangs, who does what when.
 
 Hides that needs of a step that is left out pass on to those that need it, and that a closer lives as long as
 anything does that opens its item.

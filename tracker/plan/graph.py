@@ -91,7 +91,7 @@ def before_each(
     return before
 
 
-def sort_steps(steps: Sequence[str], before: Mapping[str, Iterable[str]]) -> tuple[list[str], list[str]]:
+def sort_steps(steps: Sequence[T], before: Mapping[T, Iterable[T]]) -> tuple[list[T], list[T]]:
     """The steps so that each follows what comes before it: of several that could be next, the first given.
 
     What comes before counts only where it is among the steps, and may be named twice. The second list holds
@@ -106,7 +106,7 @@ def sort_steps(steps: Sequence[str], before: Mapping[str, Iterable[str]]) -> tup
                 after[rank[earlier]].append(i)
                 waits[i] += 1
     ready = [i for i, count in enumerate(waits) if count == 0]
-    done: list[str] = []
+    done: list[T] = []
     while ready:
         i = heapq.heappop(ready)
         done.append(steps[i])
