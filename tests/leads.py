@@ -12,11 +12,11 @@ from typing import Any
 from textual.pilot import Pilot
 
 from tracker.console.lead import LeadApp
-from tracker.console.lead_session import Hear, Watching
+from tracker.console.lead_session import Hear, LeadRuntime
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.studies import Grown
-from tracker.console.view.scene import Moved, Picture, Point
+from tracker.console.view.scene import Moved, Point, Snapshot
 from tracker.console.view.styled_text import text_of
 from tracker.forecast.values import (
     Advice,
@@ -163,7 +163,7 @@ class Hand:
         return self.passed
 
 
-class Still(Watching):
+class Still(LeadRuntime):
     """Hears no threads: what is known was put there by hand."""
 
     def __init__(self, progress: Progress, hand: Hand, **changes: Any) -> None:
@@ -174,7 +174,7 @@ class Still(Watching):
         session.search.ask = lambda sought: None
         session.grown(Grown(progress, ()))
         if changes.pop("estimated", True):
-            session.picture = Picture(progress, by_hand(progress, session.now(hand.utc()), **changes))
+            session.snapshot = Snapshot(progress, by_hand(progress, session.now(hand.utc()), **changes))
             session._settled = True
             if progress.zero is not None:
                 session._points, session._moved, session._chances = points(), MOVED, CHANCES
@@ -191,7 +191,7 @@ class AtLead:
 
     def __init__(self, pilot: Pilot[None], app: LeadApp) -> None:
         self.pilot, self.app, self.lead = pilot, app, app.lead
-        self.session = app.watching.session
+        self.session = app.runtime.session
 
     async def press(self, *keys: str) -> None:
         """Press keys."""

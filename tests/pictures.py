@@ -27,8 +27,8 @@ from textual.pilot import Pilot
 
 from tracker.console.desk import TrackerApp
 from tracker.console.lead import LeadApp
-from tracker.console.lead_session import Watching
-from tracker.console.session import Sitting
+from tracker.console.lead_session import LeadRuntime
+from tracker.console.session import DeskRuntime
 from tracker.foundation.times import parse_pet
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan
@@ -133,19 +133,19 @@ async def pressed(pilot: Pilot[Any], keys: tuple[str, ...]) -> None:
 
 async def desk(shot: Shot, path: Path, clock: Stood) -> str:
     """Return the desk on a journal as SVG, once its advice stands."""
-    sitting = Sitting(
+    runtime = DeskRuntime(
         lambda: Journal.open(path), "desk", title=PLAN.name, utc_now=clock.utc, monotonic_s=clock.mono
     )
-    session = sitting.session
+    session = runtime.session
 
     def settled() -> bool:
-        found = session.picture.estimate if session.picture else None
-        if found is None or session.unsaved or session.picture is None:
+        found = session.snapshot.estimate if session.snapshot else None
+        if found is None or session.unsaved or session.snapshot is None:
             return False
         called = any(session.progress.recall.values())
         return found.at == session.now(clock.utc()) and (found.called is not None) == called
 
-    app = TrackerApp(sitting)
+    app = TrackerApp(runtime)
     async with app.run_test(size=shot.size) as pilot:
         await until(settled, pilot, "the estimate")
         await pressed(pilot, shot.keys)
@@ -153,40 +153,40 @@ async def desk(shot: Shot, path: Path, clock: Stood) -> str:
         app.desk.repaint()
         await pilot.pause()
         picture = svg(app)
-    sitting.stop()
+    runtime.stop()
     return picture
 
 
 async def lead(shot: Shot, path: Path, clock: Stood) -> str:
     """Return the lead's view of a journal as SVG, once nothing changes in it any more."""
-    watching = Watching(path, utc_now=clock.utc, monotonic_s=clock.mono)
-    app = LeadApp(watching)
+    runtime = LeadRuntime(path, utc_now=clock.utc, monotonic_s=clock.mono)
+    app = LeadApp(runtime)
     async with app.run_test(size=shot.size) as pilot:
-        await until(lambda: _studied(watching), pilot, "the studies beside the estimate")
-        await grown(watching, pilot)
+        await until(lambda: _studied(runtime), pilot, "the studies beside the estimate")
+        await grown(runtime, pilot)
         await pressed(pilot, shot.keys)
         app.lead.repaint()
         await pilot.pause()
         picture = svg(app)
-    watching.stop()
+    runtime.stop()
     return picture
 
 
-async def grown(watching: Watching, pilot: Pilot[Any]) -> None:
+async def grown(runtime: LeadRuntime, pilot: Pilot[Any]) -> None:
     """Wait until the estimates through the day, which come one after the other, are all there."""
-    points, since = watching.session.scene(watching.utc_now()).points, time.monotonic()
+    points, since = runtime.session.scene(runtime.utc_now()).points, time.monotonic()
     while time.monotonic() - since < QUIET_S:
         await asyncio.sleep(0.05)
         await pilot.pause()
-        if (now := watching.session.scene(watching.utc_now()).points) != points:
+        if (now := runtime.session.scene(runtime.utc_now()).points) != points:
             points, since = now, time.monotonic()
 
 
-def _studied(watching: Watching) -> bool:
-    session = watching.session
-    if session.picture is None or session.picture.estimate is None:
+def _studied(runtime: LeadRuntime) -> bool:
+    session = runtime.session
+    if session.snapshot is None or session.snapshot.estimate is None:
         return False
-    scene = session.scene(watching.utc_now())
+    scene = session.scene(runtime.utc_now())
     return scene.moved is not None and bool(scene.chances) and bool(scene.points)
 
 

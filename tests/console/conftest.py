@@ -17,11 +17,11 @@ from textual.pilot import Pilot
 from tests.leads import on_record, open_lead
 from tracker.console.desk import Desk, TrackerApp
 from tracker.console.pane import Pane
-from tracker.console.session import Sitting
+from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
-from tracker.console.view.scene import Picture, Scene
+from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Line, text_of
-from tracker.console.workers import Forecaster
+from tracker.console.workers import EstimateScheduler
 from tracker.forecast.values import (
     Advice,
     Alert,
@@ -241,7 +241,7 @@ def estimate_by_hand(progress: Progress, now: float, **changes: Any) -> Estimate
 def before(plan: Plan) -> Scene:
     """Before the clock is started, without an estimate."""
     progress = progress_by_hand(plan, {}, {}, started=False)
-    return Scene(Picture(progress, None), 0.0, ZERO)
+    return Scene(Snapshot(progress, None), 0.0, ZERO)
 
 
 @pytest.fixture
@@ -258,7 +258,7 @@ def under_way(plan: Plan) -> Scene:
     )
     now = 2477.0
     return Scene(
-        Picture(progress, estimate_by_hand(progress, now)), now, datetime(2031, 5, 4, 14, 41, 17, tzinfo=UTC)
+        Snapshot(progress, estimate_by_hand(progress, now)), now, datetime(2031, 5, 4, 14, 41, 17, tzinfo=UTC)
     )
 
 
@@ -326,7 +326,7 @@ class At:
     async def settle(self) -> None:
         for _ in range(200):
             await self.pilot.pause()
-            if self.desk.sitting.session.picture is not None and not self.desk.sitting.session.unsaved:
+            if self.desk.runtime.session.snapshot is not None and not self.desk.runtime.session.unsaved:
                 break
             await asyncio.sleep(0.01)
         self.desk.repaint()
@@ -343,7 +343,7 @@ class At:
 
     @property
     def said(self) -> str:
-        return self.desk.sitting.session.said
+        return self.desk.runtime.session.said
 
     @property
     def screen(self) -> str:
@@ -359,9 +359,9 @@ class At:
 
     def estimate(self, **changes: Any) -> None:
         """Show an estimate made by hand."""
-        session = self.desk.sitting.session
+        session = self.desk.runtime.session
         now = session.now(self.hand.utc())
-        session.picture = Picture(session.progress, estimate_by_hand(session.progress, now, **changes))
+        session.snapshot = Snapshot(session.progress, estimate_by_hand(session.progress, now, **changes))
         self.desk.repaint()
 
 
@@ -379,15 +379,15 @@ def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Call
     ) -> AsyncIterator[At]:
         hand, path = Hand(), tmp_path / "one.sqlite"
         if not estimates:
-            monkeypatch.setattr(Forecaster, "ask", lambda self, wanted: None)
+            monkeypatch.setattr(EstimateScheduler, "ask", lambda self, wanted: None)
         make = opener or (lambda: Journal.create(path, plan) if not path.exists() else Journal.open(path))
-        sitting = Sitting(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
-        app = TrackerApp(sitting, settings)
+        runtime = DeskRuntime(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
+        app = TrackerApp(runtime, settings)
         async with app.run_test(size=size) as pilot:
             at = At(pilot, app.desk, hand, path)
             await at.settle()
             yield at
-        sitting.stop()
+        runtime.stop()
 
     return open_desk
 

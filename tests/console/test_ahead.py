@@ -72,7 +72,7 @@ async def test_the_same_digit_goes_on_behind_the_start(on_disk: Any, disk: Disk)
         at.hand.move(1)
         await at.pilot.press("z", "1")
         at.hand.move(0.4)
-        at.desk.sitting.session.look(at.hand.mono())
+        at.desk.runtime.session.look(at.hand.mono())
         at.desk.repaint()
         await at.pilot.press("1")
         disk.free.set()
@@ -87,7 +87,7 @@ async def test_a_start_that_a_full_disk_refuses_holds_the_ticks_behind_it(on_dis
         await at.pilot.press("z", "1")
         for _ in range(200):
             await at.pilot.pause(0.02)
-            if at.desk.sitting.session.fault:
+            if at.desk.runtime.session.fault:
                 break
         at.hand.move(0.5)
         at.desk.repaint()
@@ -137,7 +137,7 @@ async def test_an_undo_takes_an_unsaved_tick_out_of_the_queue(on_disk: Any, disk
         await at.pilot.press("1")
         for _ in range(200):
             await at.pilot.pause(0.02)
-            if at.desk.sitting.session.fault:
+            if at.desk.runtime.session.fault:
                 break
         at.hand.move(1)
         await at.pilot.press("u")
@@ -229,7 +229,7 @@ async def refused(at: Any, *keys: str) -> None:
     await at.pilot.press(*keys)
     for _ in range(200):
         await at.pilot.pause(0.02)
-        if at.desk.sitting.session.fault:
+        if at.desk.runtime.session.fault:
             break
     at.hand.move(1)
 

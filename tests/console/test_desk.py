@@ -228,7 +228,7 @@ async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
         await at.pilot.press("1")
         for _ in range(100):
             await at.pilot.pause(0.02)
-            if at.desk.sitting.session.fault:
+            if at.desk.runtime.session.fault:
                 break
         at.hand.move(1)
         at.desk.repaint()

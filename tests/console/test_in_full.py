@@ -14,7 +14,7 @@ from tracker.console.pane import Pane
 from tracker.console.view.alerts import alert_lines, alerts_list, detail, message_lines
 from tracker.console.view.crew import crew_lines, crew_rows, member_at
 from tracker.console.view.runway import runway
-from tracker.console.view.scene import Picture, Scene
+from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import page, text_of, wrapped
 from tracker.forecast.values import Alert
 from tracker.journal.journal import Journal
@@ -35,7 +35,7 @@ def words(text: str) -> str:
 def with_alerts(scene: Scene, *texts: str) -> Scene:
     assert scene.estimate is not None
     alerts = tuple(Alert(f"a:{n}", text, False) for n, text in enumerate(texts))
-    return replace(scene, picture=Picture(scene.progress, replace(scene.estimate, alerts=alerts)))
+    return replace(scene, snapshot=Snapshot(scene.progress, replace(scene.estimate, alerts=alerts)))
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
@@ -70,7 +70,7 @@ def test_all_acknowledged_alerts_can_still_be_read(under_way: Scene) -> None:
     assert under_way.estimate is not None
     alerts = (Alert("a", "seen long ago", True), Alert("b", "waits", False))
     scene = replace(
-        under_way, picture=Picture(under_way.progress, replace(under_way.estimate, alerts=alerts))
+        under_way, snapshot=Snapshot(under_way.progress, replace(under_way.estimate, alerts=alerts))
     )
     shown = text_of(alerts_list(scene, 80, 5)).splitlines()
     assert "1 alert" in shown[0] and "waits" in shown[1] and shown[2].split()[0] == "seen"
@@ -116,9 +116,9 @@ def test_last_calls_near_one_another_are_named_together(under_way: Scene) -> Non
     assert under_way.estimate is not None
     calls = {"survey": 10180.0, "lamp": 10200.0, "grease": 6000.0}
     figures = tuple(replace(f, last_call=calls[f.task]) for f in under_way.estimate.optional)
-    picture = Picture(under_way.progress, replace(under_way.estimate, optional=figures))
+    snapshot = Snapshot(under_way.progress, replace(under_way.estimate, optional=figures))
     for width in (80, 100, 120, 200):
-        rule = text_of(runway(replace(under_way, picture=picture), width, 4)).splitlines()[1]
+        rule = text_of(runway(replace(under_way, snapshot=snapshot), width, 4)).splitlines()[1]
         assert "survey lamp┐" in rule and "grease┐" in rule
 
 
@@ -169,7 +169,7 @@ def test_a_crew_larger_than_the_screen_says_how_many_have_no_row(
     tmp_path: Path, before: Scene, exact: Callable[..., str]
 ) -> None:
     with Journal.create(tmp_path / "one.sqlite", read_plan(crowd(tmp_path, 30))) as journal:
-        scene = replace(before, picture=Picture(journal.progress(), None))
+        scene = replace(before, snapshot=Snapshot(journal.progress(), None))
     rows = crew_rows(scene, 80, 24)
     assert rows == 10
     shown = exact(crew_lines(scene, 80, rows), 80, rows)

@@ -16,7 +16,7 @@ from tracker.console.view.consumables import levels
 from tracker.console.view.grid import folded, heading, region, under
 from tracker.console.view.ingress import in_tenths, moved_by, signed
 from tracker.console.view.pages import in_full
-from tracker.console.view.scene import LeadScene, Moved, Orders, Picture, Supposed
+from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Supposed
 from tracker.console.view.styled_text import Line, Span, text_of, width_of
 from tracker.forecast.values import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
 from tracker.plan.model import Plan
@@ -33,7 +33,7 @@ def scene(plan: Plan) -> LeadScene:
 
 
 def estimated(scene: LeadScene, **changes: Any) -> LeadScene:
-    return replace(scene, picture=Picture(scene.progress, by_hand(scene.progress, NOW_S, **changes)))
+    return replace(scene, snapshot=Snapshot(scene.progress, by_hand(scene.progress, NOW_S, **changes)))
 
 
 def words(lines: list[Line]) -> str:

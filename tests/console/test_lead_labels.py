@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion, points
 from tracker.console.view.grid import Cells
 from tracker.console.view.ingress import ingress
-from tracker.console.view.scene import LeadScene, Picture
+from tracker.console.view.scene import LeadScene, Snapshot
 from tracker.console.view.styled_text import text_of, width_of
 from tracker.console.view.words import pet
 from tracker.forecast.values import Range
@@ -31,7 +31,7 @@ def shown(scene: LeadScene, now: float, inside: Range, *, back: bool) -> LeadSce
     estimate = by_hand(scene.progress, now, inside=inside)
     return replace(
         scene,
-        picture=Picture(scene.progress, estimate),
+        snapshot=Snapshot(scene.progress, estimate),
         now=now,
         back=back,
         present=max(now, NOW_S),

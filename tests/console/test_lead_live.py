@@ -15,7 +15,7 @@ import pytest
 
 from tests.leads import EVENTS, AtLead, by_hand, on_record
 from tracker.console.lead import LeadApp
-from tracker.console.lead_session import Watching
+from tracker.console.lead_session import LeadRuntime
 from tracker.console.studies import Following, Grown, NoJournal, told
 from tracker.forecast.estimate import estimate
 from tracker.journal.journal import Journal
@@ -38,47 +38,47 @@ def tick(path: Path, step: str, at: str) -> None:
 
 
 async def test_a_tick_of_another_process_is_seen(path: Path) -> None:
-    watching = Watching(path)
-    app = LeadApp(watching)
+    runtime = LeadRuntime(path)
+    app = LeadApp(runtime)
     async with app.run_test(size=(200, 55)) as pilot:
         at = AtLead(pilot, app)
         await at.until("event 8")
         await at.until("in all")
-        assert watching.session.followed.steps["pump.bolts"].ended is None
+        assert runtime.session.followed.steps["pump.bolts"].ended is None
         tick(path, "pump.bolts", "0:40")
         await at.until("event 9")
         await at.until("done EV1 Release the captive bolts")
-        picture = watching.session.picture
-        assert picture is not None and picture.progress.steps["pump.bolts"].done == 2400
+        snapshot = runtime.session.snapshot
+        assert snapshot is not None and snapshot.progress.steps["pump.bolts"].done == 2400
     with Journal.open(path, read_only=True) as journal:
         assert [event.kind for event in journal.fold.recorded][-2:] == ["noted", "done"]
 
 
 async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
-    watching = Watching(path)
-    app = LeadApp(watching)
+    runtime = LeadRuntime(path)
+    app = LeadApp(runtime)
     async with app.run_test(size=(200, 55)) as pilot:
         at = AtLead(pilot, app)
         await at.until("in all")
         for _ in range(400):
             await pilot.pause(0.05)
-            if len(watching.session._points) == 8:
+            if len(runtime.session._points) == 8:
                 break
-        shown = watching.session.picture
+        shown = runtime.session.snapshot
     with Journal.open(path, read_only=True) as journal:
         progress = journal.progress()
         assert shown is not None and shown.estimate is not None
         assert shown.estimate.inside == estimate(progress, progress.at).inside
         third = estimate(journal.progress(at=600), 600)
-    points = watching.session._points
+    points = runtime.session._points
     assert [point.at for point in points] == [300.0 * k for k in range(8)]
     assert points[2].inside == third.inside
 
 
 async def test_watching_changes_no_file(path: Path, tmp_path: Path) -> None:
     before = everything(tmp_path)
-    watching = Watching(path, at=1200.0)
-    app = LeadApp(watching)
+    runtime = LeadRuntime(path, at=1200.0)
+    app = LeadApp(runtime)
     async with app.run_test(size=(120, 36)) as pilot:
         at = AtLead(pilot, app)
         await at.until("AS OF 0:20:00")
@@ -91,15 +91,15 @@ async def test_watching_changes_no_file(path: Path, tmp_path: Path) -> None:
 
 
 async def test_a_journal_that_is_not_there_ends_the_view(tmp_path: Path) -> None:
-    watching = Watching(tmp_path / "nothing.sqlite")
-    app = LeadApp(watching)
+    runtime = LeadRuntime(tmp_path / "nothing.sqlite")
+    app = LeadApp(runtime)
     async with app.run_test() as pilot:
         for _ in range(100):
             await pilot.pause(0.02)
-            if watching.failed:
+            if runtime.failed:
                 break
         await pilot.pause()
-    assert app.return_code == 1 and "nothing.sqlite" in watching.failed[0]
+    assert app.return_code == 1 and "nothing.sqlite" in runtime.failed[0]
 
 
 def test_nothing_that_writes_is_even_loaded() -> None:
@@ -176,8 +176,8 @@ async def test_a_live_clock_runs_on(plan: Plan, tmp_path: Path) -> None:
     with Journal.create(tmp_path / "live.sqlite", plan) as journal:
         journal.record(zero, utc_now=began)
     moment = [began.replace(microsecond=0) + timedelta(seconds=1800)]
-    watching = Watching(tmp_path / "live.sqlite", utc_now=lambda: moment[0])
-    app = LeadApp(watching)
+    runtime = LeadRuntime(tmp_path / "live.sqlite", utc_now=lambda: moment[0])
+    app = LeadApp(runtime)
     async with app.run_test(size=(100, 30)) as pilot:
         at = AtLead(pilot, app)
         await at.until("PET 0:30:00")

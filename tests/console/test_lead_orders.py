@@ -12,19 +12,18 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.due import AGAIN, LEAST_S, MOST, Instant, Instants, Search
-from tracker.console.view.scene import LeadScene, Moved, Orders, Picture
+from tracker.console.due import AGAIN, LEAST_S, MOST, Instant, Instants, OrderSearch
+from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot
 from tracker.console.view.styled_text import text_of
 from tracker.console.view.what_if import orders
 from tracker.console.workers import (
     Bettered,
     Estimated,
-    Forecaster,
+    EstimateScheduler,
     NotEstimated,
-    Ordering,
-    Prompt,
     Sought,
     Wanted,
+    order_search,
 )
 from tracker.forecast.estimate import estimate
 from tracker.forecast.orders import better_orders
@@ -80,7 +79,7 @@ def test_a_search_can_be_followed_and_ended(progress: Progress) -> None:
 
 def test_the_thread_reports_how_far_it_is_and_what_it_found(progress: Progress) -> None:
     heard: queue.Queue[Bettered] = queue.Queue()
-    thread = Ordering(heard.put)
+    thread = order_search(heard.put)
     thread.start()
     sought = Sought(progress, NOW_S, frozenset())
     thread.ask(sought)
@@ -111,7 +110,7 @@ def test_a_search_that_nobody_wants_any_more_is_left(
         return ()
 
     monkeypatch.setattr("tracker.forecast.orders.better_orders", long)
-    thread = Ordering(heard.put)
+    thread = order_search(heard.put)
     thread.start()
     thread.ask(Sought(progress, NOW_S, frozenset()))
     assert began.wait(10)
@@ -124,12 +123,12 @@ def test_a_search_that_nobody_wants_any_more_is_left(
 
 def test_a_search_is_begun_once_and_rests_after_it(progress: Progress) -> None:
     asked: list[Sought | None] = []
-    search = Search(asked.append)
-    picture = Picture(progress, by_hand(progress, NOW_S))
-    search.want(Picture(progress, None), NOW_S, 0.0)
+    search = OrderSearch(asked.append)
+    snapshot = Snapshot(progress, by_hand(progress, NOW_S))
+    search.want(Snapshot(progress, None), NOW_S, 0.0)
     assert asked == []
-    search.want(picture, NOW_S, 0.0)
-    search.want(picture, NOW_S, 1.0)
+    search.want(snapshot, NOW_S, 0.0)
+    search.want(snapshot, NOW_S, 1.0)
     assert len(asked) == 1 and search.share == 0.0
     sought = asked[0]
     assert sought is not None
@@ -138,9 +137,9 @@ def test_a_search_is_begun_once_and_rests_after_it(progress: Progress) -> None:
     assert search.share == 0.5
     search.heard(Bettered(sought, 1.0, FOUND), 10.0)
     assert search.orders == FOUND and search.share is None
-    search.want(picture, NOW_S, 999.0)
+    search.want(snapshot, NOW_S, 999.0)
     assert len(asked) == 1, "nothing has changed"
-    later = Picture(replace(progress, at=progress.at + 1), picture.estimate)
+    later = Snapshot(replace(progress, at=progress.at + 1), snapshot.estimate)
     search.want(later, NOW_S, 10.0 + max(LEAST_S, AGAIN * 10.0) - 0.1)
     assert len(asked) == 1, "it took ten seconds, so it rests four times as long"
     search.want(later, NOW_S, 10.0 + AGAIN * 10.0)
@@ -159,13 +158,13 @@ async def test_orders_are_looked_for_while_they_are_in_sight(at_lead: Callable[.
         assert len(asked) == 1 and "being looked for: 0 %" in at.screen
         sought = asked[0]
         assert sought is not None
-        at.lead.watching.take(Bettered(sought, 1.0, FOUND))
+        at.lead.runtime.take(Bettered(sought, 1.0, FOUND))
         at.lead.repaint()
         await at.pilot.pause()
         assert "0:12 earlier" in at.screen
         await at.press("left")
         assert asked[1] is None and "0:12 earlier" not in at.screen
-        at.lead.watching.take(Bettered(sought, 1.0, trouble="KeyError: 'x'"))
+        at.lead.runtime.take(Bettered(sought, 1.0, trouble="KeyError: 'x'"))
         assert at.session.said == "", "that was for another instant"
 
 
@@ -180,49 +179,48 @@ def test_quick_figures_do_not_wait_behind_advice(progress: Progress, monkeypatch
         return by_hand(shown, now, **({"advice": advice} if advice is not None else {}))
 
     monkeypatch.setattr("tracker.forecast.estimate.estimate", made)
-    prompt = Prompt(heard.put)
-    prompt.start()
-    prompt.ask(Wanted(progress, NOW_S, True))
+    scheduler = EstimateScheduler(heard.put)
+    scheduler.start()
+    scheduler.ask(Wanted(progress, NOW_S, True))
     first = heard.get(timeout=10)
     assert isinstance(first, Estimated) and first.full
     slow.set()
-    prompt.ask(Wanted(progress, NOW_S + 1, True))
+    scheduler.ask(Wanted(progress, NOW_S + 1, True))
     quick = heard.get(timeout=10)
     assert isinstance(quick, Estimated) and not quick.full and quick.wanted.now == NOW_S + 1
     assert at_work.wait(10), "the advice is at work"
-    prompt.ask(Wanted(progress, NOW_S + 2, True))
+    scheduler.ask(Wanted(progress, NOW_S + 2, True))
     sooner = heard.get(timeout=10)
     assert isinstance(sooner, Estimated) and not sooner.full and sooner.wanted.now == NOW_S + 2
     go_on.set()
     slow.clear()
     last = heard.get(timeout=10)
     assert isinstance(last, Estimated) and last.full
-    prompt.stop()
+    scheduler.stop()
 
 
 def test_figures_by_old_advice_never_take_the_place_of_newer(progress: Progress) -> None:
     heard: list[Estimated | NotEstimated] = []
-    prompt = Prompt(heard.append)
+    scheduler = EstimateScheduler(heard.append)
     old, new = by_hand(progress, NOW_S), by_hand(progress, NOW_S)
     wanted = Wanted(progress, NOW_S, True)
-    prompt._thoroughly(Estimated(old, wanted, full=True))
-    prompt._quickly(Estimated(replace(new, advice=old.advice), wanted, full=False))
-    prompt._thoroughly(Estimated(new, wanted, full=True))
-    prompt._quickly(Estimated(replace(new, advice=old.advice), wanted, full=False))
-    prompt._quickly(NotEstimated("no", wanted))
-    assert [getattr(report, "full", None) for report in heard] == [True, False, True, None]
+    scheduler._take_advice(Estimated(old, wanted, full=True))
+    scheduler._take_figures(Estimated(replace(new, advice=old.advice), wanted, full=False))
+    scheduler._take_advice(Estimated(new, wanted, full=True))
+    scheduler._take_figures(Estimated(replace(new, advice=old.advice), wanted, full=False))
+    assert [getattr(report, "full", None) for report in heard] == [True, False, True]
 
 
 def test_the_figures_are_those_of_one_estimate(progress: Progress) -> None:
     heard: queue.Queue[Estimated | NotEstimated] = queue.Queue()
-    prompt = Prompt(heard.put)
-    prompt.start()
-    prompt.ask(Wanted(progress, NOW_S, True))
-    prompt.ask(Wanted(progress, NOW_S, True))
+    scheduler = EstimateScheduler(heard.put)
+    scheduler.start()
+    scheduler.ask(Wanted(progress, NOW_S, True))
+    scheduler.ask(Wanted(progress, NOW_S, True))
     full = heard.get(timeout=30)
-    prompt.ask(Wanted(progress, NOW_S, False))
+    scheduler.ask(Wanted(progress, NOW_S, False))
     quick = heard.get(timeout=30)
-    prompt.stop()
+    scheduler.stop()
     assert isinstance(full, Estimated) and isinstance(quick, Estimated)
     wanted = estimate(progress, NOW_S)
     assert full.estimate.inside == quick.estimate.inside == wanted.inside
@@ -234,7 +232,7 @@ async def test_going_back_and_forth_shows_what_is_known_at_once(at_lead: Callabl
         at.session.ask = wanted.append
         await at.press("pageup")
         asked = wanted[-1]
-        at.lead.watching.take(Estimated(by_hand(asked.progress, asked.now, safe=0.77), asked, full=True))
+        at.lead.runtime.take(Estimated(by_hand(asked.progress, asked.now, safe=0.77), asked, full=True))
         await at.press("left", "right")
         assert "chance 77 %" in at.screen and "estimating" not in at.screen
         assert len(wanted) == 2, "one for each instant"
@@ -250,14 +248,14 @@ async def test_a_late_tick_changes_what_is_shown_of_the_past(at_lead: Callable[.
         at.session.ask = wanted.append
         await at.press("pageup")
         asked = wanted[-1]
-        at.lead.watching.take(Estimated(by_hand(asked.progress, asked.now), asked, full=True))
+        at.lead.runtime.take(Estimated(by_hand(asked.progress, asked.now), asked, full=True))
         later = {"kind": "noted", "text": "of now", "at": 2400}
-        at.lead.watching.take(Grown(excursion(plan, (*EVENTS, later)), ()))
-        assert at.session.picture.estimate is not None, "that does not touch what is shown"
+        at.lead.runtime.take(Grown(excursion(plan, (*EVENTS, later)), ()))
+        assert at.session.snapshot.estimate is not None, "that does not touch what is shown"
         late = {"kind": "noted", "text": "of then", "at": 1200}
-        at.lead.watching.take(Grown(excursion(plan, (*EVENTS, later, late)), ()))
+        at.lead.runtime.take(Grown(excursion(plan, (*EVENTS, later, late)), ()))
         at.session.want(at.lead.utc, 0.0)
-        assert at.session.picture.estimate is None and wanted[-1].progress is at.session.picture.progress
+        assert at.session.snapshot.estimate is None and wanted[-1].progress is at.session.snapshot.progress
         assert any(event.body.get("text") == "of then" for event in wanted[-1].progress.events)
 
 
@@ -287,7 +285,7 @@ def test_looking_for_orders_writes_nothing(plan: Plan, tmp_path: Path) -> None:
     assert hashlib.sha256(path.read_bytes()).hexdigest() == before
 
 
-def test_who_is_not_alone_leaves_the_quick_figures_to_the_other(
+def test_advice_is_worked_out_once_for_each_wish_and_quick_figures_beside_it(
     progress: Progress, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     made: list[bool] = []
@@ -297,16 +295,29 @@ def test_who_is_not_alone_leaves_the_quick_figures_to_the_other(
         return by_hand(shown, now, **({"advice": advice} if advice is not None else {}))
 
     monkeypatch.setattr("tracker.forecast.estimate.estimate", by_advice)
-    for alone, quick in ((True, 1), (False, 0)):
-        made.clear()
-        heard: queue.Queue[Estimated | NotEstimated] = queue.Queue()
-        forecaster = Forecaster(heard.put, alone=alone)
-        forecaster.start()
-        forecaster.ask(Wanted(progress, NOW_S, True))
-        heard.get(timeout=10)
-        forecaster.ask(Wanted(progress, NOW_S, True))
-        for _ in range(1 + quick):
-            heard.get(timeout=10)
-        forecaster.stop()
-        forecaster.join(timeout=10)
-        assert made.count(True) == quick and made.count(False) == 2
+    heard: queue.Queue[Estimated | NotEstimated] = queue.Queue()
+    scheduler = EstimateScheduler(heard.put)
+    scheduler.start()
+    scheduler.ask(Wanted(progress, NOW_S, True))
+    heard.get(timeout=10)
+    scheduler.ask(Wanted(progress, NOW_S, True))
+    assert [heard.get(timeout=10).full for _ in range(2)] == [False, True]  # type: ignore[union-attr]
+    scheduler.stop()
+    assert made.count(True) == 1 and made.count(False) == 2
+
+
+def test_what_goes_wrong_is_told_and_the_thread_goes_on(
+    progress: Progress, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(shown: Progress, now: float, **more: Any) -> Any:
+        raise KeyError(now)
+
+    monkeypatch.setattr("tracker.forecast.estimate.estimate", broken)
+    heard: queue.Queue[Estimated | NotEstimated] = queue.Queue()
+    scheduler = EstimateScheduler(heard.put)
+    scheduler.start()
+    for now in (1.0, 2.0):
+        scheduler.ask(Wanted(progress, now, True))
+        report = heard.get(timeout=10)
+        assert isinstance(report, NotEstimated) and report.words == f"KeyError: {now}"
+    scheduler.stop()

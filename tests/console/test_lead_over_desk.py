@@ -22,7 +22,7 @@ async def test_the_lead_stands_over_the_desk_and_leads_back(at_desk: Callable[..
             await asyncio.sleep(0.02)
         assert isinstance(at.desk.app.screen, LeadScreen)
         assert "event 2" in at.whole and "Advisory only" in at.whole
-        threads = at.desk.app.screen.watching
+        threads = at.desk.app.screen.runtime
         await at.pilot.press("1", "u", "c", "c", "X", "X")
         await at.pilot.pause()
         assert at.kinds == ["zero", "done"]

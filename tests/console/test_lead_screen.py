@@ -78,9 +78,9 @@ async def test_arrows_go_back_and_forth(at_lead: Callable[..., Any], plan: Plan)
         assert " AS OF 0:41:00 " in at.screen and "  0:00 back  " in at.screen
         await at.press("left", "pageup")
         assert at.session.chosen == 1500.0
-        assert at.session.picture.progress.steps["pump.cover"].ended == "done"
-        assert at.session.picture.progress.steps["pump.bolts"].counted == 0
-        assert wanted[-1].now == 1500.0 and wanted[-1].progress is at.session.picture.progress
+        assert at.session.snapshot.progress.steps["pump.cover"].ended == "done"
+        assert at.session.snapshot.progress.steps["pump.bolts"].counted == 0
+        assert wanted[-1].now == 1500.0 and wanted[-1].progress is at.session.snapshot.progress
         await at.press("up")
         assert at.session.chosen == 1090.0
         await at.press("down", "right")
@@ -98,15 +98,15 @@ async def test_looking_back_shows_nothing_of_another_instant(at_lead: Callable[.
         wanted: list[Wanted] = []
         at.session.ask = wanted.append
         await at.press("pageup")
-        asked, progress = wanted[-1], at.session.picture.progress
-        assert at.session.picture.estimate is None and "estimating" in at.screen
+        asked, progress = wanted[-1], at.session.snapshot.progress
+        assert at.session.snapshot.estimate is None and "estimating" in at.screen
         quick = Estimated(by_hand(progress, asked.now), asked, full=False)
-        at.lead.watching.take(quick)
-        assert at.session.picture.estimate is None, "its advice was for another instant"
-        at.lead.watching.take(Estimated(by_hand(progress, asked.now), asked, full=True))
-        assert at.session.picture.estimate is not None
-        at.lead.watching.take(Estimated(by_hand(progress, NOW_S), Wanted(progress, NOW_S, True), full=True))
-        assert at.session.picture.estimate.at == asked.now
+        at.lead.runtime.take(quick)
+        assert at.session.snapshot.estimate is None, "its advice was for another instant"
+        at.lead.runtime.take(Estimated(by_hand(progress, asked.now), asked, full=True))
+        assert at.session.snapshot.estimate is not None
+        at.lead.runtime.take(Estimated(by_hand(progress, NOW_S), Wanted(progress, NOW_S, True), full=True))
+        assert at.session.snapshot.estimate.at == asked.now
 
 
 async def test_what_if_is_typed_previewed_and_compared(at_lead: Callable[..., Any]) -> None:
@@ -123,7 +123,7 @@ async def test_what_if_is_typed_previewed_and_compared(at_lead: Callable[..., An
         assert list(wish.supposed.holds) == ["EV1"]
         assert "being worked out" in at.screen and "what if" in at.screen
         other = by_hand(wish.supposed, NOW_S, safe=0.99)
-        at.lead.watching.take(Learned(wish, supposed=other))
+        at.lead.runtime.take(Learned(wish, supposed=other))
         at.lead.repaint()
         await at.pilot.pause()
         assert "+6 in 100" in at.screen
@@ -167,11 +167,11 @@ async def test_the_mark_says_since_when(at_lead: Callable[..., Any]) -> None:
         wishes: list[Wish] = []
         at.session.study = wishes.append
         await at.press("home", "pagedown")
-        progress = at.session.picture.progress
-        at.lead.watching.take(Estimated(by_hand(progress, 900.0), Wanted(progress, 900.0, True), full=True))
+        progress = at.session.snapshot.progress
+        at.lead.runtime.take(Estimated(by_hand(progress, 900.0), Wanted(progress, 900.0, True), full=True))
         await at.press("m", "end")
-        progress = at.session.picture.progress
-        at.lead.watching.take(Estimated(by_hand(progress, NOW_S), Wanted(progress, NOW_S, True), full=True))
+        progress = at.session.snapshot.progress
+        at.lead.runtime.take(Estimated(by_hand(progress, NOW_S), Wanted(progress, NOW_S, True), full=True))
         assert wishes[-1].since == 900.0
         await at.press("m")
         assert wishes[-1].since == NOW_S - 1800.0
@@ -198,7 +198,7 @@ async def test_trouble_with_the_journal_is_said(at_lead: Callable[..., Any]) -> 
     from tracker.console.studies import Grown
 
     async with at_lead() as at:
-        at.lead.watching.take(Grown(at.session.followed, (), "one.sqlite: is not there any more"))
+        at.lead.runtime.take(Grown(at.session.followed, (), "one.sqlite: is not there any more"))
         at.lead.repaint()
         await at.pilot.pause()
         assert "not read since event 8" in at.screen and "is not there any more" in at.screen

@@ -109,12 +109,12 @@ async def test_a_new_alert_rings_once_where_a_bell_is_wanted(
     async with at_lead(settings=Settings(bell=wanted)) as at:
         rung: list[int] = []
         monkeypatch.setattr(at.app, "bell", lambda: rung.append(1))
-        progress = at.session.picture.progress
+        progress = at.session.snapshot.progress
 
         def alerts(*names: str) -> None:
             told = tuple(Alert(name, f"{name} is due", False) for name in names)
             found = by_hand(progress, NOW_S, alerts=told)
-            at.lead.watching.take(Estimated(found, Wanted(progress, NOW_S, True), full=True))
+            at.lead.runtime.take(Estimated(found, Wanted(progress, NOW_S, True), full=True))
             at.lead.repaint()
 
         at.lead.repaint()

@@ -14,7 +14,16 @@ from hypothesis import strategies as st
 from tests.flat import FLAT
 from tests.leads import EVENTS, NOW_S, excursion, on_record
 from tests.runs import Run, step, task
-from tracker.console.studies import GRIDS_S, MOST_POINTS, Learned, Studies, Wish, instants, unchanged_until
+from tracker.console.studies import (
+    GRIDS_S,
+    MOST_POINTS,
+    LeadAnalysis,
+    Learned,
+    Wish,
+    analysis,
+    instants,
+    unchanged_until,
+)
 from tracker.console.view.scene import Point
 from tracker.forecast.chances import done_by
 from tracker.forecast.estimate import estimate
@@ -42,8 +51,8 @@ def wish(journal: Journal, **changes: Any) -> Wish:
     return replace(made, **changes)
 
 
-def results(studies: Studies, one: Wish) -> list[Learned]:
-    return list(studies._work(one))
+def results(studies: LeadAnalysis, one: Wish) -> list[Learned]:
+    return list(studies.results(one))
 
 
 @pytest.fixture
@@ -55,7 +64,7 @@ def journal(plan: Plan) -> Journal:
 
 def test_a_wish_is_answered_in_the_order_of_its_haste(journal: Journal) -> None:
     supposed = journal.progress().suppose({"kind": "dropped", "task": "lamp", "at": 2470})
-    found = results(Studies(lambda learned: None), wish(journal, supposed=supposed))
+    found = results(LeadAnalysis(), wish(journal, supposed=supposed))
     kinds = [
         next(name for name in ("supposed", "moved", "chances", "points") if getattr(one, name) is not None)
         for one in found
@@ -73,7 +82,7 @@ def test_a_wish_is_answered_in_the_order_of_its_haste(journal: Journal) -> None:
 
 
 def test_a_late_event_makes_only_what_came_after_it_stale(journal: Journal) -> None:
-    studies = Studies(lambda learned: None)
+    studies = LeadAnalysis()
     before = results(studies, wish(journal))[-1].points
     on_record(journal, [{"kind": "noted", "text": "late word", "at": 1400}])
     after = results(studies, wish(journal))
@@ -85,14 +94,14 @@ def test_a_late_event_makes_only_what_came_after_it_stale(journal: Journal) -> N
 
 def test_what_was_shown_goes_before_what_is_worked_out(journal: Journal) -> None:
     point = Point.of(estimate(journal.progress(at=1190), 1190))
-    found = results(Studies(lambda learned: None), wish(journal, told=(point,)))[-1].points
+    found = results(LeadAnalysis(), wish(journal, told=(point,)))[-1].points
     assert found is not None and point in found
     assert [one.at for one in found][3:6] == [900.0, 1190.0, 1500.0]
 
 
 def test_a_newer_wish_goes_first_and_stopping_is_prompt(journal: Journal) -> None:
     heard: queue.Queue[Learned] = queue.Queue()
-    studies = Studies(heard.put)
+    studies = analysis(heard.put)
     first, second = wish(journal), wish(journal, since=0.0)
     studies.ask(first)
     studies.ask(second)
@@ -105,7 +114,7 @@ def test_a_newer_wish_goes_first_and_stopping_is_prompt(journal: Journal) -> Non
 
 def test_what_goes_wrong_is_said_and_the_thread_goes_on(journal: Journal) -> None:
     heard: queue.Queue[Learned] = queue.Queue()
-    studies = Studies(heard.put)
+    studies = analysis(heard.put)
     studies.start()
     progress = journal.progress()
     studies.ask(wish(journal, supposed=replace(progress, pace_text="format: nine")))

@@ -9,13 +9,13 @@ import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.layout import VIEWS, pages_for
-from tracker.console.studies import Learned, Studies, Wish
+from tracker.console.studies import LeadAnalysis, Learned, Wish
 from tracker.console.view.freshness import word
 from tracker.console.view.grid import Cells, minutes, tick_s
 from tracker.console.view.head import lead_head
 from tracker.console.view.ingress import ingress, moved_by
 from tracker.console.view.limits import limits, tasks, trend
-from tracker.console.view.scene import LeadScene, Moved, Picture, Supposed
+from tracker.console.view.scene import LeadScene, Moved, Snapshot, Supposed
 from tracker.console.view.styled_text import Line, text_of
 from tracker.console.view.what_if import what_if
 from tracker.forecast.values import Range
@@ -77,7 +77,7 @@ def test_the_band_stands_against_the_limit(scene: LeadScene) -> None:
 
 def test_a_later_estimate_is_only_hinted_at_when_looking_back(scene: LeadScene) -> None:
     back = replace(
-        scene, now=900.0, back=True, picture=Picture(scene.progress, by_hand(scene.progress, 900.0))
+        scene, now=900.0, back=True, snapshot=Snapshot(scene.progress, by_hand(scene.progress, 900.0))
     )
     text = text_of(ingress(back, 100, 20))
     assert "." in text.split("median ▀▄")[1]
@@ -166,13 +166,13 @@ def test_round_marks_and_signed_minutes() -> None:
 
 def test_advice_that_is_older_than_the_figures_says_so(scene: LeadScene) -> None:
     old = replace(by_hand(scene.progress, NOW_S), at=NOW_S + 3600.0)
-    late = replace(scene, now=NOW_S + 3600.0, picture=Picture(scene.progress, old))
+    late = replace(scene, now=NOW_S + 3600.0, snapshot=Snapshot(scene.progress, old))
     assert "as of 0:41; last calls" in text_of(VIEWS["decide"](late, 120, 12))
     assert "as of" not in text_of(VIEWS["decide"](scene, 120, 12))
 
 
 def test_a_rehearsal_says_that_it_is_one(scene: LeadScene) -> None:
-    played = replace(scene, picture=Picture(replace(scene.progress, rehearsal=True), scene.estimate))
+    played = replace(scene, snapshot=Snapshot(replace(scene.progress, rehearsal=True), scene.estimate))
     for width in (80, 100, 200):
         assert "REHEARSAL" in text_of(lead_head(played, width, 3))
         assert "REHEARSAL" not in text_of(lead_head(scene, width, 3))
@@ -188,7 +188,7 @@ def test_before_the_start_the_range_of_the_plan_is_drawn_and_chances_are_told(pl
     assert "3:13 median" in text and "3:31 nine of ten" in text and " limit" in text
     learned: list[Learned] = []
     session.wish(hand.utc())
-    learned += Studies(lambda report: None)._work(wishes[0])
+    learned += LeadAnalysis().results(wishes[0])
     chances = [report.chances for report in learned if report.chances is not None]
     assert chances and set(chances[0]) >= {"egress", "pump"}
     assert not any(report.points or report.moved for report in learned)

@@ -11,7 +11,7 @@ import pytest
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.head import head, second_line, turn_back_words
-from tracker.console.view.scene import Picture, Scene
+from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list
 from tracker.console.view.styled_text import text_of
 from tracker.forecast.values import Alert, Range
@@ -23,7 +23,7 @@ def greasing_next(under_way: Scene) -> Scene:
     progress = under_way.progress
     ahead = [s for s in progress.order["EV1"] if s not in ("pump.bolts", "grease.latch")]
     order = {**progress.order, "EV1": ("pump.bolts", "grease.latch", *ahead)}
-    return replace(under_way, picture=Picture(replace(progress, order=order), under_way.estimate))
+    return replace(under_way, snapshot=Snapshot(replace(progress, order=order), under_way.estimate))
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 3), (100, 6), (100, 3), (120, 6), (200, 3)])
@@ -71,7 +71,7 @@ def test_a_limit_that_leaves_more_than_another_is_not_called_tightest_by_its_mar
     assert "tightest EV2 oxygen, 0:31 to spare" in text_of([second_line(under_way, 100)])
     wide = replace(estimate.binding, margin=Range(30000.0, 22000.0, 900.0))
     changed = replace(estimate, binding=wide, limits=(estimate.limits[0], wide))
-    scene = replace(under_way, picture=Picture(under_way.progress, changed))
+    scene = replace(under_way, snapshot=Snapshot(under_way.progress, changed))
     assert "tightest EV2 oxygen, broken in 6 %" in text_of([second_line(scene, 100)])
 
 
@@ -80,8 +80,8 @@ def test_one_alert_has_the_room_to_the_key_that_acknowledges_it(under_way: Scene
     for others, rows in ((0, 1), (1, 2)):
         alerts = (Alert("one", words, False), *[Alert("two", "short", False)] * others)
         assert under_way.estimate is not None
-        changed = Picture(under_way.progress, replace(under_way.estimate, alerts=alerts))
-        assert alert_rows(replace(under_way, picture=changed), 100)[0] == rows
+        changed = Snapshot(under_way.progress, replace(under_way.estimate, alerts=alerts))
+        assert alert_rows(replace(under_way, snapshot=changed), 100)[0] == rows
 
 
 @pytest.mark.parametrize("height", [4, 30])
@@ -92,9 +92,9 @@ def test_once_everything_is_done_the_list_says_what_closes_the_excursion(
         id: replace(state, ended="done", began=0.0, done=60.0)
         for id, state in under_way.progress.steps.items()
     }
-    scene = replace(under_way, picture=Picture(replace(under_way.progress, steps=ended), None))
+    scene = replace(under_way, snapshot=Snapshot(replace(under_way.progress, steps=ended), None))
     assert "no steps left. X closes the excursion" in text_of(steps_list(scene, 80, height))
-    closed = replace(scene, picture=Picture(replace(scene.progress, closed=100.0), None))
+    closed = replace(scene, snapshot=Snapshot(replace(scene.progress, closed=100.0), None))
     assert "closes the excursion" not in text_of(steps_list(closed, 80, height))
 
 
@@ -103,7 +103,7 @@ def test_the_mark_of_a_rehearsal_takes_no_words_from_a_low_chance(under_way: Sce
     assert under_way.estimate is not None
     low = replace(under_way.estimate, safe=0.8)
     progress = replace(under_way.progress, rehearsal=True)
-    rows = text_of(head(replace(under_way, picture=Picture(progress, low)), width, 3))
+    rows = text_of(head(replace(under_way, snapshot=Snapshot(progress, low)), width, 3))
     assert "chance 80 %, wanted 90 %" in rows and " REHEARSAL" in rows
 
 

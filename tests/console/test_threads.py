@@ -68,16 +68,16 @@ def test_estimates_and_the_page_go_beside_the_events(plan: Plan, tmp_path: Path,
 
 
 def test_what_is_due_and_when(under_way: Scene) -> None:
-    renewal, picture, now = Renewal(), under_way.picture, under_way.now
-    assert renewal.wanted(picture, now, 0.0) is True
-    assert renewal.wanted(picture, now + 5, 5.0) is None
-    assert renewal.wanted(picture, now + 11, 11.0) is False
-    assert renewal.wanted(picture, now + 31, 31.0) is True
+    renewal, snapshot, now = Renewal(), under_way.snapshot, under_way.now
+    assert renewal.wanted(snapshot, now, 0.0) is True
+    assert renewal.wanted(snapshot, now + 5, 5.0) is None
+    assert renewal.wanted(snapshot, now + 11, 11.0) is False
+    assert renewal.wanted(snapshot, now + 31, 31.0) is True
     renewal.happened()
-    assert renewal.wanted(picture, now + 32, 32.0) is True
+    assert renewal.wanted(snapshot, now + 32, 32.0) is True
     # The next change is the end of daylight, at 2820.
     assert renewal.due == 2820.0
-    assert renewal.wanted(picture, 2820.0, 33.0) is True
+    assert renewal.wanted(snapshot, 2820.0, 33.0) is True
     assert [renewal.keeps(n, t) for n, t in ((1, 0.0), (2, 30.0), (2, 61.0), (2, 200.0))] == [
         True,
         False,

@@ -106,17 +106,17 @@ def show(
     # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
     os.environ.setdefault("TEXTUAL_FPS", "120")
     from tracker.console.desk import TrackerApp
-    from tracker.console.session import Sitting
+    from tracker.console.session import DeskRuntime
     from tracker.console.settings_file import load_settings
 
     settings = load_settings()
-    sitting = Sitting(opener, seat, title=title, utc_now=utc_now)
-    app = TrackerApp(sitting, settings)
+    runtime = DeskRuntime(opener, seat, title=title, utc_now=utc_now)
+    app = TrackerApp(runtime, settings)
     app.run()
-    left = sitting.stop()
-    if sitting.failed:
-        raise TrackerError(*sitting.failed)
-    _say_goodbye(sitting.session.path, left, onward)
+    left = runtime.stop()
+    if runtime.failed:
+        raise TrackerError(*runtime.failed)
+    _say_goodbye(runtime.session.path, left, onward)
     return app.return_code or 0
 
 

@@ -69,13 +69,13 @@ def show(path: Path, at: float | None) -> int:
     if "TEXTUAL_DRIVER" not in os.environ and not is_terminal():
         raise WrongUsage("tracker watch needs a terminal; `tracker estimate` works without one")
     from tracker.console.lead import LeadApp
-    from tracker.console.lead_session import Watching
+    from tracker.console.lead_session import LeadRuntime
     from tracker.console.settings_file import load_settings
 
-    watching = Watching(path, at=at)
-    app = LeadApp(watching, load_settings())
+    runtime = LeadRuntime(path, at=at)
+    app = LeadApp(runtime, load_settings())
     app.run()
-    watching.stop()
-    if watching.failed:
-        raise TrackerError(*watching.failed)
+    runtime.stop()
+    if runtime.failed:
+        raise TrackerError(*runtime.failed)
     return app.return_code or 0

@@ -22,7 +22,7 @@ from tracker.console.entry import EntryLine, Purpose
 from tracker.console.keys import binding_id, keymap_of, lead_keymap
 from tracker.console.layout import BELOW, FIXED, MIDDLE, WHAT_IF_PAGE, WIDE, Layout, layout_for
 from tracker.console.pane import Pane, View
-from tracker.console.session import MARK_S, PATIENCE_S, Sitting
+from tracker.console.session import MARK_S, PATIENCE_S, DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.view.alerts import command_at, event_at, footer_line
 from tracker.console.view.consumables import consumables_lines, consumables_list
@@ -91,7 +91,7 @@ class Desk(Entering):
 
     def begin(self) -> None:
         """Start the threads and the beat of the clock."""
-        self.sitting.start(self._hear)
+        self.runtime.start(self._hear)
         self._beat()
 
     def _hear(self, report: Report | Estimated | NotEstimated) -> None:
@@ -100,8 +100,8 @@ class Desk(Entering):
     def _beat(self) -> None:
         """Repaint what changes by itself, and come again at the next full second of the clock."""
         self.expire_prefix()
-        session = self.sitting.session
-        if session.picture is not None:
+        session = self.runtime.session
+        if session.snapshot is not None:
             session.look(self.mono())
             session.want(self.utc(), self.mono())
             self.repaint()
@@ -109,17 +109,17 @@ class Desk(Entering):
 
     def on_reported(self, message: Reported) -> None:
         """Take in what a thread says."""
-        report, session = message.report, self.sitting.session
+        report, session = message.report, self.runtime.session
         if isinstance(report, Failed):
             self.app.exit(return_code=1, message=None)
-            self.sitting.failed = report.lines
+            self.runtime.failed = report.lines
             return
         if isinstance(report, (Estimated, NotEstimated)):
             session.estimated(report, self.mono())
         else:
             session.take(report, self.mono())
-            for deed in session.owed():
-                self.perform(deed)
+            for batch in session.owed():
+                self.perform(batch)
             self.set_timer(MARK_S + 0.05, self.repaint)
             self._mind_recall()
             # Paint first: the estimate would only be in the way of it.
@@ -140,16 +140,16 @@ class Desk(Entering):
         self.set_timer(PATIENCE_S + 0.02, self._look)
 
     def _look(self) -> None:
-        if self.sitting.session.picture is not None:
-            self.sitting.session.look(self.mono())
+        if self.runtime.session.snapshot is not None:
+            self.runtime.session.look(self.mono())
             self.repaint()
 
     # What is painted
 
     def repaint(self) -> None:
         """Give every pane the scene of this instant."""
-        session = self.sitting.session
-        if session.picture is None:
+        session = self.runtime.session
+        if session.snapshot is None:
             return
         scene = session.scene(self.utc(), self.mono(), self.chosen)
         self.lay_out(scene)
@@ -165,7 +165,7 @@ class Desk(Entering):
     def _slowly(self, scene: Scene) -> tuple[object, ...]:
         """Return all that the panes which show no seconds depend on."""
         return (
-            scene.picture, int(scene.now) // 10, scene.disk, scene.hollow, scene.said, scene.said_ink,
+            scene.snapshot, int(scene.now) // 10, scene.disk, scene.hollow, scene.said, scene.said_ink,
             scene.live,
             scene.chosen, self.view_name, self.top, self.last_layout, self.entry.purpose, self.what_if,
         )  # fmt: skip
@@ -173,8 +173,8 @@ class Desk(Entering):
     def on_resize(self, event: events.Resize) -> None:
         """Arrange the panes anew; what now stands beside the steps needs no view of its own."""
         self.last_layout = self._painted = None
-        if self.view_name in WIDE and self.sitting.session.picture is not None:
-            scene = self.sitting.session.scene(self.utc(), self.mono(), self.chosen)
+        if self.view_name in WIDE and self.runtime.session.snapshot is not None:
+            scene = self.runtime.session.scene(self.utc(), self.mono(), self.chosen)
             layout = layout_for(scene, self.size.width, self.size.height)
             self.view_name = self.view_name if self.view_name in layout.apart() else "steps"
         self.repaint()
@@ -273,18 +273,16 @@ class Desk(Entering):
     def action_lead(self) -> None:
         """Open the lead's view of this journal over the desk, which goes on beneath."""
         from tracker.console.lead import LeadScreen
-        from tracker.console.lead_session import Watching
+        from tracker.console.lead_session import LeadRuntime
 
-        sitting = self.sitting
-        if sitting.session.path:
-            watching = Watching(
-                Path(sitting.session.path), utc_now=sitting.utc_now, monotonic_s=sitting.monotonic_s
-            )
-            self.app.push_screen(LeadScreen(watching, self.settings))
+        here = self.runtime
+        if here.session.path:
+            there = LeadRuntime(Path(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
+            self.app.push_screen(LeadScreen(there, self.settings))
 
     def _show_opening(self) -> None:
         """Say what happens until the journal is open."""
-        words = f"opening {self.sitting.title} ..."
+        words = f"opening {self.runtime.title} ..."
         self.query_one("#message", Pane).show([crop((say(f" {words}", "dim"),), self.size.width)])
         pet = (say(" "), say(" PET -:--:-- ", "clock"), say(f"  {self.utc():%H:%M:%S} UTC", "strong"))
         self.query_one("#head", Pane).show([crop(pet, self.size.width)])
@@ -328,11 +326,11 @@ class TrackerApp(Frame):
     COMMANDS = {TableProvider}  # noqa: RUF012
     ENABLE_COMMAND_PALETTE = True
 
-    def __init__(self, sitting: Sitting, settings: Settings | None = None) -> None:
+    def __init__(self, runtime: DeskRuntime, settings: Settings | None = None) -> None:
         settings = settings or Settings()
         super().__init__(theme=settings.theme_name)
-        self.sitting = sitting
-        self.desk = Desk(sitting, settings)
+        self.runtime = runtime
+        self.desk = Desk(runtime, settings)
         self.set_keymap({**keymap_of(COMMANDS, settings.keys), **lead_keymap(settings.lead_keys)})
 
     def on_mount(self) -> None:

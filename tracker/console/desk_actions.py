@@ -11,10 +11,10 @@ from textual.screen import Screen
 from tracker.console import key_events
 from tracker.console.commands import COMMANDS
 from tracker.console.entry import EntryLine
-from tracker.console.key_events import Deed, Kind, Prefix
+from tracker.console.key_events import EventBatch, Kind, Prefix
 from tracker.console.keys import with_keys
 from tracker.console.layout import Layout
-from tracker.console.session import Sitting
+from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.view.alerts import waiting_alerts
 from tracker.console.view.scene import Scene
@@ -31,13 +31,13 @@ SLIP = timedelta(hours=12)
 class Deeds(Screen[None]):
     """The actions of the command table."""
 
-    def __init__(self, sitting: Sitting, settings: Settings) -> None:
+    def __init__(self, runtime: DeskRuntime, settings: Settings) -> None:
         super().__init__()
-        self.sitting, self.settings = sitting, settings
+        self.runtime, self.settings = runtime, settings
         self.table = with_keys(COMMANDS, settings.keys)
         """The command table with this seat's keys."""
-        sitting.session.keys = {command.id: command.shown for command in self.table}
-        sitting.session.local_time = settings.local_time
+        runtime.session.keys = {command.id: command.shown for command in self.table}
+        runtime.session.local_time = settings.local_time
         self.view_name = "steps"
         self.top = 0
         """First row of a page of text."""
@@ -52,16 +52,16 @@ class Deeds(Screen[None]):
 
     def utc(self) -> datetime:
         """Return the instant that the desk goes by."""
-        return self.sitting.utc_now()
+        return self.runtime.utc_now()
 
     def mono(self) -> float:
         """Return a clock for short spans."""
-        return self.sitting.monotonic_s()
+        return self.runtime.monotonic_s()
 
     def to_next_second(self) -> float:
         """Return the seconds until the shown clock changes."""
-        session = self.sitting.session
-        zero = session.progress.zero if session.picture else None
+        session = self.runtime.session
+        zero = session.progress.zero if session.snapshot else None
         shown = pet_of(self.utc(), zero) if zero else self.utc().timestamp()
         return max(0.02, 1.0 - shown % 1.0 + 0.005)
 
@@ -73,18 +73,18 @@ class Deeds(Screen[None]):
     @property
     def progress(self) -> Progress | None:
         """What is shown; None before the journal is open."""
-        session = self.sitting.session
-        return session.progress if session.picture else None
+        session = self.runtime.session
+        return session.progress if session.snapshot else None
 
     @property
     def ahead(self) -> Progress | None:
         """What will stand once what waits for the disk is on it: what hands go by."""
-        session = self.sitting.session
-        return session.ahead if session.picture else None
+        session = self.runtime.session
+        return session.ahead if session.snapshot else None
 
     def key(self, command: str) -> str:
         """Return the key of a command, as a person reads it."""
-        return self.sitting.session.keys[command]
+        return self.runtime.session.keys[command]
 
     def repaint(self) -> None:
         """Paint; the desk does it."""
@@ -96,12 +96,12 @@ class Deeds(Screen[None]):
 
     def say(self, words: str, ink: Any = "") -> None:
         """Put words on the message line."""
-        self.sitting.session.say(words, ink)
+        self.runtime.session.say(words, ink)
         self.repaint()
 
-    def perform(self, deed: Deed) -> bool:
-        """Send a deed on its way to the disk."""
-        sent = self.sitting.session.perform(deed, self.utc(), self.mono())
+    def perform(self, batch: EventBatch) -> bool:
+        """Send a batch on its way to the disk."""
+        sent = self.runtime.session.perform(batch, self.utc(), self.mono())
         if sent:
             self.watch_disk()
         else:
@@ -142,19 +142,19 @@ class Deeds(Screen[None]):
         if progress is None:
             return
         self._prefix = None
-        session = self.sitting.session
+        session = self.runtime.session
         if prefix is None and session.bounced(f"digit-{number}", self.mono()):
             return
         self.perform(self._deed(progress, number, prefix))
 
-    def _deed(self, progress: Progress, digit: int, prefix: Prefix | None) -> Deed:
+    def _deed(self, progress: Progress, digit: int, prefix: Prefix | None) -> EventBatch:
         if prefix is not None and prefix.kind == "count":
             return key_events.one_more(progress, digit)
         if prefix is not None and prefix.kind == "skip":
             return key_events.skip(progress, digit)
         crew = key_events.member_of(progress, digit)
         painted = self.last_scene.progress.current.get(crew) if self.last_scene and crew else None
-        now = self.sitting.session.now(self.utc(), progress)
+        now = self.runtime.session.now(self.utc(), progress)
         return key_events.tick(
             progress, digit, painted, now, prefix.minutes if prefix else None, start=self.key("zero")
         )
@@ -171,7 +171,7 @@ class Deeds(Screen[None]):
         """Forget what was begun and not completed."""
         if self._prefix is not None and self._prefix.lapsed(self.mono()):
             self._prefix = None
-            self.sitting.session.say("")
+            self.runtime.session.say("")
 
     def action_zero(self) -> None:
         """Start the clock."""
@@ -187,28 +187,28 @@ class Deeds(Screen[None]):
         planned = progress.plan.zero_planned
         if planned is not None and progress.plan.windows and abs(at - planned) > SLIP:
             words += f"; planned for {planned:%Y-%m-%d %H:%M}{key_events.windows_words(at, planned)}"
-        self.perform(Deed(({"kind": "zero", "utc": utc},), words))
+        self.perform(EventBatch(({"kind": "zero", "utc": utc},), words))
 
-    def _with_progress(self, make: Callable[[Progress], Deed]) -> None:
+    def _with_progress(self, make: Callable[[Progress], EventBatch]) -> None:
         self._prefix = None
         if self.ahead is not None:
             self.perform(make(self.ahead))
 
     def action_undo(self) -> None:
         """Take back this seat's latest event, also one that the disk has not answered for yet."""
-        session = self.sitting.session
+        session = self.runtime.session
         if self.progress is None or session.bounced("undo", self.mono()):
             return
         self._prefix = None
-        deed = session.take_back(redo=self.key("redo"))
-        if deed is None:
+        batch = session.take_back(redo=self.key("redo"))
+        if batch is None:
             self.repaint()
         else:
-            self.perform(deed)
+            self.perform(batch)
 
     def action_redo(self) -> None:
         """Bring back what was taken back."""
-        session = self.sitting.session
+        session = self.runtime.session
         if session.bounced("redo", self.mono()):
             return
         sent = session.bring_back(self.mono())
@@ -236,23 +236,23 @@ class Deeds(Screen[None]):
             self.say("no alert waits")
             return
         event = {"kind": "acknowledged", "alert": alerts[0].id}
-        self.perform(Deed((event,), f"seen: {alerts[0].text}"))
+        self.perform(EventBatch((event,), f"seen: {alerts[0].text}"))
 
     def action_recall(self, call: str) -> None:
         """Call everyone home, when asked twice; from then on the desk is the way home."""
         again = self.key("recall" if call == "home" else "recall-at-once")
         if self.twice(f"recall-{call}", f" {again} again calls everyone {call} "):
             crew = self.progress.plan.outside if self.progress else ()
-            self.perform(Deed(({"kind": "called", "call": call},), f"called all {call}", tuple(crew)))
+            self.perform(EventBatch(({"kind": "called", "call": call},), f"called all {call}", tuple(crew)))
 
     def action_close_excursion(self) -> None:
         """Close the excursion, when asked twice."""
         if self.twice("close", f" {self.key('close')} again closes the excursion "):
-            self.perform(Deed(({"kind": "closed"},), "the excursion is closed"))
+            self.perform(EventBatch(({"kind": "closed"},), "the excursion is closed"))
 
     def action_leave(self) -> None:
         """Leave the desk, when asked twice."""
-        unsaved = len(self.sitting.session.unsaved)
+        unsaved = len(self.runtime.session.unsaved)
         warning = f"{unsaved} not on disk: they will be printed. " if unsaved else ""
         if self.progress is None or self.twice(
             "leave", f" {warning}{self.key('quit')} again leaves the desk "

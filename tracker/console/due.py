@@ -1,10 +1,7 @@
-"""When an estimate, the advice, its row on disk and the page for paper are due again. Reads no clock.
+"""What is due at a seat, and when: estimates, advice, what goes to disk, better orders, instants seen before.
 
-Instants that were looked at before: going back and forth shows them again at once.
-
-When better orders are looked for anew, and what is known of them. Reads no clock.
-
-Where a seat's clock stands within an excursion. Reads no clock.
+Hides every span and its bookkeeping. Nothing here reads a clock: spans (`mono`, seconds) and instants (`now`,
+PET seconds) are told.
 """
 
 from __future__ import annotations
@@ -13,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from tracker.console.view.scene import Moved, Orders, Picture
+from tracker.console.view.scene import Moved, Orders, Snapshot
 from tracker.console.workers import Bettered, Sought
 from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress, pet_if_live
@@ -44,7 +41,7 @@ class Renewal:
         """An event came: everything is due."""
         self.asked = self.advised = _NEVER
 
-    def wanted(self, picture: Picture, now: float, mono: float) -> bool | None:
+    def wanted(self, snapshot: Snapshot, now: float, mono: float) -> bool | None:
         """Return None where nothing is due; else whether the advice is wanted too."""
         passed = self.due is not None and now >= self.due
         advise = passed or mono - self.advised >= ADVICE_S
@@ -53,7 +50,7 @@ class Renewal:
         self.asked = mono
         if advise:
             self.advised = mono
-            self.due = next_change(picture, now)
+            self.due = next_change(snapshot, now)
         return advise
 
     def keeps(self, number: int, mono: float) -> bool:
@@ -71,10 +68,10 @@ class Renewal:
         return True
 
 
-def next_change(picture: Picture, now: float) -> float | None:
+def next_change(snapshot: Snapshot, now: float) -> float | None:
     """Return the next PET at which advice changes by itself: a last call, a window's edge, a due time."""
-    found = [edge for spans in picture.progress.openings.values() for span in spans for edge in span]
-    estimate = picture.estimate
+    found = [edge for spans in snapshot.progress.openings.values() for span in spans for edge in span]
+    estimate = snapshot.estimate
     if estimate is not None:
         found += [f.last_call for f in estimate.optional if f.last_call is not None]
         found += [c.due for c in estimate.clocks if c.due is not None]
@@ -131,7 +128,7 @@ def _nobody(sought: Sought | None) -> None:
 
 
 @dataclass
-class Search:
+class OrderSearch:
     """What was sought last, how far that is, and the orders found; `mono` counts seconds."""
 
     ask: Callable[[Sought | None], None] = _nobody
@@ -143,15 +140,15 @@ class Search:
     _rests: float = 0.0
     """Until when there is no other search."""
 
-    def want(self, picture: Picture, now: float, mono: float) -> None:
+    def want(self, snapshot: Snapshot, now: float, mono: float) -> None:
         """Begin a search where what is shown has changed since the last one, and that is long enough ago."""
-        estimate, before = picture.estimate, self._sought
-        if estimate is None or picture.progress.closed is not None or self.share is not None:
+        estimate, before = snapshot.estimate, self._sought
+        if estimate is None or snapshot.progress.closed is not None or self.share is not None:
             return
-        if before is not None and (before.progress is picture.progress or mono < self._rests):
+        if before is not None and (before.progress is snapshot.progress or mono < self._rests):
             return
-        at = max(estimate.at, picture.progress.at)
-        self._sought = Sought(picture.progress, at, estimate.advice.kept)
+        at = max(estimate.at, snapshot.progress.at)
+        self._sought = Sought(snapshot.progress, at, estimate.advice.kept)
         self.share, self._began = 0.0, mono
         self.ask(self._sought)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from tracker.console import key_events
 from tracker.console.entry import EntryLine, Holder, Purpose
-from tracker.console.key_events import Deed
+from tracker.console.key_events import EventBatch
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.view.steps import rows_of
 from tracker.console.view.words import pet_s
@@ -46,7 +46,7 @@ class Entering(Holder, Weighing):
         """Open the entry line with a hold from this instant on, so that the reason can be typed in peace."""
         if self.progress is None:
             return
-        now = self.sitting.session.now(self.utc())
+        now = self.runtime.session.now(self.utc())
         self._open("entry", f"hold {format_exact_s(now)} ")
 
     def action_take_back(self) -> None:
@@ -130,7 +130,7 @@ class Entering(Holder, Weighing):
         """Write what was typed, or go to the step that was found."""
         if message.purpose == "find":
             if self.chosen is not None:
-                self.sitting.session.say("")
+                self.runtime.session.say("")
             self.entry.accepted()
             self._show_entry(False)
             return
@@ -147,15 +147,15 @@ class Entering(Holder, Weighing):
         except TrackerError as error:
             self.say(error.lines[0], "late")
             return
-        deed = Deed(tuple(events), self._words(events), self._crew(events))
-        if self.perform(deed):
+        batch = EventBatch(tuple(events), self._words(events), self._crew(events))
+        if self.perform(batch):
             self.entry.accepted()
             self._show_entry(False)
 
     def _events(self, text: str) -> list[dict[str, Any]]:
         from tracker.journal.typed import parse_entry
 
-        session, utc = self.sitting.session, self.utc()
+        session, utc = self.runtime.session, self.utc()
         progress = session.ahead
         now = session.now(utc, progress)
         return parse_entry(text, progress, now=now, utc_now=utc, seat=session.seat)
@@ -164,7 +164,7 @@ class Entering(Holder, Weighing):
         """Return what Enter would write, with the resulting PET and UTC, or what is wrong with the text."""
         try:
             events = self._events(text)
-            unusual = self.sitting.session.unusual(events, self.utc())
+            unusual = self.runtime.session.unusual(events, self.utc())
         except TrackerError as error:
             return (error.lines[0], "late")
         note = f"   note: {unusual[0]}" if unusual else ""
@@ -185,7 +185,7 @@ class Entering(Holder, Weighing):
         assert progress is not None
         if event.get("kind") == "zero":
             return f"for {event.get('utc')}"
-        pet = float(at) if isinstance(at, (int, float)) else self.sitting.session.now(self.utc())
+        pet = float(at) if isinstance(at, (int, float)) else self.runtime.session.now(self.utc())
         if progress.zero is None:
             return "before the clock starts"
         utc = progress.zero + timedelta(seconds=pet)
@@ -202,7 +202,7 @@ class Entering(Holder, Weighing):
         """Return the steps of the list whose words or id hold every word that is typed."""
         if self.last_scene is None or not text.strip():
             return []
-        return [row.step for row in rows_of(self.last_scene.picture) if self._has(row.step, text)]
+        return [row.step for row in rows_of(self.last_scene.snapshot) if self._has(row.step, text)]
 
     def _has(self, step: str, text: str) -> bool:
         """Return whether a step's id and words hold every word of a text."""
@@ -214,7 +214,7 @@ class Entering(Holder, Weighing):
         """Return the steps with these words that are advised to be left out."""
         if self.last_scene is None:
             return ""
-        out = self.last_scene.picture.passed_over
+        out = self.last_scene.snapshot.passed_over
         steps = self.last_scene.progress.steps.values()
         return ", ".join(s.step.id for s in steps if s.step.task in out and self._has(s.step.id, text))
 

@@ -20,7 +20,7 @@ Event = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Deed:
+class EventBatch:
     """Events to be written together, and what is said about them."""
 
     events: tuple[Event, ...] = ()
@@ -30,9 +30,9 @@ class Deed:
     """Beside whose names the write is shown."""
 
 
-def refusal(words: str) -> Deed:
-    """Return a deed that writes nothing and says why."""
-    return Deed((), words)
+def refusal(words: str) -> EventBatch:
+    """Return a batch that writes nothing and says why."""
+    return EventBatch((), words)
 
 
 def member_of(progress: Progress, digit: int) -> str | None:
@@ -49,7 +49,7 @@ def tick(
     minutes: int | None = None,
     *,
     start: str = "z",
-) -> Deed:
+) -> EventBatch:
     """Return the tick of the step that the seat shows for a crew member, perhaps minutes ago.
 
     `start`: the key that starts the clock.
@@ -71,7 +71,7 @@ def tick(
     if minutes is not None:
         event["at"] = round(now) - 60 * minutes
     when = f" at {pet_s(event['at'])}" if minutes is not None else ""
-    return Deed(
+    return EventBatch(
         (event,),
         f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}",
         progress.steps[step].crew,
@@ -96,7 +96,7 @@ def _elsewhere(progress: Progress, crew: str) -> str:
     return f"{crew}, still at {_do(progress, step)}" if step else crew
 
 
-def one_more(progress: Progress, digit: int) -> Deed:
+def one_more(progress: Progress, digit: int) -> EventBatch:
     """Return one more item counted of a crew member's current step."""
     crew = member_of(progress, digit)
     step = progress.current.get(crew) if crew else None
@@ -109,41 +109,41 @@ def one_more(progress: Progress, digit: int) -> Deed:
         return refusal(f"all {state.step.count} are counted; {digit} ticks the step")
     count = state.counted + 1
     event: Event = {"kind": "counted", "step": step, "count": count}
-    return Deed((event,), f"{crew} {count} of {state.step.count}  {state.step.do}", state.crew)
+    return EventBatch((event,), f"{crew} {count} of {state.step.count}  {state.step.do}", state.crew)
 
 
-def skip(progress: Progress, digit: int) -> Deed:
+def skip(progress: Progress, digit: int) -> EventBatch:
     """Return the skipping of a crew member's current step."""
     crew = member_of(progress, digit)
     step = progress.current.get(crew) if crew else None
     if crew is None or step is None:
         return refusal(f"crew member {digit} has no step to skip")
-    return Deed(
+    return EventBatch(
         ({"kind": "skipped", "step": step},),
         f"{crew} skipped {_do(progress, step)}",
         progress.steps[step].crew,
     )
 
 
-def went(progress: Progress) -> Deed:
+def went(progress: Progress) -> EventBatch:
     """Return the go for the first step that waits for one, or will next."""
     for crew, order in progress.order.items():
         for step in order[:2]:
             state = progress.steps[step]
             if not state.gone and state.ended is None:
-                return Deed(({"kind": "went", "step": step},), f"go for {state.step.do}", (crew,))
+                return EventBatch(({"kind": "went", "step": step},), f"go for {state.step.do}", (crew,))
     return refusal("no hold point is next; e went step=... gives a go ahead of time")
 
 
-def resumed(progress: Progress, *, hold: str = "h") -> Deed:
+def resumed(progress: Progress, *, hold: str = "h") -> EventBatch:
     """Return the end of every hold; `hold`: the key that holds."""
     if not progress.holds:
         return refusal(f"nobody is held; {hold} holds")
     crew = list(progress.holds)
-    return Deed(({"kind": "resumed", "crew": crew},), f"{' '.join(crew)} resumed", tuple(crew))
+    return EventBatch(({"kind": "resumed", "crew": crew},), f"{' '.join(crew)} resumed", tuple(crew))
 
 
-def undo(progress: Progress, seat: str, *, redo: str = "U") -> Deed:
+def undo(progress: Progress, seat: str, *, redo: str = "U") -> EventBatch:
     """Return what takes back this seat's latest event in force, with those it was written together with.
 
     `redo`: the key that brings it back.
@@ -154,14 +154,14 @@ def undo(progress: Progress, seat: str, *, redo: str = "U") -> Deed:
     last = taken[0]
     events = tuple({"kind": "withdrawn", "event": e.number} for e in taken)
     more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
-    return Deed(
+    return EventBatch(
         events,
         f"took back {last.number}{more}: {_about(progress, last)}   {redo} brings it back",
         _all_of(progress, reversed(taken)),
     )
 
 
-def redo(progress: Progress, seat: str) -> Deed:
+def redo(progress: Progress, seat: str) -> EventBatch:
     """Return what brings back this seat's latest undo, as long as nothing was written since."""
     back = progress.fold.redo(seat)
     if not back:
@@ -171,7 +171,7 @@ def redo(progress: Progress, seat: str) -> Deed:
     events = tuple({"kind": "withdrawn", "event": e.number} for e in back)
     more = f" and {len(targets) - 1} with it" if len(targets) > 1 else ""
     words = f"brought back {targets[-1].number}{more}: {_about(progress, targets[-1])}"
-    return Deed(events, words, _all_of(progress, targets))
+    return EventBatch(events, words, _all_of(progress, targets))
 
 
 def pointed_at(event: Event) -> int | None:

@@ -25,7 +25,7 @@ from tracker.console.commands import BINDING, LEAD_BY_ID, LEAD_COMMANDS, READING
 from tracker.console.entry import EntryLine, Holder
 from tracker.console.keys import binding_id, lead_keymap, with_keys
 from tracker.console.layout import ACROSS, BANDS, VIEWS, LeadView, Page, page_of, pages_for
-from tracker.console.lead_session import Heard, Watching
+from tracker.console.lead_session import Heard, LeadRuntime
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
 from tracker.console.terminal import THEMES
@@ -47,9 +47,9 @@ class LeadKeys(Holder, Screen[None]):
         for n, key in enumerate(c.keys)
     ]
 
-    def __init__(self, watching: Watching, settings: Settings) -> None:
+    def __init__(self, runtime: LeadRuntime, settings: Settings) -> None:
         super().__init__()
-        self.watching = watching
+        self.runtime = runtime
         self.settings = settings
         self.table = with_keys(LEAD_COMMANDS, settings.lead_keys)
         self.page = 0
@@ -64,13 +64,13 @@ class LeadKeys(Holder, Screen[None]):
     @property
     def utc(self) -> datetime:
         """The instant that this seat goes by."""
-        return self.watching.utc_now()
+        return self.runtime.utc_now()
 
     @property
     def progress(self) -> Progress | None:
         """What is shown; None before the journal is open."""
-        picture = self.watching.session.picture
-        return picture.progress if picture is not None else None
+        snapshot = self.runtime.session.snapshot
+        return snapshot.progress if snapshot is not None else None
 
     @property
     def over_a_desk(self) -> bool:
@@ -107,14 +107,14 @@ class LeadKeys(Holder, Screen[None]):
         if self.reading and abs(by) > 1:
             self._move(self.page_rows if by > 0 else -self.page_rows)
             return
-        self._go(partial(self.watching.session.by_minutes, by))
+        self._go(partial(self.runtime.session.by_minutes, by))
 
     def action_events(self, by: int) -> None:
         """Show the event before or after; on a page of text, move through it."""
         if self.reading:
             self._move(by)
         else:
-            self._go(partial(self.watching.session.by_events, by))
+            self._go(partial(self.runtime.session.by_events, by))
 
     def _move(self, rows: int) -> None:
         self.top = max(0, self.top + rows)
@@ -122,27 +122,27 @@ class LeadKeys(Holder, Screen[None]):
 
     def action_to_zero(self) -> None:
         """Show the beginning."""
-        self._go(partial(self.watching.session.go_to, 0.0))
+        self._go(partial(self.runtime.session.go_to, 0.0))
 
     def action_present(self) -> None:
         """Show the present again."""
-        self._go(partial(self.watching.session.go_to, None))
+        self._go(partial(self.runtime.session.go_to, None))
 
     def _go(self, move: partial[None]) -> None:
         if self.progress is not None:
             move(self.utc)
-            self.watching.session.want(self.utc, self.watching.monotonic_s())
+            self.runtime.session.want(self.utc, self.runtime.monotonic_s())
             self.repaint()
 
     def action_mark(self) -> None:
         """Ask what moved the ingress from the shown instant on."""
-        self._go(partial(self.watching.session.mark))
+        self._go(partial(self.runtime.session.mark))
 
     def action_back(self) -> None:
         """Leave a page of text, then an earlier instant."""
         if self.reading:
             self.action_read(self.reading)
-        elif self.progress is not None and self.watching.session.chosen is not None:
+        elif self.progress is not None and self.runtime.session.chosen is not None:
             self.action_present()
         elif self.over_a_desk:
             self.action_leave()
@@ -157,7 +157,7 @@ class LeadKeys(Holder, Screen[None]):
         names = [theme.name for theme in THEMES]
         place = names.index(self.app.theme) if self.app.theme in names else -1
         self.app.theme = names[(place + 1) % len(names)]
-        self.watching.session.say(f"theme {self.app.theme}")
+        self.runtime.session.say(f"theme {self.app.theme}")
         self.repaint()
 
     def action_leave(self) -> None:
@@ -194,7 +194,7 @@ class LeadKeys(Holder, Screen[None]):
     def action_nothing_supposed(self) -> None:
         """Suppose nothing any more."""
         if self.progress is not None:
-            self.watching.session.suppose("", self.utc)
+            self.runtime.session.suppose("", self.utc)
             self.repaint()
 
     def _show_entry(self, shown: bool) -> None:
@@ -206,13 +206,13 @@ class LeadKeys(Holder, Screen[None]):
     def _line_left(self) -> None:
         """Close the line; its text is kept."""
         self._show_entry(False)
-        self.watching.session.say("")
+        self.runtime.session.say("")
         self.repaint()
 
     def on_entry_line_offered(self, message: EntryLine.Offered) -> None:
         """Say what would be supposed."""
         if self.query_one("#lead-entry").display:
-            self.watching.session.offer(message.text, self.utc)
+            self.runtime.session.offer(message.text, self.utc)
             self.repaint()
 
     def _line_completing(self, message: EntryLine.Completing) -> None:
@@ -229,8 +229,8 @@ class LeadKeys(Holder, Screen[None]):
 
     def _line_entered(self, message: EntryLine.Entered) -> None:
         """Suppose what was typed."""
-        if self.watching.session.suppose(message.text, self.utc):
-            self.watching.session.say("")
+        if self.runtime.session.suppose(message.text, self.utc):
+            self.runtime.session.say("")
             self.query_one(EntryLine).accepted()
             self._show_entry(False)
             self.action_region("what-if")
@@ -271,8 +271,8 @@ class LeadScreen(LeadKeys):
     CSS_PATH = "lead.tcss"
     AUTO_FOCUS = ""
 
-    def __init__(self, watching: Watching, settings: Settings | None = None) -> None:
-        super().__init__(watching, settings or Settings())
+    def __init__(self, runtime: LeadRuntime, settings: Settings | None = None) -> None:
+        super().__init__(runtime, settings or Settings())
         self._shown_keys = {command.id: command.shown for command in self.table}
         self._rung: frozenset[str] | None = None
         self._said = ""
@@ -302,12 +302,12 @@ class LeadScreen(LeadKeys):
         self.query_one("#lead-head", Pane).styles.height = HEAD_ROWS
         self.query_one("#lead-label", Pane).styles.width = 9
         self._show_entry(False)
-        words = f" opening {self.watching.path.name} ..."
+        words = f" opening {self.runtime.path.name} ..."
         self.query_one("#lead-notice", Pane).show([crop((say(words, "dim"),), self.size.width)])
         self.call_after_refresh(self._begin)
 
     def _begin(self) -> None:
-        self.watching.start(self._hear)
+        self.runtime.start(self._hear)
         self._beat()
 
     def _hear(self, report: Heard) -> None:
@@ -315,41 +315,41 @@ class LeadScreen(LeadKeys):
 
     def on_unmount(self) -> None:
         """End the threads."""
-        self.watching.stop()
+        self.runtime.stop()
 
     def _beat(self) -> None:
         """Repaint what changes by itself, and come again at the next full second of the clock."""
-        if self.watching.session.picture is not None:
-            self.watching.session.want(self.utc, self.watching.monotonic_s())
+        if self.runtime.session.snapshot is not None:
+            self.runtime.session.want(self.utc, self.runtime.monotonic_s())
             self.repaint()
         self.set_timer(self._to_next_second(), self._beat)
 
     def _to_next_second(self) -> float:
-        session = self.watching.session
-        zero = session.followed.zero if session.picture is not None else None
+        session = self.runtime.session
+        zero = session.followed.zero if session.snapshot is not None else None
         shown = pet_of(self.utc, zero) if zero is not None else self.utc.timestamp()
         return max(0.02, 1.0 - shown % 1.0 + 0.005)
 
     def on_lead_heard(self, message: LeadHeard) -> None:
         """Take in what a thread says."""
-        self.watching.take(message.report)
-        if self.watching.failed:
+        self.runtime.take(message.report)
+        if self.runtime.failed:
             self.app.exit(return_code=1)
             return
-        session = self.watching.session
-        if session.picture is not None:
+        session = self.runtime.session
+        if session.snapshot is not None:
             self.repaint()
-            self.call_after_refresh(lambda: session.want(self.utc, self.watching.monotonic_s()))
+            self.call_after_refresh(lambda: session.want(self.utc, self.runtime.monotonic_s()))
 
     # What is painted
 
     def repaint(self) -> None:
         """Give every pane the scene of this instant."""
-        session = self.watching.session
-        if session.picture is None:
+        session = self.runtime.session
+        if session.snapshot is None:
             return
         if self._in_sight("orders"):
-            session.look_for_orders(self.utc, self.watching.monotonic_s())
+            session.look_for_orders(self.utc, self.runtime.monotonic_s())
         scene = replace(session.scene(self.utc), keys=self._shown_keys, local_time=self.settings.local_time)
         self._lay_out(scene)
         self._ring(scene)
@@ -364,7 +364,7 @@ class LeadScreen(LeadKeys):
     def _slowly(self, scene: LeadScene) -> tuple[object, ...]:
         """Return all that the panes which show no seconds depend on."""
         return (
-            scene.picture, int(scene.now) // 10, scene.points, scene.moved, scene.since, scene.chances,
+            scene.snapshot, int(scene.now) // 10, scene.points, scene.moved, scene.since, scene.chances,
             scene.supposed, scene.back, scene.trouble, scene.said, scene.orders, scene.seeking, self._placed,
             self.reading, self.top,
         )  # fmt: skip
@@ -377,8 +377,8 @@ class LeadScreen(LeadKeys):
                 self.set_timer(SAID_S, partial(self._unsay, scene.said))
 
     def _unsay(self, words: str) -> None:
-        if self.watching.session.said == words and not self.query_one("#lead-entry").display:
-            self.watching.session.say("")
+        if self.runtime.session.said == words and not self.query_one("#lead-entry").display:
+            self.runtime.session.say("")
             self.repaint()
 
     def _in_sight(self, region: str) -> bool:
@@ -460,11 +460,11 @@ class LeadApp(Frame):
 
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, watching: Watching, settings: Settings | None = None) -> None:
+    def __init__(self, runtime: LeadRuntime, settings: Settings | None = None) -> None:
         settings = settings or Settings()
         super().__init__(theme=settings.theme_name)
-        self.watching = watching
-        self.lead = LeadScreen(watching, settings)
+        self.runtime = runtime
+        self.lead = LeadScreen(runtime, settings)
         self.set_keymap(lead_keymap(settings.lead_keys))
 
     def on_mount(self) -> None:

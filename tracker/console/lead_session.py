@@ -1,27 +1,29 @@
-"""What the lead asks of the view: another instant, what moved it, what if. Nothing here writes.
+"""What the lead's view knows: what is followed, which instant is shown, what is supposed; and its threads.
 
-What the lead's view knows: what is followed, which instant is shown, what is supposed.
-
-It can write nothing, knows no screen library and opens no file; it is told the time and handed reports,
-and never blocks.
-
-A seat that only watches: the session, the threads beside it and the clock it goes by.
+Hides how reports that come late or for another instant are told from those for what is shown. It can write
+nothing, knows no screen library and opens no file; it is told the time and handed reports, and never blocks.
 """
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from tracker.console.due import Instant, Instants, Renewal, Search, next_change, now_of
-from tracker.console.studies import Following, Grown, Learned, NoJournal, Studies, Wish
-from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Picture, Point, Supposed
+from tracker.console.due import Instant, Instants, OrderSearch, Renewal, next_change, now_of
+from tracker.console.studies import Following, Grown, Learned, NoJournal, Wish, analysis
+from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot, Supposed
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import pet
-from tracker.console.workers import Bettered, Estimated, NotEstimated, Ordering, Prompt, Wanted
+from tracker.console.workers import (
+    Bettered,
+    Estimated,
+    EstimateScheduler,
+    NotEstimated,
+    Wanted,
+    order_search,
+)
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
@@ -31,18 +33,72 @@ from tracker.journal.wording import event_words
 
 
 @dataclass
-class LeadState:
+class Supposition:
+    """Lines that are supposed beside what is shown, and what is known of them; nothing of it is written."""
+
+    known: Supposed | None = None
+
+    def suppose(self, text: str) -> None:
+        """Suppose these lines instead; nothing where there are none."""
+        self.known = Supposed(text) if text.strip() else None
+
+    def outdate(self) -> None:
+        """Forget figures that were for what was shown before."""
+        if self.known is not None:
+            self.known = Supposed(self.known.text, trouble=self.known.trouble)
+
+    def onto(self, shown: Progress, now: float, utc: datetime) -> Progress | None:
+        """Return what is shown with the supposed events; None without any, or where they cannot be."""
+        old = self.known
+        if old is None:
+            return None
+        try:
+            supposed, events = with_supposed(old.text, shown, now, utc)
+        except TrackerError as error:
+            self.known = Supposed(old.text, trouble=error.lines[0])
+            return None
+        estimate = old.estimate if old.events == tuple(events) else None
+        self.known = Supposed(old.text, tuple(events), "", old.stands if estimate else None, estimate)
+        return supposed
+
+    def learned(self, report: Learned) -> None:
+        """Take in both estimates."""
+        if self.known is not None and report.supposed is not None:
+            self.known = replace(
+                self.known, trouble="", stands=report.wish.estimate, estimate=report.supposed
+            )
+
+
+def minutes_beside(now: float, minutes: float) -> float:
+    """Return a PET some minutes earlier or later, at a whole minute."""
+    back = now % 60 != 0 and minutes <= 0
+    return -(-now // 60) * 60 + minutes * 60 if back else (now // 60 + minutes) * 60
+
+
+def event_beside(times: Iterable[float], now: float, by: int) -> float | None:
+    """Return the PET of the event before or after an instant; 0 before all, None after all."""
+    every = sorted({max(0.0, at) for at in times})
+    if by < 0:
+        return max((at for at in every if at < now), default=0.0)
+    return next((at for at in every if at > now), None)
+
+
+@dataclass
+class LeadSession:
     """What one lead's view knows, and how it takes in what comes."""
 
     ask: Callable[[Wanted], None]
     study: Callable[[Wish], None]
     chosen: float | None = None
     """PET of the earlier instant that is shown; None: the present."""
-    picture: Picture | None = None
+    snapshot: Snapshot | None = None
     said: str = ""
     said_ink: Ink = ""
+    keys: Mapping[str, str] = field(default_factory=dict)
+    """Keys as they are shown, by id of a command."""
+    local_time: bool = False
     renewal: Renewal = field(default_factory=Renewal)
-    search: Search = field(default_factory=Search)
+    search: OrderSearch = field(default_factory=OrderSearch)
     """For better orders."""
     _followed: Progress | None = None
     _told: tuple[Point, ...] = ()
@@ -51,7 +107,7 @@ class LeadState:
     _points: tuple[Point, ...] = ()
     _moved: Moved | None = None
     _chances: dict[str, float] = field(default_factory=dict)
-    _supposed: Supposed | None = None
+    _supposition: Supposition = field(default_factory=Supposition)
     _instants: Instants = field(default_factory=Instants)
     _unstudied: bool = False
     """Whether nothing has been asked beside the estimate since another instant is shown."""
@@ -66,6 +122,11 @@ class LeadState:
         """Everything that is known of the journal."""
         assert self._followed is not None
         return self._followed
+
+    @property
+    def zero(self) -> datetime | None:
+        """When the clock was started; None before it was."""
+        return self.followed.zero if self._followed is not None else None
 
     def present(self, utc: datetime) -> float:
         """Return the PET of the present; where the clock stands, the last event's."""
@@ -82,12 +143,12 @@ class LeadState:
 
     def scene(self, utc: datetime) -> LeadScene:
         """Return everything that the views may look at."""
-        assert self.picture is not None
+        assert self.snapshot is not None
         now, zero = self.now(utc), self.followed.zero
         back = self.chosen is not None
         live = zero is None or pet_if_live(zero, utc) is not None
         return LeadScene(
-            picture=self.picture,
+            snapshot=self.snapshot,
             now=now,
             utc=instant_of(now, zero) if zero is not None and (back or not live) else utc,
             live=live,
@@ -98,12 +159,14 @@ class LeadState:
             moved=self._moved,
             since=self.since(now),
             chances=self._chances,
-            supposed=self._supposed,
+            supposed=self._supposition.known,
             back=back,
             present=self.present(utc),
             trouble=self._trouble,
             orders=self.search.orders,
             seeking=self.search.share,
+            keys=self.keys,
+            local_time=self.local_time,
         )
 
     def say(self, words: str, ink: Ink = "") -> None:
@@ -133,20 +196,20 @@ class LeadState:
             if self._same(shown):
                 return
             self._settled = False
-        elsewhere = self.picture is None or not self._settled
-        estimate = None if elsewhere or self.picture is None else self.picture.estimate
-        self.picture = Picture(shown, estimate)
+        elsewhere = self.snapshot is None or not self._settled
+        estimate = None if elsewhere or self.snapshot is None else self.snapshot.estimate
+        self.snapshot = Snapshot(shown, estimate)
         self._happened()
 
     def _same(self, shown: Progress) -> bool:
-        """Return whether the picture is of these events at the instant that is shown, and settled."""
-        if not self._settled or self.picture is None or self.picture.estimate is None:
+        """Return whether the snapshot is of these events at the instant that is shown, and settled."""
+        if not self._settled or self.snapshot is None or self.snapshot.estimate is None:
             return False
-        return self.picture.estimate.at == self.chosen and self.picture.progress.events == shown.events
+        return self.snapshot.estimate.at == self.chosen and self.snapshot.progress.events == shown.events
 
     def _show_again(self, known: Instant) -> None:
         """Show an earlier instant as it was worked out before."""
-        self.picture, self._settled = Picture(known.progress, known.estimate), True
+        self.snapshot, self._settled = Snapshot(known.progress, known.estimate), True
         self._chances = dict(known.chances)
         self._moved = known.moved if known.since == self.since(known.estimate.at) else None
         self._happened()
@@ -154,25 +217,24 @@ class LeadState:
     def _happened(self) -> None:
         """Ask anew for the estimate of what is shown, and of what is supposed."""
         self.renewal.happened()
-        if self._supposed is not None:
-            self._supposed = Supposed(self._supposed.text, trouble=self._supposed.trouble)
+        self._supposition.outdate()
 
     def want(self, utc: datetime, mono: float) -> None:
         """Ask for an estimate when one is due."""
-        if self.picture is None:
+        if self.snapshot is None:
             return
         if self.chosen is not None and self.chosen >= self.present(utc):
             self.chosen = None
             self.say("that instant is not in the past: the present is shown", "late")
         now = self.now(utc)
-        if self.chosen is not None and self._settled and self.picture.estimate is not None:
+        if self.chosen is not None and self._settled and self.snapshot.estimate is not None:
             # What is past does not change.
             if self._unstudied:
                 self.wish(utc)
             return
-        advise = self.renewal.wanted(self.picture, now, mono)
+        advise = self.renewal.wanted(self.snapshot, now, mono)
         if advise is not None:
-            self.ask(Wanted(self.picture.progress, now, advise))
+            self.ask(Wanted(self.snapshot.progress, now, advise))
 
     def estimated(self, report: Estimated | NotEstimated, utc: datetime) -> None:
         """Take in an estimate, unless something else is shown by now."""
@@ -180,28 +242,28 @@ class LeadState:
             self.say(f"no estimate: {report.words}", "late")
             return
         wanted = report.wanted
-        if self.picture is None or wanted.progress is not self.picture.progress:
+        if self.snapshot is None or wanted.progress is not self.snapshot.progress:
             return
         if not report.full and not self._settled:
             return
         if self.chosen is not None and wanted.now != self.now(utc):
             return
         self._settled = self._settled or report.full
-        self.picture = Picture(self.picture.progress, report.estimate)
-        self.renewal.due = next_change(self.picture, wanted.now)
+        self.snapshot = Snapshot(self.snapshot.progress, report.estimate)
+        self.renewal.due = next_change(self.snapshot, wanted.now)
         if report.full:
             if self.chosen is not None:
-                kept = Instant(self.picture.progress, report.estimate, self.since(report.estimate.at))
+                kept = Instant(self.snapshot.progress, report.estimate, self.since(report.estimate.at))
                 self._instants.keep(self.followed.number, self.chosen, kept)
             self.wish(utc)
 
     def wish(self, utc: datetime) -> None:
         """Ask for what goes beside the estimate that is shown."""
-        if self.picture is None or self.picture.estimate is None:
+        if self.snapshot is None or self.snapshot.estimate is None:
             return
         self._unstudied = False
-        estimate, shown = self.picture.estimate, self.picture.progress
-        supposed = self._suppose(utc)
+        estimate, shown = self.snapshot.estimate, self.snapshot.progress
+        supposed = self._supposition.onto(shown, self.now(utc), utc)
         self.study(
             Wish(
                 self.followed,
@@ -220,43 +282,19 @@ class LeadState:
             self._points = report.points
         if report.trouble:
             self.say(f"not worked out: {report.trouble}", "late")
-        if self.picture is None or report.wish.shown is not self.picture.progress:
+        if self.snapshot is None or report.wish.shown is not self.snapshot.progress:
             return
         if report.moved is not None and report.wish.since == self.since(report.wish.estimate.at):
             self._moved = report.moved
         self._instants.learned(report.wish.shown, report.moved, report.chances)
         if report.chances is not None:
             self._chances = report.chances
-        if report.supposed is not None and self._supposed is not None:
-            old = self._supposed
-            self._supposed = Supposed(
-                old.text, old.events, stands=report.wish.estimate, estimate=report.supposed
-            )
+        self._supposition.learned(report)
 
     def look_for_orders(self, utc: datetime, mono: float) -> None:
         """Look for better orders, where they are due; the screen asks for it while they are in sight."""
-        if self.picture is not None and self._settled:
-            self.search.want(self.picture, self.now(utc), mono)
-
-    def _suppose(self, utc: datetime) -> Progress | None:
-        """Return what is shown with the supposed events; None without any, or where they cannot be."""
-        if self._supposed is None or self.picture is None:
-            return None
-        now, shown = self.now(utc), self.picture.progress
-        old = self._supposed
-        try:
-            supposed, events = with_supposed(old.text, shown, now, utc)
-        except TrackerError as error:
-            self._supposed = Supposed(old.text, trouble=error.lines[0])
-            return None
-        estimate = old.estimate if old.events == tuple(events) else None
-        self._supposed = Supposed(old.text, tuple(events), "", old.stands if estimate else None, estimate)
-        return supposed
-
-
-@dataclass
-class LeadSession(LeadState):
-    """The state of one lead's view."""
+        if self.snapshot is not None and self._settled:
+            self.search.want(self.snapshot, self.now(utc), mono)
 
     # What the lead asks
 
@@ -275,19 +313,11 @@ class LeadSession(LeadState):
 
     def by_minutes(self, minutes: float, utc: datetime) -> None:
         """Go back or on by minutes, to whole ones."""
-        now = self.now(utc)
-        at = (now // 60 + minutes) * 60 if now % 60 == 0 or minutes > 0 else -(-now // 60) * 60 + minutes * 60
-        self.go_to(at, utc)
+        self.go_to(minutes_beside(self.now(utc), minutes), utc)
 
     def by_events(self, by: int, utc: datetime) -> None:
         """Go to the instant of the event before or after the one that is shown."""
-        now = self.now(utc)
-        times = sorted({max(0.0, event.at) for event in self.followed.events})
-        if by < 0:
-            earlier = [at for at in times if at < now]
-            self.go_to(earlier[-1] if earlier else 0.0, utc)
-        else:
-            self.go_to(next((at for at in times if at > now), None), utc)
+        self.go_to(event_beside((event.at for event in self.followed.events), self.now(utc), by), utc)
 
     def mark(self, utc: datetime) -> None:
         """Ask what moved the ingress since the instant that is shown; again: since half an hour before."""
@@ -300,10 +330,10 @@ class LeadSession(LeadState):
 
     def offer(self, text: str, utc: datetime) -> None:
         """Say what a line would suppose, before it is entered."""
-        if self.picture is None or not text.strip():
+        if self.snapshot is None or not text.strip():
             self.say("drop TASK; hold EV1 until 3:30; 1 >STEP; several parted by ;; Tab completes", "dim")
             return
-        shown = self.picture.progress
+        shown = self.snapshot.progress
         try:
             _, events = with_supposed(text, shown, self.now(utc), utc)
         except TrackerError as error:
@@ -314,19 +344,17 @@ class LeadSession(LeadState):
 
     def suppose(self, text: str, utc: datetime) -> bool:
         """Suppose what is typed, beside what stands; whether it can be. Nothing is written."""
-        self._supposed = Supposed(text) if text.strip() else None
+        self._supposition.suppose(text)
         self.wish(utc)
-        found = self._supposed
+        found = self._supposition.known
         return found is None or not found.trouble
 
 
 Heard = Grown | NoJournal | Estimated | NotEstimated | Learned | Bettered
 Hear = Callable[[Heard], None]
-SWITCH_S = 0.0005
-"""How soon a thread that works something out gives way to what is painted."""
 
 
-class Watching:
+class LeadRuntime:
     """Starts and stops the threads of one lead's view; none of them can write."""
 
     def __init__(
@@ -342,30 +370,36 @@ class Watching:
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
-        self._following = Following(path, lambda report: self._hear(report))
-        self._forecaster = Prompt(lambda report: self._hear(report))
-        self._studies = Studies(lambda report: self._hear(report))
-        self._ordering = Ordering(lambda report: self._hear(report))
-        search = Search(self._ordering.ask)
-        self.session = LeadSession(self._forecaster.ask, self._studies.ask, chosen=at, search=search)
+        self._following = Following(path, self._heard)
+        self._estimates = EstimateScheduler(self._heard)
+        self._analysis, self._orders = analysis(self._heard), order_search(self._heard)
+        search = OrderSearch(self._orders.ask)
+        self.session = LeadSession(self._estimates.ask, self._analysis.ask, chosen=at, search=search)
+
+    def _heard(self, report: Heard) -> None:
+        self._hear(report)
 
     def start(self, hear: Hear) -> None:
         """Begin to follow; reports come from other threads."""
         self._hear = hear
-        sys.setswitchinterval(SWITCH_S)
-        self._forecaster.start()
-        for thread in (self._following, self._studies, self._ordering):
+        for thread in (self._estimates, self._following, self._analysis, self._orders):
             thread.start()
 
     def stop(self) -> None:
         """End the threads, and wait for a look that is under way."""
         self._hear = lambda report: None
-        self._forecaster.stop()
-        self._studies.stop()
-        self._ordering.stop()
-        self._following.stop()
+        for thread in (self._estimates, self._analysis, self._orders, self._following):
+            thread.stop()
         if self._following.is_alive():
             self._following.join(timeout=2.0)
+
+    def scene(self) -> LeadScene:
+        """Return everything that the views may look at, at this instant."""
+        return self.session.scene(self.utc_now())
+
+    def want(self) -> None:
+        """Ask for an estimate when one is due."""
+        self.session.want(self.utc_now(), self.monotonic_s())
 
     def take(self, report: Heard) -> None:
         """Take in what a thread says."""

@@ -39,7 +39,7 @@ class Looking(Deeds):
         """Choose a row; the message line then says all of it."""
         self.chosen = name
         if name is not None:
-            self.sitting.session.say("")
+            self.runtime.session.say("")
         self.repaint()
 
     def action_choose_crew(self, by: int) -> None:
@@ -79,7 +79,7 @@ class Looking(Deeds):
         elif self.view_name == "what-if":
             names, begin = self.what_if_rows(), 0
         else:
-            rows = rows_of(scene.picture)
+            rows = rows_of(scene.snapshot)
             names, begin = [row.step for row in rows], sum(row.done for row in rows)
         if not names:
             return None
@@ -91,7 +91,7 @@ class Looking(Deeds):
         """Leave what was begun, then the choice, then the view."""
         if self._prefix is not None:
             self._prefix = None
-            self.sitting.session.say("")
+            self.runtime.session.say("")
         elif self.chosen is not None:
             self.chosen = None
         else:
@@ -108,7 +108,7 @@ class Looking(Deeds):
 
     def action_copy(self) -> None:
         """Copy the chosen line of the list; without one, the message. The terminal takes it (OSC 52)."""
-        text = self._chosen_line() or self.sitting.session.said.strip()
+        text = self._chosen_line() or self.runtime.session.said.strip()
         if not text:
             self.say("nothing is chosen to be copied")
             return

@@ -1,33 +1,29 @@
-"""What the desk knows: what is shown, what waits for the disk, when an estimate is wanted.
+"""What the desk knows: what is shown, what waits for the disk, when an estimate is wanted; and its threads.
 
-It knows no screen library. It is told the time and handed reports, and never blocks; the screen asks it for
-a scene.
-
-What was pressed and is not on disk yet, in its order, and what will stand once it is. Reads no clock.
-
-A seat at the desk: the session, the threads beside it and the clock it goes by.
+Hides the order of what was pressed and is not on disk yet, and what will stand once it is. It knows no screen
+library and reads no clock; it is told the time and handed reports, and never blocks.
 """
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from tracker.console.due import Renewal, is_live, next_change, now_of
-from tracker.console.key_events import REPEAT_S, Deed, pointed_at, undo, with_decisions
-from tracker.console.view.scene import Disk, Mark, Picture, Scene
+from tracker.console.key_events import REPEAT_S, EventBatch, pointed_at, undo, with_decisions
+from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
-from tracker.console.workers import Estimated, NotEstimated, Prompt, Wanted
+from tracker.console.workers import Estimated, EstimateScheduler, NotEstimated, Wanted
 from tracker.console.writer import (
     Aside,
+    Failed,
     Job,
     Opened,
+    OthersWrote,
     Refused,
     Report,
-    Seen,
     TakenBack,
     Unsaved,
     Writer,
@@ -49,7 +45,7 @@ MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
 
 
 @dataclass
-class Pending:
+class PendingWrite:
     """A job on its way to the disk."""
 
     job: Job
@@ -80,13 +76,13 @@ class Pending:
 class Queue:
     """Jobs that wait for the disk, by token, the oldest first."""
 
-    jobs: dict[int, Pending] = field(default_factory=dict)
+    jobs: dict[int, PendingWrite] = field(default_factory=dict)
 
-    def late(self, mono: float) -> list[Pending]:
+    def late(self, mono: float) -> list[PendingWrite]:
         """Return the jobs that have waited for longer than a moment."""
         return [p for p in self.jobs.values() if mono - p.since > PATIENCE_S and not p.taken_back]
 
-    def newest(self) -> Pending | None:
+    def newest(self) -> PendingWrite | None:
         """Return the latest job that an undo would mean; None where nothing of the kind waits."""
         found = [p for p in self.jobs.values() if not p.taken_back and not p.is_undo]
         return found[-1] if found else None
@@ -104,13 +100,13 @@ class Queue:
 
 
 @dataclass
-class Shelf:
+class RedoStack:
     """What was taken out of the queue before it was on disk, so that it can be brought back, latest first."""
 
-    _kept: list[Pending | None] = field(default_factory=list)
+    _kept: list[PendingWrite | None] = field(default_factory=list)
     """None stands for an undo of something on disk that came later: that is brought back first."""
 
-    def put(self, pending: Pending) -> None:
+    def put(self, pending: PendingWrite) -> None:
         """Keep what the writer has left out."""
         self._kept.append(pending)
 
@@ -123,12 +119,12 @@ class Shelf:
         elif self._kept and not numbers & undone:
             self._kept.append(None)
 
-    def take(self, token: int, mono: float) -> Pending | None:
+    def take(self, token: int, mono: float) -> PendingWrite | None:
         """Return what is brought back now, as a new job; None where it is an undo on disk, or nothing."""
         kept = self._kept.pop() if self._kept else None
         if kept is None:
             return None
-        return Pending(replace(kept.job, token=token), kept.words, kept.crew, mono)
+        return PendingWrite(replace(kept.job, token=token), kept.words, kept.crew, mono)
 
 
 def admitted(fold: Folded, job: Job, seat: str) -> Folded:
@@ -168,7 +164,7 @@ class Session:
     print_page: Callable[[Progress, Estimate], None]
     cancel: Callable[[int], None] = lambda token: None
     """Takes a job out of the queue, unless it is being written."""
-    picture: Picture | None = None
+    snapshot: Snapshot | None = None
     path: str = ""
     number: int = 0
     """Of the last event known to be on disk."""
@@ -181,9 +177,9 @@ class Session:
     renewal: Renewal = field(default_factory=Renewal)
     _confirmed: Progress | None = None
     _queue: Queue = field(default_factory=Queue)
-    _shelf: Shelf = field(default_factory=Shelf)
+    _redo: RedoStack = field(default_factory=RedoStack)
     _ahead: Folded | None = None
-    _owed: list[Deed] = field(default_factory=list)
+    _owed: list[EventBatch] = field(default_factory=list)
     _stamped: datetime | None = None
     _token: int = 0
     _marks: dict[str, tuple[Mark, float]] = field(default_factory=dict)
@@ -192,10 +188,15 @@ class Session:
     # What the screen sees
 
     @property
+    def zero(self) -> datetime | None:
+        """When the clock was started; None before it was, and before the journal is open."""
+        return self.snapshot.progress.zero if self.snapshot else None
+
+    @property
     def progress(self) -> Progress:
         """The progress that is shown: what is on disk, and on top of it what waits for the disk."""
-        assert self.picture is not None
-        return self.picture.progress
+        assert self.snapshot is not None
+        return self.snapshot.progress
 
     @property
     def ahead(self) -> Progress:
@@ -212,12 +213,12 @@ class Session:
 
     def scene(self, utc: datetime, mono: float, chosen: str | None = None) -> Scene:
         """Return everything that the views may look at."""
-        assert self.picture is not None
+        assert self.snapshot is not None
         waiting = self._queue.late(mono)
         unsaved = sum(1 for p in waiting if p.unsaved)
         hollow = {str(e["step"]) for p in waiting for e in p.job.events if e.get("kind") == "done"}
         return Scene(
-            picture=self.picture,
+            snapshot=self.snapshot,
             now=self.now(utc),
             utc=utc,
             live=self.live(utc),
@@ -231,7 +232,7 @@ class Session:
             local_time=self.local_time,
         )
 
-    def _shown_marks(self, mono: float, waiting: list[Pending]) -> dict[str, Mark]:
+    def _shown_marks(self, mono: float, waiting: list[PendingWrite]) -> dict[str, Mark]:
         marks = {crew: mark for crew, (mark, since) in self._marks.items() if mono - since < MARK_S}
         for pending in waiting:
             marks.update(dict.fromkeys(pending.crew, pending.mark))
@@ -254,22 +255,22 @@ class Session:
         """Put words on the message line."""
         self.said, self.said_ink = words, ink
 
-    def perform(self, deed: Deed, utc: datetime, mono: float) -> bool:
-        """Send a deed's events to the disk, or say why there is none; whether anything was sent."""
-        if not deed.events:
-            self.say(deed.words, "late")
+    def perform(self, batch: EventBatch, utc: datetime, mono: float) -> bool:
+        """Send a batch's events to the disk, or say why there is none; whether anything was sent."""
+        if not batch.events:
+            self.say(batch.words, "late")
             return False
-        if early := [n for e in deed.events if (n := pointed_at(e)) is not None and n > self.number]:
+        if early := [n for e in batch.events if (n := pointed_at(e)) is not None and n > self.number]:
             self.say(f"{early[0]} is not on disk yet; once it is, it can be taken back", "late")
             return False
-        events = with_decisions(deed.events, self.picture.estimate if self.picture else None)
+        events = with_decisions(batch.events, self.snapshot.estimate if self.snapshot else None)
         self._stamped = later(utc, self._stamped)
         job = Job(self._token + 1, events, self._stamped)
-        if sent := self._send(Pending(job, deed.words, deed.crew, mono)):
-            self._shelf.mind(self.progress.fold, job)
+        if sent := self._send(PendingWrite(job, batch.words, batch.crew, mono)):
+            self._redo.mind(self.progress.fold, job)
         return sent
 
-    def _send(self, pending: Pending) -> bool:
+    def _send(self, pending: PendingWrite) -> bool:
         """Put events into the queue, unless they cannot be."""
         job = pending.job
         try:
@@ -284,13 +285,13 @@ class Session:
 
     def bring_back(self, mono: float) -> bool | None:
         """Send what was taken out of the queue last, at the instant of its key; None: nothing was."""
-        return self._send(kept) if (kept := self._shelf.take(self._token + 1, mono)) else None
+        return self._send(kept) if (kept := self._redo.take(self._token + 1, mono)) else None
 
     def unusual(self, events: Sequence[Mapping[str, Any]], utc: datetime) -> tuple[str, ...]:
         """Return what is unusual about events that are typed; TrackerError says why they cannot be."""
         return tried(self.ahead.fold, Job(0, tuple(events), utc), self.seat)[1]
 
-    def take_back(self, *, redo: str) -> Deed | None:
+    def take_back(self, *, redo: str) -> EventBatch | None:
         """Take the latest of what waits out of the queue; the undo of what is on disk where nothing waits."""
         newest = self._queue.newest()
         if newest is None:
@@ -301,7 +302,7 @@ class Session:
         self._rebuild()
         return None
 
-    def owed(self) -> list[Deed]:
+    def owed(self) -> list[EventBatch]:
         """Return what has to be taken back now, because it reached the disk after all."""
         owed, self._owed = self._owed, []
         return owed
@@ -313,7 +314,7 @@ class Session:
         if isinstance(report, Opened):
             self.path, self.seat = report.path, report.seat
             self._confirm(report.progress)
-        elif isinstance(report, Seen):
+        elif isinstance(report, OthersWrote):
             if words := news(report.progress, self.number, self.seat):
                 self.say(words)
             self._confirm(report.progress)
@@ -326,7 +327,7 @@ class Session:
         elif isinstance(report, TakenBack):
             pending = self._queue.jobs.pop(report.token, None)
             if pending is not None:
-                self._shelf.put(pending)
+                self._redo.put(pending)
                 back = f"{self.keys.get('redo', 'U')} brings it back"
                 self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
             self._settle()
@@ -344,7 +345,9 @@ class Session:
         self.fault = ""
         if pending is not None and pending.taken_back:
             events = tuple({"kind": "withdrawn", "event": number} for number in reversed(report.numbers))
-            self._owed.append(Deed(events, f"took back {report.numbers[-1]}: {pending.words}", pending.crew))
+            self._owed.append(
+                EventBatch(events, f"took back {report.numbers[-1]}: {pending.words}", pending.crew)
+            )
         elif pending is not None:
             last = report.numbers[-1]
             self._marks.update({c: (pending.written(last), mono) for c in pending.crew})
@@ -362,7 +365,7 @@ class Session:
     def _settle(self) -> None:
         """Show what is on disk, and on top of it what waits for it."""
         self._rebuild()
-        self.picture = Picture(self._shown(), self.picture.estimate if self.picture else None)
+        self.snapshot = Snapshot(self._shown(), self.snapshot.estimate if self.snapshot else None)
 
     def _rebuild(self) -> None:
         assert self._confirmed is not None
@@ -382,10 +385,10 @@ class Session:
 
     def want(self, utc: datetime, mono: float) -> None:
         """Ask for an estimate when one is due."""
-        if self.picture is None:
+        if self.snapshot is None:
             return
         now = self.now(utc)
-        advise = self.renewal.wanted(self.picture, now, mono)
+        advise = self.renewal.wanted(self.snapshot, now, mono)
         if advise is not None:
             self.ask(Wanted(self.progress, now, advise))
 
@@ -395,10 +398,10 @@ class Session:
             self.say(f"no estimate: {report.words}", "late")
             return
         wanted = report.wanted
-        if self.picture is None or wanted.progress.number < self.progress.number:
+        if self.snapshot is None or wanted.progress.number < self.progress.number:
             return
-        self.picture = Picture(self.progress, report.estimate)
-        self.renewal.due = next_change(self.picture, wanted.now)
+        self.snapshot = Snapshot(self.progress, report.estimate)
+        self.renewal.due = next_change(self.snapshot, wanted.now)
         if not report.full or wanted.progress is not self._confirmed or wanted.progress.zero is None:
             return
         if self.renewal.keeps(wanted.progress.number, mono):
@@ -407,14 +410,11 @@ class Session:
             self.print_page(wanted.progress, report.estimate)
 
 
-SWITCH_S = 0.0005
-"""How soon a thread that works out an estimate gives way: a tick passes between threads several times on its
-way to the disk and back, and would wait for the default 5 ms each time."""
-
-Hear = Callable[[Report | Estimated | NotEstimated], None]
+Heard = Report | Estimated | NotEstimated
+Hear = Callable[[Heard], None]
 
 
-class Sitting:
+class DeskRuntime:
     """Starts and stops the threads of one desk."""
 
     def __init__(
@@ -431,27 +431,45 @@ class Sitting:
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
-        self._writer = Writer(open_journal, seat, lambda report: self._hear(report))
-        self._forecaster = Prompt(lambda report: self._hear(report))
-        writer = self._writer
+        self._writer = writer = Writer(open_journal, seat, self._heard)
+        self._estimates = EstimateScheduler(self._heard)
         self.session = Session(
             seat or "",
             writer.submit,
-            self._forecaster.ask,
+            self._estimates.ask,
             writer.keep_estimate,
             writer.keep_page,
             writer.cancel,
         )
 
+    def _heard(self, report: Heard) -> None:
+        self._hear(report)
+
     def start(self, hear: Hear) -> None:
         """Open the journal and begin; reports come from other threads."""
         self._hear = hear
-        sys.setswitchinterval(SWITCH_S)
         self._writer.start()
-        self._forecaster.start()
+        self._estimates.start()
 
     def stop(self) -> tuple[Job, ...]:
         """Write what is queued, close, and return what could not be written."""
         self._hear = lambda report: None
-        self._forecaster.stop()
+        self._estimates.stop()
         return self._writer.stop()
+
+    def scene(self) -> Scene:
+        """Return everything that the views may look at, at this instant."""
+        return self.session.scene(self.utc_now(), self.monotonic_s())
+
+    def want(self) -> None:
+        """Ask for an estimate when one is due."""
+        self.session.want(self.utc_now(), self.monotonic_s())
+
+    def take(self, report: Heard) -> None:
+        """Take in what a thread says."""
+        if isinstance(report, Failed):
+            self.failed = report.lines
+        elif isinstance(report, (Estimated, NotEstimated)):
+            self.session.estimated(report, self.monotonic_s())
+        else:
+            self.session.take(report, self.monotonic_s())

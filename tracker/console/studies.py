@@ -1,8 +1,8 @@
-"""Works out, beside the estimate, what the lead asks of it: what if, what moved it, how it went.
+"""Beside the lead's view: the journal that somebody else writes, and what the lead asks of an estimate.
 
-In a thread of its own, in the order in which it is wanted; what a newer wish no longer needs is left.
-
-Follows, in a thread of its own, a journal that somebody else writes; it opens the file only to read.
+Hides two threads. One follows the journal, which it opens only to read. The other works out what if, what
+moved the ingress and how the day went, in the order in which it is wanted; what a newer wish no longer needs
+is left.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.console.view.scene import Moved, Point
-from tracker.console.workers import Latest
+from tracker.console.workers import LatestOnly
 from tracker.forecast.values import Estimate, Range
 from tracker.foundation.errors import TrackerError
 from tracker.journal.follow import Follower
@@ -180,29 +180,30 @@ def unchanged_until(before: Progress, after: Progress) -> float:
     return min(one[same].at, other[same].at)
 
 
-class Studies(Latest[Wish]):
-    """Takes wishes, reports what it learned; the latest wish wins."""
+def analysis(report: Callable[[Learned], None]) -> LatestOnly[Wish]:
+    """Return a thread that takes wishes and reports what it learned; the latest wish wins."""
+    work = LeadAnalysis()
 
-    def __init__(self, report: Callable[[Learned], None]) -> None:
-        super().__init__("studies")
-        self._report = report
+    def learn(wish: Wish) -> None:
+        for learned in work.results(wish):
+            report(learned)
+            if thread.overtaken():
+                return
+
+    # Where it goes wrong, the estimate itself is still shown.
+    thread = LatestOnly("analysis", learn, lambda wish, words: report(Learned(wish, trouble=words)))
+    return thread
+
+
+class LeadAnalysis:
+    """What is learned from estimates, and the course through the day as far as it was worked out."""
+
+    def __init__(self) -> None:
         self._points: dict[float, Point] = {}
         self._live: Progress | None = None
 
-    def run(self) -> None:
-        """Work until stopped."""
-        while (wish := self._next()) is not None:
-            try:
-                for learned in self._work(wish):
-                    self._report(learned)
-                    if self._overtaken():
-                        break
-            except Exception as error:
-                # Whatever goes wrong in here, the estimate itself is still shown, and the lead is told.
-                self._report(Learned(wish, trouble=f"{type(error).__name__}: {error}"))
-
-    def _work(self, wish: Wish) -> Iterator[Learned]:
-        # Arrays are imported here, after the first frame is painted.
+    def results(self, wish: Wish) -> Iterator[Learned]:
+        """Yield one result after the other, what is looked at most first."""
         from tracker.forecast.attribution import moved
         from tracker.forecast.chances import done_by
         from tracker.forecast.estimate import estimate

@@ -14,10 +14,10 @@ from typing import Any
 from textual.message import Message
 from textual.worker import get_current_worker
 
-from tracker.console.key_events import Deed, crew_of
+from tracker.console.key_events import EventBatch, crew_of
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import Looking
-from tracker.console.session import Sitting
+from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIf
 from tracker.console.view.styled_text import Line
@@ -75,8 +75,8 @@ class Weighing(Looking):
             super().__init__()
             self.text, self.weighed, self.trouble = text, weighed, trouble
 
-    def __init__(self, sitting: Sitting, settings: Settings) -> None:
-        super().__init__(sitting, settings)
+    def __init__(self, runtime: DeskRuntime, settings: Settings) -> None:
+        super().__init__(runtime, settings)
         self.what_if = WhatIf()
         self._asked_for: tuple[str, Progress, float] | None = None
 
@@ -109,7 +109,7 @@ class Weighing(Looking):
         if self.view_name != WHAT_IF_PAGE or progress is None:
             self._leave_what_if()
             return
-        now, text = self.sitting.session.now(self.utc()), self.what_if.text
+        now, text = self.runtime.session.now(self.utc()), self.what_if.text
         before = self._asked_for
         if (
             before is not None
@@ -169,7 +169,7 @@ class Weighing(Looking):
         """Return the events of a line on top of what is supposed already."""
         progress, utc = self.progress, self.utc()
         assert progress is not None
-        now = self.sitting.session.now(utc)
+        now = self.runtime.session.now(utc)
         if self.what_if.lines:
             progress, _ = with_supposed(self.what_if.text, progress, now, utc)
         _, events = with_supposed(text, progress, now, utc)
@@ -218,7 +218,7 @@ class Weighing(Looking):
             events = [dict(order.event)]
         elif self.what_if.lines:
             try:
-                events = self.what_if.events(self.progress, self.sitting.session.now(self.utc()), self.utc())
+                events = self.what_if.events(self.progress, self.runtime.session.now(self.utc()), self.utc())
             except TrackerError as error:
                 self.say(error.lines[0], "late")
                 return
@@ -231,6 +231,6 @@ class Weighing(Looking):
         progress = self.progress
         assert progress is not None
         crew = dict.fromkeys(c for event in events for c in crew_of(progress, event))
-        if self.perform(Deed(tuple(events), self._told(events), tuple(crew))):
+        if self.perform(EventBatch(tuple(events), self._told(events), tuple(crew))):
             self.what_if = WhatIf() if all_of_it else WhatIf(self.what_if.lines)
             self.chosen, self._asked_for = None, None

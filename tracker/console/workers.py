@@ -1,17 +1,16 @@
-"""Works out estimates in a thread of its own; a newer request takes the place of one that still waits.
+"""What is worked out beside the screen: estimates and better orders, for whoever asked last.
 
-A thread that works for whoever asked last: a newer wish takes the place of one that still waits.
-
-Looks for better orders in a thread of its own: with hundreds of steps that takes seconds.
-
-Estimates for a seat: quick figures never wait behind advice that is being worked out.
+Hides the threads: a newer wish takes the place of one that waits, quick figures never wait behind advice
+that is being worked out, and what goes wrong is told in words. Arrays are imported where they are first used,
+which is after the first frame is painted.
 """
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
 
 from tracker.console.view.scene import Orders
@@ -20,21 +19,51 @@ from tracker.journal.progress import Progress
 
 T = TypeVar("T")
 
+SWITCH_S = 0.0005
+"""How soon a thread that works something out gives way: a tick passes between threads several times on its
+way to the disk and back, and would wait for the default 5 ms each time."""
+SETTLE_S = 0.25
+"""How long the advice waits for further events after the quick figures are out."""
+TOLD_SHARE = 0.02
+"""How often it is told how far a search is."""
 
-class Latest(threading.Thread, Generic[T]):
-    """Holds what is wanted; whoever makes one of it says in `run` what is done with that."""
 
-    def __init__(self, name: str) -> None:
+def _newer(before: T, wanted: T) -> T:
+    """Return the newer of two wishes."""
+    return wanted
+
+
+class LatestOnly(threading.Thread, Generic[T]):
+    """A thread that works for whoever asked last: a newer wish takes the place of one that still waits.
+
+    `failed` is told what went wrong with a wish, in words; `merge` makes one wish of the one that waits and
+    a newer.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        work: Callable[[T], None],
+        failed: Callable[[T, str], None],
+        merge: Callable[[T, T], T] = _newer,
+    ) -> None:
         super().__init__(name=name, daemon=True)
+        self._work, self._failed, self._merge = work, failed, merge
         self._changed = threading.Condition()
-        self._wanted: T | None = None
+        self._waiting: list[T] = []
+        """The wish that waits; none, or one."""
         self._stopped = False
 
     def ask(self, wanted: T) -> None:
         """Want this; what an older wish still wants is forgotten."""
         with self._changed:
-            self._wanted = wanted
+            self._waiting = [self._merge(before, wanted) for before in self._waiting] or [wanted]
             self._changed.notify()
+
+    def start(self) -> None:
+        """Begin to take what is wanted."""
+        sys.setswitchinterval(SWITCH_S)
+        super().start()
 
     def stop(self) -> None:
         """End after what is being worked out."""
@@ -42,21 +71,36 @@ class Latest(threading.Thread, Generic[T]):
             self._stopped = True
             self._changed.notify()
 
-    def _next(self) -> T | None:
-        """Take what is wanted, once something is; None once it is stopped."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._stopped or self._wanted is not None)
-            wanted, self._wanted = self._wanted, None
-            return None if self._stopped else wanted
+    def run(self) -> None:
+        """Work until stopped."""
+        while taken := self._take():
+            wanted = taken[0]
+            try:
+                self._work(wanted)
+            except Exception as error:
+                # Whatever goes wrong in here, the screen goes on, and whoever sits at it is told.
+                self._failed(wanted, f"{type(error).__name__}: {error}")
 
-    def _overtaken(self) -> bool:
+    def _take(self) -> list[T]:
+        """Take what is wanted, once something is; nothing once it is stopped."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._stopped or bool(self._waiting))
+            taken, self._waiting = self._waiting, []
+            return [] if self._stopped else taken
+
+    def overtaken(self) -> bool:
         """Return whether something newer is wanted, or nothing any more."""
         with self._changed:
-            return self._stopped or self._wanted is not None
+            return self._stopped or bool(self._waiting)
+
+    def newer(self, within_s: float) -> list[T]:
+        """Return what is wanted besides, once anything is or after so many seconds; it goes on waiting."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._stopped or bool(self._waiting), timeout=within_s)
+            return list(self._waiting)
 
 
-TOLD_SHARE = 0.02
-"""How often it is told how far the search is."""
+# Better orders
 
 
 @dataclass(frozen=True)
@@ -95,47 +139,29 @@ def heeding(tell: Callable[[float], None], wanted: Callable[[], bool]) -> Callab
     return heed
 
 
-class Ordering(Latest[Sought | None]):
-    """Takes what is sought, reports what is found; something else sought, or nothing, ends a search."""
+def order_search(report: Callable[[Bettered], None]) -> LatestOnly[Sought | None]:
+    """Return a thread that looks for better orders; to seek something else, or None, ends a search."""
 
-    def __init__(self, report: Callable[[Bettered], None]) -> None:
-        super().__init__("ordering")
-        self._report = report
-        self._sought: Sought | None = None
-        """What is being looked for; it is wanted as long as nothing else is."""
-
-    def run(self) -> None:
-        """Search until stopped."""
-        while (sought := self._next()) is not None:
-            try:
-                self._search(sought)
-            except Exception as error:
-                # Whatever goes wrong in here, the figures are still shown, and the lead is told.
-                self._report(Bettered(sought, 1.0, trouble=f"{type(error).__name__}: {error}"))
-
-    def _next(self) -> Sought | None:
-        """Return what is sought, once it is something else; it stays wanted while it is looked for."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._stopped or self._wanted not in (None, self._sought))
-            self._sought = self._wanted
-            return None if self._stopped else self._sought
-
-    def _search(self, sought: Sought) -> None:
-        # Arrays are imported here, after the first frame is painted.
+    def search(sought: Sought | None) -> None:
+        if sought is None:
+            return
         from tracker.forecast.orders import better_orders
 
-        heed = heeding(
-            lambda share: self._report(Bettered(sought, share)),
-            lambda: not self._stopped and self._wanted is sought,
-        )
+        heed = heeding(lambda share: report(Bettered(sought, share)), lambda: not thread.overtaken())
         found = better_orders(sought.progress, now=sought.now, kept=sought.kept, heed=heed)
-        if self._wanted is sought:
+        if not thread.overtaken():
             rows = tuple((order.text.partition(":")[0], order.gain_s, order.safe) for order in found)
-            self._report(Bettered(sought, 1.0, Orders(sought.now, rows)))
+            report(Bettered(sought, 1.0, Orders(sought.now, rows)))
+
+    def failed(sought: Sought | None, words: str) -> None:
+        if sought is not None:
+            report(Bettered(sought, 1.0, trouble=words))
+
+    thread = LatestOnly("orders", search, failed)
+    return thread
 
 
-SETTLE_S = 0.25
-"""How long the advice waits for further events after the quick figures are out."""
+# Estimates
 
 
 @dataclass(frozen=True)
@@ -166,87 +192,24 @@ class NotEstimated:
     wanted: Wanted
 
 
-class Forecaster(Latest[Wanted]):
-    """Takes what is wanted, reports estimates; the latest request wins.
-
-    Where advice is wanted, figures by the advice that stands come first, unless somebody else tells them
-    (`alone` is False).
-    """
-
-    def __init__(self, report: Callable[[Estimated | NotEstimated], None], *, alone: bool = True) -> None:
-        super().__init__("forecaster")
-        self._alone = alone
-        self._report = report
-        self._advice: Advice | None = None
-
-    def ask(self, wanted: Wanted) -> None:
-        """Want an estimate; an older request that still waits is forgotten, its wish for advice is not."""
-        with self._changed:
-            before = self._wanted
-            if before is not None and before.advise and not wanted.advise:
-                wanted = Wanted(wanted.progress, wanted.now, True)
-            self._wanted = wanted
-            self._changed.notify()
-
-    def go_by(self, advice: Advice) -> None:
-        """Take this advice for the estimates that follow, until one of them works it out anew."""
-        self._advice = advice
-
-    def run(self) -> None:
-        """Work out what is wanted until stopped."""
-        while (wanted := self._next()) is not None:
-            if wanted.advise and self._advice is not None:
-                if self._alone:
-                    self._work(Wanted(wanted.progress, wanted.now, False))
-                self._settle()
-                if self._superseded(wanted):
-                    continue
-            self._work(wanted)
-
-    def _settle(self) -> None:
-        """Wait a moment for more events, which often come in twos and threes, before the long part."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._stopped or self._wanted is not None, timeout=SETTLE_S)
-
-    def _superseded(self, wanted: Wanted) -> bool:
-        """Return whether a newer event waits; then the advice is wanted for that instead."""
-        with self._changed:
-            newer = self._wanted
-            if newer is None or newer.progress.number == wanted.progress.number:
-                return self._stopped
-            self._wanted = Wanted(newer.progress, newer.now, True)
-            return True
-
-    def _work(self, wanted: Wanted) -> None:
-        # Arrays are imported here, after the first frame is painted.
-        from tracker.forecast.estimate import estimate
-
-        reuse = None if wanted.advise else self._advice
-        try:
-            found = estimate(wanted.progress, now=wanted.now, advice=reuse)
-        except Exception as error:
-            # Whatever goes wrong in here, the operator goes on ticking, and is told.
-            self._report(NotEstimated(f"{type(error).__name__}: {error}", wanted))
-            return
-        if reuse is None:
-            # Advice that came from elsewhere meanwhile is newer than what these figures went by.
-            self._advice = found.advice
-        self._report(Estimated(found, wanted, full=reuse is None))
+def _advised(before: Wanted, wanted: Wanted) -> Wanted:
+    """Return the newer wish; a wish for advice that still waits is not forgotten with the older."""
+    return replace(wanted, advise=before.advise or wanted.advise)
 
 
-Report = Callable[[Estimated | NotEstimated], None]
-
-
-class Prompt:
-    """Two forecasters: one for figures by the advice that stands, and one for the advice.
+class EstimateScheduler:
+    """Two threads: one for figures by the advice that stands, and one for the advice.
 
     The first takes some hundredths of a second; the other, with hundreds of steps, more than one.
     """
 
-    def __init__(self, report: Report) -> None:
+    def __init__(self, report: Callable[[Estimated | NotEstimated], None]) -> None:
+        def failed(wanted: Wanted, words: str) -> None:
+            report(NotEstimated(words, wanted))
+
         self._report = report
-        self._thorough = Forecaster(self._thoroughly, alone=False)
-        self._quick = Forecaster(self._quickly)
+        self._quick = LatestOnly("figures", self._figures, failed)
+        self._thorough = LatestOnly("advice", self._advise, failed, _advised)
         self._lock = threading.Lock()
         self._advice: Advice | None = None
 
@@ -262,24 +225,45 @@ class Prompt:
 
     def ask(self, wanted: Wanted) -> None:
         """Want an estimate; the quick figures come first, by the advice that stands."""
-        with self._lock:
-            standing = self._advice is not None
+        standing = self._standing() is not None
         if standing:
-            self._quick.ask(Wanted(wanted.progress, wanted.now, False))
+            self._quick.ask(replace(wanted, advise=False))
         if wanted.advise or not standing:
             self._thorough.ask(wanted)
 
-    def _thoroughly(self, report: Estimated | NotEstimated) -> None:
-        if isinstance(report, Estimated):
-            with self._lock:
-                self._advice = report.estimate.advice
-                self._quick.go_by(self._advice)
-        self._report(report)
+    def _standing(self) -> Advice | None:
+        with self._lock:
+            return self._advice
 
-    def _quickly(self, report: Estimated | NotEstimated) -> None:
+    def _figures(self, wanted: Wanted) -> None:
+        """Work out figures by the advice that stands."""
+        from tracker.forecast.estimate import estimate
+
+        found = estimate(wanted.progress, now=wanted.now, advice=self._standing())
+        self._take_figures(Estimated(found, wanted, full=False))
+
+    def _take_figures(self, report: Estimated) -> None:
         """Hand figures on, unless advice has come that is newer than what they go by."""
-        if isinstance(report, Estimated):
-            with self._lock:
-                if report.estimate.advice is not self._advice:
-                    return
+        if report.estimate.advice is self._standing():
+            self._report(report)
+
+    def _advise(self, wanted: Wanted) -> None:
+        """Work out the advice, and figures by it."""
+        from tracker.forecast.estimate import estimate
+
+        if self._standing() is not None:
+            if not wanted.advise:  # It was asked for before there was any advice.
+                self._quick.ask(wanted)
+                return
+            # Events often come in twos and threes: the long part is for the last of them.
+            later = self._thorough.newer(SETTLE_S)
+            if any(other.progress.number != wanted.progress.number for other in later):
+                return
+        found = estimate(wanted.progress, now=wanted.now, advice=None)
+        self._take_advice(Estimated(found, wanted, full=True))
+
+    def _take_advice(self, report: Estimated) -> None:
+        """Go by this advice from now on, and hand it on."""
+        with self._lock:
+            self._advice = report.estimate.advice
         self._report(report)

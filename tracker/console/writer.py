@@ -82,7 +82,7 @@ class Unsaved:
 
 
 @dataclass(frozen=True)
-class Seen:
+class OthersWrote:
     """Another seat wrote something."""
 
     progress: Progress
@@ -95,7 +95,7 @@ class Aside:
     words: str
 
 
-Report = Opened | Failed | Written | Refused | TakenBack | Unsaved | Seen | Aside
+Report = Opened | Failed | Written | Refused | TakenBack | Unsaved | OthersWrote | Aside
 
 
 @dataclass(frozen=True)
@@ -228,7 +228,7 @@ class Writer(threading.Thread):
             elif isinstance(task, _Page):
                 _write_page(journal, task)
             elif journal.refresh():
-                self._report(Seen(journal.progress()))
+                self._report(OthersWrote(journal.progress()))
         except (TrackerError, OSError) as error:
             self._report(Aside(_words(error)))
 

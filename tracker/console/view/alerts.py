@@ -69,7 +69,7 @@ def _times(scene: Scene, step: str) -> list[str]:
     parts = [f"takes {format_exact(state.step.time.likely)}"]
     if planned is not None:
         parts.append(f"planned {pet(planned[0])} to {pet(planned[1])}")
-    real = scene.picture.course.get(step)
+    real = scene.snapshot.course.get(step)
     if real is not None:
         word = "was" if state.ended else "projected"
         parts.append(f"{word} {pet(real[0])} to {pet(real[1])}")
@@ -131,16 +131,16 @@ def _coming(scene: Scene, crew: str) -> list[str]:
     coming = f"next {scene.progress.steps[step].step.do} ({step}){joint}"
     if why := _left_out(scene, step):
         return [coming, why]
-    return [f"{coming} at {pet(scene.picture.course.get(step, (None, None))[0])}"]
+    return [f"{coming} at {pet(scene.snapshot.course.get(step, (None, None))[0])}"]
 
 
 def _left_out(scene: Scene, step: str) -> str:
     """Return that the figures leave a step out, though it is still in its place, and the keys that decide."""
     task = scene.progress.steps[step].step.task
-    if task not in scene.picture.passed_over:
+    if task not in scene.snapshot.passed_over:
         return ""
     keys = f"{scene.key('drop')} drops it, {scene.key('keep')} keeps it"
-    advice = scene.picture.advised[task].advice
+    advice = scene.snapshot.advised[task].advice
     return f"the figures leave {task} out (advice: {advice}), nobody has decided: {keys}"
 
 

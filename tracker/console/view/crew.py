@@ -222,11 +222,11 @@ def _next(scene: Scene, crew: str, room: int) -> tuple[Span, ...]:
         return (put("", room),)
     owners = progress.steps[step].crew
     joint = f" with {' '.join(c for c in owners if c != crew)}" if len(owners) > 1 else ""
-    left_out = progress.steps[step].step.task in scene.picture.passed_over
+    left_out = progress.steps[step].step.task in scene.snapshot.passed_over
     what = f"{'left out: ' if left_out else ''}{progress.steps[step].step.do}{joint}"
     if room < 40:
         return (put("next", _WORD, "dim"), put(what, max(0, room - _WORD), "dim"))
-    start = scene.picture.course.get(step, (None, None))[0]
+    start = scene.snapshot.course.get(step, (None, None))[0]
     planned = progress.planned.get(step, (None, None))[0]
     late = start - planned if start is not None and planned is not None else None
     counted_on = f"{pet(start)} {difference(late) if scene.started else '':>5}"

@@ -33,7 +33,7 @@ def inside_line(scene: Scene, width: int) -> Line:
     limit = say(f"   limit {pet(scene.progress.limits.get('elapsed'))}")
     head = say(" INSIDE ", "strong")
     if estimate is None:
-        ends = [end for end in scene.picture.ingress.values() if end is not None]
+        ends = [end for end in scene.snapshot.ingress.values() if end is not None]
         paper = say(pet(max(ends, default=None)), "strong")
         return crop((head, paper, say(" on paper"), limit, say("   estimating", "dim")), width)
     inside = say(pet(estimate.inside.p50), "strong")
@@ -54,7 +54,7 @@ def chance_words(scene: Scene, estimate: Estimate) -> tuple[str, Ink]:
     words = percent(estimate.safe)
     if estimate.safe >= wanted or not scene.started:
         return (words, "going" if scene.started else "")
-    if scene.picture.done_share < EARLY_SHARE:
+    if scene.snapshot.done_share < EARLY_SHARE:
         return (f"{words}, early", "")
     return (f"{words}, wanted {percent(wanted)}", "alarm")
 

@@ -107,7 +107,7 @@ def _near(calls: Sequence[tuple[int, str]]) -> list[tuple[list[int], list[str]]]
 
 def _row(scene: Scene, crew: str, scale: Scale, width: int, side: int) -> Line:
     progress = scene.progress
-    end = scene.picture.ingress.get(crew)
+    end = scene.snapshot.ingress.get(crew)
     edge = _edge(scene, crew, scale)
     cells = _cells(scene, crew, scale)
     name = put(f" {crew}", 6, "strong")
@@ -124,9 +124,9 @@ def _inside_words(scene: Scene, crew: str) -> str:
 
 def _cells(scene: Scene, crew: str, scale: Scale) -> list[tuple[str, Ink]]:
     """Return one (glyph, ink) per cell from the left of the rule to the end of this one's work."""
-    progress, course = scene.progress, scene.picture.course
+    progress, course = scene.progress, scene.snapshot.course
     steps = [s for s in progress.order.get(crew, ()) if s in course]
-    steps = [s for s in steps if progress.steps[s].step.task not in scene.picture.passed_over]
+    steps = [s for s in steps if progress.steps[s].step.task not in scene.snapshot.passed_over]
     cells: list[tuple[str, Ink]] = [(" ", "")] * max(0, scale.column(scene.now))
     for task, group in groupby(steps, key=lambda s: progress.steps[s].step.task):
         members = list(group)

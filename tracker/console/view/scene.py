@@ -67,7 +67,7 @@ LARGE = 160
 
 
 @dataclass(frozen=True, eq=False)
-class Picture:
+class Snapshot:
     """What changes with an event or a new estimate only."""
 
     progress: Progress
@@ -145,7 +145,7 @@ class Mark:
 class Scene:
     """Everything that a view may look at."""
 
-    picture: Picture
+    snapshot: Snapshot
     now: float
     """PET in seconds; 0 before the clock was started."""
     utc: datetime
@@ -173,12 +173,12 @@ class Scene:
     @property
     def progress(self) -> Progress:
         """The progress that is shown."""
-        return self.picture.progress
+        return self.snapshot.progress
 
     @property
     def estimate(self) -> Estimate | None:
         """The latest estimate."""
-        return self.picture.estimate
+        return self.snapshot.estimate
 
     @property
     def started(self) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from tracker.console.view.scene import Picture, Scene
+from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, large, put, say
 from tracker.console.view.words import Stand, difference, limit_name, pet, pet_s, stand_of
 from tracker.foundation.text import count, plain
@@ -71,7 +71,7 @@ def _member(scene: Scene, crew: str, width: int) -> Line:
     elif not steps:
         words = "no step is left"
     else:
-        words = f"inside {pet(scene.picture.ingress.get(crew))}   {count(len(steps), 'step')} left"
+        words = f"inside {pet(scene.snapshot.ingress.get(crew))}   {count(len(steps), 'step')} left"
     return crop((put(f" {crew}", 9, "strong"), say(words)), width)
 
 
@@ -80,14 +80,14 @@ def _steps(scene: Scene) -> list[str]:
     order = scene.progress.order
     steps = {step for crew in scene.progress.plan.outside for step in order.get(crew, ())}
     place = {step: n for n, step in enumerate(scene.progress.steps)}
-    course = scene.picture.course
+    course = scene.snapshot.course
     return sorted(steps, key=lambda s: (course[s][1] if s in course else float("inf"), place[s]))
 
 
 def _step(scene: Scene, step: str, width: int) -> Line:
     state = scene.progress.steps[step]
     stand = stand_of(scene.progress, step, scene.now)
-    finish = scene.picture.course.get(step, (None, None))[1]
+    finish = scene.snapshot.course.get(step, (None, None))[1]
     spans = (
         Span(" "),
         put(stand.word, 8, stand.ink),
@@ -116,15 +116,15 @@ class Row:
     """Projected or actual start, or actual finish once it is done."""
 
 
-def rows_of(picture: Picture) -> list[Row]:
+def rows_of(snapshot: Snapshot) -> list[Row]:
     """Return every step that is done or ahead, by time; without dropped work and what is advised against."""
-    progress, course = picture.progress, picture.course
+    progress, course = snapshot.progress, snapshot.course
     done, ahead = [], []
     for step, state in progress.steps.items():
         planned = progress.planned.get(step, (None, None))
         if state.ended in ("done", "skipped"):
             done.append(Row(step, True, planned[1], state.done))
-        elif state.ended is None and state.step.task not in picture.passed_over:
+        elif state.ended is None and state.step.task not in snapshot.passed_over:
             ahead.append(Row(step, False, planned[0], course.get(step, (None, None))[0]))
     done.sort(key=lambda row: row.real if row.real is not None else row.planned or 0.0)
     place = {step: n for n, step in enumerate(progress.steps)}
@@ -146,7 +146,7 @@ def first_shown(rows: Sequence[Row], height: int, chosen: str | None) -> int:
 
 def steps_list(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the head and as many rows as there is room for."""
-    rows = rows_of(scene.picture)
+    rows = rows_of(scene.snapshot)
     room = height - 1
     top = first_shown(rows, room, scene.chosen)
     shown = rows[top : top + room]
@@ -160,22 +160,22 @@ def steps_list(scene: Scene, width: int, height: int) -> list[Line]:
 
 def step_at(scene: Scene, height: int, line: int) -> str | None:
     """Return the step that is written on a line of the list."""
-    rows = rows_of(scene.picture)
+    rows = rows_of(scene.snapshot)
     place = first_shown(rows, height - 1, scene.chosen) + line - 1
     return rows[place].step if line >= 1 and place < len(rows) else None
 
 
 def _head(scene: Scene, rows: Sequence[Row], top: int, shown: int, width: int) -> Line:
     below = len(rows) - top - shown
-    picture = scene.picture
-    out = sum(s.step.task in picture.passed_over for s in picture.progress.steps.values())
+    snapshot = scene.snapshot
+    out = sum(s.step.task in snapshot.passed_over for s in snapshot.progress.steps.values())
     counts = f"{sum(row.done for row in rows)} of {len(rows)} done{f', {out} left out' if out else ''}"
     hidden = ", ".join(f"{n} {where}" for n, where in ((top, "above"), (below, "below")) if n)
     title = f" steps   {counts}"
     tail = _columns("plan", "now", "", "time", width)
     room = width - sum(len(span.text) for span in tail)
     hidden = f"   ({hidden})" if hidden else ""
-    names = f": {', '.join(sorted(picture.passed_over))}" if out else ""
+    names = f": {', '.join(sorted(snapshot.passed_over))}" if out else ""
     title += names if len(title) + len(names) + len(hidden) < room else ""
     title += hidden if len(title) + len(hidden) < room else ""
     return crop((put(title, room, "dim"), *tail), width)
