@@ -11,6 +11,7 @@ from typing import Any
 
 from textual.pilot import Pilot
 
+from tests.journal.memory_store import in_memory
 from tracker.console.lead import LeadApp
 from tracker.console.lead_session import Hear, LeadRuntime
 from tracker.console.pane import Pane
@@ -58,7 +59,7 @@ def on_record(journal: Journal, events: Iterable[Mapping[str, Any]] = EVENTS, la
 
 def excursion(plan: Plan, events: Iterable[Mapping[str, Any]] = EVENTS) -> Progress:
     """Return what the events add up to, in a journal that no file keeps."""
-    journal = Journal.in_memory(plan, seed="0" * 32)
+    journal = in_memory(plan, seed="0" * 32)
     on_record(journal, events)
     return journal.progress()
 

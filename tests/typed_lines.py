@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from tests.journal.memory_store import in_memory
 from tests.journals import ZERO, done, plan
 from tracker.foundation.errors import EventError
-from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.journal.typed import parse_entry
 
@@ -19,7 +19,7 @@ NOW = START + timedelta(seconds=NOW_S)
 
 
 def after(*events: dict[str, Any], seat: str = "op") -> Progress:
-    with Journal.in_memory(plan()) as one:
+    with in_memory(plan()) as one:
         for n, event in enumerate(events):
             one.record(event, seat=seat, utc_now=NOW + timedelta(seconds=n))
         return one.progress()

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 
 from tests.bench.table import report
+from tests.journal.memory_store import in_memory
 from tests.seasons import Truth, events, plan
 from tracker.debrief.judged import QUARTERS, Forecasted, Judgement, judge, judgement
 from tracker.debrief.learn import learn
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
-from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 
 SEASONS = {
@@ -50,7 +50,7 @@ def _season(name: str, truth: Truth, lessons: int, *, held_out: int) -> None:
 
 
 def _excursion(truth: Truth, seed: int) -> Progress:
-    with Journal.in_memory(plan(60, seed=seed % 5, consumables=False), seed=f"season-{seed}") as journal:
+    with in_memory(plan(60, seed=seed % 5, consumables=False), seed=f"season-{seed}") as journal:
         journal.record_all(events(journal.plan, truth, seed=seed))
         return journal.progress()
 

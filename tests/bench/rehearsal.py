@@ -9,6 +9,7 @@ from statistics import fmean
 from time import perf_counter
 
 from tests.bench.table import report
+from tests.journal.memory_store import in_memory
 from tracker.forecast.estimate import estimate
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
@@ -49,7 +50,7 @@ def _many(plan: Plan, count: int) -> None:
 
 def _range_at_zero(plan: Plan) -> tuple[float, float]:
     """Return the 80 % range of the ingress at zero, with everything kept as the crew will."""
-    journal = Journal.in_memory(plan, seed="bench")
+    journal = in_memory(plan, seed="bench")
     keeping = [{"kind": "chose", "task": task.id, "choice": "keep"} for task in plan.tasks if task.optional]
     found = estimate(journal.progress().suppose(*keeping), 0.0).inside
     assert found.p10 is not None and found.p90 is not None
@@ -83,7 +84,7 @@ def _written(plan: Plan, count: int) -> None:
 
 def _play(plan: Plan, seed: int, *, advised: bool = False, wanted: tuple[str, ...] = ("random",)) -> Progress:
     uuid = seed_of_scenarios(plan, seed)
-    journal = Journal.in_memory(plan, rehearsal=True, seed=uuid)
+    journal = in_memory(plan, rehearsal=True, seed=uuid)
     return Rehearsal(journal, plan, seed, advised=advised, wanted=wanted).through()
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.journal.memory_store import in_memory
 from tests.leads import EVENTS, AtLead, by_hand, on_record
 from tracker.console.lead import LeadApp
 from tracker.console.lead_session import LeadRuntime
@@ -161,7 +162,7 @@ def test_a_row_that_is_no_estimate_is_left_out(text: str) -> None:
 
 
 def test_an_estimate_comes_back_from_its_json(plan: Plan) -> None:
-    journal = Journal.in_memory(plan)
+    journal = in_memory(plan)
     on_record(journal, EVENTS[:4])
     found = estimate(journal.progress(), 1200)
     point = told(json.dumps(found.as_json()))

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.flat import FLAT
+from tests.journal.memory_store import in_memory
 from tests.leads import EVENTS, NOW_S, excursion, on_record
 from tests.runs import Run, step, task
 from tracker.console.studies import (
@@ -57,7 +58,7 @@ def results(studies: LeadAnalysis, one: Wish) -> list[Learned]:
 
 @pytest.fixture
 def journal(plan: Plan) -> Journal:
-    found = Journal.in_memory(plan, seed="1" * 32)
+    found = in_memory(plan, seed="1" * 32)
     on_record(found)
     return found
 

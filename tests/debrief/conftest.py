@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.journal.memory_store import in_memory
 from tests.seasons import Truth, events, plan
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
@@ -43,7 +44,7 @@ tasks:
 @pytest.fixture
 def small() -> Journal:
     """Return a journal of the small plan whose clock has started."""
-    journal = Journal.in_memory(parse_plan(SMALL, file="small.yaml", name="small"), seed="small")
+    journal = in_memory(parse_plan(SMALL, file="small.yaml", name="small"), seed="small")
     journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
     return journal
 
@@ -53,7 +54,7 @@ def season() -> tuple[Progress, ...]:
     """Return twelve finished excursions of one season."""
     found = []
     for seed in range(12):
-        with Journal.in_memory(plan(40, seed=seed % 3), seed=f"season-{seed}") as journal:
+        with in_memory(plan(40, seed=seed % 3), seed=f"season-{seed}") as journal:
             journal.record_all(events(journal.plan, Truth(), seed=seed))
             found.append(journal.progress())
     return tuple(found)

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.debrief.conftest import SMALL
+from tests.journal.memory_store import in_memory
 from tests.seasons import Truth, events, plan
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
@@ -123,7 +124,7 @@ def test_readings_say_what_was_used(small: Journal) -> None:
 
 
 def test_before_zero_there_is_nothing_to_tell() -> None:
-    journal = Journal.in_memory(parse_plan(SMALL, file="small.yaml", name="small"))
+    journal = in_memory(parse_plan(SMALL, file="small.yaml", name="small"))
     one = debriefed(journal.progress(), "small.sqlite")
     assert one.zero is None
     assert {row.status for row in one.steps} <= {"open", "waiting"}
@@ -192,7 +193,7 @@ def test_every_second_is_accounted_for(
     seed: int, held: list[tuple[str, int, int]], gone: set[str], until: float
 ) -> None:
     """Work, waiting, holds and idle time add up to the elapsed time; the waterfall to its end."""
-    with Journal.in_memory(plan(14, seed=seed), seed="a") as journal:
+    with in_memory(plan(14, seed=seed), seed="a") as journal:
         happened = list(events(journal.plan, Truth(), seed=seed))
         for crew, at, length in held:
             happened.append({"kind": "held", "crew": [crew], "at": at, "until": at + length})

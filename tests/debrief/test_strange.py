@@ -12,20 +12,20 @@ import jsonschema
 import pytest
 
 from tests.debrief.conftest import SMALL
+from tests.journal.memory_store import in_memory
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.journals import pool
 from tracker.debrief.pages import markdown, page, summary
 from tracker.debrief.records import csv_chunks, json_chunks, schema
 from tracker.debrief.tables import whole
-from tracker.journal.journal import Journal
 from tracker.plan.read import parse_plan
 
 ZERO: dict[str, Any] = {"kind": "zero", "utc": "2031-12-31T23:50:00Z"}
 
 
 def _debrief(events: Sequence[dict[str, Any]], plan: str = SMALL) -> Excursion:
-    with Journal.in_memory(parse_plan(plan, file="p", name="p"), seed="strange") as journal:
+    with in_memory(parse_plan(plan, file="p", name="p"), seed="strange") as journal:
         journal.record_all(list(events))
         return debriefed(journal.progress(), "one.sqlite", Scoring(instants=6, scenarios=200))
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
+from tests.journal.memory_store import in_memory
 from tracker.forecast.estimate import estimate
 from tracker.forecast.prior import read_pace
 from tracker.journal.events import MODELS
-from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan
 from tracker.plan.schema import ConsumableFile, CrewFile, OrbitFile, PlanFile, StepFile, TaskFile, WindowFile
 
@@ -63,7 +63,7 @@ def test_the_pace_file_can_be_read() -> None:
 
 def test_every_key_of_an_estimate_is_told() -> None:
     told = {key for cell, _ in _rows(_section("The re-estimate as JSON")) for key in _keys(cell)}
-    with Journal.in_memory(read_plan(TOP / "plans" / "larkspur.yaml")) as journal:
+    with in_memory(read_plan(TOP / "plans" / "larkspur.yaml")) as journal:
         journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
         found = estimate(journal.progress(), 600, scenarios=50).as_json()
     assert told - {"moved"} == set(found)

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from tracker.foundation.errors import EventError
-from tracker.journal.events import BEFORE_ZERO, KINDS, parse_event
+from tracker.journal.events import MODELS, parse_event
+from tracker.journal.kinds import BEFORE_ZERO
 
 GOOD: list[dict[str, Any]] = [
     {"kind": "zero", "utc": "2031-05-04T14:00:00Z"},
@@ -65,8 +66,8 @@ def test_every_kind_is_read_and_its_body_is_canonical(event: dict[str, Any]) -> 
 
 
 def test_there_is_a_good_example_of_every_kind() -> None:
-    assert {event["kind"] for event in GOOD} == set(KINDS)
-    assert set(KINDS) >= BEFORE_ZERO
+    assert {event["kind"] for event in GOOD} == set(MODELS)
+    assert set(MODELS) >= BEFORE_ZERO
 
 
 @pytest.mark.parametrize("event", GOOD, ids=lambda event: str(event["kind"]))

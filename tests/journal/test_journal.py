@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.journal.memory_store import in_memory
 from tests.journals import MORNING, PLAN, ZERO, done, journal, plan
 from tracker.foundation.errors import EventError, JournalError
 from tracker.journal import journal as journal_module
@@ -263,7 +264,7 @@ def test_a_plan_without_its_text_makes_no_journal(tmp_path: Path) -> None:
 
 
 def test_a_journal_in_memory_is_one_like_any_other(tmp_path: Path) -> None:
-    with Journal.in_memory(plan(), seed="fixed") as memory, journal(tmp_path) as file:
+    with in_memory(plan(), seed="fixed") as memory, journal(tmp_path) as file:
         for one in (memory, file):
             one.record_all(MORNING, seat="op", utc_now=NOW)
         assert facts(memory.progress()) == facts(file.progress())

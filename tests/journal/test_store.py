@@ -12,8 +12,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.journal.memory_store import MemoryStore
 from tracker.foundation.errors import JournalError
-from tracker.journal.memory import MemoryStore
 from tracker.journal.progress import Recorded
 from tracker.journal.sqlite import AS_RUN, AS_SPENT, SqliteStore
 from tracker.journal.store import Genesis, Row, Shown, Store, seal, unseal

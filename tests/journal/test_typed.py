@@ -8,7 +8,7 @@ import pytest
 
 from tests.typed_lines import NOW_S, RELEASE, UNDER_WAY, WALK, typed
 from tracker.journal.events import parse_event
-from tracker.journal.preview import preview
+from tracker.journal.wording import event_words
 
 ENTRIES: list[tuple[str, list[dict[str, Any]]]] = [
     ("1", [RELEASE]),
@@ -162,8 +162,6 @@ def test_an_entry_means_these_events(text: str, events: list[dict[str, Any]]) ->
 
 
 @pytest.mark.parametrize("text", [text for text, _ in ENTRIES])
-def test_every_entry_has_a_preview_of_one_plain_line_an_event(text: str) -> None:
-    events = typed(text)
-    lines = preview(events, UNDER_WAY, now=NOW_S)
-    assert len(lines) >= len(events)
-    assert all(line == line.strip() and "\n" not in line for line in lines)
+def test_every_entry_is_told_in_one_plain_line_an_event(text: str) -> None:
+    lines = [event_words(UNDER_WAY, event["kind"], event) for event in typed(text)]
+    assert all(line and line == line.strip() and "\n" not in line for line in lines)

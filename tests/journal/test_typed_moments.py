@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
+from tests.journal.memory_store import in_memory
 from tests.journals import MORNING, ZERO, done, plan
 from tests.typed_lines import NOW, NOW_S, RELEASE, UNDER_WAY, after, refused, typed
 from tracker.console.key_events import undo
 from tracker.foundation.errors import EventError
-from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.journal.typed import parse_entry, parse_words, tick
 
@@ -73,7 +73,7 @@ def test_a_sweep_takes_the_nearest_step_that_fits() -> None:
 
 
 def test_undo_takes_back_what_was_recorded_together_and_then_the_one_before() -> None:
-    with Journal.in_memory(plan()) as one:
+    with in_memory(plan()) as one:
         one.record_all([ZERO], seat="op", utc_now=NOW)
         one.record_all([done("egress.hatch", 320)], seat="op", utc_now=NOW + timedelta(seconds=1))
         sweep = typed("1 >release -3", one.progress())
@@ -157,7 +157,7 @@ def test_the_morning_of_the_journal_tests_is_typed_too() -> None:
         "1 3 of 4 0:15", "resume EV2 0:16:40", "EV1.oxygen=0.7 at=0:18:20", "1 0:21:40", "drop latch 0:21:50",
         "undo", "amend 9 0:21:30",
     ]  # fmt: skip
-    with Journal.in_memory(plan()) as one, Journal.in_memory(plan()) as other:
+    with in_memory(plan()) as one, in_memory(plan()) as other:
         for n, line in enumerate(lines):
             now = None if one.progress().zero is None else NOW_S
             events = parse_entry(line, one.progress(), now=now, utc_now=NOW)

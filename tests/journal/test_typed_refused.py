@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.typed_lines import NOW_S, UNDER_WAY, typed
+from tests.typed_lines import UNDER_WAY, typed
 from tracker.foundation.errors import EventError
-from tracker.journal.events import KINDS, parse_event
-from tracker.journal.kinds import BY_WORD
-from tracker.journal.preview import preview
+from tracker.journal.events import parse_event
+from tracker.journal.kinds import BY_NAME, BY_WORD
 from tracker.journal.typed.match import complete
+from tracker.journal.wording import event_words
 
 
 @pytest.mark.parametrize(
@@ -112,6 +112,6 @@ def test_whatever_is_typed_is_events_or_one_line_of_refusal(words: list[str]) ->
     except EventError as error:
         assert error.lines and all("\n" not in line for line in error.lines)
     else:
-        assert events and all(event["kind"] in KINDS for event in events)
-        preview(events, UNDER_WAY, now=NOW_S)
+        assert events and all(event["kind"] in BY_NAME for event in events)
+        assert all(event_words(UNDER_WAY, event["kind"], event) for event in events)
     complete(text, UNDER_WAY)

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.journal.memory_store import in_memory
 from tracker.cli.main import main
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.learn import learn
@@ -92,7 +93,7 @@ def record(tmp_path: Path) -> Path:
 @pytest.fixture
 def looked_back() -> Excursion:
     plan = parse_plan(_plan(), file="surface.yaml", name="surface")
-    with Journal.in_memory(plan, seed="surface") as journal:
+    with in_memory(plan, seed="surface") as journal:
         journal.record_all(_events())
         return debriefed(journal.progress(), "surface", Scoring(instants=0, scenarios=2000))
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.flat import FLAT_FILE
-from tracker.journal.journal import Journal
+from tests.journal.memory_store import in_memory
 from tracker.journal.progress import Progress
 from tracker.plan.model import Plan
 from tracker.plan.read import read_plan
@@ -25,7 +25,7 @@ class Played:
     """A rehearsal under way, in memory."""
 
     def __init__(self, plan: Plan, seed: int, pace: str | None, **more: Any) -> None:
-        self.journal = Journal.in_memory(plan, pace=pace, rehearsal=True, seed=f"seed-{seed}")
+        self.journal = in_memory(plan, pace=pace, rehearsal=True, seed=f"seed-{seed}")
         self.rehearsal = Rehearsal(self.journal, plan, seed, **more)
         self.zero = plan.zero_planned or SOME_DAY
         self.crew, self.play = self.rehearsal.play.crew, self.rehearsal.play

@@ -121,17 +121,15 @@ def _pet(option: str, text: str) -> int:
 
 def _event(text: str, number: int, now: float, progress: Progress) -> dict[str, Any]:
     """Return a supposed event; without an `at` it happens now."""
+    from tracker.journal.kinds import UNTIMED
+
     try:
         event = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise EventError(f"--if {number}: is not JSON ({error}); write {_EXAMPLE}") from error
     if not isinstance(event, dict):
         raise EventError(f"--if {number}: is not an event; write {_EXAMPLE}")
-    if (
-        "at" not in event
-        and progress.zero is not None
-        and event.get("kind") not in ("zero", "amended", "withdrawn")
-    ):
+    if "at" not in event and progress.zero is not None and event.get("kind") not in UNTIMED:
         event["at"] = int(max(progress.at, now))
     return event
 

@@ -136,8 +136,8 @@ def _say(journal: Journal, number: int) -> None:
 
 
 def _kinds() -> str:
-    from tracker.journal.kinds import WORDS
+    from tracker.journal.kinds import KINDS
 
-    width = max(len(word.kind) for word in WORDS)
-    lines = [f"  {word.kind:<{width}}  {word.meaning}; `{word.example}`" for word in WORDS]
+    width = max(len(kind.name) for kind in KINDS)
+    lines = [f"  {kind.name:<{width}}  {kind.meaning}; `{kind.example}`" for kind in KINDS]
     return "\n".join(["kinds, and an example of each:", *lines])

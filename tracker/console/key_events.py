@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
+from tracker.journal.kinds import ABOUT_EVENTS
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.wording import event_words
 from tracker.plan.windows import slip_s
@@ -177,7 +178,7 @@ def redo(progress: Progress, seat: str) -> EventBatch:
 def pointed_at(event: Event) -> int | None:
     """Return the number of the event that this one takes back or corrects."""
     number = event.get("event")
-    return number if event.get("kind") in ("withdrawn", "amended") and isinstance(number, int) else None
+    return number if event.get("kind") in ABOUT_EVENTS and isinstance(number, int) else None
 
 
 def _about(progress: Progress, event: Recorded) -> str:

@@ -32,6 +32,7 @@ from tracker.console.writer import (
 from tracker.forecast.values import Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
+from tracker.journal.kinds import BY_NAME
 from tracker.journal.progress import Folded, Progress
 from tracker.journal.wording import news
 
@@ -39,9 +40,6 @@ PATIENCE_S = 0.1
 """After this time without an answer from the disk the screen says *saving*."""
 STAMP = timedelta(milliseconds=1)
 """Between two key presses, so that what was written together can be told from what was not."""
-MARKED = {"done": "done", "counted": "count", "skipped": "skip", "withdrawn": "back", "called": "call"}
-MARKED |= {"held": "held", "went": "go", "reading": "read", "noted": "note"}
-"""The word of a write beside a name, in five letters; any other is *disk*."""
 
 
 @dataclass
@@ -64,7 +62,7 @@ class PendingWrite:
 
     def written(self, number: int) -> Mark:
         """Return what stands beside the names for a moment once it is on disk."""
-        return Mark("disk", f"{MARKED.get(str(self.job.events[0].get('kind')), 'disk')} {number}")
+        return Mark("disk", f"{BY_NAME[self.job.events[0]['kind']].mark} {number}")
 
     @property
     def is_undo(self) -> bool:

@@ -21,18 +21,9 @@ from tracker.debrief.rows import Group, Spent, StepRow, by_crew, by_task, by_wor
 from tracker.forecast.listing import ingress_fact
 from tracker.foundation.times import format_pet
 from tracker.journal.asrun import SpentRow, as_spent
+from tracker.journal.kinds import BY_NAME
 from tracker.journal.progress import Decision, Interval, Progress, Recorded
 from tracker.plan.timeline import Timeline, as_planned
-
-CHANGES = {
-    "moved", "handed", "added", "retimed", "dropped", "restored",
-    "skipped", "limited", "called", "replaced", "seen",
-}  # fmt: skip
-"""Kinds of event that changed what was to be done, or within which limits."""
-
-
-_TOLD = CHANGES | {"held"}
-"""Kinds of event whose text stands beside them elsewhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +69,13 @@ class Decided:
 
 def changes(progress: Progress) -> tuple[Happened, ...]:
     """Return the events in force that changed the plan, in the order in which they happened."""
-    return tuple(_happened(event) for event in progress.events if event.kind in CHANGES)
+    return tuple(_happened(event) for event in progress.events if BY_NAME[event.kind].listed == "change")
 
 
 def notes(progress: Progress) -> tuple[Happened, ...]:
     """Return every note, and what was said with an event that is told nowhere else, by time."""
-    said = (event for event in progress.events if event.body.get("text") and event.kind not in _TOLD)
-    return tuple(_happened(event) for event in said)
+    said = (event for event in progress.events if event.body.get("text"))
+    return tuple(_happened(event) for event in said if BY_NAME[event.kind].listed == "note")
 
 
 def _happened(event: Recorded) -> Happened:

@@ -19,42 +19,13 @@ from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
+from tracker.journal.kinds import BY_NAME, GO, HOLDS, KEPT, PACE, WINDOWS
 from tracker.journal.progress import Progress, Recorded
 
-WINDOWS = "waiting for a window"
-KEPT = "optional work kept or left"
 CORRECTIONS = "corrections"
 
 CLOSING = "closing"
-GO = "waiting for a go"
-HOLDS = "holds"
 TIME = "time passing"
-
-CAUSES = {
-    "held": HOLDS,
-    "resumed": HOLDS,
-    "went": GO,
-    "added": "added work",
-    "skipped": "dropped work",
-    "dropped": "dropped work",
-    "restored": "restored work",
-    "chose": KEPT,
-    "moved": "new order",
-    "handed": "handed over",
-    "retimed": "retimed steps",
-    "limited": "limits",
-    "reading": "readings",
-    "replaced": "readings",
-    "zero": "zero",
-    "seen": WINDOWS,
-    "entered": "ingress",
-    "called": "recall",
-}
-"""What events other than ticks count as; those that are not here move nothing."""
-TICKS = frozenset({"began", "counted", "done"})
-"""Events that count as pace of their step's kind of work."""
-_ENDS_A_STRETCH = frozenset({*TICKS, "resumed", "went"})
-"""Events to whose cause the time before them belongs as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +122,7 @@ def _replayed(earlier: Progress, later: Progress, then: float, now: float) -> It
     if progress.events != earlier.events:
         yield _State(progress, then, CORRECTIONS)
     for at, events in _instants(later, then):
-        if events[0].kind not in _ENDS_A_STRETCH:
+        if not BY_NAME[events[0].kind].ends_stretch:
             # Time passes first, with what goes on meanwhile; what the event itself does comes after.
             yield _State(progress, at, _passing(progress, at))
         for state in _applied(later, progress, at, events):
@@ -165,7 +136,7 @@ def _instants(later: Progress, then: float) -> Iterator[tuple[float, list[Record
     """Yield every instant after `then` at which something happened that can move the end."""
     found: dict[float, list[Recorded]] = {}
     for event in later.events:
-        if event.at > then and (event.kind in TICKS or event.kind in CAUSES):
+        if event.at > then and BY_NAME[event.kind].cause is not None:
             found.setdefault(event.at, []).append(event)
     yield from found.items()
 
@@ -187,9 +158,9 @@ def _applied(later: Progress, before: Progress, at: float, events: Sequence[Reco
 
 
 def _cause(later: Progress, event: Recorded) -> str:
-    if event.kind in TICKS:
-        return pace_of(later.steps[event.body["step"]].step.work)
-    return CAUSES[event.kind]
+    cause = BY_NAME[event.kind].cause
+    assert cause is not None
+    return pace_of(later.steps[event.body["step"]].step.work) if cause == PACE else cause
 
 
 def pace_of(work: str) -> str:

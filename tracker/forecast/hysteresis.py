@@ -21,13 +21,11 @@ from tracker.forecast.prior import PacePrior
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.values import Raised
 from tracker.forecast.world import World
+from tracker.journal.kinds import NO_NEWS
 from tracker.journal.progress import Progress, Recorded
 
 STRIDE = 8
 """Every so many instants with news the walk may begin anew."""
-
-NO_NEWS = frozenset({"noted", "acknowledged", "heard", "silent"})
-"""Kinds of events that leave the rest of the excursion as it was."""
 
 _MOST = 256
 _walked: OrderedDict[object, Walked] = OrderedDict()

@@ -12,6 +12,7 @@ from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure, Ran
 from tracker.foundation.text import amount, columns, plain
 from tracker.foundation.text import percent as _percent
 from tracker.foundation.times import format_instant, format_pet, instant_of
+from tracker.journal.kinds import HANDOVER
 from tracker.journal.progress import Progress
 
 AHEAD = 12
@@ -340,7 +341,7 @@ def _lately(progress: Progress) -> list[str]:
         text = event.body.get("text")
         if event.kind == "chose":
             told.append(f"  {format_pet(event.at)} chose {event.body.get('choice')} {event.body.get('task')}")
-        elif event.kind in ("noted", "held", "called") and text:
+        elif event.kind in HANDOVER and text:
             told.append(f"  {format_pet(event.at)} {event.kind}: {plain(text, most=60)}")
         if len(told) == 4:
             break

@@ -9,8 +9,9 @@ from typing import Any, TypeVar
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet
-from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, Parsed, parse_event
+from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import completed, stamp
+from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO
 from tracker.journal.progress import Folded, Recorded, pet_if_live
 
 F = TypeVar("F", bound=Folded)

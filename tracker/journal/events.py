@@ -28,6 +28,7 @@ from pydantic_core import ErrorDetails
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, format_instant, parse_instant, parse_pet
+from tracker.journal.kinds import KINDS
 
 
 def _name(value: object) -> str:
@@ -151,187 +152,185 @@ Crew = Annotated[tuple[str, ...], BeforeValidator(_names)]
 Member = Annotated[str, BeforeValidator(_one_of_crew)]
 Whole = Annotated[int, BeforeValidator(_whole)]
 EventNumber = Annotated[int, BeforeValidator(_event_number)]
-Level = Annotated[float, BeforeValidator(_level)]
+Amount = Annotated[float, BeforeValidator(_level)]
 Pet = Annotated[int, BeforeValidator(_pet)]
 Instant = Annotated[str, BeforeValidator(_instant)]
 JsonObject = Annotated[Mapping[str, Any], BeforeValidator(_object)]
 Yes = Annotated[Literal[True] | None, Field(default=None)]
 
 
-class Kind(BaseModel):
+class Body(BaseModel):
     """What every event may carry besides `at` and `seat`."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     text: Annotated[str | None, Field(strict=True)] = None
 
 
-class _Empty(Kind):
-    pass
+class Nothing(Body):
+    """No keys of its own."""
 
 
-class _Zero(Kind):
+class Zero(Body):
+    """The instant of PET 0; what is left out is the present."""
+
     utc: Instant | None = None
 
 
-class _Step(Kind):
+class OneStep(Body):
+    """A step."""
+
     step: Name
 
 
-class _Counted(_Step):
+class Counted(OneStep):
+    """A step and how many of its items are done in all."""
+
     count: Whole
 
 
-class _Done(_Step):
+class Done(OneStep):
+    """A step, and how many of its items are done where that is not all."""
+
     count: Whole | None = None
 
 
-class _Task(Kind):
+class OneTask(Body):
+    """A task."""
+
     task: Name
 
 
-class _Held(Kind):
+class SomeCrew(Body):
+    """Crew members; all where they are left out."""
+
     crew: Crew | None = None
+
+
+class Held(SomeCrew):
+    """Crew members, and the PET at which their hold ends, where it is known."""
+
     until: Pet | None = None
 
 
-class _SomeCrew(Kind):
-    crew: Crew | None = None
+class NamedCrew(Body):
+    """Crew members by name."""
 
-
-class _NamedCrew(Kind):
     crew: Crew
 
 
-class _Handed(_Step):
+class OneMember(Body):
+    """One crew member."""
+
+    crew: Member
+
+
+class Handed(OneStep):
+    """A step and its new owners."""
+
     crew: Crew
 
 
-class _Placed(Kind):
+class _Place(Body):
+    """A place in the order: before a task, or last."""
+
     before: Name | None = None
     last: Yes
 
 
-class _Moved(_Placed):
+class Moved(_Place):
+    """A task and its new place."""
+
     task: Name
 
     @model_validator(mode="after")
-    def _one_place(self) -> _Moved:
+    def _one_place(self) -> Moved:
         if (self.before is None) == (self.last is None):
             raise ValueError("give `before` (a task) or `last: true`, one of them")
         return self
 
 
-class _Added(_Placed):
+class Added(_Place):
+    """A task as in a plan, and perhaps its place."""
+
     task: JsonObject
 
     @model_validator(mode="after")
-    def _at_most_one_place(self) -> _Added:
+    def _at_most_one_place(self) -> Added:
         if self.before is not None and self.last is not None:
             raise ValueError("give `before` (a task) or `last: true`, not both")
         return self
 
 
-class _Retimed(_Step):
+class Retimed(OneStep):
+    """A step and its planned time, in all or from now on."""
+
     time: Annotated[str | dict[str, str], BeforeValidator(_time)]
     left: Yes
 
 
-class _Limited(Kind):
+class Limited(Body):
+    """A limit, or the reserve of a store, and its new value."""
+
     limit: Name
     value: Annotated[float | str, BeforeValidator(_limit_value)]
 
 
-class _Reading(Kind):
+class Level(Body):
+    """What is in a store."""
+
     crew: Member
     consumable: Name
-    value: Level
+    value: Amount
 
 
-class _Seen(Kind):
+class Seen(Body):
+    """A window."""
+
     window: Name
 
 
-class _Member(Kind):
-    crew: Member
+class Called(Body):
+    """How urgently, and whom; all where they are left out."""
 
-
-class _Called(Kind):
     call: Literal["home", "at once"]
     crew: Crew | None = None
 
 
-class _Noted(Kind):
+class Noted(Body):
+    """The text that every other kind may do without."""
+
     text: Annotated[str, Field(strict=True), AfterValidator(lambda text: text)]
 
 
-class _Chose(Kind):
+class Chose(Body):
+    """A decision about a task beside what was advised."""
+
     task: Name
     choice: Literal["keep", "drop", "open"]
     advice: Annotated[str | None, Field(strict=True)] = None
     figures: JsonObject | None = None
 
 
-class _Acknowledged(Kind):
+class Acknowledged(Body):
+    """The id of an alert."""
+
     alert: Annotated[str, Field(strict=True, min_length=1, max_length=300)]
 
 
-class _Withdrawn(Kind):
+class Withdrawn(Body):
+    """The number of the event that counts no more."""
+
     event: EventNumber
 
 
-class _Amended(_Withdrawn):
+class Amended(Withdrawn):
+    """The number of an event, and for `zero` the instant at which it happened."""
+
     utc: Instant | None = None
 
 
-MODELS: Mapping[str, type[Kind]] = {
-    "zero": _Zero,
-    "began": _Step,
-    "counted": _Counted,
-    "done": _Done,
-    "skipped": _Step,
-    "dropped": _Task,
-    "restored": _Task,
-    "held": _Held,
-    "resumed": _SomeCrew,
-    "went": _Step,
-    "handed": _Handed,
-    "moved": _Moved,
-    "added": _Added,
-    "retimed": _Retimed,
-    "limited": _Limited,
-    "reading": _Reading,
-    "replaced": _Reading,
-    "seen": _Seen,
-    "entered": _Member,
-    "called": _Called,
-    "silent": _NamedCrew,
-    "heard": _NamedCrew,
-    "noted": _Noted,
-    "chose": _Chose,
-    "acknowledged": _Acknowledged,
-    "withdrawn": _Withdrawn,
-    "amended": _Amended,
-    "closed": _Empty,
-}
+MODELS: Mapping[str, type[Body]] = {kind.name: globals()[kind.body] for kind in KINDS}
 """The model of each kind."""
-
-
-KINDS = tuple(MODELS)
-"""Every kind of event, in the order of the contract."""
-
-BEFORE_ZERO = frozenset(
-    (
-        *("noted", "reading", "dropped", "restored", "moved", "handed", "added", "retimed", "limited"),
-        *("chose", "went"),
-    )
-)
-"""Kinds that may happen before the clock starts; they count as PET 0."""
-
-AFTER_CLOSED = frozenset(("noted", "withdrawn", "amended"))
-"""Kinds that may still be recorded for any time once the excursion is closed."""
-
-ABOUT_EVENTS = frozenset(("withdrawn", "amended"))
-"""Kinds that are about other events and have no place in time of their own."""
 
 _MOST_AT_S = 10_000_000
 _MOST_TEXT = 10_000
@@ -361,7 +360,7 @@ def parse_event(event: Mapping[str, Any]) -> Parsed:
     kind = event.get("kind")
     if not isinstance(kind, str) or kind not in MODELS:
         what = "`kind` is missing" if kind is None else f"{_shown(kind)} is no kind of event"
-        raise EventError(f"{what}; one of {', '.join(KINDS)}")
+        raise EventError(f"{what}; one of {', '.join(MODELS)}")
     own = {key: value for key, value in event.items() if key not in _COMMON}
     body = _body(kind, own)
     at = event.get("at")

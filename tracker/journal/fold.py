@@ -13,74 +13,32 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cached_property
+from operator import attrgetter
 from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, parse_instant, pet_of
-from tracker.journal.events import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, Parsed, parse_event
-from tracker.journal.folding import changes as plan
+from tracker.journal import folding
+from tracker.journal.events import Parsed, parse_event
+from tracker.journal.folding import changes, conditions, work  # noqa: F401 (the table names what is in them)
 from tracker.journal.folding.begin import start_waiting
-from tracker.journal.folding.conditions import (
-    acknowledged,
-    called,
-    closed,
-    entered,
-    heard,
-    held,
-    limited,
-    noted,
-    reading,
-    resumed,
-    seen,
-    silent,
-    went,
-    zero,
-)
 from tracker.journal.folding.setup import first_state, horizon_s
 from tracker.journal.folding.state import Saved, State, Trail, named, pet, refuse
 from tracker.journal.folding.view import show
-from tracker.journal.folding.work import began, counted, done, skipped
+from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, KINDS
 from tracker.journal.progress import Folded, Progress, Recorded, together
 from tracker.plan.model import Plan
 
 Effect = Callable[[State, Recorded, float], None]
 
 EFFECTS: Mapping[str, Effect] = {
-    "zero": zero,
-    "began": began,
-    "counted": counted,
-    "done": done,
-    "skipped": skipped,
-    "dropped": plan.dropped,
-    "restored": plan.restored,
-    "held": held,
-    "resumed": resumed,
-    "went": went,
-    "handed": plan.handed,
-    "moved": plan.moved,
-    "added": plan.added,
-    "retimed": plan.retimed,
-    "limited": limited,
-    "reading": reading,
-    "replaced": reading,
-    "seen": seen,
-    "entered": entered,
-    "called": called,
-    "silent": silent,
-    "heard": heard,
-    "noted": noted,
-    "chose": plan.chose,
-    "acknowledged": acknowledged,
-    "closed": closed,
+    kind.name: attrgetter(kind.effect)(folding) for kind in KINDS if kind.effect is not None
 }
-"""What each kind does to the state; `withdrawn` and `amended` change which events are applied instead."""
+"""What each kind does to the state, as the table names it."""
 
-_STILL = frozenset(("noted", "acknowledged", "reading", "replaced", "chose", "silent", "heard"))
-"""Kinds after which nothing can begin that could not before."""
-
-_NOT_HEARD = frozenset(("skipped", "handed", "retimed", "went"))
-"""Kinds that name a step without a word from its crew."""
+_STILL = frozenset(kind.name for kind in KINDS if not kind.begins)
+_NOT_HEARD = frozenset(kind.name for kind in KINDS if not kind.heard)
 
 
 def apply(state: State, event: Recorded) -> None:

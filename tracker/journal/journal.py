@@ -183,16 +183,6 @@ class Journal:
             store.close()
             raise
 
-    @classmethod
-    def in_memory(
-        cls, plan: Plan, *, pace: str | Path | None = None, rehearsal: bool = False, seed: str | None = None
-    ) -> Journal:
-        """Start a journal that no file keeps; `seed` stands in for its UUID."""
-        from tracker.journal.memory import MemoryStore
-
-        genesis = new_genesis(plan, pace=pace, rehearsal=rehearsal)
-        return cls(MemoryStore(replace(genesis, uuid=seed) if seed else genesis), plan)
-
     @property
     def path(self) -> Path:
         """Where the journal lives."""

@@ -1,6 +1,12 @@
-"""Every event that can be typed: its words, what they take, and what they mean.
+"""The one table of event kinds: whatever depends on the kind of an event is a column here.
 
-The one table from which the entry line, `tracker record`, help and completion come.
+Everything that treats kinds differently reads its column: the border which keys a kind takes, the fold
+what it changes and when it may happen, the entry line how it is typed, the screens what it is called,
+attribution the cause that it counts as, the debrief where it is listed. The table itself imports nothing: the
+body's model and the effect are named, and looked up once by whoever uses them (`events.MODELS`,
+`fold.EFFECTS`), so that a screen may word events before anything heavy is loaded.
+
+A new kind is its body in `events`, its effect in one file of `folding`, and its row here.
 """
 
 from __future__ import annotations
@@ -28,20 +34,78 @@ class Argument:
     """Only as KEY=VALUE, never by its place."""
 
 
-@dataclass(frozen=True, slots=True)
-class Word:
-    """One kind of event and the words for it."""
+PACE = "pace"
+"""The cause of what is said of a step's progress: the pace of its kind of work."""
+HOLDS = "holds"
+GO = "waiting for a go"
+WINDOWS = "waiting for a window"
+KEPT = "optional work kept or left"
 
-    kind: str
-    words: tuple[str, ...]
-    """Plain words; the kind itself is always understood too."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventKind:
+    """One kind of event."""
+
+    name: str
+    """As it stands in files; contract."""
+    body: str
+    """Its model in `events`."""
+    effect: str | None
+    """Its effect on the state, as FILE.FUNCTION of `folding`; None where it changes which events count."""
+
+    before_zero: bool = False
+    """Whether it may happen before the clock starts, and counts as PET 0 then."""
+    after_closed: bool = False
+    """Whether it may still be recorded, for any time, once the excursion is closed."""
+    about_events: bool = False
+    """Whether it is about another event and has no place in time of its own."""
+    timed: bool = True
+    """Whether the present is its time where nobody says one."""
+    begins: bool = True
+    """Whether work that waited can begin with it."""
+    heard: bool = True
+    """Whether naming a step means that there was word from its crew."""
+
+    words: tuple[str, ...] = ()
+    """Plain words that are typed for it; its name is always understood too."""
     arguments: tuple[Argument, ...]
+    """Its own keys, in the order in which they are typed."""
     meaning: str
     example: str
 
+    verb: str
+    """How it is told: the words before those for what it is about."""
+    mark: str = "disk"
+    """The word beside a name while it is on its way to the disk, at most five letters."""
+    tick: bool = False
+    """Whether it says how far the work has come, so that its age is the age of what is known."""
+    handover: bool = False
+    """Whether its text is told to whoever takes over."""
+
+    cause: str | None = None
+    """What it counts as where the ingress moved; None where it moves nothing."""
+    ends_stretch: bool = False
+    """Whether the time before it belongs to that cause as well."""
+    news: bool = True
+    """Whether the advice is asked anew after it."""
+    listed: Literal["change", "hold", "note"] = "note"
+    """Where the debrief lists it: as a change of plan, as a hold, or for its text alone."""
+
     def argument(self, key: str) -> Argument | None:
-        """Return the argument with this key."""
+        """The argument with this key; None without one."""
         return next((one for one in self.arguments if one.key == key), None)
+
+    @property
+    def says_text(self) -> bool:
+        """Whether its text is what it says, not a remark on it."""
+        text = self.argument("text")
+        return text is not None and text.required
+
+    @property
+    def of_all(self) -> bool:
+        """Whether it is about the whole crew where it names nobody."""
+        crew = self.argument("crew")
+        return crew is not None and not crew.required
 
 
 _TEXT = Argument("text", "text", required=False)
@@ -57,138 +121,182 @@ _PLACE = (
 )
 _CONSUMABLE = (Argument("consumable", "consumable"), Argument("value", "level"))
 
-WORDS = (
-    Word(
-        "zero",
-        ("start",),
-        (Argument("utc", "instant", required=False), _KEYED_TEXT),
-        "starts the clock",
-        "zero 14:00Z",
+KINDS = (
+    EventKind(
+        name="zero", body="Zero", effect="conditions.zero", timed=False, words=("start",),
+        arguments=(Argument("utc", "instant", required=False), _KEYED_TEXT),
+        meaning="starts the clock", example="zero 14:00Z", verb="the clock starts", cause="zero",
     ),
-    Word("began", ("begin",), (_STEP, _TEXT), "work on a step started or goes on", "begin mate"),
-    Word(
-        "counted",
-        ("count",),
-        (_STEP, Argument("count", "count"), _TEXT),
-        "so many items of a step are done",
-        "1 3 of 4",
+    EventKind(
+        name="began", body="OneStep", effect="work.began", words=("begin",), arguments=(_STEP, _TEXT),
+        meaning="work on a step started or goes on", example="begin mate", verb="began", tick=True,
+        cause=PACE, ends_stretch=True,
     ),
-    Word(
-        "done",
-        ("tick",),
-        (_STEP, Argument("count", "count", required=False, keyed=True), _TEXT),
-        "ticks a step off",
-        "1 -3",
+    EventKind(
+        name="counted", body="Counted", effect="work.counted", words=("count",),
+        arguments=(_STEP, Argument("count", "count"), _TEXT),
+        meaning="so many items of a step are done", example="1 3 of 4", verb="counted", mark="count",
+        tick=True, cause=PACE, ends_stretch=True,
     ),
-    Word("skipped", ("skip",), (_STEP, _TEXT), "a step will not be done", "skip wipe no cloth left"),
-    Word("dropped", ("drop",), (_TASK, _TEXT), "gives a task up", "drop latch"),
-    Word("restored", ("restore",), (_TASK, _TEXT), "takes a task back", "restore latch"),
-    Word(
-        "held",
-        ("hold",),
-        (_CREWS, Argument("until", "pet", required=False, marker="until"), _TEXT),
-        "a hold starts, for one or for all",
-        "hold EV1 until 2:30 glove check",
+    EventKind(
+        name="done", body="Done", effect="work.done", words=("tick",),
+        arguments=(_STEP, Argument("count", "count", required=False, keyed=True), _TEXT),
+        meaning="ticks a step off", example="1 -3", verb="done", mark="done", tick=True,
+        cause=PACE, ends_stretch=True,
     ),
-    Word("resumed", ("resume",), (_CREWS, _KEYED_TEXT), "a hold ends", "resume EV1"),
-    Word("went", ("go",), (_STEP, _TEXT), "gives the go for a hold point", "go power-on"),
-    Word(
-        "handed",
-        ("hand",),
-        (_STEP, Argument("crew", "crews", marker="to"), _TEXT),
-        "gives a step to others",
-        "hand mate to EV2",
+    EventKind(
+        name="skipped", body="OneStep", effect="work.skipped", heard=False, words=("skip",),
+        arguments=(_STEP, _TEXT), meaning="a step will not be done", example="skip wipe no cloth left",
+        verb="skipped", mark="skip", tick=True, cause="dropped work", listed="change",
     ),
-    Word("moved", ("move",), (_TASK, *_PLACE, _TEXT), "a new place for a task", "move trays before mast"),
-    Word(
-        "added",
-        ("add",),
-        (Argument("task", "object"), *_PLACE, _TEXT),
-        "adds work: who, how long, what",
-        "add EV1 0:10 Inspect the hinge",
+    EventKind(
+        name="dropped", body="OneTask", effect="changes.dropped", before_zero=True, words=("drop",),
+        arguments=(_TASK, _TEXT), meaning="gives a task up", example="drop latch", verb="dropped",
+        cause="dropped work", listed="change",
     ),
-    Word(
-        "retimed",
-        ("retime",),
-        (_STEP, Argument("time", "span"), Argument("left", "flag", required=False), _TEXT),
-        "the crew says how long a step takes",
-        "retime mate 0:20 left",
+    EventKind(
+        name="restored", body="OneTask", effect="changes.restored", before_zero=True, words=("restore",),
+        arguments=(_TASK, _TEXT), meaning="takes a task back", example="restore latch", verb="restored",
+        cause="restored work", listed="change",
     ),
-    Word(
-        "limited",
-        ("limit",),
-        (Argument("limit", "limit"), Argument("value", "level"), _TEXT),
-        "changes a limit or a reserve",
-        "limit elapsed 6:45",
+    EventKind(
+        name="held", body="Held", effect="conditions.held", words=("hold",),
+        arguments=(_CREWS, Argument("until", "pet", required=False, marker="until"), _TEXT),
+        meaning="a hold starts, for one or for all", example="hold EV1 until 2:30 glove check",
+        verb="held", mark="held", handover=True, cause=HOLDS, listed="hold",
     ),
-    Word(
-        "reading",
-        ("read",),
-        (_CREW, *_CONSUMABLE, _TEXT),
-        "readings of a consumable, in the order of the crew",
-        "reading oxygen 0.52 0.49",
+    EventKind(
+        name="resumed", body="SomeCrew", effect="conditions.resumed", words=("resume",),
+        arguments=(_CREWS, _KEYED_TEXT), meaning="a hold ends", example="resume EV1", verb="resumed",
+        cause=HOLDS, ends_stretch=True,
     ),
-    Word(
-        "replaced",
-        ("replace",),
-        (_CREW, *_CONSUMABLE, _TEXT),
-        "a bottle or battery changed",
-        "replace EV1 oxygen 0.75",
+    EventKind(
+        name="went", body="OneStep", effect="conditions.went", before_zero=True, heard=False, words=("go",),
+        arguments=(_STEP, _TEXT), meaning="gives the go for a hold point", example="go power-on",
+        verb="go for", mark="go", cause=GO, ends_stretch=True,
     ),
-    Word(
-        "seen",
-        ("see",),
-        (Argument("window", "window"), _TEXT),
-        "a window opened at this instant",
-        "seen daylight -1",
+    EventKind(
+        name="handed", body="Handed", effect="changes.handed", before_zero=True, heard=False, words=("hand",),
+        arguments=(_STEP, Argument("crew", "crews", marker="to"), _TEXT),
+        meaning="gives a step to others", example="hand mate to EV2", verb="handed",
+        cause="handed over", listed="change",
     ),
-    Word("entered", ("enter", "in"), (_CREW, _TEXT), "a crew member is inside", "enter EV1"),
-    Word(
-        "called",
-        ("call", "recall"),
-        (Argument("call", "choice", choices=("home", "at once")), _CREWS, _TEXT),
-        "calls the crew home",
-        "call home",
+    EventKind(
+        name="moved", body="Moved", effect="changes.moved", before_zero=True, words=("move",),
+        arguments=(_TASK, *_PLACE, _TEXT), meaning="a new place for a task", example="move trays before mast",
+        verb="moved", cause="new order", listed="change",
     ),
-    Word("silent", (), (_SOME, _TEXT), "voice lost", "silent EV2"),
-    Word("heard", ("hear",), (_SOME, _TEXT), "voice back", "heard EV2"),
-    Word("noted", ("note",), (Argument("text", "text"),), "a note", "note glare on the left visor"),
-    Word(
-        "chose",
-        ("choose",),
-        (
+    EventKind(
+        name="added", body="Added", effect="changes.added", before_zero=True, words=("add",),
+        arguments=(Argument("task", "object"), *_PLACE, _TEXT),
+        meaning="adds work: who, how long, what", example="add EV1 0:10 Inspect the hinge", verb="added",
+        cause="added work", listed="change",
+    ),
+    EventKind(
+        name="retimed", body="Retimed", effect="changes.retimed", before_zero=True, heard=False,
+        words=("retime",),
+        arguments=(_STEP, Argument("time", "span"), Argument("left", "flag", required=False), _TEXT),
+        meaning="the crew says how long a step takes", example="retime mate 0:20 left", verb="retimed",
+        cause="retimed steps", listed="change",
+    ),
+    EventKind(
+        name="limited", body="Limited", effect="conditions.limited", before_zero=True, words=("limit",),
+        arguments=(Argument("limit", "limit"), Argument("value", "level"), _TEXT),
+        meaning="changes a limit or a reserve", example="limit elapsed 6:45", verb="limit",
+        cause="limits", listed="change",
+    ),
+    EventKind(
+        name="reading", body="Level", effect="conditions.reading", before_zero=True, begins=False,
+        words=("read",), arguments=(_CREW, *_CONSUMABLE, _TEXT),
+        meaning="readings of a consumable, in the order of the crew", example="reading oxygen 0.52 0.49",
+        verb="reading", mark="read", cause="readings",
+    ),
+    EventKind(
+        name="replaced", body="Level", effect="conditions.reading", begins=False, words=("replace",),
+        arguments=(_CREW, *_CONSUMABLE, _TEXT),
+        meaning="a bottle or battery changed", example="replace EV1 oxygen 0.75", verb="replaced",
+        cause="readings", listed="change",
+    ),
+    EventKind(
+        name="seen", body="Seen", effect="conditions.seen", words=("see",),
+        arguments=(Argument("window", "window"), _TEXT),
+        meaning="a window opened at this instant", example="seen daylight -1", verb="seen",
+        cause=WINDOWS, listed="change",
+    ),
+    EventKind(
+        name="entered", body="OneMember", effect="conditions.entered", words=("enter", "in"),
+        arguments=(_CREW, _TEXT), meaning="a crew member is inside", example="enter EV1", verb="inside",
+        cause="ingress",
+    ),
+    EventKind(
+        name="called", body="Called", effect="conditions.called", words=("call", "recall"),
+        arguments=(Argument("call", "choice", choices=("home", "at once")), _CREWS, _TEXT),
+        meaning="calls the crew home", example="call home", verb="called", mark="call", handover=True,
+        cause="recall", listed="change",
+    ),
+    EventKind(
+        name="silent", body="NamedCrew", effect="conditions.silent", begins=False, arguments=(_SOME, _TEXT),
+        meaning="voice lost", example="silent EV2", verb="silent", news=False,
+    ),
+    EventKind(
+        name="heard", body="NamedCrew", effect="conditions.heard", begins=False, words=("hear",),
+        arguments=(_SOME, _TEXT), meaning="voice back", example="heard EV2", verb="heard", news=False,
+    ),
+    EventKind(
+        name="noted", body="Noted", effect="conditions.noted",
+        before_zero=True, after_closed=True, begins=False,
+        words=("note",), arguments=(Argument("text", "text"),),
+        meaning="a note", example="note glare on the left visor", verb="note", mark="note", handover=True,
+        news=False,
+    ),
+    EventKind(
+        name="chose", body="Chose", effect="changes.chose", before_zero=True, begins=False, words=("choose",),
+        arguments=(
             _TASK,
             Argument("choice", "choice", choices=("keep", "drop", "open")),
             Argument("advice", "name", required=False, keyed=True),
             Argument("figures", "object", required=False, keyed=True),
             _TEXT,
         ),
-        "what was decided about an optional task",
-        "choose latch keep",
+        meaning="what was decided about an optional task", example="choose latch keep", verb="chose",
+        cause=KEPT,
     ),
-    Word(
-        "acknowledged",
-        ("acknowledge", "ack"),
-        (Argument("alert", "name"), _TEXT),
-        "an alert was seen",
-        "ack last-call:latch:5",
+    EventKind(
+        name="acknowledged", body="Acknowledged", effect="conditions.acknowledged", begins=False,
+        words=("acknowledge", "ack"), arguments=(Argument("alert", "name"), _TEXT),
+        meaning="an alert was seen", example="ack last-call:latch:5", verb="seen", news=False,
     ),
-    Word("withdrawn", ("withdraw", "undo"), (Argument("event", "event"), _KEYED_TEXT), "undo", "undo"),
-    Word(
-        "amended",
-        ("amend",),
-        (
+    EventKind(
+        name="withdrawn", body="Withdrawn", effect=None, after_closed=True, about_events=True, timed=False,
+        words=("withdraw", "undo"), arguments=(Argument("event", "event"), _KEYED_TEXT),
+        meaning="undo", example="undo", verb="takes back", mark="back",
+    ),
+    EventKind(
+        name="amended", body="Amended", effect=None, after_closed=True, about_events=True, timed=False,
+        words=("amend",),
+        arguments=(
             Argument("event", "event"),
             Argument("utc", "instant", required=False, keyed=True),
             _KEYED_TEXT,
         ),
-        "corrects when an event happened",
-        "amend 41 2:13",
+        meaning="corrects when an event happened", example="amend 41 2:13", verb="corrects",
     ),
-    Word("closed", ("close",), (_TEXT,), "the excursion is over", "close"),
+    EventKind(
+        name="closed", body="Nothing", effect="conditions.closed", words=("close",), arguments=(_TEXT,),
+        meaning="the excursion is over", example="close", verb="the excursion is closed",
+    ),
 )  # fmt: skip
+"""Every kind, in the order of the contract."""
 
-BY_WORD = {word: entry for entry in WORDS for word in (entry.kind, *entry.words)}
+BY_NAME = {kind.name: kind for kind in KINDS}
+
+BY_WORD = {word: kind for kind in KINDS for word in (kind.name, *kind.words)}
 """Each word that begins an entry."""
 
-BY_KIND = {entry.kind: entry for entry in WORDS}
+BEFORE_ZERO = frozenset(kind.name for kind in KINDS if kind.before_zero)
+AFTER_CLOSED = frozenset(kind.name for kind in KINDS if kind.after_closed)
+ABOUT_EVENTS = frozenset(kind.name for kind in KINDS if kind.about_events)
+UNTIMED = frozenset(kind.name for kind in KINDS if not kind.timed)
+TICKS = frozenset(kind.name for kind in KINDS if kind.tick)
+NO_NEWS = frozenset(kind.name for kind in KINDS if not kind.news)
+HANDOVER = frozenset(kind.name for kind in KINDS if kind.handover)

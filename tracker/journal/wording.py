@@ -7,45 +7,43 @@ from typing import Any
 
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, format_pet
+from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, EventKind
 from tracker.journal.progress import Progress
 
-_VERBS = {
-    "zero": "the clock starts", "began": "began", "counted": "counted", "done": "done", "skipped": "skipped",
-    "dropped": "dropped", "restored": "restored", "held": "held", "resumed": "resumed", "went": "go for",
-    "handed": "handed", "moved": "moved", "added": "added", "retimed": "retimed", "limited": "limit",
-    "reading": "reading", "replaced": "replaced", "seen": "seen", "entered": "inside", "called": "called",
-    "silent": "silent", "heard": "heard", "noted": "note", "chose": "chose", "acknowledged": "seen",
-    "withdrawn": "takes back", "amended": "corrects", "closed": "the excursion is closed",
-}  # fmt: skip
+_TOLD = frozenset(("consumable", "window", "limit", "choice", "name", "number", "count"))
+"""Types of keys that are told by their value alone; advice stands in brackets further on."""
 
 
 def event_words(progress: Progress, kind: str, body: Mapping[str, Any], *, most: int = 300) -> str:
-    """Return one safe line: `done EV1 Release the four captive fasteners`."""
-    words = [_VERBS.get(kind, kind), *_subject(progress, kind, body)]
-    text = body.get("text")
-    if text:
-        words.append(f"({text})" if kind != "noted" else str(text))
+    """One safe line: `done EV1 Release the four captive fasteners`."""
+    known = BY_NAME.get(kind)
+    words = [known.verb if known else kind, *(_subject(progress, known, body) if known else ())]
+    if text := body.get("text"):
+        words.append(str(text) if known and known.says_text else f"({text})")
     return plain(" ".join(word for word in words if word), most=most)
 
 
-def _subject(progress: Progress, kind: str, body: Mapping[str, Any]) -> list[str]:
-    if kind in ("held", "resumed", "called"):
-        whom = _people(body.get("crew")) or "all"
+def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> list[str]:
+    if kind.of_all:
         until = body.get("until")
         ends = f"until {format_pet(until, with_seconds=True)}" if isinstance(until, (int, float)) else ""
-        return [whom, str(body.get("call", "")), ends]
+        return [_people(body.get("crew")) or "all", str(body.get("call", "")), ends]
     if "step" in body:
         return [*_step(progress, str(body["step"])), _counted(progress, body), *_figures(kind, body)]
-    if kind in ("withdrawn", "amended"):
+    if kind.about_events:
         return _pointed(progress, body)
     parts = [_people(body.get("crew"))]
-    parts += [str(body[key]) for key in ("consumable", "window", "limit", "choice", "alert") if key in body]
+    parts += [
+        str(body[one.key])
+        for one in kind.arguments
+        if one.type in _TOLD and one.key in body and not one.keyed
+    ]
     task = body.get("task")
     parts.append(_task(task) if isinstance(task, Mapping) else str(task or ""))
     if "advice" in body:
         parts.append(f"(advised {body['advice']})")
     if "value" in body:
-        parts.append(f"= {_value(progress, kind, body)}")
+        parts.append(f"= {_value(progress, body)}")
     if "before" in body:
         parts.append(f"before {body['before']}")
     return [*parts, "last" if body.get("last") else ""]
@@ -64,14 +62,14 @@ def _long(time: object) -> str:
     return format_exact(round(time)) if isinstance(time, (int, float)) else str(time)
 
 
-def _value(progress: Progress, kind: str, body: Mapping[str, Any]) -> str:
-    """Return a level with its unit, or a limit as a time."""
+def _value(progress: Progress, body: Mapping[str, Any]) -> str:
+    """A level with its unit, or a limit as a time."""
     value = body["value"]
     if not isinstance(value, (int, float)):
         return str(value)
     name = str(body.get("consumable") or str(body.get("limit", "")).rpartition(".")[2])
     consumable = progress.plan.consumable.get(name)
-    if kind == "limited" and consumable is None:
+    if "limit" in body and consumable is None:
         return format_pet(value)
     return f"{value:.10g} {consumable.unit}" if consumable else f"{value:.10g}"
 
@@ -89,12 +87,12 @@ def _counted(progress: Progress, body: Mapping[str, Any]) -> str:
     return f"{body['count']}" if state is None else f"{body['count']} of {state.step.count}"
 
 
-def _figures(kind: str, body: Mapping[str, Any]) -> list[str]:
+def _figures(kind: EventKind, body: Mapping[str, Any]) -> list[str]:
     parts = []
     if "time" in body:
         time = body["time"]
         parts.append(f"to {_long(time)}")
-    if kind == "handed":
+    if kind.argument("crew"):
         parts.append(f"to {_people(body.get('crew'))}")
     return [*parts, "from now" if body.get("left") else ""]
 
@@ -103,7 +101,7 @@ def _pointed(progress: Progress, body: Mapping[str, Any]) -> list[str]:
     """Return the event that another one takes back or corrects."""
     number = body.get("event")
     target = next((e for e in progress.fold.recorded if e.number == number), None)
-    if target is None or target.kind in ("withdrawn", "amended"):
+    if target is None or target.kind in ABOUT_EVENTS:
         what = f"{number}"
     else:
         what = f"{number}: {event_words(progress, target.kind, target.body)}"

@@ -7,10 +7,10 @@ from tracker.console.view.grid import folded, heading, region
 from tracker.console.view.scene import LeadScene
 from tracker.console.view.styled_text import Ink, Line, Span, put, say
 from tracker.console.view.words import pet, pet_s, stand_of, took
+from tracker.journal.kinds import TICKS
 from tracker.journal.progress import Recorded
 from tracker.journal.wording import event_words
 
-TICKS = frozenset({"began", "counted", "done", "skipped"})
 LONG_S = 1200.0
 """Without a word for so long a crew member's row says so."""
 

@@ -1,6 +1,6 @@
 """What a person types at a desk, or behind `tracker record JOURNAL`, read as events.
 
-An entry is a word of `tracker.journal.words` and what it takes, in its order or as KEY=VALUE; or a crew
+An entry is a word of the table of kinds and what it takes, in its order or as KEY=VALUE; or a crew
 member's digit and what they did: `1`, `1 -3`, `1 3 of 4`, `1 >mate -3`, `1 hold glove check`.
 
 What a typed line supposes: events beside those on record, never written.
@@ -8,14 +8,14 @@ What a typed line supposes: events beside those on record, never written.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
-from tracker.journal.kinds import BY_KIND, BY_WORD
+from tracker.journal.kinds import BY_WORD, UNTIMED
 from tracker.journal.progress import Progress
 from tracker.journal.typed import lines
 from tracker.journal.typed.fill import Setting, fill
@@ -56,7 +56,7 @@ def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tupl
     for part in parted(text):
         so_far = progress.suppose(*(event for _, event in found)) if found else progress
         for event in parse_entry(part, so_far, now=now, utc_now=utc):
-            timed = progress.zero is not None and event.get("kind") not in ("zero", "amended", "withdrawn")
+            timed = progress.zero is not None and event.get("kind") not in UNTIMED
             at = {"at": int(max(now, so_far.at))} if timed else {}
             found.append((dict(event), {**at, **event}))
     return found
@@ -144,15 +144,15 @@ def _parse(entry: Entry, setting: Setting) -> list[Event]:
 
 
 def _by_word(text: str, entry: Entry, setting: Setting) -> list[Event]:
-    word = BY_WORD[text.lower()]
-    if word.kind == "reading":
+    kind = BY_WORD[text.lower()]
+    if kind.name == "reading":
         return readings(entry, setting)
     if text.lower() == "undo" and not any(token.text.isdigit() or token.keyed for token in entry.tokens):
         _nothing_more(entry)
         return lines.undo(setting)
-    if word.kind == "added":
+    if kind.name == "added":
         expand_added(entry, setting)
-    event = fill(word, entry, setting)
+    event = fill(kind, entry, setting)
     if event["kind"] == "chose" and event.get("choice") == "drop":
         shared: Event = {key: event[key] for key in ("at", "seat") if key in event}
         return [event, {"kind": "dropped", "task": event["task"]} | shared]
@@ -172,7 +172,7 @@ def _by_crew(crew: str, entry: Entry, setting: Setting) -> list[Event]:
         return [counted | _when_and_where(entry, mine)]
     if head.lower() in BY_WORD:
         entry.take()
-        if BY_WORD[head.lower()].kind == "done" and (not entry or is_time(entry.head)):
+        if BY_WORD[head.lower()].name == "done" and (not entry or is_time(entry.head)):
             return _by_crew(crew, entry, setting)
         return _by_word(head, entry, mine)
     raise EventError(
@@ -197,8 +197,3 @@ def _when_and_where(entry: Entry, setting: Setting) -> Event:
 def _nothing_more(entry: Entry) -> None:
     if entry:
         raise EventError(f"what is {plain(entry.take_rest())!r} for? a time is -3, 2:14 or 14:22Z")
-
-
-def event_words(kind: str) -> Mapping[str, str]:
-    """Return the keys of a kind of event with their types, for help."""
-    return {argument.key: argument.type for argument in BY_KIND[kind].arguments}

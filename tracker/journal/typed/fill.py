@@ -13,7 +13,7 @@ from typing import Any
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, parse_instant, parse_pet
-from tracker.journal.kinds import Argument, Word
+from tracker.journal.kinds import Argument, EventKind
 from tracker.journal.progress import Progress
 from tracker.journal.typed.match import (
     crew_or_none,
@@ -166,49 +166,49 @@ _LIKE_A_TIME = re.compile(r"[-+]?[\d:]*\d:[\d:]*[zZ]?|-\d\S*|\d+[zZ]", re.ASCII)
 _COMMON = ("at", "seat", "text")
 
 
-def fill(word: Word, entry: Entry, setting: Setting) -> Event:
-    """Return one event of the word's kind; EventError says what is wrong and shows an example."""
-    event: Event = {"kind": word.kind}
-    if setting.crew is not None and word.argument("step") is not None and not _names_step(entry, setting):
+def fill(kind: EventKind, entry: Entry, setting: Setting) -> Event:
+    """Return one event of a kind; EventError says what is wrong and shows an example."""
+    event: Event = {"kind": kind.name}
+    if setting.crew is not None and kind.argument("step") is not None and not _names_step(entry, setting):
         event["step"] = current_step(setting.progress, setting.crew)
     while entry:
-        if not _take_one(word, entry, setting, event):
+        if not _take_one(kind, entry, setting, event):
             rest = plain(entry.take_rest(), most=60)
-            raise EventError(f"{word.kind}: what is {rest!r} for? as in `{word.example}`")
-    _fill_in(word, setting, event)
-    missing = [one.key for one in word.arguments if one.required and one.key not in event]
+            raise EventError(f"{kind.name}: what is {rest!r} for? as in `{kind.example}`")
+    _fill_in(kind, setting, event)
+    missing = [one.key for one in kind.arguments if one.required and one.key not in event]
     if missing:
-        raise EventError(f"{word.kind}: {' and '.join(missing)} missing; as in `{word.example}`")
+        raise EventError(f"{kind.name}: {' and '.join(missing)} missing; as in `{kind.example}`")
     return event
 
 
-def _take_one(word: Word, entry: Entry, setting: Setting, event: Event) -> bool:
+def _take_one(kind: EventKind, entry: Entry, setting: Setting, event: Event) -> bool:
     """Understand the next words; False when nothing here takes them."""
-    pending = _pending(word, event)
-    keys = {*_COMMON, *(one.key for one in word.arguments)}
-    text = word.argument("text")
+    pending = _pending(kind, event)
+    keys = {*_COMMON, *(one.key for one in kind.arguments)}
+    text = kind.argument("text")
     keyed, free = entry.tokens[0].keyed, text is not None and not text.keyed and "text" not in event
-    if keyed is not None and (keyed[0] in keys or not free or word.kind != "noted"):
-        _take_keyed(word, entry, setting, event, keys)
+    if keyed is not None and (keyed[0] in keys or not free or not kind.says_text):
+        _take_keyed(kind, entry, setting, event, keys)
         return True
-    marked = next((one for one in word.arguments if one.marker == entry.head.lower()), None)
+    marked = next((one for one in kind.arguments if one.marker == entry.head.lower()), None)
     if marked is not None and marked.key not in event and len(entry.tokens) > 1:
         entry.take()
         event[marked.key] = _take(marked, entry, setting)
         return True
-    flag = next((one for one in word.arguments if one.type == "flag" and one.key == entry.head.lower()), None)
+    flag = next((one for one in kind.arguments if one.type == "flag" and one.key == entry.head.lower()), None)
     if flag is not None and flag.key not in event:
         entry.take()
         event[flag.key] = True
         return True
-    if _take_time(word, entry, setting, event, pending):
+    if _take_time(entry, setting, event, pending):
         return True
     for one in pending:
         if one.required or _fits(one, entry, setting):
             event[one.key] = _take(one, entry, setting)
             return True
     if free:
-        _check_free(word, entry.head, setting)
+        _check_free(kind, entry.head, setting)
         event["text"] = entry.take_rest()
     return free
 
@@ -220,23 +220,23 @@ def _names_step(entry: Entry, setting: Setting) -> bool:
     )
 
 
-def _check_free(word: Word, head: str, setting: Setting) -> None:
+def _check_free(kind: EventKind, head: str, setting: Setting) -> None:
     """Refuse as free text what was most likely meant as a time or a crew member."""
-    if word.kind != "noted" and _LIKE_A_TIME.fullmatch(head):
+    if not kind.says_text and _LIKE_A_TIME.fullmatch(head):
         raise EventError(f"{plain(head)!r} is not a time; a time is -3 (minutes ago), 2:14 or 14:22Z")
-    crew = word.argument("crew")
+    crew = kind.argument("crew")
     near = meant(head, setting.progress.plan.member) if crew is not None else ""
     if near:
         raise EventError(f"there is no crew member {plain(head)!r}{near}")
 
 
-def _pending(word: Word, event: Event) -> list[Argument]:
+def _pending(kind: EventKind, event: Event) -> list[Argument]:
     """Return the arguments that the next words may be, by place."""
-    places = [one for one in word.arguments if not one.keyed and one.type not in ("flag", "text")]
+    places = [one for one in kind.arguments if not one.keyed and one.type not in ("flag", "text")]
     return [one for one in places if one.key not in event and (one.marker is None or one.required)]
 
 
-def _take_time(word: Word, entry: Entry, setting: Setting, event: Event, pending: list[Argument]) -> bool:
+def _take_time(entry: Entry, setting: Setting, event: Event, pending: list[Argument]) -> bool:
     """Take a time as the event's own, unless the next argument is itself a time."""
     if not is_time(entry.head) or "at" in event:
         return False
@@ -250,20 +250,20 @@ def _take_time(word: Word, entry: Entry, setting: Setting, event: Event, pending
     return True
 
 
-def _take_keyed(word: Word, entry: Entry, setting: Setting, event: Event, keys: set[str]) -> None:
+def _take_keyed(kind: EventKind, entry: Entry, setting: Setting, event: Event, keys: set[str]) -> None:
     key, value = entry.tokens[0].keyed or ("", "")
     if key not in keys:
         raise EventError(
-            f"{word.kind} has no key {key!r}{meant(key, keys)}; it takes {', '.join(sorted(keys))}"
+            f"{kind.name} has no key {key!r}{meant(key, keys)}; it takes {', '.join(sorted(keys))}"
         )
     if key in event:
-        raise EventError(f"{word.kind}: {key} is given twice")
-    argument = word.argument(key)
+        raise EventError(f"{kind.name}: {key} is given twice")
+    argument = kind.argument(key)
     if argument is not None and argument.type == "object" and value[:1] in ("{", "["):
         event[key] = entry.take_json(len(key) + 1)
         return
     key, value = entry.take_keyed(keys)
-    if key == "at" and word.kind == "zero":
+    if key == "at" and kind.name == "zero":
         event["utc"] = format_instant(read_instant(value, setting.clock))
     elif key == "at":
         event["at"] = read_pet(value, setting.clock)
@@ -298,11 +298,11 @@ def _fits(argument: Argument, entry: Entry, setting: Setting) -> bool:
     return False
 
 
-def _fill_in(word: Word, setting: Setting, event: Event) -> None:
+def _fill_in(kind: EventKind, setting: Setting, event: Event) -> None:
     """Fill in what the digit that began the entry, or the moment, says."""
-    if word.kind == "went" and "step" not in event:
+    if kind.name == "went" and "step" not in event:
         _fill_in_go(setting.progress, event)
-    crew = word.argument("crew")
+    crew = kind.argument("crew")
     if "crew" not in event and crew is not None and setting.crew is not None:
         event["crew"] = [setting.crew] if crew.type == "crews" else setting.crew
 

@@ -9,14 +9,14 @@ from collections.abc import Iterable, Sequence
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import did_you_mean, near, plain
-from tracker.journal.kinds import BY_WORD, WORDS, Argument, Word
+from tracker.journal.kinds import BY_WORD, KINDS, Argument, EventKind
 from tracker.journal.progress import Progress
 
 Named = tuple[str, str]
 """An id, and the words that describe it."""
 
 
-def find_word(text: str) -> Word:
+def find_word(text: str) -> EventKind:
     """Return the table's entry that a word begins; EventError offers near ones."""
     found = BY_WORD.get(text.lower())
     if found is None:
@@ -172,32 +172,32 @@ def _choices(before: list[str], last: str, progress: Progress) -> Iterable[str]:
         ahead = progress.order.get(crew[first], ())
         return [f">{step}" for step in ahead] if last.startswith(">") else _plain_words()
     verb = before[1] if first in crew else first
-    word = BY_WORD.get(verb.lower())
-    if word is None:
+    kind = BY_WORD.get(verb.lower())
+    if kind is None:
         return []
     taken = before[2:] if first in crew else before[1:]
-    return _arguments(word, taken, progress)
+    return _arguments(kind, taken, progress)
 
 
 def _plain_words() -> list[str]:
-    return [word.words[0] if word.words else word.kind for word in WORDS] + [word.kind for word in WORDS]
+    return [kind.words[0] if kind.words else kind.name for kind in KINDS] + [kind.name for kind in KINDS]
 
 
-def _arguments(word: Word, taken: list[str], progress: Progress) -> list[str]:
+def _arguments(kind: EventKind, taken: list[str], progress: Progress) -> list[str]:
     """Return what may follow the words already there: a value by place, markers, flags and keys."""
-    for argument in word.arguments:
+    for argument in kind.arguments:
         if taken and taken[-1].lower() == argument.marker:
             return _values(argument, progress)
-    places = [one for one in word.arguments if not one.keyed and one.type not in ("flag", "text")]
+    places = [one for one in kind.arguments if not one.keyed and one.type not in ("flag", "text")]
     place = min(len(taken), len(places) - 1)
     found = (
         _values(places[place], progress)
         if places and (len(taken) < len(places) or places[-1].type == "crews")
         else []
     )
-    markers = [one.marker for one in word.arguments if one.marker is not None and one.marker not in taken]
-    flags = [one.key for one in word.arguments if one.type == "flag" and one.key not in taken]
-    keys = [f"{one.key}=" for one in word.arguments if one.type not in ("flag",)]
+    markers = [one.marker for one in kind.arguments if one.marker is not None and one.marker not in taken]
+    flags = [one.key for one in kind.arguments if one.type == "flag" and one.key not in taken]
+    keys = [f"{one.key}=" for one in kind.arguments if one.type not in ("flag",)]
     return [*found, *(markers + flags if taken else []), *keys, "at="]
 
 

@@ -1,13 +1,25 @@
-"""A store that keeps a journal in memory: for tests, and for excursions that are only played through."""
+"""A journal that no file keeps, for tests of everything that stands on one."""
 
 from __future__ import annotations
 
 import contextlib
 import json
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from pathlib import Path
 
 from tracker.foundation.errors import JournalError
+from tracker.journal.journal import Journal, new_genesis
 from tracker.journal.store import Genesis, Row, Rows, Shown, Table
+from tracker.plan.model import Plan
+
+
+def in_memory(
+    plan: Plan, *, pace: str | Path | None = None, rehearsal: bool = False, seed: str | None = None
+) -> Journal:
+    """Start a journal in memory; `seed` stands in for its UUID."""
+    genesis = new_genesis(plan, pace=pace, rehearsal=rehearsal)
+    return Journal(MemoryStore(replace(genesis, uuid=seed) if seed else genesis), plan)
 
 
 class MemoryStore:
