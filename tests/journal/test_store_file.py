@@ -228,3 +228,11 @@ def test_an_estimate_shows_its_leading_figures_to_any_tool(path: Path) -> None:
     ).fetchall()
     other.close()
     assert found == [(3, 60.0, 1.5, 2.5, None, 0.75)]
+
+
+def test_a_journal_is_opened_with_the_standard_library_alone() -> None:
+    code = (
+        "import sys, tracker.journal.sqlite\n"
+        "print({'sqlite_utils', 'pandas', 'numpy'} & {name.split('.')[0] for name in sys.modules})"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout == "set()\n"

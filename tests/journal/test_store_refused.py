@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -106,7 +107,8 @@ def test_a_locked_journal_is_told_when_opened_and_when_written(path: Path) -> No
         append(store)
     with pytest.raises(JournalError, match="is locked"):
         SqliteStore.open(path)
-    assert len(SqliteStore.open(path, read_only=True).rows()) == 3
+    with closing(SqliteStore.open(path, read_only=True)) as reader:
+        assert len(reader.rows()) == 3
     other.execute("ROLLBACK")
     append(store)
     assert len(store.rows()) == 4

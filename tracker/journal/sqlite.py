@@ -1,8 +1,8 @@
-"""Journals as SQLite files. Nothing else in the program knows the database.
+"""Journals as SQLite files: the tables that any SQLite tool finds in one, and the store over them.
 
-Write-ahead mode with `synchronous=FULL`: what was written survives a killed process and a cut of power.
-
-The tables of a journal file, as SQL: what any SQLite tool finds in it.
+Nothing else in the program knows the database. Write-ahead mode with `synchronous=FULL`: what was written
+survives a killed process and a cut of power. Who reads writes nothing, not even a file beside the journal,
+where nobody else writes it. Every error of the database becomes one line that names the file.
 """
 
 from __future__ import annotations
@@ -11,13 +11,12 @@ import contextlib
 import os
 import sqlite3
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from tracker.foundation.errors import JournalError
-from tracker.foundation.lean import without
 from tracker.foundation.text import plain
 from tracker.journal import files
 from tracker.journal.store import APPLICATION_ID, FORMAT, Cell, Genesis, Row, Rows, Shown, Table
@@ -85,7 +84,8 @@ _FIGURES = {
 
 INSERT_ESTIMATE = (
     f"INSERT INTO estimates (event, at, shown, estimate, digest, {', '.join(_FIGURES)}) "
-    "SELECT ?1, ?2, ?3, ?4, ?5, " + ", ".join(f"json_extract(?4, '{place}')" for place in _FIGURES.values())
+    "SELECT :event, :at, :shown, :estimate, :digest, "
+    + ", ".join(f"json_extract(:estimate, '{place}')" for place in _FIGURES.values())
 )
 """Keeps an estimate with its leading figures in columns of their own."""
 
@@ -97,10 +97,6 @@ WRONG_FIGURES = "SELECT id FROM estimates WHERE " + " OR ".join(
 
 _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
-
-# It loads pandas and NumPy wherever they are installed, half a second for nothing a journal needs.
-with without("pandas", "numpy"):
-    from sqlite_utils import Database
 
 _BUSY_S = 3.0
 """How long a writer waits for another before the journal counts as locked."""
@@ -132,32 +128,31 @@ def _told(name: str | Path) -> Iterator[None]:
 class _Source:
     """An opened file: its connection, and the file as it was when it was opened."""
 
-    db: Database
+    db: sqlite3.Connection
     file: files.Opened
     writer: bool = False
     folder: tempfile.TemporaryDirectory[str] | None = None
     """Holds a private copy of the file, where the original cannot be read in place."""
 
     def close(self) -> None:
-        self.db.conn.close()
+        """Let go of the file and of a copy of it."""
+        self.db.close()
         if self.folder:
             self.folder.cleanup()
 
 
-def _connect(path: Path, query: str) -> Database:
+def _connect(path: Path, query: str) -> sqlite3.Connection:
     """Connect to a file that exists; threads may take turns."""
     address = f"{path.resolve().as_uri()}?{query}"
-    connection = sqlite3.connect(
-        address, uri=True, isolation_level=None, timeout=_BUSY_S, check_same_thread=False
-    )
-    return Database(connection, execute_plugins=False)
+    return sqlite3.connect(address, uri=True, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
 
 
 def _open_to_write(path: Path) -> _Source:
     files.look(path)
     files.writable(path)
+    opened = files.Opened(path)
     with _told(path):
-        source = _Source(_connect(path, "mode=rw"), files.Opened(path), writer=True)
+        source = _Source(_connect(path, "mode=rw"), opened, writer=True)
     try:
         with _told(path):
             for setting in ("journal_mode=WAL", "synchronous=FULL", "fullfsync=ON"):
@@ -183,8 +178,12 @@ def _open_to_read(path: Path) -> _Source:
             return _Source(_connect(path, "mode=ro"), opened)
     # The last events are in the file beside it, unreadable in a folder closed to us: take both home.
     folder, copy = files.private_copy(path)
-    with _told(path):
-        return _Source(_connect(copy, "mode=rw"), opened, folder=folder)
+    try:
+        with _told(path):
+            return _Source(_connect(copy, "mode=rw"), opened, folder=folder)
+    except BaseException:
+        folder.cleanup()
+        raise
 
 
 class SqliteStore:
@@ -209,11 +208,8 @@ class SqliteStore:
             with _told(path):
                 _make(new, genesis)
             if fill is not None:
-                store = cls.open(new)
-                try:
+                with contextlib.closing(cls.open(new)) as store:
                     fill(store)
-                finally:
-                    store.close()
 
         files.put_new(path, make)
         return cls.open(path)
@@ -277,8 +273,7 @@ class SqliteStore:
 
     def show(self, estimate: Shown) -> None:
         """Keep an estimate that was shown, inside `writing`."""
-        cells = (estimate.event, estimate.at, estimate.shown, estimate.estimate, estimate.digest)
-        self._write(INSERT_ESTIMATE, cells)
+        self._write(INSERT_ESTIMATE, {**asdict(estimate), "digest": estimate.digest})
 
     def settle(self) -> None:
         """Let the main file catch up with the file beside it, so that a plain copy of it misses little."""
@@ -338,18 +333,18 @@ class SqliteStore:
         genesis = Genesis(**dict(zip(_GENESIS, cells, strict=True)))
         return replace(genesis, rehearsal=genesis.rehearsal == 1), digest
 
-    def _read(self, sql: str, values: Iterable[Any] = ()) -> list[tuple[Any, ...]]:
+    def _read(self, sql: str, values: Sequence[Cell] = ()) -> list[tuple[Any, ...]]:
         """Return all that a query finds, read again when the file changed under a quiet reader."""
         with _told(self.name):
-            found: list[tuple[Any, ...]] = self._source.db.execute(sql, tuple(values)).fetchall()
+            found: list[tuple[Any, ...]] = self._source.db.execute(sql, values).fetchall()
         if self._source.file.overtaken():
             self._reopen()
             return self._read(sql, values)
         return found
 
-    def _write(self, sql: str, values: Iterable[Cell]) -> None:
+    def _write(self, sql: str, values: Sequence[Cell] | Mapping[str, Cell]) -> None:
         with _told(self.name):
-            self._source.db.execute(sql, tuple(values))
+            self._source.db.execute(sql, values)
 
     def _reopen(self) -> None:
         self._source.close()
@@ -360,11 +355,12 @@ class SqliteStore:
 def _make(path: Path, genesis: Genesis) -> None:
     """Write a new journal without events into a new file."""
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        db = Database(connection, execute_plugins=False)
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
         db.execute("PRAGMA journal_mode=WAL").fetchall()
         db.execute("PRAGMA synchronous=FULL")
-        with db.atomic():
+        # The connection, as a context, commits what was begun, or takes it back.
+        with db:
+            db.execute("BEGIN")
             db.execute(f"PRAGMA application_id={APPLICATION_ID}")
             db.execute(f"PRAGMA user_version={FORMAT}")
             for statement in STATEMENTS:

@@ -1,12 +1,13 @@
 """Whether a journal is sound: its file, its chain, and that its events still add up to what it says.
 
-Copies a journal: the same plan, seed, events and hashes in a new file, or no file at all.
+A copy is made of a sound journal alone: the same plan, seed, events and hashes in a new file, or no file.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,8 +47,7 @@ def verify(path: Path, expect: tuple[int, str] | None = None) -> Verdict:
     `expect` is the number and hash of an event that it must hold. Raises JournalError when the file cannot be
     opened as a journal at all.
     """
-    store = SqliteStore.open(path, read_only=True)
-    try:
+    with closing(SqliteStore.open(path, read_only=True)) as store:
         for _ in range(_LOOKS):
             store.changed()
             verdict = _look_through(store, expect)
@@ -55,8 +55,6 @@ def verify(path: Path, expect: tuple[int, str] | None = None) -> Verdict:
             if verdict.fault is None or not store.changed():
                 break
         return verdict
-    finally:
-        store.close()
 
 
 def _look_through(store: SqliteStore, expect: tuple[int, str] | None) -> Verdict:
@@ -101,11 +99,8 @@ def copy(source: Path, target: Path) -> Verdict:
     verdict = verify(source)
     if verdict.fault is not None:
         raise JournalError(f"{source}: not sound, so not copied: {verdict.fault}")
-    original = SqliteStore.open(source, read_only=True)
-    try:
+    with closing(SqliteStore.open(source, read_only=True)) as original:
         SqliteStore.create(target, original.genesis, fill=lambda new: _fill(original, new)).close()
-    finally:
-        original.close()
     copied = verify(target, (verdict.events, verdict.hash))
     if copied.fault is not None:
         raise JournalError(f"{target}: the copy is not sound: {copied.fault}")
