@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from tests.runs import Run, step, task
-from tracker.forecast.remaining import ahead
+from tracker.forecast.remaining import remaining_work
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
 
@@ -47,13 +47,13 @@ def anew(progress: Progress) -> Progress:
 def test_after_an_event_all_is_as_if_made_anew(event: tuple[str, dict[str, Any]]) -> None:
     run = Run(*TASKS, **DAY)
     before = run.now
-    known = ahead(before)
+    known = remaining_work(before)
     kind, body = event
     run(kind, 900, **body)
     after = run.now
-    made = ahead(after)
+    made = remaining_work(after)
     fresh_progress = anew(after)
-    fresh = ahead(fresh_progress)
+    fresh = remaining_work(fresh_progress)
     for now in (900.0, 1500.0, 7000.0):
         assert made.at(after, now) == fresh.at(fresh_progress, now)
     assert any(made.still[s] is known.still[s] for s in made.still if s in known.still) or kind == "called"

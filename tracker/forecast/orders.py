@@ -24,7 +24,7 @@ from tracker.forecast.limits import broken, going_on
 from tracker.forecast.network import OrderOfWork, Queues
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import one
-from tracker.forecast.remaining import ahead, build_world, present_instant, prior_of
+from tracker.forecast.remaining import build_world, present_instant, prior_of, remaining_work, way_from
 from tracker.forecast.world import Course, Node, World, advance, begin, home_from_here, inside, room
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_pet
@@ -315,7 +315,7 @@ class Reorder:
         for j in changed:
             others = tuple(need for need in needs[j] if not set(nodes[j].crew) & set(nodes[need].crew))
             nodes[j] = nodes[j]._replace(needs=others)
-        way = self._way_from(i)
+        way = way_from(self.progress, self.world.nodes[i].step)
         for j, node in enumerate(nodes):
             if way is not None and node.home is not None and c in node.crew:
                 nodes[j] = node._replace(home={**node.home, i: way})
@@ -333,7 +333,7 @@ class Reorder:
         Rows of other steps are nothing, and so are those of current ones: they say how the pace is.
         """
         wanted = sorted({self.work.place[step] for step in steps} - set(self.work.current))
-        asks = list(ahead(self.progress).at(self.progress, self.world.now)[1])
+        asks = list(remaining_work(self.progress).at(self.progress, self.world.now)[1])
         for i in wanted:
             asks[i] = replace(asks[i], crew=(other,))
         return draw_durations(
@@ -361,7 +361,8 @@ class Reorder:
     def _nearest(self, home: Node, gone: frozenset[int], *, handed: bool) -> float:
         """Return the shortest way home, in seconds, that a change of these steps can lead to."""
         ways, nodes = home.home or {}, self.world.nodes
-        new = [way for i in gone if handed and (way := self._way_from(i)) is not None]
+        moved = (way_from(self.progress, nodes[i].step) for i in gone if handed)
+        new = [way for way in moved if way is not None]
         out = []
         for c in home.crew:
             mine = [i for i in ways if i in self.present and c in nodes[i].crew]
@@ -369,11 +370,6 @@ class Reorder:
             here = [home_from_here(home, c)] if from_here else []
             out.append(min([*(ways[i] for i in mine), *new, *here]))
         return max(out, default=home.home_now)
-
-    def _way_from(self, i: int) -> float | None:
-        """Return the way home, in seconds, from the site of a node."""
-        site, sites = self.progress.steps[self.world.nodes[i].step].step.site, self.progress.plan.sites
-        return float(sites[site]) if site is not None and site in sites else None
 
     @cached_property
     def _sorted(self) -> list[int]:

@@ -1,22 +1,16 @@
 """From progress to the world that an estimate plays: remaining steps, limits, stores, hardware clocks.
 
-An outstanding go is assumed to be given at once when the step could otherwise begin. A step whose last
-owner has come in belongs to nobody and is played without a crew member.
-
-Windows as the recursion wants them: the gaps in which a step cannot start, relative to now.
-
-One node per remaining step, and what is asked about how long it takes.
-
-What remains at one progress, as far as no instant changes it.
-
-Made once for all estimates until the next event.
+Hides what an event leaves as it was: steps that merely wait for their turn are taken over from before it, and
+between events only those are looked at for which the present matters. An outstanding go is assumed to be
+given at once when the step could otherwise begin. A step whose last owner has come in belongs to nobody and
+is played without a crew member.
 """
 
 from __future__ import annotations
 
 import weakref
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from math import inf
 from typing import NamedTuple
@@ -32,344 +26,16 @@ from tracker.forecast.pace import Ask
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior, read_pace
 from tracker.forecast.usage import Rates, extra_rates
 from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, World
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress, StepState, last_done
 from tracker.plan.model import Step
-from tracker.plan.windows import Interval, Intervals, usable
-
-
-def gaps(openings: Sequence[Intervals], now: float, fit_s: float | None) -> tuple[Interval, ...]:
-    """Return ascending [close, next opening), relative to `now`, for a step that must start inside all.
-
-    `openings` are half-open intervals in PET seconds, one list a window. With `fit_s` the whole of that
-    time must fit too. The last opening is followed by a gap without end.
-    """
-    out = []
-    closed = 0.0
-    for a, b in usable(openings, fit_s):
-        if b > now:
-            if a - now > closed:
-                out.append((closed, a - now))
-            closed = b - now
-    out.append((closed, inf))
-    return tuple(out)
-
+from tracker.plan.windows import Interval, usable
 
 Crews = Mapping[str, tuple[str, ...]]
 """Who does each open step now."""
-NO_TIME_S = 60.0
-"""What a way home without a time on paper is drawn for; the draw only serves as a factor."""
-
-
-def begun(state: StepState, now: float) -> bool:
-    """Whether work on the step has begun by now."""
-    return state.began is not None and state.began <= now
-
-
 Gaps = dict[tuple[tuple[str, ...], float | None], tuple[Interval, ...]]
 """Per windows and time that must fit the gaps in which a step cannot start, as far as known already."""
-
-
-def make_node(
-    progress: Progress, net: Network, crews: Crews, index: Mapping[str, int], i: int, now: float, shut: Gaps
-) -> Node:
-    """Return one node of a network at `now`; `index` gives each crew member's place, `i` the node's."""
-    state = progress.steps[net.steps[i]]
-    step, crew = state.step, crews[state.step.id]
-    going = begun(state, now)
-    gaps = () if going or not step.windows else gaps_of(progress, step, now, shut)
-    home = step.time.home and not going
-    return Node(
-        step=step.id,
-        task=step.task,
-        crew=tuple([index[c] for c in crew]),
-        needs=net.needs[i],
-        groups=net.groups[i],
-        running=going,
-        just_begun=going and state.began == now,
-        gaps=gaps,
-        windows=step.windows if gaps else (),
-        opens=step.opens,
-        closes=step.closes,
-        closeout=progress.tasks[step.task].task.closeout,
-        home=_sites_before(progress, net.steps[:i], crews, crew) if home else None,
-        home_from=_from_here(progress, crew, index, now) if home else {},
-    )
-
-
-def gaps_of(progress: Progress, step: Step, now: float, shut: Gaps) -> tuple[Interval, ...]:
-    """Return the gaps in which a step with windows cannot start, relative to `now`; at least the last."""
-    key = step.windows, float(step.time.likely) if step.whole else None
-    if key not in shut:
-        shut[key] = gaps([progress.openings[w] for w in step.windows], now, key[1])
-    return shut[key]
-
-
-def _sites_before(
-    progress: Progress, earlier: Sequence[str], crews: Crews, crew: Sequence[str]
-) -> dict[int, float]:
-    """Return the way home in seconds from every earlier remaining step at a site, done by one of the crew."""
-    sites, out = progress.plan.sites, {}
-    for i, step in enumerate(earlier):
-        site = progress.steps[step].step.site
-        if site is not None and site in sites and not set(crew).isdisjoint(crews[step]):
-            out[i] = float(sites[site])
-    return out
-
-
-def _from_here(
-    progress: Progress, crew: Sequence[str], index: Mapping[str, int], now: float
-) -> dict[int, float]:
-    """Return the way home in seconds of those of the crew of whom it is known at which site they are."""
-    return {index[c]: seconds for c in crew if (seconds := _home_s(progress, c, now)) is not None}
-
-
-def _home_s(progress: Progress, member: str, now: float) -> float | None:
-    """Return the way home from the last site at which this crew member was, None without one."""
-    sites = progress.plan.sites
-    last, seconds = _worked_at_site(progress, member, now)
-    for state in progress.steps.values():
-        # A step that took no time at all is in nobody's stretches of work.
-        if state.ended != "done" or state.done is None or state.step.site is None or member not in state.crew:
-            continue
-        if state.done > last and state.step.site in sites:
-            last, seconds = state.done, float(sites[state.step.site])
-    return seconds
-
-
-def _worked_at_site(progress: Progress, member: str, now: float) -> tuple[float, float | None]:
-    """Return until when this crew member last worked at a site, and the way home from there.
-
-    A step begun at this very instant does not count: who is called now has not gone there.
-    """
-    sites = progress.plan.sites
-    for interval in reversed(progress.spent.get(member, ())):
-        if interval.kind == "work" and interval.step is not None and interval.start < now:
-            site = progress.steps[interval.step].step.site
-            if site is not None and site in sites:
-                return now if interval.end is None else interval.end, float(sites[site])
-    return -1.0, None
-
-
-def ask_for(progress: Progress, state: StepState, node: Node, crews: Crews, now: float) -> Ask:
-    """Return what is asked about the duration of a remaining step."""
-    step, crew = state.step, crews[state.step.id]
-    planned = progress.planned.get(step.id)
-    clock = now if planned is None else (planned[0] + planned[1]) / 2.0
-    likely = float(step.time.likely)
-    if step.time.home and node.home is None:
-        ways = [s for c in crew if (s := _home_s(progress, c, now)) is not None]
-        likely = max(ways, default=0.0)
-    elif node.home is not None:
-        likely = likely or NO_TIME_S
-    return Ask(
-        step=step.id,
-        crew=crew,
-        work=step.work,
-        likely=likely,
-        low=step.time.low,
-        high=step.time.high,
-        fixed=step.fixed,
-        count=step.count,
-        counted=state.counted,
-        counted_worked_s=state.counted_worked_s,
-        worked_s=state.elapsed_s(now),
-        running=state.running_since is not None and state.running_since <= now,
-        begun=node.running,
-        evidence=state.evidence,
-        silent=bool(progress.silent) and not progress.silent.keys().isdisjoint(crew),
-        clock_s=clock,
-        left_s=state.left_s,
-        left_worked_s=state.left_worked_s,
-    )
-
-
-class Still(NamedTuple):
-    """A step that merely waits for its turn, and what its node and its ask were made of."""
-
-    state: StepState
-    rest: tuple[object, ...]
-    node: Node
-    """As at PET 0; the gaps of its windows are to be moved to the present."""
-    ask: Ask | None
-    """None where the present matters."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Ahead:
-    """The remaining steps, with nodes and asks of those that merely wait for their turn."""
-
-    crews: Crews
-    index: Mapping[str, int]
-    """Place of each crew member in the plan."""
-    net: Network
-    states: tuple[StepState, ...]
-    still: dict[str, Still]
-    nodes: tuple[Node | None, ...]
-    """None where the present matters for more than windows."""
-    asks: tuple[Ask | None, ...]
-    """None where the present matters."""
-    windowed: tuple[int, ...]
-    """Places of the nodes, not None, that have windows."""
-    optional: tuple[OptionalTask, ...]
-    inside: Mapping[str, float]
-    """Since when crew members outside are inside."""
-    rates: Rates
-    """What the steps take from each account beyond waiting."""
-
-    def played(self, kept: Collection[str], optional: tuple[OptionalTask, ...]) -> list[int]:
-        """Return the places of the steps on the projected course when these optional tasks are kept."""
-        chosen = going_on_of(optional, kept)
-        groups = enumerate(self.net.groups)
-        return [i for i, tasks in groups if not tasks or not chosen.isdisjoint(tasks)]
-
-    def optional_at(self, nodes: Sequence[Node]) -> tuple[OptionalTask, ...]:
-        """Return the optional tasks as they stand with these nodes: a step may have begun by itself."""
-        at_work = {node.task for node in nodes if node.running}
-        if all(task.begun or task.task not in at_work for task in self.optional):
-            return self.optional
-        return tuple(replace(task, begun=task.begun or task.task in at_work) for task in self.optional)
-
-    def at(self, progress: Progress, now: float) -> tuple[tuple[Node, ...], list[Ask]]:
-        """Return every node, and what is asked about its duration, at `now` (PET seconds)."""
-        shut: Gaps = {}
-        nodes = [
-            make_node(progress, self.net, self.crews, self.index, i, now, shut) if node is None else node
-            for i, node in enumerate(self.nodes)
-        ]
-        for i in self.windowed:
-            nodes[i] = nodes[i]._replace(gaps=gaps_of(progress, self.states[i].step, now, shut))
-        asks = [
-            ask_for(progress, self.states[i], nodes[i], self.crews, now) if ask is None else ask
-            for i, ask in enumerate(self.asks)
-        ]
-        return tuple(nodes), asks
-
-
-_known: dict[int, tuple[weakref.ref[Progress], Ahead]] = {}
-_latest: dict[str, Still] = {}
-"""What was made last: an event leaves most steps as they were."""
-
-
-def ahead(progress: Progress) -> Ahead:
-    """Return what remains at this progress."""
-    key = id(progress)
-    found = _known.get(key)
-    if found is not None and found[0]() is progress:
-        return found[1]
-    global _latest
-    made = _made(progress, _like(progress))
-    _latest = made.still
-    _known[key] = weakref.ref(progress, lambda gone: _forget(key, gone)), made
-    return made
-
-
-def _like(progress: Progress) -> dict[str, Still]:
-    """Return what was made for a progress of the same journal, before this one or after it."""
-    known = [_latest, *(ahead.still for _, ahead in list(_known.values()))]
-    for still in known:
-        step = next(reversed(still), None)
-        if step is not None and progress.steps.get(step) is still[step].state:
-            return still
-    return {}
-
-
-def _forget(key: int, gone: weakref.ref[Progress]) -> None:
-    """Drop what was made for a progress that is no more, unless its place is taken already."""
-    found = _known.get(key)
-    if found is not None and found[0] is gone:
-        del _known[key]
-
-
-def _made(progress: Progress, before: Mapping[str, Still]) -> Ahead:
-    crews = _crews(progress)
-    index = {member.id: k for k, member in enumerate(progress.plan.crew)}
-    net = network(progress, crews)
-    states = tuple(progress.steps[step] for step in net.steps)
-    still = _still(progress, net, crews, index, before)
-    inside = _inside(progress, crews)
-    return Ahead(
-        crews=crews,
-        index=index,
-        net=net,
-        states=states,
-        still=still,
-        nodes=tuple(still[step].node if step in still else None for step in net.steps),
-        asks=tuple(still[step].ask if step in still else None for step in net.steps),
-        windowed=tuple(i for i, state in enumerate(states) if state.step.windows and state.step.id in still),
-        optional=_optional(progress, net),
-        inside=inside,
-        rates=extra_rates(progress, states, crews, inside),
-    )
-
-
-def _still(
-    progress: Progress, net: Network, crews: Crews, index: Mapping[str, int], before: Mapping[str, Still]
-) -> dict[str, Still]:
-    """Return the steps that merely wait for their turn; those that are as `before` are taken from there."""
-    shut: Gaps = {}
-    out = {}
-    for i, step in enumerate(net.steps):
-        state = progress.steps[step]
-        if state.began is not None or state.step.time.home:
-            continue
-        crew, planned = crews[step], progress.planned.get(step)
-        silent = bool(progress.silent) and not progress.silent.keys().isdisjoint(crew)
-        closeout = progress.tasks[state.step.task].task.closeout
-        rest = (crew, net.needs[i], net.groups[i], planned, silent, closeout)
-        known = before.get(step)
-        if known is None or known.state is not state or known.rest != rest:
-            node = make_node(progress, net, crews, index, i, 0.0, shut)
-            ask = None if planned is None else ask_for(progress, state, node, crews, 0.0)
-            known = Still(state, rest, node, ask)
-        out[step] = known
-    return out
-
-
-def _crews(progress: Progress) -> Crews:
-    """Return who does each open step: its owners, without those who have come in."""
-    crews = {step: state.crew for step, state in progress.steps.items() if state.ended is None}
-    if not progress.entered:
-        return crews
-    return {step: tuple(c for c in crew if c not in progress.entered) for step, crew in crews.items()}
-
-
-def _inside(progress: Progress, crews: Crews) -> dict[str, float]:
-    """Return since when crew members outside are inside.
-
-    Those who have entered; and once nobody outside has a step left, everybody, with their last done.
-    """
-    inside = {c: at for c, at in progress.entered.items() if c in progress.plan.outside}
-    outside = set(progress.plan.outside)
-    if any(not crew or not outside.isdisjoint(crew) for crew in crews.values()):
-        return inside
-    for state in progress.steps.values():
-        if state.ended == "done" and state.done is not None:
-            for c in state.crew:
-                if c in outside and c not in progress.entered:
-                    inside[c] = max(inside.get(c, 0.0), state.done)
-    last = max(inside.values(), default=None)
-    return inside if last is None else {c: inside.get(c, last) for c in progress.plan.outside}
-
-
-def _optional(progress: Progress, net: Network) -> tuple[OptionalTask, ...]:
-    left = dict.fromkeys(net.optional, 0.0)
-    place = {name: k for k, name in enumerate(progress.tasks)}
-    for step in net.steps:
-        planned = progress.steps[step].step
-        if planned.task in left:
-            left[planned.task] += planned.time.likely / 60.0
-    return tuple(
-        OptionalTask(
-            task=name,
-            priority=progress.tasks[name].priority,
-            value=progress.tasks[name].task.value,
-            needs=net.optional_needs[k],
-            begun=progress.tasks[name].status == "begun",
-            minutes=left[name],
-            place=place[name],
-        )
-        for k, name in enumerate(net.optional)
-    )
+NO_TIME_S = 60.0
+"""What a way home without a time on paper is drawn for; the draw only serves as a factor."""
 
 
 def prior_of(progress: Progress) -> PacePrior:
@@ -413,7 +79,7 @@ def build_world(
     now = present_instant(progress, now)
     prior = prior_of(progress) if prior is None else prior
     plan, confidence = progress.plan, progress.plan.confidence
-    rest = ahead(progress)
+    rest = remaining_work(progress)
     index, inside, (nodes, asks) = rest.index, rest.inside, rest.at(progress, now)
     optional = rest.optional_at(nodes)
     played = range(len(nodes)) if kept is None else rest.played(kept, optional)
@@ -427,7 +93,10 @@ def build_world(
         ready=tuple(_ready(progress, c, now) for c in index),
         durations=_factors(drawn.rows, nodes, asks),
         optional=optional,
-        limits=_limits(progress, index, now),
+        limits=tuple(
+            ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
+            for name, at in progress.limits.items()
+        ),
         accounts=accounts(progress, rest.rates, now=now, prior=prior, scenarios=scenarios, inside=inside),
         clocks=_clocks(progress, rest.net, now),
         confidence_elapsed=confidence.elapsed,
@@ -435,22 +104,6 @@ def build_world(
         confidence_joint=confidence.joint,
         open_now=_open_before(progress, now),
         pace=drawn.pace,
-    )
-
-
-def _open_before(progress: Progress, now: float) -> dict[str, str]:
-    """Return item to opener of what is open, left out what a step opens that began at this very instant."""
-    return {
-        item.item: item.opened_by
-        for item in progress.open_at(now)
-        if (opener := progress.steps[item.opened_by]).ended is not None or opener.began != now
-    }
-
-
-def _limits(progress: Progress, index: Mapping[str, int], now: float) -> tuple[ElapsedLimit, ...]:
-    return tuple(
-        ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
-        for name, at in progress.limits.items()
     )
 
 
@@ -481,3 +134,320 @@ def _clocks(progress: Progress, net: Network, now: float) -> tuple[Clock, ...]:
         elif of.ended == "done" and of.done is not None:
             out.append(Clock(i, None, of.done + within.time - now, within.time, within.of))
     return tuple(out)
+
+
+def _open_before(progress: Progress, now: float) -> dict[str, str]:
+    """Return item to opener of what is open, left out what a step opens that began at this very instant."""
+    return {
+        item.item: item.opened_by
+        for item in progress.open_at(now)
+        if (opener := progress.steps[item.opened_by]).ended is not None or opener.began != now
+    }
+
+
+class Still(NamedTuple):
+    """A step that merely waits for its turn, and what its node and its ask were made of."""
+
+    state: StepState
+    rest: tuple[object, ...]
+    node: Node
+    """As at PET 0; the gaps of its windows are to be moved to the present."""
+    ask: Ask | None
+    """None where the present matters."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RemainingWork:
+    """The remaining steps, with nodes and asks of those that merely wait for their turn."""
+
+    crews: Crews
+    index: Mapping[str, int]
+    """Place of each crew member in the plan."""
+    net: Network
+    states: tuple[StepState, ...]
+    still: dict[str, Still]
+    nodes: tuple[Node | None, ...]
+    """None where the present matters for more than windows."""
+    asks: tuple[Ask | None, ...]
+    """None where the present matters."""
+    windowed: tuple[int, ...]
+    """Places of the nodes, not None, that have windows."""
+    optional: tuple[OptionalTask, ...]
+    inside: Mapping[str, float]
+    """Since when crew members outside are inside."""
+    rates: Rates
+    """What the steps take from each account beyond waiting."""
+
+    def played(self, kept: Collection[str], optional: tuple[OptionalTask, ...]) -> list[int]:
+        """Return the places of the steps on the projected course when these optional tasks are kept."""
+        chosen = going_on_of(optional, kept)
+        groups = enumerate(self.net.groups)
+        return [i for i, tasks in groups if not tasks or not chosen.isdisjoint(tasks)]
+
+    def optional_at(self, nodes: Sequence[Node]) -> tuple[OptionalTask, ...]:
+        """Return the optional tasks as they stand with these nodes: a step may have begun by itself."""
+        at_work = {node.task for node in nodes if node.running}
+        if all(task.begun or task.task not in at_work for task in self.optional):
+            return self.optional
+        return tuple(replace(task, begun=task.begun or task.task in at_work) for task in self.optional)
+
+    def at(self, progress: Progress, now: float) -> tuple[tuple[Node, ...], list[Ask]]:
+        """Return every node, and what is asked about its duration, at `now` (PET seconds)."""
+        present = _Present(progress, self.net, self.crews, self.index, now)
+        nodes = [present.node(i) if node is None else node for i, node in enumerate(self.nodes)]
+        for i in self.windowed:
+            nodes[i] = nodes[i]._replace(gaps=present.gaps(self.states[i].step))
+        asks = [present.ask(nodes[i]) if ask is None else ask for i, ask in enumerate(self.asks)]
+        return tuple(nodes), asks
+
+
+_known: dict[int, tuple[weakref.ref[Progress], RemainingWork]] = {}
+_latest: dict[str, Still] = {}
+"""What was made last: an event leaves most steps as they were."""
+
+
+def remaining_work(progress: Progress) -> RemainingWork:
+    """Return what remains at this progress."""
+    key = id(progress)
+    found = _known.get(key)
+    if found is not None and found[0]() is progress:
+        return found[1]
+    global _latest
+    made = _made(progress, _like(progress))
+    _latest = made.still
+    _known[key] = weakref.ref(progress, lambda gone: _forget(key, gone)), made
+    return made
+
+
+def _like(progress: Progress) -> dict[str, Still]:
+    """Return what was made for a progress of the same journal, before this one or after it."""
+    known = [_latest, *(ahead.still for _, ahead in list(_known.values()))]
+    for still in known:
+        step = next(reversed(still), None)
+        if step is not None and progress.steps.get(step) is still[step].state:
+            return still
+    return {}
+
+
+def _forget(key: int, gone: weakref.ref[Progress]) -> None:
+    """Drop what was made for a progress that is no more, unless its place is taken already."""
+    found = _known.get(key)
+    if found is not None and found[0] is gone:
+        del _known[key]
+
+
+def _made(progress: Progress, before: Mapping[str, Still]) -> RemainingWork:
+    crews = _crews(progress)
+    index = {member.id: k for k, member in enumerate(progress.plan.crew)}
+    net = network(progress, crews)
+    states = tuple(progress.steps[step] for step in net.steps)
+    still = _still(progress, net, crews, index, before)
+    inside = _inside(progress, crews)
+    return RemainingWork(
+        crews=crews,
+        index=index,
+        net=net,
+        states=states,
+        still=still,
+        nodes=tuple(still[step].node if step in still else None for step in net.steps),
+        asks=tuple(still[step].ask if step in still else None for step in net.steps),
+        windowed=tuple(i for i, state in enumerate(states) if state.step.windows and state.step.id in still),
+        optional=_optional(progress, net),
+        inside=inside,
+        rates=extra_rates(progress, states, crews, inside),
+    )
+
+
+def _still(
+    progress: Progress, net: Network, crews: Crews, index: Mapping[str, int], before: Mapping[str, Still]
+) -> dict[str, Still]:
+    """Return the steps that merely wait for their turn; those that are as `before` are taken from there."""
+    present = _Present(progress, net, crews, index, 0.0)
+    out = {}
+    for i, step in enumerate(net.steps):
+        state = progress.steps[step]
+        if state.began is not None or state.step.time.home:
+            continue
+        crew, planned = crews[step], progress.planned.get(step)
+        closeout = progress.tasks[state.step.task].task.closeout
+        rest = (crew, net.needs[i], net.groups[i], planned, present.silent(crew), closeout)
+        known = before.get(step)
+        if known is None or known.state is not state or known.rest != rest:
+            node = present.node(i)
+            known = Still(state, rest, node, None if planned is None else present.ask(node))
+        out[step] = known
+    return out
+
+
+def _crews(progress: Progress) -> Crews:
+    """Return who does each open step: its owners, without those who have come in."""
+    crews = {step: state.crew for step, state in progress.steps.items() if state.ended is None}
+    if not progress.entered:
+        return crews
+    return {step: tuple(c for c in crew if c not in progress.entered) for step, crew in crews.items()}
+
+
+def _inside(progress: Progress, crews: Crews) -> dict[str, float]:
+    """Return since when crew members outside are inside.
+
+    Those who have entered; and once nobody outside has a step left, everybody, with their last done.
+    """
+    outside = progress.plan.outside
+    if any(not crew or not set(outside).isdisjoint(crew) for crew in crews.values()):
+        return {c: at for c, at in progress.entered.items() if c in outside}
+    found = {c: progress.entered.get(c, last_done(progress, c)) for c in outside}
+    last = max((at for at in found.values() if at is not None), default=None)
+    return {} if last is None else {c: last if at is None else at for c, at in found.items()}
+
+
+def _optional(progress: Progress, net: Network) -> tuple[OptionalTask, ...]:
+    left = dict.fromkeys(net.optional, 0.0)
+    place = {name: k for k, name in enumerate(progress.tasks)}
+    for step in net.steps:
+        planned = progress.steps[step].step
+        if planned.task in left:
+            left[planned.task] += planned.time.likely / 60.0
+    return tuple(
+        OptionalTask(
+            task=name,
+            priority=progress.tasks[name].priority,
+            value=progress.tasks[name].task.value,
+            needs=net.optional_needs[k],
+            begun=progress.tasks[name].status == "begun",
+            minutes=left[name],
+            place=place[name],
+        )
+        for k, name in enumerate(net.optional)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Present:
+    """Makes nodes of the remaining steps, and what is asked about their durations, at one instant."""
+
+    progress: Progress
+    net: Network
+    crews: Crews
+    index: Mapping[str, int]
+    now: float
+    shut: Gaps = field(default_factory=dict)
+
+    def node(self, i: int) -> Node:
+        """Return one node of the network."""
+        progress, now = self.progress, self.now
+        state = progress.steps[self.net.steps[i]]
+        step, crew = state.step, self.crews[state.step.id]
+        going = begun(state, now)
+        gaps = () if going or not step.windows else self.gaps(step)
+        home = step.time.home and not going
+        return Node(
+            step=step.id,
+            task=step.task,
+            crew=tuple([self.index[c] for c in crew]),
+            needs=self.net.needs[i],
+            groups=self.net.groups[i],
+            running=going,
+            just_begun=going and state.began == now,
+            gaps=gaps,
+            windows=step.windows if gaps else (),
+            opens=step.opens,
+            closes=step.closes,
+            closeout=progress.tasks[step.task].task.closeout,
+            home=self._sites_before(i, crew) if home else None,
+            home_from={self.index[c]: s for c, s in self._from_here(crew).items()} if home else {},
+        )
+
+    def ask(self, node: Node) -> Ask:
+        """Return what is asked about the duration of a node's step."""
+        progress, now = self.progress, self.now
+        state, crew = progress.steps[node.step], self.crews[node.step]
+        step, planned = state.step, progress.planned.get(node.step)
+        likely = float(step.time.likely)
+        if step.time.home and node.home is None:
+            likely = max(self._from_here(crew).values(), default=0.0)
+        elif node.home is not None:
+            likely = likely or NO_TIME_S
+        return Ask(
+            step=step.id,
+            crew=crew,
+            work=step.work,
+            likely=likely,
+            low=step.time.low,
+            high=step.time.high,
+            fixed=step.fixed,
+            count=step.count,
+            counted=state.counted,
+            counted_worked_s=state.counted_worked_s,
+            worked_s=state.elapsed_s(now),
+            running=state.running_since is not None and state.running_since <= now,
+            begun=node.running,
+            evidence=state.evidence,
+            silent=self.silent(crew),
+            clock_s=now if planned is None else (planned[0] + planned[1]) / 2.0,
+            left_s=state.left_s,
+            left_worked_s=state.left_worked_s,
+        )
+
+    def silent(self, crew: Sequence[str]) -> bool:
+        """Whether somebody of a crew is out of voice contact."""
+        return bool(self.progress.silent) and not self.progress.silent.keys().isdisjoint(crew)
+
+    def gaps(self, step: Step) -> tuple[Interval, ...]:
+        """Return ascending [close, next opening), relative to now, in which a step with windows cannot start.
+
+        The last opening is followed by a gap without end.
+        """
+        key = step.windows, float(step.time.likely) if step.whole else None
+        if key not in self.shut:
+            out, closed = [], 0.0
+            for opening, close in usable([self.progress.openings[w] for w in step.windows], key[1]):
+                if close > self.now:
+                    if opening - self.now > closed:
+                        out.append((closed, opening - self.now))
+                    closed = close - self.now
+            self.shut[key] = (*out, (closed, inf))
+        return self.shut[key]
+
+    def _sites_before(self, i: int, crew: Sequence[str]) -> dict[int, float]:
+        """Return the way home, seconds, from each earlier step at a site that one of these does."""
+        mine, out = set(crew), {}
+        for k, step in enumerate(self.net.steps[:i]):
+            way = way_from(self.progress, step)
+            if way is not None and not mine.isdisjoint(self.crews[step]):
+                out[k] = way
+        return out
+
+    def _from_here(self, crew: Iterable[str]) -> dict[str, float]:
+        """Return the way home, seconds, of those of whom it is known at which site they were last."""
+        return {c: way for c in crew if (way := self._way_of(c)) is not None}
+
+    def _way_of(self, member: str) -> float | None:
+        """Return the way home, seconds, from the last site at which somebody was.
+
+        A step begun at this very instant does not count: who is called now has not gone there.
+        """
+        progress, last, way = self.progress, -1.0, None
+        for spent in reversed(progress.spent.get(member, ())):
+            if spent.kind == "work" and spent.step is not None and spent.start < self.now:
+                way = way_from(progress, spent.step)
+                if way is not None:
+                    last = self.now if spent.end is None else spent.end
+                    break
+        for step, state in progress.steps.items():
+            # A step that took no time at all is in nobody's stretches of work.
+            done = state.done
+            if state.ended == "done" and done is not None and done > last and member in state.crew:
+                there = way_from(progress, step)
+                last, way = (last, way) if there is None else (done, there)
+        return way
+
+
+def way_from(progress: Progress, step: str) -> float | None:
+    """Return the way home, seconds, from the site of a step; None without one."""
+    site, sites = progress.steps[step].step.site, progress.plan.sites
+    return float(sites[site]) if site is not None and site in sites else None
+
+
+def begun(state: StepState, now: float) -> bool:
+    """Whether work on the step has begun by now."""
+    return state.began is not None and state.began <= now
