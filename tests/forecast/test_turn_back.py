@@ -11,7 +11,7 @@ from tests.runs import Run, step, task
 from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.choose import kept_set
 from tracker.forecast.task_sets import Judge
-from tracker.forecast.turn_back import homeward, turn_back
+from tracker.forecast.turn_back import recall_course, turn_back
 from tracker.forecast.world import World
 
 MIN = 60.0
@@ -54,7 +54,7 @@ def test_on_paper(limit: float, closing: float, latest: float) -> None:
 def test_inside_when_called(called: float, inside: float) -> None:
     made = paper(210)
     judge = Judge(made)
-    course = homeward(made, made.present(()), judge.course(()))
+    course = recall_course(made, made.present(()), judge.course(()))
     assert float(course.called(called * MIN).inside[0]) == inside * MIN
 
 
@@ -157,7 +157,7 @@ def test_every_call_ends_as_played_step_by_step() -> None:
     for seed in range(6):
         made = chance(seed, Kind(10, homes=seed % 2 == 1))
         judge = Judge(made)
-        course = homeward(made, made.present((0, 1)), judge.course((0, 1)))
+        course = recall_course(made, made.present((0, 1)), judge.course((0, 1)))
         for at in (0.0, 500.0, 1500.0, 2600.0, 4000.0):
             called = course.called(at)
             for n in range(made.scenarios):
@@ -247,3 +247,15 @@ def test_once_everybody_is_inside_a_call_changes_nothing() -> None:
     run.done("home.in", at=1200)
     made = flat(run.now, 3000)
     assert made.inside.p50 == made.turn_back.inside_if_now.p50 == 1200
+
+
+def test_a_limit_of_those_who_are_inside_holds_nobody_back() -> None:
+    """EV2 came in before the boat's limit; EV1 may stay out till ten minutes before three hours are over."""
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 30)),
+        task("home", step("in", "EV1", 10), closeout=True),
+        limits={"elapsed": "3:00", "boat": {"at": "0:30", "crew": ["EV2"]}},
+    )
+    run("entered", 960, crew="EV2")
+    for now in (1000, 2400):
+        assert flat(run.now, now).turn_back.latest == (180 - 10) * MIN

@@ -1,11 +1,9 @@
 """The latest instant at which the crew must start for home, along the projected course.
 
-Called at an instant, each scenario works as planned up to it; then every step in progress is broken
-off, except one that closes an open item; then the closers of open items follow, and closeout, which is
-held back until the call. An item is open once a step that opens it has begun. Calling later is never
-safer unless the way home shrinks meanwhile, so bisection finds the latest instant exactly.
-
-A course that is called home at an instant: what is broken off, what must be closed, when all are in.
+Called at an instant, each scenario works as planned up to it; then every step in progress is broken off,
+except one that closes an open item; then the closers of open items follow, and closeout, which is held back
+until the call. An item is open once a step that opens it has begun. Calling later is never safer unless the
+way home shrinks meanwhile, so bisection finds the latest instant exactly.
 """
 
 from __future__ import annotations
@@ -24,27 +22,173 @@ from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.usage import Mask, Worked
 from tracker.forecast.values import TurnBack
-from tracker.forecast.world import NEVER, Course, Node, Row, World, home_from_here, wait_for_opening
-from tracker.forecast.world import inside as ingress
+from tracker.forecast.world import (
+    NEVER,
+    Course,
+    Node,
+    Row,
+    World,
+    home_from_here,
+    inside,
+    last_inside,
+    wait_for_opening,
+)
 
 Rows = Sequence[Row] | NDArray[np.float32]
 """(steps, scenarios), each step's row by itself or all in one array."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Arrival:
-    """How a call at one instant ends, per scenario."""
+_STEPS = 24
+"""Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""
+_NOTICED_S = 15.0
+"""A step that opens something is named when it moves turn-back by more than this."""
 
-    inside: Row
-    """When everybody is inside, relative to now; infinite where a step on the way is shut out."""
-    elapsed: Mask
-    """Breaks an elapsed limit."""
-    consumables: Mask
-    """Breaks a reserve."""
+
+def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
+    """Return the turn-back along the course of the kept set; PET seconds, to the second.
+
+    None as latest: not even a call now keeps every limit, or `homebound`: closeout has begun or the
+    recall was given, and there is nothing left to turn back from.
+    """
+    world = judge.world
+    course = judge.course(kept)
+    full = recall_course(world, world.present(kept), course)
+    # Who is inside already is not called: the fact stands.
+    arrival = full.inside(0.0) if world.counted else inside(world, course)
+    inside_if_now = ranged(arrival, base=world.now, mean=True)
+    if homebound or any(node.closeout and node.running for node in world.nodes):
+        return TurnBack(None, inside_if_now, homebound=True)
+    finder = _Finder(judge, kept, full)
+    latest = finder.latest()
+    if latest is None:
+        return TurnBack(None, inside_if_now)
+    return _with_mover(finder, TurnBack(latest, inside_if_now))
+
+
+def _with_mover(finder: _Finder, found: TurnBack) -> TurnBack:
+    """Name the next step that opens something and thereby moves turn-back."""
+    assert found.latest is not None
+    now = finder.world.now
+    for step, items in _openers(finder.full, found.latest - now + _NOTICED_S):
+        if not finder.holds(found.latest - now + _NOTICED_S, ignoring=step):
+            continue
+        without = finder.latest(ignoring=step)
+        begun = finder.latest(opened=items)
+        return replace(found, mover=step, moved_from=without, moved_to=begun)
+    return found
+
+
+def _openers(full: RecallCourse, before: float) -> list[tuple[str, tuple[str, ...]]]:
+    """Return steps that will open something that must be closed again, by projected start."""
+    nodes = full.world.nodes
+    closed = {item for i in full.tail for item in nodes[i].closes}
+    out = []
+    for k, i in enumerate(full.work):
+        items = tuple(item for item in nodes[i].opens if item in closed)
+        if items and not nodes[i].running and float(full.start[k].min()) < before:
+            out.append((one(full.start[k], 0.5), nodes[i].step, items))
+    return [(step, items) for _, step, items in sorted(out)]
+
+
+class _Finder:
+    """Counts what a call at an instant breaks: easy scenarios by one comparison, the others played.
+
+    Easy is a scenario that keeps every limit even with the longest way home there is: an earlier call
+    leaves a part of its work, and a later one only holds closeout back.
+    """
+
+    def __init__(self, judge: Judge, kept: Collection[int], full: RecallCourse) -> None:
+        self.world, self.full = judge.world, full
+        self.wanted = demand(self.world)
+        by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
+        easy = np.minimum(by_limits, by_reserves) >= full.work_ends()
+        homes = any(node.home is not None for node in self.world.nodes)
+        if homes:
+            least, most = judge.bounds
+            elapsed, consumables = most.masks(*most.whole(frozenset(kept)))
+            easy &= ~(elapsed | consumables)
+        self.by_limits, self.by_reserves = by_limits[easy], by_reserves[easy]
+        self.chosen = np.flatnonzero(~easy)
+        self.exact = full.part(self.chosen)
+        self.bounds: tuple[RecallCourse, RecallCourse] | None = None
+        if homes:
+            shortest, longest = (replace(full, world=bound.world) for bound in (least, most))
+            self.bounds = shortest.part(self.chosen), longest.part(self.chosen)
+
+    def holds(
+        self,
+        at: float,
+        hard: RecallCourse | None = None,
+        *,
+        ignoring: str | None = None,
+        opened: Collection[str] = (),
+    ) -> bool:
+        """Whether enough scenarios keep every limit when called at this instant, relative to now."""
+        easy = count(self.by_limits < at - GRAIN_S, self.by_reserves < at - GRAIN_S)
+        if not len(self.chosen):
+            return self.wanted.met(easy)
+        found = (hard or self.exact).called(at, ignoring=ignoring, opened=opened)
+        return self.wanted.met(easy.plus(count(found.elapsed, found.consumables)))
+
+    def latest(self, *, ignoring: str | None = None, opened: Collection[str] = ()) -> float | None:
+        """Return the greatest PET, in whole seconds, of a call that holds; None if not even now does."""
+
+        def does(pet: float, hard: RecallCourse | None = None) -> bool:
+            return self.holds(pet - now, hard, ignoring=ignoring, opened=opened)
+
+        now = self.world.now
+        if not does(now):
+            return None
+        # A limit of those alone who are inside already binds nobody any more.
+        limits, outside = self.world.limits, self.world.counted
+        binding = [limit for limit in limits if not set(limit.crew).isdisjoint(outside)] or limits
+        low, high = floor(now), floor(now + min(limit.at for limit in binding)) + 1
+        if self.bounds is not None:
+            low, high = _crossing(does, low, high, *self.bounds)
+        return max(float(_last(does, low, high)), now)
+
+
+def _last(does: Callable[[float], bool], low: int, high: int) -> int:
+    """Return the last whole second that does, given that `low` does and that none follows a miss."""
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if does(middle) else (low, middle)
+    return low
+
+
+def _crossing(
+    does: Callable[..., bool], low: int, high: int, shortest: RecallCourse, longest: RecallCourse
+) -> tuple[int, int]:
+    """Return a short stretch that begins with an instant that does and ends with one that does not.
+
+    Where ways home differ, a later call can be safer again. With all of them the shortest, and with
+    all the longest, it never is: the last instant lies between what those two say, and is looked for
+    there from the end on.
+    """
+    end = _last(lambda pet: does(pet, shortest), low, high) + 1
+    start = _last(lambda pet: does(pet, longest), low, high) if does(low, longest) else low
+    step = max(1, ceil((end - start) / _STEPS))
+    for pet in range(end - step, start, -step):
+        if does(pet):
+            return pet, min(pet + step, end)
+    return start, min(start + step, end)
+
+
+def _held_back_until(world: World, present: list[int]) -> tuple[Row, Row]:
+    """Return until when closeout could be held back, all the work done: for limits, for reserves."""
+    closeout = [i for i in present if world.nodes[i].closeout]
+    by_limits, by_reserves = ends_of(world, deadlines(world, present))
+    if not closeout:
+        never = np.full(world.scenarios, -np.inf, dtype=np.float32)
+        return never, never
+    return (
+        latest_start(world, present, closeout, by_limits),
+        latest_start(world, present, closeout, by_reserves),
+    )
 
 
 @dataclass(frozen=True, eq=False)
-class Homeward:
+class RecallCourse:
     """The work before closeout as it would go on, and what may have to follow a call."""
 
     world: World
@@ -62,17 +206,11 @@ class Homeward:
 
         `ignoring`: a step that is taken to open nothing; `opened`: items taken to be open from now on.
         """
-        call = _Call(self, np.float32(at), ignoring, frozenset(opened))
-        for i in self.tail:
-            call.follow(i)
-        return call.arrival()
+        return _Call(self, np.float32(at), ignoring, frozenset(opened)).arrival()
 
     def inside(self, at: float) -> Row:
         """Return only when everybody is inside after a call at an instant."""
-        call = _Call(self, np.float32(at), None, frozenset())
-        for i in self.tail:
-            call.follow(i)
-        return call.inside(None)
+        return _Call(self, np.float32(at), None, frozenset()).inside(None)
 
     def work_ends(self) -> Row:
         """Return when the last of the work would be done."""
@@ -85,7 +223,7 @@ class Homeward:
             np.maximum(out, self.finish[k], out=out)
         return out
 
-    def part(self, chosen: NDArray[np.intp]) -> Homeward:
+    def part(self, chosen: NDArray[np.intp]) -> RecallCourse:
         """Return the same on these scenarios only; of durations only those that may follow a call."""
         world, tail = self.world, np.array(self.tail, dtype=np.intp)
         stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
@@ -99,12 +237,17 @@ class Homeward:
         return replace(self, world=less, start=start, finish=finish)
 
     @cached_property
+    def place(self) -> dict[int, int]:
+        """Place in `work` of each of its nodes."""
+        return {i: k for k, i in enumerate(self.work)}
+
+    @cached_property
     def worked(self) -> Worked:
         """What the work takes from every account up to an instant."""
         return Worked(self.start, self.finish, [a.extra_per_s[list(self.work)] for a in self.world.accounts])
 
 
-def homeward(world: World, present: Sequence[int], course: Course) -> Homeward:
+def recall_course(world: World, present: Sequence[int], course: Course) -> RecallCourse:
     """Return what may be called home, of a finished course with starts."""
     work = tuple(i for i in present if not world.nodes[i].closeout)
     openers: dict[str, tuple[int, ...]] = {}
@@ -113,14 +256,26 @@ def homeward(world: World, present: Sequence[int], course: Course) -> Homeward:
             openers[item] = (*openers.get(item, ()), k)
     tail = tuple(i for i in present if world.nodes[i].closeout or world.nodes[i].closes)
     start, finish = [course.start[i] for i in work], [course.finish[i] for i in work]
-    return Homeward(world, work, start, finish, tail, openers)
+    return RecallCourse(world, work, start, finish, tail, openers)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrival:
+    """How a call at one instant ends, per scenario."""
+
+    inside: Row
+    """When everybody is inside, relative to now; infinite where a step on the way is shut out."""
+    elapsed: Mask
+    """Breaks an elapsed limit."""
+    consumables: Mask
+    """Breaks a reserve."""
 
 
 class _Call:
     """One call: who is free when, and which closers have to follow."""
 
     def __init__(
-        self, course: Homeward, at: np.float32, ignoring: str | None, opened: frozenset[str]
+        self, course: RecallCourse, at: np.float32, ignoring: str | None, opened: frozenset[str]
     ) -> None:
         self.course, self.world, self.at = course, course.world, at
         self.ignoring, self.opened = ignoring, opened
@@ -129,20 +284,21 @@ class _Call:
         self.ready: list[Row] = [
             np.full(n, max(at, np.float32(held)), dtype=np.float32) for held in self.world.ready
         ]
-        self.place = {i: k for k, i in enumerate(course.work)}
         self.finish: dict[int, Row] = {}
         """Per node of the tail when it ends; minus infinity where it does not follow."""
         self.took: dict[int, Row] = {}
         self.ways = self._ways_home()
+        for i in course.tail:
+            self._follow(i)
 
-    def begun(self, k: int) -> Mask:
+    def _begun(self, k: int) -> Mask:
         """Where a piece of the work has begun when called."""
         node = self.world.nodes[self.course.work[k]]
         if node.running and not node.just_begun:
             return np.ones(self.world.scenarios, dtype=np.bool_)
         return self.course.start[k] < self.at
 
-    def follow(self, i: int) -> None:
+    def _follow(self, i: int) -> None:
         """Let a closer or a step of closeout follow where it has to."""
         node, duration = self.world.nodes[i], self.world.durations[i]
         t = self._free(node)
@@ -154,7 +310,7 @@ class _Call:
             self._take(i, t + duration, duration, None)
             self._moved(i, np.ones(self.world.scenarios, dtype=np.bool_))
             return
-        k = self.place[i]
+        k = self.course.place[i]
         due = self._open(node) & (self.course.finish[k] > self.at)
         # What was begun and set aside, or is held, is not going on: it is taken up again like any other.
         going_on = due & (self.course.start[k] < self.at)
@@ -185,7 +341,7 @@ class _Call:
                 out[:] = True
             for k in self.course.openers.get(item, ()):
                 if self.world.nodes[self.course.work[k]].step != self.ignoring:
-                    out |= self.begun(k)
+                    out |= self._begun(k)
         return out
 
     def _take(self, i: int, end: Row, took: Row, due: Mask | None) -> None:
@@ -226,29 +382,22 @@ class _Call:
     def arrival(self) -> Arrival:
         """Return when everybody is inside, and what is broken."""
         world = self.world
-        inside = self.inside(None)
+        everybody = self.inside(None)
         elapsed = np.zeros(world.scenarios, dtype=np.bool_)
         for row in self.ready:
             elapsed |= row == NEVER
         consumables = elapsed.copy()
         for limit in world.limits:
             who = bound_crew(world, limit)
-            elapsed |= (inside if who is None else self.inside(who)) > limit.at + GRAIN_S
+            elapsed |= (everybody if who is None else self.inside(who)) > limit.at + GRAIN_S
         if world.accounts:
-            consumables |= self._short(inside)
-        return Arrival(inside, elapsed, consumables)
+            consumables |= self._short(everybody)
+        return Arrival(everybody, elapsed, consumables)
 
     def inside(self, crew: Collection[int] | None) -> Row:
         """Return when these crew members (None: everybody) are inside."""
-        t = np.zeros(self.world.scenarios, dtype=np.float32)
-        for c in self.world.counted:
-            if crew is None or c in crew:
-                np.maximum(t, self.ready[c], out=t)
-        if crew is None:
-            for i, row in self.finish.items():
-                if not self.world.nodes[i].crew:
-                    np.maximum(t, row, out=t)
-        return t
+        nobodys = [row for i, row in self.finish.items() if not self.world.nodes[i].crew]
+        return last_inside(self.world, self.ready, nobodys, crew)
 
     def _short(self, inside: Row) -> Mask:
         """Where some reserve is not there at ingress: what was worked until the call, and after it."""
@@ -267,149 +416,3 @@ class _Call:
             else:
                 out |= (slack < -grain_of(world, k)) & (inside > GRAIN_S)
         return out
-
-
-_STEPS = 24
-"""Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""
-_NOTICED_S = 15.0
-"""A step that opens something is named when it moves turn-back by more than this."""
-
-
-def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
-    """Return the turn-back along the course of the kept set; PET seconds, to the second.
-
-    None as latest: not even a call now keeps every limit, or `homebound`: closeout has begun or the
-    recall was given, and there is nothing left to turn back from.
-    """
-    world = judge.world
-    course = judge.course(kept)
-    full = homeward(world, world.present(kept), course)
-    # Who is inside already is not called: the fact stands.
-    arrival = full.inside(0.0) if world.counted else ingress(world, course)
-    inside_if_now = ranged(arrival, base=world.now, mean=True)
-    if homebound or any(node.closeout and node.running for node in world.nodes):
-        return TurnBack(None, inside_if_now, homebound=True)
-    finder = _Finder(judge, kept, full)
-    latest = finder.latest()
-    if latest is None:
-        return TurnBack(None, inside_if_now)
-    return _with_mover(finder, TurnBack(latest, inside_if_now))
-
-
-class _Finder:
-    """Counts what a call at an instant breaks: easy scenarios by one comparison, the others played.
-
-    Easy is a scenario that keeps every limit even with the longest way home there is: an earlier call
-    leaves a part of its work, and a later one only holds closeout back.
-    """
-
-    def __init__(self, judge: Judge, kept: Collection[int], full: Homeward) -> None:
-        self.world, self.full = judge.world, full
-        self.wanted = demand(self.world)
-        by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
-        easy = np.minimum(by_limits, by_reserves) >= full.work_ends()
-        homes = any(node.home is not None for node in self.world.nodes)
-        if homes:
-            least, most = judge.bounds
-            elapsed, consumables = most.masks(*most.whole(frozenset(kept)))
-            easy &= ~(elapsed | consumables)
-        self.by_limits, self.by_reserves = by_limits[easy], by_reserves[easy]
-        self.chosen = np.flatnonzero(~easy)
-        self.exact = full.part(self.chosen)
-        self.bounds: tuple[Homeward, Homeward] | None = None
-        if homes:
-            shortest, longest = (replace(full, world=bound.world) for bound in (least, most))
-            self.bounds = shortest.part(self.chosen), longest.part(self.chosen)
-
-    def holds(
-        self,
-        at: float,
-        hard: Homeward | None = None,
-        *,
-        ignoring: str | None = None,
-        opened: Collection[str] = (),
-    ) -> bool:
-        """Whether enough scenarios keep every limit when called at this instant, relative to now."""
-        easy = count(self.by_limits < at - GRAIN_S, self.by_reserves < at - GRAIN_S)
-        if not len(self.chosen):
-            return self.wanted.met(easy)
-        found = (hard or self.exact).called(at, ignoring=ignoring, opened=opened)
-        return self.wanted.met(easy.plus(count(found.elapsed, found.consumables)))
-
-    def latest(self, *, ignoring: str | None = None, opened: Collection[str] = ()) -> float | None:
-        """Return the greatest PET, in whole seconds, of a call that holds; None if not even now does."""
-
-        def does(pet: float, hard: Homeward | None = None) -> bool:
-            return self.holds(pet - now, hard, ignoring=ignoring, opened=opened)
-
-        now = self.world.now
-        if not does(now):
-            return None
-        low, high = floor(now), floor(now + min(limit.at for limit in self.world.limits)) + 1
-        if self.bounds is not None:
-            low, high = _crossing(does, low, high, *self.bounds)
-        return max(float(_last(does, low, high)), now)
-
-
-def _last(does: Callable[[float], bool], low: int, high: int) -> int:
-    """Return the last whole second that does, given that `low` does and that none follows a miss."""
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if does(middle) else (low, middle)
-    return low
-
-
-def _crossing(
-    does: Callable[..., bool], low: int, high: int, shortest: Homeward, longest: Homeward
-) -> tuple[int, int]:
-    """Return a short stretch that begins with an instant that does and ends with one that does not.
-
-    Where ways home differ, a later call can be safer again. With all of them the shortest, and with
-    all the longest, it never is: the last instant lies between what those two say, and is looked for
-    there from the end on.
-    """
-    end = _last(lambda pet: does(pet, shortest), low, high) + 1
-    start = _last(lambda pet: does(pet, longest), low, high) if does(low, longest) else low
-    step = max(1, ceil((end - start) / _STEPS))
-    for pet in range(end - step, start, -step):
-        if does(pet):
-            return pet, min(pet + step, end)
-    return start, min(start + step, end)
-
-
-def _held_back_until(world: World, present: list[int]) -> tuple[Row, Row]:
-    """Return until when closeout could be held back, all the work done: for limits, for reserves."""
-    closeout = [i for i in present if world.nodes[i].closeout]
-    by_limits, by_reserves = ends_of(world, deadlines(world, present))
-    if not closeout:
-        never = np.full(world.scenarios, -np.inf, dtype=np.float32)
-        return never, never
-    return (
-        latest_start(world, present, closeout, by_limits),
-        latest_start(world, present, closeout, by_reserves),
-    )
-
-
-def _with_mover(finder: _Finder, found: TurnBack) -> TurnBack:
-    """Name the next step that opens something and thereby moves turn-back."""
-    assert found.latest is not None
-    now = finder.world.now
-    for step, items in _openers(finder.full, found.latest - now + _NOTICED_S):
-        if not finder.holds(found.latest - now + _NOTICED_S, ignoring=step):
-            continue
-        without = finder.latest(ignoring=step)
-        begun = finder.latest(opened=items)
-        return replace(found, mover=step, moved_from=without, moved_to=begun)
-    return found
-
-
-def _openers(full: Homeward, before: float) -> list[tuple[str, tuple[str, ...]]]:
-    """Return steps that will open something that must be closed again, by projected start."""
-    nodes = full.world.nodes
-    closed = {item for i in full.tail for item in nodes[i].closes}
-    out = []
-    for k, i in enumerate(full.work):
-        items = tuple(item for item in nodes[i].opens if item in closed)
-        if items and not nodes[i].running and float(full.start[k].min()) < before:
-            out.append((one(full.start[k], 0.5), nodes[i].step, items))
-    return [(step, items) for _, step, items in sorted(out)]
