@@ -8,6 +8,7 @@ goes to the hold, the waiting or the work that goes on meanwhile).
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -23,26 +24,8 @@ from tracker.journal.kinds import BY_NAME, GO, HOLDS, KEPT, PACE, WINDOWS
 from tracker.journal.progress import Progress, Recorded
 
 CORRECTIONS = "corrections"
-
 CLOSING = "closing"
 TIME = "time passing"
-
-
-@dataclass(frozen=True, slots=True)
-class _State:
-    """The excursion as it stood at one point of the replay, and what brought it there."""
-
-    progress: Progress
-    now: float
-    cause: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Median:
-    """Median ingress as PET, with the windows and as if they were always open."""
-
-    all: float
-    open: float
 
 
 def moved(
@@ -65,33 +48,36 @@ def moved(
     end = estimate(later, now=now, scenarios=scenarios, prior=prior, ranges="shown")
     if start.inside.p50 is None or end.inside.p50 is None:
         return ()
-    parts = _Parts({})
+    parts: defaultdict[str, float] = defaultdict(float)
     player = _Player(start.advice.kept, scenarios, prior)
     before = player.median(_State(earlier, then, ""))
     for state in _replayed(earlier, later, min(then, start.at), end.at):
         after = player.median(state)
-        parts.add(state.cause, after.open - before.open)
-        parts.add(WINDOWS, (after.all - after.open) - (before.all - before.open))
+        parts[state.cause] += after.open - before.open
+        parts[WINDOWS] += (after.all - after.open) - (before.all - before.open)
         before = after
-    parts.add(CLOSING if later.closed is not None else KEPT, end.inside.p50 - before.all)
-    return parts.settled(end.inside.p50 - start.inside.p50)
+    parts[CLOSING if later.closed is not None else KEPT] += end.inside.p50 - before.all
+    # What rounding leaves goes to the greatest of them.
+    greatest = max(parts, key=lambda cause: abs(parts[cause]))
+    parts[greatest] += end.inside.p50 - start.inside.p50 - sum(parts.values())
+    return tuple((cause, seconds) for cause, seconds in parts.items() if abs(seconds) > 1e-6)
 
 
 @dataclass(frozen=True, slots=True)
-class _Parts:
-    """Seconds per cause, in the order in which each first moved anything."""
+class _State:
+    """The excursion as it stood at one point of the replay, and what brought it there."""
 
-    seconds: dict[str, float]
+    progress: Progress
+    now: float
+    cause: str
 
-    def add(self, cause: str, seconds: float) -> None:
-        """Add to a cause."""
-        self.seconds[cause] = self.seconds.get(cause, 0.0) + seconds
 
-    def settled(self, whole: float) -> tuple[tuple[str, float], ...]:
-        """Return the causes that moved anything; what rounding leaves goes to the greatest of them."""
-        greatest = max(self.seconds, key=lambda cause: abs(self.seconds[cause]))
-        self.seconds[greatest] += whole - sum(self.seconds.values())
-        return tuple((cause, s) for cause, s in self.seconds.items() if abs(s) > 1e-6)
+@dataclass(frozen=True, slots=True)
+class _Median:
+    """Median ingress as PET, with the windows and as if they were always open."""
+
+    all: float
+    open: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,10 +146,10 @@ def _applied(later: Progress, before: Progress, at: float, events: Sequence[Reco
 def _cause(later: Progress, event: Recorded) -> str:
     cause = BY_NAME[event.kind].cause
     assert cause is not None
-    return pace_of(later.steps[event.body["step"]].step.work) if cause == PACE else cause
+    return _pace_of(later.steps[event.body["step"]].step.work) if cause == PACE else cause
 
 
-def pace_of(work: str) -> str:
+def _pace_of(work: str) -> str:
     """Return the name of the cause for a kind of work."""
     return f"pace of {work}"
 
@@ -176,7 +162,7 @@ def _passing(progress: Progress, now: float) -> str:
     running = [state for state in current if state.running_since is not None and state.running_since <= now]
     if running:
         longest = max(running, key=lambda state: state.elapsed_s(now) / max(state.step.time.likely, 1))
-        return pace_of(longest.step.work)
+        return _pace_of(longest.step.work)
     if any(not state.gone for state in current):
         return GO
     return WINDOWS if any(state.step.windows for state in current) else TIME

@@ -1,7 +1,4 @@
-"""The chance of each task to be done by an instant, say the one at which the crew must turn back.
-
-A plan's chances before it begins: for must work alone, and for everything.
-"""
+"""Chances asked for by name: of a plan before it begins, of each task to be done by an instant."""
 
 from __future__ import annotations
 
@@ -13,7 +10,7 @@ import numpy as np
 
 from tracker.forecast.limits import demand
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
-from tracker.forecast.quantiles import one
+from tracker.forecast.quantiles import finite, one
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.world import advance, begin
@@ -53,29 +50,21 @@ def at_zero(plan: Plan, prior: PacePrior = DEFAULT_PRIOR, *, scenarios: int = 10
     progress = Fold.start(plan, uuid=seed).progress()
     world = build_world(progress, now=0.0, scenarios=scenarios, prior=prior)
     judge, wanted = Judge(world), demand(world)
-    outcomes = [judge.outcome(kept) for kept in ((), range(len(world.optional)))]
-    must, everything = (
-        Chance(
-            outcome.share_safe,
-            _finite(one(outcome.inside, 0.5)),
-            _finite(one(outcome.inside, 0.9)),
-            wanted.met(outcome.failing),
-        )
-        for outcome in outcomes
-    )
-    return AtZero(must, everything, in_words(prior))
+
+    def chance(kept: Collection[int]) -> Chance:
+        outcome = judge.outcome(kept)
+        p50, p90 = (finite(one(outcome.inside, share)) for share in (0.5, 0.9))
+        return Chance(outcome.share_safe, p50, p90, wanted.met(outcome.failing))
+
+    return AtZero(chance(()), chance(range(len(world.optional))), _in_words(prior))
 
 
-def in_words(prior: PacePrior) -> str:
+def _in_words(prior: PacePrior) -> str:
     """Return which belief about pace a prior is."""
     figures = f"pace {prior.median:g}, spread {prior.spread:g}"
     if prior.name is None:
         return f"the built-in belief about a crew of whom nothing is known ({figures})"
     return f"the pace file {prior.name} ({figures})"
-
-
-def _finite(value: float) -> float | None:
-    return value if abs(value) < float("inf") else None
 
 
 def done_by(

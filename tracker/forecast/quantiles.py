@@ -7,7 +7,6 @@ time of a general quantile and never more, whatever vector units the machine has
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 
@@ -26,18 +25,13 @@ def rank(share: float, n: int) -> int:
 def three(row: Row) -> tuple[float, float, float]:
     """Return the values at 10, 50 and 90 %; `row` (N,) is left as it was."""
     scratch = row.copy()
-    low, mid, high = _ranks(len(scratch))
+    low, mid, high = (rank(share, len(scratch)) for share in (0.1, 0.5, 0.9))
     scratch.partition(mid)
     if low < mid:
         scratch[:mid].partition(low)
     if high > mid:
         scratch[mid + 1 :].partition(high - mid - 1)
     return scratch.item(low), scratch.item(mid), scratch.item(high)
-
-
-@lru_cache(maxsize=16)
-def _ranks(n: int) -> tuple[int, int, int]:
-    return rank(0.1, n), rank(0.5, n), rank(0.9, n)
 
 
 def one(row: Row, share: float) -> float:
@@ -56,6 +50,11 @@ def ranged(row: Row, *, base: float = 0.0, mean: bool = False) -> Range:
     low, mid, high = three(row)
     middle = finite(float(np.mean(row, dtype=np.float64)) + base) if mean else None
     return Range(finite(low + base), finite(mid + base), finite(high + base), middle)
+
+
+def fact(value: float | None) -> Range:
+    """Return a figure that is known: a range without width."""
+    return Range(value, value, value, value)
 
 
 class Instants:
@@ -82,8 +81,3 @@ class Instants:
             known = row, Range(None, finite(one(row, 0.5) + self._base), None)
             self._known[id(row)] = known
         return Range(None, known[1].p50, None)
-
-
-def fact(value: float | None) -> Range:
-    """Return a figure that is known: a range without width."""
-    return Range(value, value, value, value)

@@ -1,6 +1,7 @@
 """The estimate in words and columns: plain lines for a terminal, a log or a screen reader.
 
-The handover on one screen, and the page for paper when everything else fails.
+One set of parts serves the report, the handover on one screen, and the page for paper when everything else
+fails; they differ in which parts they take and in how much room there is.
 """
 
 from __future__ import annotations
@@ -17,23 +18,119 @@ from tracker.journal.progress import Progress
 
 AHEAD = 12
 """How many steps ahead the report lists."""
+SCREEN = (24, 80)
+"""Lines and columns of the smallest screen."""
+PAGE = (62, 96)
+"""Lines and columns of a printed page."""
 
 
-def percent(share: float) -> str:
-    """Return a share as a percentage that says 100 or 0 only when it is exactly that."""
-    return _percent(share, 1, ends=("over ", "under "))
+def report(progress: Progress, estimate: Estimate) -> list[str]:
+    """Return the whole estimate as plain lines."""
+    parts = [
+        ("", [*_title(progress, estimate), *_headline(progress, estimate)]),
+        ("wants you", _alert_lines(estimate)),
+        ("too much", [f"  {plain(line, most=200)}" for line in estimate.when_short]),
+        ("crew", _crew_lines(progress, estimate)),
+        ("limits", _limit_lines(estimate.limits)),
+        ("consumables", _consumable_lines(estimate.consumables)),
+        ("optional", _optional_lines(estimate)),
+        ("watch", _watch_lines(progress, estimate)),
+        ("ahead", _step_lines(progress, _remaining(estimate)[:AHEAD])),
+    ]
+    return [*_sections(parts), plain(estimate.advisory)]
 
 
-def spread(figure: Range) -> str:
-    """Return a projected instant with its range; a fact without one; a dash where there is none."""
-    if figure.p50 is None:
-        return "-"
-    if figure.p10 is None or figure.p90 is None or figure.p10 == figure.p90:
-        return format_pet(figure.p50)
-    return f"{format_pet(figure.p50)} ({format_pet(figure.p10)} to {format_pet(figure.p90)})"
+def brief(progress: Progress, estimate: Estimate) -> list[str]:
+    """Return the handover to the next operator: at most 24 lines of 80 columns.
+
+    What matters most comes first; what does not fit is counted.
+    """
+    lines = [*_title(progress, estimate), *_headline(progress, estimate)]
+    parts = [
+        ("wants you", _alert_lines(estimate)),
+        ("crew", _crew_lines(progress, estimate)),
+        ("optional", [line for line in _optional_lines(estimate) if not line.startswith("    ")]),
+        ("watch", _watch_lines(progress, estimate)),
+        ("low", _low(estimate)),
+        ("lately", _lately(progress)),
+    ]
+    foot = wrap(estimate.advisory, SCREEN[1])
+    room = SCREEN[0] - len(lines) - len(foot)
+    present = [(head, found) for head, found in parts if found]
+    for k, (head, found) in enumerate(present):
+        if room < 2:
+            break
+        # Every part that follows keeps room for two lines.
+        share = max(1, room - 2 * (len(present) - k - 1))
+        kept = [f"{head}:", *_fitting(found, share - 1)][:share]
+        lines += kept
+        room -= len(kept)
+    return [plain(line, most=SCREEN[1]) for line in [*lines[: SCREEN[0] - len(foot)], *foot]]
 
 
-def title(progress: Progress, estimate: Estimate) -> list[str]:
+def _fitting(lines: Sequence[str], most: int) -> list[str]:
+    """Return the first lines, and how many more there are where that leaves room for one of them."""
+    if len(lines) <= most or most < 2:
+        return list(lines[:most])
+    return [*lines[: max(0, most - 1)], f"  and {len(lines) - max(0, most - 1)} more"]
+
+
+def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) -> list[str]:
+    """Return the page for paper: what remains with projected times, last calls, turn-back, open items.
+
+    `number` and `digest` name the last event it knows of.
+    """
+    parts = [
+        ("", [*_title(progress, estimate), f"event {number}  {digest}", *_headline(progress, estimate)]),
+        ("crew", _crew_lines(progress, estimate)),
+        ("optional: advice, last call", _optional_lines(estimate)),
+        ("watch", _watch_lines(progress, estimate)),
+    ]
+    lines = _sections(parts)
+    room = PAGE[0] - len(lines) - 3
+    steps = _steps(progress, estimate, room)
+    tail = _sections([("still to do, by projected start", steps)]) if steps else ["nothing is left to do", ""]
+    return [plain(line, most=PAGE[1]) for line in [*lines, *tail, estimate.advisory]]
+
+
+def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
+    """Return the remaining steps: one a line, or side by side and shorter where they do not fit."""
+    left = _remaining(estimate)
+    if len(left) <= room:
+        return _step_lines(progress, left)
+    cells = [plain(f"{_span(s)} {' '.join(s.crew)} {s.step}", most=46) for s in left]
+    half = -(-len(cells) // 2)
+    second = [*cells[half:], *[""] * (2 * half - len(cells))]
+    return columns(zip(cells[:half], second, strict=True))
+
+
+def _span(figure: StepFigure) -> str:
+    """Return projected start and finish; a step that the advice leaves out has none."""
+    if figure.start.p50 is None:
+        return "left out "
+    return f"{format_pet(figure.start.p50)}-{format_pet(figure.finish.p50)}"
+
+
+def _sections(parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
+    """Return the parts that have lines, each under its heading."""
+    out: list[str] = []
+    for head, lines in parts:
+        if lines:
+            out += [*([head] if head else []), *lines, ""]
+    return out
+
+
+def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
+    """Return what moved the projected ingress since an instant, cause by cause, and in all."""
+    total = sum(seconds for _, seconds in moved)
+    rows = [(f"{seconds:+.0f} s", cause) for cause, seconds in moved]
+    head = f"moved by {total:+.0f} s since {format_pet(since)}" + (
+        ":" if rows else ", by nothing in particular"
+    )
+    return [head, *columns(rows)]
+
+
+def _title(progress: Progress, estimate: Estimate) -> list[str]:
     """Return what excursion this is, and the instant: PET, UTC, last event."""
     first = plain(estimate.excursion, most=78)
     pet = f"PET {format_pet(estimate.at, with_seconds=True)}"
@@ -43,10 +140,15 @@ def title(progress: Progress, estimate: Estimate) -> list[str]:
     return [first, f"{pet}  {utc}  event {progress.number}, last at {format_pet(progress.at)}"]
 
 
-def headline(progress: Progress, estimate: Estimate) -> list[str]:
+def _headline(progress: Progress, estimate: Estimate) -> list[str]:
     """Return when everybody is inside, how sure that is, what binds, and the turn-back."""
     if progress.closed is not None:
-        return _closed(estimate)
+        broken = [limit.id for limit in estimate.limits if limit.chance]
+        kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
+        return [
+            f"closed; everyone was inside at {format_pet(estimate.inside.p50, with_seconds=True)}, "
+            f"limit {format_pet(estimate.limit)}, {_left(estimate.margin.p50)}; {kept}"
+        ]
     lines = [f"RECALL: {estimate.called}"] if estimate.called else []
     if estimate.inside.p50 is None:
         lines.append("inside: in most scenarios a step finds no later opening of its window")
@@ -67,15 +169,6 @@ def headline(progress: Progress, estimate: Estimate) -> list[str]:
 def _nine(what: str) -> str:
     """Return what nine scenarios of ten keep, in brackets."""
     return f" ({what} in nine of ten)"
-
-
-def _closed(estimate: Estimate) -> list[str]:
-    broken = [limit.id for limit in estimate.limits if limit.chance]
-    kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
-    return [
-        f"closed; everyone was inside at {format_pet(estimate.inside.p50, with_seconds=True)}, "
-        f"limit {format_pet(estimate.limit)}, {_left(estimate.margin.p50)}; {kept}"
-    ]
 
 
 def _left(margin_s: float | None) -> str:
@@ -117,7 +210,7 @@ def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
     return lines
 
 
-def crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
+def _crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
     """Return what each crew member does now, and what comes next."""
     figures = {figure.step: figure for figure in estimate.steps}
     rows = []
@@ -143,20 +236,19 @@ def _doing(progress: Progress, figure: StepFigure, at: float) -> str:
     return f"{words} for {figure.waits_for}" if figure.waits_for else words
 
 
-def limit_lines(limits: Iterable[LimitFigure]) -> list[str]:
+def _limit_lines(limits: Iterable[LimitFigure]) -> list[str]:
     """Return every limit with its margin and the chance of breaking it."""
-    rows = [
+    return columns(
         (
             limit.id,
-            _left(limit.margin.p50) if limit.margin.p50 is not None else "",
+            "" if limit.margin.p50 is None else _left(limit.margin.p50),
             f"broken in {percent(limit.chance)}",
         )
         for limit in limits
-    ]
-    return columns(rows)
+    )
 
 
-def consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
+def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
     """Return every account: now, at ingress, reserve, when it is reached; and what readings contradict."""
     rows, flags = [], []
     for figure in figures:
@@ -179,7 +271,7 @@ def consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
     return [*columns(rows), *flags]
 
 
-def optional_lines(estimate: Estimate) -> list[str]:
+def _optional_lines(estimate: Estimate) -> list[str]:
     """Return the advice about every optional task."""
     rows = []
     for figure in estimate.optional:
@@ -197,7 +289,7 @@ def optional_lines(estimate: Estimate) -> list[str]:
     return [*columns(rows), *reasons]
 
 
-def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
+def _watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
     """Return hardware clocks, open items and what is held."""
     lines = []
     for clock in estimate.clocks:
@@ -212,7 +304,7 @@ def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
     return lines
 
 
-def step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
+def _step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
     """Return steps with planned and projected start and finish."""
     rows = [("", "", "", "", "plan", "start", "done")]
     for figure in figures:
@@ -231,91 +323,15 @@ def step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
     return columns(rows)
 
 
-def remaining(estimate: Estimate) -> list[StepFigure]:
+def _remaining(estimate: Estimate) -> list[StepFigure]:
     """Return the steps that are still to be done, by projected start; those left out come last."""
     open_ = [s for s in estimate.steps if s.status in ("open", "waiting", "current", "held")]
     return sorted(open_, key=lambda s: (s.start.p50 is None, s.start.p50 or 0.0))
 
 
-def alert_lines(estimate: Estimate) -> list[str]:
+def _alert_lines(estimate: Estimate) -> list[str]:
     """Return what wants a person."""
     return [f"  ! {plain(alert.text, most=200)}" for alert in estimate.alerts if not alert.acknowledged]
-
-
-def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
-    """Return what moved the projected ingress since an instant, cause by cause, and in all."""
-    total = sum(seconds for _, seconds in moved)
-    rows = [(f"{seconds:+.0f} s", cause) for cause, seconds in moved]
-    head = f"moved by {total:+.0f} s since {format_pet(since)}" + (
-        ":" if rows else ", by nothing in particular"
-    )
-    return [head, *columns(rows)]
-
-
-def report(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return the whole estimate as plain lines."""
-    parts = [
-        ("", [*title(progress, estimate), *headline(progress, estimate)]),
-        ("wants you", alert_lines(estimate)),
-        ("too much", [f"  {plain(line, most=200)}" for line in estimate.when_short]),
-        ("crew", crew_lines(progress, estimate)),
-        ("limits", limit_lines(estimate.limits)),
-        ("consumables", consumable_lines(estimate.consumables)),
-        ("optional", optional_lines(estimate)),
-        ("watch", watch_lines(progress, estimate)),
-        ("ahead", step_lines(progress, remaining(estimate)[:AHEAD])),
-    ]
-    return [*sections(parts), plain(estimate.advisory)]
-
-
-def sections(parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
-    """Return the parts that have lines, each under its heading."""
-    out: list[str] = []
-    for head, lines in parts:
-        if lines:
-            out += [*([head] if head else []), *lines, ""]
-    return out
-
-
-SCREEN = (24, 80)
-"""Lines and columns of the smallest screen."""
-PAGE = (62, 96)
-"""Lines and columns of a printed page."""
-
-
-def brief(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return the handover to the next operator: at most 24 lines of 80 columns.
-
-    What matters most comes first; what does not fit is counted.
-    """
-    lines = [*title(progress, estimate), *headline(progress, estimate)]
-    parts = [
-        ("wants you", alert_lines(estimate)),
-        ("crew", crew_lines(progress, estimate)),
-        ("optional", [line for line in optional_lines(estimate) if not line.startswith("    ")]),
-        ("watch", watch_lines(progress, estimate)),
-        ("low", _low(estimate)),
-        ("lately", _lately(progress)),
-    ]
-    foot = wrap(estimate.advisory, SCREEN[1])
-    room = SCREEN[0] - len(lines) - len(foot)
-    present = [(head, found) for head, found in parts if found]
-    for k, (head, found) in enumerate(present):
-        if room < 2:
-            break
-        # Every part that follows keeps room for two lines.
-        share = max(1, room - 2 * (len(present) - k - 1))
-        kept = [f"{head}:", *_fitting(found, share - 1)][:share]
-        lines += kept
-        room -= len(kept)
-    return [plain(line, most=SCREEN[1]) for line in [*lines[: SCREEN[0] - len(foot)], *foot]]
-
-
-def _fitting(lines: Sequence[str], most: int) -> list[str]:
-    """Return the first lines, and how many more there are where that leaves room for one of them."""
-    if len(lines) <= most or most < 2:
-        return list(lines[:most])
-    return [*lines[: max(0, most - 1)], f"  and {len(lines) - max(0, most - 1)} more"]
 
 
 def _low(estimate: Estimate) -> list[str]:
@@ -348,37 +364,15 @@ def _lately(progress: Progress) -> list[str]:
     return told
 
 
-def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) -> list[str]:
-    """Return the page for paper: what remains with projected times, last calls, turn-back, open items.
-
-    `number` and `digest` name the last event it knows of.
-    """
-    parts = [
-        ("", [*title(progress, estimate), f"event {number}  {digest}", *headline(progress, estimate)]),
-        ("crew", crew_lines(progress, estimate)),
-        ("optional: advice, last call", optional_lines(estimate)),
-        ("watch", watch_lines(progress, estimate)),
-    ]
-    lines = sections(parts)
-    room = PAGE[0] - len(lines) - 3
-    steps = _steps(progress, estimate, room)
-    tail = sections([("still to do, by projected start", steps)]) if steps else ["nothing is left to do", ""]
-    return [plain(line, most=PAGE[1]) for line in [*lines, *tail, estimate.advisory]]
+def percent(share: float) -> str:
+    """Return a share as a percentage that says 100 or 0 only when it is exactly that."""
+    return _percent(share, 1, ends=("over ", "under "))
 
 
-def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
-    """Return the remaining steps: one a line, or side by side and shorter where they do not fit."""
-    left = remaining(estimate)
-    if len(left) <= room:
-        return step_lines(progress, left)
-    cells = [plain(f"{_span(s)} {' '.join(s.crew)} {s.step}", most=46) for s in left]
-    half = -(-len(cells) // 2)
-    second = [*cells[half:], *[""] * (2 * half - len(cells))]
-    return columns(zip(cells[:half], second, strict=True))
-
-
-def _span(figure: StepFigure) -> str:
-    """Return projected start and finish; a step that the advice leaves out has none."""
-    if figure.start.p50 is None:
-        return "left out "
-    return f"{format_pet(figure.start.p50)}-{format_pet(figure.finish.p50)}"
+def spread(figure: Range) -> str:
+    """Return a projected instant with its range; a fact without one; a dash where there is none."""
+    if figure.p50 is None:
+        return "-"
+    if figure.p10 is None or figure.p90 is None or figure.p10 == figure.p90:
+        return format_pet(figure.p50)
+    return f"{format_pet(figure.p50)} ({format_pet(figure.p10)} to {format_pet(figure.p90)})"
