@@ -91,7 +91,7 @@ def _advised(progress: Progress, now: float, out: Changes) -> tuple[frozenset[st
     if not world.optional:
         return None
     judge = Judge(world)
-    plain = kept_set(world, judge=judge)
+    plain = kept_set(judge)
     ruled = steady(progress, judge, prior=None).kept
     out.best += sum(world.optional[m].value for m in plain.tasks)
     out.value += sum(world.optional[m].value for m in ruled.tasks)

@@ -130,7 +130,7 @@ def test_the_latest_call_is_the_last_second_that_holds(kind: Kind) -> None:
     found = 0
     for seed in range(12):
         made = chance(seed, kind)
-        kept = kept_set(made).tasks
+        kept = kept_set(Judge(made)).tasks
         latest = turn_back(Judge(made), kept).latest
         if latest is None:
             assert not call_holds(made, kept, 0.0), seed

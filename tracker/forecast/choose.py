@@ -1,32 +1,25 @@
-"""The search for the most valuable set of optional tasks that holds, depth first and exact.
+"""What to keep: the most valuable set of optional tasks that holds, exact for the sample of scenarios.
 
-The tasks are decided in the order of their first steps, the courses of shared prefixes played once,
-pruned because more work is never safer: first on the hardest of the scenarios that can differ, each
-improvement confirmed on all of them. What breaks that rule (hardware clocks, ways home, uses below
-waiting) is judged at the leaves and never prunes.
-
-By when each crew member must be free, scenario by scenario, so that enough more can still be kept.
-
-A bound for the search of what to keep. Every scenario may choose for itself which of the tasks ahead it
-takes, if only they are worth what is still missing, and between crew members as it likes best: no set can
-do better in any scenario. Since starts are made of the latest of instants, of sums and of windows alone,
-"safe" then means that nobody is free later than an instant, which one pass backward finds.
-
-Which optional tasks to keep: the most valuable set that holds, exact for the sample of scenarios.
-
-Sets are looked for on the scenarios that can differ, the hardest of them first: a set that fails on more
-of those than may fail at all fails.
+The tasks are decided in the order of their first steps, depth first, and a set is given up with all that
+would join it once it fails too often, since more work is never safer. It is looked at on the hardest of
+the scenarios that can differ: a set that fails there more often than may fail at all fails. Sets that
+differ in the task that joined last are played together, one a row. Each improvement is looked at in all
+scenarios that can differ, and then judged; what breaks the rule (hardware clocks, ways home, uses below
+waiting) is judged there alone and never prunes.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from bisect import bisect_left
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain, pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.last_call import before_gaps
 from tracker.forecast.limits import (
     GRAIN_S,
     Demand,
@@ -41,197 +34,29 @@ from tracker.forecast.limits import (
     with_needs,
     worths,
 )
-from tracker.forecast.task_sets import Block, Judge, Run, Stage, inside, plain_world
+from tracker.forecast.task_sets import Bounds, Judge
 from tracker.forecast.usage import Mask
-from tracker.forecast.world import Row, World
+from tracker.forecast.world import (
+    RegularGaps,
+    Row,
+    World,
+    inside,
+    last_inside,
+    regular_gaps,
+    wait_for_opening,
+)
 
-WORTHS = 64
-"""So many amounts of missing value are told apart before each task; others count as the next lower."""
-
-
-class Reach:
-    """The bound for one amount of value that is to be reached in all."""
-
-    def __init__(
-        self, stage: Stage, order: Sequence[int], firsts: Sequence[int], values: Sequence[int], target: int
-    ) -> None:
-        """Make the bound ready; nothing is worked out before it is asked for.
-
-        `order`: tasks by their first nodes; `firsts`: those nodes, and past the last one. `values`: per
-        task of the order.
-        """
-        self.stage, self.order, self.firsts, self.values = stage, order, firsts, values
-        world = stage.world
-        self._amounts = _amounts(values)
-        self._takes = [_own_takes(stage, m) for m in order]
-        # What float32 sums may round away on the longest path, so that the bound stays one.
-        last = max((abs(limit.at) for limit in world.limits), default=0.0)
-        self._grain = np.float32(len(world.nodes) * last * 2.0**-23 + stage.grain)
-        self._clocked = [at for at, k in enumerate(stage.accounts) if clocked(world, k)]
-        self._nothing = np.zeros(world.scenarios, dtype=np.float32)
-        self._least: dict[tuple[int, int], list[Row]] = {}
-        self._by: dict[tuple[int, int], list[Row] | None] = {}
-        self._ends = self._until(target)
-
-    def misses(self, j: int, missing: int, run: Run, inside: Row | None, left: Sequence[Row]) -> Mask | None:
-        """Return the scenarios that surely fail when a run stands before task j with so much missing.
-
-        `inside`: when everybody is inside without any task from there on, or earlier than that. `left`: per
-        account what is left then. None: so much is not to be had any more.
-        """
-        by = self._free_by(j, missing)
-        if by is None:
-            return None
-        out = np.zeros(self.stage.world.scenarios, dtype=np.bool_)
-        for ready, latest in zip(run.ready, by, strict=True):
-            if latest is not self._never:
-                np.logical_or(out, ready > latest, out=out)
-        if inside is not None and self.stage.world.confidence_joint:
-            early = inside - self._grain
-            taken = self._least_taken(j, missing)
-            for k in self._clocked:
-                np.logical_or(out, early > left[k] - taken[k], out=out)
-        return out
-
-    def _until(self, target: int) -> list[Row]:
-        """Return per crew member, and for steps that nobody owns, until when they may be at it."""
-        stage, world = self.stage, self.stage.world
-        everybody = np.full(world.scenarios, _LONG_S, dtype=np.float32)
-        for limit in world.limits:
-            if bound_crew(world, limit) is None:
-                np.minimum(everybody, np.float32(limit.at), out=everybody)
-        if world.confidence_joint:
-            for k, left, least in zip(
-                stage.accounts, stage.always, self._least_taken(0, target), strict=True
-            ):
-                if clocked(world, k):
-                    np.minimum(everybody, left - least, out=everybody)
-        everybody += self._grain
-        self._never = np.full(world.scenarios, _LONG_S, dtype=np.float32)
-        nobodys = any(not node.crew for node in world.nodes)
-        ends = [everybody if c in world.counted else self._never for c in range(len(world.crew))]
-        for limit in world.limits:
-            if bound_crew(world, limit) is not None:
-                for c in set(limit.crew) & set(world.counted):
-                    ends[c] = np.minimum(ends[c], np.float32(limit.at) + self._grain)
-        return [*ends, everybody if nobodys else self._never]
-
-    def _amount(self, j: int, missing: int) -> int | None:
-        """Return the amount that stands for what is missing before task j; None if there is less to get."""
-        amounts = self._amounts[j]
-        if missing > amounts[-1]:
-            return None
-        return amounts[bisect_right(amounts, max(missing, 0)) - 1]
-
-    def _least_taken(self, j: int, missing: int) -> list[Row]:
-        """Return the least that tasks from j on take of each account, as far as they make up for it."""
-        amount = self._amount(j, missing)
-        if not amount:
-            # Beyond reach as well: there the bound is asked for nothing else.
-            return [self._nothing] * len(self.stage.accounts)
-        if (j, amount) not in self._least:
-            taking = self._least_taken(j + 1, amount - self.values[j])
-            found = [row + own for row, own in zip(taking, self._takes[j], strict=True)]
-            if self._amount(j + 1, amount) is not None:
-                leaving = self._least_taken(j + 1, amount)
-                found = [np.minimum(a, b) for a, b in zip(found, leaving, strict=True)]
-            self._least[j, amount] = found
-        return self._least[j, amount]
-
-    def _free_by(self, j: int, missing: int) -> list[Row] | None:
-        """Return per crew member by when they must be free before task j."""
-        amount = self._amount(j, missing)
-        if amount is None:
-            return None
-        if j == len(self.order):
-            return self._ends
-        if (j, amount) not in self._by:
-            taking = self._free_by(j + 1, amount - self.values[j])
-            leaving = self._free_by(j + 1, amount)
-            ways = []
-            if leaving is not None:
-                ways.append(self._back(j, leaving, taken=False))
-            if taking is not None and amount:
-                ways.append(self._back(j, taking, taken=True))
-            self._by[j, amount] = _later(ways)
-        return self._by[j, amount]
-
-    def _back(self, j: int, by: list[Row], *, taken: bool) -> list[Row]:
-        """Go back over the nodes from the first of task j to the first of the next one."""
-        by, needed = list(by), dict[int, Row]()
-        program = self.stage.program
-        for block in reversed(program.between(self.firsts[j], self.firsts[j + 1])):
-            if not block.groups or (taken and self.order[j] in block.groups):
-                self._back_over(block, by, needed)
-        return by
-
-    def _back_over(self, block: Block, by: list[Row], needed: dict[int, Row]) -> None:
-        t = by[block.crew[0]] if block.crew else by[-1]
-        for c in block.crew[1:]:
-            if by[c] is not t:
-                t = np.minimum(t, by[c])
-        if block.at in needed:
-            t = np.minimum(t, needed[block.at])
-        t = t - block.seconds
-        waits = not block.node.running
-        if waits and block.node.gaps:
-            _before_gaps(t, block, self._grain)
-        for c in block.crew:
-            by[c] = t
-        for need in block.node.needs if waits else ():
-            needed[need] = np.minimum(needed[need], t) if need in needed else t
-
-
-def _amounts(values: Sequence[int]) -> list[list[int]]:
-    """Return, per place in the order and after the last, ascending amounts of value to be had from there.
-
-    From nothing to everything; where there are too many, some are left out.
-    """
-    out = [[0]]
-    for value in reversed(values):
-        sums = sorted({*out[-1], *(amount + value for amount in out[-1])})
-        places = np.linspace(0, len(sums) - 1, min(WORTHS, len(sums))).astype(int)
-        out.append([sums[k] for k in places])
-    return out[::-1]
-
-
-def _own_takes(stage: Stage, m: int) -> tuple[Row | np.float32, ...]:
-    """Return what the nodes that only this task keeps take of each account."""
-    nothing = (np.float32(0),) * len(stage.accounts)
-    return next((rows for groups, rows in stage.takes if groups == {m}), nothing)
-
-
-def _later(ways: list[list[Row]]) -> list[Row]:
-    if len(ways) == 1:
-        return ways[0]
-    return [a if a is b else np.maximum(a, b) for a, b in zip(*ways, strict=True)]
-
-
-def _before_gaps(t: Row, block: Block, grain: np.float32) -> None:
-    """Move every latest start that falls into a gap back to its beginning, in place.
-
-    One that is hardly before the opening stays: it may be there only by rounding.
-    """
-    regular = block.regular
-    if regular is not None:
-        until = (t - (np.float32(regular.opening) - 2 * grain)) / np.float32(regular.period)
-        np.floor(until, out=until)
-        until *= np.float32(regular.period)
-        until += np.float32(regular.close + regular.period) + grain
-        np.minimum(until, np.float32(regular.last) + grain, out=until)
-        np.minimum(t, until, out=t)
-        if regular.first_open > 0:
-            t[t < np.float32(regular.first_open) - grain] = -_LONG_S
-        return
-    for close, opening in block.node.gaps:
-        if opening == np.inf:
-            np.minimum(t, np.float32(close), out=t)
-        else:
-            t[(t > np.float32(close)) & (t < np.float32(opening) - grain)] = np.float32(close)
-
-
+NODE_BUDGET = 20_000
+"""Sets tried before the search stops and says that its best is not proven."""
+FEW = 768
+"""Scenarios that are looked at first at least: fewer take hardly less time."""
 SHORT = 128
-"""Sets tried before a search counts as long, and the bound of `tracker.forecast.reach` pays."""
+"""Sets tried before a search counts as long, and a bound on so many more tasks pays."""
+_LONG_S = np.float32(1e9)
+"""Longer than any excursion, and finite."""
+
+Rows = NDArray[np.float32]
+Gaps = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,177 +70,334 @@ class Kept:
     proven: bool = True
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Part:
-    """A bound on some of the scenarios, and what surely fails among the others."""
+def kept_set(
+    judge: Judge,
+    *,
+    wanted: Demand | None = None,
+    among: Collection[int] | None = None,
+    budget: int = NODE_BUDGET,
+) -> Kept:
+    """Return the best set that holds, of these tasks (default: all optional ones).
 
-    stage: Stage | None
-    """None where there are no such scenarios."""
+    Best is the greatest total value of `should` tasks, then of get-aheads, then the fewest unsafe
+    scenarios, then file order. `wanted` replaces what the world's confidence demands.
+    """
+    world, bound = judge.world, judge.least
+    wanted = wanted or demand(world)
+    everything = closed(world.optional, range(len(world.optional)) if among is None else among)
+    if judge.meets(everything, wanted):
+        return Kept(everything, holds=True)
+    bare = _End.of(judge, bound, frozenset())
+    if not wanted.met(count(*bare.broken)):
+        return Kept(frozenset(), holds=False)
+    full = _End.of(judge, bound, everything)
+    order = sorted(everything, key=lambda m: (_first_node(world, m), m))
+    firsts = [_first_node(world, m) for m in order]
+    parts = [_Part.of(bound, bare, full, chosen, firsts) for chosen in _hardest(bound, bare, full, wanted)]
+    return _Search(judge, wanted, order, budget, *parts).run()
+
+
+def _first_node(world: World, m: int) -> int:
+    """Return the first node that remains with a task; past the last one where none does."""
+    return next((i for i, node in enumerate(world.nodes) if m in node.groups), len(world.nodes))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _End:
+    """How one set ends on a bound."""
+
+    inside: Row
+    free: Row
+    """When the last of all crew members is free."""
+    left: Rows
+    """(accounts, N)"""
+    broken: tuple[Mask, Mask]
+
+    @staticmethod
+    def of(judge: Judge, bound: Bounds, kept: frozenset[int]) -> _End:
+        course = judge.end(kept) if bound.world is judge.world else bound.course(kept)
+        left = bound.left_with(kept)
+        free = np.maximum.reduce(course.ready)
+        return _End(inside(bound.world, course), free, left, bound.broken_by(course, left))
+
+    def lateness(self, bound: Bounds) -> Row:
+        """Return by how much each scenario is later than its earliest limit, seconds."""
+        latest = np.full(len(self.inside), min([limit.at for limit in bound.world.limits], default=_LONG_S))
+        for k, row in zip(bound.accounts, self.left, strict=True):
+            if clocked(bound.world, k):
+                np.minimum(latest, row, out=latest)
+        return np.asarray(np.minimum(self.inside, _LONG_S) - latest, dtype=np.float32)
+
+
+def _hardest(bound: Bounds, bare: _End, full: _End, wanted: Demand) -> Iterator[NDArray[np.intp]]:
+    """Yield where to look first, twice as many scenarios as may still fail; then all that can differ.
+
+    Those are safe with nothing optional and not with everything. The hardest bear the least share of the
+    optional work.
+    """
+    surely = count(*bare.broken)
+    room = wanted.elapsed - (surely.any if wanted.joint else surely.elapsed)
+    room = room if wanted.joint else max(room, wanted.consumables - surely.consumables)
+    spare = -bare.lateness(bound)
+    ease = spare / np.maximum(spare + full.lateness(bound), np.float32(1))
+    differs = [late & ~certain for late, certain in zip(full.broken, bare.broken, strict=True)]
+    ease[~(differs[0] | differs[1])] = np.inf
+    for size in (2 * room, int(np.count_nonzero(ease < np.inf))):
+        most = min(len(ease), max(FEW, size))
+        yield np.sort(np.argpartition(ease, most - 1)[:most])
+
+
+@dataclass(slots=True, eq=False)
+class _Block:
+    """One node, or several that only follow one another for one crew member."""
+
+    at: int
+    """The first node's index."""
+    groups: frozenset[int]
+    """Any of these tasks keeps it; empty: always there."""
+    crew: tuple[int, ...]
+    needs: tuple[int, ...]
+    own: tuple[int, ...]
+    """Registers: of its crew, of the nodes it waits for, its own if anything waits for it."""
+    seconds: Row
+    earliest: np.float32
+    gaps: Gaps
+    regular: RegularGaps | None
+    shuts: bool
+    """Whether some set may come after the last opening."""
+
+
+class _Player:
+    """Plays sets, forward and backward, without the bookkeeping of a course.
+
+    Where a set stands is a row per register: when each crew member is free, then when each node that
+    others need, or that nobody owns, is finished: 0 as long as it is not. Rows are never written to.
+    """
+
+    def __init__(self, world: World, firsts: Sequence[int], until: float) -> None:
+        """Make a world ready that has no ways home, and in which no set lasts longer than `until`.
+
+        Sets are played from one of `firsts` (nodes) on.
+        """
+        self.world, self.until = world, until
+        self._scratch = np.empty(world.scenarios, dtype=np.float32)
+        needed = {need for node in world.nodes for need in node.needs}
+        wanted = [i for i, node in enumerate(world.nodes) if i in needed or not node.crew]
+        self.place = {i: len(world.crew) + k for k, i in enumerate(wanted)}
+        blocks = list(self._blocks(firsts))
+        cuts = [
+            bisect_left([block.at for block in blocks], first) for first in (0, *firsts, len(world.nodes))
+        ]
+        self.segments = [blocks[low:high] for low, high in pairwise(cuts)]
+        """What lies before the first node of the first task, then from each to the next."""
+
+    def _blocks(self, firsts: Sequence[int]) -> Iterator[_Block]:
+        """Yield the nodes, those as one that follow one another: same crew, same tasks, none of `firsts`."""
+        last: dict[int, _Block] = {}
+        for i, node in enumerate(self.world.nodes):
+            if i in firsts:
+                last.clear()
+            groups, seconds = frozenset(node.groups), self.world.durations[i]
+            needs = () if node.running else tuple(self.place[need] for need in node.needs)
+            gaps = () if node.running else node.gaps
+            own = (self.place[i],) if i in self.place else ()
+            plain = len(node.crew) == 1 and not (needs or gaps or node.earliest or own)
+            before = last.get(node.crew[0]) if plain else None
+            if before is not None and before.groups == groups:
+                before.seconds = before.seconds + seconds
+                continue
+            regular = regular_gaps(gaps) if gaps else None
+            shuts = regular is not None and self.until >= regular.last
+            earliest = np.float32(node.earliest)
+            block = _Block(i, groups, node.crew, needs, own, seconds, earliest, gaps, regular, shuts)
+            for c in node.crew:
+                last.pop(c, None)
+            if plain:
+                last[node.crew[0]] = block
+            yield block
+
+    def begin(self) -> list[Row]:
+        """Return where every set stands before the first node."""
+        n = self.world.scenarios
+        return [np.full(n, at, dtype=np.float32) for at in (*self.world.ready, *([0.0] * len(self.place)))]
+
+    def play(self, rows: Sequence[Row], segments: slice, kept: frozenset[int]) -> list[Row]:
+        """Return where a set stands after these segments."""
+        out = list(rows)
+        for block in chain.from_iterable(self.segments[segments]):
+            if block.groups and kept.isdisjoint(block.groups):
+                continue
+            t = self._ready(block, out)
+            if block.gaps:
+                if block.regular is None:
+                    wait_for_opening(t, block.gaps)
+                elif block.shuts:
+                    block.regular.wait(t)
+                else:
+                    block.regular.wait_inside(t, self._scratch)
+            t = t + block.seconds
+            for register in (*block.crew, *block.own):
+                out[register] = t
+        return out
+
+    def _ready(self, block: _Block, rows: Sequence[Row]) -> Row:
+        """Return when a block could start but for its windows: a row of its own where it has any."""
+        waits = [rows[register] for register in (*block.crew, *block.needs)]
+        t = waits[0] if waits else np.zeros(self.world.scenarios, dtype=np.float32)
+        for row in waits[1:]:
+            t = t if row is t else np.maximum(t, row)
+        if block.earliest > 0:
+            t = np.maximum(t, block.earliest)
+        return t.copy() if block.gaps and waits else t
+
+    def back(self, by: Sequence[Row], segment: int, kept: frozenset[int]) -> list[Row]:
+        """Return by when each register must stand before a segment, to stand by `by` after it.
+
+        Nowhere too early: what rounding may have moved into a gap counts as after it.
+        """
+        out = list(by)
+        for block in reversed(self.segments[segment]):
+            if block.groups and kept.isdisjoint(block.groups):
+                continue
+            t = np.minimum.reduce([out[register] for register in (*block.crew, *block.own)]) - block.seconds
+            if block.gaps:
+                t += np.float32(2 * GRAIN_S)
+                before_gaps(t, block.gaps)
+            for register in block.crew:
+                out[register] = t
+            for register in block.needs:
+                out[register] = np.minimum(out[register], t)
+        return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """A bound on some of the scenarios, ready to play, and what surely fails among the others."""
+
+    bound: Bounds
+    player: _Player
     elsewhere: Failing
 
-    def failing(self, kept: frozenset[int]) -> Failing:
-        """Return the least that fails in all scenarios with these tasks."""
-        if self.stage is None:
-            return self.elsewhere
-        return self.stage.failing(*self.stage.whole(kept)).plus(self.elsewhere)
+    @staticmethod
+    def of(bound: Bounds, bare: _End, full: _End, chosen: NDArray[np.intp], firsts: Sequence[int]) -> _Part:
+        """Return these scenarios with the accounts that break with everything in some of them."""
+        elsewhere = np.ones(len(bare.inside), dtype=np.bool_)
+        elsewhere[chosen] = False
+        inside, pairs = full.inside[chosen], enumerate(zip(bound.accounts, full.left, strict=True))
+        able = [at for at, (k, row) in pairs if not clocked(bound.world, k) or (inside > row[chosen]).any()]
+        part = bound.part(chosen, able)
+        return _Part(
+            part,
+            _Player(part.world, firsts, full.free[chosen].max()),
+            count(*(mask & elsewhere for mask in bare.broken)),
+        )
+
+    def failing(self, rows: Sequence[Row], left: Iterable[Row]) -> Failing:
+        """Return the least that fails in all scenarios, given where a set ends and what is left."""
+        return count(*self.bound.masks(*self._free(rows), left)).plus(self.elsewhere)
+
+    def inside(self, rows: Sequence[Row]) -> Row:
+        """Return when everybody is inside, given where a set ends."""
+        return last_inside(self.bound.world, *self._free(rows), None)
+
+    def _free(self, rows: Sequence[Row]) -> tuple[Sequence[Row], Sequence[Row]]:
+        """Return when each crew member is free, and when each step that nobody owns is done."""
+        nobodys = [rows[self.player.place[i]] for i in self.bound.world.ownerless]
+        return rows[: len(self.bound.world.crew)], nobodys
+
+    def failing_with(self, kept: frozenset[int]) -> Failing:
+        """Return the least that fails with these tasks."""
+        end = self.player.play(self.player.begin(), slice(None), kept)
+        return self.failing(end, self.bound.left_with(kept))
 
 
-def first_node(world: World, m: int) -> int:
-    """Return the first node that remains with a task; past the last one where none does."""
-    nodes = world.nodes
-    return next((i for i, node in enumerate(nodes) if m in node.groups), len(nodes))
+class _Node(NamedTuple):
+    """Where the search stands."""
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Node:
-    """Where the search stands: tasks decided in order, and the hard scenarios played up to the next."""
-
-    j: int
-    run: Run | None
-    """Stands before the first step of task j of the order; None where no scenario can differ."""
-    left: tuple[Row, ...]
     kept: frozenset[int]
-    dropped: frozenset[int]
+    j: int
+    """So many tasks of the order are decided."""
+    rows: Sequence[Row]
+    """Where the hard scenarios stand before the next one."""
+    left: Rows
     failing: Failing | None = None
     """The least that fails when no later task is kept; None while not looked at."""
     inside: Row | None = None
     """When everybody is inside then, on the hard scenarios; not later than that, while not looked at."""
 
 
-class Search:
+class _Search:
     """One search among some tasks for what is demanded."""
 
     def __init__(
-        self,
-        judge: Judge,
-        wanted: Demand,
-        everything: frozenset[int],
-        budget: int,
-        hard: Part,
-        differing: Part | None,
+        self, judge: Judge, wanted: Demand, order: Sequence[int], budget: int, hard: _Part, differing: _Part
     ) -> None:
-        """Make a search ready.
-
-        `hard`: where to look first. `differing`: all scenarios that can differ, as they are judged;
-        None where only the judge can say.
-        """
-        self.judge, self.wanted, self.budget = judge, wanted, budget
-        self.hard, self.differing, self.stage = hard, differing, hard.stage
-        world = judge.world
-        self.optional, self.end = world.optional, len(world.nodes)
+        """Make a search ready. `hard`: where to look first. `differing`: all scenarios that can differ."""
+        self.judge, self.wanted, self.order, self.budget = judge, wanted, order, budget
+        self.hard, self.differing, self.optional = hard, differing, judge.world.optional
         self.values = worths(self.optional)
-        self.order = sorted(everything, key=lambda m: (first_node(world, m), m))
-        self.firsts = [first_node(world, m) for m in self.order] + [self.end]
-        self.rest = [total(self.values, self.order[j:]) for j in range(len(self.order) + 1)]
+        self.by_place = sorted(range(len(self.optional)), key=lambda m: self.optional[m].place)
         self.best: tuple[Worth, int, tuple[bool, ...]] | None = None
         self.found: frozenset[int] = frozenset()
-        self.by_place = sorted(range(len(self.optional)), key=lambda m: self.optional[m].place)
         self.tried = 0
-        # A `should` goes before all get-aheads together: pairs of values as one whole number.
-        self.unit = sum(ahead for _, ahead in self.values) + 1
-        self.reaches: dict[int, Reach] = {}
+        self.reach = _Reach(hard, order)
 
     def run(self) -> Kept:
         """Search, and return the best set."""
         self.offer(frozenset())
         self._greedy()
-        self.go(self._root())
+        root = self.hard.player.play(self.hard.player.begin(), slice(1), frozenset())
+        self.go(_Node(frozenset(), 0, root, self.hard.bound.always))
         return Kept(self.found, holds=self.best is not None, proven=self.tried <= self.budget)
-
-    def _root(self) -> _Node:
-        nothing: frozenset[int] = frozenset()
-        if self.stage is None:
-            return _Node(0, None, (), nothing, nothing)
-        program = self.stage.program
-        run = program.play(program.begin(), 0, self.firsts[0], nothing)
-        return _Node(0, run, self.stage.always, nothing, nothing)
 
     def go(self, at: _Node) -> None:
         """Decide about the next task and all after it."""
         self.tried += 1
-        if self.tried > self.budget or self._worth_less(at) or self._out_of_reach(at):
+        if self.tried > self.budget or self._hopeless(at.kept, at.j, at.failing) or self._out_of_reach(at):
             return
-        at = self._ended(at)
-        if self._no_better(at) or self._out_of_reach(at):
-            return
+        if at.failing is None:
+            at = self._ended(at)
+            if self._hopeless(at.kept, at.j, at.failing) or self._out_of_reach(at):
+                return
         if at.j == len(self.order):
             self.offer(at.kept)
             return
-        m = self.order[at.j]
-        if at.dropped.isdisjoint(self.optional[m].needs):
-            self.go(self._with(at, m))
+        m, here = self.order[at.j], slice(at.j + 1, at.j + 2)
+        if at.kept.union(self.order[at.j :]).issuperset(self.optional[m].needs):
+            more = at.kept | {m}
+            rows = self.hard.player.play(at.rows, here, more)
+            left = self.hard.bound.left(at.kept, at.left, m)
+            self.go(_Node(more, at.j + 1, rows, left, None, at.inside))
         if not any(m in self.optional[other].needs for other in at.kept):
-            self.go(self._without(at, m))
-
-    def _with(self, at: _Node, m: int) -> _Node:
-        kept = at.kept | {m}
-        if at.run is None or self.stage is None:
-            return replace(at, j=at.j + 1, kept=kept)
-        run = self.stage.program.play(at.run, self.firsts[at.j], self.firsts[at.j + 1], kept)
-        left = tuple(self.stage.left(at.kept, at.left, m))
-        return _Node(at.j + 1, run, left, kept, at.dropped, None, at.inside)
-
-    def _without(self, at: _Node, m: int) -> _Node:
-        run = at.run
-        if run is not None and self.stage is not None:
-            run = self.stage.program.play(run, self.firsts[at.j], self.firsts[at.j + 1], at.kept)
-        return replace(at, j=at.j + 1, run=run, dropped=at.dropped | {m})
+            self.go(at._replace(j=at.j + 1, rows=self.hard.player.play(at.rows, here, at.kept)))
 
     def _ended(self, at: _Node) -> _Node:
-        """Return where the search stands, with what fails when no later task is kept.
+        """Return where the search stands, with what comes of it when no later task is kept."""
+        rows = self.hard.player.play(at.rows, slice(at.j + 1, None), at.kept)
+        return at._replace(failing=self.hard.failing(rows, at.left), inside=self.hard.inside(rows))
 
-        That is what fails on the hard scenarios, and what surely fails elsewhere.
-        """
-        if at.failing is not None:
-            return at
-        if at.run is None or self.stage is None:
-            return replace(at, failing=self.hard.elsewhere)
-        end = self.stage.program.play(at.run, self.firsts[at.j], self.end, at.kept)
-        failing = self.stage.failing(end, at.left).plus(self.hard.elsewhere)
-        return replace(at, failing=failing, inside=inside(self.stage.world, end))
-
-    def _worth_less(self, at: _Node) -> bool:
-        """Whether all that is still to be had is worth less than the best so far."""
-        return self.best is not None and self._most(at) < self.best[0]
-
-    def _most(self, at: _Node) -> Worth:
-        have, rest = total(self.values, at.kept), self.rest[at.j]
-        return have[0] + rest[0], have[1] + rest[1]
-
-    def _no_better(self, at: _Node) -> bool:
-        """Whether too much fails already, for what is demanded or to be better than the best so far."""
-        assert at.failing is not None
-        if not self.wanted.met(at.failing):
+    def _hopeless(self, kept: frozenset[int], j: int, failing: Failing | None) -> bool:
+        """Whether nothing better is to be had with these tasks and any from task j of the order on."""
+        if failing is not None and not self.wanted.met(failing):
             return True
-        return self.best is not None and self._most(at) == self.best[0] and at.failing.any > self.best[1]
+        if self.best is None:
+            return False
+        most = _down(total(self.values, [*kept, *self.order[j:]]))
+        return (most, 0 if failing is None else failing.any) > (_down(self.best[0]), self.best[1])
 
     def _out_of_reach(self, at: _Node) -> bool:
-        """Whether whatever would be better than the best so far surely fails."""
-        if self.best is None or at.run is None or self.tried <= SHORT or at.j == len(self.order):
+        """Whether so many more tasks as could be worth as much as the best so far surely fail."""
+        if self.best is None or self.tried <= SHORT or at.j == len(self.order):
             return False
-        have, best = self._whole(total(self.values, at.kept)), self._whole(self.best[0])
-        as_good = self._misses(at, best, best - have)
-        if as_good is None or not self.wanted.met(as_good):
+        rest = sorted(self.order[at.j :], key=lambda m: self.values[m], reverse=True)
+        sums = [total(self.values, [*at.kept, *rest[:count]]) for count in range(len(rest) + 1)]
+        fails = self.reach.failing(at, sum(worth < self.best[0] for worth in sums))
+        if fails is None or not self.wanted.met(fails):
             return True
-        if as_good.any <= self.best[1]:
+        if fails.any <= self.best[1]:
             return False
-        greater = self._misses(at, best + 1, best + 1 - have)
-        return greater is None or not self.wanted.met(greater)
-
-    def _whole(self, worth: Worth) -> int:
-        return worth[0] * self.unit + worth[1]
-
-    def _misses(self, at: _Node, target: int, missing: int) -> Failing | None:
-        """Return the least that fails when so much in all is reached; None if it is not to be had."""
-        assert self.stage is not None and at.run is not None
-        if target not in self.reaches:
-            values = [self._whole(self.values[m]) for m in self.order]
-            self.reaches[target] = Reach(self.stage, self.order, self.firsts, values, target)
-        late = self.reaches[target].misses(at.j, missing, at.run, at.inside, at.left)
-        if late is None:
-            return None
-        times = int(np.count_nonzero(late))
-        return Failing(times, times, 0).plus(self.hard.elsewhere)
+        fails = self.reach.failing(at, sum(worth <= self.best[0] for worth in sums))
+        return fails is None or not self.wanted.met(fails)
 
     def _greedy(self) -> None:
         """Offer a good set early: should tasks first, then the most value per planned minute."""
@@ -436,149 +418,83 @@ class Search:
         value = total(self.values, kept)
         if self.best is not None and value < self.best[0]:
             return
-        fails = self._judged(kept)
-        if fails is None:
+        seen = self.differing.failing_with(kept)
+        if self._hopeless(kept, len(self.order), seen) or not self.judge.meets(kept, self.wanted):
             return
-        order = tuple(m not in kept for m in self.by_place)
-        if self.best is None or (_down(value), fails, order) < (_down(self.best[0]), *self.best[1:]):
-            self.best, self.found = (value, fails, order), kept
-
-    def _judged(self, kept: frozenset[int]) -> int | None:
-        """Return how many scenarios fail, None where the set does not hold."""
-        if self.differing is None:
-            return self.judge.outcome(kept).failing.any if self.judge.meets(kept, self.wanted) else None
-        failing = self.differing.failing(kept)
-        return failing.any if self.wanted.met(failing) else None
+        mine = value, self.judge.outcome(kept).failing.any, tuple(m not in kept for m in self.by_place)
+        if self.best is None or (_down(value), *mine[1:]) < (_down(self.best[0]), *self.best[1:]):
+            self.best, self.found = mine, kept
 
 
 def _down(value: Worth) -> Worth:
     return -value[0], -value[1]
 
 
-NODE_BUDGET = 20_000
-"""Sets tried before the search stops and says that its best is not proven."""
-_LONG_S = 1e9
-"""Longer than any excursion, and finite."""
-FEW = 768
-"""Scenarios that are looked at first at least: fewer take hardly less time."""
+class _Reach:
+    """A bound for long searches: what fails when so many more tasks are kept, whichever they are.
 
-
-def kept_set(
-    world: World,
-    *,
-    judge: Judge | None = None,
-    wanted: Demand | None = None,
-    among: Collection[int] | None = None,
-    budget: int = NODE_BUDGET,
-) -> Kept:
-    """Return the best set that holds, of these tasks (default: all optional ones).
-
-    Best is the greatest total value of `should` tasks, then of get-aheads, then the fewest unsafe
-    scenarios, then file order. `wanted` replaces what the world's confidence demands.
+    Every scenario may choose for itself which: no set can do better in any. Since starts are made of the
+    latest of instants, of sums and of windows alone, "safe" then means that no register stands later than
+    an instant, which one pass backward finds.
     """
-    judge = judge or Judge(world)
-    wanted = wanted or demand(world)
-    everything = closed(world.optional, range(len(world.optional)) if among is None else among)
-    if judge.meets(everything, wanted):
-        return Kept(everything, holds=True)
-    least, most = judge.bounds
-    bare = _ends(judge, least, frozenset())
-    certain = least.masks(bare.run, bare.left)
-    if not wanted.met(count(*certain)):
-        return Kept(frozenset(), holds=False)
-    differing, hard = _parts(bare, certain, _ends(judge, most, everything), everything, wanted)
-    # Where more work is never safer the bound on the scenarios that can differ is the judgement but for
-    # rounding; what it finds is judged once more, and looked for with the judgement alone should
-    # rounding matter.
-    plain = plain_world(world) and not world.clocks
-    quick = _as_judged(differing) if plain else None
-    found = Search(judge, wanted, everything, budget, hard, quick).run()
-    if quick is not None and not judge.meets(found.tasks, wanted):
-        found = Search(judge, wanted, everything, budget, hard, None).run()
-    return found
 
+    def __init__(self, hard: _Part, order: Sequence[int]) -> None:
+        self.hard, self.order = hard, order
+        self._known: dict[tuple[int, int], list[Row]] = {}
+        self._takes: dict[int, NDArray[np.float32]] = {}
+        world = hard.bound.world
+        self.clocked = [at for at, k in enumerate(hard.bound.accounts) if clocked(world, k)]
+        # What float32 sums may round away on the longest path, so that the bound stays one.
+        longest = len(world.nodes) * max((abs(limit.at) for limit in world.limits), default=0.0)
+        self.grain = np.float32(longest * 2.0**-23 + hard.bound.grain)
 
-def _as_judged(part: Part) -> Part:
-    return part if part.stage is None else replace(part, stage=part.stage.forgiving(GRAIN_S))
+    def failing(self, at: _Node, more: int) -> Failing | None:
+        """Return the least that fails with so many more tasks; None: there are not so many."""
+        by = self._by(at.j, more)
+        if by is None:
+            return None
+        late = np.zeros(len(by[0]), dtype=np.bool_)
+        for row, latest in zip(at.rows, by, strict=True):
+            late |= row > latest
+        if at.inside is not None and more and self.hard.bound.world.confidence_joint:
+            for k, taken in zip(self.clocked, self._least_taken(at.j), strict=True):
+                late |= at.inside > at.left[k] - taken[more - 1] + self.grain
+        times = int(np.count_nonzero(late))
+        return Failing(times, times, 0).plus(self.hard.elsewhere)
 
+    def _least_taken(self, j: int) -> NDArray[np.float32]:
+        """Return (accounts, tasks, N): the least that one, two and more tasks from j on take."""
+        if j not in self._takes:
+            bound, nothing = self.hard.bound, frozenset[int]()
+            each = [bound.always - bound.left(nothing, bound.always, m) for m in self.order[j:]]
+            self._takes[j] = np.sort(np.stack(each, axis=1)[self.clocked], axis=1).cumsum(axis=1)
+        return self._takes[j]
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Ends:
-    """One set played on a bound, and what is left per account."""
+    def _by(self, j: int, more: int) -> list[Row] | None:
+        """Return by when each register must stand before task j."""
+        if more > len(self.order) - j:
+            return None
+        if j == len(self.order):
+            return self._ends()
+        if (j, more) not in self._known:
+            leaving, taking = self._by(j + 1, more), self._by(j + 1, more - 1) if more else None
+            ways = [(frozenset[int](), leaving), (frozenset([self.order[j]]), taking)]
+            found = [self.hard.player.back(by, j + 1, kept) for kept, by in ways if by is not None]
+            self._known[j, more] = [np.maximum.reduce(rows) for rows in zip(*found, strict=True)]
+        return self._known[j, more]
 
-    stage: Stage
-    run: Run
-    left: list[Row]
-
-    def inside(self) -> Row:
-        """Return when everybody is inside."""
-        return inside(self.stage.world, self.run)
-
-    def lateness(self) -> Row:
-        """Return by how much each scenario is later than its earliest limit."""
-        world = self.stage.world
-        first = min((limit.at for limit in world.limits), default=_LONG_S)
-        latest = np.full(world.scenarios, first, dtype=np.float32)
-        for k, row in zip(self.stage.accounts, self.left, strict=True):
-            if clocked(world, k):
-                np.minimum(latest, row, out=latest)
-        return np.asarray(np.minimum(self.inside(), np.float32(_LONG_S)) - latest, dtype=np.float32)
-
-
-def _ends(judge: Judge, stage: Stage, kept: frozenset[int]) -> _Ends:
-    """Return how a set ends on a bound: as the judge has it, where the bound is the world as it is."""
-    if stage.world is judge.world:
-        return _Ends(stage, judge.end(kept), stage.left_with(kept))
-    return _Ends(stage, *stage.whole(kept))
-
-
-def _parts(
-    bare: _Ends, certain: tuple[Mask, Mask], full: _Ends, tasks: frozenset[int], wanted: Demand
-) -> tuple[Part, Part]:
-    """Return the scenarios that can differ, and of those the hardest: twice as many as may still fail.
-
-    `bare` without optional work, `full` with all these tasks.
-    """
-    worst = full.stage.masks(full.run, full.left)
-    differing = np.flatnonzero((worst[0] & ~certain[0]) | (worst[1] & ~certain[1]))
-    surely = count(*certain)
-    room = wanted.elapsed - (surely.any if wanted.joint else surely.elapsed)
-    room = room if wanted.joint else max(room, wanted.consumables - surely.consumables)
-    size = min(len(differing), max(FEW, 2 * room))
-    if not size:
-        return _part(None, differing, certain), _part(None, differing, certain)
-    cuts = {first_node(full.stage.world, m) for m in tasks}
-    stage = bare.stage.part(differing, _breakable(full, differing), cuts)
-    stage = replace(stage, may_shut_out=_may_shut_out(full, differing))
-    if size == len(differing):
-        return _part(stage, differing, certain), _part(stage, differing, certain)
-    chosen = np.sort(np.argpartition(_ease(bare, full)[differing], size - 1)[:size])
-    hard = stage.part(chosen, range(len(stage.accounts)), cuts)
-    return _part(stage, differing, certain), _part(hard, differing[chosen], certain)
-
-
-def _part(stage: Stage | None, where: NDArray[np.intp], certain: tuple[Mask, Mask]) -> Part:
-    elsewhere = np.ones(len(certain[0]), dtype=np.bool_)
-    elsewhere[where] = False
-    return Part(stage, count(certain[0] & elsewhere, certain[1] & elsewhere))
-
-
-def _breakable(full: _Ends, where: NDArray[np.intp]) -> list[int]:
-    """Return the accounts that break in any of these scenarios with everything."""
-    world, inside = full.stage.world, full.inside()[where]
-    return [k for k, row in enumerate(full.left) if not (clocked(world, k) and (inside <= row[where]).all())]
-
-
-def _may_shut_out(full: _Ends, where: NDArray[np.intp]) -> bool:
-    """Return whether a window closes for good before the last of everything is done somewhere."""
-    nodes = full.stage.world.nodes
-    closes = min(
-        (node.gaps[-1][0] for node in nodes if node.gaps and node.gaps[-1][1] == np.inf), default=np.inf
-    )
-    return any(bool((row[where] >= closes).any()) for row in full.run.ready)
-
-
-def _ease(bare: _Ends, full: _Ends) -> Row:
-    """Return about what share of the optional work a scenario can bear: the less, the harder it is."""
-    spare, late = -bare.lateness(), full.lateness()
-    return np.asarray(spare / np.maximum(spare + late, np.float32(1)), dtype=np.float32)
+    def _ends(self) -> list[Row]:
+        """Return the same at the end: inside by the limits, and by what always takes from the stores."""
+        bound, world, player = self.hard.bound, self.hard.bound.world, self.hard.player
+        nobodys = [player.place[i] for i in world.ownerless]
+        everybody = np.full(world.scenarios, _LONG_S)
+        if world.confidence_joint:
+            for k in self.clocked:
+                np.minimum(everybody, bound.always[k], out=everybody)
+        ends = [np.full(world.scenarios, _LONG_S)] * (len(world.crew) + len(player.place))
+        for registers, limits in [
+            ([c], [limit.at for limit in world.limits if c in limit.crew]) for c in world.counted
+        ] + [(nobodys, [limit.at for limit in world.limits if bound_crew(world, limit) is None])]:
+            for register in registers:
+                ends[register] = np.minimum(everybody, np.float32(min(limits, default=_LONG_S))) + self.grain
+        return ends

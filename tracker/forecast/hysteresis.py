@@ -46,16 +46,16 @@ def better(judge: Judge, before: Collection[str] | None) -> Kept:
     """Return what to keep at an instant with news, given the names of what was kept before (or None)."""
     world = judge.world
     if before is None:
-        return kept_set(world, judge=judge)
+        return kept_set(judge)
     values = worths(world.optional)
     old = _still(world, before)
     wanted = demand(world)
     held = judge.meets(old, wanted)
     if held and len(old) == len(world.optional):
         return Kept(old, holds=True)
-    new = kept_set(world, judge=judge, wanted=demand(world, entering=True))
+    new = kept_set(judge, wanted=demand(world, entering=True))
     if not held:
-        less = kept_set(world, judge=judge, among=old)
+        less = kept_set(judge, among=old)
         old, held = less.tasks, less.holds
     if new.holds and total(values, new.tasks) > total(values, old):
         return new
@@ -67,7 +67,7 @@ def shrunk(judge: Judge, before: Collection[str]) -> Kept:
     old = _still(judge.world, before)
     if judge.meets(old, demand(judge.world)):
         return Kept(old, holds=True)
-    return kept_set(judge.world, judge=judge, among=old)
+    return kept_set(judge, among=old)
 
 
 def _still(world: World, names: Collection[str]) -> frozenset[int]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.forecast.limits import GRAIN_S, bound_crew, deadlines, needed, settled, with_needs
-from tracker.forecast.task_sets import Judge, Stage, plain_world
+from tracker.forecast.task_sets import Bounds, Judge, plain_world
 from tracker.forecast.usage import Mask
 from tracker.forecast.world import (
     MANY_GAPS,
@@ -51,7 +51,7 @@ def _starts_with(node: Node, task: int, name: str) -> bool:
 class LastCalls:
     """The last calls of optional tasks beside one kept set; what they have in common is played once."""
 
-    def __init__(self, world: World, kept: Collection[int], bound: Stage | None = None) -> None:
+    def __init__(self, world: World, kept: Collection[int], bound: Bounds | None = None) -> None:
         """Take a world and the optional tasks that are kept.
 
         `bound`: what the groups of nodes take of the accounts, where that is known and exact.
@@ -220,18 +220,18 @@ def _ready_by(world: World, i: int, rows: Sequence[Row], homes: dict[int, float]
         by = np.minimum(by, row)
     t: Row = by - duration
     if node.gaps and not node.running:
-        _before_gaps(t, node)
+        before_gaps(t, node.gaps)
     return t
 
 
-def _before_gaps(t: Row, node: Node) -> None:
+def before_gaps(t: Row, gaps: tuple[tuple[float, float], ...]) -> None:
     """Move every latest start that falls into a gap back to the gap's beginning, in place."""
-    regular = regular_gaps(node.gaps) if len(node.gaps) > MANY_GAPS else None
+    regular = regular_gaps(gaps) if len(gaps) > MANY_GAPS else None
     if regular is not None:
         regular.before(t)
         return
     low, high = float(t.min()), float(t.max())
-    for close, opening in node.gaps:
+    for close, opening in gaps:
         if high <= close:
             break
         if low < opening:
@@ -259,7 +259,7 @@ def starts(judge: Judge, kept: frozenset[int]) -> dict[int, Start]:
         world = judge.world
         # Kept ones first: they share one course.
         order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
-        calls = LastCalls(world, kept, judge.bounds[0] if plain_world(world) else None)
+        calls = LastCalls(world, kept, judge.least if plain_world(world) else None)
         judge.memo[kept] = {m: _start(judge, m, kept, calls) for m in order}
     found: dict[int, Start] = judge.memo[kept]
     return found

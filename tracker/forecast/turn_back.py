@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from tracker.forecast.last_call import ends_of, latest_start
 from tracker.forecast.limits import GRAIN_S, bound_crew, clocked, count, deadlines, demand, grain_of
 from tracker.forecast.quantiles import one, ranged
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import Bounds, Judge
 from tracker.forecast.usage import Mask, Worked
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import (
@@ -104,8 +104,8 @@ class _Finder:
         easy = np.minimum(by_limits, by_reserves) >= full.work_ends()
         homes = any(node.home is not None for node in self.world.nodes)
         if homes:
-            least, most = judge.bounds
-            elapsed, consumables = most.masks(*most.whole(frozenset(kept)))
+            least, most = judge.least, Bounds.of(self.world, least=False)
+            elapsed, consumables = most.broken_by(most.course(frozenset(kept)), most.left_with(kept))
             easy &= ~(elapsed | consumables)
         self.by_limits, self.by_reserves = by_limits[easy], by_reserves[easy]
         self.chosen = np.flatnonzero(~easy)
