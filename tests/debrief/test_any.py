@@ -10,12 +10,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.schema import published
 from tests.streams import random_plan, random_run
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.learn import learn
 from tracker.debrief.pages import markdown, summary
-from tracker.debrief.records import csv_chunks, json_chunks, schema
+from tracker.debrief.records import csv_chunks, json_chunks
 from tracker.journal.progress import Progress
 
 many = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
@@ -42,7 +43,7 @@ def _seconds(shown: str) -> int:
 def test_every_export_can_be_written(seed: int) -> None:
     one = _debrief(seed)
     found = json.loads("".join(json_chunks([one])))
-    jsonschema.Draft202012Validator(schema()).validate(found)
+    jsonschema.Draft202012Validator(published()).validate(found)
     for write in (csv_chunks, markdown, summary):
         assert "".join(write([one])) and "".join(write([one, one]))
     for table in tables.of_excursion(one):

@@ -11,8 +11,9 @@ import jsonschema
 import pytest
 
 from tests.debrief.made import HOSTILE, excursion
+from tests.schema import published
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.records import json_chunks, schema
+from tracker.debrief.records import json_chunks
 from tracker.foundation.text import ADVISORY
 
 
@@ -25,20 +26,20 @@ def _read(*every: Excursion) -> dict[str, Any]:
 
 
 def test_schema_is_itself_sound() -> None:
-    jsonschema.Draft202012Validator.check_schema(schema())
+    jsonschema.Draft202012Validator.check_schema(published())
 
 
 @pytest.mark.parametrize("text", ["fine", *HOSTILE])
 def test_output_follows_the_schema(text: str) -> None:
     found = _read(excursion(text))
-    jsonschema.Draft202012Validator(schema()).validate(found)
+    jsonschema.Draft202012Validator(published()).validate(found)
     assert found["advisory"] == ADVISORY
     assert found["excursions"][0]["steps"][0]["do"] == text
 
 
 def test_several_follow_it_too() -> None:
     found = _read(excursion(), excursion(judgement=None, inside=None, zero=None))
-    jsonschema.Draft202012Validator(schema()).validate(found)
+    jsonschema.Draft202012Validator(published()).validate(found)
     assert found["pooled"]["excursions"] == 2
     assert found["pooled"]["work"][0]["steps"] == 2
 
@@ -47,10 +48,10 @@ def test_schema_knows_every_key_and_no_other() -> None:
     found = _read(excursion())
     found["excursions"][0]["more"] = 1
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.Draft202012Validator(schema()).validate(found)
+        jsonschema.Draft202012Validator(published()).validate(found)
     del found["excursions"][0]["more"], found["excursions"][0]["limit"]
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.Draft202012Validator(schema()).validate(found)
+        jsonschema.Draft202012Validator(published()).validate(found)
 
 
 def test_what_is_no_number_is_null() -> None:

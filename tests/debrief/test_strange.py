@@ -13,11 +13,12 @@ import pytest
 
 from tests.debrief.conftest import SMALL
 from tests.journal.memory_store import in_memory
+from tests.schema import published
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.journals import pool
 from tracker.debrief.pages import markdown, page, summary
-from tracker.debrief.records import csv_chunks, json_chunks, schema
+from tracker.debrief.records import csv_chunks, json_chunks
 from tracker.debrief.tables import whole
 from tracker.plan.read import parse_plan
 
@@ -39,7 +40,7 @@ def _every_export(one: Excursion) -> dict[str, Any]:
     for text in (csv_chunks([one]), markdown([one]), page([one]), page([one, one]), summary([one])):
         assert "".join(text)
     found: dict[str, Any] = json.loads("".join(json_chunks([one])))
-    jsonschema.Draft202012Validator(schema()).validate(found)
+    jsonschema.Draft202012Validator(published()).validate(found)
     assert tables.scores(one.judgement).rows
     return found
 

@@ -307,7 +307,10 @@ _USUAL = Scoring()
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """Sums of one excursion, or of several."""
+    """Sums of one excursion, or of several.
+
+    The waterfall is empty before the clock starts.
+    """
 
     tasks: tuple[Group, ...]
     crew: tuple[Group, ...]
@@ -315,7 +318,7 @@ class Totals:
     spent: tuple[Spent, ...]
     """Per crew member, from PET 0 to the end."""
     waterfall: tuple[Part, ...]
-    """From the planned to the actual ingress of who was inside last; empty before the clock starts."""
+    """From the planned to the actual ingress of who was inside last."""
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,8 @@ from html import escape
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
-from tracker.debrief.tables import MOST_TEXT, Table, pet, signed
+from tracker.debrief.rows import pet, signed
+from tracker.debrief.tables import MOST_TEXT, Table
 from tracker.foundation.text import ADVISORY, columns, plain
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]()#|~!$@^=])")

@@ -1,8 +1,7 @@
-"""The debrief as CSV: one row a step, for spreadsheets and scripts.
+"""The debrief for scripts and spreadsheets: JSON as `schema.json` beside this file says, and CSV.
 
-RFC 4180: comma, CRLF, quotes doubled. Text never runs as a formula; numbers stay numbers.
-
-The debrief as JSON; `schema.json` beside this file says what is in it.
+The CSV has one row a step, by RFC 4180: comma, CRLF, quotes doubled. Text never runs as a formula; numbers
+stay numbers.
 """
 
 from __future__ import annotations
@@ -16,22 +15,15 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from functools import lru_cache
-from importlib.resources import files
 from operator import attrgetter
 from typing import Any
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
-from tracker.debrief.rows import StepRow
+from tracker.debrief.rows import StepRow, step_columns
 from tracker.debrief.tables import MOST_TEXT
 from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_day_of_year, format_instant, format_pet, instant_of
-
-
-def schema() -> dict[str, Any]:
-    """Return the JSON schema (draft 2020-12) of what is written here."""
-    found: dict[str, Any] = json.loads((files("tracker.debrief") / "schema.json").read_text(encoding="utf-8"))
-    return found
 
 
 def plain_values(value: Any) -> Any:
@@ -71,22 +63,22 @@ def _json_text(value: Any) -> str:
     return json.dumps(plain_values(value), allow_nan=False)
 
 
-MOMENTS = ("planned_start", "planned_finish", "actual_start", "actual_finish")
+MOMENTS = tuple(name for name, column in step_columns().items() if column.moment)
 """Columns in seconds that also appear as PET, in UTC and with the day of the year."""
 
-_LATER = ("said",)
-"""Fields of a row that came after the instants, where columns are added."""
-_FIRST = tuple(field.name for field in fields(StepRow) if field.name not in _LATER)
+_NAMES = tuple(step_columns())
+_FIRST = 1 + next(i for i, column in enumerate(step_columns().values()) if column.notations_follow)
+"""So many fields stand before those notations."""
 
 COLUMNS = (
-    *_FIRST,
+    *_NAMES[:_FIRST],
     *(f"{name}_{form}" for form in ("pet", "utc", "day_of_year") for name in MOMENTS),
-    *_LATER,
+    *_NAMES[_FIRST:],
     "advisory",
 )
 """Headings, in order; new ones are added before `advisory`."""
 
-_at_first, _at_moments = attrgetter(*_FIRST), attrgetter(*MOMENTS)
+_at_names, _at_moments = attrgetter(*_NAMES), attrgetter(*MOMENTS)
 
 # A cell that starts so is run by spreadsheets. After a separator or a quote the same holds where a file
 # is opened with other separators than it was written with.
@@ -120,15 +112,15 @@ def _short(value: float) -> int | float:
 
 def csv_row(row: StepRow, zero: datetime | None) -> list[str | int | float]:
     """Return the cells of one step in the order of `COLUMNS`; `zero` is the instant of PET 0."""
-    moments = _at_moments(row)
+    cells, moments = [*map(cell, _at_names(row))], _at_moments(row)
     known = [None if zero is None or at is None else instant_of(at, zero) for at in moments]
     return [
-        *map(cell, _at_first(row)),
+        *cells[:_FIRST],
         *("" if at is None else cell(format_pet(at, with_seconds=True)) for at in moments),
         # An instant begins with a digit and has nothing in it that a spreadsheet runs.
         *("" if at is None else format_instant(at) for at in known),
         *("" if at is None else format_day_of_year(at) for at in known),
-        *(cell(getattr(row, name)) for name in _LATER),
+        *cells[_FIRST:],
         ADVISORY,
     ]
 

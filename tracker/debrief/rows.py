@@ -7,46 +7,94 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from functools import cache
+from typing import Annotated, Any, Literal, get_args, get_type_hints
 
+from tracker.foundation.times import format_pet
 from tracker.journal.asrun import AsRunRow, SpentRow, as_run, as_spent
 from tracker.journal.progress import Decision, Progress
+from tracker.plan.model import Priority
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """Where a field of a row stands besides the JSON and, under its own name, the CSV."""
+
+    heading: str = ""
+    """Over the field in the table of steps; without one it has no column there."""
+    form: Callable[[Any], str] | None = None
+    """Its figure as text, which lines up on the right; None for what is text."""
+    after: str = ""
+    """The field behind which the table of steps has it; else in the order of the fields."""
+    moment: bool = False
+    """A PET, which the CSV also writes as `H:MM:SS`, as an instant in UTC and with the day of the year."""
+    notations_follow: bool = False
+    """The CSV has those other notations behind this field; what has been added since comes after them."""
+
+
+def pet(seconds: float | None) -> str:
+    """A PET or a duration as `H:MM:SS`, a dash where there is none."""
+    return format_pet(None if seconds is None else round(seconds), with_seconds=True)
+
+
+def signed(seconds: float | None) -> str:
+    """A difference as `+H:MM:SS` or `-H:MM:SS`."""
+    if seconds is None:
+        return "-"
+    text = pet(seconds)
+    return text if text.startswith("-") or not round(seconds) else f"+{text}"
+
+
+def factor(value: float | None) -> str:
+    """A ratio with two decimals, a dash where there is none."""
+    return "-" if value is None else f"{value:.2f}"
+
+
+def _if_any(seconds: float) -> str:
+    return pet(seconds) if seconds else ""
 
 
 @dataclass(frozen=True, slots=True)
 class StepRow:
-    """One step, as-run against planned; times in seconds of phase elapsed time."""
+    """One step, as-run against planned; times in seconds of phase elapsed time.
+
+    A field is a column of every export: its name heads the CSV and the JSON, the sentence below it is
+    the one of `schema.json`, and its `Column` says how the tables of people show it. New ones come last.
+    """
 
     journal: str
     excursion: str
     task: str
     title: str
-    priority: str
-    step: str
-    do: str
-    crew: tuple[str, ...]
+    priority: Priority
+    step: Annotated[str, Column("step")]
+    do: Annotated[str, Column("do")]
+    crew: Annotated[tuple[str, ...], Column("crew")]
     """Who did it, or owns it now."""
     planned_crew: tuple[str, ...]
     work: str
-    status: str
+    status: Annotated[
+        Literal["open", "waiting", "current", "held", "done", "skipped", "dropped", "left"], Column("status")
+    ]
     """`open`, `waiting`, `current`, `held`, `done`, `skipped`, `dropped` or `left`."""
-    planned_start: float | None
+    planned_start: Annotated[float | None, Column("start planned", pet, moment=True)]
     """None for a step that would never have found its window; an added step has its place's."""
-    planned_finish: float | None
-    planned_duration: float
-    actual_start: float | None
-    actual_finish: float | None
-    actual_duration: float | None
+    planned_finish: Annotated[float | None, Column(moment=True)]
+    planned_duration: Annotated[float, Column("time planned", pet)]
+    actual_start: Annotated[float | None, Column("actual", pet, after="planned_start", moment=True)]
+    actual_finish: Annotated[float | None, Column(moment=True)]
+    actual_duration: Annotated[float | None, Column("actual", pet)]
     """Work time, holds left out; for a step that has not ended, so far."""
-    variance: float | None
+    variance: Annotated[float | None, Column("difference", signed)]
     """Actual less planned duration; only of a step that is done."""
-    ratio: float | None
+    ratio: Annotated[float | None, Column("ratio", factor)]
     """Actual over planned duration; only of a step that is done."""
     finish_late: float | None
     """Actual less planned finish."""
-    waited: float
+    waited: Annotated[float, Column("waited", _if_any)]
     waited_for: str
     """What the step's crew waited for before it, longest first."""
-    held: float
+    held: Annotated[float, Column("held", _if_any)]
     held_for: str
     """Reasons of the holds inside it."""
     planned_place: int | None
@@ -63,13 +111,23 @@ class StepRow:
     """What was advised about its task when somebody last decided on it."""
     chosen: str
     """What was then decided."""
-    begin_kind: str
+    begin_kind: Literal["", "stated", "implied", "batch"]
     """How the begin is known: `stated`, `implied` or `batch`."""
     entry_lag: float | None
     """How long after it the end was written."""
-    seat: str
+    seat: Annotated[str, Column(notations_follow=True)]
     said: str
     """Remarks on its events, by time, separated by semicolons."""
+
+
+@cache
+def step_columns() -> dict[str, Column]:
+    """The column of every field of a row, by its name and in the order of the fields."""
+    hints = get_type_hints(StepRow, include_extras=True)
+    return {
+        field.name: next((one for one in get_args(hints[field.name]) if isinstance(one, Column)), Column())
+        for field in fields(StepRow)
+    }
 
 
 def step_rows(progress: Progress, journal: str) -> tuple[StepRow, ...]:

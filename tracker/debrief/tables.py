@@ -1,19 +1,17 @@
-"""The tables of a debrief, as text in cells; the page, the Markdown and the summary show the same.
-
-How figures are written in the debrief, and a table of text.
-"""
+"""The tables of a debrief, as text in cells; the page, the Markdown and the summary show the same."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.judged import Judgement
-from tracker.debrief.rows import Group, StepRow
+from tracker.debrief.rows import Column, Group, StepRow, factor, pet, signed, step_columns
 from tracker.foundation.text import amount, percent, plain
-from tracker.foundation.times import format_instant, format_pet
+from tracker.foundation.times import format_instant
 
 MOST_TEXT = 30_000
 """Characters of a text that an export keeps: all of a note, and no more than a spreadsheet's cell holds."""
@@ -31,19 +29,6 @@ class Table:
     """A sentence under the title."""
 
 
-def pet(seconds: float | None) -> str:
-    """Return a PET or a duration as `H:MM:SS`, a dash where there is none."""
-    return format_pet(None if seconds is None else round(seconds), with_seconds=True)
-
-
-def signed(seconds: float | None) -> str:
-    """Return a difference as `+H:MM:SS` or `-H:MM:SS`."""
-    if seconds is None:
-        return "-"
-    text = pet(seconds)
-    return text if text.startswith("-") or not round(seconds) else f"+{text}"
-
-
 def whole(parts: Sequence[float]) -> list[int]:
     """Return parts in whole seconds that add up to their rounded sum; the largest remainders go up."""
     found = [math.floor(part) for part in parts]
@@ -51,11 +36,6 @@ def whole(parts: Sequence[float]) -> list[int]:
     for i in by_remainder[: round(sum(parts)) - sum(found)]:
         found[i] += 1
     return found
-
-
-def ratio(value: float | None) -> str:
-    """Return a ratio with two decimals."""
-    return "-" if value is None else f"{value:.2f}"
 
 
 STEPS = "Steps"
@@ -98,7 +78,7 @@ def excursions(every: Sequence[Excursion]) -> Table:
             signed(None if one.inside is None else one.inside - one.planned_inside),
             signed(None if one.inside is None else one.limit - one.inside),
             f"{sum(row.status == 'done' for row in one.steps)} of {len(one.steps)}",
-            ratio(_pace(one)),
+            factor(_pace(one)),
             percent(one.judgement.coverage) if one.judgement else "-",
         )
         for one in every
@@ -132,7 +112,7 @@ def groups(title: str, found: Sequence[Group]) -> Table:
             pet(group.planned),
             pet(group.actual),
             signed(group.variance),
-            ratio(group.ratio),
+            factor(group.ratio),
             pet(group.waited),
             pet(group.held),
         )
@@ -145,28 +125,27 @@ def groups(title: str, found: Sequence[Group]) -> Table:
 
 
 def steps(one: Excursion) -> Table:
-    """Return one row a step."""
-    rows = [
-        (
-            row.step,
-            row.do,
-            " ".join(row.crew),
-            row.status,
-            pet(row.planned_start),
-            pet(row.actual_start),
-            pet(row.planned_duration),
-            pet(row.actual_duration),
-            signed(row.variance),
-            ratio(row.ratio),
-            pet(row.waited) if row.waited else "",
-            pet(row.held) if row.held else "",
-            _remarks(row),
-        )
-        for row in one.steps
-    ]
-    headings = ("step", "do", "crew", "status", "start planned", "actual", "time planned", "actual")
-    more = ("difference", "ratio", "waited", "held", "remarks")
-    return _table(STEPS, (*headings, *more), rows, range(4, 12))
+    """Return one row a step, in the columns that the fields of a row ask for, and with what stands out."""
+    shown = _shown()
+    rows = [(*(_cell(row, name, column) for name, column in shown), _remarks(row)) for row in one.steps]
+    right = [i for i, (_, column) in enumerate(shown) if column.form is not None]
+    return _table(STEPS, (*(column.heading for _, column in shown), "remarks"), rows, right)
+
+
+@cache
+def _shown() -> list[tuple[str, Column]]:
+    """Return the fields of a row that have a column here, from left to right."""
+    order: list[str] = []
+    for name, column in step_columns().items():
+        order.insert(order.index(column.after) + 1 if column.after else len(order), name)
+    return [(name, step_columns()[name]) for name in order if step_columns()[name].heading]
+
+
+def _cell(row: StepRow, name: str, column: Column) -> str:
+    value = getattr(row, name)
+    if column.form is not None:
+        return column.form(value)
+    return " ".join(value) if isinstance(value, tuple) else str(value)
 
 
 def _remarks(row: StepRow) -> str:
@@ -216,7 +195,7 @@ def consumables(one: Excursion) -> Table:
             amount(c.planned, c.unit),
             amount(c.by_rates, c.unit),
             amount(c.used, c.unit),
-            ratio(c.factor),
+            factor(c.factor),
             amount(c.left, c.unit),
             amount(c.reserve, c.unit),
             str(c.readings),
@@ -291,7 +270,10 @@ def scores(found: Judgement | None) -> Table:
         ("Mean score (CRPS) of the forecast", pet(found.crps)),
         ("of paper: planned time left", pet(found.crps_paper)),
         ("of pro rata: times pace so far", pet(found.crps_pro_rata)),
-        ("Forecast / pro rata", ratio(found.crps / found.crps_pro_rata if found.crps_pro_rata > 0 else None)),
+        (
+            "Forecast / pro rata",
+            factor(found.crps / found.crps_pro_rata if found.crps_pro_rata > 0 else None),
+        ),
     ]
     note = "A score is a time, smaller is better; of a point forecast it is the error."
     return _table("Was the forecast right?", ("", ""), rows, (1,), note)
