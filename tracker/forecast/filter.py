@@ -1,0 +1,561 @@
+"""What the ticks so far say about pace: linear-Gaussian filters side by side on a grid, in closed form.
+
+The logarithm of actual over planned time is level + trend + crew + work + streak + noise, read off ticks
+that come late. Noise, process and habit of lateness are not known: one filter for each combination, weighed
+by how well it predicted (multi-process models of class I: West and Harrison, Bayesian Forecasting and
+Dynamic Models, 2nd ed. 1997, ch. 12). How late each crew member's last tick was is part of the state, so
+that what one step seems to have lost the next is seen to have gained. All arrays have the K components of
+the grid first, then the d components of the state.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.forecast.blocks import Group, Tick, groups
+from tracker.forecast.normal import hazard, upper_tail
+
+Array = NDArray[np.float64]
+
+COMMON_WORK = "general"
+"""The kind of work that the level of pace is meant for: no effect of its own unless a pace file says so."""
+WARMING_H = 0.6
+"""Planned hours in which the slowness of a crew that warms up falls to 1/e."""
+USUAL_LENGTH_S = 600.0
+"""The planned time for which the noise is meant; shorter steps scatter more, longer ones less."""
+LENGTH_POWER = 0.2
+LENGTH_RANGE = (0.55, 1.6)
+CLOCK_S = 1.0
+"""What every tick is uncertain by at least."""
+FREEDOM = 5.0
+"""Degrees of freedom of the Student densities by which components are weighed."""
+FREEDOM_SCALE = 0.80
+"""Its squared scale over a normal's variance, so that normal noise makes no component look too narrow."""
+STRANGE_SLOW, STRANGE_FAST = 4.0, 16.0
+"""A squared surprise beyond which a step pulls the less, the stranger it is: soon where it is slow, since
+steps get stuck; late where it is fast, since noise without stuck steps has its long tail there."""
+TYPED = 0.95
+"""Share of ticks of somebody who types whole minutes that stand on them."""
+TEMPER = 0.7
+"""Power of a process's evidence: none of them is the truth."""
+MISSED_TICK = 0.2
+"""Least chance that a step seems to run on for a reason that says nothing about pace."""
+GRACE_S = 60.0
+"""So much longer than it shows may a step run at least before that is evidence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Process:
+    """How pace changes over the planned clock."""
+
+    id: str
+    weight: float
+    walk: float = 0.0
+    """Random walk of the level, log per square-root hour."""
+    trend: float = 0.0
+    trend_sd: float = 0.0
+    """Slope an hour about the middle of the plan, mean and spread; of one that warms up, what it begins
+    with."""
+    warms: bool = False
+    streak: float = 0.0
+    """Spread of each crew member's own good and bad stretches (Ornstein-Uhlenbeck)."""
+    lasting_h: float = 1.0
+    """Planned hours in which a stretch is forgotten to 1/e."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lateness:
+    """How late ticks are pressed."""
+
+    id: str
+    weight: float
+    mean_s: float
+    sd_s: float
+    unit_s: float = 1.0
+    """Instants are typed in whole multiples of it."""
+
+
+SIGMAS = (0.05, 0.10, 0.17, 0.24, 0.31, 0.40, 0.55)
+SIGMA_WEIGHTS = (0.02, 0.05, 0.03, 0.28, 0.36, 0.19, 0.07)
+USUAL_SIGMA = 0.33
+"""The noise of a pace file for which the grid stands as it is."""
+USUAL_BELIEF = 6.0
+"""The steps' worth of belief in it for which it does."""
+HABITS = (
+    Lateness("prompt", 0.62, 8.0, 12.0),
+    Lateness("slow", 0.18, 40.0, 40.0),
+    Lateness("late", 0.08, 100.0, 120.0),
+    Lateness("minutes", 0.06, 30.0, 20.0, 60.0),
+    Lateness("five_minutes", 0.06, 190.0, 120.0, 300.0),
+)
+PROCESSES: Mapping[str, Process] = MappingProxyType(
+    {
+        p.id: p
+        for p in (
+            Process("level", 0.0),
+            Process("walk", 0.0, walk=0.08, trend=0.01, trend_sd=0.01),
+            Process("wander", 0.0, walk=0.14, trend=0.03, trend_sd=0.03),
+            Process("roam", 0.0, walk=0.25),
+            Process("tires", 0.0, walk=0.03, trend=0.06, trend_sd=0.03),
+            Process("tires2", 0.0, walk=0.04, trend=0.12, trend_sd=0.05),
+            Process("warms", 0.0, walk=0.03, trend=0.25, trend_sd=0.15, warms=True),
+            Process("streaks", 0.0, streak=0.25, lasting_h=0.4),
+            Process("long", 0.0, streak=0.18, lasting_h=1.0),
+        )
+    }
+)
+"""Every process the forecast knows, in the order in which scenarios are shared out."""
+MIXTURES: Mapping[str, Mapping[str, float]] = MappingProxyType(
+    {
+        "R": {"level": 0.50, "wander": 0.03, "tires": 0.08, "tires2": 0.04, "warms": 0.05,
+              "streaks": 0.10, "long": 0.20},
+        "M": {"level": 0.42, "walk": 0.06, "wander": 0.10, "roam": 0.03, "tires": 0.08, "tires2": 0.05,
+              "warms": 0.06, "streaks": 0.05, "long": 0.15},
+        "T": {"level": 0.30, "walk": 0.05, "wander": 0.14, "roam": 0.05, "tires": 0.13, "tires2": 0.13,
+              "warms": 0.05, "streaks": 0.05, "long": 0.10},
+    }
+)  # fmt: skip
+"""Weights of the processes: R as most crews are, T for crews that tire, M between them."""
+
+
+def mixture(weights: Mapping[str, float]) -> tuple[Process, ...]:
+    """The processes with these weights, which need not add up to 1; those without weight are left out."""
+    total = sum(weights.values())
+    return tuple(
+        replace(p, weight=weights[p.id] / total) for p in PROCESSES.values() if weights.get(p.id, 0.0) > 0
+    )
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The components: every noise with every process and every habit, processes outermost, habits innermost."""
+
+    processes: tuple[Process, ...]
+    sigmas: tuple[float, ...] = SIGMAS
+    sigma_weights: tuple[float, ...] = SIGMA_WEIGHTS
+    habits: tuple[Lateness, ...] = HABITS
+    """None of them: ticks are exact."""
+
+    @cached_property
+    def shape(self) -> tuple[int, int, int]:
+        """Numbers of processes, noises and habits."""
+        return len(self.processes), len(self.sigmas), len(self._kinds)
+
+    @cached_property
+    def _kinds(self) -> tuple[Lateness, ...]:
+        return self.habits or (Lateness("exact", 1.0, 0.0, 0.0),)
+
+    @cached_property
+    def size(self) -> int:
+        """K."""
+        return math.prod(self.shape)
+
+    @cached_property
+    def log_prior(self) -> Array:
+        """(K,): logarithm of each component's prior probability."""
+        parts = ([p.weight for p in self.processes], self.sigma_weights, [k.weight for k in self._kinds])
+        j, i, h = (np.log(np.array(w) / sum(w)) for w in parts)
+        return np.asarray((j[:, None, None] + i[:, None] + h).ravel())
+
+    def of_process(self, values: Iterable[float]) -> Array:
+        """(K,): a value per process."""
+        return np.repeat(np.array(list(values), dtype=float), self.shape[1] * self.shape[2])
+
+    def of_sigma(self, values: Array) -> Array:
+        """(K,): a value per noise."""
+        return np.tile(np.repeat(values, self.shape[2]), self.shape[0])
+
+    def of_habit(self, values: Iterable[float]) -> Array:
+        """(K,): a value per habit."""
+        return np.tile(np.array(list(values), dtype=float), self.shape[0] * self.shape[1])
+
+    @cached_property
+    def sigma(self) -> Array:
+        """(K,): the noise of a ten-minute step."""
+        return self.of_sigma(np.array(self.sigmas))
+
+    def late(self, stated: bool) -> tuple[Array, Array]:
+        """(K,), (K,): mean and variance of a tick's lateness in seconds.
+
+        Whoever states an instant states when it was: they are late by what their grid is coarse.
+        """
+        first = self._kinds[0]
+        kinds = [first if stated and k.unit_s <= 1.0 else k for k in self._kinds]
+        return self.of_habit(k.mean_s for k in kinds), self.of_habit(k.sd_s**2 for k in kinds)
+
+
+def scatter(planned_s: float) -> float:
+    """The noise of a step of this planned time over that of a ten-minute step."""
+    raw = (max(planned_s, 60.0) / USUAL_LENGTH_S) ** -LENGTH_POWER
+    return min(max(raw, LENGTH_RANGE[0]), LENGTH_RANGE[1])
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """How widely the state is believed to spread before the first step, logarithms."""
+
+    median: float = 1.05
+    level: float = 0.15
+    crew: Mapping[str, float] = field(default_factory=dict)
+    """Per crew member; others `any_crew`."""
+    any_crew: float = 0.08
+    work: Mapping[str, float] = field(default_factory=dict)
+    any_work: float = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where the components of the state are."""
+
+    crew: tuple[str, ...]
+    work: tuple[str, ...]
+    middle_h: float
+    """Middle of the plan on the planned clock."""
+
+    @property
+    def size(self) -> int:
+        """d: level, trend, crew, work, streaks, lateness of last ticks, lateness of the tick in hand."""
+        return 3 + 3 * len(self.crew) + len(self.work)
+
+    @property
+    def streaks(self) -> slice:
+        """Places of the crew's streaks."""
+        first = 2 + len(self.crew) + len(self.work)
+        return slice(first, first + len(self.crew))
+
+    def late(self, crew: str) -> int:
+        """Place of a crew member's last lateness."""
+        return self.streaks.stop + self.crew.index(crew)
+
+    @property
+    def fresh(self) -> int:
+        """Place of the lateness of the tick in hand."""
+        return self.size - 1
+
+    def names(self) -> tuple[str, ...]:
+        """A key for each component, which also keys its random numbers."""
+        return (
+            "level",
+            "slope",
+            *(f"crew:{c}" for c in self.crew),
+            *(f"work:{w}" for w in self.work),
+            *(f"streak:{c}" for c in self.crew),
+            *(f"late:{c}" for c in self.crew),
+            "late",
+        )
+
+    def row(self, crew: Iterable[str], work: Iterable[tuple[str, float]], share: float = 1.0) -> Array:
+        """What a step sees of the state, (d,), but for its trend: its crew in the mean, work by shares."""
+        row = np.zeros(self.size)
+        row[0] = share
+        members = [self.crew.index(c) for c in crew if c in self.crew]
+        for i in members:
+            row[2 + i] += share / len(members)
+            row[self.streaks.start + i] += share / len(members)
+        for kind, part in work:
+            row[2 + len(self.crew) + self.work.index(kind)] += share * part
+        return row
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """What the components believe about the state."""
+
+    grid: Grid
+    layout: Layout
+    mean: Array
+    """(K, d)."""
+    cov: Array
+    """(K, d, d)."""
+    log_weight: Array
+    """(K,): logarithm of the components' probabilities, up to a constant."""
+    hours: float
+    """Where on the planned clock it stands."""
+    habit: float = 0.01
+    """Share of ticks so far that were pressed for several steps."""
+
+    def shares(self) -> Array:
+        """The components' probabilities, (K,), which add up to 1."""
+        raw = np.exp(self.log_weight - self.log_weight.max())
+        return np.asarray(raw / raw.sum())
+
+    def by_process(self) -> Array:
+        """The processes' probabilities."""
+        return np.asarray(self.shares().reshape(self.grid.shape).sum(axis=(1, 2)))
+
+    def by_habit(self) -> Array:
+        """The habits' probabilities."""
+        return np.asarray(self.shares().reshape(self.grid.shape).sum(axis=(0, 1)))
+
+    def evidence(self, axis: int) -> Array:
+        """The log evidence of every process (axis 0) or habit (axis 2), prior taken out, up to a constant."""
+        return evidence_of(self.grid, self.log_weight, axis)
+
+    def trend_at(self, hours: float) -> Array:
+        """What the trend's component counts at a place of the planned clock, (K,)."""
+        processes = self.grid.processes
+        past, faded = hours - self.layout.middle_h, math.exp(-max(hours, 0.0) / WARMING_H)
+        return self.grid.of_process(faded if p.warms else past for p in processes)
+
+
+def evidence_of(grid: Grid, log_weight: Array, axis: int) -> Array:
+    """The log evidence of every process (axis 0) or habit (axis 2), with the prior of each taken out."""
+    both = log_weight.reshape(grid.shape), grid.log_prior.reshape(grid.shape)
+    others = tuple(a for a in range(3) if a != axis)
+    ours, before = (_log_sum(each, others) for each in both)
+    return np.asarray(ours - before)
+
+
+def _log_sum(values: Array, axes: tuple[int, ...]) -> Array:
+    top = values.max()
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(np.exp(values - top).sum(axis=axes)) + top)
+
+
+def start(grid: Grid, layout: Layout, spreads: Spreads) -> Belief:
+    """The belief before the first step."""
+    k, d = grid.size, layout.size
+    mean, spread = np.zeros((k, d)), np.zeros((k, d))
+    mean[:, 0], spread[:, 0] = math.log(spreads.median), spreads.level
+    mean[:, 1] = grid.of_process(p.trend for p in grid.processes)
+    spread[:, 1] = grid.of_process(p.trend_sd for p in grid.processes)
+    for i, c in enumerate(layout.crew):
+        spread[:, 2 + i] = spreads.crew.get(c, spreads.any_crew)
+    for i, w in enumerate(layout.work):
+        usual = 0.0 if w == COMMON_WORK else spreads.any_work
+        spread[:, 2 + len(layout.crew) + i] = spreads.work.get(w, usual)
+    spread[:, layout.streaks] = grid.of_process(p.streak for p in grid.processes)[:, None]
+    cov = np.zeros((k, d, d))
+    cov[:, range(d), range(d)] = spread**2
+    return Belief(grid, layout, mean, cov, grid.log_prior.copy(), 0.0)
+
+
+def posterior(grid: Grid, layout: Layout, spreads: Spreads, ticks: Sequence[Tick]) -> Belief:
+    """The belief after these ticks: a function of the set of them alone."""
+    run = groups(ticks, spreads.median)
+    belief = start(grid, layout, spreads)
+    belief = replace(belief, mean=belief.mean.copy(), cov=belief.cov.copy())
+    filtering = Filter(belief)
+    for group in run:
+        filtering.take(group)
+    return settled(filtering.belief(), ticks)
+
+
+def settled(belief: Belief, ticks: Iterable[Tick]) -> Belief:
+    """The belief after the last group: with what the instants say of typing habits, processes tempered."""
+    log_weight = belief.log_weight + belief.grid.of_habit(_typing(belief.grid, ticks))
+    found = evidence_of(belief.grid, log_weight, 0)
+    log_weight += (TEMPER - 1.0) * belief.grid.of_process(found - found.max())
+    return replace(belief, log_weight=log_weight)
+
+
+def _typing(grid: Grid, ticks: Iterable[Tick]) -> list[float]:
+    """Return the log likelihood of each habit by which instants stand on whole units."""
+    instants = np.array(sorted({t.at for t in ticks}))
+    out = []
+    for habit in grid.habits or (Lateness("exact", 1.0, 0.0, 0.0),):
+        if habit.unit_s <= 1.0 or not instants.size:
+            out.append(0.0)
+            continue
+        off = np.abs((instants + habit.unit_s / 2.0) % habit.unit_s - habit.unit_s / 2.0)
+        on = int((off < 0.5).sum())
+        on_unit = math.log(TYPED * habit.unit_s + 1.0 - TYPED)
+        out.append(on * on_unit + (instants.size - on) * math.log(1.0 - TYPED))
+    return out
+
+
+class Filter:
+    """A belief that groups of ticks are taken into, one after another, in place."""
+
+    def __init__(self, belief: Belief) -> None:
+        """Go on from a belief whose arrays are handed over."""
+        self._from = belief
+        self._grid, self._layout = belief.grid, belief.layout
+        self._mean, self._cov, self._log_weight = belief.mean, belief.cov, belief.log_weight.copy()
+        self._hours, self._habit = belief.hours, belief.habit
+        processes = self._grid.processes
+        self._walk = self._grid.of_process(p.walk**2 for p in processes)
+        self._streak = self._grid.of_process(p.streak**2 for p in processes)
+        self._lasting = self._grid.of_process(p.lasting_h for p in processes)
+
+    def belief(self) -> Belief:
+        """The belief now; its arrays are copies."""
+        return replace(
+            self._from,
+            mean=self._mean.copy(),
+            cov=self._cov.copy(),
+            log_weight=self._log_weight.copy(),
+            hours=self._hours,
+            habit=self._habit,
+        )
+
+    def take(self, group: Group) -> None:
+        """Take one group in."""
+        self._habit = group.habit
+        if not group.blind:
+            self.move_on(min(group.ticks[-1].clock_h, group.end / 3600.0))
+        if group.merged:
+            self._take_merged(group)
+        else:
+            self._take_block(group)
+
+    def move_on(self, hours: float) -> None:
+        """Go on to a later place of the planned clock: level and streaks wander."""
+        ahead = hours - self._hours
+        if ahead <= 0:
+            return
+        self._hours = hours
+        self._cov[:, 0, 0] += ahead * self._walk
+        if not self._streak.any():
+            return
+        keep = np.where(self._streak > 0, np.exp(-ahead / self._lasting), 1.0)
+        where = self._layout.streaks
+        self._mean[:, where] *= keep[:, None]
+        self._cov[:, where, :] *= keep[:, None, None]
+        self._cov[:, :, where] *= keep[:, None, None]
+        at = range(where.start, where.stop)
+        self._cov[:, at, at] += (self._streak * (1.0 - keep**2))[:, None]
+
+    def _take_block(self, group: Group) -> None:
+        """Take a block for itself in: its tick's lateness becomes its crew's last one."""
+        self.glance(group)
+        fresh = self._layout.fresh
+        for c in group.crew:
+            if c in self._layout.crew:
+                slot = self._layout.late(c)
+                self._mean[:, slot] = self._mean[:, fresh]
+                self._cov[:, slot, :] = self._cov[:, fresh, :]
+                self._cov[:, :, slot] = self._cov[:, :, fresh]
+                self._cov[:, slot, slot] = self._cov[:, fresh, fresh]
+
+    def glance(self, group: Group) -> None:
+        """Take in what an entry says of pace that does not end its crew's stretch of time, such as a count."""
+        fresh = self._layout.fresh
+        mean, var = self._grid.late(group.ticks[-1].stated)
+        self._mean[:, fresh] = mean
+        self._cov[:, fresh, :] = 0.0
+        self._cov[:, :, fresh] = 0.0
+        self._cov[:, fresh, fresh] = var
+        if not group.blind and group.power > 0:
+            row, value, noise, k = self._seen(group)
+            row[:, fresh] = k
+            for c, share in group.leaving.items():
+                row[:, self._layout.late(c)] -= k * share
+            if group.origin == "begun":
+                value, noise = value + k * mean, noise + k * k * var
+            self._observe(row, value, noise, group.power)
+
+    def _take_merged(self, group: Group) -> None:
+        """Take blocks as one: their last tick came while the next step was under way already."""
+        rest = group.habit * group.usual_s / len(group.ticks)
+        mean, var = self._grid.late(group.ticks[-1].stated)
+        mean, var = mean + rest, var + rest * rest
+        if not group.blind:
+            row, value, noise, k = self._seen(group)
+            ends = 1.0 if group.origin in ("zero", "free") else 2.0
+            value = value - k * mean if ends == 1.0 else value
+            self._observe(row, value, noise + ends * k * k * var, group.power)
+        for c in group.crew:
+            if c in self._layout.crew:
+                self._forget(self._layout.late(c), group.power, mean, var)
+
+    def _forget(self, slot: int, power: float, mean: Array, var: Array) -> None:
+        """Forget a lateness with a power: a mixture's moments."""
+        kept = 1.0 - power
+        own = self._cov[:, slot, slot].copy()
+        apart = mean - self._mean[:, slot]
+        self._mean[:, slot] += power * apart
+        self._cov[:, slot, :] *= kept
+        self._cov[:, :, slot] *= kept
+        self._cov[:, slot, slot] = kept * own + power * var + power * kept * apart**2
+
+    def _seen(self, group: Group) -> tuple[Array, Array, Array, float]:
+        """Return a group as an observation: row (K, d), value (K,), noise (K,), and log per second."""
+        value, k = _logarithm(group.took_s, group.planned_s, group.usual_s)
+        shift, noise = spread_of(np.array(self._grid.sigmas), group.ticks)
+        row = self._row(group.ticks, group.planned_s)
+        noise = self._grid.of_sigma(noise) + (k * CLOCK_S) ** 2
+        return row, value - self._grid.of_sigma(shift), noise, k
+
+    def _row(self, ticks: Sequence[Tick], planned_s: float) -> Array:
+        layout = self._layout
+        row, past, faded = np.zeros(layout.size), 0.0, 0.0
+        for t in ticks:
+            share = t.planned_s / planned_s
+            row += layout.row(t.crew, ((t.work, 1.0),), share)
+            past += share * (t.clock_h - layout.middle_h)
+            faded += share * math.exp(-max(t.clock_h, 0.0) / WARMING_H)
+        rows = np.tile(row, (self._grid.size, 1))
+        rows[:, 1] = self._grid.of_process(faded if p.warms else past for p in self._grid.processes)
+        return rows
+
+    def _observe(self, row: Array, value: Array, noise: Array, power: float) -> None:
+        """Take one observation in, to a power."""
+        reach = np.matmul(self._cov, row[:, :, None])[:, :, 0]
+        spread = np.einsum("ki,ki->k", reach, row)
+        error = value - np.einsum("ki,ki->k", self._mean, row)
+        total = np.maximum(spread + noise, 1e-12)
+        surprise = error**2 / total
+        student = -(FREEDOM + 1.0) / 2.0 * np.log1p(surprise / (FREEDOM * FREEDOM_SCALE))
+        self._log_weight += power * (-0.5 * np.log(total) + student)
+        strange = np.where(error > 0, STRANGE_SLOW, STRANGE_FAST)
+        softer = noise * np.maximum(1.0, surprise / strange) / power
+        gain = reach / np.maximum(spread + softer, 1e-12)[:, None]
+        self._mean += gain * error[:, None]
+        self._cov -= gain[:, :, None] * reach[:, None, :]
+
+
+def _logarithm(took_s: float, planned_s: float, usual_s: float) -> tuple[float, float]:
+    """Return log(actual / planned) with the logarithm drawn on as a line below half the usual time, and
+    what a second of lateness makes of it.
+
+    One over the root of actual times usual, not one over actual: log(1 + x) is x / √(1 + x) up to the third
+    order, and rounded instants would raise the level else.
+    """
+    half = usual_s / 2.0
+    if took_s >= half:
+        return math.log(took_s / planned_s), 1.0 / math.sqrt(took_s * usual_s)
+    return math.log(half / planned_s) + (took_s - half) / half, 1.0 / math.sqrt(half * usual_s)
+
+
+def spread_of(sigmas: Array, ticks: Sequence[Tick]) -> tuple[Array, Array]:
+    """Shift of the log median and log variance of steps taken together, per noise: (n,) each.
+
+    Steps are independent lognormals, items of a step alike and independent; the sum is taken as lognormal
+    with its mean and variance.
+    """
+    planned = np.array([t.planned_s for t in ticks])
+    parts = np.array([t.parts for t in ticks])
+    square = np.square(np.multiply.outer(sigmas, np.array([t.scatter for t in ticks])))
+    mean = np.exp(square / 2.0) @ planned
+    variance = np.log1p((np.exp(square) * np.expm1(square)) @ (planned**2 * parts) / mean**2)
+    return np.log(mean / planned.sum()) - variance / 2.0, variance
+
+
+def outlast(belief: Belief, row: Array, bound: Array, noise: Array) -> Belief:
+    """The belief after a step was seen to take longer than exp(bound) times its planned time.
+
+    It may run on for a reason of its own, or not have been ticked yet, so the likelihood is the mixture
+    (1 - missed) P(longer) + missed; the first two moments of the product are kept. The components keep their
+    probabilities until it is done, so that no scenario changes its process while nothing happens. `row` and
+    `bound` and `noise` (variances) are per component.
+    """
+    missed = max(MISSED_TICK, belief.habit)
+    reach = np.matmul(belief.cov, row[:, :, None])[:, :, 0]
+    root = np.sqrt(np.maximum(np.einsum("ki,ki->k", reach, row) + noise, 1e-12))
+    alpha = (bound - np.einsum("ki,ki->k", belief.mean, row)) / root
+    longer = upper_tail(alpha)
+    pull = hazard(alpha) * (1.0 - missed) * longer / ((1.0 - missed) * longer + missed)
+    shrink = pull * (pull - alpha) / root**2
+    return replace(
+        belief,
+        mean=belief.mean + reach * (pull / root)[:, None],
+        cov=belief.cov - shrink[:, None, None] * reach[:, :, None] * reach[:, None, :],
+    )
