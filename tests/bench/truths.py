@@ -28,6 +28,8 @@ PACE, SPREAD, CREW_SPREAD = 1.05, 0.15, 0.08
 WORK = ("carry", "drive", "fasten", "general")
 LEAST_S = 2
 _SEED = 4711
+_LOG_GAMMA_8 = sum(1.0 / k for k in range(1, 8)) - np.euler_gamma
+"""Mean of the logarithm of a gamma variable of shape 8; like every noise, it scatters about the level."""
 
 Noise = Callable[[np.random.Generator, int, Array], Array]
 """Log noise of every step, from their middles on the planned clock (hours)."""
@@ -172,11 +174,11 @@ def _surprise(rng: np.random.Generator, n: int, middle: Array) -> Array:
 
 
 def _gamma(rng: np.random.Generator, n: int, middle: Array) -> Array:
-    return np.log(rng.gamma(8.0, 1.0 / 8.0, n))
+    return np.log(rng.gamma(8.0, 1.0, n)) - _LOG_GAMMA_8
 
 
 def _weibull(rng: np.random.Generator, n: int, middle: Array) -> Array:
-    return np.log(rng.weibull(3.0, n) / math.log(2.0) ** (1.0 / 3.0))
+    return np.log(rng.weibull(3.0, n)) + np.euler_gamma / 3.0
 
 
 def _correlated(rng: np.random.Generator, n: int, middle: Array) -> Array:
@@ -251,15 +253,18 @@ TRUTHS: Mapping[str, Truth] = {
     "tiring-early": Truth(lognormal(), _tires_early),
     "tiring-late": Truth(lognormal(), _tires_late),
 }
-"""By name; the order is part of the seeds."""
+"""By name."""
 TIRING = tuple(name for name in TRUTHS if name.startswith("tiring"))
 TRENDS = (*TIRING, "step-change", "warm-up", "correlated")
 
 
 def make(kind: str, number: int) -> Case:
-    """Return excursion `number` of a kind."""
+    """Return excursion `number` of a kind.
+
+    Plan, level and crew of a number are the same in every kind, so that kinds can be compared.
+    """
     truth = TRUTHS[kind]
-    rng = np.random.default_rng([_SEED, list(TRUTHS).index(kind), number])
+    rng, noise, trend, ticking = (np.random.default_rng([_SEED, number, i]) for i in range(4))
     crew, likely = _steps(rng, truth)
     played = play(crew, likely)
     middle = np.array([(a + b) / 7200.0 for a, b in played])
@@ -269,12 +274,12 @@ def make(kind: str, number: int) -> Case:
     kinds = dict(zip(WORK, rng.normal(0.0, truth.work_spread, len(WORK)), strict=True))
     log = math.log(PACE) + rng.normal(0.0, SPREAD)
     log += np.array([np.mean([own[c] for c in who]) for who in crew])
-    log = log + np.array([kinds[w] for w in work]) + truth.trend(rng, middle, end_h)
-    log = log + truth.noise(rng, len(crew), middle)
+    log = log + np.array([kinds[w] for w in work]) + truth.trend(trend, middle, end_h)
+    log = log + truth.noise(noise, len(crew), middle)
     duration = np.maximum(np.rint(np.array(likely) * np.exp(log)), LEAST_S)
     seconds = tuple(int(d) for d in duration)
     finish = np.array([float(b) for _, b in play(crew, seconds)])
-    ticks = _in_turn(crew, truth.ticking(rng, finish))
+    ticks = _in_turn(crew, truth.ticking(ticking, finish))
     return Case(kind, number, crew, work, likely, seconds, ticks, truth.typed)
 
 

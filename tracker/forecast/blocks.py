@@ -13,8 +13,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-TOGETHER_S = 60.0
-"""A step ticked so little before one that comes earlier in the plan of its crew was ticked with it."""
+TOGETHER_S, APART_S = 30.0, 90.0
+"""A step ticked so little before one that comes earlier in the plan of its crew was ticked with it; the more
+than `TOGETHER_S`, the less its instant is moved to the other, from `APART_S` on not at all."""
 POOLED_S = 150.0
 """Short steps of one crew in a row are one block until they come to so much planned time: a single tick is
 not exact enough for them. Longer blocks would hide from the filter how heavy the tails of single steps are."""
@@ -167,10 +168,11 @@ def _in_order(ticks: Iterable[Tick]) -> list[tuple[float, Tick]]:
         tick, counts[i] = by_time[i], by_time[i].at
         for later in range(i + 1, len(by_time)):
             other = by_time[later]
-            if other.at > tick.at + TOGETHER_S:
+            if other.at >= tick.at + APART_S:
                 break
             if other.place < tick.place and not set(other.crew).isdisjoint(tick.crew):
-                counts[i] = max(counts[i], counts[later])
+                near = smooth((APART_S - (other.at - tick.at)) / (APART_S - TOGETHER_S))
+                counts[i] = max(counts[i], tick.at + near * (counts[later] - tick.at))
     return sorted(((counts[i], t) for i, t in enumerate(by_time)), key=lambda one: (one[0], one[1].place))
 
 
@@ -266,7 +268,12 @@ def _suspicion(block: Block, usual: float) -> float:
     if not block.before or block.planned_s <= 0:
         return 0.0
     share = block.took_s / (block.planned_s * usual)
-    t = min(max((FAST - share) / (FAST - SURE), 0.0), 1.0)
+    return smooth((FAST - share) / (FAST - SURE))
+
+
+def smooth(t: float) -> float:
+    """0 up to 0, 1 from 1 on, and between them a curve without a corner."""
+    t = min(max(t, 0.0), 1.0)
     return t * t * (3.0 - 2.0 * t)
 
 

@@ -384,6 +384,7 @@ class Filter:
         self._walk = self._grid.of_process(p.walk**2 for p in processes)
         self._streak = self._grid.of_process(p.streak**2 for p in processes)
         self._lasting = self._grid.of_process(p.lasting_h for p in processes)
+        self._streaky = np.flatnonzero(self._streak)
 
     def belief(self) -> Belief:
         """The belief now; its arrays are copies."""
@@ -413,15 +414,16 @@ class Filter:
             return
         self._hours = hours
         self._cov[:, 0, 0] += ahead * self._walk
-        if not self._streak.any():
+        if not self._streaky.size:
             return
-        keep = np.where(self._streak > 0, np.exp(-ahead / self._lasting), 1.0)
-        where = self._layout.streaks
-        self._mean[:, where] *= keep[:, None]
-        self._cov[:, where, :] *= keep[:, None, None]
-        self._cov[:, :, where] *= keep[:, None, None]
+        part, where = slice(self._streaky[0], self._streaky[-1] + 1), self._layout.streaks
+        keep = np.where(self._streak[part] > 0, np.exp(-ahead / self._lasting[part]), 1.0)
+        mean, cov = self._mean[part], self._cov[part]
+        mean[:, where] *= keep[:, None]
+        cov[:, where, :] *= keep[:, None, None]
+        cov[:, :, where] *= keep[:, None, None]
         at = range(where.start, where.stop)
-        self._cov[:, at, at] += (self._streak * (1.0 - keep**2))[:, None]
+        cov[:, at, at] += (self._streak[part] * (1.0 - keep**2))[:, None]
 
     def _take_block(self, group: Group) -> None:
         """Take a block for itself in: its tick's lateness becomes its crew's last one."""
