@@ -211,7 +211,7 @@ def _warms(rng: np.random.Generator, middle: Array, end: float) -> Array:
 
 
 def _step(rng: np.random.Generator, middle: Array, end: float) -> Array:
-    up = 1.0 if rng.random() < 2.0 / 3.0 else -1.0
+    up = 1.0 if rng.random() < 0.5 else -1.0
     return up * rng.uniform(0.2, 0.4) * (middle > rng.uniform(0.25, 0.6) * end)
 
 

@@ -100,7 +100,8 @@ def test_a_late_tick_and_the_quick_one_after_it_share_their_time_by_degrees() ->
 def test_a_joint_step_follows_both_of_its_crew() -> None:
     found = blocks([tick(0, 1000.0), tick(1, 1060.0, TWO), tick(2, 1060.0, BOTH)], 1.05)
     assert sum(found[2].before.values()) == pytest.approx(1.0)
-    assert found[2].before[1] == pytest.approx(2.718281828 * found[2].before[0])
+    assert found[2].before[1] == pytest.approx(2.718281828 * found[2].before[0] / found[2].near[0])
+    assert found[2].near[1] == 1.0 > found[2].near[0] > 0.8
     assert sum(found[2].leaving.values()) == pytest.approx(1.0)
 
 

@@ -120,8 +120,8 @@ def test_a_stuck_step_pulls_less_than_a_slow_one_and_a_fast_one_keeps_its_pull()
     def moved(took: float) -> float:
         return level(posterior(PLAIN, LAYOUT, Spreads(), [tick(0, took)])) - math.log(1.05)
 
-    assert 0.0 < moved(6000.0) < moved(1200.0)
-    assert -moved(250.0) > moved(630.0 * 630.0 / 250.0)
+    assert 0.0 < moved(8000.0) < moved(1500.0)
+    assert -moved(180.0) > 1.1 * moved(630.0 * 630.0 / 180.0)
 
 
 def test_processes_hold_what_they_say_about_the_level() -> None:
@@ -199,12 +199,15 @@ def test_a_tick_that_came_late_hardly_moves_the_level() -> None:
 )
 @settings(max_examples=15, deadline=None)
 def test_a_second_of_one_tick_moves_the_level_by_little(times: list[float], which: int) -> None:
-    """No edge anywhere as one tick goes through the instants of its neighbours."""
+    """No edge as one tick goes through the instants of its neighbours.
+
+    Half a minute on, or more, one that stands later in the plan was ticked before it, which is another course.
+    """
     grid = Grid(mixture(MIXTURES["R"]), (0.17, 0.33), (0.4, 0.6), HABITS[:2])
     base = [tick(i, at, BOTH if i % 4 == 3 else (ONE, TWO)[i % 2]) for i, at in enumerate(np.cumsum([300.0, *times]))]
     which %= len(base)
     levels = []
-    for seconds in np.arange(0.0, 70.0, 2.0):
+    for seconds in np.arange(0.0, 29.0, 2.0):
         moved = [replace(t, at=t.at + seconds) if i == which else t for i, t in enumerate(base)]
         levels.append(level(posterior(grid, LAYOUT, Spreads(), moved)))
     assert np.abs(np.diff(levels)).max() < 0.03

@@ -9,6 +9,8 @@ is a matter of yes or no: every figure moves smoothly with every tick.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right, insort
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -86,6 +88,8 @@ class Block:
     before: Mapping[int, float]
     """The blocks that it follows, by place in the order of blocks; the shares add up to 1. Empty unless
     `origin` is a tick."""
+    near: Mapping[int, float]
+    """How closely it follows each of them: 1 for one whose tick began it."""
     leaving: Mapping[str, float]
     """Crew members whose tick before is its start, with shares that add up to 1; empty unless `origin` is a
     tick."""
@@ -162,18 +166,20 @@ def blocks(ticks: Iterable[Tick], median: float) -> list[Block]:
 
 def _in_order(ticks: Iterable[Tick]) -> list[tuple[float, Tick]]:
     """Return ticks with the instants that count for them, in the order of these and of the plan."""
-    by_time = sorted(ticks, key=lambda t: (t.at, t.place))
-    counts: dict[int, float] = {}
-    for i in range(len(by_time) - 1, -1, -1):
-        tick, counts[i] = by_time[i], by_time[i].at
-        for later in range(i + 1, len(by_time)):
-            other = by_time[later]
-            if other.at >= tick.at + APART_S:
-                break
-            if other.place < tick.place and not set(other.crew).isdisjoint(tick.crew):
-                near = smooth((APART_S - (other.at - tick.at)) / (APART_S - TOGETHER_S))
-                counts[i] = max(counts[i], tick.at + near * (counts[later] - tick.at))
-    return sorted(((counts[i], t) for i, t in enumerate(by_time)), key=lambda one: (one[0], one[1].place))
+    counted: dict[str, list[float]] = {}
+    out = []
+    for tick in sorted(ticks, key=lambda t: t.place):
+        counts = tick.at
+        for c in tick.crew:
+            earlier = counted.setdefault(c, [])
+            for other in earlier[bisect_right(earlier, tick.at) : bisect_left(earlier, tick.at + APART_S)]:
+                apart = other - tick.at
+                near = smooth((APART_S - apart) / (APART_S - TOGETHER_S))
+                counts = max(counts, tick.at + near * apart)
+        for c in tick.crew:
+            insort(counted[c], counts)
+        out.append((counts, tick))
+    return sorted(out, key=lambda one: (one[0], one[1].place))
 
 
 @dataclass(slots=True)
@@ -222,7 +228,7 @@ def _goes_on(block: _Raw, tick: Tick, members: Sequence[_Raw]) -> bool:
 
 
 def _followed(tick: Tick, last: Mapping[str, _Raw], start: float) -> dict[str, _Raw]:
-    return {c: last[c] for c in tick.crew if c in last and last[c].end >= start - BEFORE_S}
+    return {c: last[c] for c in tick.crew if c in last and last[c].end > start - BEFORE_S}
 
 
 def _believed(raw: Sequence[_Raw], median: float) -> list[Block]:
@@ -243,24 +249,25 @@ def _believed(raw: Sequence[_Raw], median: float) -> list[Block]:
             fast, judged = fast + own, judged + 1.0
         out.append(
             Block(
-                first.ticks, first.start, first.end, first.origin, first.before, first.leaving,
-                usual, own, fast / judged,
+                first.ticks, first.start, first.end, first.origin, first.before, first.near,
+                first.leaving, usual, own, fast / judged,
             )
         )
     return out
 
 
-def _shares(raw: _Raw, place: Mapping[int, int]) -> tuple[dict[int, float], dict[str, float]]:
-    """Return the shares of the blocks before, and of the crew members whose ticks they are."""
-    near = {c: math.exp((b.end - raw.start) / FADE_S) for c, b in raw.before.items()}
-    many = [b for b in raw.before.values()]
-    weight = {id(b): near[c] for c, b in raw.before.items()}
+def _shares(
+    raw: _Raw, place: Mapping[int, int]
+) -> tuple[dict[int, float], dict[int, float], dict[str, float]]:
+    """Return the blocks before by share and by nearness, and the crew members whose ticks they are by share."""
+    places = {c: place[id(b)] for c, b in raw.before.items()}
+    gap = {places[c]: raw.start - b.end for c, b in raw.before.items()}
+    near = {p: smooth(1.0 - s / BEFORE_S) for p, s in gap.items()}
+    weight = {p: near[p] * math.exp(-s / FADE_S) for p, s in gap.items()}
     total = sum(weight.values())
-    before = {place[key]: w / total for key, w in weight.items()}
-    leaving = {
-        c: before[place[id(b)]] / sum(other is b for other in many) for c, b in raw.before.items()
-    }
-    return before, leaving
+    before = {p: w / total for p, w in weight.items()}
+    members = Counter(places.values())
+    return before, near, {c: before[p] / members[p] for c, p in places.items()}
 
 
 def _suspicion(block: Block, usual: float) -> float:
@@ -278,11 +285,14 @@ def smooth(t: float) -> float:
 
 
 def _alone(chain: Sequence[Block]) -> list[float]:
-    """Return the power of each block for itself."""
+    """Return the power of each block for itself.
+
+    Both blocks before a joint one lose it where that follows too fast: either tick may have come late.
+    """
     taken = [b.fast for b in chain]
     for block in chain:
-        for p, share in block.before.items():
-            taken[p] = max(taken[p], block.fast * share)
+        for p, near in block.near.items():
+            taken[p] = max(taken[p], block.fast * near)
     return [1.0 - t for t in taken]
 
 

@@ -38,7 +38,7 @@ FREEDOM = 5.0
 """Degrees of freedom of the Student densities by which components are weighed."""
 FREEDOM_SCALE = 0.80
 """Its squared scale over a normal's variance, so that normal noise makes no component look too narrow."""
-STRANGE_SLOW, STRANGE_FAST = 4.0, 16.0
+STRANGE_SLOW, STRANGE_FAST = 9.0, 16.0
 """A squared surprise beyond which a step pulls the less, the stranger it is: soon where it is slow, since
 steps get stuck; late where it is fast, since noise without stuck steps has its long tail there."""
 TYPED = 0.95
@@ -105,7 +105,7 @@ PROCESSES: Mapping[str, Process] = MappingProxyType(
             Process("roam", 0.0, walk=0.25),
             Process("tires", 0.0, walk=0.03, trend=0.06, trend_sd=0.03),
             Process("tires2", 0.0, walk=0.04, trend=0.12, trend_sd=0.05),
-            Process("warms", 0.0, walk=0.03, trend=0.25, trend_sd=0.15, warms=True),
+            Process("warms", 0.0, walk=0.03, trend=0.30, trend_sd=0.20, warms=True),
             Process("streaks", 0.0, streak=0.25, lasting_h=0.4),
             Process("long", 0.0, streak=0.18, lasting_h=1.0),
         )
@@ -117,7 +117,7 @@ MIXTURES: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "R": {"level": 0.50, "wander": 0.03, "tires": 0.08, "tires2": 0.04, "warms": 0.05,
               "streaks": 0.10, "long": 0.20},
         "M": {"level": 0.42, "walk": 0.06, "wander": 0.10, "roam": 0.03, "tires": 0.08, "tires2": 0.05,
-              "warms": 0.06, "streaks": 0.05, "long": 0.15},
+              "warms": 0.12, "streaks": 0.05, "long": 0.15},
         "T": {"level": 0.30, "walk": 0.05, "wander": 0.14, "roam": 0.05, "tires": 0.13, "tires2": 0.13,
               "warms": 0.05, "streaks": 0.05, "long": 0.10},
     }
