@@ -26,8 +26,15 @@ def ticks_of(case: Case, t: float) -> list[Tick]:
     """Return the ticks up to t."""
     return [
         Tick(
-            step=f"t.{i + 1}", place=i, crew=case.crew[i], work=case.work[i], planned_s=float(case.likely[i]),
-            at=case.at(i), clock_h=case.middle_h[i], scatter=scatter(case.likely[i]), stated=case.typed,
+            step=f"t.{i + 1}",
+            place=i,
+            crew=case.crew[i],
+            work=case.work[i],
+            planned_s=float(case.likely[i]),
+            at=case.at(i),
+            clock_h=case.middle_h[i],
+            scatter=scatter(case.likely[i]),
+            stated=case.typed,
         )
         for i in case.done(t)
     ]
@@ -53,9 +60,15 @@ def ends_alone(case: Case, t: float, grid: Grid, n: int = 1000, belief: Belief |
         if i in running:
             gaps = {c: running[i] - free[c] for c in case.crew[i] if free[c] > 0}
         queries[i] = Query(
-            step=f"t.{i + 1}", crew=case.crew[i], work=case.work[i], median_s=float(case.likely[i]),
-            scatter=scatter(case.likely[i]), clock_h=case.middle_h[i], running=i in running,
-            worked_s=t - running[i] if i in running else 0.0, gaps_s=gaps,
+            step=f"t.{i + 1}",
+            crew=case.crew[i],
+            work=case.work[i],
+            median_s=float(case.likely[i]),
+            scatter=scatter(case.likely[i]),
+            clock_h=case.middle_h[i],
+            running=i in running,
+            worked_s=t - running[i] if i in running else 0.0,
+            gaps_s=gaps,
         )
     for i in running:
         belief = overrun(belief, queries[i])

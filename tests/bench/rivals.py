@@ -57,7 +57,11 @@ def conjugate(case: Case, t: float) -> Array:
     variance = (shape * SIGMA**2 + apart / 2.0) / rng.gamma(shape + n / 2.0, 1.0, SAMPLES)
     level = centre + np.sqrt(variance / (worth + n)) * rng.standard_normal(SAMPLES)
     return _played(
-        case, t, lambda size: np.exp(level[:, None] + np.sqrt(variance)[:, None] * rng.standard_normal((SAMPLES, size)))
+        case,
+        t,
+        lambda size: np.exp(
+            level[:, None] + np.sqrt(variance)[:, None] * rng.standard_normal((SAMPLES, size))
+        ),
     )
 
 
@@ -105,9 +109,7 @@ def _ratios(case: Case, t: float) -> Array:
 def _planned_left(case: Case, t: float, pace: float) -> float:
     """Return the time left at a pace: what is under way is credited with the time it has taken."""
     left, running = case.left(t), case.running(t)
-    rest = [
-        max(pace * case.likely[i] - (t - running[i] if i in running else 0.0), 0.0) for i in left
-    ]
+    rest = [max(pace * case.likely[i] - (t - running[i] if i in running else 0.0), 0.0) for i in left]
     return float(max(finish for _, finish in play([case.crew[i] for i in left], rest)))
 
 

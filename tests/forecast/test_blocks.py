@@ -14,7 +14,9 @@ from tracker.forecast.blocks import Group, Tick, blocks, groups
 ONE, TWO, BOTH = ("EV1",), ("EV2",), ("EV1", "EV2")
 
 
-def tick(place: int, at: float, crew: tuple[str, ...] = ONE, planned_s: float = 600.0, **more: object) -> Tick:
+def tick(
+    place: int, at: float, crew: tuple[str, ...] = ONE, planned_s: float = 600.0, **more: object
+) -> Tick:
     plain = Tick(f"t.{place}", place, crew, "general", planned_s, at, at / 3600.0)
     return replace(plain, **more)  # type: ignore[arg-type]
 

@@ -43,7 +43,9 @@ LAYOUT = Layout(BOTH, ("general", "fasten"), 3.0)
 WHOLE = Grid(mixture(MIXTURES["M"]))
 
 
-def tick(place: int, at: float, crew: tuple[str, ...] = ONE, planned_s: float = 600.0, **more: object) -> Tick:
+def tick(
+    place: int, at: float, crew: tuple[str, ...] = ONE, planned_s: float = 600.0, **more: object
+) -> Tick:
     plain = Tick(f"t.{place}", place, crew, "general", planned_s, at, at / 3600.0)
     return replace(plain, **more)  # type: ignore[arg-type]
 
@@ -151,7 +153,11 @@ def test_a_streak_is_forgotten() -> None:
 
 
 def test_noise_of_a_sum_has_its_mean_and_variance() -> None:
-    ticks = [tick(0, 1.0, planned_s=300.0, scatter=1.2), tick(1, 2.0, planned_s=900.0), tick(2, 3.0, planned_s=600.0, parts=3.0)]
+    ticks = [
+        tick(0, 1.0, planned_s=300.0, scatter=1.2),
+        tick(1, 2.0, planned_s=900.0),
+        tick(2, 3.0, planned_s=600.0, parts=3.0),
+    ]
     shift, variance = spread_of(np.array([0.3]), ticks)
     rng = np.random.default_rng(1)
     total = 300.0 * np.exp(rng.normal(0, 0.36, 10**6)) + 900.0 * np.exp(rng.normal(0, 0.3, 10**6))
@@ -176,7 +182,9 @@ def test_short_steps_scatter_more_within_bounds() -> None:
 
 
 def test_six_ticks_at_once_are_one_sum_that_ended_while_the_next_step_was_under_way() -> None:
-    belief = posterior(PLAIN, LAYOUT, Spreads(crew={"EV1": 0.0}), [tick(i, 4200.0, clock_h=0.5) for i in range(6)])
+    belief = posterior(
+        PLAIN, LAYOUT, Spreads(crew={"EV1": 0.0}), [tick(i, 4200.0, clock_h=0.5) for i in range(6)]
+    )
     usual = 3600.0 * (4200.0 + 3600.0 * 1.05) / 7200.0
     rest, k = (5.03 / 8.0) * usual / 6.0, 1.0 / math.sqrt(4200.0 * usual)
     variance = math.log1p(math.expm1(0.09) / 6.0)
@@ -189,7 +197,9 @@ def test_six_ticks_at_once_are_one_sum_that_ended_while_the_next_step_was_under_
 def test_a_tick_that_came_late_hardly_moves_the_level() -> None:
     prompt = course([640.0] * 12)
     late = [*prompt[:5], replace(prompt[5], at=prompt[5].at + 400.0), *prompt[6:]]
-    apart = level(posterior(WHOLE, LAYOUT, Spreads(), late)) - level(posterior(WHOLE, LAYOUT, Spreads(), prompt))
+    apart = level(posterior(WHOLE, LAYOUT, Spreads(), late)) - level(
+        posterior(WHOLE, LAYOUT, Spreads(), prompt)
+    )
     assert abs(apart) < 0.015
 
 
@@ -204,7 +214,10 @@ def test_a_second_of_one_tick_moves_the_level_by_little(times: list[float], whic
     Half a minute on, or more, one that stands later in the plan was ticked before it, which is another course.
     """
     grid = Grid(mixture(MIXTURES["R"]), (0.17, 0.33), (0.4, 0.6), HABITS[:2])
-    base = [tick(i, at, BOTH if i % 4 == 3 else (ONE, TWO)[i % 2]) for i, at in enumerate(np.cumsum([300.0, *times]))]
+    base = [
+        tick(i, at, BOTH if i % 4 == 3 else (ONE, TWO)[i % 2])
+        for i, at in enumerate(np.cumsum([300.0, *times]))
+    ]
     which %= len(base)
     levels = []
     for seconds in np.arange(0.0, 29.0, 2.0):
@@ -245,9 +258,15 @@ def test_the_start_of_the_clock_is_exact_and_the_end_of_a_hold_too() -> None:
     late = Grid(LEVEL, (0.1,), (1.0,), (Lateness("late", 1.0, 60.0, 1.0),))
     spreads = Spreads(median=1.0)
     zero = level(posterior(late, LAYOUT, spreads, [tick(0, 660.0)]))
-    held = level(posterior(late, LAYOUT, spreads, [tick(0, 660.0, blind=True), tick(1, 2660.0, start=2000.0)]))
+    held = level(
+        posterior(late, LAYOUT, spreads, [tick(0, 660.0, blind=True), tick(1, 2660.0, start=2000.0)])
+    )
     again = level(posterior(late, LAYOUT, spreads, [tick(0, 660.0, blind=True), tick(1, 1320.0)]))
-    begun = level(posterior(late, LAYOUT, spreads, [tick(0, 660.0, blind=True), tick(1, 2660.0, start=2000.0, begun=True)]))
+    begun = level(
+        posterior(
+            late, LAYOUT, spreads, [tick(0, 660.0, blind=True), tick(1, 2660.0, start=2000.0, begun=True)]
+        )
+    )
     assert abs(zero) < 0.02 and held == pytest.approx(zero, abs=1e-3)
     assert again > 0.05 and begun == pytest.approx(again, abs=2e-3)
 
@@ -257,7 +276,10 @@ def test_processes_are_tempered() -> None:
     ticks = course([500.0] * 6 + [900.0] * 6)
     grid = Grid(mixture({"level": 0.5, "tires2": 0.5}), (0.2,), (1.0,), ())
     tempered = posterior(grid, LAYOUT, Spreads(), ticks)
-    single = [posterior(Grid(mixture({p: 1.0}), (0.2,), (1.0,), ()), LAYOUT, Spreads(), ticks) for p in ("level", "tires2")]
+    single = [
+        posterior(Grid(mixture({p: 1.0}), (0.2,), (1.0,), ()), LAYOUT, Spreads(), ticks)
+        for p in ("level", "tires2")
+    ]
     z = np.array([b.log_weight[0] for b in single])
     assert math.log(tempered.by_process()[1] / tempered.by_process()[0]) == pytest.approx(0.7 * (z[1] - z[0]))
 

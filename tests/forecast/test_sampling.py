@@ -11,7 +11,17 @@ from scipy import stats
 
 from tracker.forecast.blocks import Tick
 from tracker.forecast.draws import Normals
-from tracker.forecast.filter import MIXTURES, PROCESSES, Belief, Grid, Layout, Process, Spreads, mixture, posterior
+from tracker.forecast.filter import (
+    MIXTURES,
+    PROCESSES,
+    Belief,
+    Grid,
+    Layout,
+    Process,
+    Spreads,
+    mixture,
+    posterior,
+)
 from tracker.forecast.sampling import TROUBLE, Query, Sampler, draw_state, overrun, root
 
 ONE, BOTH = ("EV1",), ("EV1", "EV2")
@@ -90,7 +100,9 @@ def test_a_warm_up_fades() -> None:
     grid = Grid((replace(PROCESSES["warms"], weight=1.0),), (0.3,), (1.0,), ())
     drawn = sampler(posterior(grid, LAYOUT, Spreads(), []))
     means = [float(drawn.log_pace(ONE, "general", hours).mean()) for hours in (0.0, 0.63, 5.0)]
-    assert means == pytest.approx([math.log(1.05) + 0.25 * math.exp(-h / 0.6) for h in (0.0, 0.625, 5.125)], abs=0.01)
+    assert means == pytest.approx(
+        [math.log(1.05) + 0.30 * math.exp(-h / 0.6) for h in (0.0, 0.625, 5.125)], abs=0.01
+    )
 
 
 @pytest.mark.parametrize(("apart_h", "name"), [(0.5, "long"), (2.0, "long"), (0.5, "streaks")])
@@ -120,7 +132,9 @@ def test_where_ticks_come_late_a_running_step_may_be_done_already() -> None:
 
 def test_nobody_who_is_not_heard_is_held_to_the_clock() -> None:
     query = replace(NEXT, running=True, worked_s=900.0, gaps_s={"EV1": 0.0}, silent=True)
-    assert (sampler(sure()).row(query) < 0).mean() == pytest.approx(stats.norm.cdf(math.log(1.5) / 0.3), abs=0.01)
+    assert (sampler(sure()).row(query) < 0).mean() == pytest.approx(
+        stats.norm.cdf(math.log(1.5) / 0.3), abs=0.01
+    )
 
 
 def test_a_step_that_ran_for_hours_is_not_taken_for_done() -> None:
@@ -170,5 +184,11 @@ def test_a_step_that_runs_on_is_evidence_after_a_while_unless_its_crew_is_silent
     later = overrun(belief, query)
     assert float(later.shares() @ (later.mean - belief.mean)[:, 0]) > 0.005
     assert (later.log_weight == belief.log_weight).all()
-    for quiet in ({"silent": True}, {"telling": False}, {"worked_s": 50.0}, {"fixed": True}, {"running": False}):
+    for quiet in (
+        {"silent": True},
+        {"telling": False},
+        {"worked_s": 50.0},
+        {"fixed": True},
+        {"running": False},
+    ):
         assert overrun(belief, replace(query, **quiet)) is belief  # type: ignore[arg-type]

@@ -237,9 +237,7 @@ def _believed(raw: Sequence[_Raw], median: float) -> list[Block]:
     out: list[Block] = []
     took, planned, fast, judged = USUAL_S * median, USUAL_S, HABIT, 3.0
     for each in raw:
-        first = Block(
-            tuple(each.ticks), each.start, each.end, each.origin, *_shares(each, place)
-        )
+        first = Block(tuple(each.ticks), each.start, each.end, each.origin, *_shares(each, place))
         if not first.blind and first.planned_s > 0:
             took += first.took_s
             planned += first.planned_s
@@ -249,8 +247,16 @@ def _believed(raw: Sequence[_Raw], median: float) -> list[Block]:
             fast, judged = fast + own, judged + 1.0
         out.append(
             Block(
-                first.ticks, first.start, first.end, first.origin, first.before, first.near,
-                first.leaving, usual, own, fast / judged,
+                first.ticks,
+                first.start,
+                first.end,
+                first.origin,
+                first.before,
+                first.near,
+                first.leaving,
+                usual,
+                own,
+                fast / judged,
             )
         )
     return out

@@ -114,12 +114,12 @@ PROCESSES: Mapping[str, Process] = MappingProxyType(
 """Every process the forecast knows, in the order in which scenarios are shared out."""
 MIXTURES: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
-        "R": {"level": 0.50, "wander": 0.03, "tires": 0.08, "tires2": 0.04, "warms": 0.05,
+        "R": {"level": 0.45, "wander": 0.03, "tires": 0.08, "tires2": 0.04, "warms": 0.10,
               "streaks": 0.10, "long": 0.20},
-        "M": {"level": 0.42, "walk": 0.06, "wander": 0.10, "roam": 0.03, "tires": 0.08, "tires2": 0.05,
+        "M": {"level": 0.36, "walk": 0.06, "wander": 0.10, "roam": 0.03, "tires": 0.08, "tires2": 0.05,
               "warms": 0.12, "streaks": 0.05, "long": 0.15},
-        "T": {"level": 0.30, "walk": 0.05, "wander": 0.14, "roam": 0.05, "tires": 0.13, "tires2": 0.13,
-              "warms": 0.05, "streaks": 0.05, "long": 0.10},
+        "T": {"level": 0.25, "walk": 0.05, "wander": 0.14, "roam": 0.05, "tires": 0.13, "tires2": 0.13,
+              "warms": 0.10, "streaks": 0.05, "long": 0.10},
     }
 )  # fmt: skip
 """Weights of the processes: R as most crews are, T for crews that tire, M between them."""
@@ -280,6 +280,8 @@ class Belief:
     """Where on the planned clock it stands."""
     habit: float = 0.01
     """Share of ticks so far that were pressed for several steps."""
+    told: Array | None = None
+    """(K,): the same before processes were tempered: what the ticks say. None: `log_weight` itself."""
 
     def shares(self) -> Array:
         """The components' probabilities, (K,), which add up to 1."""
@@ -296,7 +298,7 @@ class Belief:
 
     def evidence(self, axis: int) -> Array:
         """The log evidence of every process (axis 0) or habit (axis 2), prior taken out, up to a constant."""
-        return evidence_of(self.grid, self.log_weight, axis)
+        return evidence_of(self.grid, self.log_weight if self.told is None else self.told, axis)
 
     def trend_at(self, hours: float) -> Array:
         """What the trend's component counts at a place of the planned clock, (K,)."""
@@ -352,8 +354,8 @@ def settled(belief: Belief, ticks: Iterable[Tick]) -> Belief:
     """The belief after the last group: with what the instants say of typing habits, processes tempered."""
     log_weight = belief.log_weight + belief.grid.of_habit(_typing(belief.grid, ticks))
     found = evidence_of(belief.grid, log_weight, 0)
-    log_weight += (TEMPER - 1.0) * belief.grid.of_process(found - found.max())
-    return replace(belief, log_weight=log_weight)
+    tempered = log_weight + (TEMPER - 1.0) * belief.grid.of_process(found - found.max())
+    return replace(belief, log_weight=tempered, told=log_weight)
 
 
 def _typing(grid: Grid, ticks: Iterable[Tick]) -> list[float]:

@@ -182,7 +182,11 @@ class Sampler:
         streaks = self._layout.streaks
         row[0] = 0.0
         for i in np.flatnonzero(row):
-            source = self._streaks[bin_][i - streaks.start] if streaks.start <= i < streaks.stop else self._state[i]
+            source = (
+                self._streaks[bin_][i - streaks.start]
+                if streaks.start <= i < streaks.stop
+                else self._state[i]
+            )
             out += np.float32(row[i]) * source
         self._pace[key] = out
         return out
@@ -233,7 +237,9 @@ class Sampler:
         if not query.running and elapsed <= 0:
             return np.exp(centre + spread * z)
         if not query.running:
-            return np.maximum(np.exp(centre + spread * self._beyond(elapsed, centre, spread, key)) - elapsed, 0.0)
+            return np.maximum(
+                np.exp(centre + spread * self._beyond(elapsed, centre, spread, key)) - elapsed, 0.0
+            )
         began = self.began(query)
         mean, var = self._grid.late(stated=False)
         late = mean[self._component] + np.sqrt(var[self._component]) * self._normals("late")
@@ -242,7 +248,9 @@ class Sampler:
         lower = (np.log(known) - centre) / spread
         p = (1.0 - TROUBLE) * upper_tail(lower) + TROUBLE
         habit = 1.0 if query.silent else self._belief.habit
-        unticked = 1.0 - upper_tail(self._normals("habit").astype(np.float64)) < habit / (habit + (1.0 - habit) * p)
+        unticked = 1.0 - upper_tail(self._normals("habit").astype(np.float64)) < habit / (
+            habit + (1.0 - habit) * p
+        )
         z = np.where(unticked | (seen <= 0), z, running_on(lower, self._normals.above(key)))
         return began + np.exp(centre + spread * z)
 
