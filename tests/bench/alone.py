@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
-from tests.bench.excursions import CREW, Array, play
+from tests.bench.excursions import CREW, Array
 from tests.bench.truths import WORK, Case
 from tracker.forecast.blocks import Tick
 from tracker.forecast.filter import (
@@ -82,4 +80,4 @@ def ends_alone(case: Case, t: float, grid: Grid, n: int = 1000, belief: Belief |
         start = np.maximum.reduce([ready[c] for c in case.crew[i]])
         finish = rows[i] if i in running else start + rows[i]
         ready.update(dict.fromkeys(case.crew[i], finish))
-    return t + np.maximum(np.maximum.reduce(list(ready.values())), 0.0)
+    return np.asarray(t + np.maximum(np.maximum.reduce(list(ready.values())), 0.0))

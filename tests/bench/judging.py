@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import argparse
+import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from tests.bench.alone import ends_alone, grid_of
 from tests.bench.excursions import Array
-from tests.bench.truths import Case, make
+from tests.bench.rivals import RIVALS, pro_rata
+from tests.bench.skill import ends
+from tests.bench.table import report
+from tests.bench.truths import FRESH, TRUTHS, Case, make
+from tracker.forecast.pace_file import DEFAULT_PRIOR
 
 SHARES = (0.10, 0.25, 0.50, 0.75)
 LEVELS = (0.10, 0.50, 0.90)
@@ -58,3 +65,79 @@ def ratio(ours: Scores, other: Scores) -> tuple[float, float]:
     a, b = np.array(ours.loss).mean(axis=1), np.array(other.loss).mean(axis=1)
     r = a.mean() / b.mean()
     return float(r), float(np.std(a - r * b) / np.sqrt(len(a)) / b.mean())
+
+
+BEST_OF_THREE = "<= 1.08"
+TARGETS: Mapping[str, str] = {"steady": "<= 1.35 pro rata", "short": "<= 1.32 best"}
+
+
+def show(kind: str, found: Mapping[str, Scores], model: str) -> None:
+    """Print the row of one kind."""
+    mine = found[model]
+    rivals = [name for name in RIVALS if name in found]
+    best = min(rivals, key=lambda name: float(np.mean(found[name].loss)))
+    to_best, error = ratio(mine, found[best])
+    figures = (
+        f"/pro {ratio(mine, found['pro rata'])[0]:.2f} /best {to_best:.2f}±{error:.2f} ({best}) "
+        f"in 80 % {np.mean(mine.hit):.2f} said {np.mean(mine.said):.2f} "
+        f"bias {np.mean(mine.bias) / 60:+.0f} min"
+    )
+    report("skill", f"{kind} ({model})", figures, TARGETS.get(kind, BEST_OF_THREE))
+
+
+def moved_by_a_tick(
+    forecast: Forecast, kind: str, numbers: Sequence[int], *, each: int = 4, seconds: float = 15.0
+) -> Array:
+    """Return by how many minutes p50 moves when one tick is so much later or earlier, half-way through."""
+    out = []
+    for number in numbers:
+        case = make(kind, number)
+        t = case.end / 2.0
+        before = float(np.median(forecast(case, t)))
+        done = case.done(t - seconds)
+        for i in np.random.default_rng([5, number]).choice(done, min(each, len(done)), replace=False):
+            for by in (seconds, -seconds):
+                after = float(np.median(forecast(replace(case, shift={int(i): by}), t)))
+                out.append(abs(after - before) / 60.0)
+    return np.array(out)
+
+
+def main(argv: Sequence[str]) -> None:
+    """Print the table: every truth against the rivals, and what a quarter of a minute of one tick does."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench skill")
+    parser.add_argument("--excursions", type=int, default=20, help="of each kind")
+    parser.add_argument("--first", type=int, default=FRESH, help="number of the first")
+    parser.add_argument("--long", action="store_true", help="60 of each kind")
+    parser.add_argument("--quick", action="store_true", help="4 of each kind")
+    parser.add_argument("--kinds", nargs="*", default=list(TRUTHS))
+    parser.add_argument("--models", nargs="*", default=["M"], help="weights of processes, or the estimate")
+    asked = parser.parse_args(argv)
+    count = 60 if asked.long else 4 if asked.quick else asked.excursions
+    numbers = range(asked.first, asked.first + count)
+    models: dict[str, Forecast] = {"pro rata": pro_rata, **RIVALS}
+    models |= {name: model(name) for name in asked.models}
+    for kind in asked.kinds:
+        found = judge(models, kind, numbers)
+        for name in asked.models:
+            show(kind, found, name)
+    for name in asked.models:
+        for kind in ("base", "late-rounded", "six", "short"):
+            moved = moved_by_a_tick(model(name, SENSITIVE), kind, numbers[:14])
+            figure = f"95 % {np.quantile(moved, 0.95):.1f} max {moved.max():.1f} min"
+            report("skill", f"{kind} ({name}): 15 s of one tick move p50", figure, "95 % <= 3, max <= 12")
+
+
+SENSITIVE = 4000
+"""Scenarios for what one tick does: with fewer, p50 jitters as shares move between components."""
+
+
+def model(name: str, scenarios: int = 1000) -> Forecast:
+    """Return a forecast by name: the estimate's own, or the pace model with weights of processes."""
+    if name == "estimate":
+        return lambda case, t: ends(case.progress(t), t, DEFAULT_PRIOR, scenarios)
+    grid = grid_of(name)
+    return lambda case, t: ends_alone(case, t, grid, scenarios)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

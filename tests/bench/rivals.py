@@ -96,7 +96,7 @@ def _took(case: Case, t: float) -> dict[int, float]:
     free: dict[str, float] = {}
     out = {}
     for i in sorted(case.done(t), key=lambda i: (case.at(i), i)):
-        start = max((free.get(c, 0.0) for c in case.crew[i]))
+        start = max(free.get(c, 0.0) for c in case.crew[i])
         out[i] = case.at(i) - start
         free.update(dict.fromkeys(case.crew[i], case.at(i)))
     return out

@@ -164,7 +164,7 @@ def lognormal(sigma: float = 0.33) -> Noise:
 
 
 def _heavy(rng: np.random.Generator, n: int, middle: Array) -> Array:
-    return np.clip(rng.standard_t(4.0, n), -8.0, 8.0) * 0.25
+    return np.asarray(np.clip(rng.standard_t(4.0, n), -8.0, 8.0) * 0.25)
 
 
 def _surprise(rng: np.random.Generator, n: int, middle: Array) -> Array:
@@ -178,7 +178,7 @@ def _gamma(rng: np.random.Generator, n: int, middle: Array) -> Array:
 
 
 def _weibull(rng: np.random.Generator, n: int, middle: Array) -> Array:
-    return np.log(rng.weibull(3.0, n)) + np.euler_gamma / 3.0
+    return np.asarray(np.log(rng.weibull(3.0, n)) + np.euler_gamma / 3.0)
 
 
 def _correlated(rng: np.random.Generator, n: int, middle: Array) -> Array:
@@ -190,7 +190,7 @@ def _correlated(rng: np.random.Generator, n: int, middle: Array) -> Array:
 
 def _bimodal(rng: np.random.Generator, n: int, middle: Array) -> Array:
     slow = rng.random(n) < 0.15
-    return rng.normal(0.0, 0.2, n) + slow * np.log(rng.uniform(2.0, 3.5, n))
+    return np.asarray(rng.normal(0.0, 0.2, n) + slow * np.log(rng.uniform(2.0, 3.5, n)))
 
 
 def slope(low: float, high: float) -> Trend:
@@ -212,7 +212,7 @@ def _warms(rng: np.random.Generator, middle: Array, end: float) -> Array:
 
 def _step(rng: np.random.Generator, middle: Array, end: float) -> Array:
     up = 1.0 if rng.random() < 0.5 else -1.0
-    return up * rng.uniform(0.2, 0.4) * (middle > rng.uniform(0.25, 0.6) * end)
+    return np.asarray(up * rng.uniform(0.2, 0.4) * (middle > rng.uniform(0.25, 0.6) * end), dtype=float)
 
 
 def _six(rng: np.random.Generator, finish: Array) -> Array:
@@ -272,8 +272,8 @@ def make(kind: str, number: int) -> Case:
     work = tuple(WORK[int(i)] for i in rng.integers(len(WORK), size=len(crew)))
     own = dict(zip(CREW, rng.normal(0.0, truth.crew_spread, len(CREW)), strict=True))
     kinds = dict(zip(WORK, rng.normal(0.0, truth.work_spread, len(WORK)), strict=True))
-    log = math.log(PACE) + rng.normal(0.0, SPREAD)
-    log += np.array([np.mean([own[c] for c in who]) for who in crew])
+    log = np.array([np.mean([own[c] for c in who]) for who in crew])
+    log += math.log(PACE) + rng.normal(0.0, SPREAD)
     log = log + np.array([kinds[w] for w in work]) + truth.trend(trend, middle, end_h)
     log = log + truth.noise(noise, len(crew), middle)
     duration = np.maximum(np.rint(np.array(likely) * np.exp(log)), LEAST_S)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -14,11 +15,9 @@ from tracker.forecast.blocks import Group, Tick, blocks, groups
 ONE, TWO, BOTH = ("EV1",), ("EV2",), ("EV1", "EV2")
 
 
-def tick(
-    place: int, at: float, crew: tuple[str, ...] = ONE, planned_s: float = 600.0, **more: object
-) -> Tick:
+def tick(place: int, at: float, crew: tuple[str, ...] = ONE, planned_s: float = 600.0, **more: Any) -> Tick:
     plain = Tick(f"t.{place}", place, crew, "general", planned_s, at, at / 3600.0)
-    return replace(plain, **more)  # type: ignore[arg-type]
+    return replace(plain, **more)
 
 
 def single(found: list[Group]) -> dict[str, float]:
@@ -69,7 +68,7 @@ def test_short_steps_in_a_row_are_pooled_until_they_can_be_timed() -> None:
 
 
 @pytest.mark.parametrize("change", [{"blind": True}, {"crew": TWO}, {"start": 70.0}])
-def test_what_breaks_a_row_of_short_steps(change: dict[str, object]) -> None:
+def test_what_breaks_a_row_of_short_steps(change: dict[str, Any]) -> None:
     chain = [tick(0, 60.0, planned_s=60.0), tick(1, 120.0, planned_s=60.0, **change)]
     assert [len(b.ticks) for b in blocks(chain, 1.05)] == [1, 1]
 

@@ -211,7 +211,7 @@ def test_a_tick_that_came_late_hardly_moves_the_level() -> None:
 def test_a_second_of_one_tick_moves_the_level_by_little(times: list[float], which: int) -> None:
     """No edge as one tick goes through the instants of its neighbours.
 
-    Half a minute on, or more, one that stands later in the plan was ticked before it, which is another course.
+    From half a minute on, one that comes later in the plan was ticked before it: another course.
     """
     grid = Grid(mixture(MIXTURES["R"]), (0.17, 0.33), (0.4, 0.6), HABITS[:2])
     base = [

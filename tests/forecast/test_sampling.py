@@ -191,4 +191,4 @@ def test_a_step_that_runs_on_is_evidence_after_a_while_unless_its_crew_is_silent
         {"fixed": True},
         {"running": False},
     ):
-        assert overrun(belief, replace(query, **quiet)) is belief  # type: ignore[arg-type]
+        assert overrun(belief, replace(query, **quiet)) is belief

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from tracker.forecast.filter import (
     HABITS,
@@ -21,7 +22,7 @@ from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 
 DEFAULT_MIXTURE = "M"
 WALKS = ((0.0, "level"), (0.06, "walk"), (0.15, "wander"))
-"""Which process a drift of a pace file is: between two it is shared linearly, beyond the last it is the last."""
+"""Which process a drift of a pace file is: between two shared linearly, beyond the last that one."""
 SURE = 1000.0
 """So many steps behind the noise of a pace file, and it is taken at its word."""
 WIDEST = 1.5
@@ -55,7 +56,7 @@ def is_exact(prior: PacePrior) -> bool:
 
 
 def noise_grid(sigma: float, worth: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Noises and their weights: the usual ones scaled, the closer together the more steps stand behind them."""
+    """Noises and their weights: the usual ones scaled, closer together the more steps stand behind them."""
     if sigma <= 0 or worth >= SURE:
         return (sigma,), (1.0,)
     narrow = min(math.sqrt(USUAL_BELIEF / worth), WIDEST)
@@ -72,7 +73,7 @@ def of_drifts(drifts: Sequence[float], weights: Sequence[float]) -> dict[str, fl
     """The weights of processes that drifts with weights mean."""
     out = {name: 0.0 for _, name in WALKS}
     for drift, weight in zip(drifts, weights, strict=True):
-        for (low, name), (high, following) in zip(WALKS, WALKS[1:], strict=False):
+        for (low, name), (high, following) in pairwise(WALKS):
             if low <= drift < high:
                 beyond = (drift - low) / (high - low)
                 out[name] += weight * (1.0 - beyond)

@@ -1,4 +1,4 @@
-"""What ticks say together: steps pooled into blocks, and blocks that follow suspiciously fast merged by power.
+"""What ticks say together: steps pooled into blocks, and blocks that follow too fast merged by power.
 
 A tick is pressed after the fact, and often one press, or one look at the clock, stands for several steps.
 So a step that seems to have taken next to no time says that the tick before it came late, and the more so
@@ -20,7 +20,7 @@ TOGETHER_S, APART_S = 30.0, 90.0
 than `TOGETHER_S`, the less its instant is moved to the other, from `APART_S` on not at all."""
 POOLED_S = 150.0
 """Short steps of one crew in a row are one block until they come to so much planned time: a single tick is
-not exact enough for them. Longer blocks would hide from the filter how heavy the tails of single steps are."""
+not exact enough for them. Longer blocks would hide how heavy the tails of single steps are."""
 BEFORE_S = 240.0
 """A joint block follows whatever of its crew's blocks ended in so much time before it began."""
 FADE_S = 60.0
@@ -265,7 +265,7 @@ def _believed(raw: Sequence[_Raw], median: float) -> list[Block]:
 def _shares(
     raw: _Raw, place: Mapping[int, int]
 ) -> tuple[dict[int, float], dict[int, float], dict[str, float]]:
-    """Return the blocks before by share and by nearness, and the crew members whose ticks they are by share."""
+    """Return the blocks before by share and by nearness, and whose ticks they are by share."""
     places = {c: place[id(b)] for c, b in raw.before.items()}
     gap = {places[c]: raw.start - b.end for c, b in raw.before.items()}
     near = {p: smooth(1.0 - s / BEFORE_S) for p, s in gap.items()}

@@ -116,8 +116,8 @@ MIXTURES: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "R": {"level": 0.45, "wander": 0.03, "tires": 0.08, "tires2": 0.04, "warms": 0.10,
               "streaks": 0.10, "long": 0.20},
-        "M": {"level": 0.36, "walk": 0.06, "wander": 0.10, "roam": 0.03, "tires": 0.08, "tires2": 0.05,
-              "warms": 0.12, "streaks": 0.05, "long": 0.15},
+        "M": {"level": 0.39, "walk": 0.06, "wander": 0.08, "roam": 0.02, "tires": 0.08, "tires2": 0.05,
+              "warms": 0.15, "streaks": 0.05, "long": 0.12},
         "T": {"level": 0.25, "walk": 0.05, "wander": 0.14, "roam": 0.05, "tires": 0.13, "tires2": 0.13,
               "warms": 0.10, "streaks": 0.05, "long": 0.10},
     }
@@ -135,7 +135,7 @@ def mixture(weights: Mapping[str, float]) -> tuple[Process, ...]:
 
 @dataclass(frozen=True)
 class Grid:
-    """The components: every noise with every process and every habit, processes outermost, habits innermost."""
+    """The components: every process (outermost) with every noise and every habit (innermost)."""
 
     processes: tuple[Process, ...]
     sigmas: tuple[float, ...] = SIGMAS
@@ -193,7 +193,7 @@ class Grid:
 
 def scatter(planned_s: float) -> float:
     """The noise of a step of this planned time over that of a ten-minute step."""
-    raw = (max(planned_s, 60.0) / USUAL_LENGTH_S) ** -LENGTH_POWER
+    raw = math.pow(max(planned_s, 60.0) / USUAL_LENGTH_S, -LENGTH_POWER)
     return min(max(raw, LENGTH_RANGE[0]), LENGTH_RANGE[1])
 
 
@@ -232,7 +232,7 @@ class Layout:
 
     def late(self, crew: str) -> int:
         """Place of a crew member's last lateness."""
-        return self.streaks.stop + self.crew.index(crew)
+        return 2 + 2 * len(self.crew) + len(self.work) + self.crew.index(crew)
 
     @property
     def fresh(self) -> int:
@@ -440,7 +440,7 @@ class Filter:
                 self._cov[:, slot, slot] = self._cov[:, fresh, fresh]
 
     def glance(self, group: Group) -> None:
-        """Take in what an entry says of pace that does not end its crew's stretch of time, such as a count."""
+        """Take in what an entry says of pace without ending its crew's stretch of time: a count."""
         fresh = self._layout.fresh
         mean, var = self._grid.late(group.ticks[-1].stated)
         self._mean[:, fresh] = mean
@@ -517,11 +517,11 @@ class Filter:
 
 
 def _logarithm(took_s: float, planned_s: float, usual_s: float) -> tuple[float, float]:
-    """Return log(actual / planned) with the logarithm drawn on as a line below half the usual time, and
-    what a second of lateness makes of it.
+    """Return log(actual / planned), and what a second of lateness makes of it.
 
-    One over the root of actual times usual, not one over actual: log(1 + x) is x / √(1 + x) up to the third
-    order, and rounded instants would raise the level else.
+    Below half the usual time the logarithm goes on as a line. One over the root of actual times usual, not
+    one over actual: log(1 + x) is x / √(1 + x) up to the third order, and rounded instants would raise the level
+    else.
     """
     half = usual_s / 2.0
     if took_s >= half:

@@ -7,16 +7,15 @@ steps remain. What may be dropped or kept is judged on that.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.draws import Normals, Row, running_on, truncated
-from tracker.forecast.filter import GRACE_S, MISSED_TICK, Array, Belief, outlast
+from tracker.forecast.draws import Normals, Row, running_on
+from tracker.forecast.filter import GRACE_S, Array, Belief, outlast
 from tracker.forecast.normal import upper_tail
-from tracker.forecast.blocks import Tick
 
 BIN_S = 900.0
 """Level and streaks wander over stretches of the planned clock this long."""
@@ -62,7 +61,10 @@ class Query:
         return self.left_s is None and self.counted >= self.items
 
     def timed(self) -> tuple[float, float, float]:
-        """(median in seconds, items planned over items timed, work time in it) of what is timed now: the whole step, what was said to be left of it, or its next item."""
+        """(median in seconds, items planned over items timed, work time in it) of what is timed now.
+
+        That is the whole step, what was said to be left of it, or its next item.
+        """
         if self.left_s is not None:
             return self.left_s, 1.0, max(self.worked_s - self.left_from_s, 0.0)
         if 0 < self.counted < self.items:
@@ -177,7 +179,7 @@ class Sampler:
             return self._pace[key]
         self._walk_to(bin_)
         trend = self._belief.trend_at(self._hours(bin_))[self._component].astype(np.float32)
-        out = self._level[bin_] + self._state[1] * trend
+        out: Row = self._level[bin_] + self._state[1] * trend
         row = self._layout.row(crew, ((work, 1.0),))
         streaks = self._layout.streaks
         row[0] = 0.0
@@ -193,16 +195,16 @@ class Sampler:
 
     def late(self, crew: str) -> Row:
         """How late a crew member's last tick was, seconds, in every scenario."""
-        return self._state[self._layout.late(crew)]
+        return np.asarray(self._state[self._layout.late(crew)])
 
     def began(self, query: Query) -> Array:
-        """When the step in progress, or the item of it that is timed, began in truth, seconds from now, at most 0."""
+        """When what is timed of the step in progress began in truth, seconds from now."""
         _, _, elapsed = query.timed()
         whole = query.left_s is None and not 0 < query.counted < query.items
         if not whole or not query.gaps_s:
             return np.full(self._n, -elapsed)
         late = [-gap - self._state[self._layout.late(c)] for c, gap in query.gaps_s.items()]
-        return np.maximum.reduce(late).astype(np.float64) - elapsed
+        return np.asarray(np.maximum.reduce(late), dtype=np.float64) - elapsed
 
     def row(self, query: Query) -> Array:
         """The row of a query, see `Rows`."""
@@ -260,7 +262,7 @@ class Sampler:
 
 
 def _of(values: Array, component: NDArray[np.intp]) -> Row:
-    return values[component].astype(np.float32)
+    return np.asarray(values[component], dtype=np.float32)
 
 
 def overrun(belief: Belief, query: Query) -> Belief:
