@@ -520,8 +520,8 @@ def _logarithm(took_s: float, planned_s: float, usual_s: float) -> tuple[float, 
     """Return log(actual / planned), and what a second of lateness makes of it.
 
     Below half the usual time the logarithm goes on as a line. One over the root of actual times usual, not
-    one over actual: log(1 + x) is x / √(1 + x) up to the third order, and rounded instants would raise the level
-    else.
+    one over actual: log(1 + x) is x / √(1 + x) up to the third order, and rounded instants would else raise
+    the level.
     """
     half = usual_s / 2.0
     if took_s >= half:
