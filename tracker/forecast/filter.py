@@ -116,8 +116,8 @@ MIXTURES: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "R": {"level": 0.45, "wander": 0.03, "tires": 0.08, "tires2": 0.04, "warms": 0.10,
               "streaks": 0.10, "long": 0.20},
-        "M": {"level": 0.39, "walk": 0.06, "wander": 0.08, "roam": 0.02, "tires": 0.08, "tires2": 0.05,
-              "warms": 0.15, "streaks": 0.05, "long": 0.12},
+        "M": {"level": 0.43, "walk": 0.06, "wander": 0.06, "roam": 0.02, "tires": 0.08, "tires2": 0.04,
+              "warms": 0.14, "streaks": 0.05, "long": 0.12},
         "T": {"level": 0.25, "walk": 0.05, "wander": 0.14, "roam": 0.05, "tires": 0.13, "tires2": 0.13,
               "warms": 0.10, "streaks": 0.05, "long": 0.10},
     }
