@@ -15,7 +15,7 @@ from tests.bench.rivals import RIVALS, pro_rata
 from tests.bench.skill import ends
 from tests.bench.table import report
 from tests.bench.truths import FRESH, TRUTHS, Case, make
-from tracker.forecast.pace_file import DEFAULT_PRIOR
+from tracker.forecast.prior import DEFAULT_PRIOR
 
 SHARES = (0.10, 0.25, 0.50, 0.75)
 LEVELS = (0.10, 0.50, 0.90)

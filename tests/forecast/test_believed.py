@@ -10,7 +10,7 @@ import pytest
 
 from tracker.forecast.believed import believed, noise_grid, of_drifts
 from tracker.forecast.filter import HABITS, MIXTURES, SIGMAS, mixture
-from tracker.forecast.pace_file import DEFAULT_PRIOR
+from tracker.forecast.prior import DEFAULT_PRIOR
 
 
 def test_the_default_is_the_mixture_chosen() -> None:

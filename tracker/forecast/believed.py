@@ -18,7 +18,7 @@ from tracker.forecast.filter import (
     Spreads,
     mixture,
 )
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 
 DEFAULT_MIXTURE = "M"
 WALKS = ((0.0, "level"), (0.06, "walk"), (0.15, "wander"))

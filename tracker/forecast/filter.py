@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.blocks import Group, Tick, groups
-from tracker.forecast.normal import hazard, upper_tail
+from tracker.forecast.draws import hazard, upper_tail
 
 Array = NDArray[np.float64]
 
