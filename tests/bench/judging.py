@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tests.bench.alone import ends_alone, grid_of
+from tests.bench.candidate.alone import ends_alone, grid_of
 from tests.bench.excursions import Array
 from tests.bench.rivals import RIVALS, pro_rata
 from tests.bench.skill import ends

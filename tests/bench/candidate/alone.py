@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.bench.excursions import CREW, Array
-from tests.bench.truths import WORK, Case
-from tracker.forecast.blocks import Tick
-from tracker.forecast.filter import (
+from tests.bench.candidate.blocks import Tick
+from tests.bench.candidate.filter import (
     MIXTURES,
     Belief,
     Grid,
@@ -17,7 +15,9 @@ from tracker.forecast.filter import (
     posterior,
     scatter,
 )
-from tracker.forecast.sampling import Query, Sampler, overrun
+from tests.bench.candidate.sampling import Query, Sampler, overrun
+from tests.bench.excursions import CREW, Array
+from tests.bench.truths import WORK, Case
 
 
 def ticks_of(case: Case, t: float) -> list[Tick]:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from tracker.debrief.mixture import learned_weights
+from tests.bench.candidate.mixture import learned_weights
 
 BEFORE = {"level": 0.7, "tires": 0.3}
 

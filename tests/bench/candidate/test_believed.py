@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tracker.forecast.believed import believed, noise_grid, of_drifts
-from tracker.forecast.filter import HABITS, MIXTURES, SIGMAS, mixture
+from tests.bench.candidate.believed import believed, noise_grid, of_drifts
+from tests.bench.candidate.filter import HABITS, MIXTURES, SIGMAS, mixture
 from tracker.forecast.prior import DEFAULT_PRIOR
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from tracker.forecast.filter import (
+from tests.bench.candidate.filter import (
     HABITS,
     MIXTURES,
     SIGMA_WEIGHTS,

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.bench.candidate.filter import GRACE_S, Array, Belief, outlast
 from tracker.forecast.draws import Normals, Row, running_on, upper_tail
-from tracker.forecast.filter import GRACE_S, Array, Belief, outlast
 
 BIN_S = 900.0
 """Level and streaks wander over stretches of the planned clock this long."""

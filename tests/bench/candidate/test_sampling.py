@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tracker.forecast.blocks import Tick
-from tracker.forecast.draws import Normals
-from tracker.forecast.filter import (
+from tests.bench.candidate.blocks import Tick
+from tests.bench.candidate.filter import (
     MIXTURES,
     PROCESSES,
     Belief,
@@ -22,7 +21,8 @@ from tracker.forecast.filter import (
     mixture,
     posterior,
 )
-from tracker.forecast.sampling import TROUBLE, Query, Sampler, draw_state, overrun, root
+from tests.bench.candidate.sampling import TROUBLE, Query, Sampler, draw_state, overrun, root
+from tracker.forecast.draws import Normals
 
 ONE, BOTH = ("EV1",), ("EV1", "EV2")
 LAYOUT = Layout(BOTH, ("general", "fasten"), 3.0)

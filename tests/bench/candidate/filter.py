@@ -19,7 +19,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.blocks import Group, Tick, groups
+from tests.bench.candidate.blocks import Group, Tick, groups
 from tracker.forecast.draws import hazard, upper_tail
 
 Array = NDArray[np.float64]

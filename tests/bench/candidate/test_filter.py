@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
-from tracker.forecast.blocks import Tick
-from tracker.forecast.filter import (
+from tests.bench.candidate.blocks import Tick
+from tests.bench.candidate.filter import (
     HABITS,
     MISSED_TICK,
     MIXTURES,
