@@ -5,16 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from tests.bench.candidate.blocks import Tick
-from tests.bench.candidate.filter import (
-    MIXTURES,
-    Belief,
-    Grid,
-    Layout,
-    Spreads,
-    mixture,
-    posterior,
-    scatter,
-)
+from tests.bench.candidate.filter import Belief, Layout, Spreads, posterior
+from tests.bench.candidate.grid import MIXTURES, Grid, mixture, scatter
 from tests.bench.candidate.sampling import Query, Sampler, overrun
 from tests.bench.excursions import CREW, Array
 from tests.bench.truths import WORK, Case

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from tests.bench.candidate.filter import (
+from tests.bench.candidate.filter import Spreads
+from tests.bench.candidate.grid import (
     HABITS,
     MIXTURES,
     SIGMA_WEIGHTS,
@@ -15,7 +16,6 @@ from tests.bench.candidate.filter import (
     USUAL_BELIEF,
     USUAL_SIGMA,
     Grid,
-    Spreads,
     mixture,
 )
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.bench.candidate.filter import GRACE_S, Array, Belief, outlast
+from tests.bench.candidate.filter import GRACE_S, Belief, outlast
+from tests.bench.candidate.grid import Array
 from tracker.forecast.draws import Normals, Row, running_on, upper_tail
 
 BIN_S = 900.0

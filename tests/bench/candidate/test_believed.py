@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.bench.candidate.believed import believed, noise_grid, of_drifts
-from tests.bench.candidate.filter import HABITS, MIXTURES, SIGMAS, mixture
+from tests.bench.candidate.grid import HABITS, MIXTURES, SIGMAS, mixture
 from tracker.forecast.prior import DEFAULT_PRIOR
 
 

@@ -15,24 +15,17 @@ from scipy import stats
 
 from tests.bench.candidate.blocks import Tick
 from tests.bench.candidate.filter import (
-    HABITS,
     MISSED_TICK,
-    MIXTURES,
-    PROCESSES,
     Belief,
     Filter,
-    Grid,
-    Lateness,
     Layout,
-    Process,
     Spreads,
-    mixture,
     outlast,
     posterior,
-    scatter,
     spread_of,
     start,
 )
+from tests.bench.candidate.grid import HABITS, MIXTURES, PROCESSES, Grid, Lateness, Process, mixture, scatter
 
 Array = NDArray[np.float64]
 

@@ -10,17 +10,8 @@ import pytest
 from scipy import stats
 
 from tests.bench.candidate.blocks import Tick
-from tests.bench.candidate.filter import (
-    MIXTURES,
-    PROCESSES,
-    Belief,
-    Grid,
-    Layout,
-    Process,
-    Spreads,
-    mixture,
-    posterior,
-)
+from tests.bench.candidate.filter import Belief, Layout, Spreads, posterior
+from tests.bench.candidate.grid import MIXTURES, PROCESSES, Grid, Process, mixture
 from tests.bench.candidate.sampling import TROUBLE, Query, Sampler, draw_state, overrun, root
 from tracker.forecast.draws import Normals
 
