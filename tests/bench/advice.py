@@ -17,7 +17,7 @@ from tracker.forecast.advice import advise
 from tracker.forecast.choose import kept_set
 from tracker.forecast.estimate import estimate
 from tracker.forecast.hysteresis import forget
-from tracker.forecast.limits import closed, demand
+from tracker.forecast.limits import ChanceConstraint, closed
 from tracker.forecast.orders import better_orders
 from tracker.forecast.orders import changes as changes_of
 from tracker.forecast.task_sets import Judge
@@ -81,7 +81,7 @@ def _against_all(seeds: range) -> None:
     same = 0
     for seed in seeds:
         _, world = large(seed, Size(8))
-        judge, wanted = Judge(world), demand(world)
+        judge, wanted = Judge(world), ChanceConstraint.of(world)
         tasks = range(len(world.optional))
         sets = [frozenset(s) for n in range(len(tasks) + 1) for s in combinations(tasks, n)]
         holding = [s for s in sets if closed(world.optional, s) == s and judge.meets(s, wanted)]

@@ -13,7 +13,7 @@ from tests.bench.large import large
 from tests.bench.large_text import Size
 from tracker.forecast.choose import kept_set
 from tracker.forecast.hysteresis import names, steady
-from tracker.forecast.limits import demand
+from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import Judge
 from tracker.journal.admission import admit
@@ -95,7 +95,7 @@ def _advised(progress: Progress, now: float, out: Changes) -> tuple[frozenset[st
     ruled = steady(progress, judge, prior=None).kept
     out.best += sum(world.optional[m].value for m in plain.tasks)
     out.value += sum(world.optional[m].value for m in ruled.tasks)
-    out.broken += plain.holds and not judge.meets(ruled.tasks, demand(world))
+    out.broken += plain.holds and not judge.meets(ruled.tasks, ChanceConstraint.of(world))
     return names(world, plain.tasks), names(world, ruled.tasks)
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from tests.chance import Kind, chance
 from tracker.forecast.last_call import starts
-from tracker.forecast.limits import broken, closed
+from tracker.forecast.limits import breaches, closed
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.world import World, advance, begin, inside, played
 
@@ -39,9 +39,9 @@ def test_a_set_comes_to_the_same_whatever_was_asked_before(kind: Kind) -> None:
             rng.choice(asks)(kept)
             present = made.present(kept)
             course = advance(made, begin(made), present, starts=True)
-            found = broken(made, present, course)
+            found = breaches(made, present, course)
             outcome = asked.outcome(kept)
-            assert outcome.failing.any == np.count_nonzero(found.any)
+            assert outcome.failing.any == np.count_nonzero(~found.safe)
             assert outcome.failing.elapsed == np.count_nonzero(found.elapsed)
             assert np.array_equal(outcome.inside, inside(made, course))
             assert starts(asked, kept) == starts(Judge(made), kept)

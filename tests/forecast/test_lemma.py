@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.chance import Kind, chance
 from tests.worlds import Ask, Optional, Store, Work, world
-from tracker.forecast.limits import broken, closed, deadlines
+from tracker.forecast.limits import breaches, closed, deadlines
 from tracker.forecast.world import Course, World, advance, begin, inside
 
 
@@ -41,7 +41,7 @@ def test_adding_a_task_never_makes_anything_earlier_or_safer(
         later = zip(deadlines(made, made.present(less)), deadlines(made, made.present(more)), strict=True)
         # The deadlines are float32 sums: what is compared is more than they can round away.
         assert all((x >= y - 0.05).all() for x, y in later)
-        fails, worse = (broken(made, made.present(s), c) for s, c in ((less, a), (more, b)))
+        fails, worse = (breaches(made, made.present(s), c) for s, c in ((less, a), (more, b)))
         assert not (fails.elapsed & ~worse.elapsed).any()
         assert np.count_nonzero(fails.consumables & ~worse.consumables) == 0
 
@@ -55,8 +55,8 @@ def test_work_lighter_than_waiting_breaks_it() -> None:
     ]
     made = world(works, 3600, Ask({"light": Optional()}, stores=[Store("EV1", 0.23, 0.0, 2e-4)]))
     without, with_it = (_play(made, frozenset(s)) for s in ((), (0,)))
-    assert broken(made, made.present(()), without).consumables[0]
-    assert not broken(made, made.present((0,)), with_it).consumables[0]
+    assert breaches(made, made.present(()), without).consumables[0]
+    assert not breaches(made, made.present((0,)), with_it).consumables[0]
 
 
 def test_a_way_home_breaks_it() -> None:

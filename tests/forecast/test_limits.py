@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.chance import Kind, chance, play
 from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.limits import (
+    ChanceConstraint,
     binding,
-    broken,
+    breaches,
     deadlines,
-    holds,
     late,
+    limit_results,
     needed,
-    standings,
 )
 from tracker.forecast.world import Course, World, advance, begin, inside, shut_out_by_window
 
@@ -32,7 +34,7 @@ def test_broken_is_what_following_every_level_says(seed: int, kind: Kind) -> Non
     made = chance(seed, kind)
     for kept in ((), tuple(range(len(made.optional)))):
         present, course = _found(made, kept)
-        found = broken(made, present, course)
+        found = breaches(made, present, course)
         for n in range(made.scenarios):
             one = play(made, kept, n)
             assert (not found.elapsed[n]) == one.elapsed_kept, n
@@ -46,17 +48,17 @@ def test_a_reserve_met_exactly_on_paper_is_kept() -> None:
     made = world(works, 3000, Ask(stores=[Store("EV1", 0.6, 0.1, 1e-4)]))
     present, course = _found(made)
     assert float(deadlines(made, present)[0][0]) == pytest.approx(3000, abs=0.01)
-    assert broken(made, present, course).safe[0]
+    assert breaches(made, present, course).safe[0]
     tighter = world(works, 3000, Ask(stores=[Store("EV1", 0.5999, 0.1, 1e-4)]))
-    assert broken(tighter, *_found(tighter)).consumables[0]
+    assert breaches(tighter, *_found(tighter)).consumables[0]
 
 
 def test_a_store_that_only_work_takes_from_has_no_instant() -> None:
     works = [Work("a", "EV1", 100, extra=0.01), Work("home", "EV1", 50, closeout=True)]
     enough, short = (world(works, 1000, Ask(stores=[Store("EV1", level, 0.0, 0.0)])) for level in (1.0, 0.99))
     assert deadlines(enough, enough.present(()))[0][0] == NEVER
-    assert broken(enough, *_found(enough)).safe[0]
-    assert broken(short, *_found(short)).consumables[0]
+    assert breaches(enough, *_found(enough)).safe[0]
+    assert breaches(short, *_found(short)).consumables[0]
 
 
 def test_a_step_that_is_shut_out_counts_for_its_window_and_for_no_other_limit() -> None:
@@ -68,10 +70,10 @@ def test_a_step_that_is_shut_out_counts_for_its_window_and_for_no_other_limit() 
     ]
     made = world(works, 1000)
     present, course = _found(made)
-    assert broken(made, present, course).safe.tolist() == [True, False]
+    assert breaches(made, present, course).safe.tolist() == [True, False]
     by_window = shut_out_by_window(made, course)
     assert {name: mask.tolist() for name, mask in by_window.items()} == {"light": [False, True]}
-    found = standings(made, present, course)
+    found = limit_results(made, present, course)
     assert {one.id: one.chance for one in found} == {"elapsed": 0.0, "window.light": 0.5}
     tightest = binding(found)
     assert tightest is not None and tightest.id == "window.light"
@@ -80,10 +82,10 @@ def test_a_step_that_is_shut_out_counts_for_its_window_and_for_no_other_limit() 
 def test_binding_is_the_likeliest_and_among_equals_the_tightest() -> None:
     works = [Work("a", "EV1 EV2", [100, 200, 300, 400]), Work("home", "EV1 EV2", 0, closeout=True)]
     loose = world(works, 1000, Ask(limits={"boat": (500, "EV2")}))
-    found = binding(standings(loose, *_found(loose)))
+    found = binding(limit_results(loose, *_found(loose)))
     assert found is not None and found.id == "boat" and found.chance == 0
     tight = world(works, 350, Ask(limits={"boat": (500, "EV2")}))
-    found = binding(standings(tight, *_found(tight)))
+    found = binding(limit_results(tight, *_found(tight)))
     assert found is not None and (found.id, found.chance) == ("elapsed", 0.25)
 
 
@@ -99,10 +101,10 @@ def test_a_confidence_is_a_count(confidence: float, scenarios: int, count: int) 
 def test_two_confidences_are_judged_apart() -> None:
     works = [Work("a", "EV1", [100.0] * 8 + [300.0] * 2, extra=1.0), Work("home", "EV1", 0, closeout=True)]
     made = world(works, 200, Ask(stores=[Store("EV1", 310.0, 0.0, 0.001)], confidence=0.8, consumables=0.99))
-    found = broken(made, *_found(made))
+    found = breaches(made, *_found(made))
     assert (int(found.elapsed.sum()), int(found.consumables.sum())) == (2, 0)
-    assert holds(made, found)
-    assert not holds(made, found, confidence=0.9)
+    assert ChanceConstraint.of(made).met(found.counts)
+    assert not ChanceConstraint.of(replace(made, confidence_elapsed=0.9)).met(found.counts)
 
 
 def test_a_hardware_clock_runs_from_the_done_of_another_step() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tracker.forecast.usage import product
+from tracker.forecast.usage import usage_sums
 
 
 @pytest.mark.parametrize("case", ["alike", "different", "nothing", "no steps", "few efforts", "one step"])
@@ -27,4 +27,4 @@ def test_same_as_the_plain_product(case: str) -> None:
     elif case == "no steps":
         rates, rows = rates[:, :0], rows[:0]
     exact = rates.astype(np.float64) @ rows.astype(np.float64)
-    np.testing.assert_allclose(product(rates, rows), exact, rtol=2e-6)
+    np.testing.assert_allclose(usage_sums(rates, rows), exact, rtol=2e-6)

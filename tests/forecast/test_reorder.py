@@ -102,7 +102,7 @@ class _Truth:
     def world(self, progress: Progress) -> Reorder:
         world = build_world(progress, now=self.now, scenarios=SCENARIOS)
         return Reorder(
-            progress, world, frozenset(world.present(going_on(world, self.kept))), prior_of(progress)
+            progress, world, frozenset(world.present(going_on(world.optional, self.kept))), prior_of(progress)
         )
 
     def p90(self, event: Mapping[str, Any]) -> float:
@@ -197,11 +197,11 @@ def _subject(order: BetterOrder) -> tuple[str, str]:
 
 
 def _safer(truth: _Truth, event: Mapping[str, Any]) -> bool:
-    from tracker.forecast.limits import broken
+    from tracker.forecast.limits import breaches
 
     shares = []
     for progress in (truth.progress, truth.progress.suppose(event)):
         found = truth.world(progress)
         course = advance(found.world, begin(found.world), sorted(found.present))
-        shares.append(broken(found.world, found.present, course).share_safe)
+        shares.append(breaches(found.world, found.present, course).share_safe)
     return shares[1] >= shares[0]

@@ -16,7 +16,14 @@ import numpy as np
 
 from tracker.forecast.hysteresis import names, steady
 from tracker.forecast.last_call import Start, first_step, starts
-from tracker.forecast.limits import binding, demand, going_on, standings, with_dependents, with_needs
+from tracker.forecast.limits import (
+    ChanceConstraint,
+    binding,
+    going_on,
+    limit_results,
+    with_dependents,
+    with_needs,
+)
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.task_sets import Judge, Outcome
 from tracker.forecast.turn_back import turn_back
@@ -35,7 +42,7 @@ def reason(
         return _keep(judge, m, kept, call)
     if missing := _missing_need(judge, m, kept):
         return f"needs {missing}, which is not kept"
-    if not judge.meets((), demand(judge.world)):
+    if not judge.meets((), ChanceConstraint.of(judge.world)):
         return f"even with no optional work the chance to stay inside every limit is {_safe(judge, ())}"
     clock = _clock_runs_out(judge, kept | with_needs(judge.world.optional, [m]))
     if first_step(judge.world, m) is None:
@@ -63,10 +70,10 @@ def _decide(judge: Judge, m: int, kept: frozenset[int], call: float | None) -> s
     with_it = kept | with_needs(judge.world.optional, [m])
     if clock := _clock_runs_out(judge, with_it):
         return f"{clock}{by}"
-    if judge.meets(with_it, demand(judge.world, entering=True)):
+    if judge.meets(with_it, ChanceConstraint.of(judge.world, entering=True)):
         # Between events nothing is taken in: what is kept then only shrinks.
         return f"with it the chance is {_with(judge, m, kept)}, enough to add it at the next event{by}"
-    if judge.meets(with_it, demand(judge.world)):
+    if judge.meets(with_it, ChanceConstraint.of(judge.world)):
         return f"with it the chance is {_with(judge, m, kept)}, not enough above what is wanted to add it{by}"
     return f"with it the chance is {_with(judge, m, kept)}, {_wanted(judge)} is wanted{by}"
 
@@ -78,7 +85,7 @@ def _clock_runs_out(judge: Judge, tasks: frozenset[int]) -> str:
 
 def _late_clock(judge: Judge, tasks: frozenset[int]) -> str | None:
     """Return the step of a hardware clock that these tasks make too likely to run out."""
-    world, wanted = judge.world, demand(judge.world)
+    world, wanted = judge.world, ChanceConstraint.of(judge.world)
     if not wanted.met(judge.outcome(tasks).failing):
         return None
     pairs = zip(world.clocks, judge.outcome(tasks).clocks_late, judge.outcome(()).clocks_late, strict=True)
@@ -128,7 +135,9 @@ def advise(
         at=world.now if now is None else now,
         kept=names(world, kept),
         optional=figures(judge, kept),
-        turn_back=turn_back(judge, going_on(world, names(world, kept)), homebound=homebound(progress)),
+        turn_back=turn_back(
+            judge, going_on(world.optional, names(world, kept)), homebound=homebound(progress)
+        ),
         when_short=short,
         proven=found.kept.proven,
         raised=found.raised,
@@ -169,7 +178,7 @@ def _verdict(judge: Judge, m: int, kept: frozenset[int], start: Start) -> Verdic
     world = judge.world
     if first_step(world, m) is None:
         # Its last step is under way: dropping it means breaking it off now.
-        finishing = judge.meets(kept | with_needs(world.optional, [m]), demand(world))
+        finishing = judge.meets(kept | with_needs(world.optional, [m]), ChanceConstraint.of(world))
         return "decide" if finishing else "drop"
     return "drop" if start.hopeless(world) else "decide"
 
@@ -257,7 +266,7 @@ def _without(progress: Progress, world: World, tasks: Iterable[str], *, prior: P
 def _plainly(judge: Judge) -> str:
     world = judge.world
     present = world.present(())
-    worst = binding(standings(world, present, judge.course(())))
+    worst = binding(limit_results(world, present, judge.course(())))
     named = f"; most likely to be broken: {worst.id}" if worst is not None else ""
     wanted = percent(world.confidence_elapsed, None)
     if not world.confidence_joint:
@@ -275,7 +284,7 @@ def _enough(progress: Progress, judge: Judge, gains: Sequence[Gain], *, prior: P
     for gain in gains:
         given_up += [task for task in (gain.task, *gain.others) if task not in given_up]
         less = _without(progress, judge.world, given_up, prior=prior)
-        if less.meets((), demand(less.world)):
+        if less.meets((), ChanceConstraint.of(less.world)):
             return f"Giving up {', '.join(given_up)} would be enough."
     if not gains:
         return "There is no must task left to give up: closeout alone remains."

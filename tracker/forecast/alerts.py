@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from tracker.forecast.last_call import starts
-from tracker.forecast.limits import demand, standings
+from tracker.forecast.limits import ChanceConstraint, limit_results
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.values import Alert, ClockFigure, Estimate, Raised, StepFigure
 from tracker.foundation.text import percent, plain
@@ -236,7 +236,7 @@ class AlertInputs:
 def alert_inputs(progress: Progress, judge: Judge, kept: Collection[int]) -> AlertInputs:
     """Return the figures of the instant for which the judge's world was made."""
     world, chosen = judge.world, frozenset(kept)
-    found = standings(world, world.present(chosen), judge.course(chosen))
+    found = limit_results(world, world.present(chosen), judge.course(chosen))
     accounts = {f"{account.crew}.{account.consumable}" for account in world.accounts}
     outcome = judge.outcome(chosen)
     clocks = [(world.nodes[clock.node].step, clock) for clock in world.clocks]
@@ -244,7 +244,7 @@ def alert_inputs(progress: Progress, judge: Judge, kept: Collection[int]) -> Ale
         at=world.now,
         calls=_calls(judge, chosen),
         safe=outcome.share_safe,
-        unmet=not demand(world).met(outcome.failing),
+        unmet=not ChanceConstraint.of(world).met(outcome.failing),
         wanted=percent(world.confidence_elapsed, None),
         short={standing.id: standing.chance for standing in found if standing.id in accounts},
         most_short=1 - world.confidence_consumables,

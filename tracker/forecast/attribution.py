@@ -98,7 +98,7 @@ class _Player:
         return _Median(min(with_windows, free + 86400.0) + world.now, free + world.now)
 
     def _end(self, world: World) -> float:
-        present = world.present(going_on(world, self.kept))
+        present = world.present(going_on(world.optional, self.kept))
         return one(inside(world, advance(world, begin(world), present)), 0.5)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.forecast.limits import demand
+from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.quantiles import finite, one
 from tracker.forecast.remaining import build_world
@@ -49,7 +49,7 @@ def at_zero(plan: Plan, prior: PacePrior = DEFAULT_PRIOR, *, scenarios: int = 10
     seed = str(uuid.uuid5(uuid.NAMESPACE_URL, plan.source))
     progress = Fold.start(plan, uuid=seed).progress()
     world = build_world(progress, now=0.0, scenarios=scenarios, prior=prior)
-    judge, wanted = Judge(world), demand(world)
+    judge, wanted = Judge(world), ChanceConstraint.of(world)
 
     def chance(kept: Collection[int]) -> Chance:
         outcome = judge.outcome(kept)

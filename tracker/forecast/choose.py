@@ -22,14 +22,12 @@ from numpy.typing import NDArray
 from tracker.forecast.last_call import before_gaps
 from tracker.forecast.limits import (
     GRAIN_S,
-    Demand,
-    Failing,
+    ChanceConstraint,
+    FailureCounts,
     Worth,
     bound_crew,
     clocked,
     closed,
-    count,
-    demand,
     total,
     with_needs,
     worths,
@@ -73,7 +71,7 @@ class Kept:
 def kept_set(
     judge: Judge,
     *,
-    wanted: Demand | None = None,
+    wanted: ChanceConstraint | None = None,
     among: Collection[int] | None = None,
     budget: int = NODE_BUDGET,
 ) -> Kept:
@@ -83,12 +81,12 @@ def kept_set(
     scenarios, then file order. `wanted` replaces what the world's confidence demands.
     """
     world, bound = judge.world, judge.least
-    wanted = wanted or demand(world)
+    wanted = wanted or ChanceConstraint.of(world)
     everything = closed(world.optional, range(len(world.optional)) if among is None else among)
     if judge.meets(everything, wanted):
         return Kept(everything, holds=True)
     bare = _End.of(judge, bound, frozenset())
-    if not wanted.met(count(*bare.broken)):
+    if not wanted.met(FailureCounts.of(*bare.broken)):
         return Kept(frozenset(), holds=False)
     full = _End.of(judge, bound, everything)
     order = sorted(everything, key=lambda m: (_first_node(world, m), m))
@@ -129,13 +127,13 @@ class _End:
         return np.asarray(np.minimum(self.inside, _LONG_S) - latest, dtype=np.float32)
 
 
-def _hardest(bound: Bounds, bare: _End, full: _End, wanted: Demand) -> Iterator[NDArray[np.intp]]:
+def _hardest(bound: Bounds, bare: _End, full: _End, wanted: ChanceConstraint) -> Iterator[NDArray[np.intp]]:
     """Yield where to look first, twice as many scenarios as may still fail; then all that can differ.
 
     Those are safe with nothing optional and not with everything. The hardest bear the least share of the
     optional work.
     """
-    surely = count(*bare.broken)
+    surely = FailureCounts.of(*bare.broken)
     room = wanted.elapsed - (surely.any if wanted.joint else surely.elapsed)
     room = room if wanted.joint else max(room, wanted.consumables - surely.consumables)
     spare = -bare.lateness(bound)
@@ -276,7 +274,7 @@ class _Part:
 
     bound: Bounds
     player: _Player
-    elsewhere: Failing
+    elsewhere: FailureCounts
 
     @staticmethod
     def of(bound: Bounds, bare: _End, full: _End, chosen: NDArray[np.intp], firsts: Sequence[int]) -> _Part:
@@ -289,12 +287,12 @@ class _Part:
         return _Part(
             part,
             _Player(part.world, firsts, full.free[chosen].max()),
-            count(*(mask & elsewhere for mask in bare.broken)),
+            FailureCounts.of(*(mask & elsewhere for mask in bare.broken)),
         )
 
-    def failing(self, rows: Sequence[Row], left: Iterable[Row]) -> Failing:
+    def failing(self, rows: Sequence[Row], left: Iterable[Row]) -> FailureCounts:
         """Return the least that fails in all scenarios, given where a set ends and what is left."""
-        return count(*self.bound.masks(*self._free(rows), left)).plus(self.elsewhere)
+        return FailureCounts.of(*self.bound.masks(*self._free(rows), left)).plus(self.elsewhere)
 
     def inside(self, rows: Sequence[Row]) -> Row:
         """Return when everybody is inside, given where a set ends."""
@@ -305,7 +303,7 @@ class _Part:
         nobodys = [rows[self.player.place[i]] for i in self.bound.world.ownerless]
         return rows[: len(self.bound.world.crew)], nobodys
 
-    def failing_with(self, kept: frozenset[int]) -> Failing:
+    def failing_with(self, kept: frozenset[int]) -> FailureCounts:
         """Return the least that fails with these tasks."""
         end = self.player.play(self.player.begin(), slice(None), kept)
         return self.failing(end, self.bound.left_with(kept))
@@ -320,7 +318,7 @@ class _Node(NamedTuple):
     rows: Sequence[Row]
     """Where the hard scenarios stand before the next one."""
     left: Rows
-    failing: Failing | None = None
+    failing: FailureCounts | None = None
     """The least that fails when no later task is kept; None while not looked at."""
     inside: Row | None = None
     """When everybody is inside then, on the hard scenarios; not later than that, while not looked at."""
@@ -330,7 +328,13 @@ class _Search:
     """One search among some tasks for what is demanded."""
 
     def __init__(
-        self, judge: Judge, wanted: Demand, order: Sequence[int], budget: int, hard: _Part, differing: _Part
+        self,
+        judge: Judge,
+        wanted: ChanceConstraint,
+        order: Sequence[int],
+        budget: int,
+        hard: _Part,
+        differing: _Part,
     ) -> None:
         """Make a search ready. `hard`: where to look first. `differing`: all scenarios that can differ."""
         self.judge, self.wanted, self.order, self.budget = judge, wanted, order, budget
@@ -376,7 +380,7 @@ class _Search:
         rows = self.hard.player.play(at.rows, slice(at.j + 1, None), at.kept)
         return at._replace(failing=self.hard.failing(rows, at.left), inside=self.hard.inside(rows))
 
-    def _hopeless(self, kept: frozenset[int], j: int, failing: Failing | None) -> bool:
+    def _hopeless(self, kept: frozenset[int], j: int, failing: FailureCounts | None) -> bool:
         """Whether nothing better is to be had with these tasks and any from task j of the order on."""
         if failing is not None and not self.wanted.met(failing):
             return True
@@ -448,7 +452,7 @@ class _Reach:
         longest = len(world.nodes) * max((abs(limit.at) for limit in world.limits), default=0.0)
         self.grain = np.float32(longest * 2.0**-23 + hard.bound.grain)
 
-    def failing(self, at: _Node, more: int) -> Failing | None:
+    def failing(self, at: _Node, more: int) -> FailureCounts | None:
         """Return the least that fails with so many more tasks; None: there are not so many."""
         by = self._by(at.j, more)
         if by is None:
@@ -460,7 +464,7 @@ class _Reach:
             for k, taken in zip(self.clocked, self._least_taken(at.j), strict=True):
                 late |= at.inside > at.left[k] - taken[more - 1] + self.grain
         times = int(np.count_nonzero(late))
-        return Failing(times, times, 0).plus(self.hard.elsewhere)
+        return FailureCounts(times, times, 0).plus(self.hard.elsewhere)
 
     def _least_taken(self, j: int) -> NDArray[np.float32]:
         """Return (accounts, tasks, N): the least that one, two and more tasks from j on take."""

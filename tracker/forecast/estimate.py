@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.advice import advise
 from tracker.forecast.alerts import alerts
-from tracker.forecast.limits import Standing, beyond_waiting, binding, going_on, late, standings
+from tracker.forecast.limits import LimitResult, beyond_waiting, binding, going_on, late, limit_results
 from tracker.forecast.listing import Projection, closed_estimate, step_figures, task_figures
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
@@ -110,7 +110,7 @@ class _Played:
     course: Course
     beyond: NDArray[np.float32]
     """(accounts, N): what the steps take beyond waiting."""
-    found: Sequence[Standing]
+    found: Sequence[LimitResult]
 
     @property
     def safe(self) -> float:
@@ -123,7 +123,7 @@ class _Played:
 
 def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
     """Play what is kept or begun, with its starts, into the thread's table; and nothing optional."""
-    present = world.present(going_on(world, kept))
+    present = world.present(going_on(world.optional, kept))
     same = next((k for k, i in enumerate(present) if world.nodes[i].groups), len(present))
     course, tally = begin(world), Tally.of(world)
     course.table = _table(len(world.nodes), world.scenarios)
@@ -141,7 +141,7 @@ def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
 def _finished(world: World, course: Course, present: Sequence[int], tally: Tally | None) -> _Played:
     """Return a course that was played to the end, held against every limit."""
     beyond = tally.beyond_waiting() if tally else beyond_waiting(world, present)[0]
-    return _Played(present, course, beyond, standings(world, present, course, beyond))
+    return _Played(present, course, beyond, limit_results(world, present, course, beyond))
 
 
 _kept = local()
@@ -155,7 +155,7 @@ def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
     return table
 
 
-def _limit(world: World, standing: Standing) -> LimitFigure:
+def _limit(world: World, standing: LimitResult) -> LimitFigure:
     """Return one limit as a figure; its instant only where it is the same in every scenario.
 
     The p90 of a margin is what nine scenarios of ten keep; a window has none.

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from tracker.forecast.alerts import AlertInputs, alert_inputs, raised
 from tracker.forecast.choose import Kept, kept_set
-from tracker.forecast.limits import closed, demand, total, worths
+from tracker.forecast.limits import ChanceConstraint, closed, total, worths
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.values import Raised
@@ -49,11 +49,11 @@ def better(judge: Judge, before: Collection[str] | None) -> Kept:
         return kept_set(judge)
     values = worths(world.optional)
     old = _still(world, before)
-    wanted = demand(world)
+    wanted = ChanceConstraint.of(world)
     held = judge.meets(old, wanted)
     if held and len(old) == len(world.optional):
         return Kept(old, holds=True)
-    new = kept_set(judge, wanted=demand(world, entering=True))
+    new = kept_set(judge, wanted=ChanceConstraint.of(world, entering=True))
     if not held:
         less = kept_set(judge, among=old)
         old, held = less.tasks, less.holds
@@ -65,7 +65,7 @@ def better(judge: Judge, before: Collection[str] | None) -> Kept:
 def shrunk(judge: Judge, before: Collection[str]) -> Kept:
     """Return what to keep between events: what was kept before, or the best part of it that holds."""
     old = _still(judge.world, before)
-    if judge.meets(old, demand(judge.world)):
+    if judge.meets(old, ChanceConstraint.of(judge.world)):
         return Kept(old, holds=True)
     return kept_set(judge, among=old)
 

@@ -5,15 +5,14 @@ and extra rates x of the remaining steps, the level at ingress is at least R exa
 is inside by  [(A - R)/u - sum(x * duration)] / w  from now. So a scenario is safe exactly when
 everybody is inside by every such instant and every elapsed limit, and no remaining step is shut out.
 
-Hardware clocks of a played course: in which scenarios each runs out.
-
-What has to hold: how many scenarios may fail, and which sets of optional tasks may be kept at all.
+Hidden here: whom a limit binds, what rounding is forgiven, which stores have no instant of their own,
+that a confidence is a count of scenarios, and which sets of optional tasks may be kept at all.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -21,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.quantiles import one
-from tracker.forecast.usage import Mask, product, weights
+from tracker.forecast.usage import Mask, usage_sums, weights
 from tracker.forecast.world import (
     NEVER,
     Clock,
@@ -34,6 +33,7 @@ from tracker.forecast.world import (
     shut_out_by_window,
 )
 from tracker.forecast.world import inside as ingress
+from tracker.plan.graph import closure
 
 GRAIN_S = 0.05
 """Seconds by which an instant may be missed and still counts as met: what float32 sums round away
@@ -41,7 +41,7 @@ over a day, so that a plan which meets its limit exactly on paper meets it here.
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Standing:
+class LimitResult:
     """One limit against one course."""
 
     id: str
@@ -60,7 +60,7 @@ class Standing:
         return float(np.count_nonzero(self.broken)) / len(self.broken)
 
     def margin(self) -> Row | None:
-        """Return instant less ingress per scenario, seconds; None for a window.
+        """Instant less ingress per scenario, seconds; None for a window.
 
         Minus infinity where a step is shut out, plus infinity where nothing runs down any more.
         """
@@ -74,72 +74,139 @@ class Standing:
         return out
 
 
+def limit_results(
+    world: World, present: Collection[int], course: Course, beyond: NDArray[np.float32] | None = None
+) -> tuple[LimitResult, ...]:
+    """Every limit against a finished course: elapsed limits, consumables, windows that shut out.
+
+    `beyond`: what `beyond_waiting` says of these nodes, if it is known already.
+    """
+    lost = shut_out(world, course)
+    everybody = ingress(world, course)
+    some, kept = bool(lost.any()), ~lost
+
+    def held_against(id: str, at: Row | float, inside: Row, latest: Row | float) -> LimitResult:
+        broken = inside > latest
+        return LimitResult(id, at, inside, broken & kept if some else broken)
+
+    out = [
+        held_against(limit.name, limit.at, inside, limit.at + GRAIN_S)
+        for limit, inside in _bound(world, course, everybody)
+    ]
+    for account, row in zip(world.accounts, deadlines(world, present, beyond), strict=True):
+        id = f"{account.crew}.{account.consumable}"
+        out.append(held_against(id, row, everybody, row + np.float32(GRAIN_S)))
+    for name, mask in (shut_out_by_window(world, course) if some else {}).items():
+        out.append(LimitResult(f"window.{name}", None, everybody, mask))
+    return tuple(out)
+
+
+def _bound(world: World, course: Course, everybody: Row) -> Iterator[tuple[ElapsedLimit, Row]]:
+    """Every elapsed limit, and when those whom it binds are inside."""
+    for limit in world.limits:
+        who = bound_crew(world, limit)
+        yield limit, everybody if who is None else ingress(world, course, who)
+
+
+def binding(found: Sequence[LimitResult]) -> LimitResult | None:
+    """The limit most likely to be broken; of equals the one with the smallest median margin.
+
+    A window has no margin; among equals that are broken at all it comes first.
+    """
+    counts = [int(np.count_nonzero(result.broken)) for result in found]
+    most = max(counts, default=0)
+    first = [result for result, count in zip(found, counts, strict=True) if count == most]
+
+    def middle(result: LimitResult) -> float:
+        margin = result.margin()
+        return one(margin, 0.5) if margin is not None else -math.inf if most else math.inf
+
+    return min(first, key=middle, default=None) if len(first) != 1 else first[0]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class Broken:
+class Breaches:
     """Which scenarios of one course break what."""
 
     elapsed: Mask
     """Some elapsed limit, or a step is shut out."""
     consumables: Mask
     """Some reserve, or a step is shut out (who never comes in keeps no reserve)."""
-    shut_out: Mapping[str, Mask]
-    """Per window the scenarios in which a remaining step finds no later opening."""
-
-    @property
-    def any(self) -> Mask:
-        """Scenarios that are not safe."""
-        return self.elapsed | self.consumables
 
     @property
     def safe(self) -> Mask:
         """Scenarios that break nothing."""
-        return ~self.any
+        return ~(self.elapsed | self.consumables)
 
     @property
     def share_safe(self) -> float:
         """Share of scenarios that break nothing."""
         return float(np.count_nonzero(self.safe)) / len(self.elapsed)
 
+    @property
+    def counts(self) -> FailureCounts:
+        """How many scenarios break what."""
+        return FailureCounts.of(self.elapsed, self.consumables)
 
-def needed(confidence: float, scenarios: int) -> int:
-    """Return how many scenarios have to be safe for a confidence: a count, never a float share."""
-    return math.ceil(confidence * scenarios - 1e-9)
+
+def breaches(world: World, present: Collection[int], course: Course) -> Breaches:
+    """Which scenarios of a finished course break what."""
+    lost = shut_out(world, course)
+    everybody = ingress(world, course)
+    elapsed, consumables = lost.copy(), lost.copy()
+    for limit, inside in _bound(world, course, everybody):
+        elapsed |= inside > limit.at + GRAIN_S
+    for row in deadlines(world, present):
+        consumables |= everybody > row + np.float32(GRAIN_S)
+    return Breaches(elapsed, consumables)
+
+
+def late(course: Course, clock: Clock) -> Mask | None:
+    """The scenarios in which a hardware clock runs out; None where its step does not remain."""
+    done = course.finish.get(clock.node)
+    if done is None:
+        return None
+    if clock.of is None:
+        due: Row | float = math.inf if clock.due is None else clock.due
+    elif (of := course.finish.get(clock.of)) is not None:
+        due = of + np.float32(clock.time)
+    else:
+        return None
+    return np.asarray(done > due + np.float32(GRAIN_S), dtype=np.bool_)
 
 
 def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.float32]]:
-    """Return, per set of nodes, (accounts, N): what its steps take beyond waiting, at use factor 1.
+    """Per set of nodes, (accounts, N): what its steps take beyond waiting, at use factor 1.
 
     All sets at once, since reading the durations is what takes the time.
     """
     if not world.accounts:
         return [np.zeros((0, world.scenarios), dtype=np.float32) for _ in sets]
     extra = np.stack([account.extra_per_s for account in world.accounts])
-    each = product(np.concatenate([extra * weights(world, present) for present in sets]), world.durations)
-    return np.split(each, len(sets))
+    rates = np.concatenate([extra * weights(world, present) for present in sets])
+    return np.split(usage_sums(rates, world.durations), len(sets))
 
 
 def deadlines(world: World, present: Collection[int], beyond: NDArray[np.float32] | None = None) -> list[Row]:
-    """Return per account the instant, relative to now, by which everybody must be inside.
+    """Per account the instant, relative to now, by which everybody must be inside.
 
     The reserve is kept at ingress exactly when they are. Infinite where nothing runs down while
     waiting and the work left fits; 0 where it does not. Units: seconds. `beyond`: what
     `beyond_waiting` says of these nodes, if it is known already.
     """
     taken = beyond_waiting(world, present)[0] if beyond is None else beyond
-    return [deadline(world, k, row) for k, row in enumerate(taken)]
+    return [settled(world, k, as_waiting(world, k, world.stores[k] - row)) for k, row in enumerate(taken)]
 
 
-def deadline(world: World, account: int, beyond_waiting: Row) -> Row:
-    """Return one account's instant, relative to now, given what its steps take beyond waiting."""
-    a = world.accounts[account]
-    slack = world.stores[account] - beyond_waiting
-    if clocked(world, account):
-        slack /= np.float32(a.waiting_per_s)
-    return settled(world, account, slack)
+def as_waiting(world: World, account: int, units: Row) -> Row:
+    """Units of an account (at use factor 1) as seconds of waiting, where the clock takes from it."""
+    if not clocked(world, account):
+        return units
+    return np.asarray(units / np.float32(world.accounts[account].waiting_per_s), dtype=np.float32)
 
 
 def settled(world: World, account: int, left: Row) -> Row:
-    """Return an account's instant, given what is left: an instant itself where the clock takes from it."""
+    """An account's instant, given what is left: an instant itself where the clock takes from it."""
     if clocked(world, account):
         return left
     # What is missing of a store whose crew is inside was missing at their ingress.
@@ -164,120 +231,38 @@ def is_settled(world: World, account: int) -> bool:
 
 
 def grain_of(world: World, account: int) -> Row:
-    """Return what may be missing from an account that no clock takes from: rounding, no more."""
+    """What may be missing from an account that no clock takes from: rounding, no more."""
     return np.asarray(np.float32(1e-6) * np.abs(world.accounts[account].level), dtype=np.float32)
 
 
 def bound_crew(world: World, limit: ElapsedLimit) -> tuple[int, ...] | None:
-    """Return whom a limit binds; None for everybody, so that ownerless work counts as well."""
+    """Whom a limit binds; None for everybody, so that ownerless work counts as well."""
     return None if set(world.counted) <= set(limit.crew) else limit.crew
 
 
-def standings(
-    world: World, present: Collection[int], course: Course, beyond: NDArray[np.float32] | None = None
-) -> tuple[Standing, ...]:
-    """Return every limit against a finished course: elapsed limits, consumables, windows that shut out.
-
-    `beyond`: what `beyond_waiting` says of these nodes, if it is known already.
-    """
-    lost = shut_out(world, course)
-    everybody = ingress(world, course)
-    some, kept = bool(lost.any()), ~lost
-
-    def late(id: str, at: Row | float, inside: Row, latest: Row | float) -> Standing:
-        broken = inside > latest
-        return Standing(id, at, inside, broken & kept if some else broken)
-
-    out = []
-    for limit in world.limits:
-        who = bound_crew(world, limit)
-        inside = everybody if who is None else ingress(world, course, who)
-        out.append(late(limit.name, limit.at, inside, limit.at + GRAIN_S))
-    for account, row in zip(world.accounts, deadlines(world, present, beyond), strict=True):
-        out.append(late(f"{account.crew}.{account.consumable}", row, everybody, row + np.float32(GRAIN_S)))
-    for name, mask in (shut_out_by_window(world, course) if some else {}).items():
-        out.append(Standing(f"window.{name}", None, everybody, mask))
-    return tuple(out)
-
-
-def binding(found: Sequence[Standing]) -> Standing | None:
-    """Return the limit most likely to be broken; of equals the one with the smallest median margin.
-
-    A window has no margin; among equals that are broken at all it comes first.
-    """
-    counts = [int(np.count_nonzero(standing.broken)) for standing in found]
-    most = max(counts, default=0)
-    first = [standing for standing, count in zip(found, counts, strict=True) if count == most]
-
-    def middle(standing: Standing) -> float:
-        margin = standing.margin()
-        return one(margin, 0.5) if margin is not None else -math.inf if most else math.inf
-
-    return min(first, key=middle, default=None) if len(first) != 1 else first[0]
-
-
-def broken(world: World, present: Collection[int], course: Course) -> Broken:
-    """Return which scenarios of a finished course break what."""
-    lost = shut_out(world, course)
-    everybody = ingress(world, course)
-    elapsed, consumables = lost.copy(), lost.copy()
-    for limit in world.limits:
-        who = bound_crew(world, limit)
-        inside = everybody if who is None else ingress(world, course, who)
-        elapsed |= inside > limit.at + GRAIN_S
-    for row in deadlines(world, present):
-        consumables |= everybody > row + np.float32(GRAIN_S)
-    by_window = shut_out_by_window(world, course) if lost.any() else {}
-    return Broken(elapsed, consumables, by_window)
-
-
-def holds(world: World, found: Broken, *, confidence: float | None = None) -> bool:
-    """Return whether enough scenarios break nothing.
-
-    One confidence: safe ones. Two: the elapsed limits' and the consumables' each by their own.
-    `confidence` replaces the joint one, or both.
-    """
-    n = world.scenarios
-    elapsed = world.confidence_elapsed if confidence is None else confidence
-    consumables = world.confidence_consumables if confidence is None else confidence
-    if world.confidence_joint:
-        return n - int(np.count_nonzero(found.any)) >= needed(elapsed, n)
-    kept_elapsed = n - int(np.count_nonzero(found.elapsed))
-    kept_consumables = n - int(np.count_nonzero(found.consumables))
-    return kept_elapsed >= needed(elapsed, n) and kept_consumables >= needed(consumables, n)
-
-
-def late(course: Course, clock: Clock) -> Mask | None:
-    """Return the scenarios in which a hardware clock runs out; None where its step does not remain."""
-    done = course.finish.get(clock.node)
-    if done is None:
-        return None
-    if clock.of is None:
-        due: Row | float = math.inf if clock.due is None else clock.due
-    elif (of := course.finish.get(clock.of)) is not None:
-        due = of + np.float32(clock.time)
-    else:
-        return None
-    return np.asarray(done > due + np.float32(GRAIN_S), dtype=np.bool_)
-
-
 @dataclass(frozen=True, slots=True)
-class Failing:
+class FailureCounts:
     """How many scenarios break anything, an elapsed limit, a reserve."""
 
     any: int
     elapsed: int
     consumables: int
 
-    def plus(self, other: Failing) -> Failing:
-        """Return both together, of scenarios that are counted apart."""
-        return Failing(
+    @staticmethod
+    def of(elapsed: Mask, consumables: Mask) -> FailureCounts:
+        """How many scenarios break what."""
+        masks = (elapsed | consumables, elapsed, consumables)
+        return FailureCounts(*(int(np.count_nonzero(mask)) for mask in masks))
+
+    def plus(self, other: FailureCounts) -> FailureCounts:
+        """Both together, of scenarios that are counted apart."""
+        return FailureCounts(
             self.any + other.any, self.elapsed + other.elapsed, self.consumables + other.consumables
         )
 
 
 @dataclass(frozen=True, slots=True)
-class Demand:
+class ChanceConstraint:
     """How many scenarios may fail: one number for everything, or one for each kind of limit."""
 
     joint: bool
@@ -287,25 +272,30 @@ class Demand:
     clock: int
     """How many may be late for a hardware clock."""
 
-    def met(self, failing: Failing) -> bool:
+    @staticmethod
+    def of(world: World, *, entering: bool = False) -> ChanceConstraint:
+        """What the world's confidence allows; with `entering` the stricter one for more work."""
+        elapsed, consumables = world.confidence_elapsed, world.confidence_consumables
+        n = world.scenarios
+        if entering:
+            elapsed, consumables = to_enter(elapsed, n), to_enter(consumables, n)
+        may_fail = n - needed(elapsed, n)
+        return ChanceConstraint(world.confidence_joint, may_fail, n - needed(consumables, n), may_fail)
+
+    def met(self, failing: FailureCounts) -> bool:
         """Whether no more fail than may."""
         if self.joint:
             return failing.any <= self.elapsed
         return failing.elapsed <= self.elapsed and failing.consumables <= self.consumables
 
 
-def demand(world: World, *, entering: bool = False) -> Demand:
-    """Return what the world's confidence allows; with `entering` the stricter one for more work."""
-    elapsed, consumables = world.confidence_elapsed, world.confidence_consumables
-    n = world.scenarios
-    if entering:
-        elapsed, consumables = to_enter(elapsed, n), to_enter(consumables, n)
-    may_fail = n - needed(elapsed, n)
-    return Demand(world.confidence_joint, may_fail, n - needed(consumables, n), may_fail)
+def needed(confidence: float, scenarios: int) -> int:
+    """How many scenarios have to be safe for a confidence: a count, never a float share."""
+    return math.ceil(confidence * scenarios - 1e-9)
 
 
 def to_enter(confidence: float, scenarios: int) -> float:
-    """Return the confidence at which work that was not kept before is taken in.
+    """The confidence at which work that was not kept before is taken in.
 
     Above the demanded one by 0.02 or two standard errors, whichever is more, and never beyond halfway
     to certainty: news moves the share at a tick, and advice should not follow every tick.
@@ -314,55 +304,24 @@ def to_enter(confidence: float, scenarios: int) -> float:
     return min(confidence + max(0.02, error), (1 + confidence) / 2)
 
 
-def count(elapsed: Mask, consumables: Mask) -> Failing:
-    """Return how many scenarios break what."""
-    return Failing(
-        int(np.count_nonzero(elapsed | consumables)),
-        int(np.count_nonzero(elapsed)),
-        int(np.count_nonzero(consumables)),
-    )
+def with_needs(optional: Sequence[OptionalTask], tasks: Iterable[int]) -> frozenset[int]:
+    """These tasks with all the optional ones that they need."""
+    return frozenset(closure(tasks, lambda m: optional[m].needs))
 
 
-def failing(found: Broken) -> Failing:
-    """Return how many scenarios of a course break what."""
-    return count(found.elapsed, found.consumables)
+def with_dependents(optional: Sequence[OptionalTask], tasks: Iterable[int]) -> frozenset[int]:
+    """These tasks with all the optional ones that need them."""
+    return frozenset(closure(tasks, lambda m: [k for k, task in enumerate(optional) if m in task.needs]))
 
 
-def with_needs(optional: tuple[OptionalTask, ...], tasks: Iterable[int]) -> frozenset[int]:
-    """Return these tasks with all the optional ones that they need."""
-    out: set[int] = set()
-    todo = list(tasks)
-    while todo:
-        if (m := todo.pop()) not in out:
-            out.add(m)
-            todo.extend(optional[m].needs)
-    return frozenset(out)
-
-
-def with_dependents(optional: tuple[OptionalTask, ...], tasks: Iterable[int]) -> frozenset[int]:
-    """Return these tasks with all the optional ones that need them."""
-    out = set(tasks)
-    grew = True
-    while grew:
-        more = {m for m, task in enumerate(optional) if m not in out and not out.isdisjoint(task.needs)}
-        out |= more
-        grew = bool(more)
-    return frozenset(out)
-
-
-def closed(optional: tuple[OptionalTask, ...], tasks: Collection[int]) -> frozenset[int]:
-    """Return these tasks without those whose needs are not among them."""
+def closed(optional: Sequence[OptionalTask], tasks: Collection[int]) -> frozenset[int]:
+    """These tasks without those whose needs are not among them."""
     missing = [m for m in range(len(optional)) if m not in tasks]
     return frozenset(tasks) - with_dependents(optional, missing)
 
 
-def going_on(world: World, kept: Collection[str]) -> frozenset[int]:
-    """Return the optional tasks on the projected course: those kept, and those begun."""
-    return going_on_of(world.optional, kept)
-
-
-def going_on_of(optional: tuple[OptionalTask, ...], kept: Collection[str]) -> frozenset[int]:
-    """Return which of these tasks are on the projected course.
+def going_on(optional: Sequence[OptionalTask], kept: Collection[str]) -> frozenset[int]:
+    """Which of these tasks are on the projected course: those kept, and those begun.
 
     Begun work goes on, with what it needs, until a person gives it up, whatever is advised about it.
     """
@@ -375,8 +334,8 @@ Worth = tuple[int, int]
 """Total value of `should` tasks, then of get-aheads, in whole units of the least common denominator."""
 
 
-def worths(optional: tuple[OptionalTask, ...]) -> list[Worth]:
-    """Return what each task is worth, as whole numbers so that sums compare exactly."""
+def worths(optional: Sequence[OptionalTask]) -> list[Worth]:
+    """What each task is worth, as whole numbers so that sums compare exactly."""
     exact = [Fraction(repr(float(task.value))) for task in optional]
     unit = math.lcm(*(value.denominator for value in exact))
     whole = [int(value * unit) for value in exact]
@@ -386,8 +345,8 @@ def worths(optional: tuple[OptionalTask, ...]) -> list[Worth]:
     ]
 
 
-def total(values: list[Worth], tasks: Iterable[int]) -> Worth:
-    """Return what these tasks are worth together."""
+def total(values: Sequence[Worth], tasks: Iterable[int]) -> Worth:
+    """What these tasks are worth together."""
     should, ahead = 0, 0
     for m in tasks:
         should += values[m][0]

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.durations import draw_durations
-from tracker.forecast.limits import broken, going_on
+from tracker.forecast.limits import breaches, going_on
 from tracker.forecast.network import OrderOfWork, Queues
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import one
@@ -143,7 +143,7 @@ class _Journal:
 
     def present(self, world: World) -> list[int]:
         """Return the nodes that remain."""
-        return world.present(going_on(world, self.kept))
+        return world.present(going_on(world.optional, self.kept))
 
     def _world(self, progress: Progress) -> World:
         return build_world(progress, now=self.now, scenarios=self.scenarios, prior=self.prior)
@@ -152,7 +152,7 @@ class _Journal:
         present = self.present(world)
         course = advance(world, begin(world), present)
         p90 = one(inside(world, course), 0.9) + world.now
-        return _End(p90, broken(world, present, course).share_safe)
+        return _End(p90, breaches(world, present, course).share_safe)
 
 
 @dataclass(frozen=True, slots=True)

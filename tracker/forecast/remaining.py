@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.consumables import accounts
 from tracker.forecast.durations import draw_durations
-from tracker.forecast.limits import going_on_of
+from tracker.forecast.limits import going_on
 from tracker.forecast.network import Network, network
 from tracker.forecast.pace import Ask
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior, read_pace
@@ -180,7 +180,7 @@ class RemainingWork:
 
     def played(self, kept: Collection[str], optional: tuple[OptionalTask, ...]) -> list[int]:
         """Return the places of the steps on the projected course when these optional tasks are kept."""
-        chosen = going_on_of(optional, kept)
+        chosen = going_on(optional, kept)
         groups = enumerate(self.net.groups)
         return [i for i, tasks in groups if not tasks or not chosen.isdisjoint(tasks)]
 

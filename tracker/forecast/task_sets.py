@@ -17,17 +17,16 @@ from numpy.typing import NDArray
 
 from tracker.forecast.limits import (
     GRAIN_S,
-    Demand,
-    Failing,
+    ChanceConstraint,
+    FailureCounts,
     bound_crew,
-    broken,
+    breaches,
     clocked,
-    failing,
     grain_of,
     late,
 )
 from tracker.forecast.quantiles import one
-from tracker.forecast.usage import Mask, product
+from tracker.forecast.usage import Mask, usage_sums
 from tracker.forecast.world import (
     NEVER,
     Branch,
@@ -152,9 +151,9 @@ def _taken(bound: World, other: World, pattern: tuple[int, ...], *, least: bool)
     mine = [i for i, node in enumerate(bound.nodes) if node.groups == pattern]
     here = np.zeros(len(bound.nodes), dtype=np.float32)
     here[mine] = 1
-    taken = product(np.maximum(extra, 0) * here, bound.durations)
+    taken = usage_sums(np.maximum(extra, 0) * here, bound.durations)
     if not pattern and (extra < 0).any():
-        taken += product(np.minimum(extra, 0) * (np.float32(1) if least else here), other.durations)
+        taken += usage_sums(np.minimum(extra, 0) * (np.float32(1) if least else here), other.durations)
     return taken
 
 
@@ -194,7 +193,7 @@ _ENDS = 64
 class Outcome:
     """What one set comes to."""
 
-    failing: Failing
+    failing: FailureCounts
     scenarios: int
     inside: Row
     """When everybody is inside, relative to now."""
@@ -288,14 +287,16 @@ class Judge:
         key = frozenset(kept)
         if key not in self._outcomes:
             end = self.end(key)
-            found = broken(self.world, self.world.present(key), end)
+            found = breaches(self.world, self.world.present(key), end)
             masks = [late(end, clock) for clock in self.world.clocks]
             times = tuple(0 if mask is None else int(np.count_nonzero(mask)) for mask in masks)
             inside = ingress(self.world, end)
-            self._outcomes[key] = Outcome(failing(found), self.world.scenarios, inside, times)
+            self._outcomes[key] = Outcome(
+                FailureCounts.of(found.elapsed, found.consumables), self.world.scenarios, inside, times
+            )
         return self._outcomes[key]
 
-    def meets(self, kept: Iterable[int], wanted: Demand) -> bool:
+    def meets(self, kept: Iterable[int], wanted: ChanceConstraint) -> bool:
         """Return whether a set holds, hardware clocks included.
 
         A clock may be late as often as the demand allows, or as often as it is without optional work.

@@ -17,10 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.last_call import ends_of, latest_start
-from tracker.forecast.limits import GRAIN_S, bound_crew, clocked, count, deadlines, demand, grain_of
+from tracker.forecast.limits import (
+    GRAIN_S,
+    ChanceConstraint,
+    FailureCounts,
+    bound_crew,
+    clocked,
+    deadlines,
+    grain_of,
+)
 from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.task_sets import Bounds, Judge
-from tracker.forecast.usage import Mask, Worked
+from tracker.forecast.usage import Mask, UsageUntil
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import (
     NEVER,
@@ -99,7 +107,7 @@ class _Finder:
 
     def __init__(self, judge: Judge, kept: Collection[int], full: RecallCourse) -> None:
         self.world, self.full = judge.world, full
-        self.wanted = demand(self.world)
+        self.wanted = ChanceConstraint.of(self.world)
         by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
         easy = np.minimum(by_limits, by_reserves) >= full.work_ends()
         homes = any(node.home is not None for node in self.world.nodes)
@@ -124,11 +132,11 @@ class _Finder:
         opened: Collection[str] = (),
     ) -> bool:
         """Whether enough scenarios keep every limit when called at this instant, relative to now."""
-        easy = count(self.by_limits < at - GRAIN_S, self.by_reserves < at - GRAIN_S)
+        easy = FailureCounts.of(self.by_limits < at - GRAIN_S, self.by_reserves < at - GRAIN_S)
         if not len(self.chosen):
             return self.wanted.met(easy)
         found = (hard or self.exact).called(at, ignoring=ignoring, opened=opened)
-        return self.wanted.met(easy.plus(count(found.elapsed, found.consumables)))
+        return self.wanted.met(easy.plus(FailureCounts.of(found.elapsed, found.consumables)))
 
     def latest(self, *, ignoring: str | None = None, opened: Collection[str] = ()) -> float | None:
         """Return the greatest PET, in whole seconds, of a call that holds; None if not even now does."""
@@ -242,9 +250,11 @@ class RecallCourse:
         return {i: k for k, i in enumerate(self.work)}
 
     @cached_property
-    def worked(self) -> Worked:
+    def worked(self) -> UsageUntil:
         """What the work takes from every account up to an instant."""
-        return Worked(self.start, self.finish, [a.extra_per_s[list(self.work)] for a in self.world.accounts])
+        return UsageUntil(
+            self.start, self.finish, [a.extra_per_s[list(self.work)] for a in self.world.accounts]
+        )
 
 
 def recall_course(world: World, present: Sequence[int], course: Course) -> RecallCourse:

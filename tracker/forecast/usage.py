@@ -1,12 +1,12 @@
-"""When each consumable reaches its reserve: along the projected course, then on at the mean rate.
+"""What work takes from every store, and when a reserve is reached.
 
-What the steps take from every account: one large product, as small as it can be made.
+Hidden here: that steps of one effort take alike and a crew member's accounts mostly differ by a factor, so
+that a large product is made as small as it can be; and the search for the instant at which a store has come
+down to its reserve, along the projected course and then on at the mean rate.
 
-What the remaining steps take from each account, a second and beyond waiting.
-
-What steps take from the accounts, summed while a course is played and each duration is at hand.
-
-What work takes from every account until it is broken off at an instant, for many instants.
+An account is one consumable of one crew member, or a shared store (`*`). What a step takes is always meant
+beyond waiting, in the account's unit, at use factor 1. In a shared store the clock runs once, the energy of
+all its crew adds up.
 """
 
 from __future__ import annotations
@@ -24,85 +24,9 @@ from tracker.forecast.world import Account, Course, Row, World, way_home
 from tracker.journal.progress import Progress, StepState
 from tracker.plan.model import Consumable
 
-SAME = 1e-6
-"""Rates are alike when they differ by no more than this share of the greatest: float32 rounding."""
-FEW = 2
-"""Steps are summed by their rates where that leaves fewer than one in so many of them."""
-
 Matrix = NDArray[np.float32]
-
-
-def product(rates: Matrix, rows: Matrix) -> Matrix:
-    """Return rates @ rows: (accounts, steps) times (steps, N).
-
-    Steps of one crew and effort mostly take the same from every account: their rows are summed first.
-    Without BLAS: shared out between threads, so little work waits for cores that are busy elsewhere, ten
-    times as long as it takes.
-    """
-    groups = alike_steps(rates)
-    takers = sorted(i for steps in groups for i in steps)
-    if len(groups) * FEW > len(takers):
-        few = len(takers) * FEW < len(rows)
-        return by_account(rates[:, takers], rows[takers]) if few else by_account(rates, rows)
-    sums = np.empty((len(groups), rows.shape[1]), dtype=np.float32)
-    for row, (first, *others) in zip(sums, groups, strict=True):
-        row[:] = rows[first]
-        for i in others:
-            np.add(row, rows[i], out=row)
-    return by_account(rates[:, [steps[0] for steps in groups]], sums)
-
-
-def alike_steps(rates: Matrix) -> list[list[int]]:
-    """Return the steps that take anything, those together that take the same from every account."""
-    places = np.flatnonzero(rates.any(axis=0))
-    alike: dict[bytes, list[int]] = {}
-    for i, column in zip(places.tolist(), np.ascontiguousarray(rates[:, places].T), strict=True):
-        alike.setdefault(column.tobytes(), []).append(i)
-    return list(alike.values())
-
-
-def by_account(rates: Matrix, rows: Matrix) -> Matrix:
-    """Return rates @ rows.
-
-    Accounts of one crew member mostly differ by a factor alone, since all follow the same effort: such
-    rows are multiplied out once.
-    """
-    out = np.empty((len(rates), rows.shape[1]), dtype=np.float32)
-    if not rates.size:
-        out[:] = 0
-        return out
-    greatest = rates[np.arange(len(rates)), np.abs(rates).argmax(axis=1)]
-    shapes = rates / np.where(greatest == 0, np.float32(1), greatest)[:, None]
-    done: list[int] = []
-    for k, shape in enumerate(shapes):
-        apart = np.abs(shapes[done] - shape).max(axis=1)
-        if not greatest[k]:
-            out[k] = 0
-        elif (apart > SAME).all():
-            np.einsum("i,ij->j", rates[k], rows, out=out[k])
-            done.append(k)
-        else:
-            first = done[int(apart.argmin())]
-            np.multiply(out[first], greatest[k] / greatest[first], out=out[k])
-    return out
-
-
 Mask = NDArray[np.bool_]
 """N truth values, one a scenario."""
-
-
-def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
-    """Return (steps,): by what each duration row counts, 0 where a node does not remain.
-
-    1 for a step, the planned seconds for a way home, whose row is a factor on them.
-    """
-    out = np.zeros(len(world.nodes), dtype=np.float32)
-    ordered = sorted(present)
-    out[ordered] = 1.0
-    for i, seconds in way_home(world, ordered).items():
-        out[i] = seconds
-    return out
-
 
 JOULES = 1e-6
 """Megajoules in a joule."""
@@ -169,6 +93,80 @@ def _extra(
     return out.astype(np.float32)
 
 
+def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
+    """Return (steps,): by what each duration row counts, 0 where a node does not remain.
+
+    1 for a step, the planned seconds for a way home, whose row is a factor on them.
+    """
+    out = np.zeros(len(world.nodes), dtype=np.float32)
+    ordered = sorted(present)
+    out[ordered] = 1.0
+    for i, seconds in way_home(world, ordered).items():
+        out[i] = seconds
+    return out
+
+
+SAME = 1e-6
+"""Rates are alike when they differ by no more than this share of the greatest: float32 rounding."""
+FEW = 2
+"""Steps are summed by their rates where that leaves fewer than one in so many of them."""
+
+
+def usage_sums(rates: Matrix, rows: Matrix) -> Matrix:
+    """Return rates @ rows: (accounts, steps) times (steps, N).
+
+    Steps of one crew and effort mostly take the same from every account: their rows are summed first.
+    Without BLAS: shared out between threads, so little work waits for cores that are busy elsewhere, ten
+    times as long as it takes.
+    """
+    groups = alike_steps(rates)
+    takers = sorted(i for steps in groups for i in steps)
+    if len(groups) * FEW > len(takers):
+        few = len(takers) * FEW < len(rows)
+        return by_account(rates[:, takers], rows[takers]) if few else by_account(rates, rows)
+    sums = np.empty((len(groups), rows.shape[1]), dtype=np.float32)
+    for row, (first, *others) in zip(sums, groups, strict=True):
+        row[:] = rows[first]
+        for i in others:
+            np.add(row, rows[i], out=row)
+    return by_account(rates[:, [steps[0] for steps in groups]], sums)
+
+
+def alike_steps(rates: Matrix) -> list[list[int]]:
+    """Return the steps that take anything, those together that take the same from every account."""
+    places = np.flatnonzero(rates.any(axis=0))
+    alike: dict[bytes, list[int]] = {}
+    for i, column in zip(places.tolist(), np.ascontiguousarray(rates[:, places].T), strict=True):
+        alike.setdefault(column.tobytes(), []).append(i)
+    return list(alike.values())
+
+
+def by_account(rates: Matrix, rows: Matrix) -> Matrix:
+    """Return rates @ rows.
+
+    Accounts of one crew member mostly differ by a factor alone, since all follow the same effort: such
+    rows are multiplied out once.
+    """
+    out = np.empty((len(rates), rows.shape[1]), dtype=np.float32)
+    if not rates.size:
+        out[:] = 0
+        return out
+    greatest = rates[np.arange(len(rates)), np.abs(rates).argmax(axis=1)]
+    shapes = rates / np.where(greatest == 0, np.float32(1), greatest)[:, None]
+    done: list[int] = []
+    for k, shape in enumerate(shapes):
+        apart = np.abs(shapes[done] - shape).max(axis=1)
+        if not greatest[k]:
+            out[k] = 0
+        elif (apart > SAME).all():
+            np.einsum("i,ij->j", rates[k], rows, out=out[k])
+            done.append(k)
+        else:
+            first = done[int(apart.argmin())]
+            np.multiply(out[first], greatest[k] / greatest[first], out=out[k])
+    return out
+
+
 MOST = 24
 """So many sums at most are kept: with more they would not stay in the cache."""
 
@@ -206,6 +204,40 @@ class Tally:
     def beyond_waiting(self) -> NDArray[np.float32]:
         """Return (accounts, N): what the steps so far take beyond waiting, at use factor 1."""
         return by_account(self.rates, self.sums)
+
+
+class UsageUntil:
+    """What the work before closeout takes from every account until it is broken off at an instant."""
+
+    def __init__(
+        self, start: Sequence[Row] | Matrix, finish: Sequence[Row] | Matrix, rates: Sequence[Row]
+    ) -> None:
+        """Take (steps, scenarios) of starts and finishes, and per account units a second of each step.
+
+        There are steps, scenarios and accounts.
+        """
+        ends = np.asarray(finish, dtype=np.float32)
+        # Steps that are surely done come first: one sum serves for them, whatever the instant.
+        order = np.argsort(ends.max(axis=1), kind="stable")
+        self.start, self.finish = np.asarray(start, dtype=np.float32)[order], ends[order]
+        self.done_by, self.begun_from = self.finish.max(axis=1), self.start.min(axis=1)
+        self.rates = np.stack(rates)[:, order]
+        self.sums = {0: np.zeros((len(rates), ends.shape[1]), dtype=np.float32)}
+
+    def until(self, at: np.float32) -> Matrix:
+        """Return (accounts, scenarios): units at use factor 1."""
+        done = int(np.searchsorted(self.done_by, at, side="right"))
+        at_work = done + np.flatnonzero(self.begun_from[done:] < at)
+        spent = np.minimum(self.finish[at_work], at) - self.start[at_work]
+        np.maximum(spent, 0, out=spent)
+        return np.asarray(self._sum(done) + by_account(self.rates[:, at_work], spent), dtype=np.float32)
+
+    def _sum(self, done: int) -> Matrix:
+        if done not in self.sums:
+            before = max(known for known in self.sums if known < done)
+            spent = self.finish[before:done] - self.start[before:done]
+            self.sums[done] = self.sums[before] + by_account(self.rates[:, before:done], spent)
+        return self.sums[done]
 
 
 HALVINGS = 26
@@ -402,37 +434,3 @@ def _side_by_side(work: _Work, pairs: _Pairs, found: NDArray[np.float32]) -> Non
         enough = used >= pairs.store
         high, low = np.where(enough, middle, high), np.where(enough, low, middle)
     found[pairs.accounts, pairs.columns] = high
-
-
-class Worked:
-    """What the work before closeout takes from every account until it is broken off at an instant."""
-
-    def __init__(
-        self, start: Sequence[Row] | Matrix, finish: Sequence[Row] | Matrix, rates: Sequence[Row]
-    ) -> None:
-        """Take (steps, scenarios) of starts and finishes, and per account units a second of each step.
-
-        There are steps, scenarios and accounts.
-        """
-        ends = np.asarray(finish, dtype=np.float32)
-        # Steps that are surely done come first: one sum serves for them, whatever the instant.
-        order = np.argsort(ends.max(axis=1), kind="stable")
-        self.start, self.finish = np.asarray(start, dtype=np.float32)[order], ends[order]
-        self.done_by, self.begun_from = self.finish.max(axis=1), self.start.min(axis=1)
-        self.rates = np.stack(rates)[:, order]
-        self.sums = {0: np.zeros((len(rates), ends.shape[1]), dtype=np.float32)}
-
-    def until(self, at: np.float32) -> Matrix:
-        """Return (accounts, scenarios): units at use factor 1."""
-        done = int(np.searchsorted(self.done_by, at, side="right"))
-        at_work = done + np.flatnonzero(self.begun_from[done:] < at)
-        spent = np.minimum(self.finish[at_work], at) - self.start[at_work]
-        np.maximum(spent, 0, out=spent)
-        return np.asarray(self._sum(done) + by_account(self.rates[:, at_work], spent), dtype=np.float32)
-
-    def _sum(self, done: int) -> Matrix:
-        if done not in self.sums:
-            before = max(known for known in self.sums if known < done)
-            spent = self.finish[before:done] - self.start[before:done]
-            self.sums[done] = self.sums[before] + by_account(self.rates[:, before:done], spent)
-        return self.sums[done]
