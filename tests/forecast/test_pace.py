@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
+from tracker.forecast.durations import root
 from tracker.forecast.pace import (
     MISSED_TICK,
     Belief,
@@ -18,7 +19,6 @@ from tracker.forecast.pace import (
     move_on,
     observe,
     outlast,
-    root,
     start,
 )
 from tracker.forecast.prior import PacePrior

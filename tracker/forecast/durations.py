@@ -3,14 +3,8 @@
 A duration depends on its step and the scenario alone: not on when the step starts, nor on which other
 steps remain. What may be dropped or kept is judged on that.
 
-What chance makes of each step's time in every scenario, kept as long as nothing is learned about it.
-
 Between two events only the pace of the crew moves, and that by little; how widely steps scatter stays as
-it is, except in the few scenarios that go over from one process to another.
-
-The state of pace in every scenario, drawn from a belief with the excursion's fixed numbers.
-
-Fills the rows of durations, one remaining step at a time, from the state in every scenario.
+it is, except in the few scenarios that go over from one process to another. So durations at pace 1 are kept.
 """
 
 from __future__ import annotations
@@ -36,7 +30,6 @@ from tracker.forecast.pace import (
     of_counted,
     offset,
     outlast,
-    root,
     shown_pace,
 )
 from tracker.forecast.prior import PacePrior
@@ -152,6 +145,24 @@ def draw_state(uuid: str, belief: Belief, prior: PacePrior, layout: Layout, n: i
         if prior.sigma > 0:
             sigma[part] = math.sqrt(belief.variance[k]) * _noise_scale(scale[part], float(belief.weight[k]))
     return Scenarios(state, sigma, drift)
+
+
+def root(cov: Array) -> Array:
+    """Return lower triangles L with L Lᵀ = cov for a stack of covariances, also singular ones, (K, d, d).
+
+    A component without variance of its own gets a column of zeros.
+    """
+    left, out = cov.copy(), np.zeros_like(cov)
+    size = cov.shape[-1]
+    scale = np.maximum(np.abs(cov[:, range(size), range(size)]).max(axis=1), 1e-300)
+    for j in range(size):
+        pivot = left[:, j, j]
+        solid = pivot > 1e-13 * scale
+        column = np.where(solid[:, None], left[:, :, j] / np.sqrt(np.where(solid, pivot, 1.0))[:, None], 0.0)
+        column[:, :j] = 0.0
+        out[:, :, j] = column
+        left -= column[:, :, None] * column[:, None, :]
+    return out
 
 
 def _noise_scale(z: Array, freedom: float) -> Array:

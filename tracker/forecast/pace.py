@@ -6,18 +6,8 @@ well it predicted (multi-process models of class I: West and Harrison, Bayesian 
 Dynamic Models, 2nd ed. 1997, ch. 12), each with its own unknown noise variance (ch. 4: conjugate,
 Student predictive). All arrays have the processes first: K processes, d components of the state.
 
-How a planned time scatters: the shape of a whole step and of a part of its items.
-
-One remaining step whose duration is wanted: its planned time, and what is known of it so far.
-
-What the journal has seen of durations, turned into observations of pace.
-
-The belief after all finished steps, remembered so that one more tick costs one more update.
-
-What is remembered never changes a result: a remembered belief is only taken for exactly the same prior,
-layout and run of observations.
-
-The pace that is published: medians over the remaining work.
+The belief after all finished steps is remembered, so that one more tick costs one more update; a remembered
+belief is only taken for exactly the same prior, layout and run of observations.
 """
 
 from __future__ import annotations
@@ -34,6 +24,8 @@ from tracker.forecast.draws import hazard, upper_tail
 from tracker.forecast.prior import PacePrior
 from tracker.journal.progress import Observation, Progress, StepState
 from tracker.plan.model import Duration
+
+Array = NDArray[np.float64]
 
 HIGH_OVER_LOW = 3.29
 """Width of a 90 % interval in standard deviations: low and high are the 5 and 95 % points."""
@@ -122,8 +114,6 @@ class Ask:
         shift, noise = part_shape(self.count - self.counted - 1, self.count, sigma, noise)
         return median * math.exp(shift), noise
 
-
-Array = NDArray[np.float64]
 
 TAIL = 10.0
 """Degrees of freedom of the tails that steps are expected to have where processes are weighed."""
@@ -315,24 +305,6 @@ def outlast(belief: Belief, row: Array, bound: float, noise: float) -> Belief:
         cov=belief.cov - shrink[:, None, None] * reach[:, :, None] * reach[:, None, :],
         log_weight=belief.log_weight + np.log(likelihood),
     )
-
-
-def root(cov: Array) -> Array:
-    """Return lower triangles L with L Lᵀ = cov for a stack of covariances, also singular ones, (K, d, d).
-
-    A component without variance of its own gets a column of zeros.
-    """
-    left, out = cov.copy(), np.zeros_like(cov)
-    size = cov.shape[-1]
-    scale = np.maximum(np.abs(cov[:, range(size), range(size)]).max(axis=1), 1e-300)
-    for j in range(size):
-        pivot = left[:, j, j]
-        solid = pivot > 1e-13 * scale
-        column = np.where(solid[:, None], left[:, :, j] / np.sqrt(np.where(solid, pivot, 1.0))[:, None], 0.0)
-        column[:, :j] = 0.0
-        out[:, :, j] = column
-        left -= column[:, :, None] * column[:, None, :]
-    return out
 
 
 CLOCK_ERROR_S = 45.0

@@ -1,7 +1,4 @@
-"""The shape of a pace file, and its faults in words.
-
-The pace file: what is believed about pace before the excursion, read and written.
-"""
+"""The pace file: what is believed about pace before the excursion; read, checked and written."""
 
 from __future__ import annotations
 
