@@ -6,12 +6,16 @@ from collections.abc import Callable
 
 import pytest
 
+from tests.console.conftest import ZERO
+from tests.runs import Run, step, task
 from tracker.console.layout import MIDDLE
 from tracker.console.view.alerts import alert_lines
 from tracker.console.view.crew import crew_lines, crew_rows
-from tracker.console.view.head import head
-from tracker.console.view.scene import Scene
+from tracker.console.view.head import chance_words, head
+from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Line
+from tracker.console.view.words import percent
+from tracker.forecast.estimate import estimate
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
 Exact = Callable[[list[Line], int, int], str]
@@ -37,3 +41,15 @@ def test_regions_before_the_clock(
     before: Scene, exact: Exact, on_file: OnFile, width: int, height: int
 ) -> None:
     on_file(f"regions-before-{width}", regions(before, width, height, exact))
+
+
+def test_the_head_is_alarmed_when_the_alert_is() -> None:
+    """A joint step is work of all its crew: a tenth of the steps' time may be less of the crew's."""
+    run = Run(task("a", step("1", "EV1", 10), step("2", "EV1 EV2", 60)), limits={"elapsed": "0:30"})
+    for name, at, wanted in (("a.1", 600, "early"), ("a.2", 4200, "wanted 90 %")):
+        run.done(name, at=at)
+        made = estimate(run.now, at, scenarios=50)
+        words, ink = chance_words(Scene(Snapshot(run.now, made), at, ZERO), made)
+        assert words == f"{percent(made.safe)}, {wanted}"
+        alarmed = [alert.id for alert in made.alerts if alert.id == "confidence"]
+        assert (ink, alarmed) == (("alarm", ["confidence"]) if at == 4200 else ("", []))

@@ -6,8 +6,8 @@ from typing import Any
 
 from tests.flat import flat
 from tests.runs import Run, step, task
-from tracker.forecast.alerts import done_share
 from tracker.forecast.values import Alert
+from tracker.journal.progress import done_share
 
 HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)
 OXYGEN = {"id": "oxygen", "unit": "kg", "start": 1.0, "reserve": 0.1, "per_hour": 0.4, "reading_sd": 0.01}

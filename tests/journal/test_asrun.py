@@ -7,7 +7,8 @@ from dataclasses import fields
 import pytest
 
 from tests.runs import Run, step, task
-from tracker.journal.asrun import AsRunRow, SpentRow, as_run, as_spent, status_of
+from tracker.journal.asrun import AsRunRow, SpentRow, as_run, as_spent
+from tracker.journal.progress import step_status
 from tracker.journal.sqlite import AS_RUN, AS_SPENT
 
 
@@ -66,24 +67,6 @@ def test_steps_that_are_not_done_have_no_variance() -> None:
     assert (ahead.status, ahead.actual_start, ahead.begin_kind) == ("open", None, None)
 
 
-def test_every_status_is_told() -> None:
-    run = walk()
-    assert status_of(run.now, "one.a") == "current"
-    assert status_of(run.now, "one.b") == "open"
-    run.done("one.a", at=540)
-    assert status_of(run.now, "one.a") == "done"
-    assert status_of(run.now, "one.b") == "waiting"
-    run("held", 600, crew=["EV2"])
-    assert status_of(run.now, "two.x") == "held"
-    run("resumed", 700)
-    run("began", 800, step="two.y")
-    assert status_of(run.now, "two.x") == "open"
-    run("dropped", 900, task="two")
-    assert status_of(run.now, "two.x") == "dropped"
-    run("closed", 1000)
-    assert status_of(run.now, "one.b") == "left"
-
-
 def test_what_waits_for_a_window_is_waiting_until_it_opens() -> None:
     run = Run(
         task("one", step("a", "EV1", 10), step("b", "EV1", 20, window="light")),
@@ -91,9 +74,11 @@ def test_what_waits_for_a_window_is_waiting_until_it_opens() -> None:
         zero_planned="2031-05-04T14:00:00Z",
     )
     run.done("one.a", at=600)
-    assert status_of(run.now, "one.b") == "waiting"
-    assert status_of(run.now, "one.b", now=1199) == "waiting"
-    assert status_of(run.now, "one.b", now=1200) == "current"
+    assert [step_status(run.now, "one.b", at) for at in (600, 1199, 1200)] == [
+        "waiting",
+        "waiting",
+        "current",
+    ]
     assert run.row("one.b").actual_start is None
     spent = [row for row in as_spent(run.now, 900) if row.crew == "EV1"]
     assert [(row.start, row.finish, row.kind) for row in spent] == [(0, 600, "work"), (600, 900, "wait")]

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from tests.streams import NOT_LIVE, random_plan, random_run
 from tracker.foundation.errors import EventError
 from tracker.journal.admission import admit
-from tracker.journal.asrun import as_run, as_spent, status_of
+from tracker.journal.asrun import as_run, as_spent
 from tracker.journal.fold import Fold
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, step_status
 from tracker.plan.graph import before_each, sort_steps
 from tracker.plan.model import Plan
 from tracker.plan.timeline import as_planned
@@ -188,7 +188,7 @@ def test_as_run_has_a_row_a_step_and_its_status(seed: int) -> None:
     rows = as_run(progress)
     assert [row.step for row in rows] == list(progress.steps)
     for row in rows:
-        assert row.status == status_of(progress, row.step)
+        assert row.status == step_status(progress, row.step, progress.at, recorded=True)
         assert (row.variance is None) == (row.status != "done")
         if row.variance is not None and row.actual_duration is not None:
             assert row.variance == pytest.approx(row.actual_duration - row.planned_duration)

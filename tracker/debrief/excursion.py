@@ -18,11 +18,10 @@ from typing import Any
 from tracker.debrief.consumed import Consumed, consumed, planned_end
 from tracker.debrief.judged import QUARTERS, Judgement, judge
 from tracker.debrief.rows import Group, Spent, StepRow, by_crew, by_task, by_work, spent_by, step_rows
-from tracker.forecast.listing import ingress_fact
 from tracker.foundation.times import format_pet
 from tracker.journal.asrun import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
-from tracker.journal.progress import Decision, Interval, Progress, Recorded
+from tracker.journal.progress import Decision, Interval, Progress, Recorded, inside_at
 from tracker.plan.timeline import Timeline, as_planned
 
 
@@ -413,19 +412,7 @@ def _totals(
 
 def crew_inside(progress: Progress) -> dict[str, float | None]:
     """Return when each crew member outside was inside; None for who is not yet known to be."""
-    if progress.closed is not None:
-        return {c: ingress_fact(progress, c) for c in progress.plan.outside}
-    return {c: progress.entered.get(c, _all_done(progress, c)) for c in progress.plan.outside}
-
-
-def _all_done(progress: Progress, crew: str) -> float | None:
-    """Return when a crew member finished their last step; None while one is open."""
-    mine = [state for state in progress.steps.values() if crew in state.crew]
-    if any(state.ended is None for state in mine):
-        return None
-    return max(
-        (state.done for state in mine if state.ended == "done" and state.done is not None), default=None
-    )
+    return {c: inside_at(progress, c) for c in progress.plan.outside}
 
 
 def _judged(progress: Progress, inside: float, scoring: Scoring) -> Judgement | None:

@@ -17,7 +17,7 @@ from tracker.forecast.task_sets import Judge
 from tracker.forecast.values import Alert, ClockFigure, Estimate, Raised, StepFigure
 from tracker.foundation.text import percent, plain
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, homebound
+from tracker.journal.progress import Progress, done_share, homebound
 
 SOON_S = (15 * 60, 5 * 60)
 """How long before a last call it is announced."""
@@ -285,17 +285,6 @@ def raised(seen: AlertInputs, until: float) -> Iterator[Raised]:
     for step, chance in seen.late.items():
         if chance > seen.most_late + 1e-9 and (step in seen.running or not seen.early):
             yield Raised(f"clock:{step}", _clock_text(step, chance), seen.at)
-
-
-def done_share(progress: Progress) -> float:
-    """Return the share of the planned work, in crew members' time, that is done."""
-    done = planned = 0.0
-    for state in progress.steps.values():
-        seconds = state.step.time.likely * max(len(state.crew), 1)
-        if state.ended in (None, "done"):
-            planned += seconds
-            done += seconds if state.ended == "done" else 0.0
-    return done / planned if planned else 1.0
 
 
 def _confidence_text(safe: float, wanted: str) -> str:

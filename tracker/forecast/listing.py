@@ -26,7 +26,6 @@ from tracker.forecast.values import (
     LimitFigure,
     Range,
     StepFigure,
-    StepStatus,
     TaskFigure,
     TurnBack,
 )
@@ -36,8 +35,10 @@ from tracker.journal.progress import (
     StepState,
     called,
     confidence_of,
-    last_done,
+    inside_at,
     open_items,
+    step_status,
+    waits_for,
 )
 
 SHOWN_AHEAD = 20
@@ -152,8 +153,8 @@ def step_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> t
         if step in ahead:
             start, finish = start if start is not NOTHING else ahead[step][0], ahead[step][1]
         if state.ended is not None or step in next_ones:
-            status = step_status(progress, state, now)
-            waits = _waits_for(progress, state) if status in ("waiting", "held") else None
+            status = step_status(progress, step, now)
+            waits = waits_for(progress, step) if status in ("waiting", "held") else None
             out.append(StepFigure(step, status, state.crew, start, finish, waits))
         elif start is NOTHING and finish is NOTHING:
             out.append(_merely_open(step, state.crew))
@@ -176,33 +177,6 @@ def past(state: StepState, now: float) -> Span:
     return start, fact(state.done) if state.ended == "done" else NOTHING
 
 
-def step_status(progress: Progress, state: StepState, now: float) -> StepStatus:
-    """Return how a step stands: ended somehow, at work, held, next but waiting, or merely open."""
-    if state.ended is not None:
-        return state.ended
-    if progress.zero is None or state.step.id not in progress.current.values():
-        return "open"
-    if any(c in progress.holds for c in state.crew):
-        return "held"
-    running = state.running_since is not None and state.running_since <= now
-    return "current" if running else "waiting"
-
-
-def _waits_for(progress: Progress, state: StepState) -> str | None:
-    """Return what a step waits for now: what is on record, else what is plainly missing."""
-    if any(c in progress.holds for c in state.crew):
-        return "hold"
-    if state.waited_for is not None:
-        return state.waited_for
-    if needs := progress.needs.get(state.step.id):
-        return f"need {needs[0]}"
-    if missing := progress.missing(state.step.id):
-        return f"crew {missing[0]}"
-    if not state.gone:
-        return "go"
-    return f"window {state.step.windows[0]}" if state.step.windows else None
-
-
 NO_TURN_BACK = TurnBack(None, NOTHING)
 
 
@@ -212,7 +186,7 @@ def closed_estimate(
     """Return the estimate of a closed excursion: no range has a width, nothing is optional any more."""
     closed = progress.closed
     assert closed is not None
-    ingress = {c: ingress_fact(progress, c) for c in progress.plan.outside}
+    ingress = {c: at for c in progress.plan.outside if (at := inside_at(progress, c)) is not None}
     inside = max(ingress.values(), default=closed)
     stores = _stores(progress, ingress, inside, prior)
     limits = (*_elapsed(progress, ingress), *(_store_limit(progress, s) for s in stores))
@@ -246,23 +220,6 @@ def closed_estimate(
         advice=Advice(closed, frozenset(), (), NO_TURN_BACK),
         ingress={c: fact(at) for c, at in ingress.items()},
     )
-
-
-def ingress_fact(progress: Progress, member: str) -> float:
-    """Return when a crew member came in: `entered`, else the end of their last step, else the closing.
-
-    Someone who left closeout work undone is only known to be in when the excursion is closed.
-    """
-    assert progress.closed is not None
-    if member in progress.entered:
-        return progress.entered[member]
-    unfinished = any(
-        state.ended in (None, "left")
-        for state in progress.steps.values()
-        if member in state.crew and progress.tasks[state.step.task].task.closeout
-    )
-    last = None if unfinished else last_done(progress, member)
-    return progress.closed if last is None else last
 
 
 def _stores(

@@ -15,9 +15,8 @@ from types import NoneType
 from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 from tracker.foundation.text import ADVISORY
+from tracker.journal.progress import StepStatus, TaskStatus
 
-StepStatus = Literal["open", "waiting", "current", "held", "done", "skipped", "dropped", "left"]
-TaskStatus = Literal["open", "begun", "done", "dropped", "left"]
 Verdict = Literal["keep", "decide", "drop"]
 
 FORMAT = 1

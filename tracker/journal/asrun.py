@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from math import isfinite
 from operator import attrgetter
 
-from tracker.journal.progress import BeginKind, Progress, Spending, StepState
+from tracker.journal.progress import BeginKind, Progress, Spending, StepState, step_status
 from tracker.journal.sqlite import AS_RUN, AS_SPENT
 from tracker.journal.store import Cell, Rows, Table
 
@@ -70,7 +70,7 @@ def _row(progress: Progress, s: StepState) -> AsRunRow:
         do=step.do,
         crew=s.crew,
         work=step.work,
-        status=status_of(progress, step.id),
+        status=step_status(progress, step.id, progress.at, recorded=True),
         planned_start=start if known else None,
         planned_finish=finish if known else None,
         planned_duration=planned,
@@ -84,23 +84,6 @@ def _row(progress: Progress, s: StepState) -> AsRunRow:
         entry_lag=s.entry_lag_s,
         seat=s.seat,
     )
-
-
-def status_of(progress: Progress, step: str, now: float | None = None) -> str:
-    """Return a step's status at an instant (default: the last event).
-
-    One of done, skipped, dropped, left, held, current, waiting (current but not at work), open.
-    """
-    s = progress.steps[step]
-    at = progress.at if now is None else now
-    if s.ended is not None:
-        return s.ended
-    members = [c for c in s.crew if progress.current.get(c) == step]
-    if not members:
-        return "open"
-    if any(c in progress.holds for c in members):
-        return "held"
-    return "current" if s.running_since is not None and s.running_since <= at else "waiting"
 
 
 def as_spent(progress: Progress, end: float) -> list[SpentRow]:

@@ -34,6 +34,8 @@ def pet_if_live(zero: datetime | None, utc_now: datetime) -> float | None:
 
 BeginKind = Literal["stated", "implied", "batch"]
 Spending = Literal["work", "wait", "hold", "idle"]
+StepStatus = Literal["open", "waiting", "current", "held", "done", "skipped", "dropped", "left"]
+TaskStatus = Literal["open", "begun", "done", "dropped", "left"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +117,7 @@ class TaskState:
     """One task as it stands."""
 
     task: Task
-    status: Literal["open", "begun", "done", "dropped", "left"]
+    status: TaskStatus
     committed: bool
     """True after `chose keep`: it counts as must from then on."""
     priority: Priority
@@ -360,6 +362,68 @@ class Progress:
     def missing(self, step: str) -> tuple[str, ...]:
         """Return who of a joint step's crew does not have it as current step."""
         return tuple(c for c in self.steps[step].crew if self.current.get(c) != step)
+
+
+def step_status(progress: Progress, step: str, at: float, *, recorded: bool = False) -> StepStatus:
+    """How a step stands at an instant: ended somehow, at work, held, next but waiting, or merely open.
+
+    `recorded`: as the table `as_run` keeps it, to which a step waits before the clock starts, and is held
+    only by the hold of somebody who is at it already.
+    """
+    s = progress.steps[step]
+    if s.ended is not None:
+        return s.ended
+    there = [c for c in s.crew if progress.current.get(c) == step]
+    if not there or (progress.zero is None and not recorded):
+        return "open"
+    if any(c in progress.holds for c in (there if recorded else s.crew)):
+        return "held"
+    return "current" if s.running_since is not None and s.running_since <= at else "waiting"
+
+
+def waits_for(progress: Progress, step: str) -> str | None:
+    """What a step waits for, in the words of `StepState.waited_for`: as on record, else what is missing."""
+    s = progress.steps[step]
+    if any(c in progress.holds for c in s.crew):
+        return "hold"
+    if s.waited_for is not None:
+        return s.waited_for
+    if needs := progress.needs.get(step):
+        return f"need {needs[0]}"
+    if missing := progress.missing(step):
+        return f"crew {missing[0]}"
+    if not s.gone:
+        return "go"
+    return f"window {s.step.windows[0]}" if s.step.windows else None
+
+
+def done_share(progress: Progress) -> float:
+    """The share of the planned work, in crew members' time, that is done; 1 where nothing was to be done."""
+    done = planned = 0.0
+    for s in progress.steps.values():
+        seconds = s.step.time.likely * max(len(s.crew), 1)
+        if s.ended in (None, "done"):
+            planned += seconds
+            done += seconds if s.ended == "done" else 0.0
+    return done / planned if planned else 1.0
+
+
+def inside_at(progress: Progress, member: str) -> float | None:
+    """The PET at which a crew member came in; None while nobody can know.
+
+    It is their `entered`, else the end of their last step once none is open. Once the excursion is closed
+    whoever left closeout work undone came in no later than that.
+    """
+    if member in progress.entered:
+        return progress.entered[member]
+    closed = progress.closed is not None
+    unfinished = any(
+        s.ended is None or (closed and s.ended == "left" and progress.tasks[s.step.task].task.closeout)
+        for s in progress.steps.values()
+        if member in s.crew
+    )
+    last = None if unfinished else last_done(progress, member)
+    return progress.closed if last is None else last
 
 
 def homebound(progress: Progress) -> bool:

@@ -16,7 +16,7 @@ from typing import Any, Literal
 from tracker.console.commands import BY_ID, LEAD_BY_ID
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import Estimate, OptionalFigure, Range
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress, StepState, done_share
 from tracker.journal.typed import chosen_events, parted
 
 Course = Mapping[str, tuple[float, float]]
@@ -102,10 +102,8 @@ class Snapshot:
 
     @cached_property
     def done_share(self) -> float:
-        """Share of the planned work that is done, 0 to 1."""
-        states = [s for s in self.progress.steps.values() if s.ended in (None, "done")]
-        whole = sum(s.step.time.likely for s in states)
-        return sum(s.step.time.likely for s in states if s.ended == "done") / whole if whole else 1.0
+        """Share of the planned work, in crew members' time, that is done, 0 to 1."""
+        return done_share(self.progress)
 
     @cached_property
     def ingress(self) -> Mapping[str, float | None]:

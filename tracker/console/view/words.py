@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from tracker.console.view.styled_text import Ink
 from tracker.foundation import text
 from tracker.foundation.times import format_exact, format_pet
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress, StepState, step_status
 
 
 def pet(seconds: float | None) -> str:
@@ -65,27 +65,25 @@ class Stand:
 
 def stand_of(progress: Progress, step: str, now: float) -> Stand:
     """Return the state of a step: `done now next then go? held wait`, or how else it ended."""
-    state = progress.steps[step]
-    if state.ended is not None:
-        word = {"done": "done", "skipped": "skip", "dropped": "drop", "left": "left"}[state.ended]
-        return Stand(word, ink="dim")
-    owners = [c for c in state.crew if progress.current.get(c) == step]
-    held = next((progress.holds[c] for c in state.crew if c in progress.holds), None)
-    if owners and held is not None:
-        return Stand("held", held.text or "no reason given", "late")
-    if not owners:
-        following = any(_following(progress, crew) == step for crew in state.crew)
-        return Stand("next" if following else "then")
-    if progress.zero is None:
-        return Stand("next")
-    return waiting(progress, step, now) or Stand("now", ink="going")
+    crew = progress.steps[step].crew
+    match step_status(progress, step, now):
+        case "open":
+            soon = any(step in (progress.current.get(c), _following(progress, c)) for c in crew)
+            return Stand("next" if soon else "then")
+        case "held":
+            held = next(progress.holds[c] for c in crew if c in progress.holds)
+            return Stand("held", held.text or "no reason given", "late")
+        case "current":
+            return Stand("now", ink="going")
+        case "waiting":
+            return _waiting(progress, step, now) or Stand("now", ink="going")
+        case ended:
+            return Stand({"skipped": "skip", "dropped": "drop"}.get(ended, ended), ink="dim")
 
 
-def waiting(progress: Progress, step: str, now: float) -> Stand | None:
-    """Return what a current step waits for, or None where it is at work."""
+def _waiting(progress: Progress, step: str, now: float) -> Stand | None:
+    """Return what a current step waits for; None where it is only set aside."""
     state = progress.steps[step]
-    if state.running_since is not None and state.running_since <= now:
-        return None
     if not state.gone:
         return Stand("go?", state.step.hold_point or "hold point", "late")
     if missing := progress.missing(step):
