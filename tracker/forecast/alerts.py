@@ -30,7 +30,7 @@ EARLY = 0.1
 
 
 def alerts(progress: Progress, made: Estimate, *, now: float) -> tuple[Alert, ...]:
-    """Return the alerts at `now` (PET seconds), the most pressing first.
+    """The alerts at `now` (PET seconds), the most pressing first.
 
     `made`: the estimate of that instant, its own alerts not needed. Empty once the excursion is closed.
     """
@@ -48,7 +48,7 @@ def alerts(progress: Progress, made: Estimate, *, now: float) -> tuple[Alert, ..
 
 
 def _conditions(progress: Progress, made: Estimate, now: float) -> Iterator[tuple[str, str]]:
-    """Yield id and text of everything that is so at this instant."""
+    """Id and text of every condition that holds at this instant."""
     yield from _recall(progress)
     yield from _owners(progress)
     early = done_share(progress) < EARLY
@@ -89,7 +89,7 @@ def _hardware_clocks(
 
 
 def _left(clock: ClockFigure, now: float) -> str:
-    """Return how long a hardware clock still runs, or since when it has run out."""
+    """The time that a hardware clock still runs, or since it ran out, in words."""
     if clock.due is None:
         return ""
     if clock.due < now:
@@ -166,7 +166,7 @@ def _windows(progress: Progress, made: Estimate, now: float) -> Iterator[tuple[s
 
 
 def _free_from(progress: Progress, figures: Mapping[str, StepFigure], step: str, now: float) -> float:
-    """Return the projected PET at which nothing but its windows keeps a step from beginning."""
+    """The projected PET at which nothing but its windows keeps a step from beginning."""
     before = set(progress.needs.get(step, ()))
     for order in progress.order.values():
         if step in order:
@@ -234,7 +234,7 @@ class AlertInputs:
 
 
 def alert_inputs(progress: Progress, judge: Judge, kept: Collection[int]) -> AlertInputs:
-    """Return the figures of the instant for which the judge's world was made."""
+    """The figures of the instant for which the judge's world was made."""
     world, chosen = judge.world, frozenset(kept)
     found = limit_results(world, world.present(chosen), judge.course(chosen))
     accounts = {f"{account.crew}.{account.consumable}" for account in world.accounts}
@@ -259,7 +259,7 @@ def alert_inputs(progress: Progress, judge: Judge, kept: Collection[int]) -> Ale
 
 
 def _calls(judge: Judge, kept: frozenset[int]) -> dict[str, float]:
-    """Return the last calls worth announcing: of tasks that have not begun, and can still be reached."""
+    """The last calls worth announcing: of tasks that have not begun, and can still be reached."""
     world = judge.world
     out = {}
     for m, start in starts(judge, kept).items():
@@ -270,7 +270,7 @@ def _calls(judge: Judge, kept: frozenset[int]) -> dict[str, float]:
 
 
 def raised(seen: AlertInputs, until: float) -> Iterator[Raised]:
-    """Yield the alerts that these figures raise at their instant, last calls also until PET `until`."""
+    """The alerts that these figures raise at their instant, last calls also until PET `until`."""
     for task, call in seen.calls.items():
         for soon in SOON_S:
             since = max(call - soon, seen.at)

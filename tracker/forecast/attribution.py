@@ -37,7 +37,7 @@ def moved(
     scenarios: int = 10_000,
     prior: PacePrior | None = None,
 ) -> tuple[tuple[str, float], ...]:
-    """Return (cause, seconds) whose sum is the change of the median ingress from `then` to `now`.
+    """(cause, seconds) whose sum is the change of the median ingress from `then` to `now`.
 
     `earlier` is the progress as it was known at PET `then`, `later` at PET `now`. Positive: later. Only
     causes that moved anything are listed, in the order in which they first did. Empty where there is
@@ -89,7 +89,7 @@ class _Player:
     prior: PacePrior
 
     def median(self, state: _State) -> _Median:
-        """Return the median ingress of one state."""
+        """The median ingress of one state."""
         world = build_world(state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior)
         opened = replace(world, nodes=tuple(node._replace(gaps=()) for node in world.nodes))
         free = self._end(opened)
@@ -103,7 +103,7 @@ class _Player:
 
 
 def _replayed(earlier: Progress, later: Progress, then: float, now: float) -> Iterator[_State]:
-    """Yield the states between two instants: corrections, then every event in its order, then the present."""
+    """The states between two instants: corrections, then every event in its order, then the present."""
     progress = later.fold.until(at=then).progress()
     if progress.events != earlier.events:
         yield _State(progress, then, CORRECTIONS)
@@ -119,7 +119,7 @@ def _replayed(earlier: Progress, later: Progress, then: float, now: float) -> It
 
 
 def _instants(later: Progress, then: float) -> Iterator[tuple[float, list[Recorded]]]:
-    """Yield every instant after `then` at which something happened that can move the end."""
+    """Every instant after `then` at which something happened that can move the end."""
     found: dict[float, list[Recorded]] = {}
     for event in later.events:
         if event.at > then and BY_NAME[event.kind].cause is not None:
@@ -128,7 +128,7 @@ def _instants(later: Progress, then: float) -> Iterator[tuple[float, list[Record
 
 
 def _applied(later: Progress, before: Progress, at: float, events: Sequence[Recorded]) -> Iterator[_State]:
-    """Yield the states that the events of one instant lead to, one a cause where they can be told apart."""
+    """The states that the events of one instant lead to, one a cause where they can be told apart."""
     after = later.fold.until(at=at).progress()
     runs = [(cause, list(run)) for cause, run in groupby(events, key=lambda event: _cause(later, event))]
     fold = before.fold
@@ -150,12 +150,12 @@ def _cause(later: Progress, event: Recorded) -> str:
 
 
 def _pace_of(work: str) -> str:
-    """Return the name of the cause for a kind of work."""
+    """The name of the cause for a kind of work."""
     return f"pace of {work}"
 
 
 def _passing(progress: Progress, now: float) -> str:
-    """Return to what the passing of time belongs: a hold, the work under way, what is waited for."""
+    """The cause to which the passing of time belongs: a hold, the work under way, a wait."""
     if progress.holds:
         return HOLDS
     current = [progress.steps[step] for step in progress.current.values() if step is not None]

@@ -43,7 +43,7 @@ class AtZero:
 
 
 def at_zero(plan: Plan, prior: PacePrior = DEFAULT_PRIOR, *, scenarios: int = 10_000) -> AtZero:
-    """Return the chances of a plan at zero, the same for the same plan and prior."""
+    """The chances of a plan at zero, the same for the same plan and prior."""
     from tracker.journal.fold import Fold
 
     seed = str(uuid.uuid5(uuid.NAMESPACE_URL, plan.source))
@@ -60,7 +60,7 @@ def at_zero(plan: Plan, prior: PacePrior = DEFAULT_PRIOR, *, scenarios: int = 10
 
 
 def _in_words(prior: PacePrior) -> str:
-    """Return which belief about pace a prior is."""
+    """A belief about pace in words."""
     figures = f"pace {prior.median:g}, spread {prior.spread:g}"
     if prior.name is None:
         return f"the built-in belief about a crew of whom nothing is known ({figures})"
@@ -76,7 +76,7 @@ def done_by(
     scenarios: int = 10_000,
     prior: PacePrior | None = None,
 ) -> dict[str, float]:
-    """Return per task that remains the share of scenarios in which its last step is done by PET `by`.
+    """Per task that remains the share of scenarios in which its last step is done by PET `by`.
 
     `now` and `by` in PET seconds; `kept` are the optional tasks that are played along, in their place. Tasks
     that are done, dropped or left out are not in the answer.

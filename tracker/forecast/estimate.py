@@ -38,7 +38,7 @@ def estimate(
     prior: PacePrior | None = None,
     ranges: Ranges = "all",
 ) -> Estimate:
-    """Return the re-estimate at `now` (PET seconds; default the last event's instant).
+    """The re-estimate at `now` (PET seconds; default the last event's instant).
 
     `inside` counts must, begun and committed work, and of the rest the tasks whose advice is keep. A begun
     one may be advised to be dropped: that is the person's to do, and until then it goes on.
@@ -66,7 +66,7 @@ def estimate(
 def _figures(
     progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
 ) -> Estimate:
-    """Return the estimate of a world with what is begun or advised to be kept, alerts left out."""
+    """The estimate of a world with what is begun or advised to be kept, alerts left out."""
     played, bare = _play(world, advice.kept)
     limits = {standing.id: _limit(world, standing) for standing in played.found}
     tightest = binding(played.found)
@@ -139,7 +139,7 @@ def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
 
 
 def _finished(world: World, course: Course, present: Sequence[int], tally: Tally | None) -> _Played:
-    """Return a course that was played to the end, held against every limit."""
+    """A course that was played to the end, held against every limit."""
     beyond = tally.beyond_waiting() if tally else beyond_waiting(world, present)[0]
     return _Played(present, course, beyond, limit_results(world, present, course, beyond))
 
@@ -148,7 +148,7 @@ _kept = local()
 
 
 def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
-    """Return room for finish rows, the same for every estimate of this thread: fresh memory is slow."""
+    """Room for finish rows, the same for every estimate of this thread: fresh memory is slow."""
     table: NDArray[np.float32] | None = getattr(_kept, "table", None)
     if table is None or table.shape[1] != scenarios or table.shape[0] < steps:
         table = _kept.table = np.empty((steps, scenarios), dtype=np.float32)
@@ -156,7 +156,7 @@ def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
 
 
 def _limit(world: World, standing: LimitResult) -> LimitFigure:
-    """Return one limit as a figure; its instant only where it is the same in every scenario.
+    """One limit as a figure; its instant only where it is the same in every scenario.
 
     The p90 of a margin is what nine scenarios of ten keep; a window has none.
     """
@@ -167,7 +167,7 @@ def _limit(world: World, standing: LimitResult) -> LimitFigure:
 
 
 def _consumables(progress: Progress, world: World, played: _Played) -> tuple[ConsumableFigure, ...]:
-    """Return every account: what is left now and at ingress, and when its reserve is reached."""
+    """Every account: what is left now and at ingress, and when its reserve is reached."""
     if not world.accounts:
         return ()
     by_id = {standing.id: standing for standing in played.found}
@@ -195,13 +195,13 @@ def _consumables(progress: Progress, world: World, played: _Played) -> tuple[Con
 
 
 def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
-    """Return the instants with those that rounding puts a moment before ingress moved to it."""
+    """The instants with those that rounding puts a moment before ingress moved to it."""
     off = kept & (reached < inside)
     return np.where(off & np.isfinite(inside), inside, reached) if off.any() else reached
 
 
 def _left(account: Account, beyond: Row, inside: Row) -> Row:
-    """Return what is left at ingress; minus infinity where nobody comes in and the clock takes from it."""
+    """The level at ingress; minus infinity where nobody comes in and the clock takes from it."""
     waiting = np.float32(account.waiting_per_s)
     left = waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
     left += beyond
@@ -210,7 +210,7 @@ def _left(account: Account, beyond: Row, inside: Row) -> Row:
 
 
 def _clocks(world: World, course: Course) -> tuple[ClockFigure, ...]:
-    """Return the hardware clocks of the steps in the course, with their chance of running out."""
+    """The hardware clocks of the steps in the course, with their chance of running out."""
     out = []
     for clock in world.clocks:
         mask = late(course, clock)
@@ -222,7 +222,7 @@ def _clocks(world: World, course: Course) -> tuple[ClockFigure, ...]:
 
 
 def _ingress(progress: Progress, world: World, played: _Played) -> dict[str, Range]:
-    """Return when each crew member outside is inside; a fact for those who have no more to do."""
+    """The ingress of each crew member outside; a fact for those who have no more to do."""
     busy = {c for i in played.present for c in world.nodes[i].crew}
     out = {}
     for member in progress.plan.outside:

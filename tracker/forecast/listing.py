@@ -59,7 +59,7 @@ class Projection:
     instants: Instants
 
     def steps(self, wanted: Collection[int]) -> dict[str, Span]:
-        """Return start (the median only) and finish of these nodes, by step."""
+        """Start (the median only) and finish of these nodes, by step."""
         course, instants = self.course, self.instants
         # All finishes first: a start that is the very row of a finish then has its median from there.
         finishes = {i: instants.ranged(course.finish[i]) for i in wanted}
@@ -69,11 +69,11 @@ class Projection:
         }
 
     def tasks(self) -> dict[str, Span]:
-        """Return start (the median only) and finish of each task on the course."""
+        """Start (the median only) and finish of each task on the course."""
         return {task: (self._start(nodes), self._finish(nodes)) for task, nodes in self._of_tasks().items()}
 
     def shown(self, current: Mapping[str, str | None]) -> set[int]:
-        """Return the nodes that a desk shows: every crew member's current step, and the next ones."""
+        """The nodes that a desk shows: every crew member's current step, and the next ones."""
         nodes, now = self.world.nodes, set(current.values())
         out = {i for i in self.present if nodes[i].step in now}
         most = -(-SHOWN_AHEAD // max(1, len(self.world.crew)))
@@ -88,7 +88,7 @@ class Projection:
         return out
 
     def _of_tasks(self) -> dict[str, list[int]]:
-        """Return the nodes per task; of a task that is left out, whose closers may remain, none."""
+        """The nodes per task; of a task that is left out, whose closers may remain, none."""
         nodes, here = self.world.nodes, set(self.present)
         optional = {task.task for task in self.world.optional}
         left_out = {node.task for i, node in enumerate(nodes) if i not in here and node.task in optional}
@@ -111,7 +111,7 @@ class Projection:
         return self.instants.ranged(last)
 
     def _first_of_crew(self, nodes: Sequence[int]) -> list[int]:
-        """Return the nodes that are the first for some crew member: the others lie behind one of these."""
+        """The nodes that are the first for some crew member: the others lie behind one of these."""
         seen: set[int] = set()
         out = []
         for i in nodes:
@@ -123,7 +123,7 @@ class Projection:
 
 
 def task_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> tuple[TaskFigure, ...]:
-    """Return every task; `ahead` has the projected span of those with work left on the course."""
+    """Every task; `ahead` has the projected span of those with work left on the course."""
     states: dict[str, list[StepState]] = {task: [] for task in progress.tasks}
     for state in progress.steps.values():
         states[state.step.task].append(state)
@@ -139,13 +139,13 @@ def task_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> t
 
 
 def _finish_of(states: Sequence[StepState]) -> Range:
-    """Return when the last step of a task was done; nothing while one is open, or was left."""
+    """The done of a task's last step; nothing while one is open, or was left."""
     done = [s.done for s in states if s.ended == "done" and s.done is not None]
     return fact(max(done)) if done and not any(s.ended in (None, "left") for s in states) else NOTHING
 
 
 def step_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> tuple[StepFigure, ...]:
-    """Return every step; `ahead` has the projected spans that are wanted, facts are told of all."""
+    """Every step; `ahead` has the projected spans that are wanted, facts are told of all."""
     next_ones = set(progress.current.values())
     out = []
     for step, state in progress.steps.items():
@@ -165,12 +165,12 @@ def step_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> t
 
 @lru_cache(maxsize=4096)
 def _merely_open(step: str, crew: tuple[str, ...]) -> StepFigure:
-    """Return the figure of a step of which nothing is known but that it is to be done."""
+    """The figure of a step of which nothing is known but that it is to be done."""
     return StepFigure(step, "open", crew, NOTHING, NOTHING)
 
 
 def past(state: StepState, now: float) -> Span:
-    """Return start and finish of a step as far as they have happened."""
+    """Start and finish of a step as far as they have happened."""
     if state.began is None and state.done is None:
         return NOTHING, NOTHING
     start = fact(state.began) if begun(state, now) else NOTHING
@@ -183,7 +183,7 @@ NO_TURN_BACK = TurnBack(None, NOTHING)
 def closed_estimate(
     progress: Progress, *, scenarios: int, pace_file: str | None, prior: PacePrior
 ) -> Estimate:
-    """Return the estimate of a closed excursion: no range has a width, nothing is optional any more."""
+    """The estimate of a closed excursion: no range has a width, nothing is optional any more."""
     closed = progress.closed
     assert closed is not None
     ingress = {c: at for c in progress.plan.outside if (at := inside_at(progress, c)) is not None}
@@ -225,7 +225,7 @@ def closed_estimate(
 def _stores(
     progress: Progress, ingress: dict[str, float], inside: float, prior: PacePrior
 ) -> tuple[Account, ...]:
-    """Return every account as believed when it came to rest."""
+    """Every account as believed when it came to rest."""
     rest = {c: progress.entered.get(c, inside) for c in ingress}
     rates = extra_rates(progress, (), {}, rest)
     return accounts(progress, rates, now=max(inside, progress.at), prior=prior, scenarios=1, inside=rest)
@@ -240,7 +240,7 @@ def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]
 
 
 def _store_limit(progress: Progress, account: Account) -> LimitFigure:
-    """Return a reserve as a limit: its margin is how long what is left beyond it would last at rest."""
+    """A reserve as a limit: its margin is how long what is left beyond it would last at rest."""
     consumable = progress.plan.consumable[account.consumable]
     people = len(consumable.crew) if consumable.shared else 1
     rate = waiting_rate(consumable, progress.plan.rest_w, people) * account.expected_use

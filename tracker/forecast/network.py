@@ -39,7 +39,7 @@ class Network:
 
 
 def network(progress: Progress, crew: Mapping[str, Sequence[str]]) -> Network:
-    """Return the network of what may remain; `crew` says who does each open step now.
+    """The network of what may remain; `crew` says who does each open step now.
 
     Raises ValueError where the open steps need one another in a circle, which the journal never lets in.
     """
@@ -70,7 +70,7 @@ def network(progress: Progress, crew: Mapping[str, Sequence[str]]) -> Network:
 
 
 def _task_needs(progress: Progress) -> dict[str, set[str]]:
-    """Return per task the other tasks whose open steps its open steps need."""
+    """Per task the other tasks whose open steps its open steps need."""
     out: dict[str, set[str]] = {task: set() for task in progress.tasks}
     for step, needs in progress.needs.items():
         if needs:
@@ -81,7 +81,7 @@ def _task_needs(progress: Progress) -> dict[str, set[str]]:
 
 
 def _optional(progress: Progress, task_needs: Mapping[str, set[str]]) -> list[str]:
-    """Return the tasks that may be left out, in file order.
+    """The tasks that may be left out, in file order.
 
     What committed work needs is as good as committed.
     """
@@ -92,7 +92,7 @@ def _optional(progress: Progress, task_needs: Mapping[str, set[str]]) -> list[st
 
 
 def _alive(progress: Progress, optional: Iterable[str]) -> dict[str, Groups]:
-    """Return every step that may remain with what keeps it alive, in file order.
+    """Every step that may remain with what keeps it alive, in file order.
 
     A closer lives as long as anything does that opens its item, even in a task that is left out.
     """
@@ -116,7 +116,7 @@ def _alive(progress: Progress, optional: Iterable[str]) -> dict[str, Groups]:
 
 
 def _closers(progress: Progress, ahead: Iterable[str]) -> dict[str, list[str]]:
-    """Return per step the other ones that close what it opens, of those ahead."""
+    """Per step the other ones ahead that close an item it opens."""
     planned = [progress.steps[step].step for step in ahead]
     closer = {item: step.id for step in planned for item in step.closes}
     opener = {item: step.id for step in planned for item in step.opens}
@@ -128,7 +128,7 @@ def _closers(progress: Progress, ahead: Iterable[str]) -> dict[str, list[str]]:
 
 
 def _before(progress: Progress, alive: Mapping[str, Groups]) -> dict[str, list[str]]:
-    """Return per step those that come right before it: by need, or in a crew member's order."""
+    """Per step those that come right before it: by need, or in a crew member's order."""
     needs = progress.needs
     out = {step: [n for n in needs[step] if n in alive] if needs.get(step) else [] for step in alive}
     for crew, order in progress.order.items():
@@ -146,7 +146,7 @@ def _needs_of(
     crew: Mapping[str, Sequence[str]],
     place: Mapping[str, int],
 ) -> tuple[int, ...]:
-    """Return the places of what a step waits for, through every step that may be left out.
+    """The places of what a step waits for, through every step that may be left out.
 
     A closer that stays when its task is left out waits for nothing in place of what is abandoned.
     """
@@ -214,7 +214,7 @@ class OrderOfWork:
         return not self.progress.recall and said == self.current_first(self.queues)
 
     def current_first(self, queues: Queues) -> Queues:
-        """Return in which order the queues are done: whoever is at a step stays at it."""
+        """The order in which the queues are done: whoever is at a step stays at it."""
         return tuple(
             (now, *(i for i in queue if i != now)) if now in queue and queue[0] != now else queue
             for now, queue in zip(self.current, queues, strict=True)
@@ -226,7 +226,7 @@ class OrderOfWork:
         return self.place[step] in self.current or taken is None or self.nodes[taken].closeout
 
     def moved(self, task: str, before: str | None) -> Queues:
-        """Return the queues with a task's open steps before those of another one; None: before closeout."""
+        """The queues with a task's open steps before those of another one; None: before closeout."""
         steps, mine = self._all, self.tasks[task]
         closeout = (k for k, i in enumerate(steps) if self.nodes[i].closeout)
         place = next(closeout, len(steps))
@@ -238,7 +238,7 @@ class OrderOfWork:
         return tuple(self._queue(c, there) if c in crew else queue for c, queue in enumerate(self.queues))
 
     def handed(self, step: int, other: int) -> Queues:
-        """Return the queues with this step in the hands of another crew member."""
+        """The queues with this step in the hands of another crew member."""
         giver = self.nodes[step].crew
         queues = [
             tuple(i for i in queue if i != step) if c in giver else queue
@@ -249,7 +249,7 @@ class OrderOfWork:
         return tuple(queues)
 
     def sorted(self, queues: Queues) -> list[int] | None:
-        """Return all open steps so that each comes after its needs and its crew's steps before it.
+        """All open steps so that each comes after its needs and its crew's steps before it.
 
         None where that is a circle.
         """

@@ -68,7 +68,7 @@ def better_orders(
     most: int = 3,
     heed: Callable[[float], bool] = _go_on,
 ) -> tuple[BetterOrder, ...]:
-    """Return the changes that lower the p90 ingress most, by two minutes or more, the greatest gain first.
+    """The changes that lower the p90 ingress most, by two minutes or more, the greatest gain first.
 
     `kept`: the optional tasks that are kept, before and after. What breaks a need, or makes any limit
     likelier to be broken, is left out, and of each step and each task only the best change is told. With
@@ -81,7 +81,7 @@ def better_orders(
 
 
 def changes(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
-    """Yield every change that is looked at: the event that would make it so, and what it does in words.
+    """Every change that is looked at: the event that would make it so, and what it does in words.
 
     Every untouched step of one crew member outside in the hands of another one there; every open task in
     every other place among the open ones.
@@ -125,7 +125,7 @@ class _Journal:
     prior: PacePrior
 
     def with_event(self, event: Event) -> _End | None:
-        """Return the end with a supposed event; None where it would break a need."""
+        """The end with a supposed event; None where it would break a need."""
         try:
             return self._end(self._world(self.progress.suppose(event)))
         except EventError:
@@ -142,7 +142,7 @@ class _Journal:
         return self._end(self.stands)
 
     def present(self, world: World) -> list[int]:
-        """Return the nodes that remain."""
+        """The nodes that remain."""
         return world.present(going_on(world.optional, self.kept))
 
     def _world(self, progress: Progress) -> World:
@@ -191,7 +191,7 @@ class _Search:
         self._hands: dict[str, NDArray[np.float32]] = {}
 
     def run(self) -> tuple[BetterOrder, ...]:
-        """Return what is found until all is tried, or nobody heeds it any more."""
+        """The best of what is found until all is tried, or nobody heeds it any more."""
         if self._subjects and self._go_on(0) and math.isfinite(self._journal.before.p90):
             self._try_all()
         self._found.sort(key=lambda one: (-one[1].gain_s, one[0]))
@@ -246,7 +246,7 @@ class _Search:
         return True
 
     def _p90(self, event: Event) -> float | None:
-        """Return the p90 ingress with a change, PET; None where it cannot be."""
+        """The p90 ingress with a change, PET; None where it cannot be."""
         p90 = None
         if self._world.tells_all_about(event):
             if event["kind"] == "moved":
@@ -261,7 +261,7 @@ class _Search:
         return None if end is None else end.p90
 
     def _in_hands_of(self, other: str) -> NDArray[np.float32]:
-        """Return how long every step that is worth handing over takes somebody, in all scenarios."""
+        """Durations, in all scenarios, of every step that is worth handing over, done by somebody."""
         if other not in self._hands:
             steps = [one.name for one in self._subjects if one.kind == "handed" and one.most >= WORTH_S]
             self._hands[other] = self._world.in_hands_of(other, steps)
@@ -300,11 +300,11 @@ class Reorder:
         return not self.work.begins_something(event["step"], event["crew"][0])
 
     def moved(self, task: str, before: str | None) -> float | None:
-        """Return the p90 ingress, PET, with a task before another (None: last); None: ask the journal."""
+        """The p90 ingress, PET, with a task before another (None: last); None: ask the journal."""
         return self._ordered(self.work.moved(task, before), self.world, ())
 
     def handed(self, step: str, other: str, drawn: NDArray[np.float32]) -> float | None:
-        """Return the p90 ingress, PET, with a step in other hands; None: ask the journal.
+        """The p90 ingress, PET, with a step in other hands; None: ask the journal.
 
         `drawn` are its durations then.
         """
@@ -328,7 +328,7 @@ class Reorder:
             row[:] = stood
 
     def in_hands_of(self, other: str, steps: Iterable[str]) -> NDArray[np.float32]:
-        """Return (all nodes, N): how long these steps take this crew member.
+        """(all nodes, N): durations of these steps in the hands of this crew member.
 
         Rows of other steps are nothing, and so are those of current ones: they say how the pace is.
         """
@@ -341,7 +341,7 @@ class Reorder:
         ).rows
 
     def bound(self, kind: str, name: str) -> float | None:
-        """Return a p90 ingress, PET, before which no change of a task or a step brings everybody in.
+        """A p90 ingress, PET, before which no change of a task or a step brings everybody in.
 
         It is the one without them: work that is left out makes nothing later. The way home is the shortest
         that could follow. `kind`: `moved` into any new place, or `handed` to any other owner as well. None
@@ -359,7 +359,7 @@ class Reorder:
         return self._p90(self._play(world, self._sorted, {*homes, *gone}, gone))
 
     def _nearest(self, home: Node, gone: frozenset[int], *, handed: bool) -> float:
-        """Return the shortest way home, in seconds, that a change of these steps can lead to."""
+        """The shortest way home, in seconds, that a change of these steps can lead to."""
         ways, nodes = home.home or {}, self.world.nodes
         moved = (way_from(self.progress, nodes[i].step) for i in gone if handed)
         new = [way for way in moved if way is not None]
@@ -392,7 +392,7 @@ class Reorder:
         return {}
 
     def _ordered(self, queues: Queues, world: World, changed: Collection[int]) -> float | None:
-        """Return the p90 ingress with these queues; `changed` nodes are other ones in this world."""
+        """The p90 ingress with these queues; `changed` nodes are other ones in this world."""
         if not changed and queues in self._known:
             return self._known[queues]
         orders = self.work.current_first(queues)
@@ -414,7 +414,7 @@ class Reorder:
     def _play(
         self, world: World, order: Sequence[int], touched: Collection[int], gone: frozenset[int]
     ) -> Course:
-        """Return the course in this order, without what is gone; what nothing touched stays."""
+        """The course in this order, without what is gone; what nothing touched stays."""
         stands, everything, sited = self._stands, world.nodes, world.sited
         course = begin(world)
         course.finish, course.table = dict(stands.finish), self._table

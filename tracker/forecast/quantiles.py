@@ -18,12 +18,12 @@ NOTHING = Range(None, None, None)
 
 
 def rank(share: float, n: int) -> int:
-    """Return the nearest rank, from 0, of a share of n values; halves go to the even rank."""
+    """The nearest rank, from 0, of a share of n values; halves go to the even rank."""
     return round(share * (n - 1))
 
 
 def three(row: Row) -> tuple[float, float, float]:
-    """Return the values at 10, 50 and 90 %; `row` (N,) is left as it was."""
+    """The values at 10, 50 and 90 %; `row` (N,) is left as it was."""
     scratch = row.copy()
     low, mid, high = (rank(share, len(scratch)) for share in (0.1, 0.5, 0.9))
     scratch.partition(mid)
@@ -35,25 +35,25 @@ def three(row: Row) -> tuple[float, float, float]:
 
 
 def one(row: Row, share: float) -> float:
-    """Return the value at one share; `row` (N,) is left as it was."""
+    """The value at one share; `row` (N,) is left as it was."""
     k = rank(share, len(row))
     return float(np.partition(row, k)[k])
 
 
 def finite(value: float) -> float | None:
-    """Return the value, or None where there is none: infinite or not a number."""
+    """The value, or None where there is none: infinite or not a number."""
     return value if math.isfinite(value) else None
 
 
 def ranged(row: Row, *, base: float = 0.0, mean: bool = False) -> Range:
-    """Return the range of a row, `base` added (the instant to which its times are relative)."""
+    """The range of a row, `base` added (the instant to which its times are relative)."""
     low, mid, high = three(row)
     middle = finite(float(np.mean(row, dtype=np.float64)) + base) if mean else None
     return Range(finite(low + base), finite(mid + base), finite(high + base), middle)
 
 
 def fact(value: float | None) -> Range:
-    """Return a figure that is known: a range without width."""
+    """A figure that is known: a range without width."""
     return Range(value, value, value, value)
 
 
@@ -68,14 +68,14 @@ class Instants:
         self._known: dict[int, tuple[Row, Range]] = {}
 
     def ranged(self, row: Row) -> Range:
-        """Return the range of a row, which must not change any more."""
+        """The range of a row, which must not change any more."""
         known = self._known.get(id(row))
         if known is None or known[1].p10 is None:
             known = self._known[id(row)] = row, ranged(row, base=self._base)
         return known[1]
 
     def median(self, row: Row) -> Range:
-        """Return only the median of a row as a range."""
+        """Only the median of a row as a range."""
         known = self._known.get(id(row))
         if known is None:
             known = row, Range(None, finite(one(row, 0.5) + self._base), None)

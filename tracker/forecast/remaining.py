@@ -39,7 +39,7 @@ NO_TIME_S = 60.0
 
 
 def prior_of(progress: Progress) -> PacePrior:
-    """Return the belief about pace that the journal was created with."""
+    """The belief about pace that the journal was created with."""
     if progress.pace_text is None:
         return DEFAULT_PRIOR
     return _read(progress.pace_text, progress.pace_name or "pace file")
@@ -51,7 +51,7 @@ def _read(text: str, name: str) -> PacePrior:
 
 
 def present_instant(progress: Progress, now: float | None) -> float:
-    """Return the PET for which to estimate: at least 0, and 0 while the clock has not been started.
+    """The PET for which to estimate: at least 0, and 0 while the clock has not been started.
 
     None is the last event's instant. Raises ValueError for one before the last event.
     """
@@ -70,7 +70,7 @@ def build_world(
     prior: PacePrior | None = None,
     kept: Collection[str] | None = None,
 ) -> World:
-    """Return everything that one estimate knows about the rest of the excursion at `now` (PET seconds).
+    """Everything that one estimate knows about the rest of the excursion at `now` (PET seconds).
 
     `prior` None is the journal's own pace file. With `kept` only the course with these and with begun
     optional tasks can be played, or one with fewer: steps that remain only with others get no durations.
@@ -108,7 +108,7 @@ def build_world(
 
 
 def _ready(progress: Progress, crew: str, now: float) -> float:
-    """Return when this crew member can go on, relative to now: a hold ends at its `until`, or now."""
+    """The instant, relative to now, from which somebody can go on: a hold ends at its `until`, or now."""
     hold = progress.holds.get(crew)
     return 0.0 if hold is None or hold.until is None else max(0.0, hold.until - now)
 
@@ -122,7 +122,7 @@ def _factors(rows: NDArray[np.float32], nodes: tuple[Node, ...], asks: list[Ask]
 
 
 def _clocks(progress: Progress, net: Network, now: float) -> tuple[Clock, ...]:
-    """Return the hardware clocks of remaining steps; one that will never start is none."""
+    """The hardware clocks of remaining steps; one that will never start is none."""
     out = []
     for i, step in enumerate(net.steps):
         within = progress.steps[step].step.within
@@ -137,7 +137,7 @@ def _clocks(progress: Progress, net: Network, now: float) -> tuple[Clock, ...]:
 
 
 def _open_before(progress: Progress, now: float) -> dict[str, str]:
-    """Return item to opener of what is open, left out what a step opens that began at this very instant."""
+    """Item to opener of what is open, left out what a step opens that began at this very instant."""
     return {
         item.item: item.opened_by
         for item in progress.open_at(now)
@@ -179,20 +179,20 @@ class RemainingWork:
     """What the steps take from each account beyond waiting."""
 
     def played(self, kept: Collection[str], optional: tuple[OptionalTask, ...]) -> list[int]:
-        """Return the places of the steps on the projected course when these optional tasks are kept."""
+        """The places of the steps on the projected course when these optional tasks are kept."""
         chosen = going_on(optional, kept)
         groups = enumerate(self.net.groups)
         return [i for i, tasks in groups if not tasks or not chosen.isdisjoint(tasks)]
 
     def optional_at(self, nodes: Sequence[Node]) -> tuple[OptionalTask, ...]:
-        """Return the optional tasks as they stand with these nodes: a step may have begun by itself."""
+        """The optional tasks as they stand with these nodes: a step may have begun by itself."""
         at_work = {node.task for node in nodes if node.running}
         if all(task.begun or task.task not in at_work for task in self.optional):
             return self.optional
         return tuple(replace(task, begun=task.begun or task.task in at_work) for task in self.optional)
 
     def at(self, progress: Progress, now: float) -> tuple[tuple[Node, ...], list[Ask]]:
-        """Return every node, and what is asked about its duration, at `now` (PET seconds)."""
+        """Every node, and what is asked about its duration, at `now` (PET seconds)."""
         present = _Present(progress, self.net, self.crews, self.index, now)
         nodes = [present.node(i) if node is None else node for i, node in enumerate(self.nodes)]
         for i in self.windowed:
@@ -207,7 +207,7 @@ _latest: dict[str, Still] = {}
 
 
 def remaining_work(progress: Progress) -> RemainingWork:
-    """Return what remains at this progress."""
+    """The work that remains at this progress."""
     key = id(progress)
     found = _known.get(key)
     if found is not None and found[0]() is progress:
@@ -220,7 +220,7 @@ def remaining_work(progress: Progress) -> RemainingWork:
 
 
 def _like(progress: Progress) -> dict[str, Still]:
-    """Return what was made for a progress of the same journal, before this one or after it."""
+    """The steps made for a progress of the same journal, before this one or after it."""
     known = [_latest, *(ahead.still for _, ahead in list(_known.values()))]
     for still in known:
         step = next(reversed(still), None)
@@ -261,7 +261,7 @@ def _made(progress: Progress, before: Mapping[str, Still]) -> RemainingWork:
 def _still(
     progress: Progress, net: Network, crews: Crews, index: Mapping[str, int], before: Mapping[str, Still]
 ) -> dict[str, Still]:
-    """Return the steps that merely wait for their turn; those that are as `before` are taken from there."""
+    """The steps that merely wait for their turn; those that are as `before` are taken from there."""
     present = _Present(progress, net, crews, index, 0.0)
     out = {}
     for i, step in enumerate(net.steps):
@@ -280,7 +280,7 @@ def _still(
 
 
 def _crews(progress: Progress) -> Crews:
-    """Return who does each open step: its owners, without those who have come in."""
+    """The crew of each open step: its owners, without those who have come in."""
     crews = {step: state.crew for step, state in progress.steps.items() if state.ended is None}
     if not progress.entered:
         return crews
@@ -288,7 +288,7 @@ def _crews(progress: Progress) -> Crews:
 
 
 def _inside(progress: Progress, crews: Crews) -> dict[str, float]:
-    """Return since when crew members outside are inside.
+    """Per crew member outside who is inside by now, the PET since when.
 
     Those who have entered; and once nobody outside has a step left, everybody, with their last done.
     """
@@ -333,7 +333,7 @@ class _Present:
     shut: Gaps = field(default_factory=dict)
 
     def node(self, i: int) -> Node:
-        """Return one node of the network."""
+        """One node of the network."""
         progress, now = self.progress, self.now
         state = progress.steps[self.net.steps[i]]
         step, crew = state.step, self.crews[state.step.id]
@@ -358,7 +358,7 @@ class _Present:
         )
 
     def ask(self, node: Node) -> Ask:
-        """Return what is asked about the duration of a node's step."""
+        """The question about the duration of a node's step."""
         progress, now = self.progress, self.now
         state, crew = progress.steps[node.step], self.crews[node.step]
         step, planned = state.step, progress.planned.get(node.step)
@@ -393,7 +393,7 @@ class _Present:
         return bool(self.progress.silent) and not self.progress.silent.keys().isdisjoint(crew)
 
     def gaps(self, step: Step) -> tuple[Interval, ...]:
-        """Return ascending [close, next opening), relative to now, in which a step with windows cannot start.
+        """Ascending [close, next opening), relative to now, in which a step with windows cannot start.
 
         The last opening is followed by a gap without end.
         """
@@ -409,7 +409,7 @@ class _Present:
         return self.shut[key]
 
     def _sites_before(self, i: int, crew: Sequence[str]) -> dict[int, float]:
-        """Return the way home, seconds, from each earlier step at a site that one of these does."""
+        """The way home, seconds, from each earlier step at a site that one of these does."""
         mine, out = set(crew), {}
         for k, step in enumerate(self.net.steps[:i]):
             way = way_from(self.progress, step)
@@ -418,11 +418,11 @@ class _Present:
         return out
 
     def _from_here(self, crew: Iterable[str]) -> dict[str, float]:
-        """Return the way home, seconds, of those of whom it is known at which site they were last."""
+        """The way home, seconds, of those of whom it is known at which site they were last."""
         return {c: way for c in crew if (way := self._way_of(c)) is not None}
 
     def _way_of(self, member: str) -> float | None:
-        """Return the way home, seconds, from the last site at which somebody was.
+        """The way home, seconds, from the last site at which somebody was.
 
         A step begun at this very instant does not count: who is called now has not gone there.
         """
@@ -443,7 +443,7 @@ class _Present:
 
 
 def way_from(progress: Progress, step: str) -> float | None:
-    """Return the way home, seconds, from the site of a step; None without one."""
+    """The way home, seconds, from the site of a step; None without one."""
     site, sites = progress.steps[step].step.site, progress.plan.sites
     return float(sites[site]) if site is not None and site in sites else None
 

@@ -25,7 +25,7 @@ PAGE = (62, 96)
 
 
 def report(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return the whole estimate as plain lines."""
+    """The whole estimate as plain lines."""
     parts = [
         ("", [*_title(progress, estimate), *_headline(progress, estimate)]),
         ("wants you", _alert_lines(estimate)),
@@ -41,7 +41,7 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def brief(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return the handover to the next operator: at most 24 lines of 80 columns.
+    """The handover to the next operator: at most 24 lines of 80 columns.
 
     What matters most comes first; what does not fit is counted.
     """
@@ -69,14 +69,14 @@ def brief(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def _fitting(lines: Sequence[str], most: int) -> list[str]:
-    """Return the first lines, and how many more there are where that leaves room for one of them."""
+    """The first lines, and how many more there are where that leaves room for one of them."""
     if len(lines) <= most or most < 2:
         return list(lines[:most])
     return [*lines[: max(0, most - 1)], f"  and {len(lines) - max(0, most - 1)} more"]
 
 
 def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) -> list[str]:
-    """Return the page for paper: what remains with projected times, last calls, turn-back, open items.
+    """The page for paper: what remains with projected times, last calls, turn-back, open items.
 
     `number` and `digest` name the last event it knows of.
     """
@@ -94,7 +94,7 @@ def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) ->
 
 
 def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
-    """Return the remaining steps: one a line, or side by side and shorter where they do not fit."""
+    """The remaining steps: one a line, or side by side and shorter where they do not fit."""
     left = _remaining(estimate)
     if len(left) <= room:
         return _step_lines(progress, left)
@@ -105,14 +105,14 @@ def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
 
 
 def _span(figure: StepFigure) -> str:
-    """Return projected start and finish; a step that the advice leaves out has none."""
+    """Projected start and finish; a step that the advice leaves out has none."""
     if figure.start.p50 is None:
         return "left out "
     return f"{format_pet(figure.start.p50)}-{format_pet(figure.finish.p50)}"
 
 
 def _sections(parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
-    """Return the parts that have lines, each under its heading."""
+    """The parts that have lines, each under its heading."""
     out: list[str] = []
     for head, lines in parts:
         if lines:
@@ -121,7 +121,7 @@ def _sections(parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
 
 
 def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
-    """Return what moved the projected ingress since an instant, cause by cause, and in all."""
+    """The move of the projected ingress since an instant, cause by cause, and in all."""
     total = sum(seconds for _, seconds in moved)
     rows = [(f"{seconds:+.0f} s", cause) for cause, seconds in moved]
     head = f"moved by {total:+.0f} s since {format_pet(since)}" + (
@@ -131,7 +131,7 @@ def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
 
 
 def _title(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return what excursion this is, and the instant: PET, UTC, last event."""
+    """The excursion, and the instant: PET, UTC, last event."""
     first = plain(estimate.excursion, most=78)
     pet = f"PET {format_pet(estimate.at, with_seconds=True)}"
     if progress.zero is None:
@@ -141,7 +141,7 @@ def _title(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def _headline(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return when everybody is inside, how sure that is, what binds, and the turn-back."""
+    """The projected ingress, how sure it is, the limit that binds, and the turn-back."""
     if progress.closed is not None:
         broken = [limit.id for limit in estimate.limits if limit.chance]
         kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
@@ -167,12 +167,12 @@ def _headline(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def _nine(what: str) -> str:
-    """Return what nine scenarios of ten keep, in brackets."""
+    """A figure that nine scenarios of ten keep, in brackets."""
     return f" ({what} in nine of ten)"
 
 
 def _left(margin_s: float | None) -> str:
-    """Return a margin in words: to spare, or over."""
+    """A margin in words: to spare, or over."""
     if margin_s is None:
         return "no margin"
     return f"{format_pet(abs(margin_s))} {'to spare' if margin_s >= 0 else 'over'}"
@@ -211,7 +211,7 @@ def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def _crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return what each crew member does now, and what comes next."""
+    """The present and the next step of each crew member."""
     figures = {figure.step: figure for figure in estimate.steps}
     rows = []
     for member in progress.plan.crew:
@@ -237,7 +237,7 @@ def _doing(progress: Progress, figure: StepFigure, at: float) -> str:
 
 
 def _limit_lines(limits: Iterable[LimitFigure]) -> list[str]:
-    """Return every limit with its margin and the chance of breaking it."""
+    """Every limit with its margin and the chance of breaking it."""
     return columns(
         (
             limit.id,
@@ -249,7 +249,7 @@ def _limit_lines(limits: Iterable[LimitFigure]) -> list[str]:
 
 
 def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
-    """Return every account: now, at ingress, reserve, when it is reached; and what readings contradict."""
+    """Every account: now, at ingress, reserve, when it is reached; and what readings contradict."""
     rows, flags = [], []
     for figure in figures:
         left = figure.at_inside
@@ -272,7 +272,7 @@ def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
 
 
 def _optional_lines(estimate: Estimate) -> list[str]:
-    """Return the advice about every optional task."""
+    """The advice about every optional task."""
     rows = []
     for figure in estimate.optional:
         call = "no last call" if figure.last_call is None else f"last call {format_pet(figure.last_call)}"
@@ -290,7 +290,7 @@ def _optional_lines(estimate: Estimate) -> list[str]:
 
 
 def _watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
-    """Return hardware clocks, open items and what is held."""
+    """Hardware clocks, open items and holds."""
     lines = []
     for clock in estimate.clocks:
         due = f"due {format_pet(clock.due)}" if clock.due is not None else f"runs from the done of {clock.of}"
@@ -305,7 +305,7 @@ def _watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def _step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
-    """Return steps with planned and projected start and finish."""
+    """Steps with planned and projected start and finish."""
     rows = [("", "", "", "", "plan", "start", "done")]
     for figure in figures:
         planned = progress.planned.get(figure.step)
@@ -324,18 +324,18 @@ def _step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
 
 
 def _remaining(estimate: Estimate) -> list[StepFigure]:
-    """Return the steps that are still to be done, by projected start; those left out come last."""
+    """The steps that are still to be done, by projected start; those left out come last."""
     open_ = [s for s in estimate.steps if s.status in ("open", "waiting", "current", "held")]
     return sorted(open_, key=lambda s: (s.start.p50 is None, s.start.p50 or 0.0))
 
 
 def _alert_lines(estimate: Estimate) -> list[str]:
-    """Return what wants a person."""
+    """The alerts that nobody has acknowledged."""
     return [f"  ! {plain(alert.text, most=200)}" for alert in estimate.alerts if not alert.acknowledged]
 
 
 def _low(estimate: Estimate) -> list[str]:
-    """Return the consumables most likely to run short, and readings that contradict the model."""
+    """The consumables most likely to run short, and readings that contradict the model."""
     ranked = sorted(estimate.consumables, key=lambda f: (-f.short, f.reserve_reached.p50 or float("inf")))
     rows = [
         (
@@ -351,7 +351,7 @@ def _low(estimate: Estimate) -> list[str]:
 
 
 def _lately(progress: Progress) -> list[str]:
-    """Return the last notes and decisions."""
+    """The last notes and decisions."""
     told = []
     for event in reversed(progress.events):
         text = event.body.get("text")
@@ -365,12 +365,12 @@ def _lately(progress: Progress) -> list[str]:
 
 
 def percent(share: float) -> str:
-    """Return a share as a percentage that says 100 or 0 only when it is exactly that."""
+    """A share as a percentage that says 100 or 0 only when it is exactly that."""
     return _percent(share, 1, ends=("over ", "under "))
 
 
 def spread(figure: Range) -> str:
-    """Return a projected instant with its range; a fact without one; a dash where there is none."""
+    """A projected instant with its range; a fact without one; a dash where there is none."""
     if figure.p50 is None:
         return "-"
     if figure.p10 is None or figure.p90 is None or figure.p10 == figure.p90:

@@ -53,7 +53,7 @@ _NOTICED_S = 15.0
 
 
 def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
-    """Return the turn-back along the course of the kept set; PET seconds, to the second.
+    """The turn-back along the course of the kept set; PET seconds, to the second.
 
     None as latest: not even a call now keeps every limit, or `homebound`: closeout has begun or the
     recall was given, and there is nothing left to turn back from.
@@ -87,7 +87,7 @@ def _with_mover(finder: _Finder, found: TurnBack) -> TurnBack:
 
 
 def _openers(full: RecallCourse, before: float) -> list[tuple[str, tuple[str, ...]]]:
-    """Return steps that will open something that must be closed again, by projected start."""
+    """Steps that will open something that must be closed again, by projected start."""
     nodes = full.world.nodes
     closed = {item for i in full.tail for item in nodes[i].closes}
     out = []
@@ -139,7 +139,7 @@ class _Finder:
         return self.wanted.met(easy.plus(FailureCounts.of(found.elapsed, found.consumables)))
 
     def latest(self, *, ignoring: str | None = None, opened: Collection[str] = ()) -> float | None:
-        """Return the greatest PET, in whole seconds, of a call that holds; None if not even now does."""
+        """The greatest PET, in whole seconds, of a call that holds; None if not even now does."""
 
         def does(pet: float, hard: RecallCourse | None = None) -> bool:
             return self.holds(pet - now, hard, ignoring=ignoring, opened=opened)
@@ -157,7 +157,7 @@ class _Finder:
 
 
 def _last(does: Callable[[float], bool], low: int, high: int) -> int:
-    """Return the last whole second that does, given that `low` does and that none follows a miss."""
+    """The last whole second that does, given that `low` does and that none follows a miss."""
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (middle, high) if does(middle) else (low, middle)
@@ -167,7 +167,7 @@ def _last(does: Callable[[float], bool], low: int, high: int) -> int:
 def _crossing(
     does: Callable[..., bool], low: int, high: int, shortest: RecallCourse, longest: RecallCourse
 ) -> tuple[int, int]:
-    """Return a short stretch that begins with an instant that does and ends with one that does not.
+    """A short stretch that begins with an instant that does and ends with one that does not.
 
     Where ways home differ, a later call can be safer again. With all of them the shortest, and with
     all the longest, it never is: the last instant lies between what those two say, and is looked for
@@ -183,7 +183,7 @@ def _crossing(
 
 
 def _held_back_until(world: World, present: list[int]) -> tuple[Row, Row]:
-    """Return until when closeout could be held back, all the work done: for limits, for reserves."""
+    """The instant until which closeout could be held back, all work done: for limits, for reserves."""
     closeout = [i for i in present if world.nodes[i].closeout]
     by_limits, by_reserves = ends_of(world, deadlines(world, present))
     if not closeout:
@@ -210,18 +210,18 @@ class RecallCourse:
     """Per item the places in `work` of the steps that open it."""
 
     def called(self, at: float, *, ignoring: str | None = None, opened: Collection[str] = ()) -> Arrival:
-        """Return how a call at an instant (relative to now) ends.
+        """The end of a call at an instant (relative to now).
 
         `ignoring`: a step that is taken to open nothing; `opened`: items taken to be open from now on.
         """
         return _Call(self, np.float32(at), ignoring, frozenset(opened)).arrival()
 
     def inside(self, at: float) -> Row:
-        """Return only when everybody is inside after a call at an instant."""
+        """Only when everybody is inside after a call at an instant."""
         return _Call(self, np.float32(at), None, frozenset()).inside(None)
 
     def work_ends(self) -> Row:
-        """Return when the last of the work would be done."""
+        """The instant at which the last of the work would be done."""
         last: dict[int, int] = {}
         for k, i in enumerate(self.work):
             # What nobody owns is the last of nothing.
@@ -232,7 +232,7 @@ class RecallCourse:
         return out
 
     def part(self, chosen: NDArray[np.intp]) -> RecallCourse:
-        """Return the same on these scenarios only; of durations only those that may follow a call."""
+        """The same on these scenarios only; of durations only those that may follow a call."""
         world, tail = self.world, np.array(self.tail, dtype=np.intp)
         stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
         durations = np.zeros((len(world.nodes), len(chosen)), dtype=np.float32)
@@ -258,7 +258,7 @@ class RecallCourse:
 
 
 def recall_course(world: World, present: Sequence[int], course: Course) -> RecallCourse:
-    """Return what may be called home, of a finished course with starts."""
+    """The course that may be called home, of a finished one with starts."""
     work = tuple(i for i in present if not world.nodes[i].closeout)
     openers: dict[str, tuple[int, ...]] = {}
     for k, i in enumerate(work):
@@ -361,7 +361,7 @@ class _Call:
             self.ready[c] = end if due is None else np.where(due, end, self.ready[c])
 
     def _ways_home(self) -> dict[tuple[int, int], Row]:
-        """Return per way home and crew member its planned seconds from where they are when called."""
+        """Per way home and crew member its planned seconds from where they are when called."""
         out: dict[tuple[int, int], Row] = {}
         for i in self.course.tail:
             node = self.world.nodes[i]
@@ -390,7 +390,7 @@ class _Call:
         return out
 
     def arrival(self) -> Arrival:
-        """Return when everybody is inside, and what is broken."""
+        """The instant at which everybody is inside, and the limits broken."""
         world = self.world
         everybody = self.inside(None)
         elapsed = np.zeros(world.scenarios, dtype=np.bool_)
@@ -405,7 +405,7 @@ class _Call:
         return Arrival(everybody, elapsed, consumables)
 
     def inside(self, crew: Collection[int] | None) -> Row:
-        """Return when these crew members (None: everybody) are inside."""
+        """The instant at which the last of these crew members (None: everybody) is inside."""
         nobodys = [row for i, row in self.finish.items() if not self.world.nodes[i].crew]
         return last_inside(self.world, self.ready, nobodys, crew)
 

@@ -42,25 +42,25 @@ Writer = Callable[[Any], Any]
 
 
 def seconds(value: float | None) -> float | None:
-    """Return a time to the millisecond, None where there is none."""
+    """A time to the millisecond, None where there is none."""
     return None if value is None or not math.isfinite(value) else round(value, SECOND_DIGITS) + 0.0
 
 
 def instant(value: float | None) -> float | None:
-    """Return an instant that the plan, an event or the caller gave: a whole number where it is whole."""
+    """An instant that the plan, an event or the caller gave: a whole number where it is whole."""
     rounded = seconds(value)
     return int(rounded) if rounded is not None and rounded.is_integer() else rounded
 
 
 def amount(value: float | None) -> float | None:
-    """Return an amount to six significant digits, None where there is none."""
+    """An amount to six significant digits, None where there is none."""
     if value is None or not math.isfinite(value):
         return None
     return float(f"{value:.{AMOUNT_DIGITS}g}") + 0.0
 
 
 def share(value: float) -> float | None:
-    """Return a share of scenarios to six decimals."""
+    """A share of scenarios to six decimals."""
     return round(value, 6) if math.isfinite(value) else None
 
 
@@ -215,7 +215,7 @@ class Advice:
 
 
 def _own(advice: Advice) -> dict[str, Any]:
-    """Return what no other key says of the advice."""
+    """The part of the advice that no other key says."""
     return {
         "kept": sorted(advice.kept),
         "at": instant(advice.at),
@@ -268,7 +268,7 @@ class Estimate:
     """What moved the median ingress since an instant: cause and seconds; no key where nobody asked."""
 
     def as_json(self) -> dict[str, Any]:
-        """Return the estimate as the contract's JSON object: plain numbers, null for what is not."""
+        """The estimate as the contract's JSON object: plain numbers, null for what is not."""
         out: dict[str, Any] = {"format": FORMAT}
         for key, value in as_json(self).items():
             if key.startswith("without_optional_"):
@@ -279,7 +279,7 @@ class Estimate:
 
 
 def as_json(value: Any) -> Any:
-    """Return a figure, or the value of a field, as plain dictionaries, lists, numbers, texts and None."""
+    """A figure, or the value of a field, as plain dictionaries, lists, numbers, texts and None."""
     if isinstance(value, _PLAIN):
         return value
     if isinstance(value, tuple):
@@ -294,7 +294,7 @@ _PLAIN = (str, int, float, NoneType)
 
 @lru_cache(maxsize=32)
 def _writers(figure: Any) -> tuple[tuple[str, Writer], ...]:
-    """Return how each field with a key is written: as its type says, else as its value is."""
+    """Per field with a key its writer: that of its type, else the one for any value."""
     hints = get_type_hints(figure, include_extras=True)
     found = ((field.name, _writer(hints[field.name])) for field in fields(figure))
     return tuple((name, write) for name, write in found if write is not UNSAID)
