@@ -56,15 +56,12 @@ def at_zero(plan: Plan, prior: PacePrior = DEFAULT_PRIOR, *, scenarios: int = 10
         p50, p90 = (finite(one(outcome.inside, share)) for share in (0.5, 0.9))
         return Chance(outcome.share_safe, p50, p90, wanted.met(outcome.failing))
 
-    return AtZero(chance(()), chance(range(len(world.optional))), _in_words(prior))
-
-
-def _in_words(prior: PacePrior) -> str:
-    """A belief about pace in words."""
     figures = f"pace {prior.median:g}, spread {prior.spread:g}"
     if prior.name is None:
-        return f"the built-in belief about a crew of whom nothing is known ({figures})"
-    return f"the pace file {prior.name} ({figures})"
+        belief = f"the built-in belief about a crew of whom nothing is known ({figures})"
+    else:
+        belief = f"the pace file {prior.name} ({figures})"
+    return AtZero(chance(()), chance(range(len(world.optional))), belief)
 
 
 def done_by(
