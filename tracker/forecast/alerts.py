@@ -246,7 +246,7 @@ def alert_inputs(progress: Progress, judge: Judge, kept: Collection[int]) -> Ale
         safe=outcome.share_safe,
         unmet=not ChanceConstraint.of(world).met(outcome.failing),
         wanted=percent(world.confidence_elapsed, None),
-        short={standing.id: standing.chance for standing in found if standing.id in accounts},
+        short={limit.id: limit.chance for limit in found if limit.id in accounts},
         most_short=1 - world.confidence_consumables,
         late={
             step: times / world.scenarios

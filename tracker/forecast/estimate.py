@@ -68,7 +68,7 @@ def _figures(
 ) -> Estimate:
     """The estimate of a world with what is begun or advised to be kept, alerts left out."""
     played, bare = _play(world, advice.kept)
-    limits = {standing.id: _limit(world, standing) for standing in played.found}
+    limits = {result.id: _limit(world, result) for result in played.found}
     tightest = binding(played.found)
     ahead = Projection(world, played.present, played.course, Instants(world.now))
     wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
@@ -116,8 +116,8 @@ class _Played:
     def safe(self) -> float:
         """Share of scenarios that break no limit."""
         broken = self.found[0].broken.copy()
-        for standing in self.found[1:]:
-            broken |= standing.broken
+        for result in self.found[1:]:
+            broken |= result.broken
         return 1.0 - float(np.count_nonzero(broken)) / len(broken)
 
 
@@ -155,28 +155,28 @@ def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
     return table
 
 
-def _limit(world: World, standing: LimitResult) -> LimitFigure:
+def _limit(world: World, result: LimitResult) -> LimitFigure:
     """One limit as a figure; its instant only where it is the same in every scenario.
 
     The p90 of a margin is what nine scenarios of ten keep; a window has none.
     """
-    at = standing.at + world.now if isinstance(standing.at, int | float) else None
-    row = standing.margin()
+    at = result.at + world.now if isinstance(result.at, int | float) else None
+    row = result.margin()
     left = NOTHING if row is None else ranged(row)
-    return LimitFigure(standing.id, at, standing.chance, Range(left.p90, left.p50, left.p10))
+    return LimitFigure(result.id, at, result.chance, Range(left.p90, left.p50, left.p10))
 
 
 def _consumables(progress: Progress, world: World, played: _Played) -> tuple[ConsumableFigure, ...]:
     """Every account: what is left now and at ingress, and when its reserve is reached."""
     if not world.accounts:
         return ()
-    by_id = {standing.id: standing for standing in played.found}
+    by_id = {result.id: result for result in played.found}
     arrival = np.maximum(inside(world, played.course), np.float32(0))
     reached = reserves_reached(world, played.present, played.course, played.beyond, arrival)
     out = []
     for account, beyond, row in zip(world.accounts, played.beyond, reached, strict=True):
-        standing = by_id[f"{account.crew}.{account.consumable}"]
-        instant = _agreeing(row, ~standing.broken, arrival)
+        result = by_id[f"{account.crew}.{account.consumable}"]
+        instant = _agreeing(row, ~result.broken, arrival)
         out.append(
             ConsumableFigure(
                 crew=account.crew,
@@ -186,7 +186,7 @@ def _consumables(progress: Progress, world: World, played: _Played) -> tuple[Con
                 at_inside=ranged(_left(account, beyond, arrival)),
                 reserve=account.reserve,
                 reserve_reached=ranged(instant, base=world.now),
-                short=standing.chance,
+                short=result.chance,
                 flagged=account.flagged,
                 read_at=account.read_at,
             )
