@@ -20,7 +20,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_typ
 
 import tracker.debrief
 from tracker.debrief.consumed import Consumed
-from tracker.debrief.excursion import Decided, Excursion, Happened, Held
+from tracker.debrief.excursion import Decided, Excursion, Held, PlanChange
 from tracker.debrief.journals import Pooled
 from tracker.debrief.judged import Forecasted
 from tracker.debrief.rows import StepRow
@@ -37,7 +37,7 @@ _NAMES: dict[Any, str] = {
     Consumed: "consumable",
     Decided: "decision",
     Forecasted: "moment",
-    Happened: "event",
+    PlanChange: "event",
     Held: "hold",
     StepRow: "step",
 }

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tracker.debrief.consumed import Consumed
-from tracker.debrief.excursion import Decided, Excursion, Happened, Held, Hindsight, Part, Totals
+from tracker.debrief.excursion import Decided, Excursion, Held, Hindsight, Part, PlanChange, Totals
 from tracker.debrief.judged import Forecasted, judgement
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
 
@@ -119,12 +119,12 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
         ),
         steps=rows,
         holds=(Held("EV1", 100.0, 200.0, "mount.1", text),),
-        changes=(Happened(3, 50.0, "moved", f"task {text}", text, text),),
+        changes=(PlanChange(3, 50.0, "moved", f"task {text}", text, text),),
         decisions=(
             Decided(4, 60.0, "mount", "keep", "keep", True, {"in_time": 0.9, "text": text}, text, "done"),
         ),
         hindsight=(Hindsight(4, 60.0, "mount", "keep", "keep", True, True, True, text),),
-        notes=(Happened(5, 70.0, "noted", "", text, text),),
+        notes=(PlanChange(5, 70.0, "noted", "", text, text),),
         consumables=(
             Consumed("EV1", "oxygen", "kg", 0.75, 0.1, 0.4, 0.42, 0.5, 1.2, 0.25, 2, 0, 0.3, 900.0),
             Consumed("*", text, text, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0, 1, None, None),

@@ -1,10 +1,8 @@
 """The debrief of one excursion as a value; every export is written from it.
 
-What changed the plan on the way, who was held and why, what was decided and noted: lists by time.
-
-Advice that hindsight confirms or not: whether there was room for the optional work after all.
-
-Why somebody was inside when they were, and not when it was planned: parts that add up exactly.
+Hides how its parts are found: what changed the plan on the way, who was held and why, what was decided and
+noted (lists by time); whether hindsight confirms the advice, by whether there was room for the optional
+work after all; and why somebody was inside when they were, in parts that add up exactly.
 """
 
 from __future__ import annotations
@@ -17,16 +15,16 @@ from typing import Any
 
 from tracker.debrief.consumed import Consumed, consumed, planned_end
 from tracker.debrief.judged import QUARTERS, Judgement, judge
-from tracker.debrief.rows import Group, Spent, StepRow, by_crew, by_task, by_work, spent_by, step_rows
+from tracker.debrief.rows import Group, Spent, StepRow, by_crew, by_task, by_work, pace, spent_by, step_rows
 from tracker.foundation.times import format_pet
 from tracker.journal.asrun import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
-from tracker.journal.progress import Decision, Interval, Progress, Recorded, inside_at
+from tracker.journal.progress import Decision, Progress, Recorded, inside_at
 from tracker.plan.timeline import Timeline, as_planned
 
 
 @dataclass(frozen=True, slots=True)
-class Happened:
+class PlanChange:
     """One event worth reading afterwards."""
 
     number: int
@@ -66,30 +64,22 @@ class Decided:
     """What became of the task."""
 
 
-def changes(progress: Progress) -> tuple[Happened, ...]:
+def changes(progress: Progress) -> tuple[PlanChange, ...]:
     """Return the events in force that changed the plan, in the order in which they happened."""
-    return tuple(_happened(event) for event in progress.events if BY_NAME[event.kind].listed == "change")
+    return tuple(_told(event) for event in progress.events if BY_NAME[event.kind].listed == "change")
 
 
-def notes(progress: Progress) -> tuple[Happened, ...]:
+def notes(progress: Progress) -> tuple[PlanChange, ...]:
     """Return every note, and what was said with an event that is told nowhere else, by time."""
     said = (event for event in progress.events if event.body.get("text"))
-    return tuple(_happened(event) for event in said if BY_NAME[event.kind].listed == "note")
+    return tuple(_told(event) for event in said if BY_NAME[event.kind].listed == "note")
 
 
-def _happened(event: Recorded) -> Happened:
+def _told(event: Recorded) -> PlanChange:
+    """Return an event with its own keys in one line."""
+    words = ", ".join(f"{key} {_value(key, value)}" for key, value in event.body.items() if key != "text")
     text = str(event.body.get("text", ""))
-    return Happened(event.number, event.at, event.kind, _words(event), text, event.seat)
-
-
-def _words(event: Recorded) -> str:
-    """Return the event's own keys in one line."""
-    words = []
-    for key, value in event.body.items():
-        if key == "text":
-            continue
-        words.append(f"{key} {_value(key, value)}")
-    return ", ".join(words)
+    return PlanChange(event.number, event.at, event.kind, words, text, event.seat)
 
 
 def _value(key: str, value: object) -> str:
@@ -105,17 +95,12 @@ def _value(key: str, value: object) -> str:
 def holds(progress: Progress, end: float) -> tuple[Held, ...]:
     """Return every hold up to `end`, by time."""
     found = [
-        _held(crew, one, end)
+        Held(crew, one.start, end if one.end is None else min(one.end, end), one.step or "", one.cause or "")
         for crew, intervals in progress.spent.items()
         for one in intervals
         if one.kind == "hold" and (one.start < end or one.end is None)
     ]
     return tuple(sorted(found, key=lambda held: (held.start, held.crew)))
-
-
-def _held(crew: str, one: Interval, end: float) -> Held:
-    finish = end if one.end is None else min(one.end, end)
-    return Held(crew, one.start, finish, one.step or "", one.cause or "")
 
 
 def decisions(progress: Progress) -> tuple[Decided, ...]:
@@ -166,19 +151,12 @@ def hindsight(
     )
     spare = min(margins, default=0.0)
     short = [f"{s.crew} {s.consumable}" for s in stores if s.left < s.reserve]
-    pace = _pace(rows)
+    paced = pace(by_task(rows))
     return tuple(
-        _judge(progress, decision, rows, spare, short, pace)
+        _judge(progress, decision, rows, spare, short, 1.0 if paced is None else paced)
         for decision in progress.decisions
         if decision.advice in ("keep", "decide", "drop")
     )
-
-
-def _pace(rows: Sequence[StepRow]) -> float:
-    """Return actual over planned time of all that was done."""
-    done = [row for row in rows if row.status == "done"]
-    planned = sum(row.planned_duration for row in done)
-    return sum(row.actual_duration or 0.0 for row in done) / planned if planned > 0 else 1.0
 
 
 def _judge(
@@ -213,7 +191,7 @@ def _takes(rows: Sequence[StepRow], task: str) -> float:
     for row in rows:
         if row.task == task and row.status != "done":
             for crew in row.crew or row.planned_crew:
-                busy[crew] = busy.get(crew, 0.0) + (row.planned_duration)
+                busy[crew] = busy.get(crew, 0.0) + row.planned_duration
     return max(busy.values(), default=0.0)
 
 
@@ -249,17 +227,16 @@ def waterfall(
         if one.kind == "work" and one.step is not None:
             _add(worked, one.step, one.finish - one.start)
         else:
-            _add(parts, _label(one), one.finish - one.start)
+            other = "holds" if one.kind == "hold" else one.kind
+            label = _waiting(one.cause or "") if one.kind == "wait" else other
+            _add(parts, label, one.finish - one.start)
     before = 0.0
     for step in planned.order.get(crew, ()):
         start, finish = planned.start[step], planned.finish[step]
         if isfinite(finish):
             if start > before:
-                _add(
-                    parts,
-                    _waiting(planned.waits[step].cause if step in planned.waits else ""),
-                    before - start,
-                )
+                cause = planned.waits[step].cause if step in planned.waits else ""
+                _add(parts, _waiting(cause), before - start)
             _add(parts, *_work(by_step[step], crew, finish - start, worked.pop(step, 0.0)))
             before = finish
     parts["as planned"] = before
@@ -273,12 +250,6 @@ def _work(row: StepRow, crew: str, planned: float, worked: float) -> tuple[str, 
     if row.status == "done":
         return f"pace: {row.work}" if crew in row.crew else "handed over", worked - planned
     return "broken off" if worked > 0 else "not done", worked - planned
-
-
-def _label(one: SpentRow) -> str:
-    if one.kind == "wait":
-        return _waiting(one.cause or "")
-    return {"hold": "holds", "idle": "idle"}.get(one.kind, one.kind)
 
 
 def _waiting(cause: str) -> str:
@@ -348,10 +319,10 @@ class Excursion:
     totals: Totals
     steps: tuple[StepRow, ...]
     holds: tuple[Held, ...]
-    changes: tuple[Happened, ...]
+    changes: tuple[PlanChange, ...]
     decisions: tuple[Decided, ...]
     hindsight: tuple[Hindsight, ...]
-    notes: tuple[Happened, ...]
+    notes: tuple[PlanChange, ...]
     consumables: tuple[Consumed, ...]
     judgement: Judgement | None
     """None while the excursion is not over, and where it was not asked for."""
@@ -419,8 +390,4 @@ def _judged(progress: Progress, inside: float, scoring: Scoring) -> Judgement | 
     count = scoring.instants
     even = [inside * (i + 1) / (count + 1) for i in range(count)]
     instants = sorted({*(inside * share for share in QUARTERS), *even})
-    return judge(progress, inside, _after_zero(instants), scenarios=scoring.scenarios)
-
-
-def _after_zero(instants: Sequence[float]) -> list[float]:
-    return [at for at in instants if at > 0]
+    return judge(progress, inside, [at for at in instants if at > 0], scenarios=scoring.scenarios)

@@ -1,8 +1,7 @@
-"""Reads journals for looking back: each once, without changing them, all faults in one run.
+"""The debriefs of several journals, and what they add up to.
 
-The debriefs of many journals: shared out among processes where there are enough of them to pay for it.
-
-Several excursions added up: a row each, and tasks, crew and kinds of work over all of them.
+Hides that each journal is read once and never changed, that all faults are told in one run, that the
+second journal of the same excursion is left out, and that many journals are shared out among processes.
 """
 
 from __future__ import annotations
@@ -187,19 +186,16 @@ class Pooled:
 
 def pool(every: Sequence[Excursion]) -> Pooled:
     """Return the sums over excursions; the same task, crew member or kind of work by its name."""
+    judged = [(o.judgement, o.inside) for o in every if o.judgement is not None and o.inside is not None]
+    moments = [(moment, end) for scores, end in judged for moment in scores.moments]
     return Pooled(
         excursions=len(every),
         tasks=pooled(group for one in every for group in one.totals.tasks),
         crew=pooled(group for one in every for group in one.totals.crew),
         work=pooled(group for one in every for group in one.totals.work),
-        judgement=_judgement(every),
+        judgement=judgement(
+            [moment for moment, _ in moments],
+            [end for _, end in moments],
+            min((scores.scenarios for scores, _ in judged), default=0),
+        ),
     )
-
-
-def _judgement(every: Iterable[Excursion]) -> Judgement | None:
-    found = [
-        (one.judgement, one.inside) for one in every if one.judgement is not None and one.inside is not None
-    ]
-    moments = [(moment, end) for judged, end in found for moment in judged.moments]
-    scenarios = min((judged.scenarios for judged, _ in found), default=0)
-    return judgement([moment for moment, _ in moments], [end for _, end in moments], scenarios)

@@ -3,11 +3,8 @@
 At instants through the excursion the rest is forecast anew from the events up to there, for the work
 that was in fact done, so that a person's choice is no miss of the forecast. Beside it on the same work:
 paper (planned time left) and pro rata (planned time left times actual over planned time so far, by
-earned schedule). All times in seconds of phase elapsed time.
-
-How good a forecast was: quantile loss, CRPS, coverage and the earned schedule it is held against.
-
-All functions are pure; times may be in any unit as long as it is the same throughout.
+earned schedule). The scores (quantile loss, CRPS, coverage) are means over those instants. All times in
+seconds of phase elapsed time.
 """
 
 from __future__ import annotations
@@ -56,18 +53,6 @@ def crps_samples(samples: ArrayLike, actual: float) -> float:
     return float(np.abs(values - actual).mean()) - spread
 
 
-def crps_normal(mean: float, sd: float, actual: float) -> float:
-    """Return the continuous ranked probability score of a normal forecast, closed form.
-
-    With `sd` 0 it is the absolute error. Source: Gneiting and Raftery, JASA 102 (2007) 359-378, section 4.2.
-    """
-    if sd == 0:
-        return abs(actual - mean)
-    z = (actual - mean) / sd
-    density = math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
-    return sd * (z * math.erf(z / math.sqrt(2)) + 2 * density - 1 / math.sqrt(math.pi))
-
-
 def coverage(ranges: Iterable[tuple[float, float]], actuals: Iterable[float]) -> float:
     """Return the share of actual values inside their (low, high) ranges; NaN without a range."""
     inside = [low <= actual <= high for (low, high), actual in zip(ranges, actuals, strict=True)]
@@ -86,11 +71,6 @@ def earned_schedule(times: Sequence[float], planned_value: Sequence[float], earn
     low, high = planned_value[last], planned_value[last + 1]
     share = max(0.0, earned - low) / (high - low)
     return times[last] + share * (times[last + 1] - times[last])
-
-
-def schedule_performance(earned_schedule_time: float, actual_time: float) -> float:
-    """Return SPI(t), earned schedule over actual time; NaN at time zero. Source: Lipke's definition."""
-    return earned_schedule_time / actual_time if actual_time > 0 else math.nan
 
 
 QUARTERS = (0.10, 0.25, 0.50, 0.75)
@@ -199,19 +179,16 @@ def judgement(moments: Sequence[Forecasted], ends: Sequence[float], scenarios: i
         return None
     levels = [((0.1, m.p10), (0.5, m.p50), (0.9, m.p90)) for m in moments]
     losses = [mean_pinball(quantiles, end) for quantiles, end in zip(levels, ends, strict=True)]
+    many = len(moments)
     return Judgement(
         moments=tuple(moments),
         coverage=coverage([(m.p10, m.p90) for m in moments], ends),
-        crps=_mean([m.crps for m in moments]),
-        crps_paper=_mean([m.crps_paper for m in moments]),
-        crps_pro_rata=_mean([m.crps_pro_rata for m in moments]),
-        pinball=_mean(losses),
+        crps=sum(m.crps for m in moments) / many,
+        crps_paper=sum(m.crps_paper for m in moments) / many,
+        crps_pro_rata=sum(m.crps_pro_rata for m in moments) / many,
+        pinball=sum(losses) / many,
         scenarios=scenarios,
     )
-
-
-def _mean(values: Sequence[float]) -> float:
-    return sum(values) / len(values)
 
 
 def stages(progress: Progress, instants: Sequence[float]) -> Iterator[tuple[float, Progress]]:
@@ -290,10 +267,9 @@ def _slowness(then: Progress, at: float) -> float:
 
 def _earned_schedule(then: Progress, at: float) -> float:
     """Return the PET at which what is done by `at` was planned to be done, crew time as value."""
-    steps = [(s, then.planned[s]) for s in then.steps if s in then.planned]
     steps = [
         (s, times)
-        for s, times in steps
+        for s, times in ((s, then.planned[s]) for s in then.steps if s in then.planned)
         if then.steps[s].ended != "dropped" and times[0] < times[1] < math.inf
     ]
     if not steps:

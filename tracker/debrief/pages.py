@@ -1,8 +1,6 @@
-"""The debrief as one HTML page that needs no network: tables, figures inside it, no script.
+"""The debrief for people: an HTML page with figures that needs no network, Markdown, a screenful of lines.
 
-The debrief as Markdown tables; text from plans and journals stays text.
-
-The debrief in a screenful of plain lines.
+All three show the tables of `tables`; text from plans and journals stays text in each of them.
 """
 
 from __future__ import annotations
@@ -13,9 +11,8 @@ from html import escape
 
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.journals import pool
 from tracker.debrief.rows import pet, signed
-from tracker.debrief.tables import MOST_TEXT, Table
+from tracker.debrief.tables import MOST_TEXT, STEPS, WORK, Table
 from tracker.foundation.text import ADVISORY, columns, plain
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]()#|~!$@^=])")
@@ -30,19 +27,18 @@ def safe(text: str) -> str:
 
 def markdown(every: Sequence[Excursion]) -> Iterator[str]:
     """Yield the Markdown text in pieces."""
-    title = every[0].excursion if len(every) == 1 else f"{len(every)} excursions"
-    yield f"# Debrief: {safe(title)}\n\n*{ADVISORY}*\n"
-    if len(every) > 1:
-        together = pool(every)
-        yield _markdown_table(tables.excursions(every), 2)
-        yield _markdown_table(tables.groups("Tasks", together.tasks), 2)
-        yield _markdown_table(tables.groups("Crew", together.crew), 2)
-        yield _markdown_table(tables.groups("Kinds of work", together.work), 2)
-        yield _markdown_table(tables.scores(together.judgement), 2)
+    several = len(every) > 1
+    yield f"# Debrief: {safe(_title(every))}\n\n*{ADVISORY}*\n"
+    if several:
+        yield from (_markdown_table(table, 2) for table in tables.of_several(every))
     for one in every if len(every) <= MOST_IN_FULL else ():
-        if len(every) > 1:
+        if several:
             yield f"\n## {safe(one.excursion)}: {safe(one.journal)}\n"
-        yield from (_markdown_table(table, 2 if len(every) == 1 else 3) for table in tables.of_excursion(one))
+        yield from (_markdown_table(table, 3 if several else 2) for table in tables.of_excursion(one))
+
+
+def _title(every: Sequence[Excursion]) -> str:
+    return every[0].excursion if len(every) == 1 else f"{len(every)} excursions"
 
 
 def _markdown_table(table: Table, level: int) -> str:
@@ -101,38 +97,25 @@ figure svg text { font-family: system-ui, "Liberation Sans", "DejaVu Sans", sans
 
 def page(every: Sequence[Excursion]) -> Iterator[str]:
     """Yield the page's text in pieces."""
-    title = every[0].excursion if len(every) == 1 else f"{len(every)} excursions"
+    title = _text(_title(every))
     yield (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta http-equiv="Content-Security-Policy" '
         "content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:\">\n"
-        f"<title>Debrief: {_text(title)}</title>\n<style>\n{STYLE}\n</style>\n</head>\n<body>\n"
-        f'<h1>Debrief: {_text(title)}</h1>\n<p class="advisory">{escape(ADVISORY)}</p>\n'
+        f"<title>Debrief: {title}</title>\n<style>\n{STYLE}\n</style>\n</head>\n<body>\n"
+        f'<h1>Debrief: {title}</h1>\n<p class="advisory">{escape(ADVISORY)}</p>\n'
     )
-    if len(every) > 1:
-        yield from _pooled(every)
+    for table in tables.of_several(every) if len(every) > 1 else ():
+        drawn = [figures.pace([row for one in every for row in one.steps])] if table.title == WORK else []
+        yield _html_table(table, drawn, "pooled")
     for i, one in enumerate(every if len(every) <= MOST_IN_FULL else ()):
         if len(every) > 1:
             yield f'<h2 id="excursion-{i}">{_text(one.excursion)}: {_text(one.journal)}</h2>\n'
-        yield from _html_excursion(one, f"e{i}")
+        found = _figures(one)
+        for table in tables.of_excursion(one):
+            yield _html_table(table, found.get(table.title, ()), f"e{i}")
     yield f'<p class="advisory">{escape(ADVISORY)}</p>\n</body>\n</html>\n'
-
-
-def _pooled(every: Sequence[Excursion]) -> Iterator[str]:
-    together = pool(every)
-    yield _html_table(tables.excursions(every))
-    yield _html_table(tables.groups("Tasks", together.tasks))
-    yield _html_table(tables.groups("Crew", together.crew))
-    drawn = figures.pace([row for one in every for row in one.steps])
-    yield _html_table(tables.groups("Kinds of work", together.work), _drawn(drawn, "pooled"))
-    yield _html_table(tables.scores(together.judgement))
-
-
-def _html_excursion(one: Excursion, key: str) -> Iterator[str]:
-    drawn = _figures(one)
-    for table in tables.of_excursion(one):
-        yield _html_table(table, "".join(_drawn(svg, key) for svg in drawn.get(table.title, ())))
 
 
 def _figures(one: Excursion) -> dict[str, list[str]]:
@@ -141,8 +124,8 @@ def _figures(one: Excursion) -> dict[str, list[str]]:
     if one.totals.waterfall:
         drawn["From plan to ingress"] = [figures.waterfall(one)]
     if any(row.ratio for row in one.steps):
-        drawn["Kinds of work"] = [figures.pace(one.steps)]
-        drawn["Steps"] = figures.steps(one)
+        drawn[WORK] = [figures.pace(one.steps)]
+        drawn[STEPS] = figures.steps(one)
     if one.consumables:
         drawn["Consumables"] = [figures.consumables(one.consumables)]
     if one.judgement is not None and one.inside is not None:
@@ -161,12 +144,13 @@ def _text(text: str) -> str:
     return escape(plain(text, most=MOST_TEXT))
 
 
-def _html_table(table: Table, figure: str = "") -> str:
-    """Return a table with its title, its note, and a figure beside or below it as there is room."""
+def _html_table(table: Table, drawn: Sequence[str], key: str) -> str:
+    """Return a table with its title, its note, and figures beside or below it as there is room."""
+    figure = "".join(_drawn(svg, key) for svg in drawn)
     note = f'<p class="note">{_text(table.note)}</p>\n' if table.note else ""
     head = f"<thead>{_row('th', table.headings, table)}</thead>\n" if any(table.headings) else ""
     body = "".join(_row("td", row, table) for row in table.rows)
-    long = ' class="long"' if len(table.rows) > 30 or table.title == tables.STEPS else ""
+    long = ' class="long"' if len(table.rows) > 30 or table.title == STEPS else ""
     return (
         f"<section{long}>\n<h3>{_text(table.title)}</h3>\n{note}"
         f'<div class="wide"><table>\n{head}<tbody>\n{body}</tbody></table></div>\n{figure}</section>\n'
@@ -187,51 +171,36 @@ MOST_OVERRUNS = 8
 
 def summary(every: Sequence[Excursion]) -> Iterator[str]:
     """Yield the lines: one excursion with its largest overruns, or several with a row each."""
+    one = every[0]
     if len(every) == 1:
-        yield from _summary(every[0])
+        yield f"Debrief: {plain(one.excursion)}\n\n"
+        shown = [
+            tables.overview(one),
+            tables.waterfall(one),
+            tables.spent(one),
+            tables.groups(WORK, one.totals.work),
+            _overruns(one),
+            tables.consumables(one),
+            tables.decisions(one),
+            tables.scores(one.judgement),
+        ]
+        shown = [table for table in shown if table.rows]
     else:
-        together = pool(every)
-        for table in (
-            tables.excursions(every),
-            tables.groups("Kinds of work", together.work),
-            tables.groups("Crew", together.crew),
-            tables.scores(together.judgement),
-        ):
-            yield from _lines(table)
+        whole, _, crew, work, scores = tables.of_several(every)
+        shown = [whole, work, crew, scores]
+    for table in shown:
+        yield from _lines(table)
     yield ADVISORY + "\n"
-
-
-def _summary(one: Excursion) -> Iterator[str]:
-    yield f"Debrief: {plain(one.excursion)}\n\n"
-    for table in (
-        tables.overview(one),
-        tables.waterfall(one),
-        tables.spent(one),
-        tables.groups("Kinds of work", one.totals.work),
-        _overruns(one),
-        tables.consumables(one),
-        tables.decisions(one),
-        tables.scores(one.judgement),
-    ):
-        if table.rows:
-            yield from _lines(table)
 
 
 def _overruns(one: Excursion) -> Table:
     worst = sorted((r for r in one.steps if (r.variance or 0) > 0), key=lambda r: -(r.variance or 0))
     rows = tuple(
-        (
-            row.step,
-            row.do,
-            pet(row.planned_duration),
-            pet(row.actual_duration),
-            signed(row.variance),
-        )
+        (row.step, row.do, pet(row.planned_duration), pet(row.actual_duration), signed(row.variance))
         for row in worst[:MOST_OVERRUNS]
     )
-    return Table(
-        "Largest overruns", ("step", "do", "planned", "actual", "difference"), rows, frozenset({2, 3, 4})
-    )
+    headings = ("step", "do", "planned", "actual", "difference")
+    return Table("Largest overruns", headings, rows, frozenset({2, 3, 4}))
 
 
 def _lines(table: Table) -> Iterator[str]:

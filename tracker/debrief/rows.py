@@ -1,12 +1,13 @@
-"""One row a step: what was planned, what happened, and why they differ.
+"""One row a step: what was planned, what happened, and why they differ; and what the rows add up to.
 
-Sums per task, crew member and kind of work, and where each crew member's time went.
+Hides how a row is put together from the journal's own table and its events. A column of every export is
+a field of `StepRow` and nothing else.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cache
 from typing import Annotated, Any, Literal, get_args, get_type_hints
 
@@ -132,23 +133,16 @@ def step_columns() -> dict[str, Column]:
 
 def step_rows(progress: Progress, journal: str) -> tuple[StepRow, ...]:
     """Return one row a step, in planned order, added steps last; `journal` names the excursion's file."""
-    places = _places(progress)
     end = progress.at if progress.closed is None else progress.closed
-    causes = _causes(as_spent(progress, end))
+    places, causes, said = _places(progress), _causes(as_spent(progress, end)), _said(progress)
     decided = {decision.task: decision for decision in progress.decisions}
-    said = _said(progress)
-    return tuple(
-        _row(
-            progress,
-            journal,
-            run,
-            places.get(run.step, (None, None)),
-            causes,
-            decided.get(run.task),
-            said.get(run.step, ""),
+    rows = []
+    for run in as_run(progress):
+        place = places.get(run.step, (None, None))
+        rows.append(
+            _row(progress, journal, run, place, causes, decided.get(run.task), said.get(run.step, ""))
         )
-        for run in as_run(progress)
-    )
+    return tuple(rows)
 
 
 def _said(progress: Progress) -> dict[str, str]:
@@ -170,15 +164,16 @@ def _row(
     said: str,
 ) -> StepRow:
     state, task = progress.steps[run.step], progress.tasks[run.task]
-    finished = run.status == "done" and run.actual_finish is not None
+    finish = run.actual_finish if run.status == "done" else None
+    actual, planned = run.actual_duration, run.planned_duration
     return StepRow(
         journal=journal,
         excursion=progress.plan.excursion,
         title=task.task.title,
         priority=task.priority,
         planned_crew=state.step.crew,
-        ratio=_ratio(run),
-        finish_late=_less(run.actual_finish, run.planned_finish) if finished else None,
+        ratio=None if run.variance is None or actual is None or planned <= 0 else actual / planned,
+        finish_late=None if finish is None or run.planned_finish is None else finish - run.planned_finish,
         waited_for=causes.get((run.step, "wait"), ""),
         held_for=causes.get((run.step, "hold"), ""),
         planned_place=places[0],
@@ -186,7 +181,7 @@ def _row(
         added=task.added,
         dropped=task.status == "dropped",
         count=state.step.count,
-        count_done=state.step.count if finished and not state.counted else state.counted,
+        count_done=state.step.count if finish is not None and not state.counted else state.counted,
         advised=(decision.advice or "") if decision else "",
         chosen=decision.choice if decision else "",
         **{name: getattr(run, name) for name in _TAKEN_OVER},
@@ -197,16 +192,6 @@ def _row(
 
 
 _TAKEN_OVER = [field.name for field in fields(AsRunRow) if field.name not in ("begin_kind", "seat")]
-
-
-def _ratio(run: AsRunRow) -> float | None:
-    if run.variance is None or run.actual_duration is None or run.planned_duration <= 0:
-        return None
-    return run.actual_duration / run.planned_duration
-
-
-def _less(a: float | None, b: float | None) -> float | None:
-    return None if a is None or b is None else a - b
 
 
 def _causes(spent: Iterable[SpentRow]) -> dict[tuple[str, str], str]:
@@ -275,50 +260,83 @@ class Spent:
 
 def by_task(rows: Sequence[StepRow]) -> tuple[Group, ...]:
     """Return one group a task, in the order of the rows."""
-    return _groups(rows, lambda row: [(row.task, row.title)])
+    return _added(_group(row, row.task, row.title) for row in rows)
 
 
 def by_crew(rows: Sequence[StepRow]) -> tuple[Group, ...]:
     """Return one group a crew member; a joint step counts for each of its crew."""
-    return _groups(rows, lambda row: [(crew, "") for crew in row.crew])
+    return _added(_group(row, crew) for row in rows for crew in row.crew)
 
 
 def by_work(rows: Sequence[StepRow]) -> tuple[Group, ...]:
     """Return one group a kind of work."""
-    return _groups(rows, lambda row: [(row.work, "")])
+    return _added(_group(row, row.work) for row in rows)
 
 
-def _groups(rows: Sequence[StepRow], keys: Callable[[StepRow], list[tuple[str, str]]]) -> tuple[Group, ...]:
-    members: dict[str, list[StepRow]] = {}
-    titles: dict[str, str] = {}
-    for row in rows:
-        for name, title in keys(row):
-            members.setdefault(name, []).append(row)
-            titles[name] = title
-    return tuple(_group(name, titles[name], mine) for name, mine in members.items())
+def pooled(groups: Iterable[Group]) -> tuple[Group, ...]:
+    """Return groups of several excursions added up by name; times of day are left out."""
+    timeless = {"start": None, "finish": None, "planned_start": None, "planned_finish": None}
+    return tuple(replace(group, **timeless) for group in _added(groups))  # type: ignore[arg-type]
 
 
-def _group(name: str, title: str, rows: list[StepRow]) -> Group:
-    done = [row for row in rows if row.status == "done"]
-    planned = sum(row.planned_duration for row in done)
-    actual = sum(row.actual_duration or 0.0 for row in done)
+def pace(groups: Iterable[Group]) -> float | None:
+    """Return actual over planned time of all that was done; None without any."""
+    every = tuple(groups)
+    planned = sum(group.planned for group in every)
+    return sum(group.actual for group in every) / planned if planned > 0 else None
+
+
+def _group(row: StepRow, name: str, title: str = "") -> Group:
+    """Return a step as a group of its own."""
+    done = row.status == "done"
     return Group(
         name=name,
         title=title,
-        steps=len(rows),
-        done=len(done),
-        planned=planned,
-        actual=actual,
+        steps=1,
+        done=int(done),
+        planned=row.planned_duration if done else 0,
+        actual=(row.actual_duration or 0.0) if done else 0,
+        variance=0,
+        ratio=None,
+        waited=row.waited,
+        held=row.held,
+        not_done=0 if done else row.planned_duration,
+        start=row.actual_start,
+        finish=row.actual_finish,
+        planned_start=row.planned_start,
+        planned_finish=row.planned_finish,
+    )
+
+
+def _added(groups: Iterable[Group]) -> tuple[Group, ...]:
+    """Return groups added up by name, in the order in which the names come."""
+    by_name: dict[str, list[Group]] = {}
+    for group in groups:
+        by_name.setdefault(group.name, []).append(group)
+    return tuple(_sum(mine) for mine in by_name.values())
+
+
+def _sum(groups: Sequence[Group]) -> Group:
+    sums: dict[str, Any] = {name: sum(getattr(g, name) for g in groups) for name in _SUMMED}
+    planned, actual = sums["planned"], sums["actual"]
+    return Group(
+        name=groups[0].name,
+        title=groups[0].title if len({g.title for g in groups}) == 1 else "",
         variance=actual - planned,
         ratio=actual / planned if planned > 0 else None,
-        waited=sum(row.waited for row in rows),
-        held=sum(row.held for row in rows),
-        not_done=sum(row.planned_duration for row in rows if row.status != "done"),
-        start=min((r.actual_start for r in rows if r.actual_start is not None), default=None),
-        finish=max((r.actual_finish for r in rows if r.actual_finish is not None), default=None),
-        planned_start=min((r.planned_start for r in rows if r.planned_start is not None), default=None),
-        planned_finish=max((r.planned_finish for r in rows if r.planned_finish is not None), default=None),
+        **sums,
+        start=_known(min, groups, "start"),
+        finish=_known(max, groups, "finish"),
+        planned_start=_known(min, groups, "planned_start"),
+        planned_finish=_known(max, groups, "planned_finish"),
     )
+
+
+_SUMMED = ("steps", "done", "planned", "actual", "waited", "held", "not_done")
+
+
+def _known(of: Callable[..., float | None], groups: Sequence[Group], name: str) -> float | None:
+    return of((at for g in groups if (at := getattr(g, name)) is not None), default=None)
 
 
 def spent_by(spent: Sequence[SpentRow], crew: str) -> Spent:
@@ -328,33 +346,3 @@ def spent_by(spent: Sequence[SpentRow], crew: str) -> Spent:
         if one.crew == crew:
             sums[one.kind] += one.finish - one.start
     return Spent(crew, sums["work"], sums["wait"], sums["hold"], sums["idle"], sum(sums.values()))
-
-
-def pooled(groups: Iterable[Group]) -> tuple[Group, ...]:
-    """Return groups of several excursions added up by name; times of day are left out."""
-    sums: dict[str, Group] = {}
-    for group in groups:
-        had = sums.get(group.name)
-        sums[group.name] = _sum([group] if had is None else [had, group])
-    return tuple(sums.values())
-
-
-def _sum(both: Sequence[Group]) -> Group:
-    planned, actual = sum(g.planned for g in both), sum(g.actual for g in both)
-    return Group(
-        name=both[-1].name,
-        title=both[-1].title if both[0].title == both[-1].title else "",
-        steps=sum(g.steps for g in both),
-        done=sum(g.done for g in both),
-        planned=planned,
-        actual=actual,
-        variance=actual - planned,
-        ratio=actual / planned if planned > 0 else None,
-        waited=sum(g.waited for g in both),
-        held=sum(g.held for g in both),
-        not_done=sum(g.not_done for g in both),
-        start=None,
-        finish=None,
-        planned_start=None,
-        planned_finish=None,
-    )

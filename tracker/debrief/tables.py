@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from functools import cache
 
 from tracker.debrief.excursion import Excursion
+from tracker.debrief.journals import pool
 from tracker.debrief.judged import Judgement
-from tracker.debrief.rows import Column, Group, StepRow, factor, pet, signed, step_columns
+from tracker.debrief.rows import Column, Group, StepRow, factor, pace, pet, signed, step_columns
 from tracker.foundation.text import amount, percent, plain
 from tracker.foundation.times import format_instant
 
@@ -38,7 +39,7 @@ def whole(parts: Sequence[float]) -> list[int]:
     return found
 
 
-STEPS = "Steps"
+STEPS, WORK = "Steps", "Kinds of work"
 MOST_SAID = 300
 """Characters of the remarks beside a step; the notes have all of them."""
 
@@ -57,10 +58,10 @@ def overview(one: Excursion) -> Table:
         ("Kind", "rehearsal" if one.rehearsal else "excursion"),
         ("Inside, planned", pet(one.planned_inside)),
         ("Inside, actual", "not everybody is inside" if one.inside is None else pet(one.inside)),
-        ("Difference", signed(None if one.inside is None else one.inside - one.planned_inside)),
+        ("Difference", _late(one)),
         ("Limit", pet(one.limit)),
-        ("To spare", signed(None if one.inside is None else one.limit - one.inside)),
-        ("Steps done", f"{sum(row.status == 'done' for row in one.steps)} of {len(one.steps)}"),
+        ("To spare", _spare(one)),
+        ("Steps done", _done(one)),
         ("Events", str(one.events)),
     ]
     return _table("Overview", ("", ""), rows, ())
@@ -75,31 +76,28 @@ def excursions(every: Sequence[Excursion]) -> Table:
             "rehearsal" if one.rehearsal else "excursion",
             pet(one.planned_inside),
             pet(one.inside),
-            signed(None if one.inside is None else one.inside - one.planned_inside),
-            signed(None if one.inside is None else one.limit - one.inside),
-            f"{sum(row.status == 'done' for row in one.steps)} of {len(one.steps)}",
-            factor(_pace(one)),
+            _late(one),
+            _spare(one),
+            _done(one),
+            factor(pace(one.totals.work)),
             percent(one.judgement.coverage) if one.judgement else "-",
         )
         for one in every
     ]
-    headings = (
-        "journal",
-        "excursion",
-        "kind",
-        "planned",
-        "inside",
-        "difference",
-        "to spare",
-        "steps done",
-        "pace",
-    )
-    return _table("Excursions", (*headings, "80 % ranges right"), rows, range(3, 10))
+    headings = ("journal", "excursion", "kind", "planned", "inside", "difference", "to spare")
+    return _table("Excursions", (*headings, "steps done", "pace", "80 % ranges right"), rows, range(3, 10))
 
 
-def _pace(one: Excursion) -> float | None:
-    planned = sum(group.planned for group in one.totals.work)
-    return sum(group.actual for group in one.totals.work) / planned if planned > 0 else None
+def _late(one: Excursion) -> str:
+    return signed(None if one.inside is None else one.inside - one.planned_inside)
+
+
+def _spare(one: Excursion) -> str:
+    return signed(None if one.inside is None else one.limit - one.inside)
+
+
+def _done(one: Excursion) -> str:
+    return f"{sum(row.status == 'done' for row in one.steps)} of {len(one.steps)}"
 
 
 def groups(title: str, found: Sequence[Group]) -> Table:
@@ -231,7 +229,7 @@ def decisions(one: Excursion) -> Table:
             d.advice or "-",
             d.choice,
             d.outcome,
-            _verdict(later[d.number].confirmed) if d.number in later else "-",
+            _VERDICTS[later[d.number].confirmed] if d.number in later else "-",
             later[d.number].why if d.number in later else "",
         )
         for d in one.decisions
@@ -240,8 +238,7 @@ def decisions(one: Excursion) -> Table:
     return _table("Decisions", headings, rows, (0,))
 
 
-def _verdict(confirmed: bool | None) -> str:
-    return "-" if confirmed is None else "right" if confirmed else "wrong"
+_VERDICTS = {None: "-", True: "right", False: "wrong"}
 
 
 def notes(one: Excursion) -> Table:
@@ -253,16 +250,11 @@ def notes(one: Excursion) -> Table:
     return _table("Notes", ("at", "note", "on", "seat"), rows, (0,))
 
 
-_UNSCORED = (
-    "No forecast was scored",
-    "the excursion is not over, or work was left undone that all forecasts had",
-)
-
-
 def scores(found: Judgement | None) -> Table:
     """Return how the forecasts did against simpler ones."""
     if found is None:
-        return _table("Was the forecast right?", ("", ""), [_UNSCORED], ())
+        why = "the excursion is not over, or work was left undone that all forecasts had"
+        return _table("Was the forecast right?", ("", ""), [("No forecast was scored", why)], ())
     rows = [
         ("Instants", str(len(found.moments))),
         ("Scenarios of each forecast", f"{found.scenarios:,}"),
@@ -279,6 +271,18 @@ def scores(found: Judgement | None) -> Table:
     return _table("Was the forecast right?", ("", ""), rows, (1,), note)
 
 
+def of_several(every: Sequence[Excursion]) -> list[Table]:
+    """Return a row an excursion, and what they add up to: tasks, crew, kinds of work, scores."""
+    together = pool(every)
+    return [
+        excursions(every),
+        groups("Tasks", together.tasks),
+        groups("Crew", together.crew),
+        groups(WORK, together.work),
+        scores(together.judgement),
+    ]
+
+
 def of_excursion(one: Excursion) -> list[Table]:
     """Return all tables of one excursion, empty ones left out."""
     found = [
@@ -287,7 +291,7 @@ def of_excursion(one: Excursion) -> list[Table]:
         spent(one),
         groups("Tasks", one.totals.tasks),
         groups("Crew", one.totals.crew),
-        groups("Kinds of work", one.totals.work),
+        groups(WORK, one.totals.work),
         consumables(one),
         scores(one.judgement),
         decisions(one),
