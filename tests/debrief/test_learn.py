@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tracker.debrief import level
-from tracker.debrief.level import Level, Seen, fit_level, log_likelihood, side_by_side
+from tracker.debrief.level import Level, PooledEvidence, fit_level, log_likelihood, side_by_side
 from tracker.forecast.pace import Evidence, Layout, observe, start
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 
@@ -17,7 +17,7 @@ CREW_TRUTH = np.array([-0.10, 0.10])
 WORK_TRUTH = np.array([-0.20, 0.0, 0.20])
 
 
-def _season(excursions: int, *, drift: float = 0.0, steps: int = 60, seed: int = 3) -> Seen:
+def _season(excursions: int, *, drift: float = 0.0, steps: int = 60, seed: int = 3) -> PooledEvidence:
     """Return observations of excursions with median pace 1.2, spread 0.07 and noise 0.25."""
     rng = np.random.default_rng(seed)
     n = excursions * steps
@@ -33,7 +33,9 @@ def _season(excursions: int, *, drift: float = 0.0, steps: int = 60, seed: int =
     own = np.repeat(rng.normal(0, 0.07, excursions), steps)
     noise = rng.normal(0, 0.25, n)
     value = math.log(1.2) + own + walk + CREW_TRUTH[crew] + WORK_TRUTH[work] + noise
-    return Seen(LAYOUT, value, np.ones(n), np.zeros(n), hours, hours - 2.75, members, which, excursions)
+    return PooledEvidence(
+        LAYOUT, value, np.ones(n), np.zeros(n), hours, hours - 2.75, members, which, excursions
+    )
 
 
 def test_effects_are_told_apart() -> None:
@@ -95,7 +97,7 @@ def test_excursions_of_different_length_stand_side_by_side() -> None:
         name: getattr(seen, name)[:4]
         for name in ("value", "noise", "clock", "hours", "past", "members", "excursion")
     }
-    short = Seen(LAYOUT, **kept, excursions=2)
+    short = PooledEvidence(LAYOUT, **kept, excursions=2)
     courses = side_by_side(short, np.zeros(5))
     assert courses.there.tolist() == [[True, True], [True, False], [True, False]]
     assert courses.value[:, 0].tolist() == seen.value[:3].tolist()

@@ -15,7 +15,18 @@ from typing import Any
 
 from tracker.debrief.consumed import Consumed, consumed, planned_end
 from tracker.debrief.judged import QUARTERS, Judgement, judge
-from tracker.debrief.rows import Group, Spent, StepRow, by_crew, by_task, by_work, pace, spent_by, step_rows
+from tracker.debrief.rows import (
+    Group,
+    Spent,
+    StepRow,
+    by_crew,
+    by_task,
+    by_work,
+    end_of,
+    pace,
+    spent_by,
+    step_rows,
+)
 from tracker.foundation.times import format_pet
 from tracker.journal.asrun import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
@@ -330,14 +341,13 @@ class Excursion:
 
 def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL) -> Excursion:
     """Return the debrief of one excursion; `scoring` None leaves its forecasts unjudged."""
-    end = progress.at if progress.closed is None else progress.closed
-    arrived = crew_inside(progress)
+    end, ends, arrived = end_of(progress), crew_ends(progress), crew_inside(progress)
     outside = progress.plan.outside
-    known = {crew: end if at is None else at for crew, at in arrived.items()}
-    inside = None if any(at is None for at in arrived.values()) else max(known.values(), default=end)
+    everybody = None not in arrived.values()
+    inside = max((ends[c] for c in outside), default=end) if everybody else None
     rows = step_rows(progress, journal)
-    stores = consumed(progress, {**{c.id: end for c in progress.plan.crew}, **known})
-    last_in = max(outside, key=lambda c: known[c], default=None)
+    stores = consumed(progress, ends)
+    last_in = max(outside, key=lambda c: ends[c], default=None)
     return Excursion(
         journal=journal,
         uuid=progress.uuid,
@@ -352,12 +362,12 @@ def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL
         inside=inside,
         crew_inside=arrived,
         last_in=last_in,
-        totals=_totals(progress, rows, end, last_in, known),
+        totals=_totals(progress, rows, end, last_in, ends),
         steps=rows,
         holds=holds(progress, end),
         changes=changes(progress),
         decisions=decisions(progress),
-        hindsight=() if inside is None else hindsight(progress, rows, known, stores),
+        hindsight=() if inside is None else hindsight(progress, rows, ends, stores),
         notes=notes(progress),
         consumables=stores,
         judgement=None if scoring is None or inside is None else _judged(progress, inside, scoring),
@@ -365,12 +375,12 @@ def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL
 
 
 def _totals(
-    progress: Progress, rows: Sequence[StepRow], end: float, last_in: str | None, known: Mapping[str, float]
+    progress: Progress, rows: Sequence[StepRow], end: float, last_in: str | None, ends: Mapping[str, float]
 ) -> Totals:
     spent = as_spent(progress, end)
     parts: tuple[Part, ...] = ()
     if last_in is not None and progress.zero is not None:
-        until = [one for one in as_spent(progress, known[last_in]) if one.crew == last_in]
+        until = [one for one in as_spent(progress, ends[last_in]) if one.crew == last_in]
         parts = waterfall(as_planned(progress.plan), rows, until, last_in)
     return Totals(
         tasks=by_task(rows),
@@ -379,6 +389,13 @@ def _totals(
         spent=tuple(spent_by(spent, member.id) for member in progress.plan.crew),
         waterfall=parts,
     )
+
+
+def crew_ends(progress: Progress) -> dict[str, float]:
+    """Return until when each crew member's stores were in use: inside, or the end of the excursion."""
+    arrived, end = crew_inside(progress), end_of(progress)
+    known = {crew: at for crew, at in arrived.items() if at is not None}
+    return {member.id: known.get(member.id, end) for member in progress.plan.crew}
 
 
 def crew_inside(progress: Progress) -> dict[str, float | None]:

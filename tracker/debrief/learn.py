@@ -1,9 +1,7 @@
-"""Pace for the next plan from past excursions, by empirical Bayes.
+"""Pace for the next plan from the journals of past excursions, by empirical Bayes.
 
-Crew members and kinds of work first (`effects`), then what is left as level, drift and noise
-(`level`), each held by the built-in belief as long as the excursions are few.
-
-A pace prior from journals: which of them count, and what each one taught.
+Hides which journals count and how each figure is held by the built-in belief as long as the excursions are
+few; the statistics themselves stand in `level`.
 """
 
 from __future__ import annotations
@@ -16,17 +14,22 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tracker.debrief.consumed import consumed
-from tracker.debrief.excursion import crew_inside
+from tracker.debrief.excursion import crew_ends
 from tracker.debrief.journals import read_journals, say
-from tracker.debrief.level import BELIEF_IN_SPREAD, Seen, fit_effects, fit_level, gather, side_by_side
+from tracker.debrief.level import (
+    BELIEF_IN_SPREAD,
+    Array,
+    PooledEvidence,
+    fit_effects,
+    fit_level,
+    gather,
+    side_by_side,
+)
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
-
-Array = NDArray[np.float64]
 
 LEAST_SPREAD = 0.02
 """Nobody is known better than this: people differ from one day to the next."""
@@ -77,7 +80,7 @@ def _named(names: Iterable[str], effect: Array, sd: Array) -> dict[str, tuple[fl
     }
 
 
-def _noise_weight(rest: Array, seen: Seen, prior: PacePrior) -> float:
+def _noise_weight(rest: Array, seen: PooledEvidence, prior: PacePrior) -> float:
     """Return how many steps' worth of belief the noise deserves: how alike it is between excursions.
 
     By moments: the squared coefficient of variation of the excursions' variances is 2/n from n steps
@@ -122,7 +125,8 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
             say(f"{path}: no step is finished; left out")
         else:
             used.append(progress)
-            learned_from.append({"journal": path.name, "sha256": _digest(path), "steps": steps})
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+            learned_from.append({"journal": path.name, "sha256": digest, "steps": steps})
     if not used:
         raise TrackerError("no journal to learn from; give journals with finished steps")
     factors = [factor for progress in used for factor in _use_factors(progress)]
@@ -146,15 +150,6 @@ def _rounded(prior: PacePrior) -> PacePrior:
     return replace(prior, weights=weights, **numbers, **own)  # type: ignore[arg-type]
 
 
-def _digest(path: Path) -> str:
-    """Return the SHA-256 of a file, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def _use_factors(progress: Progress) -> list[float]:
     """Return the use factor of every store that was read."""
-    end = progress.at if progress.closed is None else progress.closed
-    arrived = {c: end if at is None else at for c, at in crew_inside(progress).items()}
-    everybody = {member.id: arrived.get(member.id, end) for member in progress.plan.crew}
-    return [store.factor for store in consumed(progress, everybody) if store.readings]
+    return [store.factor for store in consumed(progress, crew_ends(progress)) if store.readings]

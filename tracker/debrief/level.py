@@ -1,14 +1,12 @@
-"""How the level of pace differs between excursions and drifts within them, by marginal likelihood.
+"""What many excursions say of pace: effects of crew and work first, then its level, drift and noise.
 
-The likelihood is that of the forecast's own filter (`tracker.forecast.pace`), run for all excursions
-at once on observations from which crew and work effects have been taken out: level at PET 0 from a
-normal distribution, a random walk on the planned clock whose strength is one of a few, Student noise.
+The effects come from the mixed model of the forecast without its drift: log(actual / planned) = mean +
+excursion + crew + work + noise. Solved by Henderson's equations with the excursions eliminated, variances
+by EM. Source: Searle, Casella and McCulloch, Variance Components (1992), chapters 7 and 8.
 
-Pace of crew members and kinds of work over many excursions, told apart by shrinkage.
-
-The mixed model of the forecast without its drift: log(actual / planned) = mean + excursion + crew +
-work + noise. Solved by Henderson's equations with the excursions eliminated, variances by EM. Source:
-Searle, Casella and McCulloch, Variance Components (1992), chapters 7 and 8.
+The level has the marginal likelihood of the forecast's own filter (`tracker.forecast.pace`), run for all
+excursions at once on what is left: level at PET 0 from a normal distribution, a random walk on the planned
+clock whose strength is one of a few, Student noise.
 """
 
 from __future__ import annotations
@@ -24,6 +22,8 @@ from tracker.forecast.pace import TAIL, Layout, of_progress, softened, start
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.journal.progress import Progress
 
+Array = NDArray[np.float64]
+
 BELIEF_IN_SPREADS = 3.0
 """How many effects' worth of belief stand behind the built-in spreads."""
 _NEUTRAL = PacePrior(median=1.0)
@@ -31,7 +31,7 @@ _ROUNDS = 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Seen:
+class PooledEvidence:
     """All observations of several excursions, one after another; n observations, J excursions."""
 
     layout: Layout
@@ -67,17 +67,18 @@ class Effects:
     noise_var: float
 
 
-def gather(excursions: Sequence[Progress]) -> Seen:
+def gather(excursions: Sequence[Progress]) -> PooledEvidence:
     """Return what the journals have seen of durations, in the order given."""
     crew = sorted({c for p in excursions for o in p.observations for c in o.crew})
     work = sorted({w for p in excursions for o in p.observations for w in o.work})
     layout = Layout(tuple(crew), tuple(work), 0.0)
-    found = [
-        of_progress(progress, _NEUTRAL, replace(layout, middle_h=_middle_h(progress)))
-        for progress in excursions
-    ]
+    found = []
+    for progress in excursions:
+        # The middle of the plan on its clock, in hours.
+        middle_h = max((finish for _, finish in progress.planned.values()), default=0.0) / 7200.0
+        found.append(of_progress(progress, _NEUTRAL, replace(layout, middle_h=middle_h)))
     every = [seen for mine in found for seen in mine]
-    return Seen(
+    return PooledEvidence(
         layout,
         np.array([seen.value for seen in every]),
         np.array([seen.noise for seen in every]),
@@ -90,12 +91,7 @@ def gather(excursions: Sequence[Progress]) -> Seen:
     )
 
 
-def _middle_h(progress: Progress) -> float:
-    """Return the middle of the plan on its clock, in hours."""
-    return max((finish for _, finish in progress.planned.values()), default=0.0) / 7200.0
-
-
-def fit_effects(seen: Seen, prior: PacePrior = DEFAULT_PRIOR) -> Effects:
+def fit_effects(seen: PooledEvidence, prior: PacePrior = DEFAULT_PRIOR) -> Effects:
     """Return the effects, starting from and shrunk towards a prior; without an observation the prior."""
     crews = len(seen.layout.crew)
     now = Effects(
@@ -113,7 +109,9 @@ def fit_effects(seen: Seen, prior: PacePrior = DEFAULT_PRIOR) -> Effects:
     return now
 
 
-def _round(seen: Seen, prior: PacePrior, now: Effects, weight: Array, crews: int) -> tuple[Effects, Array]:
+def _round(
+    seen: PooledEvidence, prior: PacePrior, now: Effects, weight: Array, crews: int
+) -> tuple[Effects, Array]:
     """Return the effects after one EM step, and the weights of the observations for the next one."""
     variance = now.noise_var * seen.noise + seen.clock
     w = weight / variance
@@ -125,7 +123,8 @@ def _round(seen: Seen, prior: PacePrior, now: Effects, weight: Array, crews: int
     pull[0] = np.log(prior.median) * precision[0]
     # Excursion effects are eliminated: their block of the equations is diagonal.
     block = np.bincount(seen.excursion, w, seen.excursions) + 1.0 / now.excursion_var
-    cross = _summed(seen, w[:, None] * features)
+    cross = np.zeros((seen.excursions, features.shape[1]))
+    np.add.at(cross, seen.excursion, w[:, None] * features)
     right = np.bincount(seen.excursion, w * seen.value, seen.excursions)
     left = features.T @ (w[:, None] * features) + np.diag(precision) - cross.T @ (cross / block[:, None])
     cov = np.linalg.inv(left)
@@ -134,30 +133,17 @@ def _round(seen: Seen, prior: PacePrior, now: Effects, weight: Array, crews: int
     level_var = 1.0 / block + np.einsum("jf,fg,jg->j", cross, cov, cross) / block**2
     residual = seen.value - features @ theta - level[seen.excursion]
     unsure = np.einsum("if,fg,ig->i", features, cov, features)
-    effects = _variances(seen, prior, theta, np.diag(cov), level, level_var, crews)
-    noise_var = _noise(seen, prior, now.noise_var, residual**2 + unsure, w)
-    new = Effects(float(theta[0]), theta[1:], np.sqrt(np.diag(cov)[1:]), *effects, noise_var)
-    return new, (TAIL + 1.0) / (TAIL + residual**2 / variance)
-
-
-def _summed(seen: Seen, rows: Array) -> Array:
-    """Return sums of (n, f) rows by excursion, (J, f)."""
-    out = np.zeros((seen.excursions, rows.shape[1]))
-    np.add.at(out, seen.excursion, rows)
-    return out
-
-
-def _variances(
-    seen: Seen, prior: PacePrior, theta: Array, var: Array, level: Array, level_var: Array, crews: int
-) -> tuple[float, float, float]:
-    """Return the variances between excursions, crew members and kinds of work."""
-    crew = slice(1, 1 + crews)
-    work = slice(1 + crews, None)
-    return (
-        _shrunk(level**2 + level_var, prior.spread),
-        _shrunk(theta[crew] ** 2 + var[crew], prior.crew_spread),
-        _shrunk(theta[work] ** 2 + var[work], prior.work_spread),
+    squares = theta[1:] ** 2 + np.diag(cov)[1:]
+    new = Effects(
+        mean=float(theta[0]),
+        effect=theta[1:],
+        sd=np.sqrt(np.diag(cov)[1:]),
+        excursion_var=_shrunk(level**2 + level_var, prior.spread),
+        crew_var=_shrunk(squares[:crews], prior.crew_spread),
+        work_var=_shrunk(squares[crews:], prior.work_spread),
+        noise_var=_noise(seen, prior, now.noise_var, residual**2 + unsure, w),
     )
+    return new, (TAIL + 1.0) / (TAIL + residual**2 / variance)
 
 
 def _shrunk(squares: Array, spread: float) -> float:
@@ -166,7 +152,7 @@ def _shrunk(squares: Array, spread: float) -> float:
     return float((squares.sum() + belief) / (squares.size + BELIEF_IN_SPREADS))
 
 
-def _noise(seen: Seen, prior: PacePrior, noise_var: float, squares: Array, w: Array) -> float:
+def _noise(seen: PooledEvidence, prior: PacePrior, noise_var: float, squares: Array, w: Array) -> float:
     """Return the noise variance: what late ticks explain is left out observation by observation."""
     variance = noise_var * seen.noise + seen.clock
     share = noise_var * seen.noise / variance
@@ -174,8 +160,6 @@ def _noise(seen: Seen, prior: PacePrior, noise_var: float, squares: Array, w: Ar
     total = float(mine.sum()) + prior.sigma_weight * prior.sigma**2
     return total / (squares.size + prior.sigma_weight)
 
-
-Array = NDArray[np.float64]
 
 BELIEF_IN_WEIGHTS = 4.0
 """How many excursions' worth of belief stand behind the prior's weights of the drifts."""
@@ -218,7 +202,7 @@ class Level:
     weights: tuple[float, ...]
 
 
-def side_by_side(seen: Seen, effect: Array) -> Courses:
+def side_by_side(seen: PooledEvidence, effect: Array) -> Courses:
     """Arrange observations side by side, effects of crew and work, (crew + work,), taken out."""
     counts = np.bincount(seen.excursion, minlength=seen.excursions)
     place = np.arange(seen.value.size) - np.repeat(np.cumsum(counts) - counts, counts)

@@ -131,10 +131,15 @@ def step_columns() -> dict[str, Column]:
     }
 
 
+def end_of(progress: Progress) -> float:
+    """Return the PET up to which there is something to look back on: the close, or the last event."""
+    return progress.at if progress.closed is None else progress.closed
+
+
 def step_rows(progress: Progress, journal: str) -> tuple[StepRow, ...]:
     """Return one row a step, in planned order, added steps last; `journal` names the excursion's file."""
-    end = progress.at if progress.closed is None else progress.closed
-    places, causes, said = _places(progress), _causes(as_spent(progress, end)), _said(progress)
+    places, said = _places(progress), _said(progress)
+    causes = _causes(as_spent(progress, end_of(progress)))
     decided = {decision.task: decision for decision in progress.decisions}
     rows = []
     for run in as_run(progress):
