@@ -12,7 +12,8 @@ from typing import Any
 from textual.pilot import Pilot
 
 from tests.journal.memory_store import in_memory
-from tracker.console.lead import LeadApp
+from tracker.console.app import TrackerApp
+from tracker.console.lead import Lead
 from tracker.console.lead_session import Hear, LeadRuntime
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
@@ -190,9 +191,10 @@ class Still(LeadRuntime):
 class AtLead:
     """A lead's view that is being looked at by a test."""
 
-    def __init__(self, pilot: Pilot[None], app: LeadApp) -> None:
-        self.pilot, self.app, self.lead = pilot, app, app.lead
-        self.session = app.runtime.session
+    def __init__(self, pilot: Pilot[None], app: TrackerApp) -> None:
+        assert isinstance(app.live, Lead)
+        self.pilot, self.app, self.lead = pilot, app, app.live
+        self.session = app.live.runtime.session
 
     async def press(self, *keys: str) -> None:
         """Press keys."""
@@ -236,7 +238,8 @@ async def open_lead(
 ) -> AsyncIterator[AtLead]:
     """Open the view on an excursion that is known by hand; `changes` are figures of the estimate."""
     still = Still(excursion(plan, events), hand or Hand(), **changes)
-    app = LeadApp(still, settings)
+    lead = Lead(still, settings)
+    app = TrackerApp(lead)
     async with app.run_test(size=size) as pilot:
         at = AtLead(pilot, app)
         for _ in range(3):

@@ -25,8 +25,9 @@ from rich.console import Console
 from textual.app import App
 from textual.pilot import Pilot
 
-from tracker.console.desk import TrackerApp
-from tracker.console.lead import LeadApp
+from tracker.console.app import TrackerApp
+from tracker.console.desk import Desk
+from tracker.console.lead import Lead
 from tracker.console.lead_session import LeadRuntime
 from tracker.console.session import DeskRuntime
 from tracker.foundation.times import parse_pet
@@ -145,12 +146,12 @@ async def desk(shot: Shot, path: Path, clock: Stood) -> str:
         called = any(session.progress.recall.values())
         return found.at == session.now(clock.utc()) and (found.called is not None) == called
 
-    app = TrackerApp(runtime)
+    app = TrackerApp(Desk(runtime))
     async with app.run_test(size=shot.size) as pilot:
         await until(settled, pilot, "the estimate")
         await pressed(pilot, shot.keys)
         await until(settled, pilot, "the estimate after the keys")
-        app.desk.repaint()
+        app.live.repaint()
         await pilot.pause()
         picture = svg(app)
     runtime.stop()
@@ -160,12 +161,12 @@ async def desk(shot: Shot, path: Path, clock: Stood) -> str:
 async def lead(shot: Shot, path: Path, clock: Stood) -> str:
     """Return the lead's view of a journal as SVG, once nothing changes in it any more."""
     runtime = LeadRuntime(path, utc_now=clock.utc, monotonic_s=clock.mono)
-    app = LeadApp(runtime)
+    app = TrackerApp(Lead(runtime))
     async with app.run_test(size=shot.size) as pilot:
         await until(lambda: _studied(runtime), pilot, "the studies beside the estimate")
         await grown(runtime, pilot)
         await pressed(pilot, shot.keys)
-        app.lead.repaint()
+        app.live.repaint()
         await pilot.pause()
         picture = svg(app)
     runtime.stop()

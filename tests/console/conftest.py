@@ -15,7 +15,8 @@ import pytest
 from textual.pilot import Pilot
 
 from tests.leads import on_record, open_lead
-from tracker.console.desk import Desk, TrackerApp
+from tracker.console.app import TrackerApp
+from tracker.console.desk import Desk
 from tracker.console.pane import Pane
 from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
@@ -382,9 +383,10 @@ def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Call
             monkeypatch.setattr(EstimateScheduler, "ask", lambda self, wanted: None)
         make = opener or (lambda: Journal.create(path, plan) if not path.exists() else Journal.open(path))
         runtime = DeskRuntime(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
-        app = TrackerApp(runtime, settings)
+        desk = Desk(runtime, settings)
+        app = TrackerApp(desk)
         async with app.run_test(size=size) as pilot:
-            at = At(pilot, app.desk, hand, path)
+            at = At(pilot, desk, hand, path)
             await at.settle()
             yield at
         runtime.stop()

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tracker.console.commands import COMMANDS
+from tracker.console.commands import commands_of
 from tracker.console.pane import Pane
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
@@ -59,7 +59,7 @@ async def test_a_late_tick_that_was_begun_lapses(at_desk: Callable[..., Any]) ->
     async with at_desk() as at:
         await at.press("z", "minus")
         at.hand.move(10)
-        at.desk.expire_prefix()
+        at.desk.actions.expire_prefix()
         await at.press("1")
         assert at.kinds == ["zero", "done"]
         assert not at.events[-1].stated
@@ -151,19 +151,19 @@ async def test_the_entry_line_previews_keeps_and_writes(at_desk: Callable[..., A
         await at.type("done egress.open -3")
         assert "Enter writes at 0:17:01 = 14:17:02 UTC: done EV1 EV2 Open the hatch" in at.said
         at.desk.repaint()
-        assert at.desk.entry.value == "done egress.open -3"
+        assert at.desk.entry.line.value == "done egress.open -3"
         await at.press("escape")
         assert "kept: done egress.open -3" in at.said
         await at.press("1")
         assert at.kinds == ["zero", "done"]
         await at.press("u", "e")
-        assert at.desk.entry.value == "done egress.open -3"
+        assert at.desk.entry.line.value == "done egress.open -3"
         await at.press("enter")
         assert at.events[-1].at == 1206 - 180
         await at.press("e")
-        assert at.desk.entry.value == ""
+        assert at.desk.entry.line.value == ""
         await at.press("up")
-        assert at.desk.entry.value == "done egress.open -3"
+        assert at.desk.entry.line.value == "done egress.open -3"
 
 
 async def test_an_entry_that_is_wrong_stays_and_says_why(at_desk: Callable[..., Any]) -> None:
@@ -172,18 +172,18 @@ async def test_an_entry_that_is_wrong_stays_and_says_why(at_desk: Callable[..., 
         await at.type("done nothing.such")
         await at.press("enter")
         assert at.kinds == ["zero"]
-        assert at.desk.entry.value == "done nothing.such"
+        assert at.desk.entry.line.value == "done nothing.such"
         assert "nothing.such" in at.said
 
 
 async def test_completion_goes_round(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "d")
-        assert at.desk.entry.value == "drop "
+        assert at.desk.entry.line.value == "drop "
         await at.press("tab", "tab", "tab")
-        assert at.desk.entry.value == "drop survey"
+        assert at.desk.entry.line.value == "drop survey"
         await at.press("shift+tab")
-        assert at.desk.entry.value == "drop pump"
+        assert at.desk.entry.line.value == "drop pump"
 
 
 async def test_counts_skips_holds_and_goes(at_desk: Callable[..., Any]) -> None:
@@ -264,7 +264,7 @@ async def test_an_event_of_the_list_is_corrected_and_taken_back(at_desk: Callabl
         await at.press("z")
         at.hand.move(900)
         await at.press("1", "2", "j", "down", "down", "enter")
-        assert at.desk.entry.value == "amend 2 0:15:01"
+        assert at.desk.entry.line.value == "amend 2 0:15:01"
         await at.press("ctrl+u")
         await at.type("amend 2 0:12")
         await at.press("enter")
@@ -283,7 +283,7 @@ async def test_a_step_is_found_by_its_words(at_desk: Callable[..., Any]) -> None
         await at.press("enter")
         assert "Count and stow the tools" in at.screen
         await at.press("e")
-        assert at.desk.entry.value == "done home.stow "
+        assert at.desk.entry.line.value == "done home.stow "
 
 
 async def test_leaving_is_asked_twice(at_desk: Callable[..., Any]) -> None:
@@ -295,7 +295,9 @@ async def test_leaving_is_asked_twice(at_desk: Callable[..., Any]) -> None:
         assert at.desk.app.return_code == 0
 
 
-PRESSED = sorted((c for c in COMMANDS if c.id not in ("quit", "palette")), key=lambda c: c.id == "zero")
+PRESSED = sorted(
+    (c for c in commands_of("desk") if c.id not in ("quit", "palette")), key=lambda c: c.id == "zero"
+)
 """Every command that stays at the desk, the one that starts the clock at the end."""
 
 

@@ -155,7 +155,7 @@ async def test_a_member_beyond_the_ninth_is_chosen_and_ticked(
         assert (at.events[-1].body["step"], at.events[-1].at) == ("ropes.s12", 616 - 180)
         assert "1..9 tick" in at.screen and "Tab crew" in at.screen and "Space tick" in at.screen
         await at.press("e")
-        assert at.desk.entry.value == "C12 "
+        assert at.desk.entry.line.value == "C12 "
 
 
 async def test_space_without_a_choice_says_what_to_do(at_desk: Callable[..., Any]) -> None:

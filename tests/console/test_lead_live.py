@@ -15,7 +15,8 @@ import pytest
 
 from tests.journal.memory_store import in_memory
 from tests.leads import EVENTS, AtLead, by_hand, on_record
-from tracker.console.lead import LeadApp
+from tracker.console.app import TrackerApp
+from tracker.console.lead import Lead
 from tracker.console.lead_session import LeadRuntime
 from tracker.console.studies import Following, Grown, NoJournal, told
 from tracker.forecast.estimate import estimate
@@ -40,7 +41,7 @@ def tick(path: Path, step: str, at: str) -> None:
 
 async def test_a_tick_of_another_process_is_seen(path: Path) -> None:
     runtime = LeadRuntime(path)
-    app = LeadApp(runtime)
+    app = TrackerApp(Lead(runtime))
     async with app.run_test(size=(200, 55)) as pilot:
         at = AtLead(pilot, app)
         await at.until("event 8")
@@ -57,7 +58,7 @@ async def test_a_tick_of_another_process_is_seen(path: Path) -> None:
 
 async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
     runtime = LeadRuntime(path)
-    app = LeadApp(runtime)
+    app = TrackerApp(Lead(runtime))
     async with app.run_test(size=(200, 55)) as pilot:
         at = AtLead(pilot, app)
         await at.until("in all")
@@ -79,7 +80,7 @@ async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
 async def test_watching_changes_no_file(path: Path, tmp_path: Path) -> None:
     before = everything(tmp_path)
     runtime = LeadRuntime(path, at=1200.0)
-    app = LeadApp(runtime)
+    app = TrackerApp(Lead(runtime))
     async with app.run_test(size=(120, 36)) as pilot:
         at = AtLead(pilot, app)
         await at.until("AS OF 0:20:00")
@@ -93,7 +94,7 @@ async def test_watching_changes_no_file(path: Path, tmp_path: Path) -> None:
 
 async def test_a_journal_that_is_not_there_ends_the_view(tmp_path: Path) -> None:
     runtime = LeadRuntime(tmp_path / "nothing.sqlite")
-    app = LeadApp(runtime)
+    app = TrackerApp(Lead(runtime))
     async with app.run_test() as pilot:
         for _ in range(100):
             await pilot.pause(0.02)
@@ -105,7 +106,7 @@ async def test_a_journal_that_is_not_there_ends_the_view(tmp_path: Path) -> None
 
 def test_nothing_that_writes_is_even_loaded() -> None:
     code = (
-        "import sys, tracker.console.lead, tracker.cli.watch; "
+        "import sys, tracker.console.app, tracker.console.lead, tracker.cli.watch; "
         "print(*(m for m in sys.modules if m.startswith('tracker.console')))"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -178,7 +179,7 @@ async def test_a_live_clock_runs_on(plan: Plan, tmp_path: Path) -> None:
         journal.record(zero, utc_now=began)
     moment = [began.replace(microsecond=0) + timedelta(seconds=1800)]
     runtime = LeadRuntime(tmp_path / "live.sqlite", utc_now=lambda: moment[0])
-    app = LeadApp(runtime)
+    app = TrackerApp(Lead(runtime))
     async with app.run_test(size=(100, 30)) as pilot:
         at = AtLead(pilot, app)
         await at.until("PET 0:30:00")

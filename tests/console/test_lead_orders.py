@@ -254,7 +254,7 @@ async def test_a_late_tick_changes_what_is_shown_of_the_past(at_lead: Callable[.
         assert at.session.snapshot.estimate is not None, "that does not touch what is shown"
         late = {"kind": "noted", "text": "of then", "at": 1200}
         at.lead.runtime.take(Grown(excursion(plan, (*EVENTS, later, late)), ()))
-        at.session.want(at.lead.utc, 0.0)
+        at.session.want(at.lead.utc(), 0.0)
         assert at.session.snapshot.estimate is None and wanted[-1].progress is at.session.snapshot.progress
         assert any(event.body.get("text") == "of then" for event in wanted[-1].progress.events)
 

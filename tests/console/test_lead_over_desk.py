@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
-from tracker.console.lead import LeadScreen
+from tracker.console.lead import Lead
 
 
 async def test_the_lead_stands_over_the_desk_and_leads_back(at_desk: Callable[..., Any]) -> None:
@@ -20,7 +20,7 @@ async def test_the_lead_stands_over_the_desk_and_leads_back(at_desk: Callable[..
             if "event 2" in at.whole and "how fresh" in at.whole:
                 break
             await asyncio.sleep(0.02)
-        assert isinstance(at.desk.app.screen, LeadScreen)
+        assert isinstance(at.desk.app.screen, Lead)
         assert "event 2" in at.whole and "Advisory only" in at.whole
         threads = at.desk.app.screen.runtime
         await at.pilot.press("1", "u", "c", "c", "X", "X")

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.leads import NOW_S, by_hand
-from tracker.console.commands import LEAD_COMMANDS
+from tracker.console.commands import commands_of
 from tracker.console.settings import Settings
 from tracker.console.settings_file import read_settings
 from tracker.console.workers import Estimated, Wanted
@@ -64,7 +64,7 @@ async def test_the_view_goes_by_a_persons_keys(at_lead: Callable[..., Any]) -> N
         await at.press("left")
         assert at.session.chosen == 2460.0, "its own key is free"
         await at.press("full_stop", "end", "E")
-        assert at.lead.reading == "whole"
+        assert at.lead.view_name == "whole"
         await at.press("question_mark")
         assert "  E         alerts, figures" in at.screen and "  T         suppose events" in at.screen
         await at.press("escape", "T")
@@ -154,5 +154,5 @@ def test_ids_of_the_view_are_told() -> None:
     text = (Path(__file__).parents[2] / "plans" / "SETTINGS.md").read_text(encoding="utf-8")
     named = text.partition("ids of the lead's view:")[2].partition("\n\n")[0]
     assert [one.strip("`.\n") for one in named.split()] and all(
-        f"`{command.id}`" in named for command in LEAD_COMMANDS if command.id != "back"
+        f"`{command.id}`" in named for command in commands_of("lead") if command.id != "back"
     )

@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 
-from tracker.console.commands import COMMANDS, footer
+from tracker.console.commands import commands_of, footer
 from tracker.console.view.alerts import footer_line
 from tracker.console.view.styled_text import text_of
 
+COMMANDS = commands_of("desk")
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
 
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from tracker.console.commands import COMMANDS
-from tracker.console.keys import _NAMED, named, shown, with_keys
+from tracker.console.commands import commands_of, with_keys
+from tracker.console.keys import _NAMED, named, shown
 from tracker.console.settings import Settings
 from tracker.console.settings_file import load_settings, read_settings, settings_path
 from tracker.foundation.errors import TrackerError
@@ -96,7 +96,7 @@ def test_hostile_text_in_a_file_is_said_as_text() -> None:
 
 def test_two_commands_may_change_their_keys_with_each_other() -> None:
     found = read_settings('[keys]\nundo = "s"\nskip = "u"', "settings.toml")
-    table = {c.id: c.keys for c in with_keys(COMMANDS, found.keys)}
+    table = {c.id: c.keys for c in with_keys(commands_of("desk"), found.keys)}
     assert (table["undo"], table["skip"]) == (("s",), ("u",))
 
 
@@ -192,7 +192,7 @@ def in_zone(monkeypatch: pytest.MonkeyPatch) -> Any:
 async def test_the_bell_rings_once_for_every_new_alert(
     at_desk: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from tracker.console.desk import TrackerApp
+    from tracker.console.app import TrackerApp
     from tracker.forecast.values import Alert
 
     rung: list[int] = []
@@ -233,5 +233,5 @@ def test_readme_example_is_valid_and_its_ids_are_those_of_the_table() -> None:
     example = section.partition("```toml\n")[2].partition("```")[0]
     found = read_settings(example, "SETTINGS.md")
     assert found.bell and found.local_time and found.keys["undo"] == ("Z",)
-    ids = [c.id for c in COMMANDS if c.id != "back" and not c.id[-1].isdigit()]
+    ids = [c.id for c in commands_of("desk") if c.id != "back" and not c.id[-1].isdigit()]
     assert ", ".join(f"`{id}`" for id in ids) in " ".join(section.split())

@@ -23,9 +23,9 @@ async def test_at_the_desk(at_desk: Callable[..., Any]) -> None:
         burst(at.desk.app, "e1 >cover")
         for _ in range(100):
             await at.pilot.pause(0.01)
-            if at.desk.entry.value == "1 >cover":
+            if at.desk.entry.line.value == "1 >cover":
                 break
-        assert at.desk.entry.value == "1 >cover"
+        assert at.desk.entry.line.value == "1 >cover"
         await at.settle()
         assert at.kinds == ["zero"], "the digit was text, and ticked nothing"
 
@@ -80,7 +80,7 @@ async def test_keys_behind_one_that_closes_the_line_are_commands(at_desk: Callab
         await at.press("z")
         await pressed(at, "n", *"late", "escape", "1")
         assert at.kinds == ["zero", "done"]
-        assert "kept: note late" not in at.said and at.desk.entry._kept["entry"] == "note late"
+        assert "kept: note late" not in at.said and at.desk.entry.line._kept["entry"] == "note late"
 
 
 async def test_what_is_wiped_out_while_typing_fast_is_what_stood_before(at_desk: Callable[..., Any]) -> None:

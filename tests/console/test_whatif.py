@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIf
+from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.what_if import what_if_page
 from tracker.console.what_if import weigh
 from tracker.forecast.values import Range
@@ -50,11 +50,11 @@ async def worked_out(at: Any) -> None:
     """Wait for both estimates and for the better orders."""
     for _ in range(400):
         await at.pilot.pause()
-        found = at.desk.what_if.weighed
+        found = at.desk.what_if.page.weighed
         if (
             found is not None
             and found.suggestions is not None
-            and (found.supposed or not at.desk.what_if.lines)
+            and (found.supposed or not at.desk.what_if.page.lines)
         ):
             return
         await asyncio.sleep(0.02)
@@ -80,16 +80,16 @@ async def test_supposed_lines_stand_beside_now_and_are_written_only_when_chosen(
         await supposing(at, "retime pump.bolts 0:20")
         await worked_out(at)
         at.desk.repaint()
-        assert at.desk.what_if.lines == ("drop grease", "limit elapsed 3:30", "retime pump.bolts 0:20")
+        assert at.desk.what_if.page.lines == ("drop grease", "limit elapsed 3:30", "retime pump.bolts 0:20")
         assert "as it stands" in at.screen and "supposed" in at.screen and "3:30" in at.screen
-        found = at.desk.what_if.weighed
+        found = at.desk.what_if.page.weighed
         assert found.stands.limit == 14400 and found.supposed.limit == 12600
         assert "grease" not in found.supposed.advice.kept
         assert at.kinds == ["zero"]
         await at.press("F")
         assert at.kinds == ["zero", "dropped", "limited", "retimed"]
         assert not any(event.stated for event in at.events[1:])
-        assert at.desk.what_if.lines == ()
+        assert at.desk.what_if.page.lines == ()
         await at.press("u")
         assert at.kinds[4:] == ["withdrawn"] * 3
         with Journal.open(at.path, read_only=True) as journal:
@@ -116,8 +116,8 @@ async def test_what_cannot_be_is_said_and_stays_in_the_line(at_desk: Callable[..
         await at.press("z", "f")
         await at.type("drop nothing")
         await at.press("enter")
-        assert "nothing" in at.said and at.desk.entry.value == "drop nothing"
-        assert at.desk.what_if.lines == ()
+        assert "nothing" in at.said and at.desk.entry.line.value == "drop nothing"
+        assert at.desk.what_if.page.lines == ()
         await at.press("escape", "F")
         assert at.kinds == ["zero"] and "nothing is supposed" in at.said
 
@@ -128,7 +128,7 @@ async def test_a_line_on_top_of_another_is_read_with_it(at_desk: Callable[..., A
         await at.type("done egress.open")
         await at.press("enter")
         await supposing(at, "done egress.open")
-        assert at.desk.what_if.lines == ("done egress.open",) and "done" in at.said
+        assert at.desk.what_if.page.lines == ("done egress.open",) and "done" in at.said
 
 
 async def test_lines_are_chosen_and_taken_back(at_desk: Callable[..., Any]) -> None:
@@ -136,9 +136,9 @@ async def test_lines_are_chosen_and_taken_back(at_desk: Callable[..., Any]) -> N
         await at.press("z", "f")
         await at.type("drop grease; drop lamp")
         await at.press("enter", "down", "backspace")
-        assert at.desk.what_if.lines == ("drop lamp",)
+        assert at.desk.what_if.page.lines == ("drop lamp",)
         await at.press("backspace", "backspace")
-        assert at.desk.what_if.lines == () and "nothing is supposed" in at.said
+        assert at.desk.what_if.page.lines == () and "nothing is supposed" in at.said
         assert at.kinds == ["zero"]
 
 
@@ -147,7 +147,7 @@ async def test_completion_is_of_what_stands_after_the_last_semicolon(at_desk: Ca
         await at.press("z", "f")
         await at.type("drop lamp; drop gr")
         await at.press("tab")
-        assert at.desk.entry.value.strip() == "drop lamp; drop grease"
+        assert at.desk.entry.line.value.strip() == "drop lamp; drop grease"
 
 
 async def test_a_tick_makes_both_estimates_anew(at_desk: Callable[..., Any]) -> None:
@@ -156,15 +156,15 @@ async def test_a_tick_makes_both_estimates_anew(at_desk: Callable[..., Any]) -> 
         await at.type("drop grease")
         await at.press("enter")
         await worked_out(at)
-        before = at.desk.what_if.weighed
+        before = at.desk.what_if.page.weighed
         await at.press("1")
         for _ in range(400):
             await at.pilot.pause()
-            if at.desk.what_if.weighed.progress.number > before.progress.number:
+            if at.desk.what_if.page.weighed.progress.number > before.progress.number:
                 break
             await asyncio.sleep(0.02)
-        assert at.desk.what_if.weighed.progress is at.desk.progress
-        assert at.desk.what_if.lines == ("drop grease",)
+        assert at.desk.what_if.page.weighed.progress is at.desk.progress
+        assert at.desk.what_if.page.lines == ("drop grease",)
 
 
 async def test_a_better_order_is_recorded_with_one_key(
@@ -178,7 +178,7 @@ async def test_a_better_order_is_recorded_with_one_key(
         await at.press("down")
         assert at.desk.chosen == "order 0"
         assert "earlier" in at.screen and "hand" in at.screen
-        first = at.desk.what_if.suggestions[0]
+        first = at.desk.what_if.page.suggestions[0]
         await at.press("F")
         assert at.kinds == ["zero", first.event["kind"]]
         await at.press("u")
@@ -213,7 +213,7 @@ def test_the_page_with_hardly_any_rows(under_way: Scene, exact: Any, height: int
 
 
 def test_the_empty_page_says_what_to_do(under_way: Scene, exact: Any) -> None:
-    text = exact(what_if_page(under_way, WhatIf(), KEYS, 100, 12), 100, 12)
+    text = exact(what_if_page(under_way, WhatIfPage(), KEYS, 100, 12), 100, 12)
     assert "e supposes" in text and "being looked for" in text
 
 
@@ -222,7 +222,7 @@ def test_how_far_the_search_for_better_orders_is_stands_on_the_page(under_way: S
     assert stands is not None
     weighed = Weighed(under_way.progress, under_way.now, stands, sought=0.42)
     assert "being looked for: 42 %" in exact(
-        what_if_page(under_way, WhatIf((), weighed), KEYS, 100, 12), 100, 12
+        what_if_page(under_way, WhatIfPage((), weighed), KEYS, 100, 12), 100, 12
     )
 
 
@@ -263,7 +263,7 @@ async def test_a_page_that_is_left_ends_the_search_and_asks_anew(
             assert not ended.is_set()
             await at.press("escape")
             await _until(at, ended)
-            assert at.desk.what_if.suggestions == ()
+            assert at.desk.what_if.page.suggestions == ()
             begun.clear()
             ended.clear()
             await at.press("f", "escape")
@@ -273,14 +273,14 @@ async def test_a_page_that_is_left_ends_the_search_and_asks_anew(
 async def _until(at: Any, event: threading.Event) -> None:
     for _ in range(400):
         await at.pilot.pause()
-        at.desk.weigh_what_if()
+        at.desk.what_if.weigh()
         if event.is_set():
             return
         await asyncio.sleep(0.02)
     raise AssertionError("it did not come to that")
 
 
-def _full(scene: Scene) -> WhatIf:
+def _full(scene: Scene) -> WhatIfPage:
     stands = scene.estimate
     assert stands is not None
     other = replace(stands, inside=Range(10300.0, 10900.0, 11800.0, 10950.0), safe=0.97)
@@ -289,4 +289,4 @@ def _full(scene: Scene) -> WhatIf:
         Suggestion({"kind": "handed"}, "hand pump.lines over from EV2 to EV1: ...", 180.0, 0.95),
     )
     weighed = Weighed(scene.progress, scene.now, stands, other, "", orders)
-    return WhatIf(("drop grease", "limit elapsed 3:30"), weighed)
+    return WhatIfPage(("drop grease", "limit elapsed 3:30"), weighed)

@@ -105,13 +105,14 @@ def show(
     """
     # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
     os.environ.setdefault("TEXTUAL_FPS", "120")
-    from tracker.console.desk import TrackerApp
+    from tracker.console.app import TrackerApp
+    from tracker.console.desk import Desk
     from tracker.console.session import DeskRuntime
     from tracker.console.settings_file import load_settings
 
     settings = load_settings()
     runtime = DeskRuntime(opener, seat, title=title, utc_now=utc_now)
-    app = TrackerApp(runtime, settings)
+    app = TrackerApp(Desk(runtime, settings))
     app.run()
     left = runtime.stop()
     if runtime.failed:

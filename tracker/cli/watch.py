@@ -68,12 +68,13 @@ def show(path: Path, at: float | None) -> int:
 
     if "TEXTUAL_DRIVER" not in os.environ and not is_terminal():
         raise WrongUsage("tracker watch needs a terminal; `tracker estimate` works without one")
-    from tracker.console.lead import LeadApp
+    from tracker.console.app import TrackerApp
+    from tracker.console.lead import Lead
     from tracker.console.lead_session import LeadRuntime
     from tracker.console.settings_file import load_settings
 
     runtime = LeadRuntime(path, at=at)
-    app = LeadApp(runtime, load_settings())
+    app = TrackerApp(Lead(runtime, load_settings()))
     app.run()
     runtime.stop()
     if runtime.failed:

@@ -1,17 +1,21 @@
-"""What every screen of ours stands in: themes, clean terminals, no motion over a wire."""
+"""The application in which a live screen stands: keys in their turn, the palette, no motion over a wire."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from functools import partial
 from typing import ClassVar
 from weakref import WeakSet
 
 from textual import events
-from textual.command import CommandPalette
+from textual.command import CommandPalette, DiscoveryHit, Hit, Hits, Provider
 from textual.widgets import Input
 
+from tracker.console.commands import Command, keymap_of
 from tracker.console.entry import EntryLine
 from tracker.console.key_events import REPEAT_S
+from tracker.console.live_screen import LiveScreen
 from tracker.console.terminal import (
     DEFAULT,
     THEMES,
@@ -23,22 +27,64 @@ from tracker.console.terminal import (
 )
 
 
-class Frame(LeanApp):
-    """An application with our looks; who inherits shows the screens."""
+class TableProvider(Provider):
+    """Offers the commands of the table that can be done now."""
+
+    def _commands(self) -> list[Command]:
+        live = self.app.live if isinstance(self.app, TrackerApp) else None
+        progress = live.progress if live is not None else None
+        if live is None or progress is None:
+            return []
+        return [c for c in live.table.values() if c.palette and c.can(progress)]
+
+    def _run(self, command: Command) -> Callable[[], object]:
+        assert isinstance(self.app, TrackerApp)
+        return partial(command.do, self.app.live)
+
+    async def discover(self) -> Hits:
+        """Offer every command before anything is typed."""
+        for command in self._commands():
+            yield DiscoveryHit(f"{command.words}  ({command.shown})", self._run(command), help=command.help)
+
+    async def search(self, query: str) -> Hits:
+        """Offer the commands that match what is typed."""
+        matcher = self.matcher(query)
+        for command in self._commands():
+            score = matcher.match(f"{command.words} {command.help}")
+            if score > 0:
+                text = f"{command.words}  ({command.shown})"
+                yield Hit(score, text, self._run(command), help=command.help)
+
+
+class TrackerApp(LeanApp):
+    """Shows a live screen: the desk, or the lead's view, which has no palette."""
 
     CSS_PATH = "desk.tcss"
     TITLE = "tracker"
     BINDINGS: ClassVar = []
+    COMMANDS = {TableProvider}  # noqa: RUF012
 
-    def __init__(self, *, theme: str = DEFAULT) -> None:
+    def __init__(self, live: LiveScreen) -> None:
         super().__init__(driver_class=driver_for_here())
+        self.live = live
+        self.use_command_palette = "palette" in live.table
         self._loose: WeakSet[events.Key] = WeakSet()
         self._before: events.Key | None = None
         for one in THEMES:
             self.register_theme(one)
-        self.theme = theme if theme in self.available_themes else DEFAULT
+        wanted = live.settings.theme_name
+        self.theme = wanted if wanted in self.available_themes else DEFAULT
+        self.set_keymap(
+            {**keymap_of("desk", live.settings.keys), **keymap_of("lead", live.settings.lead_keys)}
+        )
         if over_a_wire() or os.environ.get("NO_MOTION"):
             self.animation_level = "none"
+
+    def on_mount(self) -> None:
+        """End in good order when a signal says so, and show the screen."""
+        if not self.is_headless:
+            end_on_signals(self)
+        self.push_screen(self.live)
 
     async def on_event(self, event: events.Event) -> None:
         """Do what a key means in its turn; remember those that come before a line of the palette is open."""
@@ -81,14 +127,13 @@ class Frame(LeanApp):
             event.stop()
             self.focused.post_message(passed_on(event))
 
-    def mind_signals(self) -> None:
-        """End in good order when a signal says so."""
-        if not self.is_headless:
-            end_on_signals(self)
+    async def action_quit(self) -> None:
+        """Leave as the screen leaves."""
+        self.live.action_command("quit")
 
     def action_command_palette(self) -> None:
         """Open the palette, in our words."""
-        if not isinstance(self.screen, CommandPalette):
+        if self.use_command_palette and not isinstance(self.screen, CommandPalette):
             self.push_screen(CommandPalette(id="--command-palette", placeholder="a command by its words"))
 
     def get_css_variables(self) -> dict[str, str]:

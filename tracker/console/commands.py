@@ -1,18 +1,27 @@
-"""The one command table: keys, footer, help page, palette and manual come from it.
+"""The one command table of both screens: keys, footer, help page, palette and settings come from it.
 
-What a command is: its keys, its words, its action, and when it can be done.
-
-The command table of the lead's view. Nothing in it writes: the view has no way to.
+A new command is one row here, and the function that does it; a row is a line, however long. The screens look a
+command up by its id, and none of them knows a key. An id is one screen's own, and that of its settings.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, Literal
 
+from tracker.console.keys import shown
 from tracker.journal.progress import Progress
 
+Where = Literal["desk", "lead", "both"]
 Can = Callable[[Progress], bool]
+Do = Callable[[Any], object]
+"""What does it, given the screen: `Any`, since the screens stand on this table and it knows neither."""
+Pair = tuple[str, str]
+"""A key and its words, in the footer."""
+
+
+# When something can be done
 
 
 def always(progress: Progress) -> bool:
@@ -23,6 +32,11 @@ def always(progress: Progress) -> bool:
 def before_zero(progress: Progress) -> bool:
     """Return whether the clock has not been started."""
     return progress.zero is None
+
+
+def started(progress: Progress) -> bool:
+    """Return whether the clock has been started."""
+    return progress.zero is not None
 
 
 def under_way(progress: Progress) -> bool:
@@ -50,431 +64,287 @@ def beyond_digits(progress: Progress) -> bool:
     return len(progress.plan.crew) > 9
 
 
+# What a command is
+
+
 @dataclass(frozen=True, slots=True)
 class Command:
-    """One thing that a person can do at the desk."""
+    """One thing that a person can do at a screen."""
 
     id: str
     keys: tuple[str, ...]
     """As the screen library names them; the first is the one that is shown."""
-    shown: str
-    """The key as a person reads it."""
     words: str
     """A word or two, for the footer."""
     help: str
     """A sentence, for the help page and the palette."""
-    group: str
-    action: str
-    """Name of the desk's action, with its arguments."""
+    do: Do
     foot: int = 0
     """Place in the footer, the smallest first; 0: not there."""
     can: Can = always
     """When it can be done."""
-    palette: bool = True
     wanted: Can = always
     """When it has its place in the footer."""
+    shown: str = ""
+    """The key as a person reads it."""
+    palette: bool = True
+    where: Where | None = None
+    group: str = ""
+    lead_group: str = ""
+    """The group of a row for both screens on the lead's help page."""
+
+    @property
+    def ticks(self) -> bool:
+        """Whether its key is a digit, which stands for a crew member."""
+        return self.keys[0].isdigit()
 
 
-def group(name: str, *commands: Command) -> tuple[Command, ...]:
-    """Return commands as members of a group."""
-    return tuple(replace(command, group=name) for command in commands)
-
-
-def act(
-    id: str,
-    keys: str,
-    words: str,
-    help: str,
-    action: str,
-    foot: int = 0,
-    *,
-    can: Can = always,
-    shown: str = "",
-    palette: bool = True,
-    wanted: Can = always,
+def _(
+    id: str, keys: str, words: str, help: str, do: Do, foot: int = 0, *, key: str = "", **more: Any
 ) -> Command:
-    """Return a command of some keys, separated by blanks."""
+    """Return a row: keys are separated by blanks, `key` is how the first is shown where its name is not."""
     every = tuple(keys.split())
-    return Command(id, every, shown or every[0], words, help, "", action, foot, can, palette, wanted)
+    return Command(id, every, words, help, do, foot, shown=key or shown(every[0]), **more)
 
 
-def typed(
-    id: str, key: str, words: str, help: str, start: str, foot: int = 0, *, can: Can = still_open
-) -> Command:
-    """Return a command that opens the entry line with the beginning of an event."""
-    return act(id, key, words, help, f"fill({start!r})", foot, can=can)
+def _group(
+    where: Where, name: str, *commands: Command, can: Can = always, lead: str = ""
+) -> tuple[Command, ...]:
+    """Return commands as members of a group of a screen, which can all be done at some time.
+
+    `lead`: the group's name on the lead's view, where rows of it are for both.
+    """
+    return tuple(
+        replace(c, where=c.where or where, group=name, lead_group=lead, can=can if c.can is always else c.can)
+        for c in commands
+    )
 
 
 def _tick(digit: int) -> Command:
-    help = f"tick the current step of crew member {digit}"
-    foot, palette = (2 if digit == 1 else 0), digit <= 3
-    return act(
-        f"tick-{digit}", str(digit), "tick", help, f"digit({digit})", foot, can=under_way, palette=palette
-    )
+    """Return the row of a digit; few of them are enough for the palette, and one stands for all in the footer."""
+    help, foot = f"tick the current step of crew member {digit}", 2 if digit == 1 else 0
+    do: Do = lambda d: d.actions.digit(digit)  # noqa: E731
+    return _(f"tick-{digit}", str(digit), "tick", help, do, foot, can=under_way, palette=digit <= 3)
 
 
-COMMANDS: tuple[Command, ...] = (
-    *group(
-        "Ticking",
-        act("zero", "z", "start", "start the clock: PET 0 is now", "zero", 1, can=before_zero),
+def _types(start: str) -> Do:
+    """Return what opens the entry line with the beginning of an event."""
+    return lambda d: d.entry.open("entry", start)
+
+
+# fmt: off
+TABLE: tuple[Command, ...] = (
+    *_group(
+        "desk", "Ticking",
+        _("zero", "z", "start", "start the clock: PET 0 is now", lambda d: d.actions.zero(), 1, can=before_zero),
         *(_tick(digit) for digit in range(1, 10)),
-        act(
-            "late",
-            "minus",
-            "late",
-            "late tick: - then minutes, then the crew digit",
-            "prefix('late')",
-            3,
-            can=under_way,
-            shown="-",
-        ),
-        act(
-            "count",
-            "plus",
-            "count",
-            "one more item of a counted step: + then the crew digit",
-            "prefix('count')",
-            10,
-            can=under_way,
-            shown="+",
-        ),
-        act(
-            "skip",
-            "s",
-            "skip",
-            "skip a current step: s then the crew digit",
-            "prefix('skip')",
-            can=under_way,
-        ),
-        act(
-            "crew",
-            "tab",
-            "crew",
-            "choose a crew member's line, one after the other: what it says, in full",
-            "choose_crew(1)",
-            3,
-            shown="Tab",
-            palette=False,
-            wanted=beyond_digits,
-        ),
-        act(
-            "tick-chosen",
-            "space",
-            "tick",
-            "tick for the chosen crew member: the way beyond the ninth, who has no digit; also after - + s",
-            "tick_chosen",
-            3,
-            can=under_way,
-            shown="Space",
-            palette=False,
-            wanted=beyond_digits,
-        ),
-        act(
-            "undo",
-            "u",
-            "undo",
-            "take back this seat's latest entry, all of it; again: the one before",
-            "undo",
-            4,
-        ),
-        act("redo", "U", "redo", "bring back what was taken back", "redo"),
+        _("late", "minus", "late", "late tick: - then minutes, then the crew digit", lambda d: d.actions.begin("late"), 3, can=under_way),
+        _("count", "plus", "count", "one more item of a counted step: + then the crew digit", lambda d: d.actions.begin("count"), 10, can=under_way),
+        _("skip", "s", "skip", "skip a current step: s then the crew digit", lambda d: d.actions.begin("skip"), can=under_way),
+        _("crew", "tab", "crew", "choose a crew member's line, one after the other: what it says, in full", lambda d: d.choose_crew(), 3, palette=False, wanted=beyond_digits),
+        _("tick-chosen", "space", "tick", "tick for the chosen crew member: the way beyond the ninth, who has no digit; also after - + s", lambda d: d.actions.tick_chosen(), 3, can=under_way, palette=False, wanted=beyond_digits),
+        _("undo", "u", "undo", "take back this seat's latest entry, all of it; again: the one before", lambda d: d.actions.undo(), 4),
+        _("redo", "U", "redo", "bring back what was taken back", lambda d: d.actions.redo()),
     ),
-    *group(
-        "Entry",
-        act("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", "entry", 5),
-        act("find", "slash", "find", "find a step by its words or its id", "find", 11, shown="/"),
-        typed("note", "n", "note", "write a note", "note ", 13),
+    *_group(
+        "desk", "Entry",
+        _("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", lambda d: d.type_about_chosen(), 5),
+        _("find", "slash", "find", "find a step by its words or its id", lambda d: d.entry.open("find"), 11),
+        _("note", "n", "note", "write a note", _types("note "), 13, can=still_open),
     ),
-    *group(
-        "Crew",
-        act("hold", "h", "hold", "hold everyone from now on; the reason is typed", "hold", 9, can=under_way),
-        act("resume", "r", "resume", "end every hold", "resume", 2, can=somebody_held),
-        act(
-            "go",
-            "g",
-            "go",
-            "give the go for the hold point that is next",
-            "go",
-            3,
-            can=still_open,
-            wanted=go_wanted,
-        ),
-        typed(
-            "silent",
-            "y",
-            "silent",
-            "voice lost with a crew member; `heard` when it is back",
-            "silent ",
-            can=under_way,
-        ),
-        typed("entered", "i", "inside", "a crew member is inside", "enter ", can=under_way),
+    *_group(
+        "desk", "Crew",
+        _("hold", "h", "hold", "hold everyone from now on; the reason is typed", lambda d: d.actions.hold(), 9, can=under_way),
+        _("resume", "r", "resume", "end every hold", lambda d: d.actions.resume(), 2, can=somebody_held),
+        _("go", "g", "go", "give the go for the hold point that is next", lambda d: d.actions.go(), 3, can=still_open, wanted=go_wanted),
+        _("silent", "y", "silent", "voice lost with a crew member; `heard` when it is back", _types("silent "), can=under_way),
+        _("entered", "i", "inside", "a crew member is inside", _types("enter "), can=under_way),
     ),
-    *group(
-        "Work",
-        typed("hand", "o", "hand over", "a step belongs to somebody else from now on", "hand "),
-        typed("drop", "d", "drop", "give a task up; the advice goes on record beside it", "drop "),
-        typed("keep", "k", "keep", "choose what becomes of an optional task: keep commits to it", "choose "),
-        typed("restore", "D", "restore", "take a dropped task back", "restore "),
-        typed("move", "m", "move", "a new place for a task", "move "),
-        typed("add", "A", "add", "unplanned work", "add "),
-        typed("retime", "t", "retime", "the crew says how long a step takes", "retime "),
-        typed("reading", "b", "reading", "a reading of a consumable, or a round of them", "reading ", 14),
+    *_group(
+        "desk", "Work",
+        _("hand", "o", "hand over", "a step belongs to somebody else from now on", _types("hand ")),
+        _("drop", "d", "drop", "give a task up; the advice goes on record beside it", _types("drop ")),
+        _("keep", "k", "keep", "choose what becomes of an optional task: keep commits to it", _types("choose ")),
+        _("restore", "D", "restore", "take a dropped task back", _types("restore ")),
+        _("move", "m", "move", "a new place for a task", _types("move ")),
+        _("add", "A", "add", "unplanned work", _types("add ")),
+        _("retime", "t", "retime", "the crew says how long a step takes", _types("retime ")),
+        _("reading", "b", "reading", "a reading of a consumable, or a round of them", _types("reading "), 14),
+        can=still_open,
     ),
-    *group(
-        "What if",
-        act(
-            "what-if",
-            "f",
-            "what if",
-            "suppose events, beside what stands; better orders",
-            "what_if",
-            7,
-            wanted=still_open,
-        ),
-        act(
-            "record-supposed",
-            "F",
-            "record",
-            "record what is supposed, or the chosen better order; one undo takes it back",
-            "record_supposed",
-            can=still_open,
-        ),
+    *_group(
+        "desk", "What if",
+        _("what-if", "f", "what if", "suppose events, beside what stands; better orders", lambda d: d.what_if.open(), 7, wanted=still_open),
+        _("record-supposed", "F", "record", "record what is supposed, or the chosen better order; one undo takes it back", lambda d: d.what_if.record(), can=still_open),
     ),
-    *group(
-        "Alerts",
-        act("acknowledge", "a", "acknowledge", "acknowledge the first alert", "acknowledge"),
-        act(
-            "alerts",
-            "exclamation_mark",
-            "alerts",
-            "every alert in full, also those acknowledged",
-            "view('alerts')",
-            shown="!",
-        ),
-        act("recall", "c", "recall", "call everyone home; asked twice", "recall('home')", 12, can=under_way),
-        act(
-            "recall-at-once",
-            "C",
-            "at once",
-            "call everyone home at once, leaving things open; asked twice",
-            "recall('at once')",
-            can=under_way,
-        ),
+    *_group(
+        "desk", "Alerts",
+        _("acknowledge", "a", "acknowledge", "acknowledge the first alert", lambda d: d.actions.acknowledge()),
+        _("alerts", "exclamation_mark", "alerts", "every alert in full, also those acknowledged", lambda d: d.turn_to("alerts")),
+        _("recall", "c", "recall", "call everyone home; asked twice", lambda d: d.actions.recall("home"), 12, can=under_way),
+        _("recall-at-once", "C", "at once", "call everyone home at once, leaving things open; asked twice", lambda d: d.actions.recall("at once"), can=under_way),
     ),
-    *group(
-        "Views",
-        act("view", "v", "view", "the next view in the middle of the screen", "next_view", 8),
-        act("steps", "l", "steps", "the list of steps", "view('steps')"),
-        act("runway", "w", "runway", "the runway: what is left towards the limit", "view('runway')"),
-        act("optional", "p", "optional", "the optional tasks, turn-back and open items", "view('optional')"),
-        act(
-            "consumables",
-            "x",
-            "consumables",
-            "what runs down, and how old the readings are",
-            "view('consumables')",
-        ),
-        act("home", "H", "way home", "the way home, the earliest limit in large figures", "view('home')"),
-        act("events", "j", "events", "the journal's events, to correct or take back", "view('events')", 15),
-        act(
-            "lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", "lead", 16
-        ),
-        act("brief", "B", "brief", "the handover brief for the next operator", "view('brief')", 17),
-        act("up", "up", "up", "move up in the list", "move(-1)", palette=False),
-        act("down", "down", "down", "move down in the list", "move(1)", palette=False),
-        act("page-up", "pageup", "page up", "move a page up", "move(-10)", shown="PgUp", palette=False),
-        act(
-            "page-down", "pagedown", "page down", "move a page down", "move(10)", shown="PgDn", palette=False
-        ),
-        act(
-            "back",
-            "escape",
-            "back",
-            "leave a view, a choice, or a late tick that was begun",
-            "back",
-            shown="Esc",
-            palette=False,
-        ),
-        act(
-            "take-back",
-            "backspace",
-            "take back",
-            "take back the chosen event of the list",
-            "take_back",
-            shown="Backspace",
-            palette=False,
-        ),
+    *_group(
+        "desk", "Views",
+        _("view", "v", "view", "the next view in the middle of the screen", lambda d: d.next_view(), 8),
+        _("steps", "l", "steps", "the list of steps", lambda d: d.turn_to("steps")),
+        _("runway", "w", "runway", "the runway: what is left towards the limit", lambda d: d.turn_to("runway")),
+        _("optional", "p", "optional", "the optional tasks, turn-back and open items", lambda d: d.turn_to("optional")),
+        _("consumables", "x", "consumables", "what runs down, and how old the readings are", lambda d: d.turn_to("consumables")),
+        _("home", "H", "way home", "the way home, the earliest limit in large figures", lambda d: d.turn_to("home")),
+        _("events", "j", "events", "the journal's events, to correct or take back", lambda d: d.turn_to("events"), 15),
+        _("lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", lambda d: d.open_lead(), 16),
+        _("brief", "B", "brief", "the handover brief for the next operator", lambda d: d.turn_to("brief"), 17),
+        _("up", "up", "up", "move up in the list", lambda d: d.move(-1), key="up", palette=False),
+        _("down", "down", "down", "move down in the list", lambda d: d.move(1), key="down", palette=False),
+        _("page-up", "pageup", "page up", "move a page up", lambda d: d.move(-10), palette=False),
+        _("page-down", "pagedown", "page down", "move a page down", lambda d: d.move(10), palette=False),
+        _("back", "escape", "back", "leave a view, a choice, or a late tick that was begun", lambda d: d.back(), palette=False),
+        _("take-back", "backspace", "take back", "take back the chosen event of the list", lambda d: d.take_back(), palette=False),
     ),
-    *group(
-        "Desk",
-        act("help", "question_mark f1", "help", "this page", "view('help')", 98, shown="?"),
-        act(
-            "palette",
-            "ctrl+p",
-            "palette",
-            "find a command by its words",
-            "palette",
-            18,
-            shown="Ctrl+P",
-            palette=False,
-        ),
-        act("copy", "Y", "copy", "copy the chosen line, or the message, to the clipboard", "copy"),
-        act("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", "theme"),
-        act("close", "X", "close", "the excursion is over; asked twice", "close_excursion", can=under_way),
-        act(
-            "quit", "q ctrl+q ctrl+c", "quit", "leave the desk; asked twice; the journal goes on", "leave", 99
-        ),
+    *_group(
+        "lead", "Pages",
+        _("page", "v tab", "next page", "the next page at this size", lambda v: v.next_page(1), 1),
+        _("page-before", "V shift+tab", "page before", "the page before", lambda v: v.next_page(-1)),
+        _("inside", "i", "inside", "when everyone is inside, what moved it", lambda v: v.show_region("inside")),
+        _("limits", "l", "limits", "every limit with its trend", lambda v: v.show_region("limits")),
+        _("decide", "d", "decide", "optional tasks and turn-back", lambda v: v.show_region("decide")),
+        _("tasks", "t", "tasks", "every task with its chance", lambda v: v.show_region("tasks")),
+        _("levels", "x", "consumables", "what runs down, as curves", lambda v: v.show_region("levels")),
+        _("readings", "b", "readings", "levels, reserves, ages of readings", lambda v: v.show_region("readings")),
+        _("orders", "o", "better orders", "hand-overs and places of tasks that bring everyone in earlier", lambda v: v.show_region("orders")),
+        _("fresh", "f", "how fresh", "the last word from each crew member", lambda v: v.show_region("fresh")),
+    ),
+    *_group(
+        "lead", "In full",
+        _("whole", "a exclamation_mark", "in full", "alerts, figures and events in full, on one page to scroll through", lambda v: v.turn_to("whole"), 3),
+    ),
+    *_group(
+        "lead", "Back and forth",
+        _("earlier", "left", "minute back", "show a minute earlier", lambda v: v.by_minutes(-1), 4, key="left"),
+        _("later", "right", "minute on", "show a minute later", lambda v: v.by_minutes(1), key="right"),
+        _("event-before", "up", "event before", "show the event before", lambda v: v.by_events(-1), key="up"),
+        _("event-after", "down", "event after", "show the event after", lambda v: v.by_events(1), key="down"),
+        _("much-earlier", "pageup", "a quarter back", "a quarter hour earlier", lambda v: v.by_minutes(-15)),
+        _("much-later", "pagedown", "a quarter on", "a quarter hour later", lambda v: v.by_minutes(15)),
+        _("zero", "home", "PET 0", "show the beginning", lambda v: v.go_to(0.0)),
+        _("present", "end", "present", "show the present again", lambda v: v.go_to(None), 5),
+        can=started,
+    ),
+    *_group(
+        "lead", "What if",
+        _("what-if", "w e", "what if", "suppose events, beside what stands", lambda v: v.entry.open("what-if"), 2),
+        _("nothing-supposed", "W", "as it stands", "suppose nothing any more", lambda v: v.suppose_nothing()),
+    ),
+    *_group(
+        "lead", "What moved it",
+        _("mark", "m", "mark", "what moved it from the shown instant on; again: in half an hour", lambda v: v.mark(), 6, can=started),
+    ),
+    *_group(
+        "desk", "Desk",
+        _("back", "escape L", "back", "leave a page, an earlier instant, the view over a desk", lambda v: v.back(), where="lead"),
+        _("help", "question_mark f1", "help", "this page", lambda s: s.turn_to("help"), 98, where="both"),
+        _("palette", "ctrl+p", "palette", "find a command by its words", lambda d: d.app.action_command_palette(), 18, palette=False),
+        _("copy", "Y", "copy", "copy the chosen line, or the message, to the clipboard", lambda d: d.copy()),
+        _("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", lambda s: s.next_theme(), where="both"),
+        _("close", "X", "close", "the excursion is over; asked twice", lambda d: d.actions.close(), can=under_way),
+        _("quit", "q ctrl+q ctrl+c", "quit", "leave the desk; asked twice; the journal goes on", lambda d: d.actions.leave(), 99),
+        _("quit", "q ctrl+q ctrl+c", "quit", "leave the view; nothing of it is kept", lambda v: v.leave(), 99, where="lead"),
+        lead="View",
     ),
 )
-"""Every command, in the order of the help page."""
-
-BY_ID = {command.id: command for command in COMMANDS}
-
-
-def footer(commands: Iterable[Command], progress: Progress | None) -> list[tuple[str, str]]:
-    """Return (key, words) for the footer, in its order, of what can be done now."""
-    placed = [
-        c for c in commands if c.foot and (progress is None or (c.can(progress) and c.wanted(progress)))
-    ]
-    members = min(9, len(progress.plan.crew)) if progress else 1
-    pairs = []
-    for command in sorted(placed, key=lambda c: c.foot):
-        shown = f"1..{members}" if command.id == "tick-1" and members > 1 else command.shown
-        pairs.append((shown, command.words))
-    return pairs
+# fmt: on
+"""Every command, a row a line, in the order of the help pages."""
 
 
-BINDING = "lead-"
-"""What the ids of this view's bindings begin with: it may lie over a desk, whose ids are its own."""
-
-
-def _started(progress: Progress) -> bool:
-    return progress.zero is not None
-
-
-def _any(progress: Progress) -> bool:
-    return True
-
-
-_Row = tuple[str, str, str, str, str, str, int]
-"""id, keys, key as shown, words, sentence, action, place in the footer."""
-
-
-def _group(name: str, *rows: _Row, can: Can = _any) -> tuple[Command, ...]:
+def commands_of(where: Where) -> tuple[Command, ...]:
+    """Return the commands of one screen, in the order of its help page."""
     return tuple(
-        Command(id, tuple(keys.split()), shown, words, help, name, action, foot, can)
-        for id, keys, shown, words, help, action, foot in rows
+        replace(c, group=c.lead_group or c.group) if where == "lead" else c
+        for c in TABLE
+        if c.where in (where, "both")
     )
 
 
-LEAD_COMMANDS: tuple[Command, ...] = (
-    *_group(
-        "Pages",
-        ("page", "v tab", "v", "next page", "the next page at this size", "page(1)", 1),
-        ("page-before", "V shift+tab", "V", "page before", "the page before", "page(-1)", 0),
-        ("inside", "i", "i", "inside", "when everyone is inside, what moved it", "region('inside')", 0),
-        ("limits", "l", "l", "limits", "every limit with its trend", "region('limits')", 0),
-        ("decide", "d", "d", "decide", "optional tasks and turn-back", "region('decide')", 0),
-        ("tasks", "t", "t", "tasks", "every task with its chance", "region('tasks')", 0),
-        ("levels", "x", "x", "consumables", "what runs down, as curves", "region('levels')", 0),
-        ("readings", "b", "b", "readings", "levels, reserves, ages of readings", "region('readings')", 0),
-        (
-            "orders",
-            "o",
-            "o",
-            "better orders",
-            "hand-overs and places of tasks that bring everyone in earlier",
-            "region('orders')",
-            0,
-        ),
-        ("fresh", "f", "f", "how fresh", "the last word from each crew member", "region('fresh')", 0),
-    ),
-    *_group(
-        "In full",
-        (
-            "whole",
-            "a exclamation_mark",
-            "a",
-            "in full",
-            "alerts, figures and events in full, on one page to scroll through",
-            "read('whole')",
-            3,
-        ),
-    ),
-    *_group(
-        "Back and forth",
-        ("earlier", "left", "left", "minute back", "show a minute earlier", "minutes(-1)", 0),
-        ("later", "right", "right", "minute on", "show a minute later", "minutes(1)", 0),
-        ("event-before", "up", "up", "event before", "show the event before", "events(-1)", 0),
-        ("event-after", "down", "down", "event after", "show the event after", "events(1)", 0),
-        ("much-earlier", "pageup", "PgUp", "a quarter back", "a quarter hour earlier", "minutes(-15)", 0),
-        ("much-later", "pagedown", "PgDn", "a quarter on", "a quarter hour later", "minutes(15)", 0),
-        ("zero", "home", "Home", "PET 0", "show the beginning", "to_zero", 0),
-        ("present", "end", "End", "present", "show the present again", "present", 5),
-        can=_started,
-    ),
-    *_group(
-        "What if",
-        ("what-if", "w e", "w", "what if", "suppose events, beside what stands", "what_if", 2),
-        ("nothing-supposed", "W", "W", "as it stands", "suppose nothing any more", "nothing_supposed", 0),
-    ),
-    *_group(
-        "What moved it",
-        (
-            "mark",
-            "m",
-            "m",
-            "mark",
-            "what moved it from the shown instant on; again: in half an hour",
-            "mark",
-            6,
-        ),
-        can=_started,
-    ),
-    *_group(
-        "View",
-        (
-            "back",
-            "escape L",
-            "Esc",
-            "back",
-            "leave a page, an earlier instant, the view over a desk",
-            "back",
-            0,
-        ),
-        ("help", "question_mark f1", "?", "help", "this page", "read('help')", 7),
-        ("theme", "T", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", "theme", 0),
-        ("quit", "q ctrl+q ctrl+c", "q", "quit", "leave the view; nothing of it is kept", "leave", 8),
-    ),
+BY_ID: Mapping[Where, Mapping[str, Command]] = {
+    "desk": {command.id: command for command in commands_of("desk")},
+    "lead": {command.id: command for command in commands_of("lead")},
+}
+
+
+# A person's own keys
+
+
+def with_keys(commands: Iterable[Command], keys: Mapping[str, Sequence[str]]) -> tuple[Command, ...]:
+    """Return commands with a person's keys; a command without any keeps its own."""
+    return tuple(
+        replace(c, keys=tuple(keys[c.id]), shown=shown(keys[c.id][0])) if keys.get(c.id) else c
+        for c in commands
+    )
+
+
+def binding_id(where: Where, id: str, place: int) -> str:
+    """Return the id of a command's binding for its first key (0) or a further one.
+
+    Those of the lead's view have names of their own, since it may lie over a desk.
+    """
+    return f"{'lead-' if where == 'lead' else ''}{id}{f'.{place}' if place else ''}"
+
+
+def keymap_of(where: Where, keys: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """Return a person's keys by the ids of bindings; every binding of a command gets all of them."""
+    return {
+        binding_id(where, command.id, place): ",".join(keys[command.id])
+        for command in commands_of(where)
+        if keys.get(command.id)
+        for place in range(len(command.keys))
+    }
+
+
+# Footer and help page
+
+
+def footer(commands: Iterable[Command], progress: Progress | None) -> list[Pair]:
+    """Return keys and words for the footer, in its order, of what can be done now."""
+    table = {c.id: c for c in commands}
+    placed = [
+        c for c in table.values() if c.foot and (progress is None or (c.can(progress) and c.wanted(progress)))
+    ]
+    return [_footed(c, table, progress) for c in sorted(placed, key=lambda c: c.foot)]
+
+
+def _footed(command: Command, table: Mapping[str, Command], progress: Progress | None) -> Pair:
+    """Return a command's key and words; digits, and the keys back and forth, are told together."""
+    members = min(9, len(progress.plan.crew)) if progress else 1
+    if command.ticks and members > 1:
+        return (f"1..{members}", command.words)
+    if command.id == "earlier":
+        keys = [command.shown, table["later"].shown]
+        return ("arrows" if keys == ["left", "right"] else " ".join(keys), "back")
+    return (command.shown, command.words)
+
+
+def help_rows(commands: Iterable[Command]) -> list[tuple[str, str, str]]:
+    """Return group, key and sentence of every command for the help page; digits are told once."""
+    every = list(commands)
+    digits = [c for c in every if c.ticks]
+    first = [(c.group, "1 ... 9", "tick the current step of that crew member") for c in digits[:1]]
+    return first + [(c.group, c.shown, c.help) for c in every if not c.ticks]
+
+
+READING_IT: tuple[tuple[str, str, str], ...] = tuple(
+    ("How to read it", sign, words)
+    for sign, words in (
+        ("tightest", "the limit that is likeliest to be broken"),
+        ("1 of 10", "one of ten courses ends before it, nine of ten after it; 9 of 10: the other way round"),
+        ("broken", "chance that the limit is broken"),
+        ("trend", "how the median margin changed in half an hour; less than 0:05 is steady"),
+        ("costs", "by how much everyone is inside later with the task"),
+        ("in time", "chance that it can be begun by its last call"),
+        ("chance", "of a task: done before the crew must turn back"),
+        ("short", "chance that the reserve is reached before ingress"),
+        ("committed", "an optional task that a person chose to keep"),
+        ("~", "cut, or more than has room; the page of everything has it in full"),
+    )
 )
-"""Every command, in the order of the help page."""
-
-LEAD_BY_ID = {command.id: command for command in LEAD_COMMANDS}
-
-READING_IT: tuple[tuple[str, str], ...] = (
-    ("tightest", "the limit that is likeliest to be broken"),
-    ("1 of 10", "one of ten courses ends before it, nine of ten after it; 9 of 10: the other way round"),
-    ("broken", "chance that the limit is broken"),
-    ("trend", "how the median margin changed in half an hour; less than 0:05 is steady"),
-    ("costs", "by how much everyone is inside later with the task"),
-    ("in time", "chance that it can be begun by its last call"),
-    ("chance", "of a task: done before the crew must turn back"),
-    ("short", "chance that the reserve is reached before ingress"),
-    ("committed", "an optional task that a person chose to keep"),
-    ("~", "cut, or more than has room; the page of everything has it in full"),
-)
-"""Words and signs of the view, for the help page."""
-
-
-def lead_footer(commands: Sequence[Command], progress: Progress | None) -> list[tuple[str, str]]:
-    """Return (key, words) for the footer, in its order, of what can be done now."""
-    placed = [c for c in commands if c.foot and (progress is None or c.can(progress))]
-    pairs = [(c.shown, c.words) for c in sorted(placed, key=lambda c: c.foot)]
-    started = progress is None or progress.zero is not None
-    return [*pairs[:3], *((_scrub(commands),) if started else ()), *pairs[3:]]
-
-
-def _scrub(commands: Sequence[Command]) -> tuple[str, str]:
-    """Return what the footer says of the keys back and forth together."""
-    keys = [c.shown for c in commands if c.id in ("earlier", "later")]
-    return ("arrows" if keys == ["left", "right"] else " ".join(keys), "back")
+"""Words and signs of the lead's view, for its help page."""

@@ -1,22 +1,141 @@
 """The entry line: closed by default so that digits tick; open, it says so in reverse and digits type.
 
-Esc closes it and keeps the text. It knows no events: what is typed is offered, completed and previewed
-by whoever holds the desk. What closes or enters it is heard at once, so that the key behind finds it done.
+Hides history, completion and what is kept of a line that was left. It knows no events: what a line is typed
+for says what is offered, completed and done. What closes or enters a line is done at once, not by a message,
+so that the key behind it finds it done.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import ClassVar, Literal
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import ClassVar, Protocol
 
 from rich.cells import cell_len
 from textual import events
+from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.geometry import Region
 from textual.message import Message
+from textual.widget import Widget
 from textual.widgets import Input
 
-Purpose = Literal["entry", "find", "what-if"]
+from tracker.console.pane import Pane, View
+from tracker.console.view.scene import Scene
+from tracker.console.view.styled_text import Line, crop, say
+from tracker.journal.progress import Progress
+
+
+@dataclass(frozen=True)
+class Purpose:
+    """What a line is typed for."""
+
+    label: str
+    """What the open line says of itself."""
+    offer: Callable[[str], None]
+    """Says what a text would do."""
+    complete: Callable[[str, int], None]
+    """Completes a text, forwards or backwards."""
+    enter: Callable[[str], bool]
+    """Does what was typed; whether that is done, and the line can go."""
+    left: Callable[[str], None]
+    """Says that a text was kept."""
+
+
+class Holder(Protocol):
+    """What the line needs of its screen."""
+
+    @property
+    def progress(self) -> Progress | None:
+        """What is shown; None before the journal is open."""
+
+    def repaint(self) -> None:
+        """Paint what changed."""
+
+    def set_focus(self, widget: Widget | None) -> None:
+        """Give the keys to a widget."""
+
+
+class EntryController:
+    """The line at the bottom of a screen: opens and closes it, and does what it is typed for."""
+
+    def __init__(
+        self,
+        screen: Holder,
+        purposes: Mapping[str, Purpose],
+        *,
+        prefix: str = "",
+        opening: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.prefix = prefix
+        """What the ids of its widgets begin with."""
+        self._screen, self._purposes, self._opening = screen, purposes, opening
+        self.line = EntryLine(self, id=f"{prefix}entry")
+        self.label = Pane(self._label, id=f"{prefix}entry-label")
+        self.footer: Pane | None = None
+
+    @property
+    def purpose(self) -> str:
+        """What the line is, or was last, open for."""
+        return self.line.purpose
+
+    def compose(self, footer: View) -> ComposeResult:
+        """Lay out the footer and, in its place while it is open, the line with its label."""
+        self.footer = Pane(footer, id=f"{self.prefix}footer")
+        yield from (self.footer, self.label, self.line)
+
+    def _label(self, scene: Scene, width: int, height: int) -> list[Line]:
+        label = self._purposes[self.purpose].label if self.purpose in self._purposes else ""
+        return [crop((say(label, "typed"),), width)]
+
+    def open(self, purpose: str, text: str | None = None) -> None:
+        """Open the line with a text, or with what was kept for this purpose."""
+        self._opening()
+        if self._screen.progress is None:
+            return
+        self.line.begin(purpose, text)
+        self.show(True)
+        # At once: keys typed fast behind the one that opened the line belong to it.
+        self._screen.set_focus(self.line)
+
+    def show(self, shown: bool) -> None:
+        """Show the line, or the footer in its place."""
+        self.line.display = self.label.display = shown
+        if self.footer is not None:
+            self.footer.display = not shown
+        if not shown:
+            self._screen.set_focus(None)
+        self._screen.repaint()
+
+    def offered(self, text: str) -> None:
+        """Say what a text would do, while the line is open."""
+        if self.line.display:
+            self._purposes[self.purpose].offer(text)
+
+    def leave(self) -> None:
+        """Close the line; its text is kept."""
+        self.show(False)
+        self._purposes[self.purpose].left(self.line.value.strip())
+
+    def enter(self) -> None:
+        """Do what was typed; where that cannot be, the line stays open with it."""
+        if self._purposes[self.purpose].enter(self.line.value):
+            self.line.accepted()
+            self.show(False)
+
+    def complete(self, by: int) -> None:
+        """Complete what is typed."""
+        self._purposes[self.purpose].complete(self.line.value, by)
+
+    def completions(self, text: str, parted_by: str) -> list[str]:
+        """Return the whole lines that a text may become; what stands before the last parting sign stays."""
+        from tracker.journal.typed.match import complete
+
+        if self._screen.progress is None:
+            return []
+        before, parted, last = text.rpartition(parted_by)
+        begin = f"{before}{parted} " if parted else ""
+        return [begin + one for one in complete(last.lstrip() if parted else last, self._screen.progress)]
 
 
 class History:
@@ -52,48 +171,29 @@ class EntryLine(Input):
         Binding("down", "history(1)", show=False, id="entry-after"),
     ]
 
-    class Left(Message):
-        """The line was closed without entering."""
-
     class Offered(Message):
-        """The text changed: somebody may say what it would write."""
+        """The text changed: somebody may say what it would do."""
 
         def __init__(self, text: str) -> None:
             super().__init__()
             self.text = text
 
-    class Entered(Message):
-        """The text was entered."""
-
-        def __init__(self, text: str, purpose: Purpose) -> None:
-            super().__init__()
-            self.text, self.purpose = text, purpose
-
-    class Completing(Message):
-        """Completions are wanted for a text."""
-
-        def __init__(self, text: str, by: int) -> None:
-            super().__init__()
-            self.text, self.by = text, by
-
-    Heard = Left | Entered | Completing
-    """What whoever holds the line is told."""
-
-    def __init__(self, hear: Callable[[Heard], None], *, id: str) -> None:
+    def __init__(self, controller: EntryController, *, id: str) -> None:
         super().__init__(id=id, compact=True, select_on_focus=False)
-        self._hear = hear
-        self.purpose: Purpose = "entry"
-        self._kept: dict[Purpose, str] = {"entry": "", "find": "", "what-if": ""}
+        self._controller = controller
+        self.purpose = ""
+        self._kept: dict[str, str] = {}
         self.history = History()
         self._choices: list[str] = []
         self._choice = -1
 
-    def begin(self, purpose: Purpose, text: str | None = None) -> None:
+    def begin(self, purpose: str, text: str | None = None) -> None:
         """Open with a text or with what was kept; a kept text that gives way goes to the history."""
-        if text is not None and self._kept[purpose] not in ("", text):
-            self.history.keep(self._kept[purpose])
+        kept = self._kept.get(purpose, "")
+        if text is not None and kept not in ("", text):
+            self.history.keep(kept)
         self.purpose = purpose
-        self.value = self._kept[purpose] if text is None else text
+        self.value = kept if text is None else text
         self.cursor_position = len(self.value)
         self._choices = []
         self.post_message(self.Offered(self.value))
@@ -101,7 +201,7 @@ class EntryLine(Input):
     def action_leave(self) -> None:
         """Close and keep the text."""
         self._kept[self.purpose] = self.value
-        self._hear(self.Left())
+        self._controller.leave()
 
     def action_history(self, by: int) -> None:
         """Show the line entered before or after."""
@@ -113,7 +213,7 @@ class EntryLine(Input):
         if self._choices and self.value in self._choices:
             self.choose(self._choices, by)
         else:
-            self._hear(self.Completing(self.value, by))
+            self._controller.complete(by)
 
     def choose(self, choices: list[str], by: int) -> None:
         """Take whole lines to go round, and show the next of them."""
@@ -131,8 +231,8 @@ class EntryLine(Input):
         self.post_message(self.Offered(event.value))
 
     async def action_submit(self) -> None:
-        """Enter the text; the desk clears it once it was accepted."""
-        self._hear(self.Entered(self.value, self.purpose))
+        """Enter the text; it is cleared once it was accepted."""
+        self._controller.enter()
 
     def add_character(self, character: str) -> None:
         """Put a character at the cursor, or in the place of what is selected."""
@@ -158,25 +258,3 @@ class EntryLine(Input):
     def on_blur(self, event: events.Blur) -> None:
         """Keep the text when the line loses the keys."""
         self._kept[self.purpose] = self.value
-
-
-class Holder:
-    """Who holds an entry line; a screen says what is done with what is typed there."""
-
-    def hear_line(self, heard: EntryLine.Heard) -> None:
-        """Do what the line is told, at once."""
-        if isinstance(heard, EntryLine.Left):
-            self._line_left()
-        elif isinstance(heard, EntryLine.Entered):
-            self._line_entered(heard)
-        else:
-            self._line_completing(heard)
-
-    def _line_left(self) -> None:
-        raise NotImplementedError
-
-    def _line_entered(self, message: EntryLine.Entered) -> None:
-        raise NotImplementedError
-
-    def _line_completing(self, message: EntryLine.Completing) -> None:
-        raise NotImplementedError

@@ -1,12 +1,10 @@
-"""Keys that a person chose for commands: how they are written, which may be taken, the table with them."""
+"""Keys: how they are written and shown, and which a person may choose for a command."""
 
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 
-from tracker.console.commands import BINDING, LEAD_COMMANDS, Command
 from tracker.foundation.text import near, plain
 
 _NAMES = {
@@ -78,32 +76,12 @@ def keys_of(given: Mapping[str, Sequence[str]]) -> dict[str, tuple[str, ...]]:
     return found
 
 
-def with_keys(commands: Iterable[Command], keys: Mapping[str, Sequence[str]]) -> tuple[Command, ...]:
-    """Return the table with a person's keys; a command without any keeps its own."""
-    return tuple(
-        replace(c, keys=tuple(keys[c.id]), shown=shown(keys[c.id][0])) if keys.get(c.id) else c
-        for c in commands
-    )
+def key_faults(given: Mapping[str, Sequence[str]], table: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return all that is wrong with a person's keys, each as `id: what; what would be right`.
 
-
-def keymap_of(commands: Iterable[Command], keys: Mapping[str, Sequence[str]]) -> dict[str, str]:
-    """Return a person's keys by the ids of bindings; every binding of a command gets all of them."""
-    return {
-        binding_id(command.id, place): ",".join(keys[command.id])
-        for command in commands
-        if keys.get(command.id)
-        for place in range(len(command.keys))
-    }
-
-
-def binding_id(command: str, place: int) -> str:
-    """Return the id of a command's binding for its first key (0) or a further one."""
-    return f"{command}.{place}" if place else command
-
-
-def key_faults(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) -> list[str]:
-    """Return all that is wrong with a person's keys, each as `id: what; what would be right`."""
-    ids = [command.id for command in commands]
+    `table`: the commands' own keys by id.
+    """
+    ids = list(table)
     faults: list[str] = []
     sound: dict[str, Sequence[str]] = {}
     for id, keys in given.items():
@@ -120,7 +98,7 @@ def key_faults(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) 
             faults += [f"{id}: {fault}" for key in keys if (fault := _fault(key))]
         if len(faults) == before:
             sound[id] = keys
-    return faults + _twice(sound, commands)
+    return faults + _twice(sound, table)
 
 
 def _fault(key: str) -> str:
@@ -139,21 +117,15 @@ def _fault(key: str) -> str:
     return f"{said} is not a key; write a character, or a name such as pageup, f5 or ctrl+y"
 
 
-def _twice(given: Mapping[str, Sequence[str]], commands: Sequence[Command]) -> list[str]:
+def _twice(given: Mapping[str, Sequence[str]], table: Mapping[str, Sequence[str]]) -> list[str]:
     """Return the keys that two commands would have."""
     owner: dict[str, str] = {}
     faults = []
-    for command in with_keys(commands, keys_of(given)):
-        for key in command.keys:
-            before = owner.setdefault(key, command.id)
-            if before != command.id:
-                changed = command.id if command.id in given else before
-                other = before if changed == command.id else command.id
+    for id, keys in {**table, **keys_of(given)}.items():
+        for key in keys:
+            before = owner.setdefault(key, id)
+            if before != id:
+                changed = id if id in given else before
+                other = before if changed == id else id
                 faults.append(f"{changed}: {shown(key)} is the key of {other}; give one of them another key")
     return faults
-
-
-def lead_keymap(keys: Mapping[str, Sequence[str]]) -> dict[str, str]:
-    """Return a person's keys of this view by the ids of its bindings."""
-    table = [replace(command, id=BINDING + command.id) for command in LEAD_COMMANDS]
-    return keymap_of(table, {BINDING + id: chosen for id, chosen in keys.items()})

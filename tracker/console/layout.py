@@ -1,6 +1,6 @@
-"""What is where in the lead's view: for each size its pages, each of bands from the top down.
+"""What is where at a size of the screen: the desk's panes with their rows, and the pages of the lead's view.
 
-What is where on the desk: the panes and how many rows each has at a size of the screen.
+Hides every number that makes a screen fit. Nothing here paints.
 """
 
 from __future__ import annotations
@@ -289,3 +289,7 @@ BELOW: tuple[tuple[str, View], ...] = (
 
 
 WHAT_IF_PAGE = "what-if"
+PAGES = ("help", "brief", "optional", "consumables")
+"""Views that move as a page."""
+LISTS = ("steps", "events", WHAT_IF_PAGE)
+"""Views with rows to be chosen."""

@@ -351,7 +351,7 @@ class LeadSession:
 
 
 Heard = Grown | NoJournal | Estimated | NotEstimated | Learned | Bettered
-Hear = Callable[[Heard], None]
+Hear = Callable[[Heard], object]
 
 
 class LeadRuntime:

@@ -1,133 +1,276 @@
-"""What is shown on the desk: views, the choice in a list, pages of text, and the looks."""
+"""What both screens are: live. They beat with the clock, hear their threads, and repaint what changed.
+
+Hides when a screen looks again, which panes it repaints, how pages of text move and how a command is found.
+It knows neither what writes nor what follows: a screen is handed a runtime, and asks it for the scene.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, ClassVar, Protocol
 
-from tracker.console.desk_actions import Deeds
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal
+from textual.message import Message
+from textual.screen import Screen
+
+from tracker.console.commands import Pair, Where, binding_id, commands_of, footer, help_rows, with_keys
+from tracker.console.entry import EntryController, EntryLine
 from tracker.console.pane import Pane
+from tracker.console.settings import Settings
 from tracker.console.terminal import THEMES
-from tracker.console.view.alerts import listed, waiting_alerts
-from tracker.console.view.scene import Scene
-from tracker.console.view.steps import rows_of
-from tracker.console.view.styled_text import Line, page, top_of
+from tracker.console.view.alerts import command_at, footer_line, waiting_alerts
+from tracker.console.view.pages import help_lines
+from tracker.console.view.scene import Scene, Snapshot
+from tracker.console.view.styled_text import Ink, Line, page, top_of
+from tracker.foundation.times import pet_of
+from tracker.journal.progress import Progress
 
-PAGES = ("help", "brief", "optional", "consumables")
-"""Views that move as a page."""
-LISTS = ("steps", "events", "what-if")
-"""Views with rows to be chosen."""
+EACH_SECOND = "each-second"
+"""Class of the panes that show seconds; the others are looked at every ten, and when something happened."""
 
 
-class Looking(Deeds):
-    """The actions that change what is shown. None of them writes."""
+class SeatSession(Protocol):
+    """What a screen asks of all that its seat knows."""
 
-    _rung: frozenset[str] | set[str] = frozenset()
+    snapshot: Snapshot | None
+    """None before the journal is open."""
+    said: str
+    keys: Mapping[str, str]
+    local_time: bool
 
-    def what_if_rows(self) -> list[str]:
-        """Return the rows of the what-if page that can be chosen."""
-        raise NotImplementedError
+    @property
+    def zero(self) -> datetime | None:
+        """When the clock was started."""
 
-    def action_view(self, name: str) -> None:
-        """Show a view in the middle; the same key again goes back to the steps."""
-        back = self.view_name == name and name != "steps"
-        self.view_name, self.top, self.chosen = ("steps" if back else name), 0, None
+    def say(self, words: str, ink: Ink = "") -> None:
+        """Put words on the message line."""
+
+
+class Runtime(Protocol):
+    """A seat: what it knows, the threads beside it and the clock that it goes by."""
+
+    utc_now: Callable[[], datetime]
+    monotonic_s: Callable[[], float]
+    failed: tuple[str, ...]
+    """Why the journal could not be opened."""
+
+    @property
+    def session(self) -> SeatSession:
+        """What the seat knows."""
+
+    def start(self, hear: Callable[[Any], object]) -> None:
+        """Begin; reports come from other threads."""
+
+    def take(self, report: Any) -> None:
+        """Take in what a thread says."""
+
+    def scene(self) -> Scene:
+        """Return everything that the views may look at, at this instant."""
+
+    def want(self) -> None:
+        """Ask for an estimate when one is due."""
+
+
+class Reported(Message):
+    """A thread has something to say."""
+
+    def __init__(self, report: Any) -> None:
+        super().__init__()
+        self.report = report
+
+
+def bindings(where: Where) -> list[BindingType]:
+    """Return the bindings of a screen's commands."""
+    return [
+        Binding(key, f"command({c.id!r})", c.words, id=binding_id(where, c.id, place), show=False)
+        for c in commands_of(where)
+        for place, key in enumerate(c.keys)
+    ]
+
+
+class LiveScreen(Screen[None]):
+    """A screen on a journal that goes on."""
+
+    AUTO_FOCUS = ""
+    MORE_HELP: ClassVar[tuple[tuple[str, str, str], ...]] = ()
+    """Rows of the help page besides those of the commands."""
+
+    entry: EntryController
+    """The line at the bottom; whoever inherits says what is typed there."""
+
+    def __init__(self, where: Where, runtime: Runtime, settings: Settings, home: str) -> None:
+        super().__init__()
+        self.runtime, self.settings = runtime, settings
+        chosen = settings.lead_keys if where == "lead" else settings.keys
+        self.table = {command.id: command for command in with_keys(commands_of(where), chosen)}
+        """The commands by id, with this seat's keys."""
+        runtime.session.keys = {id: command.shown for id, command in self.table.items()}
+        runtime.session.local_time = settings.local_time
+        self.home = self.view_name = home
+        """The view to which leaving another leads, and the one that is shown."""
+        self.top, self.page_rows = 0, 10
+        """First row of a page of text, and by how many rows it is moved at once."""
+        self.chosen: str | None = None
+        """The chosen row of a list, or crew member."""
+        self.last_scene: Scene | None = None
+        self._rung: frozenset[str] | None = frozenset()
+        self._painted: tuple[object, ...] | None = None
+
+    # The instant, and what is known
+
+    def utc(self) -> datetime:
+        """Return the instant that this seat goes by."""
+        return self.runtime.utc_now()
+
+    def mono(self) -> float:
+        """Return a clock for short spans."""
+        return self.runtime.monotonic_s()
+
+    @property
+    def progress(self) -> Progress | None:
+        """What is shown; None before the journal is open."""
+        snapshot = self.runtime.session.snapshot
+        return snapshot.progress if snapshot is not None else None
+
+    def key(self, command: str) -> str:
+        """Return the key of a command, as a person reads it."""
+        return self.table[command].shown
+
+    def say(self, words: str, ink: Ink = "") -> None:
+        """Put words on the message line."""
+        self.runtime.session.say(words, ink)
         self.repaint()
-        if self.view_name == "steps" and name == "runway" and not back:
-            self.say("the runway is in sight at this size")
 
-    def choose(self, name: str | None) -> None:
-        """Choose a row; the message line then says all of it."""
-        self.chosen = name
-        if name is not None:
-            self.runtime.session.say("")
+    # Beat and hear
+
+    def on_mount(self) -> None:
+        """Begin what is heavy once this is painted."""
+        self.entry.show(False)
+        self.call_after_refresh(self._begin)
+
+    def _begin(self) -> None:
+        self.runtime.start(lambda report: self.post_message(Reported(report)))
+        self.beat()
+
+    def beat(self) -> None:
+        """Repaint what changes by itself, and come again at the next full second of the clock."""
+        if self.progress is not None:
+            self.runtime.want()
+            self.repaint()
+        zero = self.runtime.session.zero
+        shown = pet_of(self.utc(), zero) if zero is not None else self.utc().timestamp()
+        self.set_timer(max(0.02, 1.0 - shown % 1.0 + 0.005), self.beat)
+
+    def on_reported(self, message: Reported) -> None:
+        """Take in what a thread says, or end where there is no journal."""
+        self.runtime.take(message.report)
+        if self.runtime.failed:
+            self.app.exit(return_code=1)
+        elif self.progress is not None:
+            self.heard(message.report)
+
+    def heard(self, report: Any) -> None:
+        """Paint first what was taken in: an estimate would only be in the way of it."""
         self.repaint()
+        self.call_after_refresh(self.runtime.want)
 
-    def action_choose_crew(self, by: int) -> None:
-        """Choose the next crew member's line."""
+    # What is painted
+
+    def repaint(self) -> None:
+        """Give every pane the scene of this instant, where it changed."""
         if self.progress is None:
             return
-        members = [member.id for member in self.progress.plan.crew]
-        place = members.index(self.chosen) + by if self.chosen in members else 0
-        self.choose(members[place % len(members)])
+        scene = self.look()
+        self.lay_out(scene)
+        self.last_scene = scene
+        self.ring(scene)
+        changed = (scene.slow, self.looks()) != self._painted
+        for pane in self.query(Pane):
+            if changed or pane.has_class(EACH_SECOND):
+                pane.draw(scene)
+        # A page of text keeps its first row within its rows while it is drawn.
+        self._painted = (scene.slow, self.looks())
 
-    def paged(self, lines: Sequence[Line], width: int, height: int) -> list[Line]:
-        """Return the part of a page that is in sight, and hold the place within the page."""
-        self.top = top_of(len(lines), height, self.top)
-        return page(lines, width, height, self.top)
+    def look(self) -> Scene:
+        """Return the scene of this instant."""
+        return self.runtime.scene()
 
-    def action_next_view(self) -> None:
-        """Show the next of the views that do not fit at this size."""
-        names = self.last_layout.apart() if self.last_layout else ("steps",)
-        place = names.index(self.view_name) if self.view_name in names else -1
-        self.view_name = names[(place + 1) % len(names)]
+    def lay_out(self, scene: Scene) -> None:
+        """Give the panes their places; where nothing else is said, they keep them."""
+
+    def looks(self) -> tuple[object, ...]:
+        """Return all besides the scene that the panes depend on."""
+        return (self.view_name, self.top, self.entry.purpose)
+
+    def ring(self, scene: Scene) -> None:
+        """Ring once for every alert that was not there before, where a bell is wanted."""
+        new = frozenset(alert.id for alert in waiting_alerts(scene))
+        if self.settings.bell and self._rung is not None and new - self._rung:
+            self.app.bell()
+        self._rung = new
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Paint everything anew."""
+        self._painted = None
         self.repaint()
 
-    def action_move(self, by: int) -> None:
-        """Move the choice in a list, or the page."""
-        if self.last_scene is None:
-            return
-        if self.view_name in PAGES:
-            self.top = max(0, self.top + by)
-            self.repaint()
-        elif self.view_name in LISTS:
-            self.choose(self._moved(self.last_scene, by))
+    # Commands
 
-    def _moved(self, scene: Scene, by: int) -> str | None:
-        if self.view_name == "events":
-            names = [str(event.number) for event in listed(scene)]
-            begin = 0
-        elif self.view_name == "what-if":
-            names, begin = self.what_if_rows(), 0
-        else:
-            rows = rows_of(scene.snapshot)
-            names, begin = [row.step for row in rows], sum(row.done for row in rows)
-        if not names:
-            return None
-        if self.chosen not in names:
-            return names[min(len(names) - 1, begin)]
-        return names[max(0, min(len(names) - 1, names.index(self.chosen) + by))]
+    def action_command(self, id: str) -> None:
+        """Do a command of the table."""
+        self.table[id].do(self)
 
-    def action_back(self) -> None:
-        """Leave what was begun, then the choice, then the view."""
-        if self._prefix is not None:
-            self._prefix = None
-            self.runtime.session.say("")
-        elif self.chosen is not None:
-            self.chosen = None
-        else:
-            self.view_name = "steps"
-        self._asked = ("", 0.0)
-        self.repaint()
-
-    def action_theme(self) -> None:
+    def next_theme(self) -> None:
         """Go to the next theme."""
         names = [theme.name for theme in THEMES]
         place = names.index(self.app.theme) if self.app.theme in names else -1
         self.app.theme = names[(place + 1) % len(names)]
         self.say(f"theme {self.app.theme}")
 
-    def action_copy(self) -> None:
-        """Copy the chosen line of the list; without one, the message. The terminal takes it (OSC 52)."""
-        text = self._chosen_line() or self.runtime.session.said.strip()
-        if not text:
-            self.say("nothing is chosen to be copied")
-            return
-        self.app.copy_to_clipboard(text)
-        self.say(f"copied: {text}")
+    def footer_pairs(self) -> list[Pair]:
+        """Return keys and words of the footer."""
+        return footer(self.table.values(), self.progress)
 
-    def _chosen_line(self) -> str:
-        """Return the text of the row that is chosen, without the blanks that only line it up."""
-        rows = self.query_one("#body", Pane).lines if self.chosen is not None else []
-        row = next((line for line in rows if any(span.ink == "chosen" for span in line)), ())
-        return " ".join("".join(span.text for span in row).split())
+    def on_pane_picked(self, message: Pane.Picked) -> None:
+        """Take a click on a key of the footer."""
+        pane = message.pane
+        if pane is self.entry.footer:
+            key = command_at(self.footer_pairs(), pane.size.width, message.column)
+            # Digits that are told together choose among the crew.
+            command = next((c for c in self.table.values() if c.shown == key), None)
+            if key is not None and ".." in key:
+                command = self.table["crew"]
+            if command is not None:
+                command.do(self)
 
-    def ring(self, scene: Scene) -> None:
-        """Ring once for every alert that was not there before, where a bell is wanted."""
-        new = {alert.id for alert in waiting_alerts(scene)}
-        if self.settings.bell and new - self._rung:
-            self.app.bell()
-        self._rung = new
+    # The line at the bottom, and pages of text
 
-    def action_palette(self) -> None:
-        """Open the palette."""
-        self.app.action_command_palette()
+    def bottom(self) -> ComposeResult:
+        """Lay out footer and entry line, one of which is shown."""
+        with Horizontal(id=f"{self.entry.prefix}bottom"):
+            yield from self.entry.compose(
+                lambda scene, width, height: [footer_line(self.footer_pairs(), width)]
+            )
+
+    def on_entry_line_offered(self, message: EntryLine.Offered) -> None:
+        """Say what the typed text would do."""
+        self.entry.offered(message.text)
+
+    def turn_to(self, name: str) -> None:
+        """Show a view from its beginning; the same once more leads back."""
+        self.view_name, self.top, self.chosen = (self.home if self.view_name == name else name), 0, None
+        self.repaint()
+
+    def paged(self, lines: Sequence[Line], width: int, height: int) -> list[Line]:
+        """Return the part of a page that is in sight, and hold the place within the page."""
+        self.top, self.page_rows = top_of(len(lines), height, self.top), max(1, height - 2)
+        return page(lines, width, height, self.top)
+
+    def help_page(self, scene: Scene, width: int, height: int) -> list[Line]:
+        """Return what is in sight of the help page."""
+        rows = [*help_rows(self.table.values()), *self.MORE_HELP]
+        return self.paged(help_lines(rows, width), width, height)

@@ -48,8 +48,8 @@ class Pane(Widget, can_focus=False):
             super().__init__()
             self.pane, self.rows = pane, rows
 
-    def __init__(self, view: View, *, id: str) -> None:
-        super().__init__(id=id)
+    def __init__(self, view: View, *, id: str, classes: str = "") -> None:
+        super().__init__(id=id, classes=classes)
         self._view = view
         self._scene: Scene | None = None
         self._lines: list[Line] = []

@@ -409,7 +409,7 @@ class Session:
 
 
 Heard = Report | Estimated | NotEstimated
-Hear = Callable[[Heard], None]
+Hear = Callable[[Heard], object]
 
 
 class DeskRuntime:

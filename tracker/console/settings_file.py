@@ -13,7 +13,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError
 
-from tracker.console.commands import COMMANDS, LEAD_COMMANDS
+from tracker.console.commands import BY_ID, Where
 from tracker.console.keys import key_faults, keys_of
 from tracker.console.settings import Settings
 from tracker.foundation.errors import TrackerError
@@ -54,8 +54,8 @@ def read_settings(text: str, name: str) -> Settings:
         found = SettingsFile.model_construct(keys=keys, lead_keys=lead_keys)
     desk, lead = _every(found.keys), _every(found.lead_keys)
     told = [*faults.values()]
-    told += [f"keys.{fault}" for fault in key_faults(desk, COMMANDS)]
-    told += [f"lead_keys.{fault}" for fault in key_faults(lead, LEAD_COMMANDS)]
+    told += [f"keys.{fault}" for fault in key_faults(desk, _keys("desk"))]
+    told += [f"lead_keys.{fault}" for fault in key_faults(lead, _keys("lead"))]
     if told:
         raise TrackerError(*(f"{name}: {fault}" for fault in told))
     return Settings(found.theme, found.local_time, found.bell, keys_of(desk), keys_of(lead))
@@ -69,6 +69,11 @@ def _readable(given: object) -> dict[str, str | list[str]]:
         for id, value in table.items()
         if isinstance(value, str) or (isinstance(value, list) and all(isinstance(key, str) for key in value))
     }
+
+
+def _keys(where: Where) -> dict[str, tuple[str, ...]]:
+    """Return the keys of a screen's commands, by id."""
+    return {id: command.keys for id, command in BY_ID[where].items()}
 
 
 def _every(given: Mapping[str, str | list[str]]) -> dict[str, tuple[str, ...]]:

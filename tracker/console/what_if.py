@@ -1,6 +1,7 @@
 """What if, at the desk: supposed lines, the estimates beside them, and the choice to record them.
 
-What is supposed at the desk, beside what stands, and orders that would be better. Nothing here writes.
+Hides when both estimates and the search for better orders are asked for and when they are let go. Only the
+choice writes, as one batch that one undo takes back.
 """
 
 from __future__ import annotations
@@ -11,15 +12,14 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-from textual.message import Message
 from textual.worker import get_current_worker
 
-from tracker.console.key_events import EventBatch, crew_of
+from tracker.console.desk_actions import DeskActions, batch_of
+from tracker.console.entry import Purpose
 from tracker.console.layout import WHAT_IF_PAGE
-from tracker.console.live_screen import Looking
+from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
-from tracker.console.settings import Settings
-from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIf
+from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.styled_text import Line
 from tracker.console.view.what_if import EXAMPLES, what_if_page
 from tracker.console.workers import heeding
@@ -65,172 +65,167 @@ def weigh(
     yield replace(found, suggestions=told)
 
 
-class Weighing(Looking):
-    """The actions of the what-if page. Only `action_record_supposed` writes."""
+class WhatIf:
+    """The what-if page of a desk: what is supposed there, and its commands."""
 
-    class Found(Message):
-        """Estimates of what is supposed."""
-
-        def __init__(self, text: str, weighed: Weighed | None, trouble: str = "") -> None:
-            super().__init__()
-            self.text, self.weighed, self.trouble = text, weighed, trouble
-
-    def __init__(self, runtime: DeskRuntime, settings: Settings) -> None:
-        super().__init__(runtime, settings)
-        self.what_if = WhatIf()
+    def __init__(self, screen: LiveScreen, runtime: DeskRuntime, actions: DeskActions) -> None:
+        self._screen, self._session, self._actions = screen, runtime.session, actions
+        self.page = WhatIfPage()
         self._asked_for: tuple[str, Progress, float] | None = None
 
-    def what_if_view(self, scene: Scene, width: int, height: int) -> list[Line]:
+    @property
+    def shown(self) -> bool:
+        """Whether the page is shown."""
+        return self._screen.view_name == WHAT_IF_PAGE
+
+    @property
+    def order(self) -> Suggestion | None:
+        """The better order that is chosen."""
+        return self.page.order_of(self._screen.chosen) if self.shown else None
+
+    def view(self, scene: Scene, width: int, height: int) -> list[Line]:
         """Return the page for a pane."""
-        keys = (self.key("entry"), self.key("record-supposed"))
-        return what_if_page(scene, self.what_if, keys, width, height)
+        keys = (self._screen.key("entry"), self._screen.key("record-supposed"))
+        return what_if_page(scene, self.page, keys, width, height)
 
-    def what_if_rows(self) -> list[str]:
-        """Return the rows that can be chosen."""
-        return self.what_if.rows()
+    def purpose(self) -> Purpose:
+        """Return what the line is for on this page."""
+        return Purpose("WHAT IF", self._offer, self._complete, self._enter, lambda kept: self._screen.say(""))
 
-    def choose(self, name: str | None) -> None:
-        """Choose a row; the message line then says all of a better order."""
-        super().choose(name)
-        order = self.what_if.order_of(name) if self.view_name == WHAT_IF_PAGE else None
-        if order is not None:
-            self.say(order.text)
-
-    def show_what_if(self) -> None:
-        """Turn to the page."""
-        self.view_name, self.top, self.chosen = WHAT_IF_PAGE, 0, None
-        self.repaint()
+    def open(self) -> None:
+        """Turn to the page, and open the line that supposes more."""
+        if self._screen.progress is not None:
+            self._screen.view_name, self._screen.top, self._screen.chosen = WHAT_IF_PAGE, 0, None
+            self._screen.entry.open(WHAT_IF_PAGE)
 
     # Estimates
 
-    def weigh_what_if(self) -> None:
+    def weigh(self) -> None:
         """Ask for the estimates of the page when it is shown and they are for something else."""
-        progress = self.progress
-        if self.view_name != WHAT_IF_PAGE or progress is None:
-            self._leave_what_if()
+        progress = self._screen.progress
+        if not self.shown or progress is None:
+            self._let_go()
             return
-        now, text = self.runtime.session.now(self.utc()), self.what_if.text
-        before = self._asked_for
-        if (
-            before is not None
-            and before[:2] == (text, progress)
-            and not (self.what_if.old(now) and now - before[2] > 1)
-        ):
+        now, text, before = self._now(), self.page.text, self._asked_for
+        same = before is not None and before[:2] == (text, progress)
+        if before is not None and same and not (self.page.old(now) and now - before[2] > 1):
             return
         self._asked_for = (text, progress, now)
-        work = partial(self._weigh, text, progress, now, self.utc())
-        self.run_worker(work, thread=True, exclusive=True, exit_on_error=False, group=WHAT_IF_PAGE)
+        work = partial(self._weigh, text, progress, now, self._screen.utc())
+        self._screen.run_worker(work, thread=True, exclusive=True, exit_on_error=False, group=WHAT_IF_PAGE)
 
-    def _leave_what_if(self) -> None:
+    def _now(self) -> float:
+        return self._session.now(self._screen.utc())
+
+    def _let_go(self) -> None:
         """End what is still looked for on a page that nobody sees; it is asked for anew when it is shown."""
-        weighed = self.what_if.weighed
+        weighed = self.page.weighed
         if self._asked_for is not None and (weighed is None or weighed.suggestions is None):
-            self.workers.cancel_group(self, WHAT_IF_PAGE)
+            self._screen.workers.cancel_group(self._screen, WHAT_IF_PAGE)
             self._asked_for = None
 
-    def _weigh(self, text: str, progress: Progress, now: float, utc: Any) -> None:
+    def _weigh(self, text: str, progress: Progress, now: float, utc: datetime) -> None:
         worker = get_current_worker()
 
         def tell(weighed: Weighed) -> None:
-            self.post_message(self.Found(text, weighed))
+            self._screen.call_later(self._found, text, weighed)
 
         try:
             for weighed in weigh(text, progress, now, utc, tell=tell, wanted=lambda: not worker.is_cancelled):
                 if worker.is_cancelled:
                     return
-                self.post_message(self.Found(text, weighed))
+                tell(weighed)
         except Exception as error:
             # Whatever goes wrong in here, the operator goes on ticking, and is told.
-            self.post_message(self.Found(text, None, f"{type(error).__name__}: {error}"))
+            words = f"not worked out: {type(error).__name__}: {error}"
+            self._screen.call_later(self._screen.say, words, "late")
 
-    def on_weighing_found(self, message: Found) -> None:
+    def _found(self, text: str, weighed: Weighed) -> None:
         """Take in estimates, unless something else is supposed by now."""
-        if message.weighed is None:
-            self.say(f"not worked out: {message.trouble}", "late")
-        elif message.text == self.what_if.text:
-            self.what_if = WhatIf(self.what_if.lines, message.weighed)
-            self.repaint()
+        if text == self.page.text:
+            self.page = WhatIfPage(self.page.lines, weighed)
+            self._screen.repaint()
 
     # Lines
 
-    def offer_supposed(self, text: str) -> None:
+    def _offer(self, text: str) -> None:
         """Say what a line would suppose, before it is entered."""
         if not text.strip():
-            self.say(f"{EXAMPLES}   Tab completes", "dim")
+            self._screen.say(f"{EXAMPLES}   Tab completes", "dim")
             return
         try:
             events = self._supposed(text)
         except TrackerError as error:
-            self.say(error.lines[0], "late")
+            self._screen.say(error.lines[0], "late")
             return
-        self.say(f"Enter supposes: {self._told(events)}", "going")
+        self._screen.say(f"Enter supposes: {self._told(events)}", "going")
+
+    def _complete(self, text: str, by: int) -> None:
+        choices = self._screen.entry.completions(text, ";")
+        if choices:
+            self._screen.entry.line.choose(choices, by)
+        else:
+            self._screen.say("nothing completes this", "late")
 
     def _supposed(self, text: str) -> list[dict[str, Any]]:
         """Return the events of a line on top of what is supposed already."""
-        progress, utc = self.progress, self.utc()
-        assert progress is not None
-        now = self.runtime.session.now(utc)
-        if self.what_if.lines:
-            progress, _ = with_supposed(self.what_if.text, progress, now, utc)
+        progress, utc, now = self._session.progress, self._screen.utc(), self._now()
+        if self.page.lines:
+            progress, _ = with_supposed(self.page.text, progress, now, utc)
         _, events = with_supposed(text, progress, now, utc)
         return [dict(event) for event in events]
 
     def _told(self, events: list[dict[str, Any]]) -> str:
-        assert self.progress is not None
-        return "; ".join(event_words(self.progress, str(event.get("kind")), event) for event in events)
+        progress = self._session.progress
+        return "; ".join(event_words(progress, str(event.get("kind")), event) for event in events)
 
-    def suppose(self, text: str) -> bool:
+    def _enter(self, text: str) -> bool:
         """Suppose a line besides; whether it can be."""
+        if not text.strip():
+            return True
         try:
             self._supposed(text)
         except TrackerError as error:
-            self.say(error.lines[0], "late")
+            self._screen.say(error.lines[0], "late")
             return False
-        self.what_if, self.chosen = self.what_if.more(text), None
-        self.say("")
-        self.weigh_what_if()
+        self.page, self._screen.chosen = self.page.more(text), None
+        self._screen.say("")
         return True
 
     def suppose_less(self) -> None:
         """Take a supposed line back: the chosen one, else the last."""
-        place = self.what_if.line_of(self.chosen)
+        place = self.page.line_of(self._screen.chosen)
         if place is None:
-            place = len(self.what_if.lines) - 1
+            place = len(self.page.lines) - 1
         if place < 0:
-            self.say("nothing is supposed")
+            self._screen.say("nothing is supposed")
             return
-        self.say(f"no longer supposed: {self.what_if.lines[place]}")
-        self.what_if, self.chosen = self.what_if.less(place), None
-        self.weigh_what_if()
-        self.repaint()
+        words = f"no longer supposed: {self.page.lines[place]}"
+        self.page, self._screen.chosen = self.page.less(place), None
+        self._screen.say(words)
 
     # The choice
 
-    def action_record_supposed(self) -> None:
+    def record(self) -> None:
         """Record the chosen better order, else all that is supposed: one sweep, one undo."""
-        if self.progress is None:
+        progress = self._screen.progress
+        if progress is None:
             return
-        if self.view_name != WHAT_IF_PAGE:
-            self.say(f"{self.key('what-if')} shows what would be recorded")
-            return
-        order = self.what_if.order_of(self.chosen)
-        if order is not None:
-            events = [dict(order.event)]
-        elif self.what_if.lines:
+        if not self.shown:
+            self._screen.say(f"{self._screen.key('what-if')} shows what would be recorded")
+        elif self.order is not None:
+            self._record([dict(self.order.event)], WhatIfPage(self.page.lines))
+        elif self.page.lines:
             try:
-                events = self.what_if.events(self.progress, self.runtime.session.now(self.utc()), self.utc())
+                events = self.page.events(progress, self._now(), self._screen.utc())
             except TrackerError as error:
-                self.say(error.lines[0], "late")
+                self._screen.say(error.lines[0], "late")
                 return
+            self._record(events, WhatIfPage())
         else:
-            self.say("nothing is supposed, and no better order is chosen")
-            return
-        self._record(events, all_of_it=order is None)
+            self._screen.say("nothing is supposed, and no better order is chosen")
 
-    def _record(self, events: list[dict[str, Any]], *, all_of_it: bool) -> None:
-        progress = self.progress
-        assert progress is not None
-        crew = dict.fromkeys(c for event in events for c in crew_of(progress, event))
-        if self.perform(EventBatch(tuple(events), self._told(events), tuple(crew))):
-            self.what_if = WhatIf() if all_of_it else WhatIf(self.what_if.lines)
-            self.chosen, self._asked_for = None, None
+    def _record(self, events: list[dict[str, Any]], rest: WhatIfPage) -> None:
+        """Send events to the disk; `rest` is then still supposed."""
+        if self._actions.perform(batch_of(self._session.progress, events, self._told(events))):
+            self.page, self._screen.chosen, self._asked_for = rest, None, None

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any, Literal
 
-from tracker.console.commands import BY_ID, LEAD_BY_ID
+from tracker.console.commands import BY_ID
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import Estimate, OptionalFigure, Range
 from tracker.journal.progress import Progress, StepState, done_share
@@ -158,7 +158,6 @@ class Scene:
     said_ink: Ink = ""
     chosen: str | None = None
     """The step, or number of the event, that the list cursor stands on."""
-    estimating: bool = False
     keys: Mapping[str, str] = field(default_factory=dict)
     """Keys as they are shown, by id of a command; those of the table where a person chose others."""
     local_time: bool = False
@@ -166,7 +165,7 @@ class Scene:
 
     def key(self, command: str) -> str:
         """Return the key of a command, as a person reads it."""
-        return self.keys.get(command) or BY_ID[command].shown
+        return self.keys.get(command) or BY_ID["desk"][command].shown
 
     @property
     def progress(self) -> Progress:
@@ -177,6 +176,12 @@ class Scene:
     def estimate(self) -> Estimate | None:
         """The latest estimate."""
         return self.snapshot.estimate
+
+    @property
+    def slow(self) -> tuple[object, ...]:
+        """All that the views which show no seconds depend on."""
+        of_disk = (self.disk, self.hollow, self.live)
+        return (self.snapshot, int(self.now) // 10, self.said, self.said_ink, self.chosen, *of_disk)
 
     @property
     def started(self) -> bool:
@@ -287,7 +292,14 @@ class LeadScene(Scene):
 
     def key(self, command: str) -> str:
         """Return the key of a command of this view, as a person reads it."""
-        return self.keys.get(command) or LEAD_BY_ID[command].shown
+        return self.keys.get(command) or BY_ID["lead"][command].shown
+
+    @property
+    def slow(self) -> tuple[object, ...]:
+        """All that the views which show no seconds depend on."""
+        beside = (self.points, self.moved, int(self.since) // 10, self.chances, self.supposed)
+        orders = (self.orders, self.seeking)
+        return (self.snapshot, int(self.now) // 10, self.said, self.back, self.trouble, *beside, *orders)
 
     def point_at(self, at: float, within: float) -> Point | None:
         """Return the estimate nearest to a PET, if it lies no further away than `within` seconds."""
@@ -325,7 +337,7 @@ class Weighed:
 
 
 @dataclass(frozen=True, slots=True)
-class WhatIf:
+class WhatIfPage:
     """The lines that are supposed, in the order in which they were typed, and what is known of them."""
 
     lines: tuple[str, ...] = ()
@@ -355,21 +367,17 @@ class WhatIf:
         place = _place("order", row, len(self.suggestions))
         return None if place is None else self.suggestions[place]
 
-    def more(self, text: str) -> WhatIf:
+    def more(self, text: str) -> WhatIfPage:
         """Return this with what was typed besides; estimates follow."""
         return self._with((*self.lines, *parted(text)))
 
-    def less(self, place: int) -> WhatIf:
+    def less(self, place: int) -> WhatIfPage:
         """Return this without a line."""
         return self._with(self.lines[:place] + self.lines[place + 1 :])
 
-    def _with(self, lines: tuple[str, ...]) -> WhatIf:
+    def _with(self, lines: tuple[str, ...]) -> WhatIfPage:
         weighed = replace(self.weighed, supposed=None, trouble="") if self.weighed else None
-        return WhatIf(lines, weighed)
-
-    def stale(self, progress: Progress, now: float) -> bool:
-        """Return whether the estimates are for another progress, or older than a minute."""
-        return self.weighed is None or self.weighed.progress is not progress or self.old(now)
+        return WhatIfPage(lines, weighed)
 
     def old(self, now: float) -> bool:
         """Return whether the estimates are older than a minute."""

@@ -165,6 +165,23 @@ def step_at(scene: Scene, height: int, line: int) -> str | None:
     return rows[place].step if line >= 1 and place < len(rows) else None
 
 
+def found_by(scene: Scene, text: str) -> list[str]:
+    """Return the steps of the list whose words or id hold every word of a text; none without words."""
+    return [row.step for row in rows_of(scene.snapshot) if text.strip() and _has(scene, row.step, text)]
+
+
+def left_out_by(scene: Scene, text: str) -> str:
+    """Return the steps with these words that are advised to be left out."""
+    out = scene.snapshot.passed_over
+    steps = [state.step for state in scene.progress.steps.values() if state.step.task in out]
+    return ", ".join(step.id for step in steps if _has(scene, step.id, text))
+
+
+def _has(scene: Scene, step: str, text: str) -> bool:
+    words = f"{step} {scene.progress.steps[step].step.do}".casefold()
+    return all(word in words for word in text.casefold().split())
+
+
 def _head(scene: Scene, rows: Sequence[Row], top: int, shown: int, width: int) -> Line:
     below = len(rows) - top - shown
     snapshot = scene.snapshot

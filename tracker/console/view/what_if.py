@@ -11,7 +11,7 @@ from rich.cells import cell_len
 
 from tracker.console.view.grid import folded, heading, minutes, region, remark, under
 from tracker.console.view.head import binding_words, turn_back_short
-from tracker.console.view.scene import LeadScene, Scene, WhatIf
+from tracker.console.view.scene import LeadScene, Scene, WhatIfPage
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, put, say, tall
 from tracker.console.view.words import percent, pet
 from tracker.forecast.values import Estimate, Range
@@ -176,7 +176,9 @@ Row = tuple[str, Line]
 """A row and the name by which it is chosen; empty where it is not."""
 
 
-def what_if_page(scene: Scene, what: WhatIf, keys: tuple[str, str], width: int, height: int) -> list[Line]:
+def what_if_page(
+    scene: Scene, what: WhatIfPage, keys: tuple[str, str], width: int, height: int
+) -> list[Line]:
     """Return the page; `keys`: those that type a line, and that record what is supposed or chosen."""
     typing, recording = keys
     rows: list[Row] = [("", heading("what if", width, f"nothing is written until {recording} records it"))]
@@ -202,7 +204,7 @@ def _in_sight(rows: list[Row], chosen: str | None, keys: str, width: int, height
     return [*lines, remark(f"{begin}   {keys}", width)][:height]
 
 
-def _weighed(what: WhatIf, width: int) -> list[Line]:
+def _weighed(what: WhatIfPage, width: int) -> list[Line]:
     found = what.weighed
     if found is not None and found.trouble:
         return [remark(f"cannot be any more: {found.trouble}", width, "late")]
@@ -214,7 +216,7 @@ def _weighed(what: WhatIf, width: int) -> list[Line]:
     return [crop(line, width) for line in table]
 
 
-def _orders(scene: Scene, what: WhatIf, width: int) -> list[Row]:
+def _orders(scene: Scene, what: WhatIfPage, width: int) -> list[Row]:
     found = what.weighed
     first: Row = ("", heading("better orders", width, "for what stands; a person accepts them"))
     if found is None or found.suggestions is None:
