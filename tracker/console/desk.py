@@ -6,6 +6,7 @@ typed and what is supposed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -37,7 +38,7 @@ from tracker.console.view.consumables import consumables_lines, consumables_list
 from tracker.console.view.crew import member_at
 from tracker.console.view.optional import optional_list, optional_page
 from tracker.console.view.pages import text_lines
-from tracker.console.view.scene import Scene
+from tracker.console.view.scene import Scene, WhatIfPage
 from tracker.console.view.steps import found_by, left_out_by, rows_of, step_at, steps_list
 from tracker.console.view.styled_text import Line, crop, say
 from tracker.console.view.words import pet_s
@@ -110,6 +111,13 @@ class Desk(LiveScreen):
             WHAT_IF_PAGE: self.what_if.purpose(),
         }
         self.entry = EntryController(self, purposes, opening=self.actions.drop_prefix)
+        self._views: dict[str, View] = MIDDLE | {
+            "help": self.paged_view(self.help_lines),
+            "brief": self.paged_view(_brief),
+            "optional": self.paged_view(optional_page),
+            "consumables": self.paged_view(consumables_lines),
+            WHAT_IF_PAGE: self.what_if.view,
+        }
         self.last_layout: Layout | None = None
         self._was_called = False
         """Whether somebody was called home, here or at another seat."""
@@ -186,24 +194,7 @@ class Desk(LiveScreen):
         if layout != self.last_layout:
             self.last_layout = layout
             _give_rows(self, layout)
-        pages: dict[str, View] = {
-            "help": self.help_page, "brief": self._brief, WHAT_IF_PAGE: self.what_if.view,
-            "optional": self._optional, "consumables": self._consumables,
-        }  # fmt: skip
-        self.query_one("#body", Pane).use(pages.get(self.view_name) or MIDDLE[self.view_name])
-
-    def _brief(self, scene: Scene, width: int, height: int) -> list[Line]:
-        from tracker.forecast.report import brief
-
-        words = ["the estimate is being worked out"]
-        rows = words if scene.estimate is None else brief(scene.progress, scene.estimate)
-        return self.paged(text_lines(rows, width), width, height)
-
-    def _optional(self, scene: Scene, width: int, height: int) -> list[Line]:
-        return self.paged(optional_page(scene, width), width, height)
-
-    def _consumables(self, scene: Scene, width: int, height: int) -> list[Line]:
-        return self.paged(consumables_lines(scene, width), width, height)
+        self.query_one("#body", Pane).use(self._views[self.view_name])
 
     # Clicks and the wheel
 
@@ -267,19 +258,11 @@ class Desk(LiveScreen):
         if self.last_scene is None:
             return
         if self.view_name in LISTS:
-            self.choose(_beside(self.chosen, *self._rows(self.last_scene), by))
+            rows = _rows(self.view_name, self.last_scene, self.what_if.page)
+            self.choose(_beside(self.chosen, *rows, by))
         elif self.view_name in PAGES:
             self.top = max(0, self.top + by)
             self.repaint()
-
-    def _rows(self, scene: Scene) -> tuple[list[str], int]:
-        """Return the names of the rows in the list that is shown, and the place where a choice begins."""
-        if self.view_name == "events":
-            return [str(event.number) for event in listed(scene)], 0
-        if self.view_name == WHAT_IF_PAGE:
-            return self.what_if.page.rows(), 0
-        rows = rows_of(scene.snapshot)
-        return [row.step for row in rows], sum(row.done for row in rows)
 
     def back(self) -> None:
         """Leave what was begun, else the choice, else the view."""
@@ -289,9 +272,8 @@ class Desk(LiveScreen):
 
     def copy(self) -> None:
         """Copy the chosen line of the list; without one, the message. The terminal takes it (OSC 52)."""
-        rows = self.query_one("#body", Pane).lines if self.chosen is not None else []
-        row = next((line for line in rows if any(span.ink == "chosen" for span in line)), ())
-        text = " ".join("".join(span.text for span in row).split()) or self.runtime.session.said.strip()
+        chosen = _chosen_text(self.query_one("#body", Pane).lines) if self.chosen is not None else ""
+        text = chosen or self.runtime.session.said.strip()
         if text:
             self.app.copy_to_clipboard(text)
         self.say(f"copied: {text}" if text else "nothing is chosen to be copied")
@@ -323,6 +305,30 @@ class Desk(LiveScreen):
         if here.session.path:
             there = LeadRuntime(Path(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
             self.app.push_screen(Lead(there, self.settings))
+
+
+def _brief(scene: Scene, width: int) -> list[Line]:
+    """Return the handover brief, once there is an estimate."""
+    from tracker.forecast.report import brief
+
+    words = ["the estimate is being worked out"]
+    return text_lines(words if scene.estimate is None else brief(scene.progress, scene.estimate), width)
+
+
+def _chosen_text(lines: Sequence[Line]) -> str:
+    """Return the text of the row that is chosen, without the blanks that only line it up."""
+    row = next((line for line in lines if any(span.ink == "chosen" for span in line)), ())
+    return " ".join("".join(span.text for span in row).split())
+
+
+def _rows(view: str, scene: Scene, supposed: WhatIfPage) -> tuple[list[str], int]:
+    """Return the names of the rows in the list that is shown, and the place where a choice begins."""
+    if view == "events":
+        return [str(event.number) for event in listed(scene)], 0
+    if view == WHAT_IF_PAGE:
+        return supposed.rows(), 0
+    rows = rows_of(scene.snapshot)
+    return [row.step for row in rows], sum(row.done for row in rows)
 
 
 def _beside(chosen: str | None, names: list[str], begin: int, by: int) -> str | None:

@@ -42,6 +42,8 @@ class DeskActions:
         """What was begun and waits for a digit."""
         self._asked: tuple[str, float] = ("", 0.0)
         """What was asked for once, and when."""
+        self._pressed: dict[str, float] = {}
+        """When a key was pressed last."""
 
     @property
     def _ahead(self) -> Progress | None:
@@ -66,6 +68,12 @@ class DeskActions:
         if self._session.snapshot is not None:
             self._session.look(self._screen.mono())
             self._screen.repaint()
+
+    def _bounced(self, key: str) -> bool:
+        """Return whether this key comes again too soon to be meant."""
+        before, mono = self._pressed.get(key), self._screen.mono()
+        self._pressed[key] = mono
+        return before is not None and mono - before < key_events.REPEAT_S
 
     def _twice(self, what: str, words: str) -> bool:
         """Return whether a key that is asked twice was pressed for the second time; else ask."""
@@ -127,7 +135,7 @@ class DeskActions:
         if progress is None:
             return
         self._prefix = None
-        if prefix is None and self._session.bounced(f"digit-{number}", self._screen.mono()):
+        if prefix is None and self._bounced(f"digit-{number}"):
             return
         self.perform(self._batch(progress, number, prefix))
 
@@ -163,7 +171,7 @@ class DeskActions:
 
     def undo(self) -> None:
         """Take back this seat's latest entry, also one that the disk has not answered for yet."""
-        if self._ahead is None or self._session.bounced("undo", self._screen.mono()):
+        if self._ahead is None or self._bounced("undo"):
             return
         self._prefix = None
         batch = self._session.take_back(redo=self._screen.key("redo"))
@@ -174,7 +182,7 @@ class DeskActions:
 
     def redo(self) -> None:
         """Bring back what was taken back."""
-        if self._session.bounced("redo", self._screen.mono()):
+        if self._bounced("redo"):
             return
         sent = self._session.bring_back(self._screen.mono())
         if sent:

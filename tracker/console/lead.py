@@ -84,7 +84,7 @@ class Lead(LiveScreen):
                 for place in range(ACROSS):
                     classes = "region second" if place else "region"
                     yield Pane(_REGIONS["inside"], id=f"region-{band}-{place}", classes=classes)
-        yield Pane(self._text, id="lead-page")
+        yield Pane(self.paged_view(self._text), id="lead-page")
         yield Pane(_over_lead(notice), id="lead-notice")
         yield Pane(_over_lead(advisory), id="lead-advisory")
         yield from self.bottom()
@@ -172,12 +172,10 @@ class Lead(LiveScreen):
                 pane.set_class(band.names[place] == "fresh", EACH_SECOND)
                 pane.use(_REGIONS[band.names[place]])
 
-    def _text(self, scene: Scene, width: int, height: int) -> list[Line]:
-        """Return what is in sight of the page of text."""
+    def _text(self, scene: Scene, width: int) -> list[Line]:
+        """Return the page of text that is shown."""
         assert isinstance(scene, LeadScene)
-        if self.view_name == "help":
-            return self.help_page(scene, width, height)
-        return self.paged(in_full(scene, width), width, height)
+        return self.help_lines(scene, width) if self.view_name == "help" else in_full(scene, width)
 
     def footer_pairs(self) -> list[Pair]:
         """Return keys and words of the footer; where there are pages, on which one this is."""

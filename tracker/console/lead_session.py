@@ -31,6 +31,8 @@ from tracker.journal.progress import Progress, pet_if_live
 from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
 
+EXAMPLES = "drop TASK; hold EV1 until 3:30; 1 >STEP; several parted by ;; Tab completes"
+
 
 @dataclass
 class Supposition:
@@ -67,6 +69,16 @@ class Supposition:
             self.known = replace(
                 self.known, trouble="", stands=report.wish.estimate, estimate=report.supposed
             )
+
+
+def would_suppose(text: str, shown: Progress, now: float, utc: datetime) -> tuple[str, Ink]:
+    """Return what a line would suppose, or why it cannot be, and how that is written."""
+    try:
+        _, events = with_supposed(text, shown, now, utc)
+    except TrackerError as error:
+        return (error.lines[0], "late")
+    words = "; ".join(event_words(shown, str(event["kind"]), event) for event in events)
+    return (f"Enter supposes: {words}", "going")
 
 
 def minutes_beside(now: float, minutes: float) -> float:
@@ -264,17 +276,8 @@ class LeadSession:
         self._unstudied = False
         estimate, shown = self.snapshot.estimate, self.snapshot.progress
         supposed = self._supposition.onto(shown, self.now(utc), utc)
-        self.study(
-            Wish(
-                self.followed,
-                self.present(utc),
-                shown,
-                estimate,
-                self.since(estimate.at),
-                supposed,
-                self._told,
-            )
-        )
+        since, told = self.since(estimate.at), self._told
+        self.study(Wish(self.followed, self.present(utc), shown, estimate, since, supposed, told))
 
     def learned(self, report: Learned) -> None:
         """Take in what was learned for what is shown."""
@@ -331,16 +334,9 @@ class LeadSession:
     def offer(self, text: str, utc: datetime) -> None:
         """Say what a line would suppose, before it is entered."""
         if self.snapshot is None or not text.strip():
-            self.say("drop TASK; hold EV1 until 3:30; 1 >STEP; several parted by ;; Tab completes", "dim")
-            return
-        shown = self.snapshot.progress
-        try:
-            _, events = with_supposed(text, shown, self.now(utc), utc)
-        except TrackerError as error:
-            self.say(error.lines[0], "late")
-            return
-        words = "; ".join(event_words(shown, str(event["kind"]), event) for event in events)
-        self.say(f"Enter supposes: {words}", "going")
+            self.say(EXAMPLES, "dim")
+        else:
+            self.say(*would_suppose(text, self.snapshot.progress, self.now(utc), utc))
 
     def suppose(self, text: str, utc: datetime) -> bool:
         """Suppose what is typed, beside what stands; whether it can be. Nothing is written."""

@@ -19,7 +19,7 @@ from textual.screen import Screen
 
 from tracker.console.commands import Pair, Where, binding_id, commands_of, footer, help_rows, with_keys
 from tracker.console.entry import EntryController, EntryLine
-from tracker.console.pane import Pane
+from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
 from tracker.console.terminal import THEMES
 from tracker.console.view.alerts import command_at, footer_line, waiting_alerts
@@ -270,7 +270,11 @@ class LiveScreen(Screen[None]):
         self.top, self.page_rows = top_of(len(lines), height, self.top), max(1, height - 2)
         return page(lines, width, height, self.top)
 
-    def help_page(self, scene: Scene, width: int, height: int) -> list[Line]:
-        """Return what is in sight of the help page."""
+    def paged_view(self, lines: Callable[[Scene, int], list[Line]]) -> View:
+        """Return a view of what is in sight of a page of text."""
+        return lambda scene, width, height: self.paged(lines(scene, width), width, height)
+
+    def help_lines(self, scene: Scene, width: int) -> list[Line]:
+        """Return the help page."""
         rows = [*help_rows(self.table.values()), *self.MORE_HELP]
-        return self.paged(help_lines(rows, width), width, height)
+        return help_lines(rows, width)

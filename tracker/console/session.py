@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from tracker.console.due import Renewal, is_live, next_change, now_of
-from tracker.console.key_events import REPEAT_S, EventBatch, pointed_at, undo, with_decisions
+from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
 from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.workers import Estimated, EstimateScheduler, NotEstimated, Wanted
@@ -181,7 +181,6 @@ class Session:
     _stamped: datetime | None = None
     _token: int = 0
     _marks: dict[str, tuple[Mark, float]] = field(default_factory=dict)
-    _pressed: dict[str, float] = field(default_factory=dict)
 
     # What the screen sees
 
@@ -242,12 +241,6 @@ class Session:
         return [pending.job for pending in self._queue.jobs.values()]
 
     # What the hands do
-
-    def bounced(self, key: str, mono: float) -> bool:
-        """Return whether this key comes again too soon to be meant."""
-        before = self._pressed.get(key)
-        self._pressed[key] = mono
-        return before is not None and mono - before < REPEAT_S
 
     def say(self, words: str, ink: Ink = "") -> None:
         """Put words on the message line."""

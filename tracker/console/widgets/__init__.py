@@ -1,1 +1,0 @@
-"""What paints the views on the screen."""
