@@ -265,10 +265,7 @@ class TypedEvents:
             self._screen.say(EXAMPLES, "dim")
 
     def _complete(self, text: str, by: int) -> None:
-        choices = self._screen.entry.completions(text, "\n")
-        if choices:
-            self._screen.entry.line.choose(choices, by)
-        else:
+        if not self._screen.entry.complete_last(text, "\n", by):
             self._screen.say("nothing completes this", "late")
 
     def _enter(self, text: str) -> bool:

@@ -127,15 +127,17 @@ class EntryController:
         """Complete what is typed."""
         self._purposes[self.purpose].complete(self.line.value, by)
 
-    def completions(self, text: str, parted_by: str) -> list[str]:
-        """Return the whole lines that a text may become; what stands before the last parting sign stays."""
+    def complete_last(self, text: str, parted_by: str, by: int) -> bool:
+        """Complete what stands behind the last parting sign; whether anything completes it."""
         from tracker.journal.typed.match import complete
 
         if self._screen.progress is None:
-            return []
+            return False
         before, parted, last = text.rpartition(parted_by)
         begin = f"{before}{parted} " if parted else ""
-        return [begin + one for one in complete(last.lstrip() if parted else last, self._screen.progress)]
+        choices = complete(last.lstrip() if parted else last, self._screen.progress)
+        self.line.choose([begin + one for one in choices], by)
+        return bool(choices)
 
 
 class History:

@@ -81,13 +81,12 @@ def key_faults(given: Mapping[str, Sequence[str]], table: Mapping[str, Sequence[
 
     `table`: the commands' own keys by id.
     """
-    ids = list(table)
     faults: list[str] = []
     sound: dict[str, Sequence[str]] = {}
     for id, keys in given.items():
         before = len(faults)
-        if id not in ids:
-            likely = near(id, ids, 1)
+        if id not in table:
+            likely = near(id, table, 1)
             better = f"perhaps {likely[0]}" if likely else "the README lists them"
             faults.append(f"{plain(id, most=40)}: there is no such command; {better}")
         elif id in _FIXED:

@@ -264,7 +264,7 @@ class Lead(LiveScreen):
         self.repaint()
 
     def _complete(self, text: str, by: int) -> None:
-        self.entry.line.choose(self.entry.completions(text, ";"), by)
+        self.entry.complete_last(text, ";", by)
 
     def _suppose(self, text: str) -> bool:
         """Suppose what was typed; whether it can be."""

@@ -161,10 +161,7 @@ class WhatIf:
         self._screen.say(f"Enter supposes: {self._told(events)}", "going")
 
     def _complete(self, text: str, by: int) -> None:
-        choices = self._screen.entry.completions(text, ";")
-        if choices:
-            self._screen.entry.line.choose(choices, by)
-        else:
+        if not self._screen.entry.complete_last(text, ";", by):
             self._screen.say("nothing completes this", "late")
 
     def _supposed(self, text: str) -> list[dict[str, Any]]:

@@ -16,6 +16,7 @@ from typing import Any
 
 from tracker.forecast.values import Estimate
 from tracker.foundation.errors import EventError, TrackerError
+from tracker.foundation.output import write_out
 from tracker.journal.progress import Progress
 
 RETRY_S = 1.0
@@ -243,7 +244,4 @@ def _write_page(journal: Any, task: _Page) -> None:
     from tracker.forecast.report import page
 
     lines = page(task.progress, task.estimate, number=journal.number, digest=journal.hash)
-    target = Path(journal.path).with_suffix(".page.txt")
-    draft = target.with_suffix(".draft")
-    draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    draft.replace(target)
+    write_out(str(Path(journal.path).with_suffix(".page.txt")), (f"{line}\n" for line in lines))
