@@ -16,7 +16,7 @@ from tests.cpsat import solve, worth
 from tracker.forecast.advice import advise
 from tracker.forecast.choose import kept_set
 from tracker.forecast.estimate import estimate
-from tracker.forecast.hysteresis import forget
+from tracker.forecast.hysteresis import Walks
 from tracker.forecast.limits import ChanceConstraint, closed
 from tracker.forecast.orders import better_orders
 from tracker.forecast.orders import changes as changes_of
@@ -50,7 +50,7 @@ def _times(name: str, size: Size, seeds: range, target_s: float) -> None:
     for seed in seeds:
         progress, world = large(seed, size)
         advise(progress, world)
-        forget()
+        world.memory.of(Walks).clear()
         begin = time.perf_counter()
         advice = advise(progress, world)
         seconds.append(time.perf_counter() - begin)

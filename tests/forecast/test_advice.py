@@ -9,8 +9,8 @@ import pytest
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.hysteresis import forget
 from tracker.forecast.limits import to_enter
+from tracker.forecast.memory import Memory
 from tracker.forecast.values import Estimate, OptionalFigure
 
 HOUR = 3600
@@ -177,10 +177,8 @@ def test_the_same_advice_whatever_was_asked_before() -> None:
         run.done(f"m{k}.2", at=1300 * (k + 1))
         for later in (0, 40):
             asked.append(estimate(run.now, run.now.at + later, scenarios=400).advice)
-    forget()
-    assert estimate(run.now, run.now.at + 40, scenarios=400).advice == asked[-1]
-    forget()
-    assert estimate(run.now, run.now.at, scenarios=400).advice == asked[-2]
+    cold = [estimate(run.now, run.now.at + s, scenarios=400, memory=Memory()).advice for s in (0, 40)]
+    assert cold == asked[-2:]
 
 
 def test_between_events_the_kept_set_only_shrinks_and_always_holds() -> None:

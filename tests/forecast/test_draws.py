@@ -9,18 +9,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tracker.forecast import draws
 from tracker.forecast.draws import (
     FAR,
     LATE,
+    Normals,
     from_upper_tail,
     hazard,
-    normals,
     running_on,
     truncated,
-    uniforms,
     upper_tail,
 )
+from tracker.forecast.memory import Memory
 
 
 def test_the_normal_functions_agree_with_scipy() -> None:
@@ -34,40 +33,41 @@ def test_the_normal_functions_agree_with_scipy() -> None:
 
 
 def test_numbers_depend_on_uuid_and_key_alone() -> None:
-    first = normals("one", "step:a", 500).copy()
-    draws._kept.clear()
-    assert (normals("one", "step:a", 500) == first).all()
-    assert (normals("one", "step:a", 200) == first[:200]).all()
-    for other in (normals("two", "step:a", 500), normals("one", "step:b", 500)):
+    first = Normals("one", 500)("step:a")
+    assert (Normals("one", 500)("step:a") == first).all()
+    assert (Normals("one", 200)("step:a") == first[:200]).all()
+    for other in (Normals("two", 500)("step:a"), Normals("one", 500)("step:b")):
         assert abs(np.corrcoef(first, other)[0, 1]) < 0.2
 
 
 def test_numbers_are_the_same_in_another_process() -> None:
-    code = "from tracker.forecast.draws import normals; print(normals('u', 'k', 8).tobytes().hex())"
+    code = "from tracker.forecast.draws import Normals; print(Normals('u', 8)('k').tobytes().hex())"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert out.stdout.strip() == normals("u", "k", 8).tobytes().hex()
+    assert out.stdout.strip() == Normals("u", 8)("k").tobytes().hex()
 
 
 def test_rows_are_standard_cannot_be_written_and_are_drawn_once() -> None:
-    row = normals("u", "k", 50_000)
+    normals = Normals("u", 50_000)
+    row = normals("k")
     assert row.dtype == np.float32
     assert stats.kstest(row, "norm").pvalue > 0.01
-    assert normals("u", "k", 50_000) is row
+    assert normals("k") is row
     with pytest.raises(ValueError, match="read-only"):
         row[0] = 1.0
-    assert stats.kstest(uniforms("u", "k", 50_000), "uniform").pvalue > 0.01
-    assert np.corrcoef(row, uniforms("u", "k", 50_000))[0, 1] > 0.95
 
 
-def test_only_a_few_excursions_are_kept() -> None:
-    for i in range(10):
-        normals(f"excursion {i}", "k", 100)
-    assert len(draws._kept) <= 3
+def test_only_a_few_numbers_of_scenarios_are_kept() -> None:
+    memory = Memory()
+    first = Normals.of(memory, "u", 100)
+    assert Normals.of(memory, "u", 100) is first
+    for n in range(1, 4):
+        Normals.of(memory, "u", n)
+    assert Normals.of(memory, "u", 100) is not first
 
 
 @pytest.mark.parametrize("lower", [-40.0, -1.0, 0.5, 3.0, 12.0])
 def test_truncated_normals_have_the_truncated_distribution(lower: float) -> None:
-    z = normals("u", "truncated", 20_000)
+    z = Normals("u", 20_000)("truncated")
     drawn = truncated(np.full(z.size, lower), upper_tail(z.astype(float)))
     assert (drawn >= lower).all()
     assert stats.kstest(stats.norm.sf(drawn) / stats.norm.sf(lower), "uniform").pvalue > 0.01
@@ -75,7 +75,7 @@ def test_truncated_normals_have_the_truncated_distribution(lower: float) -> None
 
 
 def test_truncation_far_out_goes_on_smoothly() -> None:
-    z = normals("u", "truncated", 1000)
+    z = Normals("u", 1000)("truncated")
     above = upper_tail(z.astype(float))
     near, far = (truncated(np.full(z.size, FAR + step), above) - FAR for step in (-1e-9, 1e-9))
     assert np.allclose(near, far, rtol=5e-3)
@@ -85,7 +85,7 @@ def test_truncation_far_out_goes_on_smoothly() -> None:
 
 @pytest.mark.parametrize("lower", [LATE, 3.0, 12.0, 500.0])
 def test_a_late_step_ends_no_sooner_the_longer_it_runs(lower: float) -> None:
-    z = normals("u", "truncated", 20_000)
+    z = Normals("u", 20_000)("truncated")
     drawn = running_on(np.full(z.size, lower), upper_tail(z.astype(float)))
     beyond = stats.expon(loc=lower, scale=stats.norm.sf(LATE) / stats.norm.pdf(LATE))
     assert stats.kstest(drawn, beyond.cdf).pvalue > 0.01
@@ -94,7 +94,7 @@ def test_a_late_step_ends_no_sooner_the_longer_it_runs(lower: float) -> None:
 
 @pytest.mark.parametrize("lower", [-40.0, -1.0, 0.0])
 def test_a_step_that_is_not_late_has_the_tail_of_a_normal(lower: float) -> None:
-    above = upper_tail(normals("u", "truncated", 2000).astype(float))
+    above = upper_tail(Normals("u", 2000)("truncated").astype(float))
     assert (running_on(np.full(2000, lower), above) == truncated(np.full(2000, lower), above)).all()
 
 

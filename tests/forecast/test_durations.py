@@ -15,6 +15,7 @@ from scipy import stats
 
 from tracker.forecast.durations import Drawn, _believe, draw_durations
 from tracker.forecast.estimate import estimate
+from tracker.forecast.memory import Memory
 from tracker.forecast.pace import Ask, Layout, of_observation
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.journal.fold import Fold
@@ -232,7 +233,7 @@ def test_no_scenario_changes_its_process_while_a_step_runs_on() -> None:
     here = progress(*TICKED)
     layout = Layout(("EV1", "EV2"), ("fasten", "general", "carry"), 1.0)
     before, after = (
-        _believe(here, [going(here, 7, worked)], DEFAULT_PRIOR, layout) for worked in (60.0, 3000.0)
+        _believe(here, [going(here, 7, worked)], DEFAULT_PRIOR, layout, Memory()) for worked in (60.0, 3000.0)
     )
     assert (before.shares() == after.shares()).all()
     assert (after.mean[:, 0] > before.mean[:, 0]).all()

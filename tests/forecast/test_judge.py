@@ -12,8 +12,8 @@ import pytest
 from tests.chance import Kind, chance
 from tracker.forecast.last_call import starts
 from tracker.forecast.limits import breaches, closed
-from tracker.forecast.task_sets import Judge
-from tracker.forecast.world import World, advance, begin, inside, played
+from tracker.forecast.task_sets import Judge, played
+from tracker.forecast.world import World, advance, begin, inside
 
 KINDS = [Kind(), Kind(homes=True), Kind(clocks=True, two=True)]
 

@@ -7,6 +7,7 @@ import pytest
 
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import Noise, noise_of
+from tracker.forecast.memory import Memory
 
 N = 1003
 SHAPES = {"step:a": (600.0, 1.0), "step:b": (95.5, 0.4), "rest:b": (31.0, 2.5)}
@@ -26,7 +27,7 @@ def filled(noise: Noise, seed: int = 9) -> list[bytes]:
 
 
 def fresh(row: np.ndarray[tuple[int], np.dtype[np.float32]]) -> Noise:
-    return Noise("u", Normals("u", N), row)
+    return Noise(Normals("u", N), row)
 
 
 @pytest.mark.parametrize("columns", [[], [3], [0, 1, 2, 500, 1002], list(range(700))])
@@ -52,7 +53,8 @@ def test_a_kept_row_follows_its_time_and_the_pace() -> None:
 
 
 def test_one_excursion_is_kept() -> None:
-    mine = noise_of("u", sigma(1))
-    assert noise_of("u", sigma(2)) is mine
-    assert noise_of("v", sigma(2)) is not mine
-    assert noise_of("u", sigma(1)) is not mine
+    memory, here, there = Memory(), Normals("u", N), Normals("v", N)
+    mine = noise_of(memory, here, sigma(1))
+    assert noise_of(memory, here, sigma(2)) is mine
+    assert noise_of(memory, there, sigma(2)) is not mine
+    assert noise_of(memory, here, sigma(1)) is not mine

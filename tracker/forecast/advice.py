@@ -260,7 +260,9 @@ def _without(progress: Progress, world: World, tasks: Iterable[str], *, prior: P
     from tracker.forecast.remaining import build_world
 
     supposed = progress.suppose(*({"kind": "dropped", "task": task} for task in tasks))
-    return Judge(build_world(supposed, now=world.now, scenarios=world.scenarios, prior=prior))
+    return Judge(
+        build_world(supposed, now=world.now, scenarios=world.scenarios, prior=prior, memory=world.memory)
+    )
 
 
 def _plainly(judge: Judge) -> str:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.draws import normals
+from tracker.forecast.draws import Normals
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.usage import JOULES, Rates, members_of, owners
 from tracker.forecast.world import Account, Row
@@ -174,15 +174,16 @@ def accounts(
     *,
     now: float,
     prior: PacePrior,
-    scenarios: int,
+    normals: Normals,
     inside: Mapping[str, float],
 ) -> tuple[Account, ...]:
     """Return every account at `now`.
 
-    `rates` are what the remaining steps take; `inside` says since when crew members whose stores have
-    come to rest are inside. A belief without any spread has none of levels either.
+    `rates` are what the remaining steps take; `normals` are the excursion's draws; `inside` says since when
+    crew members whose stores have come to rest are inside. A belief without any spread has none of levels
+    either.
     """
-    books = _Books(progress, rates, now, prior, scenarios, inside)
+    books = _Books(progress, rates, now, prior, normals, inside)
     return tuple(
         books.account(consumable, owner)
         for consumable in progress.plan.consumables
@@ -198,7 +199,7 @@ class _Books:
     rates: Rates
     now: float
     prior: PacePrior
-    scenarios: int
+    normals: Normals
     inside: Mapping[str, float]
 
     def account(self, consumable: Consumable, owner: str) -> Account:
@@ -209,7 +210,7 @@ class _Books:
         until = self.now if outside else max((self.inside[c] for c in members), default=self.now)
         store = _store(progress, consumable, owner, members, min(self.now, until), self.prior, self.inside)
         key, certain = f"{owner}.{consumable.id}", without_spread(self.prior)
-        level, use = _draw(progress.uuid, key, store, self.scenarios, certain)
+        level, use = _draw(self.normals, key, store, certain)
         return Account(
             crew=owner,
             consumable=consumable.id,
@@ -328,14 +329,14 @@ def _rate(
     return rate
 
 
-def _draw(uuid: str, key: str, store: Store, n: int, certain: bool) -> tuple[Row, Row]:
+def _draw(normals: Normals, key: str, store: Store, certain: bool) -> tuple[Row, Row]:
     """Return level and use factor per scenario, jointly normal; the use factor is cut below."""
     sd_level = 0.0 if certain else math.sqrt(store.var_level)
     slope = store.covariance / store.var_level if store.var_level > 0 else 0.0
     own = math.sqrt(max(0.0, store.var_use - slope * store.covariance))
-    z_level = normals(uuid, f"level:{key}", n)
+    z_level = normals(f"level:{key}")
     level = np.float32(store.level) + np.float32(sd_level) * z_level
     use = np.float32(store.use) + np.float32(slope * sd_level) * z_level
     if own > 0:
-        use = use + np.float32(own) * normals(uuid, f"use:{key}", n)
+        use = use + np.float32(own) * normals(f"use:{key}")
     return level, np.maximum(use, np.float32(LEAST_USE), dtype=np.float32)

@@ -15,14 +15,13 @@ distribution, Applied Statistics 37 (1988) 477-484.
 from __future__ import annotations
 
 import hashlib
-from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from threading import Lock
 
 import numpy as np
 from numpy.random import Generator, Philox
 from numpy.typing import NDArray
+
+from tracker.forecast.memory import Memory
 
 Array = NDArray[np.float64]
 
@@ -215,49 +214,43 @@ _LATE_HAZARD = hazard(np.array([LATE]))[0]
 """The chance to end that a standard normal has there, per standard deviation."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Drawn:
-    """The rows drawn so far for an excursion, by key."""
-
-    normals: dict[str, Row] = field(default_factory=dict)
-    uniforms: dict[str, Row] = field(default_factory=dict)
-    above: dict[str, NDArray[np.float64]] = field(default_factory=dict)
-
-
-_EXCURSIONS_KEPT = 3
-_kept: OrderedDict[tuple[str, int], _Drawn] = OrderedDict()
-_lock = Lock()
-
-
-def _drawn(uuid: str, n: int) -> _Drawn:
-    """Return the rows drawn so far for this excursion; forget the excursion unused for longest."""
-    with _lock:
-        rows = _kept.setdefault((uuid, n), _Drawn())
-        _kept.move_to_end((uuid, n))
-        while len(_kept) > _EXCURSIONS_KEPT:
-            _kept.popitem(last=False)
-        return rows
-
-
 def stream(uuid: str, key: str) -> Generator:
     """Return the random stream of a key; the same on every machine and in every process."""
     digest = hashlib.sha256(f"{uuid}\0{key}".encode()).digest()
     return Generator(Philox(key=int.from_bytes(digest[:16], "little")))
 
 
+_MOST = 3
+"""Sizes of which the draws are kept."""
+
+
+class _Drawn(dict[tuple[str, int], "Normals"]):
+    """What was drawn for an excursion, by its UUID and the number of scenarios; the last used comes last."""
+
+
 class Normals:
     """The standard normals of one excursion, n a key, for whoever asks for many keys."""
 
     def __init__(self, uuid: str, n: int) -> None:
-        self._uuid, self._n = uuid, n
-        drawn = _drawn(uuid, n)
-        self._rows, self._above = drawn.normals, drawn.above
+        self.uuid, self.n = uuid, n
+        self._rows: dict[str, Row] = {}
+        self._above: dict[str, NDArray[np.float64]] = {}
+
+    @staticmethod
+    def of(memory: Memory, uuid: str, n: int) -> Normals:
+        """Return those of an excursion as far as they are drawn already."""
+        drawn = memory.of(_Drawn)
+        found = drawn.pop((uuid, n), None) or Normals(uuid, n)
+        for past in list(drawn)[: len(drawn) - _MOST + 1]:
+            del drawn[past]
+        drawn[uuid, n] = found
+        return found
 
     def __call__(self, key: str) -> Row:
         """Return n standard normals of this key as a read-only float32 row."""
         row = self._rows.get(key)
         if row is None:
-            row = stream(self._uuid, key).standard_normal(self._n, dtype=np.float32)
+            row = stream(self.uuid, key).standard_normal(self.n, dtype=np.float32)
             row.setflags(write=False)
             self._rows[key] = row
         return row
@@ -270,27 +263,6 @@ class Normals:
             row.setflags(write=False)
             self._above[key] = row
         return row
-
-
-def normals(uuid: str, key: str, n: int) -> Row:
-    """Return n standard normals of this key as a read-only float32 row."""
-    return Normals(uuid, n)(key)
-
-
-def uniforms(uuid: str, key: str, n: int) -> Row:
-    """Return n uniforms in (0, 1) of this key as a read-only float32 row.
-
-    They are the normals of the same key seen through their distribution, so a large normal is a
-    large uniform.
-    """
-    rows = _drawn(uuid, n).uniforms
-    row = rows.get(key)
-    if row is None:
-        below = 1.0 - upper_tail(normals(uuid, key, n).astype(np.float64))
-        row = np.clip(below, 1e-7, 1.0 - 1e-7).astype(np.float32)
-        row.setflags(write=False)
-        rows[key] = row
-    return row
 
 
 def truncated(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[np.float64]:

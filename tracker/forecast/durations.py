@@ -10,7 +10,6 @@ it is, except in the few scenarios that go over from one process to another. So 
 from __future__ import annotations
 
 import math
-import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
@@ -18,8 +17,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.draws import Normals, Row, normals, running_on, truncated
-from tracker.forecast.memory import take
+from tracker.forecast.draws import Normals, Row, running_on, truncated
+from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.pace import (
     Array,
     Ask,
@@ -43,7 +42,6 @@ FEW = 16
 class Noise:
     """Durations at pace 1 of whole steps, or of parts of them, in every scenario of one excursion."""
 
-    uuid: str
     normals: Normals
     sigma: Row
     rows: dict[str, Row] = field(default_factory=dict)
@@ -88,20 +86,18 @@ class Noise:
             self.rows[key][columns] = some
 
 
-class _Memory(threading.local):
-    """The last excursion of this thread."""
+class _Last:
+    """The noise of the last estimate."""
 
     noise: Noise | None = None
 
 
-_memory = _Memory()
-
-
-def noise_of(uuid: str, sigma: Row) -> Noise:
+def noise_of(memory: Memory, normals: Normals, sigma: Row) -> Noise:
     """Return the durations at pace 1 of an excursion at this noise, as far as they are made already."""
-    known = _memory.noise
-    if known is None or known.uuid != uuid or known.sigma.size != sigma.size:
-        known = _memory.noise = Noise(uuid, Normals(uuid, sigma.size), sigma)
+    last = memory.of(_Last)
+    known = last.noise
+    if known is None or known.normals is not normals:
+        known = last.noise = Noise(normals, sigma)
     else:
         known.turn_to(sigma)
     return known
@@ -123,14 +119,15 @@ class Scenarios:
     """Standard deviation of the level's walk over the root of an hour."""
 
 
-def draw_state(uuid: str, belief: Belief, prior: PacePrior, layout: Layout, n: int) -> Scenarios:
+def draw_state(normals: Normals, belief: Belief, prior: PacePrior, layout: Layout) -> Scenarios:
     """Return the state in every scenario; processes take stretches of scenarios by their probability.
 
     Each scenario has a noise of its own. The state's spread is taken at the estimated noise: how crews
     differ is believed in its own right, not in units of the noise.
     """
-    z = np.stack([normals(uuid, name, n) for name in layout.names()])
-    scale = normals(uuid, "noise", n).astype(np.float64)
+    n = normals.n
+    z = np.stack([normals(name) for name in layout.names()])
+    scale = normals("noise").astype(np.float64)
     lower = root(belief.cov * belief.variance[:, None, None]).astype(np.float32)
     walk = np.sqrt(belief.drift * belief.variance)
     state = np.empty((layout.size, n), dtype=np.float32)
@@ -196,8 +193,10 @@ class _Effect(NamedTuple):
 class Painter:
     """Fills the rows of durations; shares what steps have in common."""
 
-    def __init__(self, uuid: str, prior: PacePrior, layout: Layout, belief: Belief, drawn: Scenarios) -> None:
-        self._noise = noise_of(uuid, drawn.sigma)
+    def __init__(
+        self, noise: Noise, prior: PacePrior, layout: Layout, belief: Belief, drawn: Scenarios
+    ) -> None:
+        self._noise = noise
         self._normals = self._noise.normals
         self._prior, self._layout, self._drawn = prior, layout, drawn
         self._now_h = belief.hours
@@ -328,6 +327,7 @@ def draw_durations(
     prior: PacePrior,
     scenarios: int,
     wanted: Sequence[int] | None = None,
+    memory: Memory | None = None,
 ) -> Drawn:
     """Return the remaining duration of each asked step in every scenario.
 
@@ -336,12 +336,14 @@ def draw_durations(
     beyond the time they have taken already and weigh on the pace of all others.
     """
     layout = _layout(progress, asks)
-    belief = _believe(progress, asks, prior, layout)
-    drawn = draw_state(progress.uuid, belief, prior, layout, scenarios)
-    rows = take((len(asks), scenarios))
+    memory = memory or memory_of(progress)
+    belief = _believe(progress, asks, prior, layout, memory)
+    normals = Normals.of(memory, progress.uuid, scenarios)
+    drawn = draw_state(normals, belief, prior, layout)
+    rows = memory.lend(len(asks), scenarios)
     wanted = range(len(asks)) if wanted is None else wanted
     rows[sorted(set(range(len(asks))) - set(wanted))] = 0.0
-    Painter(progress.uuid, prior, layout, belief, drawn).fill(asks, wanted, rows)
+    Painter(noise_of(memory, normals, drawn.sigma), prior, layout, belief, drawn).fill(asks, wanted, rows)
     return Drawn(rows, shown_pace(progress, asks, prior, layout, belief))
 
 
@@ -355,9 +357,11 @@ def _layout(progress: Progress, asks: Sequence[Ask]) -> Layout:
     return Layout(tuple(member.id for member in plan.crew), tuple(work), middle_h)
 
 
-def _believe(progress: Progress, asks: Sequence[Ask], prior: PacePrior, layout: Layout) -> Belief:
+def _believe(
+    progress: Progress, asks: Sequence[Ask], prior: PacePrior, layout: Layout, memory: Memory
+) -> Belief:
     """Return the belief after all that is finished, counted, or in progress."""
-    belief = learned(progress, prior, layout)
+    belief = learned(progress, prior, layout, memory)
     spoken = {step for seen in progress.observations for step in seen.steps}
     under_way = (ask for ask in asks if ask.running or ask.counted)
     telling = sorted((a for a in under_way if a.evidence and not a.fixed), key=lambda a: (a.clock_s, a.step))

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from threading import local
 from typing import Literal
 
 import numpy as np
@@ -18,6 +17,7 @@ from tracker.forecast.advice import advise
 from tracker.forecast.alerts import alerts
 from tracker.forecast.limits import LimitResult, beyond_waiting, binding, going_on, late, limit_results
 from tracker.forecast.listing import Projection, closed_estimate, step_figures, task_figures
+from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
@@ -37,6 +37,7 @@ def estimate(
     advice: Advice | None = None,
     prior: PacePrior | None = None,
     ranges: Ranges = "all",
+    memory: Memory | None = None,
 ) -> Estimate:
     """The re-estimate at `now` (PET seconds; default the last event's instant).
 
@@ -44,6 +45,7 @@ def estimate(
     one may be advised to be dropped: that is the person's to do, and until then it goes on.
     `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
     another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
+    `memory`: what is remembered of the excursion, by default what this thread does.
     Raises ValueError for an instant before the last event, or none at all, and for less than one scenario.
     """
     if now is not None and not math.isfinite(now):
@@ -56,10 +58,11 @@ def estimate(
     if progress.closed is not None:
         return closed_estimate(progress, scenarios=scenarios, pace_file=pace_file, prior=prior)
     kept = None if advice is None else advice.kept
-    world = build_world(progress, now=at, scenarios=scenarios, prior=prior, kept=kept)
+    world = build_world(progress, now=at, scenarios=scenarios, prior=prior, kept=kept, memory=memory)
     if advice is None:
         advice = advise(progress, world, now=at, prior=prior)
     made = _figures(progress, world, advice, pace_file=pace_file, ranges=ranges)
+    world.memory.give_back(world.durations)
     return replace(made, alerts=alerts(progress, made, now=at))
 
 
@@ -72,7 +75,7 @@ def _figures(
     tightest = binding(played.found)
     ahead = Projection(world, played.present, played.course, Instants(world.now))
     wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
-    return Estimate(
+    made = Estimate(
         excursion=progress.plan.excursion,
         at=world.now,
         scenarios=world.scenarios,
@@ -100,6 +103,8 @@ def _figures(
         ingress=_ingress(progress, world, played),
         when_short=advice.when_short,
     )
+    world.memory.give_back(played.course.table)
+    return made
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,11 +127,11 @@ class _Played:
 
 
 def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
-    """Play what is kept or begun, with its starts, into the thread's table; and nothing optional."""
+    """Play what is kept or begun, with its starts, into one table; and nothing optional."""
     present = world.present(going_on(world.optional, kept))
     same = next((k for k, i in enumerate(present) if world.nodes[i].groups), len(present))
     course, tally = begin(world), Tally.of(world)
-    course.table = _table(len(world.nodes), world.scenarios)
+    course.table = world.memory.lend(len(world.nodes), world.scenarios)
     course.sums = tally.rows() if tally else {}
     advance(world, course, present[:same], starts=True)
     fork, after = course.fork(), tally and tally.fork()
@@ -142,17 +147,6 @@ def _finished(world: World, course: Course, present: Sequence[int], tally: Tally
     """A course that was played to the end, held against every limit."""
     beyond = tally.beyond_waiting() if tally else beyond_waiting(world, present)[0]
     return _Played(present, course, beyond, limit_results(world, present, course, beyond))
-
-
-_kept = local()
-
-
-def _table(steps: int, scenarios: int) -> NDArray[np.float32]:
-    """Room for finish rows, the same for every estimate of this thread: fresh memory is slow."""
-    table: NDArray[np.float32] | None = getattr(_kept, "table", None)
-    if table is None or table.shape[1] != scenarios or table.shape[0] < steps:
-        table = _kept.table = np.empty((steps, scenarios), dtype=np.float32)
-    return table
 
 
 def _limit(world: World, result: LimitResult) -> LimitFigure:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from tracker.forecast.alerts import AlertInputs, alert_inputs, raised
 from tracker.forecast.choose import Kept, kept_set
 from tracker.forecast.limits import ChanceConstraint, closed, total, worths
+from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.task_sets import Judge
 from tracker.forecast.values import Raised
@@ -28,8 +29,11 @@ STRIDE = 8
 """Every so many instants with news the walk may begin anew."""
 
 _MOST = 256
-_walked: OrderedDict[object, Walked] = OrderedDict()
-"""What came out for the instants walked so far. A cache only: it never changes what comes out."""
+"""Instants remembered."""
+
+
+class Walks(OrderedDict[object, "Walked"]):
+    """What came out for the instants walked so far."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +42,6 @@ class Walked:
 
     kept: frozenset[str]
     inputs: AlertInputs
-    progress: Progress
-    """Held so that the identity of its plan, by which it is found again, stays taken."""
 
 
 def better(judge: Judge, before: Collection[str] | None) -> Kept:
@@ -85,43 +87,42 @@ class _Past:
     instants: tuple[float, ...]
     start: int
     """The instant at which the walk begins."""
+    memory: Memory
 
     def after(self, k: int) -> Walked:
         """Return what came out at instant k."""
-        key = self._key(k)
-        if key in _walked:
-            _walked.move_to_end(key)
-            return _walked[key]
+        key, walks = self._key(k), self.memory.of(Walks)
+        if key in walks:
+            walks.move_to_end(key)
+            return walks[key]
         before = self.after(k - 1).kept if k > self.start else None
         at = self.instants[k]
         then = self.progress.fold.until(at=at).progress()
         judge = Judge(self._world(then, at))
-        return self.remember(k, then, judge, better(judge, before).tasks)
+        found = self.remember(k, then, judge, better(judge, before).tasks)
+        self.memory.give_back(judge.world.durations)
+        return found
 
     def remember(self, k: int, then: Progress, judge: Judge, kept: frozenset[int]) -> Walked:
         """Keep what came out at instant k."""
-        found = Walked(names(judge.world, kept), alert_inputs(then, judge, kept), self.progress)
-        _walked[self._key(k)] = found
-        while len(_walked) > _MOST:
-            _walked.popitem(last=False)
+        found = Walked(names(judge.world, kept), alert_inputs(then, judge, kept))
+        walks = self.memory.of(Walks)
+        walks[self._key(k)] = found
+        while len(walks) > _MOST:
+            walks.popitem(last=False)
         return found
 
     def _world(self, then: Progress, at: float) -> World:
         from tracker.forecast.remaining import build_world
 
-        return build_world(then, now=max(at, then.at), scenarios=self.scenarios, prior=self.prior)
+        return build_world(
+            then, now=max(at, then.at), scenarios=self.scenarios, prior=self.prior, memory=self.memory
+        )
 
     def _key(self, k: int) -> object:
         upto = self.instants[k]
         events = tuple(_mark(event) for event in self.progress.events if event.at <= upto)
-        return (
-            id(self.progress.plan),
-            self.progress.uuid,
-            repr(self.prior),
-            self.scenarios,
-            self.start,
-            events,
-        )
+        return repr(self.prior), self.scenarios, self.start, events
 
 
 def _mark(event: Recorded) -> tuple[object, ...]:
@@ -144,7 +145,7 @@ def steady(progress: Progress, judge: Judge, *, prior: PacePrior | None) -> Stea
         return Steady(better(judge, None), ())
     last = len(instants) - 1
     start = max(0, (last // STRIDE - 1) * STRIDE)
-    past = _Past(progress, prior, world.scenarios, tuple(instants), start)
+    past = _Past(progress, prior, world.scenarios, tuple(instants), start, world.memory)
     if instants[last] != world.now:
         kept = shrunk(judge, past.after(last).kept)
         return Steady(kept, _raised(past, last, world.now))
@@ -161,11 +162,6 @@ def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:
         for alert in raised(past.after(k).inputs, until):
             out.setdefault(alert.id, alert)
     return tuple(out.values())
-
-
-def forget() -> None:
-    """Empty the cache, so that the next advice is worked out from cold."""
-    _walked.clear()
 
 
 def names(world: World, tasks: Collection[int]) -> frozenset[str]:

@@ -16,21 +16,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.forecast.limits import GRAIN_S, bound_crew, deadlines, needed, settled, with_needs
-from tracker.forecast.task_sets import Bounds, Judge, plain_world
+from tracker.forecast.memory import Table
+from tracker.forecast.task_sets import Bounds, Branch, Judge, cut_after, plain_world, played
 from tracker.forecast.usage import Mask
 from tracker.forecast.world import (
     MANY_GAPS,
     NEVER,
-    Branch,
     Course,
     Node,
     Row,
     World,
     advance,
-    cut_after,
-    played,
     regular_gaps,
-    room,
     shut_out,
     way_home,
 )
@@ -58,6 +55,8 @@ class LastCalls:
         """
         self.world, self.kept, self.bound = world, kept, bound
         self._bases: dict[frozenset[int], Branch] = {}
+        self.table = world.memory.lend(len(world.nodes), world.scenarios)
+        """For the course that is played at the moment."""
 
     def of(self, task: int) -> float | None:
         """Return the last call of an optional task in seconds from now; None if no start would do.
@@ -112,7 +111,7 @@ class LastCalls:
         """Play everything as if the first step had always been done: what does not pass through it."""
         if beside not in self._bases:
             self._bases[beside] = played(self.world, self._nodes(beside))
-        return _Bypass.of(self.world, self._bases[beside], present, first)
+        return _Bypass.of(self.world, self._bases[beside], present, first, self.table)
 
 
 def last_call(world: World, task: int, kept: Collection[int]) -> float | None:
@@ -130,12 +129,15 @@ class _Bypass:
     """Scenarios in which some step found no later opening, before that step or after it."""
 
     @staticmethod
-    def of(world: World, base: Branch, present: Sequence[int], first: int) -> _Bypass:
-        """Play these nodes but for the first step, from where a course without the task differs."""
+    def of(world: World, base: Branch, present: Sequence[int], first: int, table: Table) -> _Bypass:
+        """Play these nodes but for the first step, from where a course without the task differs.
+
+        `table`: for its finish rows.
+        """
         cut = present.index(first)
         same = base.common(present[:cut])
         course = cut_after(world, base, same)
-        course.table = room(world)
+        course.table = table
         advance(world, course, present[same:cut])
         lost = shut_out(world, course)
         long_ago = np.full(world.scenarios, -np.inf, dtype=np.float32)
@@ -261,6 +263,7 @@ def starts(judge: Judge, kept: frozenset[int]) -> dict[int, Start]:
         order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
         calls = LastCalls(world, kept, judge.least if plain_world(world) else None)
         judge.memo[kept] = {m: _start(judge, m, kept, calls) for m in order}
+        world.memory.give_back(calls.table)
     found: dict[int, Start] = judge.memo[kept]
     return found
 

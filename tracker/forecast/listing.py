@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from tracker.forecast.consumables import accounts, waiting_rate
+from tracker.forecast.draws import Normals
 from tracker.forecast.durations import draw_durations
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact
@@ -228,7 +229,8 @@ def _stores(
     """Every account as believed when it came to rest."""
     rest = {c: progress.entered.get(c, inside) for c in ingress}
     rates = extra_rates(progress, (), {}, rest)
-    return accounts(progress, rates, now=max(inside, progress.at), prior=prior, scenarios=1, inside=rest)
+    one, at = Normals(progress.uuid, 1), max(inside, progress.at)
+    return accounts(progress, rates, now=at, prior=prior, normals=one, inside=rest)
 
 
 def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]:

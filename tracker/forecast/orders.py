@@ -25,7 +25,7 @@ from tracker.forecast.network import OrderOfWork, Queues
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, present_instant, prior_of, remaining_work, way_from
-from tracker.forecast.world import Course, Node, World, advance, begin, home_from_here, inside, room
+from tracker.forecast.world import Course, Node, World, advance, begin, home_from_here, inside
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress
@@ -337,7 +337,12 @@ class Reorder:
         for i in wanted:
             asks[i] = replace(asks[i], crew=(other,))
         return draw_durations(
-            self.progress, asks, prior=self.prior, scenarios=self.world.scenarios, wanted=wanted
+            self.progress,
+            asks,
+            prior=self.prior,
+            scenarios=self.world.scenarios,
+            wanted=wanted,
+            memory=self.world.memory,
         ).rows
 
     def bound(self, kind: str, name: str) -> float | None:
@@ -380,12 +385,12 @@ class Reorder:
     @cached_property
     def _stands(self) -> Course:
         course = begin(self.world)
-        course.table = room(self.world)
+        course.table = self.world.memory.lend(len(self.world.nodes), self.world.scenarios)
         return advance(self.world, course, [i for i in self._sorted if i in self.present])
 
     @cached_property
     def _table(self) -> NDArray[np.float32]:
-        return room(self.world)
+        return self.world.memory.lend(len(self.world.nodes), self.world.scenarios)
 
     @cached_property
     def _known(self) -> dict[Queues, float]:

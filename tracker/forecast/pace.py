@@ -13,7 +13,6 @@ belief is only taken for exactly the same prior, layout and run of observations.
 from __future__ import annotations
 
 import math
-import threading
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.draws import hazard, upper_tail
+from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.journal.progress import Observation, Progress, StepState
 from tracker.plan.model import Duration
@@ -392,8 +392,8 @@ _Key = tuple[Observation, tuple[tuple[bool, Duration] | None, ...]]
 _MOST = 20_000
 
 
-class _Memory(threading.local):
-    """The last run of observations of this thread, and the belief after each of them."""
+class _Learned:
+    """The last run of observations, and the belief after each of them."""
 
     prior: PacePrior | None = None
     layout: Layout | None = None
@@ -410,37 +410,39 @@ class _Memory(threading.local):
             self.prior, self.layout = prior, layout
 
 
-_memory = _Memory()
-
-
-def learned(progress: Progress, prior: PacePrior, layout: Layout) -> Belief:
+def learned(progress: Progress, prior: PacePrior, layout: Layout, memory: Memory) -> Belief:
     """Return the belief after everything finished, in the order of the planned clock."""
-    _memory.begin(prior, layout)
-    found = [_evidence(seen, progress.steps, prior, layout) for seen in progress.observations]
+    last = memory.of(_Learned)
+    last.begin(prior, layout)
+    found = [_evidence(seen, progress.steps, prior, layout, last.known) for seen in progress.observations]
     run = in_order(found)
     same = 0
-    for ours, last in zip(run, _memory.run, strict=False):
-        if ours is not last:
+    for ours, theirs in zip(run, last.run, strict=False):
+        if ours is not theirs:
             break
         same += 1
-    beliefs = _memory.beliefs[:same]
+    beliefs = last.beliefs[:same]
     belief = beliefs[-1] if beliefs else start(prior, layout)
     for seen in run[same:]:
         belief = observe(belief, seen)
         beliefs.append(belief)
-    _memory.run, _memory.beliefs = run, beliefs
+    last.run, last.beliefs = run, beliefs
     return belief
 
 
 def _evidence(
-    seen: Observation, steps: Mapping[str, StepState], prior: PacePrior, layout: Layout
+    seen: Observation,
+    steps: Mapping[str, StepState],
+    prior: PacePrior,
+    layout: Layout,
+    known: dict[_Key, Evidence | None],
 ) -> Evidence | None:
     """Return one observation as evidence, made once."""
     states = [steps.get(step) for step in seen.steps]
     key = (seen, tuple(None if s is None else (s.step.fixed, s.step.time) for s in states))
-    if key not in _memory.known:
-        _memory.known[key] = of_observation(seen, steps, prior, layout)
-    return _memory.known[key]
+    if key not in known:
+        known[key] = of_observation(seen, steps, prior, layout)
+    return known[key]
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.consumables import accounts
+from tracker.forecast.draws import Normals
 from tracker.forecast.durations import draw_durations
 from tracker.forecast.limits import going_on
+from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.network import Network, network
 from tracker.forecast.pace import Ask
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior, read_pace
@@ -69,21 +71,24 @@ def build_world(
     scenarios: int = 10_000,
     prior: PacePrior | None = None,
     kept: Collection[str] | None = None,
+    memory: Memory | None = None,
 ) -> World:
     """Everything that one estimate knows about the rest of the excursion at `now` (PET seconds).
 
     `prior` None is the journal's own pace file. With `kept` only the course with these and with begun
     optional tasks can be played, or one with fewer: steps that remain only with others get no durations.
-    Raises ValueError for an instant before the last event.
+    `memory`: what is remembered of the excursion, by default what this thread does. Raises ValueError for
+    an instant before the last event.
     """
-    now = present_instant(progress, now)
+    now, memory = present_instant(progress, now), memory or memory_of(progress)
     prior = prior_of(progress) if prior is None else prior
     plan, confidence = progress.plan, progress.plan.confidence
-    rest = remaining_work(progress)
+    rest = remaining_work(progress, memory)
     index, inside, (nodes, asks) = rest.index, rest.inside, rest.at(progress, now)
     optional = rest.optional_at(nodes)
     played = range(len(nodes)) if kept is None else rest.played(kept, optional)
-    drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios, wanted=played)
+    drawn = draw_durations(progress, asks, prior=prior, scenarios=scenarios, wanted=played, memory=memory)
+    normals = Normals.of(memory, progress.uuid, scenarios)
     return World(
         now=now,
         nodes=nodes,
@@ -97,13 +102,14 @@ def build_world(
             ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
             for name, at in progress.limits.items()
         ),
-        accounts=accounts(progress, rest.rates, now=now, prior=prior, scenarios=scenarios, inside=inside),
+        accounts=accounts(progress, rest.rates, now=now, prior=prior, normals=normals, inside=inside),
         clocks=_clocks(progress, rest.net, now),
         confidence_elapsed=confidence.elapsed,
         confidence_consumables=confidence.consumables,
         confidence_joint=confidence.joint,
         open_now=_open_before(progress, now),
         pace=drawn.pace,
+        memory=memory,
     )
 
 
@@ -201,39 +207,34 @@ class RemainingWork:
         return tuple(nodes), asks
 
 
-_known: dict[int, tuple[weakref.ref[Progress], RemainingWork]] = {}
-_latest: dict[str, Still] = {}
-"""What was made last: an event leaves most steps as they were."""
+class _Made:
+    """What was made for each progress that is still there, and the steps of the last one."""
+
+    def __init__(self) -> None:
+        self.known: dict[int, tuple[weakref.ref[Progress], RemainingWork]] = {}
+        self.latest: dict[str, Still] = {}
+        """An event leaves most steps as they were."""
+
+    def like(self, progress: Progress) -> dict[str, Still]:
+        """Return what was made for a progress before this one or after it."""
+        for still in (self.latest, *(work.still for _, work in self.known.values())):
+            step = next(reversed(still), None)
+            if step is not None and progress.steps.get(step) is still[step].state:
+                return still
+        return {}
 
 
-def remaining_work(progress: Progress) -> RemainingWork:
+def remaining_work(progress: Progress, memory: Memory | None = None) -> RemainingWork:
     """The work that remains at this progress."""
-    key = id(progress)
-    found = _known.get(key)
+    made = (memory or memory_of(progress)).of(_Made)
+    found = made.known.get(id(progress))
     if found is not None and found[0]() is progress:
         return found[1]
-    global _latest
-    made = _made(progress, _like(progress))
-    _latest = made.still
-    _known[key] = weakref.ref(progress, lambda gone: _forget(key, gone)), made
-    return made
-
-
-def _like(progress: Progress) -> dict[str, Still]:
-    """The steps made for a progress of the same journal, before this one or after it."""
-    known = [_latest, *(ahead.still for _, ahead in list(_known.values()))]
-    for still in known:
-        step = next(reversed(still), None)
-        if step is not None and progress.steps.get(step) is still[step].state:
-            return still
-    return {}
-
-
-def _forget(key: int, gone: weakref.ref[Progress]) -> None:
-    """Drop what was made for a progress that is no more, unless its place is taken already."""
-    found = _known.get(key)
-    if found is not None and found[0] is gone:
-        del _known[key]
+    work = _made(progress, made.like(progress))
+    made.latest = work.still
+    made.known = {key: one for key, one in made.known.items() if one[0]() is not None}
+    made.known[id(progress)] = weakref.ref(progress), work
+    return work
 
 
 def _made(progress: Progress, before: Mapping[str, Still]) -> RemainingWork:

@@ -29,14 +29,14 @@ from tracker.forecast.quantiles import one
 from tracker.forecast.usage import Mask, usage_sums
 from tracker.forecast.world import (
     NEVER,
-    Branch,
     Course,
     Node,
     Row,
     World,
+    advance,
+    begin,
     home_from_here,
     last_inside,
-    played,
 )
 from tracker.forecast.world import inside as ingress
 
@@ -183,6 +183,73 @@ def _extreme(node: Node, *, least: bool) -> float:
     return min(ways) if least else max(ways)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Branch:
+    """A course with the nodes it was played over."""
+
+    nodes: Sequence[int]
+    """Ascending indices."""
+    course: Course
+    tables: tuple[NDArray[np.float32], ...] = ()
+    """Lent for its rows, but for those that it has in common with another one."""
+
+    @property
+    def with_starts(self) -> bool:
+        """Whether the course knows when each of its nodes starts."""
+        return len(self.course.start) == len(self.nodes)
+
+    def common(self, nodes: Sequence[int]) -> int:
+        """Return how many of the first nodes are the same."""
+        pairs = enumerate(zip(self.nodes, nodes, strict=False))
+        return next((k for k, (a, b) in pairs if a != b), min(len(self.nodes), len(nodes)))
+
+
+def played(
+    world: World,
+    nodes: Sequence[int],
+    base: Branch | None = None,
+    *,
+    starts: bool = False,
+    start_of: int | None = None,
+) -> Branch:
+    """Return the course over these nodes, bit for bit as if played from the beginning.
+
+    What it has in common with `base` is taken from there, with its starts. `start_of`: the one node
+    whose start is kept anyway.
+    """
+    same = 0 if base is None else base.common(nodes)
+    if base is not None and start_of in nodes[:same] and start_of not in base.course.start:
+        same = nodes.index(start_of)
+    course = begin(world) if base is None else cut_after(world, base, same)
+    rest = nodes[same:]
+    size = len(world.nodes), world.scenarios
+    tables = tuple(world.memory.lend(*size) for _ in range(1 + starts))
+    course.table, course.starts_table = tables[0], tables[1] if starts else None
+    if start_of in rest:
+        at = rest.index(start_of)
+        advance(world, course, rest[:at], starts=starts)
+        advance(world, course, rest[at : at + 1], starts=True)
+        rest = rest[at + 1 :]
+    advance(world, course, rest, starts=starts)
+    course.table = course.starts_table = None
+    return Branch(nodes, course, tables)
+
+
+def cut_after(world: World, base: Branch, same: int) -> Course:
+    """Return a course that stands after the first nodes of another one."""
+    nodes, begun = base.nodes[:same], begin(world)
+    finish, start = base.course.finish, base.course.start
+    for i in nodes:
+        for c in world.nodes[i].crew:
+            begun.ready[c] = finish[i]
+        for c in world.sited[i]:
+            begun.last_site[c] = i
+        begun.finish[i] = finish[i]
+        if i in start:
+            begun.start[i] = start[i]
+    return begun
+
+
 _BRANCHES = 2
 """Courses held, for others to branch off."""
 _ENDS = 64
@@ -254,8 +321,10 @@ class Judge:
         if not self._branches or key in self._branches:
             return self.course(key).start[node]
         found = played(self.world, self.world.present(key), self._nearest(key), start_of=node)
+        start = found.course.start[node].copy()
         self._remember(key, found.course)
-        return found.course.start[node]
+        self.world.memory.give_back(*found.tables)
+        return start
 
     def end(self, kept: Iterable[int]) -> Course:
         """Return what limits and clocks look at of the course of a set, and no more of it."""
@@ -266,7 +335,9 @@ class Judge:
             if key in self._branches:
                 self._remember(key, self._branches[key].course)
             else:
-                self._remember(key, played(self.world, self.world.present(key), self._nearest(key)).course)
+                found = played(self.world, self.world.present(key), self._nearest(key))
+                self._remember(key, found.course)
+                self.world.memory.give_back(*found.tables)
         return self._ends[key]
 
     def _remember(self, key: frozenset[int], course: Course) -> None:

@@ -192,6 +192,11 @@ class Fold:
         return Fold(origin, Trail(), Trail(), state)
 
     @property
+    def origin(self) -> object:
+        """What all folds of one journal go back to, and those of no other."""
+        return self._origin
+
+    @property
     def plan(self) -> Plan:
         """The plan it started from."""
         return self._state.plan

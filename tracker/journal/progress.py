@@ -220,6 +220,10 @@ class Folded(Protocol):
     """What a progress, and whoever holds one, asks of the fold that made it."""
 
     @property
+    def origin(self) -> object:
+        """What all folds of one journal go back to, and those of no other."""
+
+    @property
     def number(self) -> int:
         """Number of the last event; 0 without one."""
 
