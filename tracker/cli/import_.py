@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.foundation.text import plain
@@ -88,10 +89,10 @@ def _mapping(sheet: Sheet) -> list[str]:
 
 def _write_new(path: str, text: str) -> None:
     from tracker.foundation.errors import Fault, PlanError
+    from tracker.foundation.output import write_new
 
     try:
-        with open(path, "x", encoding="utf-8") as out:
-            out.write(text)
+        write_new(Path(path), [text])
     except FileExistsError:
         right = "give --out another name, or move the file away"
         raise PlanError([Fault(path, 0, 0, "", "is already there and stays as it is", right)]) from None

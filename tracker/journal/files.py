@@ -1,4 +1,4 @@
-"""Journals as files: looked at before a database library touches them, and put in place whole or not at all.
+"""Journals as files: looked at before a database touches them, and put in place whole or not at all.
 
 What is no journal stays exactly as it was.
 """
@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from tracker.foundation import output
 from tracker.foundation.errors import JournalError
 from tracker.journal.store import APPLICATION_ID, FORMAT
 
@@ -120,18 +121,14 @@ def private_copy(path: Path) -> tuple[TemporaryDirectory[str], Path]:
 
 
 def put_new(path: Path, make: Callable[[Path], None]) -> None:
-    """Let `make` write a new file, then give it its name: never a part of it, never over another file.
+    """Let `make` write a new journal, which then gets its name, and its folder where there is none.
 
     Raises JournalError when the name is taken or the folder refuses.
     """
     _check_free(path)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with TemporaryDirectory(prefix=".journal-", dir=path.parent) as folder:
-            made = Path(folder) / "new.sqlite"
-            make(made)
-            _name(made, path)
-        _sync(path.parent)
+        output.put_new(path, make)
     except FileExistsError as error:
         raise JournalError(f"{path}: exists already, and a journal is never overwritten") from error
     except (OSError, ValueError) as error:
@@ -149,24 +146,3 @@ def _check_free(path: Path) -> None:
             raise JournalError(
                 f"{path}{end}: is left of another journal; move it away or choose another name"
             )
-
-
-def _name(made: Path, path: Path) -> None:
-    """Give a finished file its name; FileExistsError when somebody else has taken it meanwhile."""
-    try:
-        os.link(made, path)
-    except FileExistsError:
-        raise
-    except OSError:
-        # File systems without links: claim the name first, then replace the claim, which is ours.
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-        made.replace(path)
-
-
-def _sync(folder: Path) -> None:
-    """Make a new name in a folder durable."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

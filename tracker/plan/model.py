@@ -63,6 +63,20 @@ class Consumable:
     crew: tuple[str, ...]
     shared: bool
 
+    @property
+    def clock_rate(self) -> float:
+        """Units a second of clock time."""
+        return self.per_hour / 3600.0
+
+    @property
+    def per_joule(self) -> float:
+        """Units a joule of metabolic energy."""
+        return self.per_megajoule * 1e-6
+
+    def per_second(self, effort: float, factor: float = 1.0) -> float:
+        """Units a second while its crew work at so many watts together; `factor` is on all of it."""
+        return factor * (self.clock_rate + self.per_joule * effort)
+
 
 @dataclass(frozen=True, slots=True)
 class Orbit:

@@ -18,7 +18,7 @@ from itertools import pairwise
 from tracker.foundation.errors import Fault
 from tracker.foundation.times import format_pet
 from tracker.plan.model import Consumable, Plan, Step
-from tracker.plan.timeline import Timeline, as_planned, pet_on_paper, windows_on_paper
+from tracker.plan.timeline import Timeline, as_pet, as_planned, windows_on_paper
 from tracker.plan.windows import Intervals, together
 from tracker.plan.yaml_tree import Loc, Tree, read_tree
 
@@ -57,7 +57,7 @@ def supplies(plan: Plan, course: Timeline) -> tuple[Supply, ...]:
 
 def _supply(plan: Plan, course: Timeline, consumable: Consumable, owner: str) -> Supply:
     crew = consumable.crew if owner == SHARED else (owner,)
-    waiting = consumable.per_hour / 3600 + len(crew) * consumable.per_megajoule * plan.rest_w / 1e6
+    waiting = consumable.per_second(len(crew) * plan.rest_w)
     end = course.everybody_inside
     pieces = _pieces(plan, course, consumable, crew, waiting)
     used = sum((to - since) * rate for since, to, rate in pieces)
@@ -99,9 +99,9 @@ def _extra(plan: Plan, step: Step, consumable: Consumable, crew: list[str]) -> f
     """Return units a second that a step takes beyond waiting."""
     if not crew:
         return 0.0
-    factor = step.use.get(consumable.id, 1.0)
-    watts = sum(factor * step.effort_of(member) - plan.rest_w for member in crew)
-    return watts * consumable.per_megajoule / 1e6 + (factor - 1) * consumable.per_hour / 3600
+    effort = sum(step.effort_of(member) for member in crew)
+    working = consumable.per_second(effort, step.use.get(consumable.id, 1.0))
+    return working - consumable.per_second(len(crew) * plan.rest_w)
 
 
 def _reached(pieces: list[tuple[float, float, float]], left: float, mean: float) -> float:
@@ -146,7 +146,7 @@ def _without_planned_zero(plan: Plan, tree: Tree) -> None:
 
 def _limit_warnings(plan: Plan, tree: Tree, must: Timeline) -> None:
     for limit in plan.limits:
-        at = pet_on_paper(plan, limit.at)
+        at = as_pet(limit.at, plan.zero_planned)
         inside = max((must.inside[c] for c in limit.crew), default=0.0)
         if at is not None and inside > at:
             what = (
@@ -212,9 +212,8 @@ def _light_use(plan: Plan, tree: Tree) -> None:
     for step in plan.step.values():
         for name, factor in step.use.items():
             store = plan.consumable[name]
-            waiting = store.per_hour / 3600 + store.per_megajoule * plan.rest_w / 1e6
             least = min((step.effort_of(c) for c in step.crew if c in plan.outside), default=plan.rest_w)
-            if factor * (store.per_hour / 3600 + store.per_megajoule * least / 1e6) < waiting:
+            if store.per_second(least, factor) < store.per_second(plan.rest_w):
                 what = f"the step takes less {name} than waiting does"
                 tree.report((*at[step.id], "use", name), what, "make sure that this is meant")
 
@@ -280,7 +279,7 @@ def _limits(plan: Plan, everything: Timeline, must: Timeline) -> tuple[PaperLimi
     return tuple(
         PaperLimit(
             limit.name,
-            pet_on_paper(plan, limit.at),
+            as_pet(limit.at, plan.zero_planned),
             limit.crew,
             max(everything.inside[member] for member in limit.crew),
             max(must.inside[member] for member in limit.crew),

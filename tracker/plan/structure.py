@@ -14,7 +14,7 @@ from tracker.plan.graph import around, before_each, circles, closure, crew_order
 from tracker.plan.model import Plan, Task
 from tracker.plan.rules import each_step
 from tracker.plan.schema import PlanFile
-from tracker.plan.timeline import HORIZON_LIMITS, Timeline, as_planned, last_sites, starts_on_paper
+from tracker.plan.timeline import Timeline, as_planned, horizon_s, last_sites, starts_on_paper
 from tracker.plan.windows import Intervals, openings
 from tracker.plan.yaml_tree import Loc, Tree
 
@@ -136,9 +136,6 @@ def _clock_order(tree: Tree, tasks: list[Task], before: Before, places: Mapping[
                 tree.report((*places[step.id], "within", "of"), what, "name an earlier step")
 
 
-_DAY_S = 86_400
-
-
 def check_openings(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> None:
     """Note every step whose windows never open for it, whenever the crew is there."""
     places, windows = step_places(file), _sound_windows(file, tree)
@@ -154,24 +151,16 @@ def check_openings(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> 
 
 def _sound_windows(file: PlanFile, tree: Tree) -> dict[str, Intervals]:
     """Return when each window without a fault is open, with zero as planned."""
-    zero = file.zero_planned
+    zero, elapsed = file.zero_planned, file.limits.get("elapsed")
+    end = horizon_s(elapsed.at if elapsed is not None else 0, zero)
     found: dict[str, Intervals] = {}
     for i, window in enumerate(file.windows):
         path = tree.find(("windows", i)).path
         if any(fault.path == path or fault.path.startswith(f"{path}.") for fault in tree.faults):
             continue
         built = build_window(window)
-        found[window.id] = openings(
-            built, zero=zero, zero_planned=zero, seen=None, horizon_s=_horizon_s(file)
-        )
+        found[window.id] = openings(built, zero=zero, zero_planned=zero, seen=None, horizon_s=end)
     return found
-
-
-def _horizon_s(file: PlanFile) -> float:
-    limit, zero = file.limits.get("elapsed"), file.zero_planned
-    at = limit.at if limit is not None else 0
-    seconds = at if isinstance(at, int) else (at - zero).total_seconds() if zero is not None else 0.0
-    return HORIZON_LIMITS * (seconds if seconds > 0 else _DAY_S)
 
 
 def check_windows(plan: Plan, file: PlanFile, tree: Tree) -> None:

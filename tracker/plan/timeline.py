@@ -9,8 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import NamedTuple
 
+from tracker.foundation.times import pet_of
 from tracker.plan.graph import before_each, crew_orders, present_needs, remaining, sort_steps, step_needs
 from tracker.plan.model import Plan, Step
 from tracker.plan.windows import Intervals, next_start, openings, usable
@@ -18,7 +20,9 @@ from tracker.plan.windows import Intervals, next_start, openings, usable
 NEVER = math.inf
 """When somebody is inside who has a step that finds no later opening of its window."""
 HORIZON_LIMITS = 4
-"""Windows are looked at up to so many times the elapsed limit."""
+"""Windows are looked at, and events taken, up to so many times the elapsed limit."""
+DAY_S = 86_400.0
+"""Stands for a limit that has no place on the clock, since it is an instant and no zero is known."""
 
 
 class Wait(NamedTuple):
@@ -74,26 +78,23 @@ def _chosen(task: str, optional: bool | Collection[str]) -> bool:
     return optional if isinstance(optional, bool) else task in optional
 
 
-def horizon_s(plan: Plan) -> float:
-    """Return up to which PET windows are looked at."""
-    limit = pet_on_paper(plan, plan.elapsed_limit)
-    return HORIZON_LIMITS * limit if limit is not None and limit > 0 else HORIZON_LIMITS * 24 * 3600.0
+def as_pet(at: float | datetime, zero: datetime | None) -> float | None:
+    """A PET, or the PET of an instant, in seconds; None for an instant without a zero."""
+    if isinstance(at, datetime):
+        return pet_of(at, zero) if zero is not None else None
+    return float(at)
 
 
-def pet_on_paper(plan: Plan, at: object) -> float | None:
-    """Return the planned PET of a PET or an instant; None for an instant without `zero_planned`."""
-    if isinstance(at, int | float):
-        return float(at)
-    from datetime import datetime
-
-    if isinstance(at, datetime) and plan.zero_planned is not None:
-        return (at - plan.zero_planned).total_seconds()
-    return None
+def horizon_s(elapsed: float | datetime, zero: datetime | None) -> float:
+    """The PET up to which windows are looked at on paper; by a day where no limit lies after zero."""
+    limit = as_pet(elapsed, zero)
+    return HORIZON_LIMITS * (limit if limit is not None and limit > 0 else DAY_S)
 
 
 def windows_on_paper(plan: Plan) -> dict[str, Intervals]:
     """Return per window its openings with zero as planned."""
-    zero, end = plan.zero_planned, horizon_s(plan)
+    zero = plan.zero_planned
+    end = horizon_s(plan.elapsed_limit, zero)
     return {
         window.id: openings(window, zero=zero, zero_planned=zero, seen=None, horizon_s=end)
         for window in plan.windows

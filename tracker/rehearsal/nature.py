@@ -148,8 +148,6 @@ class Nature:
 
 LEAST_USE = 0.2
 """Nobody uses less than this part of what the plan says."""
-JOULES = 1e-6
-"""Megajoules in a joule."""
 
 Doing = Mapping[str, Step]
 """Per crew member the step they are at work on; those who rest or wait are left out."""
@@ -171,8 +169,8 @@ class _Store:
         members = [c for c in self.members if c in outside]
         if not members:
             return 0.0
-        name, clock = self.consumable.id, self.consumable.per_hour / 3600.0
-        energy = self.consumable.per_megajoule * JOULES
+        name, clock = self.consumable.id, self.consumable.clock_rate
+        energy = self.consumable.per_joule
         rate = clock
         for step in {id(doing[c]): doing[c] for c in members if c in doing}.values():
             rate += clock * (step.use.get(name, 1.0) - 1.0)

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 
 from tracker.journal.folding.state import State, Trail
 from tracker.journal.progress import StepState
 from tracker.plan.graph import step_needs
 from tracker.plan.model import Plan, Step, Task
-from tracker.plan.timeline import as_planned
+from tracker.plan.timeline import DAY_S, HORIZON_LIMITS, as_pet, as_planned
 from tracker.plan.windows import openings
-
-LIMITS_LONG = 4
-"""Windows are known, and events taken, up to so many times the elapsed limit."""
-_DAY_S = 86400.0
 
 
 def first_state(plan: Plan) -> State:
@@ -117,23 +114,18 @@ def limits_as_pet(state: State) -> Mapping[str, float]:
 
     A limit that is an instant stands for a day where no zero is known.
     """
-    zero = state.zero or state.plan.zero_planned
-    found = {}
-    for name, at in state.limits.items():
-        if isinstance(at, int | float):
-            found[name] = float(at)
-        else:
-            found[name] = (at - zero).total_seconds() if zero is not None else _DAY_S
-    return found
+    return {name: _as_pet(state, at) for name, at in state.limits.items()}
+
+
+def _as_pet(state: State, at: float | datetime) -> float:
+    pet = as_pet(at, state.zero or state.plan.zero_planned)
+    return DAY_S if pet is None else pet
 
 
 def horizon_s(state: State) -> float:
     """Return the PET beyond which nothing is taken: four times the elapsed limit, planned or changed."""
-    zero = state.zero or state.plan.zero_planned
-    planned = state.plan.elapsed_limit
-    if not isinstance(planned, int | float):
-        planned = int((planned - zero).total_seconds()) if zero is not None else int(_DAY_S)
-    return LIMITS_LONG * max(float(planned), limits_as_pet(state)["elapsed"], 0.0)
+    planned = _as_pet(state, state.plan.elapsed_limit)
+    return HORIZON_LIMITS * max(planned, _as_pet(state, state.limits["elapsed"]), 0.0)
 
 
 def open_windows(state: State) -> None:
