@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.draws import Normals
 from tracker.forecast.prior import PacePrior
-from tracker.forecast.usage import JOULES, Rates, members_of, owners
+from tracker.forecast.usage import Rates, members_of, owners
 from tracker.forecast.world import Account, Row
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
@@ -237,7 +237,7 @@ def waiting_rate(consumable: Consumable, rest_w: float, people: int) -> float:
     """Return units a second while so many of its crew, all outside, do nothing; 0 without any."""
     if not people:
         return 0.0
-    return consumable.per_hour / 3600.0 + people * consumable.per_megajoule * JOULES * rest_w
+    return consumable.per_second(people * rest_w)
 
 
 def _store(
@@ -273,7 +273,7 @@ def used_so_far(
 
     Work at the effort of its step, everything else at rest, from PET 0 until they are inside.
     """
-    clock = consumable.per_hour / 3600.0
+    clock = consumable.clock_rate
     ends = {c: min(now, inside.get(c, now)) for c in members}
     last = max(ends.values(), default=0.0)
     curves = [_curve(progress, consumable, c, members, ends[c]) for c in members]
@@ -298,7 +298,7 @@ def _curve(
     progress: Progress, consumable: Consumable, member: str, members: Sequence[str], until: float
 ) -> Curve:
     """Return what one crew member used beyond the clock, from PET 0 until a PET."""
-    rest = consumable.per_megajoule * JOULES * progress.plan.rest_w
+    rest = consumable.per_joule * progress.plan.rest_w
     times, total = [0.0], [0.0]
 
     def go_on(to: float, rate: float) -> None:
@@ -318,14 +318,14 @@ def _rate(
     progress: Progress, consumable: Consumable, interval: Interval, member: str, members: Sequence[str]
 ) -> float:
     """Return units a second beyond the clock in one stretch of a crew member's time."""
-    energy = consumable.per_megajoule * JOULES
+    energy = consumable.per_joule
     if interval.kind != "work" or interval.step is None:
         return energy * progress.plan.rest_w
     state = progress.steps[interval.step]
     factor = state.step.use.get(consumable.id, 1.0)
     rate = energy * factor * state.step.effort_of(member)
     if factor != 1.0 and member == next((c for c in state.crew if c in members), member):
-        rate += (factor - 1.0) * consumable.per_hour / 3600.0
+        rate += (factor - 1.0) * consumable.clock_rate
     return rate
 
 

@@ -28,8 +28,6 @@ Matrix = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 """N truth values, one a scenario."""
 
-JOULES = 1e-6
-"""Megajoules in a joule."""
 
 Rates = Mapping[tuple[str, str], NDArray[np.float32]]
 """Per owner (a crew member, or `*` for a shared store) and consumable (steps,): units a second."""
@@ -83,7 +81,7 @@ def _extra(
     efforts: Sequence[NDArray[np.float64]],
 ) -> NDArray[np.float32]:
     """Return (steps,): units a second beyond waiting, with each step's own `factor` on its use."""
-    clock, energy = consumable.per_hour / 3600.0, consumable.per_megajoule * JOULES
+    clock, energy = consumable.clock_rate, consumable.per_joule
     out, anyone = np.zeros(len(factor)), np.zeros(len(factor), dtype=np.bool_)
     for watts in efforts:
         there = ~np.isnan(watts)

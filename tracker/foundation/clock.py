@@ -7,10 +7,10 @@ from time import monotonic as _monotonic
 
 
 def utc_now() -> datetime:
-    """Return the present instant, aware, in UTC."""
+    """The present instant, aware, in UTC."""
     return datetime.now(UTC)
 
 
 def monotonic_s() -> float:
-    """Return seconds on a clock that never steps, for measuring short spans."""
+    """Seconds on a clock that never steps, for measuring short spans."""
     return _monotonic()

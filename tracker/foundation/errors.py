@@ -1,7 +1,4 @@
-"""The errors that a person is meant to read: each carries one plain line per fault.
-
-What is wrong with a plan: each fault says where, what, and what would be right.
-"""
+"""The errors that a person is meant to read: one plain line a fault, with its place, its kind and a remedy."""
 
 from __future__ import annotations
 

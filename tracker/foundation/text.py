@@ -15,7 +15,7 @@ ADVISORY = "Advisory only: flight rules, suit telemetry and the people responsib
 
 
 def plain(text: object, *, most: int = 2000) -> str:
-    """Return text on one line without control, format or bidirectional-override characters.
+    """Text on one line without control, format or bidirectional-override characters.
 
     Line breaks and tabs become spaces; every other control or format character becomes `?`;
     what is longer than `most` characters is cut with `...`.

@@ -32,7 +32,7 @@ def parse_pet(text: str) -> int:
 
 
 def _offer(text: str) -> str:
-    """Return what a bare number may have been meant as, or nothing."""
+    """The times that a bare number may have been meant as, or nothing."""
     bare = text.strip()
     if not re.fullmatch(r"\d{1,4}", bare, re.ASCII):
         return ""
@@ -98,10 +98,15 @@ def format_day_of_year(instant: datetime) -> str:
 
 
 def pet_of(instant: datetime, zero: datetime) -> float:
-    """Return the phase elapsed seconds of an instant."""
+    """The phase elapsed seconds of an instant."""
     return (instant - zero).total_seconds()
 
 
 def instant_of(pet_s: float, zero: datetime) -> datetime:
-    """Return the instant of a phase elapsed time."""
+    """The instant of a phase elapsed time."""
     return zero + timedelta(seconds=pet_s)
+
+
+def whole_milliseconds(instant: datetime) -> datetime:
+    """An instant without what is finer than a journal keeps it."""
+    return instant.replace(microsecond=instant.microsecond // 1000 * 1000)

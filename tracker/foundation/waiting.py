@@ -1,6 +1,7 @@
-"""How far a long piece of work has come: a line on a terminal from half a second on, gone at the end.
+"""What a person sees of a long piece of work, and how they break it off.
 
-Ctrl-C during a long piece of work that has something to show for itself when it is broken off.
+How far it has come is a line on a terminal from half a second on, gone at the end; Ctrl-C leaves what it
+has to show for itself.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_instant, format_pet
+from tracker.foundation.times import format_instant, format_pet, whole_milliseconds
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import completed, stamp
 from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO
@@ -33,7 +33,7 @@ def admit(
     `utc_now` is the seat's clock, `seat` its name where the event gives none. Raises EventError, naming what
     the event contradicts; nothing is changed then.
     """
-    now = utc_now.replace(microsecond=utc_now.microsecond // 1000 * 1000)
+    now = whole_milliseconds(utc_now)
     parsed = parse_event(event)
     at, stated = _when(fold, parsed, now)
     recorded = Recorded(

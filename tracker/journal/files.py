@@ -103,7 +103,7 @@ class Opened:
 
 
 def _signature(path: Path) -> tuple[int, int, int, int]:
-    """Return what changes when the main file is replaced or written; JournalError when it is gone."""
+    """The marks that change when the main file is replaced or written; JournalError when it is gone."""
     try:
         found = path.stat()
     except OSError as error:

@@ -1,6 +1,7 @@
 """One excursion on record: its plan and every event, appended, then applied, then shown.
 
-Where a journal comes from: what it is created with, and how its fold is made again from what is stored.
+`Journal` is what the rest of the program knows of it; the store that keeps it, its chain of hashes, the fold
+that is made again from what is stored, and the tables that are derived from it stay behind it.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from typing import Any, Self
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError, PlanError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_instant, instant_of
+from tracker.foundation.times import format_instant, instant_of, whole_milliseconds
 from tracker.journal.admission import admit, check_together
 from tracker.journal.asrun import derived_rows, differences
 from tracker.journal.fold import Fold
@@ -35,7 +36,7 @@ _UNFIT = (EventError, LookupError, TypeError, ValueError, AttributeError, Arithm
 
 
 def start_fold(genesis: Genesis, name: str, plan: Plan | None = None) -> Fold:
-    """Return the fold of a journal before its first event; JournalError when its plan cannot be used."""
+    """The fold of a journal before its first event; JournalError when its plan cannot be used."""
     try:
         plan = plan or _read_again(genesis.plan, genesis.plan_name)
     except PlanError as error:
@@ -52,14 +53,14 @@ def start_fold(genesis: Genesis, name: str, plan: Plan | None = None) -> Fold:
 
 @lru_cache(maxsize=64)
 def _read_again(text: str, name: str) -> Plan:
-    """Return the plan in a journal; the journals of a season often hold the same one."""
+    """The plan in a journal; the journals of a season often hold the same one."""
     from tracker.plan.read import parse_plan
 
     return parse_plan(text, file="plan", name=name)
 
 
 def replay(fold: Fold, digest: str, rows: Iterable[Row], name: str) -> tuple[Fold, str]:
-    """Return the fold and the hash after some more rows; JournalError names the first unsound one."""
+    """The fold and the hash after some more rows; JournalError names the first unsound one."""
     events = []
     for number, row in enumerate(rows, fold.number + 1):
         if row.number != number:
@@ -78,7 +79,7 @@ def replay(fold: Fold, digest: str, rows: Iterable[Row], name: str) -> tuple[Fol
 
 
 def _first_impossible(fold: Fold, events: Iterable[Recorded], name: str) -> JournalError:
-    """Return the error that names the first event that does not fit what came before."""
+    """The error that names the first event that does not fit what came before."""
     for event in events:
         try:
             fold = fold.add(event)
@@ -89,7 +90,7 @@ def _first_impossible(fold: Fold, events: Iterable[Recorded], name: str) -> Jour
 
 
 def new_genesis(plan: Plan, *, pace: str | Path | None = None, rehearsal: bool = False) -> Genesis:
-    """Return what a new journal starts from: a fresh UUID, the plan and the pace file as read."""
+    """The beginning of a new journal: a fresh UUID, the plan and the pace file as read."""
     if not plan.source.strip():
         raise JournalError("the plan has no text to put into a journal; read it with read_plan")
     pace_name, pace_text = _named_pace(pace)
@@ -98,7 +99,7 @@ def new_genesis(plan: Plan, *, pace: str | Path | None = None, rehearsal: bool =
 
 
 def default_path(plan: Plan, utc_now: datetime) -> Path:
-    """Return where a journal goes when nobody says where: `logs/`, the plan's name, UTC date and time."""
+    """The path of a journal for which nobody gives one: `logs/`, the plan's name, UTC date and time."""
     return Path("logs") / f"{plan.name}-{utc_now:%Y%m%dT%H%M%SZ}.sqlite"
 
 
@@ -112,7 +113,7 @@ def default_seat() -> str:
 
 
 def _named_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
-    """Return name and text of a pace file given by path or by text."""
+    """Name and text of a pace file given by path or by text."""
     if pace is None:
         return None, None
     if isinstance(pace, str) and "\n" in pace:
@@ -121,7 +122,7 @@ def _named_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
 
 
 def read_pace_text(path: Path) -> str:
-    """Return the text of a pace file; JournalError when there is none."""
+    """The text of a pace file; JournalError when there is none."""
     try:
         return path.read_text(encoding="utf-8")
     except OSError as error:
@@ -232,7 +233,7 @@ class Journal:
     ) -> list[int]:
         """Append events together, all or none, and return their numbers; errors as in `record`."""
         # Milliseconds, as the file keeps them: the fold in memory must equal the one read back.
-        now, wanted = _milliseconds(utc_now or clock.utc_now()), list(events)
+        now, wanted = whole_milliseconds(utc_now or clock.utc_now()), list(events)
         seat = seat or default_seat()
         with self._turn:
             with self._store.writing():
@@ -255,7 +256,7 @@ class Journal:
             return self._store.changed() and self._catch_up()
 
     def progress(self, at: float | None = None, known: float | bool | None = None) -> Progress:
-        """Return what the events add up to.
+        """The progress that the events add up to.
 
         `at`: only events that happened by this PET. `known`: only those recorded by this PET, or by `at`
         when it is True.
@@ -268,7 +269,7 @@ class Journal:
         return self._fold.until(at=at, known=by).progress()
 
     def warnings_of(self, number: int) -> tuple[str, ...]:
-        """Return what is unusual about an event."""
+        """All that is unusual about an event, in words."""
         return tuple(text for event, text in self._fold.progress().warnings if event == number)
 
     def write_estimate(self, estimate: Mapping[str, Any], number: int) -> None:
@@ -281,7 +282,7 @@ class Journal:
             self._store.settle()
 
     def estimates(self) -> list[Shown]:
-        """Return the estimates that were shown, oldest first."""
+        """The estimates that were shown, oldest first."""
         with self._turn:
             return self._store.shown()
 
@@ -325,7 +326,3 @@ def _derive(store: Store, progress: Progress, known: Mapping[Table, Rows] | None
         put, gone = differences(store.derived(table) if known is None else known[table], rows)
         store.derive(table, put, gone)
     return wanted
-
-
-def _milliseconds(instant: datetime) -> datetime:
-    return instant.replace(microsecond=instant.microsecond // 1000 * 1000)

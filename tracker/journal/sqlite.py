@@ -38,7 +38,7 @@ _TEXT = {"task", "step", "do", "crew", "work", "status", "begin_kind", "seat", "
 
 
 def _derived(table: str) -> tuple[str, str]:
-    """Return a table of rows by place, and the view that shows it without the place."""
+    """A table of rows by place, and the view that shows it without the place."""
     columns = ", ".join(f'"{name}" {"TEXT" if name in _TEXT else "REAL"}' for name in COLUMNS[table])
     names = ", ".join(f'"{name}"' for name in COLUMNS[table])
     return (
@@ -248,7 +248,7 @@ class SqliteStore:
             raise
 
     def rows(self, after: int = 0) -> list[Row]:
-        """Return the events with greater numbers, in order."""
+        """The events with greater numbers, in order."""
         found = self._read(f"SELECT {_EVENT} FROM events WHERE number > ? ORDER BY number", (after,))
         return [Row(n, kind, at, stated == 1, *rest) for n, kind, at, stated, *rest in found]
 
@@ -258,7 +258,7 @@ class SqliteStore:
         self._write(f"INSERT INTO events ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", values)
 
     def derived(self, table: Table) -> Rows:
-        """Return the rows of a derived table."""
+        """The rows of a derived table."""
         names = ", ".join(f'"{name}"' for name in COLUMNS[table])
         found = self._read(f"SELECT place, {names} FROM {table}_rows ORDER BY place")
         return {place: tuple(cells) for place, *cells in found}
@@ -281,7 +281,7 @@ class SqliteStore:
             self._source.db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
 
     def shown(self) -> list[Shown]:
-        """Return the estimates that were shown, oldest first."""
+        """The estimates that were shown, oldest first."""
         found = self._read("SELECT event, at, shown, estimate FROM estimates ORDER BY id")
         return [Shown(*cells) for cells in found]
 
@@ -334,7 +334,7 @@ class SqliteStore:
         return replace(genesis, rehearsal=genesis.rehearsal == 1), digest
 
     def _read(self, sql: str, values: Sequence[Cell] = ()) -> list[tuple[Any, ...]]:
-        """Return all that a query finds, read again when the file changed under a quiet reader."""
+        """All that a query finds, read again when the file changed under a quiet reader."""
         with _told(self.name):
             found: list[tuple[Any, ...]] = self._source.db.execute(sql, values).fetchall()
         if self._source.file.overtaken():

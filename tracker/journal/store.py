@@ -119,13 +119,13 @@ class Store(Protocol):
         """Hold the only right to write; when the block ends all of it is durable, or nothing is there."""
 
     def rows(self, after: int = 0) -> list[Row]:
-        """Return the events with greater numbers, in order."""
+        """The events with greater numbers, in order."""
 
     def append(self, row: Row) -> None:
         """Add one event, inside `writing`; refused unless its number is the next."""
 
     def derived(self, table: Table) -> Rows:
-        """Return the rows of a derived table."""
+        """The rows of a derived table."""
 
     def derive(self, table: Table, put: Rows, gone: Iterable[int]) -> None:
         """Put rows into their places in a derived table and take others out, inside `writing`."""
@@ -134,7 +134,7 @@ class Store(Protocol):
         """Keep an estimate that was shown, inside `writing`."""
 
     def shown(self) -> list[Shown]:
-        """Return the estimates that were shown, oldest first."""
+        """The estimates that were shown, oldest first."""
 
     def settle(self) -> None:
         """Do what housekeeping the store wants now and then; never needed for what is written to last."""
@@ -147,7 +147,7 @@ class Store(Protocol):
 
 
 def seal(event: Recorded, before: str) -> Row:
-    """Return an event as the row that follows the hash `before`.
+    """An event as the row that follows the hash `before`.
 
     Raises EventError for text that no file can hold.
     """
@@ -162,7 +162,7 @@ def seal(event: Recorded, before: str) -> Row:
 
 
 def unseal(row: Row) -> Recorded:
-    """Return the event that a row holds; ValueError when it holds none."""
+    """The event that a row holds; ValueError when it holds none."""
     body = json.loads(row.body)
     if not isinstance(body, dict):
         raise ValueError("the body is not a JSON object")

@@ -30,7 +30,7 @@ READING_SHARE = 0.01
 
 
 def build_plan(file: PlanFile, source: str, name: str, path: str) -> Plan:
-    """Return the plan of a file."""
+    """The plan of a file."""
     crew = tuple(CrewMember(m.id, m.name or m.id, m.outside) for m in file.crew)
     outside = tuple(member.id for member in crew if member.outside)
     efforts = {**DEFAULT_EFFORTS, **file.efforts}
@@ -81,7 +81,7 @@ def _consumable(store: ConsumableFile, outside: tuple[str, ...]) -> Consumable:
 
 
 def build_window(window: WindowFile) -> Window:
-    """Return a window of a file."""
+    """A window of a file."""
     if window.orbit is not None:
         orbit = Orbit(window.orbit.altitude, window.orbit.beta, window.orbit.first_sunrise)
         return Window(window.id, (), orbit)
@@ -89,7 +89,7 @@ def build_window(window: WindowFile) -> Window:
 
 
 def build_task(task: TaskFile, efforts: Mapping[str, float]) -> Task:
-    """Return a task of a file."""
+    """A task of a file."""
     title = task.title or task.id
     return Task(
         id=task.id,
@@ -143,7 +143,7 @@ def _duration(time: TimeFile) -> Duration:
 def with_ways_home(
     tasks: tuple[Task, ...], sites: Mapping[str, int], crew: Iterable[str]
 ) -> tuple[Task, ...]:
-    """Return the tasks with the way home on paper: from the last site of each step's crew, the longest."""
+    """The tasks with the way home on paper: from the last site of each step's crew, the longest."""
     step = {step.id: step for task in tasks for step in task.steps}
     if not any(s.time.home for s in step.values()):
         return tasks

@@ -1,4 +1,4 @@
-"""Turns what the models refuse into faults with a position, and takes the faulty parts out.
+"""What the models refuse, as faults with a place and a remedy; and the faulty parts taken out of the tree.
 
 What is left after that is a plan that can be looked at further, so that one run finds every fault.
 """
@@ -68,7 +68,7 @@ _M = TypeVar("_M", bound=Entry)
 
 
 def read_model(model: type[_M], tree: Tree, at: tuple[str, ...] = ()) -> _M | None:
-    """Return the model of a tree, faulty parts replaced, after every fault was noted in the tree.
+    """The model of a tree, faulty parts replaced, after every fault was noted in the tree.
 
     `at` is where the model stands in a plan. None when nothing sensible is left.
     """
@@ -124,7 +124,7 @@ def _complain(tree: Tree, detail: ErrorDetails, at: tuple[str, ...]) -> None:
 
 def _unknown_key(tree: Tree, loc: Loc, at: tuple[str, ...]) -> None:
     model = PLACES.get(at + _place(loc[:-1], at))
-    known = [key for key in model.model_fields if not _hidden(model, key)] if model else []
+    known = [key for key, field in model.model_fields.items() if field.alias != ALONE] if model else []
     key = str(loc[-1])
     right = _elsewhere(key, model) or nearest(key, known)
     if " " in key and tree.find(loc).null:
@@ -133,16 +133,12 @@ def _unknown_key(tree: Tree, loc: Loc, at: tuple[str, ...]) -> None:
 
 
 def _elsewhere(key: str, model: type[Entry] | None) -> str:
-    """Return where a key does belong, when it is right somewhere else."""
+    """The place to which a key belongs, in words, when it is right somewhere else."""
     names = {"TaskFile": "the task", "StepFile": "a step", "PlanFile": "the top of the file"}
     for other in PLACES.values():
         if other is not model and other.__name__ in names and key in other.model_fields:
             return f"`{key}` belongs to {names[other.__name__]}"
     return ""
-
-
-def _hidden(model: type[Entry], key: str) -> bool:
-    return model.model_fields[key].alias == ALONE
 
 
 def _place(loc: Loc, at: tuple[str, ...]) -> tuple[str, ...]:
@@ -194,7 +190,7 @@ def _replaced(parent: Node, key: str, below: Node | None) -> bool:
 
 
 def _id_meant(parent: Node) -> str:
-    """Return the part after the task's id where a whole step id was written, else a name of our own."""
+    """The part after the task's id where a whole step id was written, else a name of our own."""
     written = parent.entries.get("id")
     part = written.text.partition(".")[2] if written is not None else ""
     return part if is_id(part) else f"unnamed-{parent.line}-{parent.column}"

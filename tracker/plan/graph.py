@@ -32,14 +32,14 @@ def closure(start: Iterable[T], following: Callable[[T], Iterable[T]]) -> dict[T
 
 
 def crew_orders(tasks: Iterable[Task], crew: Iterable[str]) -> dict[str, tuple[str, ...]]:
-    """Return each crew member's step ids in file order, closeout last."""
+    """Each crew member's step ids in file order, closeout last."""
     ordered = sorted(tasks, key=lambda task: task.closeout)
     steps = [step for task in ordered for step in task.steps]
     return {member: tuple(step.id for step in steps if member in step.crew) for member in crew}
 
 
 def step_needs(tasks: Iterable[Task]) -> dict[str, tuple[str, ...]]:
-    """Return per step the steps that finish first: needs of the step and of its task, tasks spelled out.
+    """Per step the steps that finish first: needs of the step and of its task, tasks spelled out.
 
     Unknown ids are left out.
     """
@@ -54,7 +54,7 @@ def step_needs(tasks: Iterable[Task]) -> dict[str, tuple[str, ...]]:
 
 
 def present_needs(needs: Mapping[str, Sequence[str]], present: Iterable[str]) -> dict[str, tuple[str, ...]]:
-    """Return per present step the present steps it waits for; absent needs give way to their own needs."""
+    """Per present step the present steps it waits for; absent needs give way to their own needs."""
     here = frozenset(present)
 
     def instead(step: str) -> Sequence[str]:
@@ -80,7 +80,7 @@ def remaining(plan: Plan, keep: Iterable[str]) -> tuple[Step, ...]:
 def before_each(
     needs: Mapping[str, Sequence[str]], orders: Mapping[str, Sequence[str]]
 ) -> dict[str, dict[str, str]]:
-    """Return per step what comes directly before it, with the reason in words."""
+    """Per step what comes directly before it, with the reason in words."""
     before: dict[str, dict[str, str]] = {step: {} for step in needs}
     for member, order in orders.items():
         for earlier, later in pairwise(order):

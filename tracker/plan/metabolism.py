@@ -27,17 +27,17 @@ from memory): what Weir's equation is held against."""
 
 
 def kcal_per_litre_oxygen(quotient: float = USUAL_QUOTIENT) -> float:
-    """Return the kilocalories that a litre of oxygen gives at a respiratory quotient (Weir 1949)."""
+    """The kilocalories that a litre of oxygen gives at a respiratory quotient (Weir 1949)."""
     return KCAL_PER_LITRE_OXYGEN + KCAL_PER_LITRE_CARBON_DIOXIDE * quotient
 
 
 def oxygen_kg_per_megajoule(quotient: float = USUAL_QUOTIENT) -> float:
-    """Return the kilograms of oxygen taken up for each megajoule of metabolic energy."""
+    """The kilograms of oxygen taken up for each megajoule of metabolic energy."""
     return 1e6 / JOULE_PER_KCAL / kcal_per_litre_oxygen(quotient) * OXYGEN_KG_PER_LITRE
 
 
 def carbon_dioxide_kg_per_megajoule(quotient: float = USUAL_QUOTIENT) -> float:
-    """Return the kilograms of carbon dioxide given off for each megajoule of metabolic energy."""
+    """The kilograms of carbon dioxide given off for each megajoule of metabolic energy."""
     litres = 1e6 / JOULE_PER_KCAL / kcal_per_litre_oxygen(quotient) * quotient
     return litres * CARBON_DIOXIDE_KG_PER_LITRE
 
@@ -47,7 +47,7 @@ UNITS = {"kg": 1.0, "g": 1e-3, "lb": 0.45359237}
 
 
 def per_megajoule(model: str, unit: str) -> float:
-    """Return what a consumable with this `model` uses a megajoule, in its own unit.
+    """The use of a consumable with this `model` a megajoule, in its own unit.
 
     Raises KeyError for a model that is not known, or a unit that is no mass.
     """

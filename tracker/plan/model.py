@@ -150,7 +150,7 @@ class Step:
     within: Within | None = None
 
     def effort_of(self, crew: str) -> float:
-        """Return the metabolic rate in watts at which this crew member does the step."""
+        """The metabolic rate in watts at which this crew member does the step."""
         return self.effort.get(crew, self.default_effort)
 
 

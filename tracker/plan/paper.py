@@ -1,11 +1,8 @@
-"""Everything that a plan says on paper, put side by side: courses, margins, clocks, windows, warnings.
+"""Everything that a plan says on paper, side by side: courses, limits, supplies, clocks, windows, warnings.
 
-Consumables on paper: what is left at ingress, and when the reserve would be reached.
-
-The use is that of the as-planned course with the planned rates; waiting counts at rest. In a shared store
-the clock runs once and the energy of all its crew adds up.
-
-Warnings about a plan that can be flown, but perhaps not as its author means.
+What stores give is counted along the as-planned course with the planned rates; waiting counts at rest. In a
+shared store the clock runs once and the energy of all its crew adds up. Warnings are about a plan that can be
+flown, but perhaps not as its author means.
 """
 
 from __future__ import annotations
@@ -42,12 +39,12 @@ class Supply:
     """PET in seconds at which the reserve would be reached: along the course, then on at its mean rate."""
 
     def margin_s(self, course: Timeline) -> float:
-        """Return by how many seconds everybody is inside before the reserve is reached."""
+        """The seconds by which everybody is inside before the reserve is reached."""
         return self.reserve_reached - course.everybody_inside
 
 
 def supplies(plan: Plan, course: Timeline) -> tuple[Supply, ...]:
-    """Return every store of a plan along a course."""
+    """Every store of a plan along a course."""
     return tuple(
         _supply(plan, course, consumable, owner)
         for consumable in plan.consumables
@@ -96,7 +93,7 @@ def _pieces(
 
 
 def _extra(plan: Plan, step: Step, consumable: Consumable, crew: list[str]) -> float:
-    """Return units a second that a step takes beyond waiting."""
+    """Units a second that a step takes beyond waiting."""
     if not crew:
         return 0.0
     effort = sum(step.effort_of(member) for member in crew)
@@ -115,7 +112,7 @@ def _reached(pieces: list[tuple[float, float, float]], left: float, mean: float)
 
 
 def plan_warnings(plan: Plan) -> tuple[Fault, ...]:
-    """Return every warning that needs no forecast, in file order."""
+    """Every warning that needs no forecast, in file order."""
     tree = read_tree(plan.source.removeprefix("\ufeff"), plan.file or plan.name)
     _without_planned_zero(plan, tree)
     must = as_planned(plan, optional=False)
@@ -170,7 +167,7 @@ def _supplies(plan: Plan, tree: Tree, must: Timeline) -> None:
 
 
 def places(plan: Plan) -> dict[str, Loc]:
-    """Return where each step stands in the file."""
+    """The place of each step in the file."""
     return {
         step.id: ("tasks", i, "steps", j)
         for i, task in enumerate(plan.tasks)
@@ -260,7 +257,7 @@ class Paper:
 
 
 def on_paper(plan: Plan) -> Paper:
-    """Return a plan on paper."""
+    """A plan on paper."""
     everything, must = as_planned(plan), as_planned(plan, optional=False)
     return Paper(
         plan=plan,

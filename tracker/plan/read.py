@@ -33,7 +33,7 @@ def read_plan(path: str | os.PathLike[str]) -> Plan:
 
 
 def parse_plan(text: str, *, file: str, name: str) -> Plan:
-    """Return the plan in a text. `file` is named in faults; `name` is the plan's own.
+    """The plan in a text. `file` is named in faults; `name` is the plan's own.
 
     Raises PlanError with every fault of it.
     """
@@ -54,7 +54,7 @@ def parse_plan(text: str, *, file: str, name: str) -> Plan:
 def parse_task(
     data: Mapping[str, Any], plan: Plan, *, known: Iterable[Task] = (), default_id: str = "added"
 ) -> Task:
-    """Return the task of an `added` event, written as in a plan; `id` may be left out.
+    """The task of an `added` event, written as in a plan; `id` may be left out.
 
     `known` are all tasks so far, planned and added (default: the plan's own): it may refer to them, and
     its ids and open items may not be theirs. Raises PlanError with every fault.
@@ -96,7 +96,7 @@ def _known(plan: Plan, tasks: Iterable[Task]) -> Known:
 
 
 def read_text(file: str) -> str:
-    """Return the text of a plan file.
+    """The text of a plan file.
 
     Raises PlanError when it cannot be read, is too large, or is no text in UTF-8.
     """
@@ -104,7 +104,7 @@ def read_text(file: str) -> str:
 
 
 def read_bytes(file: str) -> bytes:
-    """Return what a plan or sheet file holds. Raises PlanError when it cannot be read or is too large."""
+    """The bytes of a plan or sheet file. Raises PlanError when it cannot be read or is too large."""
     try:
         with open(file, "rb", opener=_without_waiting) as opened:
             if not stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
@@ -123,7 +123,7 @@ def _without_waiting(path: str, flags: int) -> int:
 
 
 def decoded(raw: bytes, file: str) -> str:
-    """Return bytes as text, without a byte-order mark. Raises PlanError when they are not UTF-8."""
+    """Bytes as text, without a byte-order mark. Raises PlanError when they are not UTF-8."""
     if raw[:2] in _BOMS:
         raise _whole(file, "is UTF-16", "save it as UTF-8")
     try:

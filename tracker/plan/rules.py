@@ -1,8 +1,8 @@
-"""What the head of a plan says of itself: crew, limits, consumables, efforts, windows, sites.
+"""What one part of a plan says of another: every rule that a single value cannot be held against.
 
-What a plan's parts may refer to, and the words and small checks that all the rules share.
-
-What a plan's tasks and steps say of one another: ids, needs, crews, efforts, open items.
+The head (crew, limits, consumables, efforts, windows, sites) is looked at first, since tasks and steps refer
+to it; then tasks and steps, which refer to one another by ids, needs and open items. Each fault is noted in
+the tree, and what was taken out as faulty before is not complained of again.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class Known:
 
 
 def step_id(task: str, step: StepFile, index: int) -> str:
-    """Return the whole id of a step."""
+    """The whole id of a step."""
     return f"{task}.{step.id if step.id is not None else index + 1}"
 
 
@@ -297,13 +297,9 @@ def _store(tree: Tree, at: Loc, store: ConsumableFile) -> None:
         if store.unit not in UNITS:
             right = f"write {', '.join(UNITS)}, or per_megajoule instead of model"
             tree.report((*at, "unit"), f"{store.unit!r} is no mass, and `model` gives one", right)
-    elif not store.per_hour and not store.per_megajoule and not _negative(store):
+    elif not store.per_hour and not store.per_megajoule:
         right = "write per_hour, per_megajoule or model"
         tree.report(at, "nothing says how fast it runs down", right)
-
-
-def _negative(store: ConsumableFile) -> bool:
-    return (store.per_hour or 0) < 0 or (store.per_megajoule or 0) < 0
 
 
 def _efforts(file: PlanFile, tree: Tree) -> None:

@@ -1,9 +1,7 @@
-"""The plan file as it is written: which keys there are and what each may hold.
+"""The plan file as it is written: its keys, and the values that each may hold.
 
-The models check one value, or the values of one mapping, at a time; what one part of a file says of
-another is checked in `tracker.plan.rules`.
-
-The single values of a plan file: ids, text, numbers, times; each says what would be right.
+The models check one value, or the values of one mapping, at a time, and each says what would be right; what
+one part of a file says of another is checked in `tracker.plan.rules`.
 """
 
 from __future__ import annotations
@@ -37,7 +35,7 @@ def wrong(what: str, right: str = "") -> NoReturn:
 
 
 def shown(value: Any) -> str:
-    """Return a value as an error may quote it: short, on one line."""
+    """A value as an error may quote it: short, on one line."""
     if isinstance(value, Node):
         return "nothing" if value.null else repr(plain(value.text, most=40))
     return "a list" if isinstance(value, list) else "a mapping"
@@ -90,7 +88,7 @@ def _text(value: Any) -> str:
 
 
 def number_of(node: Node) -> float | None:
-    """Return the finite number that a scalar is, else None."""
+    """The finite number that a scalar is, else None."""
     if node.quoted or not _NUMBER.fullmatch(node.text):
         return None
     value = float(node.text)
@@ -208,7 +206,7 @@ ALONE = "*"
 
 
 def _as_mapping(key: str) -> BeforeValidator:
-    """Return a validator that takes a single value as a mapping with that one key."""
+    """A validator that takes a single value as a mapping with that one key."""
     return BeforeValidator(
         lambda value: {key: value} if isinstance(value, Node) and not value.null else value
     )

@@ -1,8 +1,7 @@
 """A spreadsheet saved as CSV, read as rows of a plan, with every fault by row and column.
 
-Who does a step, as a cell of a spreadsheet says it: ids, several of them, or people's names.
-
-What a needs column of a sheet means: steps and tasks by id, number, name or words.
+Who does a step is read from ids, several of them, or people's names; what it needs from ids, numbers, names
+or words of steps and tasks.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ class People:
         self._known: dict[str, str] = {}
 
     def add(self, name: str) -> str:
-        """Return the id of somebody named so; capitals make no difference. Raises ValueError for no name."""
+        """The id of somebody named so; capitals make no difference. Raises ValueError for no name."""
         found = self._known.get(name.lower())
         if found is None:
             found = self._known[name.lower()] = _id_of(name)
@@ -44,7 +43,7 @@ class People:
         return found
 
     def crew(self) -> dict[str, bool]:
-        """Return whether each goes outside; those with a title of people inside do not."""
+        """Everybody, and whether they go outside; those with a title of people inside do not."""
         inside = {name for name in self.names if _INSIDE.fullmatch(name)}
         if inside == set(self.names):
             inside = set()
@@ -52,7 +51,7 @@ class People:
 
 
 def people_in(cell: str) -> list[str]:
-    """Return who stands in a cell: `EV1/EV2`, `EV1 and EV2`, `EV1 EV2`, `EV 1`, `EV1 (lead)`, `Ann Berg`."""
+    """The people in a cell: `EV1/EV2`, `EV1 and EV2`, `EV1 EV2`, `EV 1`, `EV1 (lead)`, `Ann Berg`."""
     bare = _REMARK.sub(" ", cell).strip()
     if bare.lower() in _NOBODY:
         return []
@@ -60,7 +59,7 @@ def people_in(cell: str) -> list[str]:
 
 
 def _words(words: list[str]) -> list[str]:
-    """Return the words of a part between separators: ids, an id written apart, or one name."""
+    """The words of a part between separators: ids, an id written apart, or one name."""
     if len(words) > 1 and all(_ID.fullmatch(word) for word in words):
         return words
     if len(words) == 2 and _ID.fullmatch("".join(words)) and words[1].isdigit():
@@ -139,7 +138,7 @@ class Sheet:
 
 
 def column_name(index: int) -> str:
-    """Return a column's letters, from 0: A, B, ... Z, AA."""
+    """A column's letters, from 0: A, B, ... Z, AA."""
     name = ""
     index += 1
     while index:
@@ -251,7 +250,7 @@ class _Reader:
             self._task, self._task_id, self._given = name or self._task, key, ""
 
     def _begins_task(self, n: int, filled: set[str], cells: Sequence[str], below: Sequence[str]) -> bool:
-        """Return whether a row is a task's own line, and take from it what holds for all of its steps."""
+        """Whether a row is a task's own line; what holds for all of its steps is taken from it."""
         if "task" not in self.columns.keys and filled in ({"do"}, {"step"}):
             self._task, self._given = self._get(next(iter(filled)), cells), ""
             self._begun.append((n, self._task))
@@ -283,7 +282,7 @@ class _Reader:
             )
 
     def _filled(self, cells: Sequence[str]) -> set[str]:
-        """Return the keys under which something stands in a row."""
+        """The keys under which something stands in a row."""
         marked = any(cells[i].strip().lower() not in NO for i in self.columns.crew.values() if i < len(cells))
         keys = {key for key in self.columns.keys if self._get(key, cells)}
         return keys | {"crew"} if marked else keys
@@ -334,7 +333,7 @@ class _Reader:
         return list(found)
 
     def _ranked(self, n: int, cells: Sequence[str]) -> str:
-        """Return a step's priority; a blank cell, as below a merged one, is that of the row above."""
+        """A step's priority; a blank cell, as below a merged one, is that of the row above."""
         own = self._priority(n, cells) or self._given
         if self._get("priority", cells):
             self._given = own
@@ -387,7 +386,7 @@ class Names:
                 _put(words, step.do, whole)
 
     def needs(self, text: str, whole: str) -> list[str]:
-        """Return the ids that a cell of step `whole` asks for; a name that nothing has stays as it is."""
+        """The ids that a cell of step `whole` asks for; a name that nothing has stays as it is."""
         return [next(iter(found), name) for name, found in self._read(text, whole)]
 
     def unclear(self, text: str, whole: str) -> Iterator[tuple[str, list[str]]]:
@@ -405,7 +404,7 @@ class Names:
         return [(part, self._find(part, whole)) for part in parts]
 
     def _find(self, name: str, whole: str) -> list[str]:
-        """Return what a name may mean: of several, those in the same task; never the step itself."""
+        """The steps that a name may mean: of several, those in the same task; never the step itself."""
         for kind in self._kinds:
             found = sorted(kind.get(name.lower(), set()) - {whole})
             if found:

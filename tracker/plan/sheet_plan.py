@@ -29,7 +29,7 @@ class _Task:
 
 
 def plan_of_sheet(sheet: Sheet, *, excursion: str, limit: int | None, file: str) -> str:
-    """Return the text of a plan; `limit` in seconds, by default half an hour past the end on paper.
+    """The text of a plan; `limit` in seconds, by default half an hour past the end on paper.
 
     `file` is the plan's name. Raises PlanError with the sheet's rows and columns.
     """
@@ -65,7 +65,7 @@ def _tasks(sheet: Sheet) -> list[_Task]:
 
 
 def _unclear(sheet: Sheet, tasks: list[_Task], names: Names) -> list[Fault]:
-    """Return a fault for every need that more than one step answers to."""
+    """A fault for every need that more than one step answers to."""
     faults = []
     for task in tasks:
         for n, (part, step) in enumerate(task.steps, 1):
@@ -76,7 +76,7 @@ def _unclear(sheet: Sheet, tasks: list[_Task], names: Names) -> list[Fault]:
 
 
 def _slug(text: str, otherwise: str, part: bool = False) -> str:
-    """Return an id made of a text; a step's part may begin with a digit."""
+    """An id made of a text; a step's part may begin with a digit."""
     words = re.sub(r"[^A-Za-z0-9_]+", "-", text).strip("-_")[:32].rstrip("-_")
     if part:
         return words
@@ -84,7 +84,7 @@ def _slug(text: str, otherwise: str, part: bool = False) -> str:
 
 
 def _fresh(wanted: str, taken: set[str]) -> str:
-    """Return an id that is not taken, and take it; nothing stays nothing."""
+    """An id that is not taken, and take it; nothing stays nothing."""
     name, n = wanted, 1
     while name and name in taken:
         n += 1
@@ -201,7 +201,7 @@ def _text(text: str) -> str:
 
 
 def _in_sheet(fault: Fault, sheet: Sheet, tasks: list[_Task]) -> Fault:
-    """Return a fault of the written plan as one of the row and column that it came from."""
+    """A fault of the written plan as one of the row and column that it came from."""
     found = re.match(r"tasks\[(\d+)\](?:\.steps\[(\d+)\])?(?:\.(\w+))?", fault.path)
     if found is None:
         return Fault(sheet.file, 0, 0, "", fault.what, fault.right)

@@ -90,7 +90,7 @@ class Columns:
 
 
 def match(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> Columns:
-    """Return which column holds what: the best heading first, the leftmost of equals."""
+    """The columns by what they hold: the best heading first, the leftmost of equals."""
     bare = [_bare(name) for name in headings]
     keys: dict[str, int] = {}
     for exact in (True, False):
@@ -106,7 +106,7 @@ def match(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> Columns:
 
 
 def _bare(name: str) -> str:
-    """Return a heading in lower case, without marks and without the units behind its first word."""
+    """A heading in lower case, without marks and without the units behind its first word."""
     words = re.sub(r"[^a-z0-9:]+", " ", name.lower()).split()
     if not words and name.strip() in ("#", "№"):
         return "no"
@@ -121,7 +121,7 @@ def _best(bare: Sequence[str], used: set[int], key: str, known: Sequence[str], e
 
 
 def _rank(name: str, key: str, known: Sequence[str], exact: bool) -> int | None:
-    """Return how well a heading means a key, from 0; None when it does not."""
+    """The place of a heading among those that mean a key, from 0, the best; None for one that does not."""
     if exact:
         return known.index(name) if name in known else 0 if name.replace(" ", "_") == key else None
     if key in ("time", "low", "high") and _MOMENTS & set(name.split()):
@@ -155,7 +155,7 @@ def _is_prose(cells: Sequence[str]) -> bool:
 
 
 def _marked(headings: Sequence[str], rows: Sequence[Sequence[str]], used: set[int]) -> dict[str, int]:
-    """Return columns whose heading could be somebody and whose cells are marks."""
+    """Columns whose heading could be somebody and whose cells are marks."""
     found = {}
     for i, name in enumerate(headings):
         if i in used or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,19}", name.strip(), re.ASCII):
@@ -187,7 +187,7 @@ class Table:
 
 
 def sheet_text(raw: bytes, file: str) -> tuple[str, str]:
-    """Return a sheet's text and, unless it is UTF-8, how it was read.
+    """A sheet's text and, unless it is UTF-8, how it was read.
 
     Spreadsheets write UTF-8, UTF-16 with a byte-order mark, or the western code page of their system.
     Raises PlanError for what is no text.
@@ -207,7 +207,7 @@ def sheet_text(raw: bytes, file: str) -> tuple[str, str]:
 
 
 def read_table(text: str, file: str) -> Table:
-    """Return the table in a sheet's text, by the separator and the headings that make sense of it.
+    """The table in a sheet's text, by the separator and the headings that make sense of it.
 
     Raises PlanError when it is empty, too large or no CSV.
     """
@@ -229,7 +229,7 @@ def read_table(text: str, file: str) -> Table:
 
 
 def _marks(body: str, hint: re.Match[str] | None) -> list[str]:
-    """Return what may separate cells, the likeliest first: most often in the first line that has any."""
+    """The marks that may separate cells, the likeliest first: most often in the first line that has any."""
     if hint:
         return [hint.group(1)]
     line = next(line for line in body.splitlines() if line.strip())
@@ -257,7 +257,7 @@ def _rows(body: str, mark: str, file: str) -> list[list[str]]:
 
 
 def _headed(rows: Sequence[list[str]], skipped: int) -> Table:
-    """Return what stands below the headings: the first row that has all of them, else the first with text."""
+    """The table below its headings: the first row that has all of them, else the first with text."""
     filled = [i for i, row in enumerate(rows) if any(cell.strip() for cell in row)]
     complete = (i for i in filled[:_ABOVE] if match(rows[i], rows[i + 1 : i + 1 + _SAMPLE]).complete)
     at = next(complete, filled[0])
@@ -291,7 +291,7 @@ RIGHT = "write 0:08, 8 min, 1h05 or 01:05:00"
 
 
 def unit_in(heading: str) -> str | None:
-    """Return the unit that a column's heading names, as in `Duration (h)`: `h`, `min` or `s`.
+    """The unit that a column's heading names, as in `Duration (h)`: `h`, `min` or `s`.
 
     A heading may also show how clocks are written: `h:mm` or `m:ss`.
     """

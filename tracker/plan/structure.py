@@ -1,6 +1,7 @@
-"""Faults of a plan's network: circles, and what ends before it begins.
+"""Faults that show only in the whole of a plan, when its needs, orders and windows are followed.
 
-Steps for which a window never opens: at no time at all, not for long enough, or not late enough.
+Circles, items that are closed before they are opened, clocks that start too late, a way home from nowhere,
+and steps for which a window never opens: at no time at all, not for long enough, or not late enough.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ def check_network(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> N
 
 
 def step_places(file: PlanFile) -> dict[str, Loc]:
-    """Return where each step stands; the first place, for an id that two of them have."""
+    """The place of each step; the first place, for an id that two of them have."""
     places: dict[str, Loc] = {}
     for _, whole, _, place in each_step(file.tasks):
         places.setdefault(whole, place)
@@ -55,7 +56,7 @@ def step_places(file: PlanFile) -> dict[str, Loc]:
 
 
 def _each_once(tasks: list[Task]) -> list[Task]:
-    """Return the tasks without those, and without steps, whose id came before: a fault of its own."""
+    """The tasks without those, and without steps, whose id came before: a fault of its own."""
     once: dict[str, Task] = {}
     for task in tasks:
         first = {step.id: step for step in reversed(task.steps)}
@@ -72,7 +73,7 @@ class _Any(dict[str, float]):
 
 
 def lenient(efforts: Mapping[str, float]) -> Mapping[str, float]:
-    """Return efforts by name in which every name is known."""
+    """Efforts by name in which every name is known."""
     return _Any(efforts)
 
 
@@ -100,7 +101,7 @@ def _circle(
 
 
 def _need_place(tree: Tree, place: Loc, need: str, file: PlanFile) -> Loc | None:
-    """Return where a step, or else its task, says that it needs a step or that step's task."""
+    """The place at which a step, or else its task, says that it needs a step or that step's task."""
     task, _, _ = need.partition(".")
     for at in ((*place, "needs"), (*place[:2], "needs")):
         node = tree.find(at)
@@ -150,7 +151,7 @@ def check_openings(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> 
 
 
 def _sound_windows(file: PlanFile, tree: Tree) -> dict[str, Intervals]:
-    """Return when each window without a fault is open, with zero as planned."""
+    """The openings of each window without a fault, with zero as planned."""
     zero, elapsed = file.zero_planned, file.limits.get("elapsed")
     end = horizon_s(elapsed.at if elapsed is not None else 0, zero)
     found: dict[str, Intervals] = {}
@@ -188,7 +189,7 @@ def _names(windows: tuple[str, ...]) -> str:
 
 
 def _still_shut_out(plan: Plan, name: str) -> Timeline | None:
-    """Return the course with only what a step needs, when the step is shut out even there."""
+    """The course with only what a step needs, when the step is shut out even there."""
 
     def needed(task: str) -> Iterator[str]:
         own = plan.task[task]

@@ -60,22 +60,18 @@ class Timeline:
     """Steps that are shut out, and all that come after one: they do not happen on this course."""
 
     def duration(self, step: str) -> float:
-        """Return how long a step takes on paper, in seconds."""
+        """The seconds that a step takes on paper."""
         return self.finish[step] - self.start[step]
 
 
 def as_planned(plan: Plan, optional: bool | Collection[str] = True) -> Timeline:
-    """Return the course on paper with all optional tasks, none (False), or the named ones.
+    """The course on paper with all optional tasks, none (False), or the named ones.
 
     Tasks left out keep the closers of items that remaining steps open; their needs are inherited.
     """
-    kept = [task.id for task in plan.tasks if not task.optional or _chosen(task.id, optional)]
-    steps = remaining(plan, kept)
-    return _Course(plan, steps).timeline()
-
-
-def _chosen(task: str, optional: bool | Collection[str]) -> bool:
-    return optional if isinstance(optional, bool) else task in optional
+    chosen = plan.task if optional is True else optional or ()
+    kept = [task.id for task in plan.tasks if not task.optional or task.id in chosen]
+    return _Course(plan, remaining(plan, kept)).timeline()
 
 
 def as_pet(at: float | datetime, zero: datetime | None) -> float | None:
@@ -92,7 +88,7 @@ def horizon_s(elapsed: float | datetime, zero: datetime | None) -> float:
 
 
 def windows_on_paper(plan: Plan) -> dict[str, Intervals]:
-    """Return per window its openings with zero as planned."""
+    """Per window its openings with zero as planned."""
     zero = plan.zero_planned
     end = horizon_s(plan.elapsed_limit, zero)
     return {
@@ -102,7 +98,7 @@ def windows_on_paper(plan: Plan) -> dict[str, Intervals]:
 
 
 def starts_on_paper(step: Step, windows: Mapping[str, Intervals]) -> Intervals:
-    """Return when a step may start by its windows."""
+    """The intervals in which a step may start by its windows."""
     whole = float(step.time.likely) if step.whole else None
     return usable([windows[name] for name in step.windows], whole)
 
@@ -164,7 +160,7 @@ class _Course:
         )
 
     def _begin(self, step: Step, ready: Mapping[str, float]) -> float:
-        """Return when a step begins, and note who waits for what before it."""
+        """Begin a step, noting who waits for what before it; return its PET."""
         free = {member: ready[member] for member in step.crew}
         first = min(free.values(), default=0.0)
         begin, cause = first, ""
@@ -197,7 +193,7 @@ class _Course:
         return NEVER if self.order[member] and self.order[member][-1] in self.lost else ready
 
     def _slack(self, end: float) -> dict[str, float]:
-        """Return by how much each step may end later before `end` moves."""
+        """The seconds by which each step may end later before `end` moves."""
         latest = dict.fromkeys(self.sequence, NEVER)
         for member in self.plan.outside:
             if self.order[member]:
@@ -212,7 +208,7 @@ class _Course:
         }
 
     def _latest_arrival(self, name: str, start: float) -> float:
-        """Return the last instant to be ready at for a start no later than `start`."""
+        """The last instant to be ready at for a start no later than `start`."""
         if name not in self.spans or not math.isfinite(start):
             return start
         ends = [min(start, b - 1e-6) for a, b in self.spans[name] if a <= start]
@@ -224,7 +220,7 @@ def _apart(latest: float, finish: float) -> float:
 
 
 def last_sites(orders: Mapping[str, Iterable[Step]]) -> dict[str, list[str]]:
-    """Return per way-home step the sites from which its crew may come: everybody's last one before it."""
+    """Per way-home step the sites from which its crew may come: everybody's last one before it."""
     found: dict[str, list[str]] = {}
     for order in orders.values():
         site: str | None = None

@@ -24,7 +24,7 @@ LONGEST_SLIP_S = 7 * 86_400.0
 
 
 def slip_s(zero: datetime | None, zero_planned: datetime | None) -> float | None:
-    """Return the seconds by which the actual zero came after the planned one.
+    """The seconds by which the actual zero came after the planned one.
 
     0 where one of them is not known; None where they are more than seven days apart: then windows in
     PET say nothing about the sky of that day, and are meant from the actual zero.
@@ -34,12 +34,12 @@ def slip_s(zero: datetime | None, zero_planned: datetime | None) -> float | None
 
 
 def period_s(altitude_km: float) -> float:
-    """Return the seconds that a circular orbit at this altitude takes (Kepler's third law)."""
+    """The seconds that a circular orbit at this altitude takes (Kepler's third law)."""
     return 2 * math.pi * math.sqrt((EARTH_RADIUS_KM + altitude_km) ** 3 / EARTH_GM)
 
 
 def night_s(altitude_km: float, beta_deg: float) -> float:
-    """Return the seconds of each orbit that lie in the Earth's shadow, taken as a cylinder.
+    """The seconds of each orbit that lie in the Earth's shadow, taken as a cylinder.
 
     `beta_deg` is the angle between the sun and the plane of the orbit. Source: geometry of a cylindrical
     shadow: the share in shadow is acos(sqrt(h^2 + 2 R h) / ((R + h) cos beta)) / pi.
@@ -60,14 +60,13 @@ def openings(
     seen: float | None,
     horizon_s: float,
 ) -> Intervals:
-    """Return when a window is open, as half-open intervals of PET seconds, ascending and apart.
+    """The openings of a window, as half-open intervals of PET seconds, ascending and apart.
 
     Every interval that ends after PET 0 and begins before `horizon_s` is there; the first may begin
     before 0. A window in PET is meant from `zero_planned` and shifts with the slip of the actual zero;
     without `zero_planned`, and where zero came more than seven days away from it, it is meant from the
-    actual zero. `seen` is the PET at which the window was
-    seen to open: the opening nearest to it moves there and all others with it. A window in UTC with
-    neither zero known is taken as always open.
+    actual zero. `seen` is the PET at which the window was seen to open: the opening nearest to it moves
+    there and all others with it. A window in UTC with neither zero known is taken as always open.
     """
     base = zero or zero_planned
     slip = slip_s(zero, zero_planned) or 0.0
@@ -105,7 +104,7 @@ def _sunlight(
 
 
 def merged(spans: Iterable[Interval]) -> Intervals:
-    """Return intervals in order, those that overlap or touch made one."""
+    """Intervals in order, those that overlap or touch made one."""
     out: list[Interval] = []
     for start, end in sorted(spans):
         if out and start <= out[-1][1]:
@@ -116,7 +115,7 @@ def merged(spans: Iterable[Interval]) -> Intervals:
 
 
 def together(windows: Sequence[Intervals]) -> Intervals:
-    """Return when all of these windows are open at once; always, for none."""
+    """The intervals in which all of these windows are open at once; always, for none."""
     spans: Intervals = ALWAYS
     for window in windows:
         spans = tuple((max(a, c), min(b, d)) for a, b in spans for c, d in window if max(a, c) < min(b, d))
@@ -127,7 +126,7 @@ HALF_SECOND = 0.5
 
 
 def usable(windows: Sequence[Intervals], whole_s: float | None = None) -> Intervals:
-    """Return when a step may start, as half-open intervals: inside all windows at once.
+    """The intervals, half-open, in which a step may start: inside all windows at once.
 
     With `whole_s` those seconds of work must fit into the same opening too. A step that fits to the
     second may start at that very second; half a second is allowed for it, since planned times are whole.
@@ -139,7 +138,7 @@ def usable(windows: Sequence[Intervals], whole_s: float | None = None) -> Interv
 
 
 def next_start(spans: Intervals, at: float) -> float:
-    """Return the first instant from `at` on that lies in an interval; infinite when none is left."""
+    """The first instant from `at` on that lies in an interval; infinite when none is left."""
     for start, end in spans:
         if at < end:
             return max(at, start)

@@ -59,13 +59,13 @@ class Node:
         return self.kind == "scalar" and not self.quoted and self.text in ("", "~", "null", "Null", "NULL")
 
     def child(self, key: Key) -> Node | None:
-        """Return the value under a key or index, if there is one."""
+        """The value under a key or index, if there is one."""
         if isinstance(key, str):
             return self.entries.get(key)
         return self.items[key] if 0 <= key < len(self.items) else None
 
     def data(self) -> Any:
-        """Return mappings as dicts, lists as lists, and scalars as the nodes themselves."""
+        """Mappings as dicts, lists as lists, and scalars as the nodes themselves."""
         if self.kind == "map":
             return {key: value.data() for key, value in self.entries.items()}
         return [item.data() for item in self.items] if self.kind == "list" else self
@@ -82,7 +82,7 @@ class Tree:
     """Top-level parts from which something faulty was taken out: what is unknown there may be known."""
 
     def find(self, loc: Loc) -> Node:
-        """Return the node at a location, or the deepest one on the way to it."""
+        """The node at a location, or the deepest one on the way to it."""
         node = self.root
         for key in loc:
             below = node.child(key)
@@ -110,20 +110,20 @@ class Tree:
 
 
 def join(path: str, key: Key) -> str:
-    """Return the path of a value below another: `tasks[3].steps`."""
+    """The path of a value below another: `tasks[3].steps`."""
     if isinstance(key, int):
         return f"{path}[{key}]"
     return f"{path}.{key}" if path else key
 
 
 def position(text: str, index: int) -> tuple[int, int]:
-    """Return line and column, both from 1, of a character of a text."""
+    """Line and column, both from 1, of a character of a text."""
     before = text[:index].replace("\r\n", "\n").replace("\r", "\n")
     return before.count("\n") + 1, len(before) - before.rfind("\n")
 
 
 def of_data(data: Any, path: str = "", depth: int = 0) -> Node:
-    """Return a tree of values that came from elsewhere (JSON of an event): no lines, only paths.
+    """A tree of values that came from elsewhere (JSON of an event): no lines, only paths.
 
     Raises ValueError for what is nested too deeply or is no JSON value.
     """
@@ -187,7 +187,7 @@ def stands_open(problem: str) -> bool:
 
 
 def in_words(problem: str) -> tuple[str, str]:
-    """Return what is wrong and what would be right for a parser's complaint."""
+    """A parser's complaint in our words: what is wrong, and what would be right."""
     for part, what, right in _WORDS:
         if part in problem:
             return f"is not YAML: {what}", right
@@ -306,7 +306,7 @@ class _Composer:
         return node
 
     def _characters(self, event: Any) -> str:
-        """Return a scalar's text; two escapes of JSON may be one character."""
+        """A scalar's text; two escapes of JSON may be one character."""
         text = str(event.value)
         if text.isascii():
             return text
