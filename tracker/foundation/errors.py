@@ -1,4 +1,4 @@
-"""The errors that a person is meant to read: one plain line a fault, with its place, its kind and a remedy."""
+"""The errors that a person is meant to read: one plain line a fault, with place, kind and remedy."""
 
 from __future__ import annotations
 
