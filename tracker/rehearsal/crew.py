@@ -39,7 +39,7 @@ class Work:
 
 
 @dataclass(frozen=True, slots=True)
-class Happened:
+class CrewAction:
     """Something that the crew would say on the voice loop."""
 
     kind: Literal["began", "counted", "done", "asks", "shut out", "inside"]
@@ -50,7 +50,7 @@ class Happened:
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class ReadyStep:
     """A step whose crew stands ready and whose needs are met."""
 
     state: StepState
@@ -100,7 +100,7 @@ class Crew:
         opens = [one.opens for one in self.waiting(progress) if one.gone]
         return min([*ends, *opens, *(t for t in self._held.values() if t > self.at)], default=math.inf)
 
-    def advance(self, progress: Progress, to: float) -> list[Happened]:
+    def advance(self, progress: Progress, to: float) -> list[CrewAction]:
         """Let time pass up to an instant not after `next_at`, and return what came of it."""
         self._hear(progress)
         seconds = max(0.0, to - self.at)
@@ -116,7 +116,7 @@ class Crew:
                 out.append(self._count(work))
         return out
 
-    def waiting(self, progress: Progress) -> list[Waiting]:
+    def waiting(self, progress: Progress) -> list[ReadyStep]:
         """Return the steps that would begin now but for a window or a go."""
         out = []
         coming = {c: self._coming(progress, c) for c in progress.order}
@@ -125,10 +125,10 @@ class Crew:
             crew = self._members(progress, state)
             here = all(coming[c] == step for c in crew) and not self._stopped(crew, progress)
             if here and all(need in self.finished for need in progress.needs.get(step, ())):
-                out.append(Waiting(state, crew, self._opens(progress, state), self._gone(state)))
+                out.append(ReadyStep(state, crew, self._opens(progress, state), self._gone(state)))
         return out
 
-    def look(self, progress: Progress) -> list[Happened]:
+    def look(self, progress: Progress) -> list[CrewAction]:
         """Return what the crew asks or says while it waits, and who has come inside."""
         out = []
         for one in self.waiting(progress):
@@ -138,18 +138,18 @@ class Crew:
             if not one.gone or one.opens == math.inf:
                 self._asked.add(step.id)
                 kind: Literal["asks", "shut out"] = "asks" if one.opens < math.inf else "shut out"
-                out.append(Happened(kind, self.at, one.crew, step))
+                out.append(CrewAction(kind, self.at, one.crew, step))
         return [*out, *self._come_in(progress)]
 
-    def ready(self, progress: Progress) -> list[Waiting]:
+    def ready(self, progress: Progress) -> list[ReadyStep]:
         """Return the steps that begin now if nobody objects."""
         return [one for one in self.waiting(progress) if one.gone and one.opens <= self.at + _NOW]
 
-    def begin(self, progress: Progress, some: Sequence[Waiting]) -> list[Happened]:
+    def begin(self, progress: Progress, some: Sequence[ReadyStep]) -> list[CrewAction]:
         """Begin steps that are ready, or go on with them where they were set aside."""
         return [self._begin(progress, one) for one in some]
 
-    def _begin(self, progress: Progress, one: Waiting) -> Happened:
+    def _begin(self, progress: Progress, one: ReadyStep) -> CrewAction:
         step = one.state.step
         for c in one.crew:
             if step.site in self.plan.sites:
@@ -164,16 +164,16 @@ class Crew:
         work.crew = one.crew
         self._touched.add(step.task)
         self._works[step.id] = work
-        return Happened("began", self.at, one.crew, step)
+        return CrewAction("began", self.at, one.crew, step)
 
-    def _count(self, work: Work) -> Happened:
+    def _count(self, work: Work) -> CrewAction:
         """Take in that one more item of a step is done, perhaps the last one."""
         work.counted += 1
         if work.counted < len(work.items):
-            return Happened("counted", self.at, work.crew, work.step, work.counted)
+            return CrewAction("counted", self.at, work.crew, work.step, work.counted)
         del self._works[work.step.id]
         self.finished[work.step.id] = self.at
-        return Happened("done", self.at, work.crew, work.step, work.counted)
+        return CrewAction("done", self.at, work.crew, work.step, work.counted)
 
     def _hear(self, progress: Progress) -> None:
         """Break off what was given up, and set aside what was handed over or has to wait for another."""
@@ -219,7 +219,7 @@ class Crew:
         whole = float(step.time.likely) if step.whole else None
         return next_start(usable([progress.openings[w] for w in step.windows], whole), self.at)
 
-    def _come_in(self, progress: Progress) -> list[Happened]:
+    def _come_in(self, progress: Progress) -> list[CrewAction]:
         """Return who has nothing left to do outside."""
         at_work = {c for work in self._works.values() for c in work.crew}
         out = []
@@ -227,5 +227,5 @@ class Crew:
             left = any(step not in self.finished for step in progress.order[c])
             if c not in self.inside and c not in at_work and not left and self.finished:
                 self.inside[c] = self.at
-                out.append(Happened("inside", self.at, (c,)))
+                out.append(CrewAction("inside", self.at, (c,)))
         return out

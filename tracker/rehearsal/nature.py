@@ -1,14 +1,9 @@
-"""What is true of a simulated crew: its pace, drawn once from what is believed before the excursion.
+"""What is true of a simulated crew, and only drawn once: its pace, and what its consumables hold.
 
-The same model that the forecast assumes, with its unknowns drawn: logarithm of actual over planned time =
-pace with drift + crew effect (mean over the crew) + kind of work + noise.
-
-Chance from a seed: a draw belongs to what it is drawn for, and never depends on what was drawn before.
-
-A draw is the SHA-256 of the seed and the names of what it is for, read as a number. Rehearsals with the
-same seed are the same on every machine.
-
-What is truly left of the consumables of a simulated crew, and what it reads on its gauges.
+Pace follows the model that the forecast assumes, with its unknowns drawn: logarithm of actual over planned
+time = pace with drift + crew effect (mean over the crew) + kind of work + noise. A draw is the SHA-256 of
+the seed and the names of what it is for, read as a number: it never depends on what was drawn before, and
+rehearsals with the same seed are the same on every machine.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """Plays an excursion through a journal: the crew works, what it says is recorded, in the order of time.
 
-A simulated lead who follows the advice: keeps or drops what is about to begin, and turns back in time.
+Beside the crew stands, where wanted, a lead who follows the advice: keeps or drops what is about to begin,
+and turns back in time.
 """
 
 from __future__ import annotations
@@ -10,11 +11,12 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
+from tracker.forecast.estimate import estimate
 from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.journal.progress import Progress
-from tracker.rehearsal.crew import Crew, Happened
+from tracker.journal.progress import Progress, homebound
+from tracker.rehearsal.crew import Crew, CrewAction
 from tracker.rehearsal.voice import Gauge, Said, Surprise, Voice
 
 Event = dict[str, Any]
@@ -56,8 +58,6 @@ class Lead:
         return [event for figure in begun for event in _decision(figure, found)]
 
     def _estimate(self, progress: Progress, at: float) -> Estimate:
-        from tracker.forecast.estimate import estimate
-
         return estimate(progress, max(at, progress.at), scenarios=self._scenarios, ranges="shown")
 
 
@@ -78,8 +78,6 @@ def _time_to_go(progress: Progress, found: Estimate, at: float, left: set[str]) 
     Once somebody has begun closeout there is none; then extra work alone is broken off when it endangers
     the limits.
     """
-    from tracker.journal.progress import homebound
-
     if not homebound(progress):
         return found.turn_back.latest is None or found.turn_back.latest <= at
     extra = all(progress.tasks[task].task.optional for task in left)
@@ -90,20 +88,10 @@ def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:
     """Return a decision with the advice of its moment; dropping comes with what drops."""
     if figure.advice == "decide":
         return []
-    figures = {
-        "last_call": figure.last_call,
-        "in_time": figure.in_time,
-        "cost": figure.cost,
-        "safe": found.safe,
-    }
-    chose = {
-        "kind": "chose",
-        "task": figure.task,
-        "choice": figure.advice,
-        "advice": figure.advice,
-        "figures": figures,
-    }
-    return [chose, {"kind": "dropped", "task": figure.task}] if figure.advice == "drop" else [chose]
+    figures = {name: getattr(figure, name) for name in ("last_call", "in_time", "cost")}
+    chose = {"kind": "chose", "task": figure.task, "choice": figure.advice, "advice": figure.advice}
+    dropped = [{"kind": "dropped", "task": figure.task}] if figure.advice == "drop" else []
+    return [{**chose, "figures": {**figures, "safe": found.safe}}, *dropped]
 
 
 CLOSE_S = 60.0
@@ -195,7 +183,7 @@ class Play:
         self._begin(at)
         self._close(at)
 
-    def _hear(self, happened: Sequence[Happened]) -> None:
+    def _hear(self, happened: Sequence[CrewAction]) -> None:
         progress = self._log.progress()
         for one in happened:
             self._voice.hear(one, progress)
@@ -226,7 +214,7 @@ class Play:
         )
 
     def _record_due(self, at: float) -> None:
-        while (said := self._voice.take(at, self._log.progress())) is not None:
+        while (said := self._voice.take(at)) is not None:
             if not _needless(said, self._log.progress()):
                 self._record([said.event], said.due, said.seat)
 

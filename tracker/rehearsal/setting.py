@@ -1,6 +1,6 @@
-"""Makes a rehearsal from a plan, a seed and a journal; plays it to the end; says in a line how it went.
+"""A rehearsal from a plan, a seed and a journal, and how it went, in a line.
 
-Plays a rehearsal along a clock that may run faster than time, in a thread beside the desk.
+It is played at once, or along a clock that may run faster than time, in a thread beside the desk.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, pet_of
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, inside_at
 from tracker.plan.model import Plan
 from tracker.rehearsal.crew import Crew
 from tracker.rehearsal.nature import Chance, Nature, Stores
@@ -116,9 +116,11 @@ def _has_come(progress: Progress, one: Surprise) -> bool:
 
 def _inside(progress: Progress) -> str:
     limit = progress.limits["elapsed"]
-    if not progress.plan.outside or any(c not in progress.entered for c in progress.plan.outside):
+    arrived = [inside_at(progress, c) for c in progress.plan.outside]
+    known = [at for at in arrived if at is not None]
+    if not known or len(known) < len(arrived):
         return f"at {format_pet(progress.at)}, not everyone inside; limit {format_pet(limit)}"
-    at = max(progress.entered[c] for c in progress.plan.outside)
+    at = max(known)
     spare = f"{format_pet(abs(limit - at))} {'to spare' if at <= limit else 'late'}"
     return f"inside at {format_pet(at)}, limit {format_pet(limit)}, {spare}"
 

@@ -1,17 +1,15 @@
-"""What is said on the voice loop: who says it, and when it comes to the journal.
+"""What is said on the voice loop, and how it comes to the journal.
 
-What a plan does not foresee: drawn from the seed, on request or by chance.
-
-The crew speaks and nobody ticks: what an operator practises on. Every word becomes a note.
-
-A simulated operator: hears the crew and ticks, promptly as a rule and late when the loop is busy.
+Surprises are drawn from the seed, on request or by chance. A voice turns what the crew does into events:
+`Ticking` as an operator would, promptly as a rule and late when the loop is busy; `Calling` as notes of
+what everybody says, where somebody else ticks: what an operator practises on.
 """
 
 from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, Protocol
 
@@ -19,7 +17,7 @@ from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.progress import Progress
 from tracker.plan.model import Plan, Step
 from tracker.plan.timeline import as_planned
-from tracker.rehearsal.crew import Happened
+from tracker.rehearsal.crew import CrewAction
 from tracker.rehearsal.nature import Chance
 
 Kind = Literal["stuck", "leak", "hold", "unplanned", "silence"]
@@ -137,7 +135,7 @@ class Said:
 class Voice(Protocol):
     """Turns what happens into events of the journal, in its own time."""
 
-    def hear(self, happened: Happened, progress: Progress) -> None:
+    def hear(self, happened: CrewAction, progress: Progress) -> None:
         """Take in what the crew says."""
 
     def surprise(self, one: Surprise, at: float) -> None:
@@ -149,7 +147,7 @@ class Voice(Protocol):
     def next_at(self) -> float:
         """Return when next something is to be recorded; infinite when nothing waits."""
 
-    def take(self, at: float, progress: Progress) -> Said | None:
+    def take(self, at: float) -> Said | None:
         """Return the next event that is due by then, and forget it."""
 
 
@@ -186,14 +184,14 @@ LEAD = "lead"
 """Who speaks when it is nobody of the crew."""
 
 
-class Calling:
+class Calling(Agenda):
     """Puts what the crew says into notes, each under the name of who says it."""
 
     def __init__(self) -> None:
-        self._agenda = Agenda()
+        super().__init__()
         self._silent: dict[str, float] = {}
 
-    def hear(self, happened: Happened, progress: Progress) -> None:
+    def hear(self, happened: CrewAction, progress: Progress) -> None:
         """Take in what the crew says."""
         step = happened.step
         if happened.kind == "inside":
@@ -222,24 +220,16 @@ class Calling:
             shown = ", ".join(f"{g.consumable} {g.value:g} {g.unit}" for g in mine)
             self._say((LEAD if owner == "*" else owner,), at, f"I read {shown}.")
 
-    def next_at(self) -> float:
-        """Return when next something is said."""
-        return self._agenda.next_at()
-
-    def take(self, at: float, progress: Progress) -> Said | None:
-        """Return the next note that is due."""
-        return self._agenda.take(at)
-
     def _say(self, crew: Sequence[str], at: float, words: str) -> None:
         """Let the first of a crew who is heard say something, or wait until one of them is."""
         speaker = min(crew, key=lambda c: self._silent.get(c, 0.0))
         self._note(max(at, self._silent.get(speaker, 0.0)), speaker, words)
 
     def _note(self, at: float, who: str, words: str) -> None:
-        self._agenda.put(at, who, {"kind": "noted", "text": words})
+        self.put(at, who, {"kind": "noted", "text": words})
 
 
-def _words(happened: Happened, step: Step) -> str:
+def _words(happened: CrewAction, step: Step) -> str:
     """Return what is said about a step; nothing where nobody would say anything."""
     match happened.kind:
         case "done":
@@ -267,12 +257,12 @@ GO_S = (30.0, 150.0)
 """How long the answer to a hold point takes."""
 
 
-class Ticking:
+class Ticking(Agenda):
     """Records what the crew says, as an operator would."""
 
     def __init__(self, chance: Chance, seat: str = "rehearsal") -> None:
+        super().__init__()
         self._chance, self._seat = chance, seat
-        self._agenda = Agenda()
         self._said: dict[str, float] = {}
         """Per crew member and step, when the last word of it is entered."""
         self._noted: dict[str, float] = {}
@@ -280,24 +270,24 @@ class Ticking:
         self._silent: dict[str, float] = {}
         """Until when somebody is not heard."""
 
-    def hear(self, happened: Happened, progress: Progress) -> None:
+    def hear(self, happened: CrewAction, progress: Progress) -> None:
         """Take in what the crew says."""
         step, at = happened.step, happened.at
         if happened.kind == "inside":
             due = max([at, *self._said.values()]) + self._lag("inside", *happened.crew)
-            self._agenda.put(due, self._seat, {"kind": "entered", "crew": happened.crew[0]})
+            self.put(due, self._seat, {"kind": "entered", "crew": happened.crew[0]})
         elif step is None or happened.kind == "began":
             return
         elif happened.kind == "asks":
             due = at + self._chance.between(*GO_S, "go", step.id)
-            self._agenda.put(due, self._seat, {"kind": "went", "step": step.id})
+            self.put(due, self._seat, {"kind": "went", "step": step.id})
         elif happened.kind == "shut out":
             words = "its window does not open again"
-            self._agenda.put(at + 5.0, self._seat, {"kind": "skipped", "step": step.id, "text": words})
+            self.put(at + 5.0, self._seat, {"kind": "skipped", "step": step.id, "text": words})
         elif happened.kind == "done" or self._chance.happens(COUNTED, "call", step.id, happened.count):
             self._tick(happened, step, progress)
 
-    def _tick(self, happened: Happened, step: Step, progress: Progress) -> None:
+    def _tick(self, happened: CrewAction, step: Step, progress: Progress) -> None:
         what = (happened.kind, step.id, happened.count)
         after = [*happened.crew, *progress.needs.get(step.id, ()), step.id]
         heard = min((self._silent.get(c, 0.0) for c in happened.crew), default=0.0)
@@ -309,7 +299,7 @@ class Ticking:
         event = {"kind": happened.kind, "step": step.id}
         self._said.update(dict.fromkeys([*happened.crew, step.id], due))
         names = (*after, *happened.crew)
-        self._agenda.put(
+        self.put(
             due,
             self._seat,
             {**event, "count": happened.count} if happened.kind == "counted" else event,
@@ -326,18 +316,15 @@ class Ticking:
         if one.kind == "hold":
             until = int(at + 60 * math.ceil(one.lasts_s / 60))
             held = {"kind": "held", "crew": crew, "until": until, "text": one.words}
-            self._agenda.put(at, self._seat, held)
-            self._agenda.put(at + one.lasts_s, self._seat, {"kind": "resumed", "crew": crew})
+            self.put(at, self._seat, held)
+            self.put(at + one.lasts_s, self._seat, {"kind": "resumed", "crew": crew})
         elif one.kind == "silence":
-            self._silence(one, at)
+            heard = at + one.lasts_s
+            self._silent.update(dict.fromkeys(crew, heard))
+            self.put(at + 20.0, self._seat, {"kind": "silent", "crew": crew})
+            self.put(heard, self._seat, {"kind": "heard", "crew": crew})
         elif one.kind == "unplanned":
-            self._agenda.put(at + 20.0, self._seat, {"kind": "added", "task": one.as_task()})
-
-    def _silence(self, one: Surprise, at: float) -> None:
-        crew, heard = list(one.crew), at + one.lasts_s
-        self._silent.update(dict.fromkeys(one.crew, heard))
-        self._agenda.put(at + 20.0, self._seat, {"kind": "silent", "crew": crew})
-        self._agenda.put(heard, self._seat, {"kind": "heard", "crew": crew})
+            self.put(at + 20.0, self._seat, {"kind": "added", "task": one.as_task()})
 
     def read(self, gauges: Sequence[Gauge], at: float) -> None:
         """Take in readings of consumables, a few seconds each; nobody answers out of voice contact."""
@@ -347,15 +334,11 @@ class Ticking:
                 continue
             due += 2.0
             body = {"crew": gauge.owner, "consumable": gauge.consumable, "value": gauge.value}
-            self._agenda.put(due, self._seat, {"kind": "reading", **body})
+            self.put(due, self._seat, {"kind": "reading", **body})
 
-    def next_at(self) -> float:
-        """Return when next something is to be recorded."""
-        return self._agenda.next_at()
-
-    def take(self, at: float, progress: Progress) -> Said | None:
+    def take(self, at: float) -> Said | None:
         """Return the next event that is due, with its time where the operator gives it."""
-        said = self._agenda.take(at)
+        said = super().take(at)
         if said is None:
             return None
         floor = max((self._noted.get(one, 0.0) for one in said.crew), default=0.0)
@@ -363,8 +346,5 @@ class Ticking:
         if said.true_at is not None:
             when = min(when, max(math.ceil(said.true_at), math.ceil(floor)))
             said = replace(said, event={**said.event, "at": when})
-        self._remember(said.crew, when)
+        self._noted.update(dict.fromkeys(said.crew, float(when)))
         return said
-
-    def _remember(self, names: Iterable[str], when: float) -> None:
-        self._noted.update(dict.fromkeys(names, float(when)))
