@@ -8,7 +8,7 @@ from math import isfinite
 
 from tracker.forecast.consumables import Store, Used, believed, used_so_far
 from tracker.forecast.remaining import prior_of
-from tracker.journal.progress import Interval, Progress, Reading
+from tracker.journal.progress import Progress, Reading, Stretch
 from tracker.plan.model import Consumable
 
 
@@ -66,7 +66,7 @@ def as_planned(progress: Progress) -> Progress:
     """Return a progress whose crew spent their time as the plan has it; for rates along the plan."""
     spent = {
         member.id: tuple(
-            Interval(start, finish, "work", step, None)
+            Stretch(start, finish, "work", step, None)
             for start, finish, step in _planned_steps(progress, member.id)
         )
         for member in progress.plan.crew

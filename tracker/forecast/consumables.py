@@ -26,7 +26,7 @@ from tracker.forecast.usage import Rates, members_of, owners
 from tracker.forecast.world import Account, Row
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Interval, Progress, Reading
+from tracker.journal.progress import Progress, Reading, Stretch
 from tracker.plan.model import Consumable
 
 WALK_PER_ROOT_HOUR = 0.05
@@ -315,7 +315,7 @@ def _curve(
 
 
 def _rate(
-    progress: Progress, consumable: Consumable, interval: Interval, member: str, members: Sequence[str]
+    progress: Progress, consumable: Consumable, interval: Stretch, member: str, members: Sequence[str]
 ) -> float:
     """Return units a second beyond the clock in one stretch of a crew member's time."""
     energy = consumable.per_joule

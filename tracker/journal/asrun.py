@@ -1,6 +1,6 @@
-"""As-run against planned: one row a step, and one row for each stretch of each crew member's time.
+"""As-run against planned: the derived tables of a journal as functions of its progress.
 
-The derived tables of a journal, `as_run` and `as_spent`, as a function of its progress.
+`as_run` has a row a step, planned and as it went; `as_spent` a row for each stretch of a crew member's time.
 """
 
 from __future__ import annotations

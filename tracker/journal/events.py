@@ -1,8 +1,8 @@
-"""Events at the border: one strict model a kind, and the canonical body that goes on record.
+"""Events at the border: one strict model a body, and events as they travel, a JSON object a line.
 
-The kinds of events: which keys each takes, and of what form.
-
-Events as they travel: one JSON object a line.
+What comes in is refused with one line that names the key and what would be right, or becomes the canonical
+body that goes on record: JSON values only, and no key that was left out. Whether the event is possible is not
+known here.
 """
 
 from __future__ import annotations

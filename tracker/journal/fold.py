@@ -1,8 +1,8 @@
 """The fold: every event of a journal, and what those in force add up to. A value that is cheap to extend.
 
-Applies one event to a state: the table of effects, and what holds for every kind.
-
-Which events are in force, and when: undo, redo, corrected times, a corrected zero.
+Events fold in the order of (`at`, number). Hidden here: which of them count, and when, after undo, redo and
+corrected times; what holds for every kind before its own effect; the states kept on the way, so that a late
+event folds again only what comes after it; and supposed events, which go the same way as recorded ones.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from tracker.journal.events import Parsed, parse_event
 from tracker.journal.folding import changes, conditions, work  # noqa: F401 (the table names what is in them)
 from tracker.journal.folding.begin import start_waiting
 from tracker.journal.folding.setup import first_state, horizon_s
-from tracker.journal.folding.state import Saved, State, Trail, named, pet, refuse
+from tracker.journal.folding.state import Saved, SharedList, State, named, pet, refuse
 from tracker.journal.folding.view import show
 from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, KINDS
 from tracker.journal.progress import Folded, Progress, Recorded, together
@@ -166,8 +166,8 @@ class Fold:
     def __init__(
         self,
         origin: _Origin,
-        recorded: Trail[Recorded],
-        events: Trail[Recorded],
+        recorded: SharedList[Recorded],
+        events: SharedList[Recorded],
         state: State,
         saved: Saved = _NOTHING_SAVED,
     ) -> None:
@@ -189,7 +189,7 @@ class Fold:
         """Return the fold of a journal without events."""
         state = first_state(plan)
         origin = _Origin(state, uuid, pace_text, pace_name, rehearsal)
-        return Fold(origin, Trail(), Trail(), state)
+        return Fold(origin, SharedList(), SharedList(), state)
 
     @property
     def origin(self) -> object:
@@ -278,7 +278,7 @@ class Fold:
             return self._refold(recorded, new)
         return Fold(self._origin, recorded, folded, state, saved)
 
-    def _refold(self, recorded: Trail[Recorded], new: Recorded) -> Fold:
+    def _refold(self, recorded: SharedList[Recorded], new: Recorded) -> Fold:
         events = in_force(recorded)
         saved = self._saved.until(_alike(self._events.as_tuple(), events))
         done, state = saved.last or (0, self._origin.state)
@@ -292,7 +292,7 @@ class Fold:
                 said = (f"event {event.number} would be impossible: {line}" for line in error.lines)
                 raise EventError(*(f"{named(new)}: {line}" for line in said)) from error
             saved = saved.keep(n, state)
-        return Fold(self._origin, recorded, Trail(events), state, saved)
+        return Fold(self._origin, recorded, SharedList(events), state, saved)
 
     def progress(self) -> Progress:
         """Return what the events in force add up to."""
@@ -347,8 +347,8 @@ class Fold:
         if len(kept) == len(self._recorded):
             return self
         if not kept:
-            return Fold(self._origin, Trail(), Trail(), self._origin.state)
-        return self._refold(Trail(kept), kept[-1])
+            return Fold(self._origin, SharedList(), SharedList(), self._origin.state)
+        return self._refold(SharedList(kept), kept[-1])
 
     def through(self, instants: Iterable[float]) -> Iterator[Fold]:
         """Yield what `until` gives at each PET of an ascending row, each folded on from the one before."""
@@ -360,7 +360,7 @@ class Fold:
             for event in events[before:done]:
                 apply(state, event)
             kept = _without(recorded, {event.number for event in events[done:]})
-            yield Fold(self._origin, Trail(kept), Trail(events[:done]), state)
+            yield Fold(self._origin, SharedList(kept), SharedList(events[:done]), state)
 
 
 class _Origin:

@@ -1,13 +1,7 @@
-"""What the events so far add up to: values only; `tracker.journal.fold` makes them.
+"""What the events so far add up to: values, and the questions asked of them; `fold` makes them.
 
-All times are PET in seconds. Nothing here reads a clock: whatever depends on the present takes it
-as `now`.
-
-When a journal is live: while its excursion can be going on.
-
-Whether the crew is on its way home, so that there is nothing left to turn back from.
-
-What an estimate says that needs no scenarios: what is open, who was called, what is demanded.
+All times are PET in seconds. Nothing here reads a clock: whatever depends on the present takes it as an
+argument. What is needed of the fold that stands behind a progress is a Protocol.
 """
 
 from __future__ import annotations
@@ -173,7 +167,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Interval:
+class Stretch:
     """A stretch of one crew member's time."""
 
     start: float
@@ -315,7 +309,7 @@ class Progress:
     reserves: Mapping[tuple[str, str], float]
     """(crew or `*`, consumable) to the reserve in force."""
     readings: tuple[Reading, ...]
-    spent: Mapping[str, tuple[Interval, ...]]
+    spent: Mapping[str, tuple[Stretch, ...]]
     """Per crew member intervals that tile PET 0 to the present without a gap."""
     observations: tuple[Observation, ...]
     openings: Mapping[str, tuple[tuple[float, float], ...]]

@@ -1,4 +1,4 @@
-"""What an event says, in words: for the message line, the preview and the list of events."""
+"""What an event says, in words, wherever it is told: message line, list of events, what would be written."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""When a step begins: the latest of what it has to wait for, and the cause that came last.
+"""When a step begins, what it has to wait for, and which cause came last.
 
-What a step has to wait for: needs inherited from work that was given up, and circles.
+Needs of work that was given up are inherited here, and circles of needs and orders are found.
 """
 
 from __future__ import annotations

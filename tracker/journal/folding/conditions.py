@@ -1,7 +1,4 @@
-"""What happens to crew members: holds, voice, the recall, being inside.
-
-What happens to the clock, limits, stores and windows, and what is only noted.
-"""
+"""Effects on the conditions of work: holds, voice, recall, being inside, clock, limits, stores, windows."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""The order of work: who does what next, and where new or moved steps go.
+"""The order of work: who does what next, where new or moved steps go, and what remains of abandoned work.
 
-What remains to be done: open work, and whatever closes what is open or will be.
+Whatever closes an item that is open, or will be, remains to be done.
 """
 
 from __future__ import annotations

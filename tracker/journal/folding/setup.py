@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
-from tracker.journal.folding.state import State, Trail
+from tracker.journal.folding.state import SharedList, State
 from tracker.journal.progress import StepState
 from tracker.plan.graph import step_needs
 from tracker.plan.model import Plan, Step, Task
@@ -36,7 +36,7 @@ def first_state(plan: Plan) -> State:
         queue=queue,
         current={c: queue[c][0] if queue[c] else None for c in crew},
         mark=dict.fromkeys(crew, 0.0),
-        spent={c: Trail() for c in crew},
+        spent={c: SharedList() for c in crew},
         limits={limit.name: _as_limit(limit.at) for limit in plan.limits},
         reserves=_reserves(plan),
     )

@@ -1,8 +1,7 @@
 """Each crew member's time: stretches of work, waiting, hold and idleness, closed without a gap.
 
-Ticks that came within seconds of one another: their common time is shared out by planned time.
-
-Finished steps as evidence of pace, and how long a step was planned to take.
+Ticks that came within seconds of one another share their time by planned time; finished steps become evidence
+of pace.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tracker.journal.folding.state import Batch, State, Tick
-from tracker.journal.progress import Interval, Observation, StepState
+from tracker.journal.progress import Observation, StepState, Stretch
 
 TOGETHER_S = 15.0
 """Ticks of one crew member closer than this are one batch."""
@@ -144,29 +143,29 @@ def account_all(state: State, crews: Iterable[str], to: float) -> None:
         account(state, crew, to)
 
 
-def stretch(state: State, crew: str, since: float, to: float | None) -> list[Interval]:
+def stretch(state: State, crew: str, since: float, to: float | None) -> list[Stretch]:
     """Return how a crew member spends the time since their mark; open-ended where `to` is None."""
     step = state.current[crew]
     if crew in state.holds:
-        return [Interval(since, to, "hold", step, state.holds[crew].text or "hold")]
+        return [Stretch(since, to, "hold", step, state.holds[crew].text or "hold")]
     if step is None:
-        return [Interval(since, to, "idle", None, None)]
+        return [Stretch(since, to, "idle", None, None)]
     if step in state.suspended:
         other = next((c for c in state.members(step) if c in state.holds), None)
         text = state.holds[other].text if other else ""
-        return [Interval(since, to, "hold", step, text or f"hold of {other}")]
+        return [Stretch(since, to, "hold", step, text or f"hold of {other}")]
     cause = state.cause.get(step)
     running = state.steps[step].running_since
     if running is None:
-        return [Interval(since, to, "wait", step, cause)]
+        return [Stretch(since, to, "wait", step, cause)]
     if running <= since:
-        return [Interval(since, to, "work", step, None)]
+        return [Stretch(since, to, "work", step, None)]
     if to is not None and to <= running:
-        return [Interval(since, to, "wait", step, cause)]
-    return [Interval(since, running, "wait", step, cause), Interval(running, to, "work", step, None)]
+        return [Stretch(since, to, "wait", step, cause)]
+    return [Stretch(since, running, "wait", step, cause), Stretch(running, to, "work", step, None)]
 
 
-def _append(state: State, crew: str, start: float, end: float, interval: Interval) -> None:
+def _append(state: State, crew: str, start: float, end: float, interval: Stretch) -> None:
     if crew in state.batches:
         settle(state, state.batches[crew])
     state.spent[crew] = state.spent[crew].add(interval)
@@ -250,7 +249,7 @@ def _settle_waiting(state: State, part: Share, through: dict[str, float]) -> Non
     for crew in tick.crew:
         since = through.setdefault(crew, tick.free[crew])
         if part.begin > since:
-            interval = Interval(since, part.begin, "wait", tick.step, tick.cause)
+            interval = Stretch(since, part.begin, "wait", tick.step, tick.cause)
             state.spent[crew] = state.spent[crew].add(interval)
             through[crew] = part.begin
             waited = max(waited, part.begin - since)
@@ -260,4 +259,4 @@ def _settle_waiting(state: State, part: Share, through: dict[str, float]) -> Non
 
 def _work(state: State, crew: str, step: str, start: float, end: float) -> None:
     if end > start:
-        state.spent[crew] = state.spent[crew].add(Interval(start, end, "work", step, None))
+        state.spent[crew] = state.spent[crew].add(Stretch(start, end, "work", step, None))

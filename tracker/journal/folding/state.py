@@ -1,10 +1,7 @@
-"""Where an excursion stands while events are applied: one record that is copied, then changed in place.
+"""The state that events change: one record that is copied, then changed in place, and what it is made of.
 
-A sequence that only grows and is shared between the values that hold parts of it.
-
-Finds what an event names, or refuses the event in words that say what would be right.
-
-States kept on the way, so that a late or withdrawn event folds again only what came after it.
+With it come the lists that states share, the states kept on the way, and how an effect finds what its event
+names or refuses it in words that say what would be right.
 """
 
 from __future__ import annotations
@@ -21,12 +18,12 @@ from tracker.foundation.times import format_pet
 from tracker.journal.progress import (
     Decision,
     Hold,
-    Interval,
     Observation,
     Reading,
     Recall,
     Recorded,
     StepState,
+    Stretch,
 )
 from tracker.plan.model import Consumable, Plan, Task
 
@@ -72,8 +69,8 @@ class Batch:
 T = TypeVar("T")
 
 
-class Trail(Generic[T]):
-    """The first `n` items of a list. Adding gives a new trail in constant time; this one stays as it is."""
+class SharedList(Generic[T]):
+    """The first `n` items of a list. Adding gives a new one in constant time; this one stays as it is."""
 
     __slots__ = ("_items", "_n", "_tuple")
 
@@ -82,8 +79,8 @@ class Trail(Generic[T]):
         self._n = len(self._items)
         self._tuple: tuple[T, ...] | None = None
 
-    def add(self, item: T) -> Trail[T]:
-        """Return a trail with one more item at its end."""
+    def add(self, item: T) -> SharedList[T]:
+        """Return a list with one more item at its end."""
         items, n = self._items, self._n
         if len(items) != n:
             items = items[:n]
@@ -91,7 +88,7 @@ class Trail(Generic[T]):
         # Another thread may have added to the same list first; then its item stands in our place.
         if items[n] is not item:
             items = [*items[:n], item]
-        longer: Trail[T] = Trail.__new__(Trail)
+        longer: SharedList[T] = SharedList.__new__(SharedList)
         longer._items, longer._n, longer._tuple = items, n + 1, None
         return longer
 
@@ -144,7 +141,7 @@ class State:
     current: dict[str, str | None]
     mark: dict[str, float]
     """Per crew member up to when their time is accounted for: the end of a step, hold or idle stretch."""
-    spent: dict[str, Trail[Interval]]
+    spent: dict[str, SharedList[Stretch]]
     """Per crew member their time up to their mark, less what their open batch will add."""
     added: tuple[str, ...] = ()
     zero: datetime | None = None
@@ -182,10 +179,10 @@ class State:
     site: dict[str, str] = field(default_factory=dict)
     """Per crew member the last site at which they finished a step."""
     acknowledged: frozenset[str] = frozenset()
-    observations: Trail[Observation] = field(default_factory=Trail)
-    readings: Trail[Reading] = field(default_factory=Trail)
-    decisions: Trail[Decision] = field(default_factory=Trail)
-    warnings: Trail[tuple[int, str]] = field(default_factory=Trail)
+    observations: SharedList[Observation] = field(default_factory=SharedList)
+    readings: SharedList[Reading] = field(default_factory=SharedList)
+    decisions: SharedList[Decision] = field(default_factory=SharedList)
+    warnings: SharedList[tuple[int, str]] = field(default_factory=SharedList)
 
     def copy(self) -> State:
         """Return a state that may be changed without changing this one."""

@@ -10,7 +10,7 @@ from tracker.journal.folding.order import open_items
 from tracker.journal.folding.setup import limits_as_pet
 from tracker.journal.folding.spending import account, settle, stop, stretch
 from tracker.journal.folding.state import State
-from tracker.journal.progress import Folded, Interval, Observation, Progress, TaskState
+from tracker.journal.progress import Folded, Observation, Progress, Stretch, TaskState
 from tracker.plan.graph import sort_steps
 
 
@@ -84,7 +84,7 @@ def _steps(v: State) -> Mapping[str, Any]:
     return v.steps
 
 
-def _spent(v: State, crew: str) -> tuple[Interval, ...]:
+def _spent(v: State, crew: str) -> tuple[Stretch, ...]:
     past = v.spent[crew].as_tuple()
     if v.closed is not None:
         return past

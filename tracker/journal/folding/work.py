@@ -1,7 +1,4 @@
-"""What happens when work on a step begins, counts, ends.
-
-What happens when a step ends: its tick, the time that belongs to it, and who goes on to what.
-"""
+"""Effects of work on a step: it begins, counts and ends; its tick, and the time that belongs to it."""
 
 from __future__ import annotations
 

@@ -1,16 +1,14 @@
 """What a person types at a desk, or behind `tracker record JOURNAL`, read as events.
 
-An entry is a word of the table of kinds and what it takes, in its order or as KEY=VALUE; or a crew
-member's digit and what they did: `1`, `1 -3`, `1 3 of 4`, `1 >mate -3`, `1 hold glove check`.
-
-What a typed line supposes: events beside those on record, never written.
+An entry is a word of the table of kinds and what it takes, in its order or as KEY=VALUE; or a crew member's
+digit and what they did: `1`, `1 -3`, `1 3 of 4`, `1 >mate -3`, `1 hold glove check`. Several, parted by `;`,
+may also be supposed: events beside those on record, never written.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
@@ -18,10 +16,139 @@ from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.kinds import BY_WORD, UNTIMED
 from tracker.journal.progress import Progress
 from tracker.journal.typed import lines
-from tracker.journal.typed.fill import Setting, fill
+from tracker.journal.typed.fill import EntryContext, Event, fill
 from tracker.journal.typed.lines import begins_reading, expand_added, readings
 from tracker.journal.typed.match import crew_or_none, current_step, find_word
-from tracker.journal.typed.tokens import Clock, Entry, is_time, read_instant, read_pet
+from tracker.journal.typed.tokens import Entry, TimeReference, is_time, read_instant, read_pet
+
+
+def parse_entry(
+    text: str, progress: Progress, *, now: float | None, utc_now: datetime, seat: str | None = None
+) -> list[Event]:
+    """Return the events that a typed line means, to be recorded together; EventError says what is wrong.
+
+    `now` is the PET on the clock, None where the journal is not live; `seat` says whose events `undo` takes.
+    """
+    return _parse(Entry.of_line(text), _context(progress, now, utc_now, seat))
+
+
+def parse_words(
+    words: Sequence[str],
+    progress: Progress,
+    *,
+    now: float | None,
+    utc_now: datetime,
+    seat: str | None = None,
+    at: str | None = None,
+) -> list[Event]:
+    """Return the events that words split by a shell mean, as `parse_entry` does.
+
+    `at` is a typed time for all of them that name none.
+    """
+    context = _context(progress, now, utc_now, seat)
+    events = _parse(Entry.of_words(words), context)
+    return events if at is None else [_at(event, at, context) for event in events]
+
+
+def tick(progress: Progress, crew: str, at: int | None = None) -> Event:
+    """Return the event that ticks a crew member's current step off.
+
+    Raises EventError when there is none, or when somebody else of a joint step is not there yet.
+    """
+    step = current_step(progress, crew)
+    missing = progress.missing(step)
+    if missing:
+        raise EventError(lines.absent(progress, step, missing))
+    return {"kind": "done", "step": step} | ({} if at is None else {"at": at})
+
+
+def _at(event: Event, text: str, context: EntryContext) -> Event:
+    """Return the event at a typed time."""
+    key = "utc" if event["kind"] == "zero" else "at"
+    if key in event:
+        raise EventError(f"{event['kind']}: its time is given twice")
+    if key == "utc":
+        return event | {"utc": format_instant(read_instant(text, context.times))}
+    return event | {"at": read_pet(text, context.times)}
+
+
+def _context(progress: Progress, now: float | None, utc_now: datetime, seat: str | None) -> EntryContext:
+    live = now is not None or progress.zero is None
+    reference = utc_now if live or progress.zero is None else instant_of(progress.at, progress.zero)
+    return EntryContext(progress, TimeReference(progress.zero, now, reference), seat)
+
+
+def _parse(entry: Entry, context: EntryContext) -> list[Event]:
+    if not entry:
+        raise EventError("nothing was typed; a crew member's digit ticks, `note TEXT` keeps a note")
+    first = entry.head
+    if first.lower() in BY_WORD:
+        entry.take()
+        return _by_word(first, entry, context)
+    crew = crew_or_none(context.progress, first)
+    if crew is not None and crew != "*":
+        entry.take()
+        return _by_crew(crew, entry, context)
+    if begins_reading(context.progress, entry):
+        return readings(entry, context)
+    find_word(first)
+    raise AssertionError("a word that begins no entry was found")
+
+
+def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
+    kind = BY_WORD[text.lower()]
+    if kind.name == "reading":
+        return readings(entry, context)
+    if text.lower() == "undo" and not any(token.text.isdigit() or token.keyed for token in entry.tokens):
+        _nothing_more(entry)
+        return lines.undo(context)
+    if kind.name == "added":
+        expand_added(entry, context)
+    event = fill(kind, entry, context)
+    if event["kind"] == "chose" and event.get("choice") == "drop":
+        shared: Event = {key: event[key] for key in ("at", "seat") if key in event}
+        return [event, {"kind": "dropped", "task": event["task"]} | shared]
+    return [event]
+
+
+def _by_crew(crew: str, entry: Entry, context: EntryContext) -> list[Event]:
+    """Read what follows a crew member's digit."""
+    mine = context.of(crew)
+    head = entry.head
+    if not entry or is_time(head) or (entry.tokens[0].keyed or ("",))[0] in ("at", "seat"):
+        return [tick(context.progress, crew) | _when_and_where(entry, mine)]
+    if head.startswith(">"):
+        return lines.sweep(crew, entry, mine)
+    counted = lines.counted(crew, entry, context.progress)
+    if counted is not None:
+        return [counted | _when_and_where(entry, mine)]
+    if head.lower() in BY_WORD:
+        entry.take()
+        if BY_WORD[head.lower()].name == "done" and (not entry or is_time(entry.head)):
+            return _by_crew(crew, entry, context)
+        return _by_word(head, entry, mine)
+    raise EventError(
+        f"{crew} {plain(head)}: after a crew member comes a time, `>STEP`, `3 of 4` or a word as `hold`"
+    )
+
+
+def _when_and_where(entry: Entry, context: EntryContext) -> Event:
+    """Read the time and the seat that may end a short entry."""
+    event: Event = {}
+    if entry and is_time(entry.head):
+        event["at"] = read_pet(entry.take(), context.times)
+    while entry and entry.tokens[0].keyed is not None:
+        key, value = entry.take_keyed(("at", "seat", "text"))
+        if key not in ("at", "seat", "text"):
+            raise EventError(f"{key}: only at, seat and text can follow here")
+        event[key] = read_pet(value, context.times) if key == "at" else value
+    _nothing_more(entry)
+    return event
+
+
+def _nothing_more(entry: Entry) -> None:
+    if entry:
+        raise EventError(f"what is {plain(entry.take_rest())!r} for? a time is -3, 2:14 or 14:22Z")
 
 
 def with_supposed(text: str, shown: Progress, now: float, utc: datetime) -> tuple[Progress, list[Event]]:
@@ -65,135 +192,3 @@ def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tupl
 def parted(text: str) -> list[str]:
     """Return the entries of a line that are parted by `;`."""
     return [part.strip() for part in text.split(";") if part.strip()]
-
-
-Event = dict[str, Any]
-
-
-def parse_entry(
-    text: str, progress: Progress, *, now: float | None, utc_now: datetime, seat: str | None = None
-) -> list[Event]:
-    """Return the events that a typed line means, to be recorded together; EventError says what is wrong.
-
-    `now` is the PET on the clock, None where the journal is not live; `seat` says whose events `undo` takes.
-    """
-    return _parse(Entry.of_line(text), _setting(progress, now, utc_now, seat))
-
-
-def parse_words(
-    words: Sequence[str],
-    progress: Progress,
-    *,
-    now: float | None,
-    utc_now: datetime,
-    seat: str | None = None,
-    at: str | None = None,
-) -> list[Event]:
-    """Return the events that words split by a shell mean, as `parse_entry` does.
-
-    `at` is a typed time for all of them that name none.
-    """
-    setting = _setting(progress, now, utc_now, seat)
-    events = _parse(Entry.of_words(words), setting)
-    return events if at is None else [_at(event, at, setting) for event in events]
-
-
-def tick(progress: Progress, crew: str, at: int | None = None) -> Event:
-    """Return the event that ticks a crew member's current step off.
-
-    Raises EventError when there is none, or when somebody else of a joint step is not there yet.
-    """
-    step = current_step(progress, crew)
-    missing = progress.missing(step)
-    if missing:
-        raise EventError(lines.absent(progress, step, missing))
-    return {"kind": "done", "step": step} | ({} if at is None else {"at": at})
-
-
-def _at(event: Event, text: str, setting: Setting) -> Event:
-    """Return the event at a typed time."""
-    key = "utc" if event["kind"] == "zero" else "at"
-    if key in event:
-        raise EventError(f"{event['kind']}: its time is given twice")
-    if key == "utc":
-        return event | {"utc": format_instant(read_instant(text, setting.clock))}
-    return event | {"at": read_pet(text, setting.clock)}
-
-
-def _setting(progress: Progress, now: float | None, utc_now: datetime, seat: str | None) -> Setting:
-    live = now is not None or progress.zero is None
-    reference = utc_now if live or progress.zero is None else instant_of(progress.at, progress.zero)
-    return Setting(progress, Clock(progress.zero, now, reference), seat)
-
-
-def _parse(entry: Entry, setting: Setting) -> list[Event]:
-    if not entry:
-        raise EventError("nothing was typed; a crew member's digit ticks, `note TEXT` keeps a note")
-    first = entry.head
-    if first.lower() in BY_WORD:
-        entry.take()
-        return _by_word(first, entry, setting)
-    crew = crew_or_none(setting.progress, first)
-    if crew is not None and crew != "*":
-        entry.take()
-        return _by_crew(crew, entry, setting)
-    if begins_reading(setting.progress, entry):
-        return readings(entry, setting)
-    find_word(first)
-    raise AssertionError("a word that begins no entry was found")
-
-
-def _by_word(text: str, entry: Entry, setting: Setting) -> list[Event]:
-    kind = BY_WORD[text.lower()]
-    if kind.name == "reading":
-        return readings(entry, setting)
-    if text.lower() == "undo" and not any(token.text.isdigit() or token.keyed for token in entry.tokens):
-        _nothing_more(entry)
-        return lines.undo(setting)
-    if kind.name == "added":
-        expand_added(entry, setting)
-    event = fill(kind, entry, setting)
-    if event["kind"] == "chose" and event.get("choice") == "drop":
-        shared: Event = {key: event[key] for key in ("at", "seat") if key in event}
-        return [event, {"kind": "dropped", "task": event["task"]} | shared]
-    return [event]
-
-
-def _by_crew(crew: str, entry: Entry, setting: Setting) -> list[Event]:
-    """Read what follows a crew member's digit."""
-    mine = setting.of(crew)
-    head = entry.head
-    if not entry or is_time(head) or (entry.tokens[0].keyed or ("",))[0] in ("at", "seat"):
-        return [tick(setting.progress, crew) | _when_and_where(entry, mine)]
-    if head.startswith(">"):
-        return lines.sweep(crew, entry, mine)
-    counted = lines.counted(crew, entry, setting.progress)
-    if counted is not None:
-        return [counted | _when_and_where(entry, mine)]
-    if head.lower() in BY_WORD:
-        entry.take()
-        if BY_WORD[head.lower()].name == "done" and (not entry or is_time(entry.head)):
-            return _by_crew(crew, entry, setting)
-        return _by_word(head, entry, mine)
-    raise EventError(
-        f"{crew} {plain(head)}: after a crew member comes a time, `>STEP`, `3 of 4` or a word as `hold`"
-    )
-
-
-def _when_and_where(entry: Entry, setting: Setting) -> Event:
-    """Read the time and the seat that may end a short entry."""
-    event: Event = {}
-    if entry and is_time(entry.head):
-        event["at"] = read_pet(entry.take(), setting.clock)
-    while entry and entry.tokens[0].keyed is not None:
-        key, value = entry.take_keyed(("at", "seat", "text"))
-        if key not in ("at", "seat", "text"):
-            raise EventError(f"{key}: only at, seat and text can follow here")
-        event[key] = read_pet(value, setting.clock) if key == "at" else value
-    _nothing_more(entry)
-    return event
-
-
-def _nothing_more(entry: Entry) -> None:
-    if entry:
-        raise EventError(f"what is {plain(entry.take_rest())!r} for? a time is -3, 2:14 or 14:22Z")

@@ -1,7 +1,4 @@
-"""Fills the keys of one event from typed words: by place, by marker, or as KEY=VALUE.
-
-Reads one typed word as a value of an event: an id, a number, a time, a list.
-"""
+"""Fills the keys of one event from typed words, by place, by marker, or as KEY=VALUE, read by type."""
 
 from __future__ import annotations
 
@@ -26,28 +23,182 @@ from tracker.journal.typed.match import (
     meant,
     names_step,
 )
-from tracker.journal.typed.tokens import Clock, Entry, is_ago, is_time, read_instant, read_pet
+from tracker.journal.typed.tokens import Entry, TimeReference, is_ago, is_time, read_instant, read_pet
+
+Event = dict[str, Any]
+
+_LIKE_A_TIME = re.compile(r"[-+]?[\d:]*\d:[\d:]*[zZ]?|-\d\S*|\d+[zZ]", re.ASCII)
+_COMMON = ("at", "seat", "text")
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class EntryContext:
     """What an entry is read against."""
 
     progress: Progress
-    clock: Clock
+    times: TimeReference
     seat: str | None = None
     """Whose events `undo` takes back."""
     crew: str | None = None
     """The crew member whose digit began the entry."""
 
-    def of(self, crew: str) -> Setting:
-        """Return the setting of an entry that a crew member's digit began."""
+    def of(self, crew: str) -> EntryContext:
+        """Return the context of an entry that a crew member's digit began."""
         return replace(self, crew=crew)
 
 
-def read_value(argument: Argument, text: str, setting: Setting) -> Any:
+def fill(kind: EventKind, entry: Entry, context: EntryContext) -> Event:
+    """Return one event of a kind; EventError says what is wrong and shows an example."""
+    event: Event = {"kind": kind.name}
+    if context.crew is not None and kind.argument("step") is not None and not _names_step(entry, context):
+        event["step"] = current_step(context.progress, context.crew)
+    while entry:
+        if not _take_one(kind, entry, context, event):
+            rest = plain(entry.take_rest(), most=60)
+            raise EventError(f"{kind.name}: what is {rest!r} for? as in `{kind.example}`")
+    _fill_in(kind, context, event)
+    missing = [one.key for one in kind.arguments if one.required and one.key not in event]
+    if missing:
+        raise EventError(f"{kind.name}: {' and '.join(missing)} missing; as in `{kind.example}`")
+    return event
+
+
+def _take_one(kind: EventKind, entry: Entry, context: EntryContext, event: Event) -> bool:
+    """Understand the next words; False when nothing here takes them."""
+    pending = _pending(kind, event)
+    keys = {*_COMMON, *(one.key for one in kind.arguments)}
+    text = kind.argument("text")
+    keyed, free = entry.tokens[0].keyed, text is not None and not text.keyed and "text" not in event
+    if keyed is not None and (keyed[0] in keys or not free or not kind.says_text):
+        _take_keyed(kind, entry, context, event, keys)
+        return True
+    marked = next((one for one in kind.arguments if one.marker == entry.head.lower()), None)
+    if marked is not None and marked.key not in event and len(entry.tokens) > 1:
+        entry.take()
+        event[marked.key] = _take(marked, entry, context)
+        return True
+    flag = next((one for one in kind.arguments if one.type == "flag" and one.key == entry.head.lower()), None)
+    if flag is not None and flag.key not in event:
+        entry.take()
+        event[flag.key] = True
+        return True
+    if _take_time(entry, context, event, pending):
+        return True
+    for one in pending:
+        if one.required or _fits(one, entry, context):
+            event[one.key] = _take(one, entry, context)
+            return True
+    if free:
+        _check_free(kind, entry.head, context)
+        event["text"] = entry.take_rest()
+    return free
+
+
+def _names_step(entry: Entry, context: EntryContext) -> bool:
+    """Whether the next word names a step, after a digit that already stands for the current one."""
+    return bool(entry) and (
+        (entry.tokens[0].keyed or ("",))[0] == "step" or names_step(context.progress, entry.head)
+    )
+
+
+def _check_free(kind: EventKind, head: str, context: EntryContext) -> None:
+    """Refuse as free text what was most likely meant as a time or a crew member."""
+    if not kind.says_text and _LIKE_A_TIME.fullmatch(head):
+        raise EventError(f"{plain(head)!r} is not a time; a time is -3 (minutes ago), 2:14 or 14:22Z")
+    crew = kind.argument("crew")
+    near = meant(head, context.progress.plan.member) if crew is not None else ""
+    if near:
+        raise EventError(f"there is no crew member {plain(head)!r}{near}")
+
+
+def _pending(kind: EventKind, event: Event) -> list[Argument]:
+    """Return the arguments that the next words may be, by place."""
+    places = [one for one in kind.arguments if not one.keyed and one.type not in ("flag", "text")]
+    return [one for one in places if one.key not in event and (one.marker is None or one.required)]
+
+
+def _take_time(entry: Entry, context: EntryContext, event: Event, pending: list[Argument]) -> bool:
+    """Take a time as the event's own, unless the next argument is itself a time."""
+    if not is_time(entry.head) or "at" in event:
+        return False
+    awaited = next((one.type for one in pending if one.required or one.type == "instant"), None)
+    if awaited in ("span", "level", "pet") and not is_ago(entry.head):
+        return False
+    if awaited == "instant":
+        event["utc"] = format_instant(read_instant(entry.take(), context.times))
+    else:
+        event["at"] = read_pet(entry.take(), context.times)
+    return True
+
+
+def _take_keyed(kind: EventKind, entry: Entry, context: EntryContext, event: Event, keys: set[str]) -> None:
+    key, value = entry.tokens[0].keyed or ("", "")
+    if key not in keys:
+        raise EventError(
+            f"{kind.name} has no key {key!r}{meant(key, keys)}; it takes {', '.join(sorted(keys))}"
+        )
+    if key in event:
+        raise EventError(f"{kind.name}: {key} is given twice")
+    argument = kind.argument(key)
+    if argument is not None and argument.type == "object" and value[:1] in ("{", "["):
+        event[key] = entry.take_json(len(key) + 1)
+        return
+    key, value = entry.take_keyed(keys)
+    if key == "at" and kind.name == "zero":
+        event["utc"] = format_instant(read_instant(value, context.times))
+    elif key == "at":
+        event["at"] = read_pet(value, context.times)
+    elif argument is None or argument.type == "text":
+        event[key] = value
+    else:
+        event[key] = read_value(argument, value, context)
+
+
+def _take(argument: Argument, entry: Entry, context: EntryContext) -> Any:
+    """Take the words of one argument by place."""
+    if argument.type == "crews":
+        crew = read_value(argument, entry.take(), context)
+        while entry and _fits(argument, entry, context):
+            crew += read_value(argument, entry.take(), context)
+        return list(dict.fromkeys(crew))
+    if argument.type == "object" and entry.head.startswith("{"):
+        return entry.take_json()
+    if argument.type == "choice" and [token.text.lower() for token in entry.tokens[:2]] == ["at", "once"]:
+        entry.take()
+        return f"at {entry.take().lower()}"
+    return read_value(argument, entry.take(), context)
+
+
+def _fits(argument: Argument, entry: Entry, context: EntryContext) -> bool:
+    """Whether the next word can be an argument that may be left out."""
+    if argument.type == "crews":
+        parts = entry.head.split(",")
+        return entry.head.lower() in ("all", "both") or all(
+            crew_or_none(context.progress, one) for one in parts
+        )
+    return False
+
+
+def _fill_in(kind: EventKind, context: EntryContext, event: Event) -> None:
+    """Fill in what the digit that began the entry, or the moment, says."""
+    if kind.name == "went" and "step" not in event:
+        _fill_in_go(context.progress, event)
+    crew = kind.argument("crew")
+    if "crew" not in event and crew is not None and context.crew is not None:
+        event["crew"] = [context.crew] if crew.type == "crews" else context.crew
+
+
+def _fill_in_go(progress: Progress, event: Event) -> None:
+    """Mean the hold point that somebody stands at, or else the first one."""
+    asking = [id for id, state in progress.steps.items() if state.ended is None and not state.gone]
+    standing = [id for id in asking if id in progress.current.values()]
+    if asking:
+        event["step"] = (standing or asking)[0]
+
+
+def read_value(argument: Argument, text: str, context: EntryContext) -> Any:
     """Return the value that one word means for an argument; EventError says what would be right."""
-    progress = setting.progress
+    progress = context.progress
     match argument.type:
         case "step":
             return find_step(progress, text)
@@ -64,9 +215,9 @@ def read_value(argument: Argument, text: str, setting: Setting) -> Any:
         case "limit":
             return find_id(limit_names(progress), text, "limit")
         case "pet":
-            return read_pet(text, setting.clock)
+            return read_pet(text, context.times)
         case "instant":
-            return format_instant(read_instant(text, setting.clock))
+            return format_instant(read_instant(text, context.times))
         case _:
             return _read_plain(argument, text)
 
@@ -158,158 +309,3 @@ def _object(key: str, text: str) -> Any:
         return json.loads(text)
     except (ValueError, RecursionError) as error:
         raise EventError(f"{key}: {plain(text, most=40)!r} is not JSON: {error}") from error
-
-
-Event = dict[str, Any]
-
-_LIKE_A_TIME = re.compile(r"[-+]?[\d:]*\d:[\d:]*[zZ]?|-\d\S*|\d+[zZ]", re.ASCII)
-_COMMON = ("at", "seat", "text")
-
-
-def fill(kind: EventKind, entry: Entry, setting: Setting) -> Event:
-    """Return one event of a kind; EventError says what is wrong and shows an example."""
-    event: Event = {"kind": kind.name}
-    if setting.crew is not None and kind.argument("step") is not None and not _names_step(entry, setting):
-        event["step"] = current_step(setting.progress, setting.crew)
-    while entry:
-        if not _take_one(kind, entry, setting, event):
-            rest = plain(entry.take_rest(), most=60)
-            raise EventError(f"{kind.name}: what is {rest!r} for? as in `{kind.example}`")
-    _fill_in(kind, setting, event)
-    missing = [one.key for one in kind.arguments if one.required and one.key not in event]
-    if missing:
-        raise EventError(f"{kind.name}: {' and '.join(missing)} missing; as in `{kind.example}`")
-    return event
-
-
-def _take_one(kind: EventKind, entry: Entry, setting: Setting, event: Event) -> bool:
-    """Understand the next words; False when nothing here takes them."""
-    pending = _pending(kind, event)
-    keys = {*_COMMON, *(one.key for one in kind.arguments)}
-    text = kind.argument("text")
-    keyed, free = entry.tokens[0].keyed, text is not None and not text.keyed and "text" not in event
-    if keyed is not None and (keyed[0] in keys or not free or not kind.says_text):
-        _take_keyed(kind, entry, setting, event, keys)
-        return True
-    marked = next((one for one in kind.arguments if one.marker == entry.head.lower()), None)
-    if marked is not None and marked.key not in event and len(entry.tokens) > 1:
-        entry.take()
-        event[marked.key] = _take(marked, entry, setting)
-        return True
-    flag = next((one for one in kind.arguments if one.type == "flag" and one.key == entry.head.lower()), None)
-    if flag is not None and flag.key not in event:
-        entry.take()
-        event[flag.key] = True
-        return True
-    if _take_time(entry, setting, event, pending):
-        return True
-    for one in pending:
-        if one.required or _fits(one, entry, setting):
-            event[one.key] = _take(one, entry, setting)
-            return True
-    if free:
-        _check_free(kind, entry.head, setting)
-        event["text"] = entry.take_rest()
-    return free
-
-
-def _names_step(entry: Entry, setting: Setting) -> bool:
-    """Whether the next word names a step, after a digit that already stands for the current one."""
-    return bool(entry) and (
-        (entry.tokens[0].keyed or ("",))[0] == "step" or names_step(setting.progress, entry.head)
-    )
-
-
-def _check_free(kind: EventKind, head: str, setting: Setting) -> None:
-    """Refuse as free text what was most likely meant as a time or a crew member."""
-    if not kind.says_text and _LIKE_A_TIME.fullmatch(head):
-        raise EventError(f"{plain(head)!r} is not a time; a time is -3 (minutes ago), 2:14 or 14:22Z")
-    crew = kind.argument("crew")
-    near = meant(head, setting.progress.plan.member) if crew is not None else ""
-    if near:
-        raise EventError(f"there is no crew member {plain(head)!r}{near}")
-
-
-def _pending(kind: EventKind, event: Event) -> list[Argument]:
-    """Return the arguments that the next words may be, by place."""
-    places = [one for one in kind.arguments if not one.keyed and one.type not in ("flag", "text")]
-    return [one for one in places if one.key not in event and (one.marker is None or one.required)]
-
-
-def _take_time(entry: Entry, setting: Setting, event: Event, pending: list[Argument]) -> bool:
-    """Take a time as the event's own, unless the next argument is itself a time."""
-    if not is_time(entry.head) or "at" in event:
-        return False
-    awaited = next((one.type for one in pending if one.required or one.type == "instant"), None)
-    if awaited in ("span", "level", "pet") and not is_ago(entry.head):
-        return False
-    if awaited == "instant":
-        event["utc"] = format_instant(read_instant(entry.take(), setting.clock))
-    else:
-        event["at"] = read_pet(entry.take(), setting.clock)
-    return True
-
-
-def _take_keyed(kind: EventKind, entry: Entry, setting: Setting, event: Event, keys: set[str]) -> None:
-    key, value = entry.tokens[0].keyed or ("", "")
-    if key not in keys:
-        raise EventError(
-            f"{kind.name} has no key {key!r}{meant(key, keys)}; it takes {', '.join(sorted(keys))}"
-        )
-    if key in event:
-        raise EventError(f"{kind.name}: {key} is given twice")
-    argument = kind.argument(key)
-    if argument is not None and argument.type == "object" and value[:1] in ("{", "["):
-        event[key] = entry.take_json(len(key) + 1)
-        return
-    key, value = entry.take_keyed(keys)
-    if key == "at" and kind.name == "zero":
-        event["utc"] = format_instant(read_instant(value, setting.clock))
-    elif key == "at":
-        event["at"] = read_pet(value, setting.clock)
-    elif argument is None or argument.type == "text":
-        event[key] = value
-    else:
-        event[key] = read_value(argument, value, setting)
-
-
-def _take(argument: Argument, entry: Entry, setting: Setting) -> Any:
-    """Take the words of one argument by place."""
-    if argument.type == "crews":
-        crew = read_value(argument, entry.take(), setting)
-        while entry and _fits(argument, entry, setting):
-            crew += read_value(argument, entry.take(), setting)
-        return list(dict.fromkeys(crew))
-    if argument.type == "object" and entry.head.startswith("{"):
-        return entry.take_json()
-    if argument.type == "choice" and [token.text.lower() for token in entry.tokens[:2]] == ["at", "once"]:
-        entry.take()
-        return f"at {entry.take().lower()}"
-    return read_value(argument, entry.take(), setting)
-
-
-def _fits(argument: Argument, entry: Entry, setting: Setting) -> bool:
-    """Whether the next word can be an argument that may be left out."""
-    if argument.type == "crews":
-        parts = entry.head.split(",")
-        return entry.head.lower() in ("all", "both") or all(
-            crew_or_none(setting.progress, one) for one in parts
-        )
-    return False
-
-
-def _fill_in(kind: EventKind, setting: Setting, event: Event) -> None:
-    """Fill in what the digit that began the entry, or the moment, says."""
-    if kind.name == "went" and "step" not in event:
-        _fill_in_go(setting.progress, event)
-    crew = kind.argument("crew")
-    if "crew" not in event and crew is not None and setting.crew is not None:
-        event["crew"] = [setting.crew] if crew.type == "crews" else setting.crew
-
-
-def _fill_in_go(progress: Progress, event: Event) -> None:
-    """Mean the hold point that somebody stands at, or else the first one."""
-    asking = [id for id, state in progress.steps.items() if state.ended is None and not state.gone]
-    standing = [id for id in asking if id in progress.current.values()]
-    if asking:
-        event["step"] = (standing or asking)[0]

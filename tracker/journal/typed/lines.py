@@ -1,71 +1,19 @@
-"""Rounds of readings: one consumable for its crew in their order, or each account by name.
-
-Unplanned work in one typed line: who, how long, what.
-
-Entries that are about where somebody stands: sweeps, counts of the current step, and undo.
-"""
+"""Entries that are more than a word and its keys: sweeps, counts, undo, rounds of readings, added work."""
 
 from __future__ import annotations
 
 import json
 import re
 from collections.abc import Iterator
-from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import parse_pet
 from tracker.journal.progress import Progress
-from tracker.journal.typed.fill import Setting
+from tracker.journal.typed.fill import EntryContext, Event
 from tracker.journal.typed.match import crew_or_none, current_step, find_crew, find_id, find_step
 from tracker.journal.typed.tokens import Entry, Token, is_time, read_pet
 from tracker.plan.model import Consumable
-
-AS_IN = "as in `add EV1 0:10 Inspect the hinge`"
-
-_PRIORITIES = ("must", "should", "get-ahead")
-
-
-def expand_added(entry: Entry, setting: Setting) -> None:
-    """Turn `add EV1 0:10 before mast Inspect the hinge` into the task that it describes, in place."""
-    if not entry or entry.head.startswith("{") or any(token.keyed is not None for token in entry.tokens):
-        return
-    crew_at = next((n for n, token in enumerate(entry.tokens) if _is_crew(token, setting)), None)
-    priority = entry.head.lower() if crew_at == 1 else "must"
-    if crew_at is None or crew_at > 1 or len(entry.tokens) < crew_at + 3 or priority not in _PRIORITIES:
-        raise EventError(f"add: who, how long, and what is to be done, {AS_IN}")
-    del entry.tokens[:crew_at]
-    crew = [find_crew(setting.progress, one) for one in entry.take().split(",")]
-    time = entry.take()
-    try:
-        parse_pet(time)
-    except ValueError as error:
-        raise EventError(f"add: {error}, {AS_IN}") from error
-    place = _place(entry)
-    title = entry.take_rest()
-    if not title:
-        raise EventError(f"add: what is to be done? {AS_IN}")
-    step = {"do": title, "crew": crew, "time": time}
-    task = {"title": title, "priority": priority, "steps": [step]}
-    again = Entry.of_words([*place, "task=" + json.dumps(task, ensure_ascii=False)])
-    entry.text, entry.tokens = again.text, again.tokens
-
-
-def _place(entry: Entry) -> list[str]:
-    if entry.head.lower() == "last":
-        return [entry.take()]
-    if entry.head.lower() == "before" and len(entry.tokens) > 1:
-        return [entry.take(), entry.take()]
-    if is_time(entry.head):
-        return [entry.take(), *_place(entry)]
-    return []
-
-
-def _is_crew(token: Token, setting: Setting) -> bool:
-    return all(crew_or_none(setting.progress, one) for one in token.text.split(","))
-
-
-Event = dict[str, Any]
 
 
 def absent(progress: Progress, step: str, missing: tuple[str, ...]) -> str:
@@ -98,7 +46,7 @@ def counted(crew: str, entry: Entry, progress: Progress) -> Event | None:
     return {"kind": "counted", "step": step, "count": count}
 
 
-def sweep(crew: str, entry: Entry, setting: Setting) -> list[Event]:
+def sweep(crew: str, entry: Entry, context: EntryContext) -> list[Event]:
     """Take `>STEP` and perhaps a time: every step of a crew member up to and including the one that fits."""
     first = entry.tokens.pop(0)
     words = [first.text[1:]] if first.text[1:] else []
@@ -107,13 +55,13 @@ def sweep(crew: str, entry: Entry, setting: Setting) -> list[Event]:
     at: Event = {}
     if entry:
         text = entry.take()
-        at["at"] = read_pet(text.removeprefix("at="), setting.clock)
+        at["at"] = read_pet(text.removeprefix("at="), context.times)
     if entry or not words:
         raise EventError("as in `1 >mate -3`: a step after `>`, then perhaps a time")
-    ahead = setting.progress.order.get(crew, ())
-    last = find_step(setting.progress, " ".join(words), among=ahead)
+    ahead = context.progress.order.get(crew, ())
+    last = find_step(context.progress, " ".join(words), among=ahead)
     events = [{"kind": "done", "step": step} | at for step in ahead[: ahead.index(last) + 1]]
-    _all_there(setting.progress, events)
+    _all_there(context.progress, events)
     return events
 
 
@@ -126,9 +74,9 @@ def _all_there(progress: Progress, events: list[Event]) -> None:
         progress = progress.suppose(event)
 
 
-def undo(setting: Setting) -> list[Event]:
+def undo(context: EntryContext) -> list[Event]:
     """Return what takes back the seat's latest entry in force: an event, or all recorded together."""
-    taken = setting.progress.fold.undo(setting.seat)
+    taken = context.progress.fold.undo(context.seat)
     if not taken:
         raise EventError("there is nothing of this seat to undo")
     return [{"kind": "withdrawn", "event": event.number} for event in taken]
@@ -145,9 +93,9 @@ def begins_reading(progress: Progress, entry: Entry) -> bool:
     return entry.head in progress.plan.consumable
 
 
-def readings(entry: Entry, setting: Setting) -> list[Event]:
+def readings(entry: Entry, context: EntryContext) -> list[Event]:
     """Take a round of readings, of one consumable for its crew in their order, or each by name."""
-    values, common = list(_reading_values(entry, setting)), _common(entry, setting)
+    values, common = list(_reading_values(entry, context)), _common(entry, context)
     if not values:
         raise EventError("reading: as in `reading oxygen 0.52 0.49`, or `reading EV1.oxygen=0.52`")
     return [
@@ -156,12 +104,12 @@ def readings(entry: Entry, setting: Setting) -> list[Event]:
     ]
 
 
-def _reading_values(entry: Entry, setting: Setting) -> Iterator[tuple[str, str, float]]:
-    plan, crew = setting.progress.plan, setting.crew
+def _reading_values(entry: Entry, context: EntryContext) -> Iterator[tuple[str, str, float]]:
+    plan, crew = context.progress.plan, context.crew
     by_key: dict[str, str] = {}
     while entry and not is_time(entry.head) and not _is_common(entry.tokens[0]):
         keyed, account = entry.tokens[0].keyed, _ACCOUNT.fullmatch(entry.head)
-        named = crew_or_none(setting.progress, entry.head)
+        named = crew_or_none(context.progress, entry.head)
         if keyed is not None and keyed[0] in ("crew", "consumable", "value"):
             by_key[keyed[0]] = keyed[1]
             entry.take()
@@ -169,7 +117,7 @@ def _reading_values(entry: Entry, setting: Setting) -> Iterator[tuple[str, str, 
             entry.take()
             consumable = plan.consumable[find_id(plan.consumable, account.group(2), "consumable")]
             value = entry.take() if account.group(3) is None else account.group(3)
-            yield find_crew(setting.progress, account.group(1)), consumable.id, _value(consumable, value)
+            yield find_crew(context.progress, account.group(1)), consumable.id, _value(consumable, value)
         elif named is not None:
             crew = named
             entry.take()
@@ -177,16 +125,16 @@ def _reading_values(entry: Entry, setting: Setting) -> Iterator[tuple[str, str, 
             consumable = plan.consumable[find_id(plan.consumable, entry.take(), "consumable")]
             yield from _round(consumable, entry, crew)
     if by_key:
-        yield _by_key(by_key, setting)
+        yield _by_key(by_key, context)
 
 
-def _by_key(keys: dict[str, str], setting: Setting) -> tuple[str, str, float]:
-    plan = setting.progress.plan
+def _by_key(keys: dict[str, str], context: EntryContext) -> tuple[str, str, float]:
+    plan = context.progress.plan
     missing = [key for key in ("crew", "consumable", "value") if key not in keys]
     if missing:
         raise EventError(f"reading: {' and '.join(missing)} missing; as in `reading EV1.oxygen=0.52`")
     consumable = plan.consumable[find_id(plan.consumable, keys["consumable"], "consumable")]
-    return find_crew(setting.progress, keys["crew"]), consumable.id, _value(consumable, keys["value"])
+    return find_crew(context.progress, keys["crew"]), consumable.id, _value(consumable, keys["value"])
 
 
 def _round(consumable: Consumable, entry: Entry, crew: str | None) -> Iterator[tuple[str, str, float]]:
@@ -222,15 +170,59 @@ def _is_common(token: Token) -> bool:
     return token.keyed is not None and token.keyed[0] in ("at", "seat", "text")
 
 
-def _common(entry: Entry, setting: Setting) -> Event:
+def _common(entry: Entry, context: EntryContext) -> Event:
     """Take the time, seat and text that all events of an entry share."""
     event: Event = {}
     while entry:
         if is_time(entry.head) and "at" not in event:
-            event["at"] = read_pet(entry.take(), setting.clock)
+            event["at"] = read_pet(entry.take(), context.times)
         elif _is_common(entry.tokens[0]):
             key, value = entry.take_keyed(("at", "seat", "text"))
-            event[key] = read_pet(value, setting.clock) if key == "at" else value
+            event[key] = read_pet(value, context.times) if key == "at" else value
         else:
             raise EventError(f"what is {plain(entry.take_rest())!r} for?")
     return event
+
+
+AS_IN = "as in `add EV1 0:10 Inspect the hinge`"
+
+_PRIORITIES = ("must", "should", "get-ahead")
+
+
+def expand_added(entry: Entry, context: EntryContext) -> None:
+    """Turn `add EV1 0:10 before mast Inspect the hinge` into the task that it describes, in place."""
+    if not entry or entry.head.startswith("{") or any(token.keyed is not None for token in entry.tokens):
+        return
+    crew_at = next((n for n, token in enumerate(entry.tokens) if _is_crew(token, context)), None)
+    priority = entry.head.lower() if crew_at == 1 else "must"
+    if crew_at is None or crew_at > 1 or len(entry.tokens) < crew_at + 3 or priority not in _PRIORITIES:
+        raise EventError(f"add: who, how long, and what is to be done, {AS_IN}")
+    del entry.tokens[:crew_at]
+    crew = [find_crew(context.progress, one) for one in entry.take().split(",")]
+    time = entry.take()
+    try:
+        parse_pet(time)
+    except ValueError as error:
+        raise EventError(f"add: {error}, {AS_IN}") from error
+    place = _place(entry)
+    title = entry.take_rest()
+    if not title:
+        raise EventError(f"add: what is to be done? {AS_IN}")
+    step = {"do": title, "crew": crew, "time": time}
+    task = {"title": title, "priority": priority, "steps": [step]}
+    again = Entry.of_words([*place, "task=" + json.dumps(task, ensure_ascii=False)])
+    entry.text, entry.tokens = again.text, again.tokens
+
+
+def _place(entry: Entry) -> list[str]:
+    if entry.head.lower() == "last":
+        return [entry.take()]
+    if entry.head.lower() == "before" and len(entry.tokens) > 1:
+        return [entry.take(), entry.take()]
+    if is_time(entry.head):
+        return [entry.take(), *_place(entry)]
+    return []
+
+
+def _is_crew(token: Token, context: EntryContext) -> bool:
+    return all(crew_or_none(context.progress, one) for one in token.text.split(","))

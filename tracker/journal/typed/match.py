@@ -1,7 +1,4 @@
-"""Finds what a typed word names: a crew member, a step, a task; or says what it could have meant.
-
-Completes a half-typed entry from the table of words and the excursion as it stands.
-"""
+"""What a typed word names, or could have meant, and what a half-typed entry may go on with."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""A typed entry as words that know where they stood, so that free text keeps its own spacing.
-
-Times as people type them at a desk: `-3` minutes ago, a PET, or UTC.
-"""
+"""A typed entry as words that know where they stood, and the times among them: `-3` (ago), a PET, or UTC."""
 
 from __future__ import annotations
 
@@ -122,7 +119,7 @@ _MOST_LATE_S = 30 * 60
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class TimeReference:
     """What typed times are counted from."""
 
     zero: datetime | None
@@ -143,32 +140,32 @@ def is_ago(token: str) -> bool:
     return _LATE.fullmatch(token) is not None
 
 
-def read_pet(token: str, clock: Clock) -> int:
+def read_pet(token: str, times: TimeReference) -> int:
     """Return the PET in whole seconds that a typed time means; EventError says what would be right."""
     late = _LATE.fullmatch(token)
-    if late is not None and not (clock.zero is None and ":" in token):
-        return round(_now(token, clock) - _ago_s(late, clock))
+    if late is not None and not (times.zero is None and ":" in token):
+        return round(_now(token, times) - _ago_s(late, times))
     if _UTC.fullmatch(token) or _DATED.fullmatch(token):
-        if clock.zero is None:
+        if times.zero is None:
             raise EventError(
                 f"{token}: the clock has not started, so UTC is no PET yet; `zero {token}` starts it"
             )
-        return round(pet_of(read_instant(token, clock), clock.zero))
+        return round(pet_of(read_instant(token, times), times.zero))
     try:
         return parse_pet(token)
     except ValueError as error:
         raise EventError(f"{error}; or -3 (minutes ago), or 14:22Z") from error
 
 
-def read_instant(token: str, clock: Clock) -> datetime:
+def read_instant(token: str, times: TimeReference) -> datetime:
     """Return the instant that a typed time means; EventError says what would be right."""
     late, day_time = _LATE.fullmatch(token), _UTC.fullmatch(token)
     if late is not None:
-        return clock.reference - timedelta(seconds=_ago_s(late, clock))
+        return times.reference - timedelta(seconds=_ago_s(late, times))
     if day_time is not None:
-        return _nearest(*(int(part or 0) for part in day_time.groups()), reference=clock.reference)
-    if _PET.fullmatch(token) and clock.zero is not None:
-        return instant_of(parse_pet(token), clock.zero)
+        return _nearest(*(int(part or 0) for part in day_time.groups()), reference=times.reference)
+    if _PET.fullmatch(token) and times.zero is not None:
+        return instant_of(parse_pet(token), times.zero)
     try:
         return parse_instant(token)
     except ValueError as error:
@@ -181,19 +178,19 @@ def _nearest(hour: int, minute: int, second: int, *, reference: datetime) -> dat
     return min(days, key=lambda instant: abs(instant - reference))
 
 
-def _ago_s(late: re.Match[str], clock: Clock) -> int:
+def _ago_s(late: re.Match[str], times: TimeReference) -> int:
     ago = int(late.group(1)) * 60 + int(late.group(2) or 0)
     if ago > _MOST_LATE_S:
-        meant = "" if clock.now is None else f", here {format_pet(clock.now - ago, with_seconds=True)}"
+        meant = "" if times.now is None else f", here {format_pet(times.now - ago, with_seconds=True)}"
         raise EventError(f"{late.group()}: more than 30 minutes ago wants a PET{meant}")
     return ago
 
 
-def _now(token: str, clock: Clock) -> float:
-    if clock.zero is None:
+def _now(token: str, times: TimeReference) -> float:
+    if times.zero is None:
         raise EventError(f"{token}: the clock has not started; `zero {token}` starts it then")
-    if clock.now is None:
+    if times.now is None:
         raise EventError(
             f"{token} is counted from now, and this journal is not live; write a PET, H:MM or H:MM:SS"
         )
-    return clock.now
+    return times.now
