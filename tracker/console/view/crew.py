@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tracker.console.view.scene import LARGE, Mark, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, width_of
-from tracker.console.view.words import Stand, difference, following_step, pet, stand_of, took
+from tracker.console.view.words import StepStanding, difference, following_step, pet, stand_of, took
 from tracker.foundation.times import format_exact, format_pet
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
@@ -97,7 +97,7 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     )
 
 
-def _end(scene: Scene, crew: str, step: str | None, stand: Stand) -> Line:
+def _end(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Line:
     """Return the count, where there is one, and the time, with a blank at either end."""
     counted = _count(scene, step)
     time = _time(scene, crew, step, stand)
@@ -152,28 +152,28 @@ def _mark_ink(mark: Mark) -> Ink:
     return inks[mark.state]
 
 
-def _stand(scene: Scene, crew: str) -> tuple[Stand, str | None]:
+def _stand(scene: Scene, crew: str) -> tuple[StepStanding, str | None]:
     """Return where a crew member stands, and the step that the line is about."""
     progress = scene.progress
     step = progress.current.get(crew)
     if crew in progress.entered:
-        return (Stand("done", f"inside since {pet(progress.entered[crew])}", "dim"), None)
+        return (StepStanding("done", f"inside since {pet(progress.entered[crew])}", "dim"), None)
     if crew in progress.holds:
         hold = progress.holds[crew]
-        return (Stand("held", hold.text or "no reason given", "late"), step)
+        return (StepStanding("held", hold.text or "no reason given", "late"), step)
     if step is None:
         coming = next(iter(progress.order.get(crew, ())), None)
         if coming is None:
-            return (Stand("done", "no step is left", "dim"), None)
-        return (Stand("next"), coming)
+            return (StepStanding("done", "no step is left", "dim"), None)
+        return (StepStanding("next"), coming)
     return (stand_of(progress, step, scene.now), step)
 
 
-def _why(stand: Stand) -> str:
+def _why(stand: StepStanding) -> str:
     return stand.why if stand.word in ("wait", "go?", "held") else ""
 
 
-def _what(scene: Scene, step: str | None, stand: Stand) -> str:
+def _what(scene: Scene, step: str | None, stand: StepStanding) -> str:
     """Return what the crew member does; what it waits for comes first, as it is the answer wanted."""
     if step is None:
         return stand.why
@@ -190,7 +190,7 @@ def _count(scene: Scene, step: str | None) -> str:
     return f"{state.counted} of {state.step.count}" if state and state.step.count > 1 else ""
 
 
-def _time(scene: Scene, crew: str, step: str | None, stand: Stand) -> Span:
+def _time(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Span:
     """Return the running time against the planned time; for a hold how long it lasts."""
     if stand.word == "held" and crew in scene.progress.holds:
         hold = scene.progress.holds[crew]

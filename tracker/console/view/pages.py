@@ -18,7 +18,7 @@ from tracker.console.view.ingress import moved_by
 from tracker.console.view.limits import limits, tasks
 from tracker.console.view.optional import decide
 from tracker.console.view.scene import SMALL, LeadScene
-from tracker.console.view.styled_text import Line, Span, blank, crop, page, put, say, wrapped
+from tracker.console.view.styled_text import Line, Span, blank, crop, put, say, wrapped
 from tracker.console.view.what_if import orders, what_if
 from tracker.console.view.words import pet, pet_s, window_change
 from tracker.foundation.text import ADVISORY
@@ -95,11 +95,6 @@ _STATES = (
     ("wait", "waits, and for what"),
     ("[task]", "optional"), ("saving", "the disk has not answered yet"), ("unsaved", "queued, tried again"),
 )  # fmt: skip
-
-
-def help_page(commands: Sequence[tuple[str, str, str]], width: int, height: int, top: int) -> list[Line]:
-    """Return the help of (group, key, sentence), in as many columns as fit, from row `top` on."""
-    return page(help_lines(commands, width), width, height, top)
 
 
 def help_lines(commands: Sequence[tuple[str, str, str]], width: int) -> list[Line]:

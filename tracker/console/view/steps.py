@@ -12,7 +12,7 @@ from rich.cells import cell_len
 
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, large, put, say
-from tracker.console.view.words import Stand, difference, limit_name, pet, pet_s, stand_of
+from tracker.console.view.words import StepStanding, difference, limit_name, pet, pet_s, stand_of
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_exact
 
@@ -216,7 +216,7 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
     state = progress.steps[row.step]
     stand = stand_of(progress, row.step, scene.now)
     if row.step in scene.hollow:
-        stand = Stand("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
+        stand = StepStanding("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
     ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""
     late = row.real - row.planned if row.real is not None and row.planned is not None else None
     tail = _columns(
@@ -239,7 +239,7 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
     return crop(line, width)
 
 
-def _doing(scene: Scene, row: Row, stand: Stand, room: int, ink: Ink) -> tuple[Span, ...]:
+def _doing(scene: Scene, row: Row, stand: StepStanding, room: int, ink: Ink) -> tuple[Span, ...]:
     """Return what the step is, its count, its reason to wait, and with much room its id."""
     state = scene.progress.steps[row.step]
     counted = f"  {state.counted} of {state.step.count}" if state.step.count > 1 else ""

@@ -55,7 +55,7 @@ def took(state: StepState, now: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Stand:
+class StepStanding:
     """Where a crew member (or a step) stands, in a word and a reason."""
 
     word: str
@@ -63,43 +63,43 @@ class Stand:
     ink: Ink = ""
 
 
-def stand_of(progress: Progress, step: str, now: float) -> Stand:
+def stand_of(progress: Progress, step: str, now: float) -> StepStanding:
     """Return the state of a step: `done now next then go? held wait`, or how else it ended."""
     crew = progress.steps[step].crew
     match step_status(progress, step, now):
         case "open":
             soon = any(step in (progress.current.get(c), _following(progress, c)) for c in crew)
-            return Stand("next" if soon else "then")
+            return StepStanding("next" if soon else "then")
         case "held":
             held = next(progress.holds[c] for c in crew if c in progress.holds)
-            return Stand("held", held.text or "no reason given", "late")
+            return StepStanding("held", held.text or "no reason given", "late")
         case "current":
-            return Stand("now", ink="going")
+            return StepStanding("now", ink="going")
         case "waiting":
-            return _waiting(progress, step, now) or Stand("now", ink="going")
+            return _waiting(progress, step, now) or StepStanding("now", ink="going")
         case ended:
-            return Stand({"skipped": "skip", "dropped": "drop"}.get(ended, ended), ink="dim")
+            return StepStanding({"skipped": "skip", "dropped": "drop"}.get(ended, ended), ink="dim")
 
 
-def _waiting(progress: Progress, step: str, now: float) -> Stand | None:
+def _waiting(progress: Progress, step: str, now: float) -> StepStanding | None:
     """Return what a current step waits for; None where it is only set aside."""
     state = progress.steps[step]
     if not state.gone:
-        return Stand("go?", state.step.hold_point or "hold point", "late")
+        return StepStanding("go?", state.step.hold_point or "hold point", "late")
     if missing := progress.missing(step):
-        return Stand("wait", f"for {' and '.join(missing)}", "late")
+        return StepStanding("wait", f"for {' and '.join(missing)}", "late")
     if needs := progress.needs.get(step, ()):
         need = progress.steps[needs[0]].step
-        return Stand("wait", f"for {need.do} ({' '.join(progress.steps[need.id].crew)})", "late")
+        return StepStanding("wait", f"for {need.do} ({' '.join(progress.steps[need.id].crew)})", "late")
     opening = next_opening(progress, state.step.windows, now)
     if opening is not None:
-        return Stand("wait", f"for {opening[0]}, opens in {pet(opening[1] - now)}", "late")
+        return StepStanding("wait", f"for {opening[0]}, opens in {pet(opening[1] - now)}", "late")
     if shut := shut_out(progress, state.step.windows, now):
-        return Stand("wait", f"for {shut}, which does not open again: shut out", "late")
+        return StepStanding("wait", f"for {shut}, which does not open again: shut out", "late")
     if state.running_since is not None:
-        return Stand("wait", f"until {pet(state.running_since)}", "late")
+        return StepStanding("wait", f"until {pet(state.running_since)}", "late")
     if state.began is None:
-        return Stand("wait", f"for {state.waited_for}" if state.waited_for else "", "late")
+        return StepStanding("wait", f"for {state.waited_for}" if state.waited_for else "", "late")
     return None
 
 
