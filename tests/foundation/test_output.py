@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from tracker.foundation.output import put_new, replace_file, write_new
+from tracker.foundation.errors import TrackerError
+from tracker.foundation.output import put_new, write_new, write_out
 
 
 def broken() -> Iterator[str]:
@@ -16,7 +17,7 @@ def test_what_was_there_is_replaced_and_keeps_its_mode(tmp_path: Path) -> None:
     target = tmp_path / "page.txt"
     target.write_text("before")
     target.chmod(0o640)
-    replace_file(target, ["one\n", "two\n"])
+    write_out(str(target), ["one\n", "two\n"])
     assert target.read_text() == "one\ntwo\n"
     assert target.stat().st_mode & 0o777 == 0o640
 
@@ -24,8 +25,8 @@ def test_what_was_there_is_replaced_and_keeps_its_mode(tmp_path: Path) -> None:
 def test_a_file_that_cannot_be_written_leaves_what_was_there(tmp_path: Path) -> None:
     target = tmp_path / "page.txt"
     target.write_text("before")
-    with pytest.raises(OSError, match="No space"):
-        replace_file(target, broken())
+    with pytest.raises(TrackerError, match="No space"):
+        write_out(str(target), broken())
     assert target.read_text() == "before"
     assert os.listdir(tmp_path) == ["page.txt"]
 

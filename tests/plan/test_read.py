@@ -12,7 +12,7 @@ import pytest
 from tracker.foundation.errors import Fault, PlanError
 from tracker.plan.metabolism import oxygen_kg_per_megajoule
 from tracker.plan.model import Confidence, Duration, Limit, Orbit, Plan, Within
-from tracker.plan.paper import plan_warnings
+from tracker.plan.paper import on_paper
 from tracker.plan.read import parse_plan, parse_task
 
 SMALLEST = """\
@@ -110,7 +110,7 @@ def test_window_may_be_one_name(plan_text: str) -> None:
 
 
 def warned(text: str) -> list[Fault]:
-    return list(plan_warnings(read(text)))
+    return list(on_paper(read(text)).warnings)
 
 
 def test_a_good_plan_has_no_warnings(plan_text: str) -> None:

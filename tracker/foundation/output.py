@@ -1,7 +1,7 @@
 """Files that are written whole or not at all, and never over a journal.
 
 A file is made beside its place and gets its name once all of it is on disk: in place of what was there before
-(`replace_file`), or only where nothing was (`put_new`, `write_new`).
+(`write_out`), or only where nothing was (`put_new`, `write_new`).
 """
 
 from __future__ import annotations
@@ -49,12 +49,12 @@ def write_out(target: str, chunks: Iterable[str]) -> None:
         sys.stdout.writelines(chunks)
         return
     try:
-        replace_file(Path(target), chunks)
+        _replace(Path(target), chunks)
     except OSError as error:
         raise TrackerError(f"{target}: cannot be written: {error.strerror}; give another place") from error
 
 
-def replace_file(path: Path, chunks: Iterable[str]) -> None:
+def _replace(path: Path, chunks: Iterable[str]) -> None:
     """Write text in UTF-8 in place of what a file held, keeping its mode; OSError, and no harm, if not."""
     if path.is_dir():
         raise IsADirectoryError(21, "is a folder")

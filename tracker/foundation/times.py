@@ -58,7 +58,7 @@ def format_pet(seconds: float | None, *, with_seconds: bool = False) -> str:
     return f"{sign}{hours}:{minutes:02d}"
 
 
-def format_exact(seconds: int) -> str:
+def format_exact(seconds: float) -> str:
     """Write a planned time so that reading it gives the same seconds: seconds only where they count."""
     return format_pet(seconds, with_seconds=seconds % 60 != 0)
 

@@ -8,12 +8,13 @@ flown, but perhaps not as its author means.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
 from tracker.foundation.errors import Fault
-from tracker.foundation.times import format_pet
+from tracker.foundation.text import amount
+from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.model import Consumable, Plan, Step
 from tracker.plan.timeline import Timeline, as_pet, as_planned, windows_on_paper
 from tracker.plan.windows import Intervals, together
@@ -41,6 +42,91 @@ class Supply:
     def margin_s(self, course: Timeline) -> float:
         """The seconds by which everybody is inside before the reserve is reached."""
         return self.reserve_reached - course.everybody_inside
+
+
+@dataclass(frozen=True, slots=True)
+class PaperLimit:
+    """One elapsed limit against the course on paper; seconds."""
+
+    name: str
+    at: float | None
+    """PET; None for an instant without `zero_planned`."""
+    crew: tuple[str, ...]
+    inside: float
+    """When the last of its crew is inside with everything done."""
+    inside_must: float
+    """The same with must work and closeout alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class PaperClock:
+    """One hardware clock on paper; seconds."""
+
+    step: str
+    of: str
+    allowed: float
+    takes: float
+    """From the done of `of` to the done of `step`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """A plan on paper."""
+
+    plan: Plan
+    everything: Timeline
+    must: Timeline
+    limits: tuple[PaperLimit, ...]
+    supplies: tuple[Supply, ...]
+    """With everything done."""
+    supplies_must: tuple[Supply, ...]
+    clocks: tuple[PaperClock, ...]
+    windows: dict[str, Intervals]
+    warnings: tuple[Fault, ...]
+
+
+def on_paper(plan: Plan) -> Paper:
+    """A plan on paper."""
+    everything, must = as_planned(plan), as_planned(plan, optional=False)
+    limits = _limits(plan, everything, must)
+    supplies_must = supplies(plan, must)
+    clocks = _clocks(plan, everything)
+    windows = windows_on_paper(plan)
+    return Paper(
+        plan=plan,
+        everything=everything,
+        must=must,
+        limits=limits,
+        supplies=supplies(plan, everything),
+        supplies_must=supplies_must,
+        clocks=clocks,
+        windows=windows,
+        warnings=_warnings(plan, limits, supplies_must, clocks, windows),
+    )
+
+
+def _limits(plan: Plan, everything: Timeline, must: Timeline) -> tuple[PaperLimit, ...]:
+    return tuple(
+        PaperLimit(
+            limit.name,
+            as_pet(limit.at, plan.zero_planned),
+            limit.crew,
+            max(everything.inside[member] for member in limit.crew),
+            max(must.inside[member] for member in limit.crew),
+        )
+        for limit in plan.limits
+    )
+
+
+def _clocks(plan: Plan, course: Timeline) -> tuple[PaperClock, ...]:
+    found = []
+    for step in plan.step.values():
+        if step.within is None:
+            continue
+        end, since = course.finish[step.id], course.finish[step.within.of]
+        takes = end - since if step.id not in course.lost else math.inf
+        found.append(PaperClock(step.id, step.within.of, float(step.within.time), takes))
+    return tuple(found)
 
 
 def supplies(plan: Plan, course: Timeline) -> tuple[Supply, ...]:
@@ -111,16 +197,26 @@ def _reached(pieces: list[tuple[float, float, float]], left: float, mean: float)
     return end + left / mean if mean > 0 else math.inf
 
 
-def plan_warnings(plan: Plan) -> tuple[Fault, ...]:
+def _warnings(
+    plan: Plan,
+    limits: Iterable[PaperLimit],
+    supplies_must: Iterable[Supply],
+    clocks: Iterable[PaperClock],
+    windows: Mapping[str, Intervals],
+) -> tuple[Fault, ...]:
     """Every warning that needs no forecast, in file order."""
     tree = read_tree(plan.source.removeprefix("\ufeff"), plan.file or plan.name)
+    places: dict[str, Loc] = {
+        step.id: ("tasks", i, "steps", j)
+        for i, task in enumerate(plan.tasks)
+        for j, step in enumerate(task.steps)
+    }
     _without_planned_zero(plan, tree)
-    must = as_planned(plan, optional=False)
-    _limit_warnings(plan, tree, must)
-    _supplies(plan, tree, must)
-    _clock_warnings(plan, tree)
-    _too_long(plan, tree)
-    _light_use(plan, tree)
+    _too_late(limits, tree)
+    _too_little(plan, supplies_must, tree)
+    _too_slow(clocks, places, tree)
+    _too_long(plan, windows, places, tree)
+    _light_use(plan, places, tree)
     return tuple(sorted(tree.faults, key=lambda fault: (fault.line, fault.column)))
 
 
@@ -141,56 +237,40 @@ def _without_planned_zero(plan: Plan, tree: Tree) -> None:
             tree.report(("limits", name), what, "write zero_planned")
 
 
-def _limit_warnings(plan: Plan, tree: Tree, must: Timeline) -> None:
-    for limit in plan.limits:
-        at = as_pet(limit.at, plan.zero_planned)
-        inside = max((must.inside[c] for c in limit.crew), default=0.0)
-        if at is not None and inside > at:
-            what = (
-                f"must work alone ends at {format_pet(inside)} on paper, {format_pet(inside - at)} too late"
-            )
+def _too_late(limits: Iterable[PaperLimit], tree: Tree) -> None:
+    for limit in limits:
+        late = limit.inside_must - limit.at if limit.at is not None else 0.0
+        if late > 0:
+            ends = f"must work alone ends at {format_pet(limit.inside_must)} on paper"
+            what = f"{ends}, {format_pet(late)} too late"
             tree.report(("limits", limit.name), what, "take work out, or plan it shorter")
 
 
-def _supplies(plan: Plan, tree: Tree, must: Timeline) -> None:
-    order = [consumable.id for consumable in plan.consumables]
-    for supply in supplies(plan, must):
+def _too_little(plan: Plan, supplies_must: Iterable[Supply], tree: Tree) -> None:
+    order = list(plan.consumable)
+    for supply in supplies_must:
         if supply.at_inside < supply.reserve:
             who = "the crew" if supply.crew == SHARED else supply.crew
             what = (
-                f"must work alone leaves {who} {supply.at_inside:.3g} {supply.unit} on paper, "
+                f"must work alone leaves {who} {amount(supply.at_inside, supply.unit)} on paper, "
                 f"below the reserve of {supply.reserve:g}"
             )
-            tree.report(
-                ("consumables", order.index(supply.consumable)), what, "take work out, or start with more"
-            )
+            place = ("consumables", order.index(supply.consumable))
+            tree.report(place, what, "take work out, or start with more")
 
 
-def places(plan: Plan) -> dict[str, Loc]:
-    """The place of each step in the file."""
-    return {
-        step.id: ("tasks", i, "steps", j)
-        for i, task in enumerate(plan.tasks)
-        for j, step in enumerate(task.steps)
-    }
-
-
-def _clock_warnings(plan: Plan, tree: Tree) -> None:
-    at, course = places(plan), as_planned(plan)
-    for step in plan.step.values():
-        if step.within is None or step.id in course.lost:
-            continue
-        took = course.finish[step.id] - course.finish[step.within.of]
-        if took > step.within.time:
+def _too_slow(clocks: Iterable[PaperClock], places: Mapping[str, Loc], tree: Tree) -> None:
+    for clock in clocks:
+        if clock.allowed < clock.takes < math.inf:
             what = (
-                f"{format_pet(took, with_seconds=took % 60 != 0)} pass on paper from the done of "
-                f"{step.within.of} to the done of this step"
+                f"{format_exact(clock.takes)} pass on paper from the done of {clock.of} "
+                "to the done of this step"
             )
-            tree.report((*at[step.id], "within", "time"), what, "allow more, or bring the steps together")
+            right = "allow more, or bring the steps together"
+            tree.report((*places[clock.step], "within", "time"), what, right)
 
 
-def _too_long(plan: Plan, tree: Tree) -> None:
-    at, windows = places(plan), windows_on_paper(plan)
+def _too_long(plan: Plan, windows: Mapping[str, Intervals], places: Mapping[str, Loc], tree: Tree) -> None:
     for step in plan.step.values():
         if not step.windows or step.whole:
             continue
@@ -200,97 +280,15 @@ def _too_long(plan: Plan, tree: Tree) -> None:
         if step.time.likely > longest:
             names = " with ".join(repr(name) for name in step.windows)
             what = f"the step takes {format_pet(step.time.likely)}, longer than any opening of {names}"
-            tree.report((*at[step.id], "window"), what, "split the step, or leave the window out")
+            tree.report((*places[step.id], "window"), what, "split the step, or leave the window out")
 
 
-def _light_use(plan: Plan, tree: Tree) -> None:
+def _light_use(plan: Plan, places: Mapping[str, Loc], tree: Tree) -> None:
     """Warn of steps that use less than waiting does: rest is meant to be the least."""
-    at = places(plan)
     for step in plan.step.values():
         for name, factor in step.use.items():
             store = plan.consumable[name]
             least = min((step.effort_of(c) for c in step.crew if c in plan.outside), default=plan.rest_w)
             if store.per_second(least, factor) < store.per_second(plan.rest_w):
                 what = f"the step takes less {name} than waiting does"
-                tree.report((*at[step.id], "use", name), what, "make sure that this is meant")
-
-
-@dataclass(frozen=True, slots=True)
-class PaperLimit:
-    """One elapsed limit against the course on paper; seconds."""
-
-    name: str
-    at: float | None
-    """PET; None for an instant without `zero_planned`."""
-    crew: tuple[str, ...]
-    inside: float
-    """When the last of its crew is inside with everything done."""
-    inside_must: float
-    """The same with must work and closeout alone."""
-
-
-@dataclass(frozen=True, slots=True)
-class PaperClock:
-    """One hardware clock on paper; seconds."""
-
-    step: str
-    of: str
-    allowed: float
-    takes: float
-    """From the done of `of` to the done of `step`."""
-
-
-@dataclass(frozen=True, slots=True)
-class Paper:
-    """A plan on paper."""
-
-    plan: Plan
-    everything: Timeline
-    must: Timeline
-    limits: tuple[PaperLimit, ...]
-    supplies: tuple[Supply, ...]
-    """With everything done."""
-    supplies_must: tuple[Supply, ...]
-    clocks: tuple[PaperClock, ...]
-    windows: dict[str, Intervals]
-    warnings: tuple[Fault, ...]
-
-
-def on_paper(plan: Plan) -> Paper:
-    """A plan on paper."""
-    everything, must = as_planned(plan), as_planned(plan, optional=False)
-    return Paper(
-        plan=plan,
-        everything=everything,
-        must=must,
-        limits=_limits(plan, everything, must),
-        supplies=supplies(plan, everything),
-        supplies_must=supplies(plan, must),
-        clocks=_clocks(plan, everything),
-        windows=windows_on_paper(plan),
-        warnings=plan_warnings(plan),
-    )
-
-
-def _limits(plan: Plan, everything: Timeline, must: Timeline) -> tuple[PaperLimit, ...]:
-    return tuple(
-        PaperLimit(
-            limit.name,
-            as_pet(limit.at, plan.zero_planned),
-            limit.crew,
-            max(everything.inside[member] for member in limit.crew),
-            max(must.inside[member] for member in limit.crew),
-        )
-        for limit in plan.limits
-    )
-
-
-def _clocks(plan: Plan, course: Timeline) -> tuple[PaperClock, ...]:
-    found = []
-    for step in plan.step.values():
-        if step.within is None:
-            continue
-        end, since = course.finish[step.id], course.finish[step.within.of]
-        takes = end - since if step.id not in course.lost else math.inf
-        found.append(PaperClock(step.id, step.within.of, float(step.within.time), takes))
-    return tuple(found)
+                tree.report((*places[step.id], "use", name), what, "make sure that this is meant")

@@ -12,13 +12,10 @@ from tracker.foundation.errors import Fault, PlanError
 from tracker.plan.build import build_plan, build_task
 from tracker.plan.complaints import read_model
 from tracker.plan.model import Plan, Task
-from tracker.plan.paper import plan_warnings
 from tracker.plan.rules import Known, check_items, check_plan, check_tasks
 from tracker.plan.schema import PlanFile, TaskFile
 from tracker.plan.structure import check_network, check_openings, check_windows
 from tracker.plan.yaml_tree import MOST_BYTES, Node, Tree, of_data, position, read_tree
-
-__all__ = ["decoded", "parse_plan", "parse_task", "plan_warnings", "read_bytes", "read_plan", "read_text"]
 
 _BOMS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
 
