@@ -1,7 +1,7 @@
 from collections.abc import Mapping
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tracker.plan.graph import around, before_each, circles, closure, sort_steps
@@ -16,6 +16,7 @@ def test_a_walk_goes_into_the_depth_and_comes_to_each_once() -> None:
     assert list(closure("", lambda one: after[one])) == []
 
 
+@settings(deadline=None)
 @given(graphs, st.sampled_from(NAMES))
 def test_all_that_is_reached_is_there_and_nothing_else(after: dict[str, list[str]], start: str) -> None:
     reached = {start}
@@ -24,6 +25,7 @@ def test_all_that_is_reached_is_there_and_nothing_else(after: dict[str, list[str
     assert set(closure([start], lambda one: after.get(one, ()))) == reached
 
 
+@settings(deadline=None)
 @given(graphs)
 def test_each_follows_what_comes_before_it_or_is_stuck_behind_a_circle(before: dict[str, list[str]]) -> None:
     done, stuck = sort_steps(NAMES, before)
