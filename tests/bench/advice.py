@@ -20,7 +20,7 @@ from tracker.forecast.hysteresis import Walks
 from tracker.forecast.limits import ChanceConstraint, closed
 from tracker.forecast.orders import better_orders
 from tracker.forecast.orders import changes as changes_of
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import TaskSets
 
 PART = "advice"
 
@@ -81,12 +81,12 @@ def _against_all(seeds: range) -> None:
     same = 0
     for seed in seeds:
         _, world = large(seed, Size(8))
-        judge, wanted = Judge(world), ChanceConstraint.of(world)
+        judge, wanted = TaskSets(world), ChanceConstraint.of(world)
         tasks = range(len(world.optional))
         sets = [frozenset(s) for n in range(len(tasks) + 1) for s in combinations(tasks, n)]
         holding = [s for s in sets if closed(world.optional, s) == s and judge.meets(s, wanted)]
         best = max((worth(world, s) for s in holding), default=None)
-        found = kept_set(Judge(world))
+        found = kept_set(TaskSets(world))
         same += (worth(world, found.tasks) if found.holds else None) == best
     report(PART, "kept set worth as much as the best of all 256", f"{same} of {len(seeds)}", "all")
 
@@ -95,9 +95,9 @@ def _against_solver(quick: bool) -> None:
     """The same instance for CP-SAT: 60 scenarios of 300 steps, whole seconds."""
     _, world = large(5, Size(8, steps=90 if quick else 300), scenarios=20 if quick else 60)
     world = whole_seconds(world)
-    ours = min(_timed(lambda: kept_set(Judge(world))) for _ in range(3))
+    ours = min(_timed(lambda: kept_set(TaskSets(world))) for _ in range(3))
     theirs = solve(world, seconds=60 if quick else 300, workers=2)
-    found = kept_set(Judge(world))
+    found = kept_set(TaskSets(world))
     value = worth(world, found.tasks) if found.holds else None
     same = "equal" if value == theirs.value else f"{value} to {theirs.value}"
     much = "" if theirs.proven else "at least "

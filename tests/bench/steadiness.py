@@ -15,7 +15,7 @@ from tracker.forecast.choose import kept_set
 from tracker.forecast.hysteresis import names, steady
 from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.remaining import build_world
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import TaskSets
 from tracker.journal.admission import admit
 from tracker.journal.progress import Progress
 
@@ -90,7 +90,7 @@ def _advised(progress: Progress, now: float, out: Changes) -> tuple[frozenset[st
     world = build_world(progress, now=now, scenarios=_SCENARIOS)
     if not world.optional:
         return None
-    judge = Judge(world)
+    judge = TaskSets(world)
     plain = kept_set(judge)
     ruled = steady(progress, judge, prior=None).kept
     out.best += sum(world.optional[m].value for m in plain.tasks)

@@ -10,7 +10,7 @@ from tests.flat import flat
 from tests.runs import Run, step, task
 from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.choose import kept_set
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import recall_course, turn_back
 from tracker.forecast.world import World
 
@@ -45,7 +45,7 @@ def paper(limit: float, closing: float = 20, **ask: object) -> World:
     ],
 )
 def test_on_paper(limit: float, closing: float, latest: float) -> None:
-    assert turn_back(Judge(paper(limit, closing)), ()).latest == latest * MIN
+    assert turn_back(TaskSets(paper(limit, closing)), ()).latest == latest * MIN
 
 
 @pytest.mark.parametrize(
@@ -53,13 +53,13 @@ def test_on_paper(limit: float, closing: float, latest: float) -> None:
 )
 def test_inside_when_called(called: float, inside: float) -> None:
     made = paper(210)
-    judge = Judge(made)
+    judge = TaskSets(made)
     course = recall_course(made, made.present(()), judge.course(()))
     assert float(course.called(called * MIN).inside[0]) == inside * MIN
 
 
 def test_inside_if_now_is_a_call_at_once() -> None:
-    assert turn_back(Judge(paper(210)), ()).inside_if_now.p50 == 70 * MIN
+    assert turn_back(TaskSets(paper(210)), ()).inside_if_now.p50 == 70 * MIN
 
 
 def test_opening_a_cover_moves_turn_back_from_five_hours_to_four_oh_five() -> None:
@@ -71,7 +71,7 @@ def test_opening_a_cover_moves_turn_back_from_five_hours_to_four_oh_five() -> No
         Work("shut", "EV1", 55 * MIN, closes="cover"),
         Work("home", "EV1", 60 * MIN, closeout=True),
     ]
-    found = turn_back(Judge(world(works, 360 * MIN)), ())
+    found = turn_back(TaskSets(world(works, 360 * MIN)), ())
     assert (found.latest, found.mover) == (245 * MIN, "open")
     assert (found.moved_from, found.moved_to) == (300 * MIN, 245 * MIN)
 
@@ -83,7 +83,7 @@ def test_where_the_opening_comes_later_one_turns_back_before_it_or_is_committed(
         Work("shut", "EV1", 55 * MIN, closes="cover"),
         Work("home", "EV1", 60 * MIN, closeout=True),
     ]
-    found = turn_back(Judge(world(works, 360 * MIN)), ())
+    found = turn_back(TaskSets(world(works, 360 * MIN)), ())
     assert (found.latest, found.mover) == (280 * MIN, "open")
     assert (found.moved_from, found.moved_to) == (300 * MIN, 245 * MIN)
 
@@ -95,7 +95,7 @@ def test_an_item_that_is_open_now_has_to_be_closed_even_when_called_at_once() ->
         Work("home", "EV1", 60 * MIN, closeout=True),
     ]
     made = world(works, 360 * MIN, Ask(open_now={"cover": "open"}))
-    found = turn_back(Judge(made), ())
+    found = turn_back(TaskSets(made), ())
     assert found.inside_if_now.p50 == 115 * MIN
     assert found.mover is None
 
@@ -107,12 +107,12 @@ def test_exactly_the_oxygen_for_a_turn_back_at_an_hour() -> None:
         Work("home", "EV1", 70 * MIN, closeout=True),
     ]
     made = world(works, 600 * MIN, Ask(stores=[Store("EV1", 190.0, 0.0, 1 / MIN)]))
-    assert turn_back(Judge(made), ()).latest == pytest.approx(60 * MIN, abs=1)
+    assert turn_back(TaskSets(made), ()).latest == pytest.approx(60 * MIN, abs=1)
 
 
 def test_when_not_even_now_does_there_is_no_latest() -> None:
     works = [Work("work", "EV1", 10 * MIN), Work("home", "EV1", 70 * MIN, closeout=True)]
-    found = turn_back(Judge(world(works, 60 * MIN)), ())
+    found = turn_back(TaskSets(world(works, 60 * MIN)), ())
     assert (found.latest, found.inside_if_now.p50) == (None, 70 * MIN)
 
 
@@ -121,7 +121,7 @@ def test_on_the_way_home_there_is_nothing_to_turn_back_from() -> None:
         Work("clean", "EV1", 10 * MIN, closeout=True, running=True),
         Work("home", "EV1", 60, closeout=True),
     ]
-    found = turn_back(Judge(world(works, 60 * MIN)), ())
+    found = turn_back(TaskSets(world(works, 60 * MIN)), ())
     assert found.latest is None and found.homebound
 
 
@@ -130,8 +130,8 @@ def test_the_latest_call_is_the_last_second_that_holds(kind: Kind) -> None:
     found = 0
     for seed in range(12):
         made = chance(seed, kind)
-        kept = kept_set(Judge(made)).tasks
-        latest = turn_back(Judge(made), kept).latest
+        kept = kept_set(TaskSets(made)).tasks
+        latest = turn_back(TaskSets(made), kept).latest
         if latest is None:
             assert not call_holds(made, kept, 0.0), seed
         else:
@@ -144,7 +144,7 @@ def test_the_latest_call_is_the_last_second_that_holds(kind: Kind) -> None:
 def test_with_ways_home_no_later_instant_holds_on_a_grid_of_a_minute() -> None:
     for seed in range(6):
         made = chance(seed, Kind(20, homes=True, optional=3))
-        latest = turn_back(Judge(made), ()).latest
+        latest = turn_back(TaskSets(made), ()).latest
         limit = int(made.limits[0].at)
         if latest is None:
             assert not call_holds(made, (), 0.0)
@@ -156,7 +156,7 @@ def test_with_ways_home_no_later_instant_holds_on_a_grid_of_a_minute() -> None:
 def test_every_call_ends_as_played_step_by_step() -> None:
     for seed in range(6):
         made = chance(seed, Kind(10, homes=seed % 2 == 1))
-        judge = Judge(made)
+        judge = TaskSets(made)
         course = recall_course(made, made.present((0, 1)), judge.course((0, 1)))
         for at in (0.0, 500.0, 1500.0, 2600.0, 4000.0):
             called = course.called(at)

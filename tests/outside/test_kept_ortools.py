@@ -9,7 +9,7 @@ import pytest
 from tests.chance import Kind, chance, play
 from tests.cpsat import solve, worth
 from tracker.forecast.choose import kept_set
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.world import World
 
 KINDS = {
@@ -37,7 +37,7 @@ def test_equal_value_and_safe(kind: Kind) -> None:
     decided = 0
     for seed in SEEDS:
         made = chance(1000 + seed, kind)
-        ours, theirs = kept_set(Judge(made)), solve(made)
+        ours, theirs = kept_set(TaskSets(made)), solve(made)
         assert theirs.proven, seed
         assert ours.holds == (theirs.value is not None), seed
         if theirs.value is not None:

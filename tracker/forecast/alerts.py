@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
-from tracker.forecast.last_call import starts
+from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import ChanceConstraint, limit_results
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Alert, ClockFigure, Estimate, Raised, StepFigure
 from tracker.foundation.text import percent, plain
 from tracker.foundation.times import format_pet
@@ -233,16 +233,16 @@ class AlertInputs:
     """Before a tenth of the planned work is done nothing alarms on a low chance."""
 
 
-def alert_inputs(progress: Progress, judge: Judge, kept: Collection[int]) -> AlertInputs:
-    """The figures of the instant for which the judge's world was made."""
-    world, chosen = judge.world, frozenset(kept)
-    found = limit_results(world, world.present(chosen), judge.course(chosen))
+def alert_inputs(progress: Progress, sets: TaskSets, kept: Collection[int]) -> AlertInputs:
+    """The figures of the instant for which the world of these sets was made."""
+    world, chosen = sets.world, frozenset(kept)
+    found = limit_results(world, world.present(chosen), sets.course(chosen))
     accounts = {f"{account.crew}.{account.consumable}" for account in world.accounts}
-    outcome = judge.outcome(chosen)
+    outcome = sets.outcome(chosen)
     clocks = [(world.nodes[clock.node].step, clock) for clock in world.clocks]
     return AlertInputs(
         at=world.now,
-        calls=_calls(judge, chosen),
+        calls=_calls(sets, chosen),
         safe=outcome.share_safe,
         unmet=not ChanceConstraint.of(world).met(outcome.failing),
         wanted=percent(world.confidence_elapsed, None),
@@ -258,11 +258,11 @@ def alert_inputs(progress: Progress, judge: Judge, kept: Collection[int]) -> Ale
     )
 
 
-def _calls(judge: Judge, kept: frozenset[int]) -> dict[str, float]:
+def _calls(sets: TaskSets, kept: frozenset[int]) -> dict[str, float]:
     """The last calls worth announcing: of tasks that have not begun, and can still be reached."""
-    world = judge.world
+    world = sets.world
     out = {}
-    for m, start in starts(judge, kept).items():
+    for m, start in last_calls(sets, kept).items():
         task = world.optional[m]
         if start.last_call is not None and not task.begun and (m in kept or not start.hopeless(world)):
             out[task.task] = world.now + start.last_call

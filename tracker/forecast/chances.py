@@ -12,7 +12,7 @@ from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.quantiles import finite, one
 from tracker.forecast.remaining import build_world
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.world import advance, begin
 from tracker.journal.progress import Progress
 from tracker.plan.model import Plan
@@ -49,10 +49,10 @@ def at_zero(plan: Plan, prior: PacePrior = DEFAULT_PRIOR, *, scenarios: int = 10
     seed = str(uuid.uuid5(uuid.NAMESPACE_URL, plan.source))
     progress = Fold.start(plan, uuid=seed).progress()
     world = build_world(progress, now=0.0, scenarios=scenarios, prior=prior)
-    judge, wanted = Judge(world), ChanceConstraint.of(world)
+    sets, wanted = TaskSets(world), ChanceConstraint.of(world)
 
     def chance(kept: Collection[int]) -> Chance:
-        outcome = judge.outcome(kept)
+        outcome = sets.outcome(kept)
         p50, p90 = (finite(one(outcome.inside, share)) for share in (0.5, 0.9))
         return Chance(outcome.share_safe, p50, p90, wanted.met(outcome.failing))
 

@@ -11,8 +11,9 @@ waiting) is judged there alone and never prunes.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain, pairwise
 from typing import NamedTuple
 
@@ -32,13 +33,11 @@ from tracker.forecast.limits import (
     with_needs,
     worths,
 )
-from tracker.forecast.task_sets import Bounds, Judge
-from tracker.forecast.usage import Mask
+from tracker.forecast.task_sets import BoundEnd, Bounds, TaskSets
 from tracker.forecast.world import (
-    RegularGaps,
+    ElapsedLimit,
     Row,
     World,
-    inside,
     last_inside,
     regular_gaps,
     wait_for_opening,
@@ -69,65 +68,40 @@ class Kept:
 
 
 def kept_set(
-    judge: Judge,
+    sets: TaskSets,
     *,
     wanted: ChanceConstraint | None = None,
     among: Collection[int] | None = None,
     budget: int = NODE_BUDGET,
 ) -> Kept:
-    """Return the best set that holds, of these tasks (default: all optional ones).
+    """The best set that holds, of these tasks (default: all optional ones).
 
     Best is the greatest total value of `should` tasks, then of get-aheads, then the fewest unsafe
     scenarios, then file order. `wanted` replaces what the world's confidence demands.
     """
-    world, bound = judge.world, judge.least
+    world, bound = sets.world, sets.least
     wanted = wanted or ChanceConstraint.of(world)
     everything = closed(world.optional, range(len(world.optional)) if among is None else among)
-    if judge.meets(everything, wanted):
+    if sets.meets(everything, wanted):
         return Kept(everything, holds=True)
-    bare = _End.of(judge, bound, frozenset())
+    bare = BoundEnd.of(sets, bound, frozenset())
     if not wanted.met(FailureCounts.of(*bare.broken)):
         return Kept(frozenset(), holds=False)
-    full = _End.of(judge, bound, everything)
+    full = BoundEnd.of(sets, bound, everything)
     order = sorted(everything, key=lambda m: (_first_node(world, m), m))
     firsts = [_first_node(world, m) for m in order]
     parts = [_Part.of(bound, bare, full, chosen, firsts) for chosen in _hardest(bound, bare, full, wanted)]
-    return _Search(judge, wanted, order, budget, *parts).run()
+    return _Search(sets, wanted, order, budget, *parts).run()
 
 
 def _first_node(world: World, m: int) -> int:
-    """Return the first node that remains with a task; past the last one where none does."""
+    """The first node that remains with a task; past the last one where none does."""
     return next((i for i, node in enumerate(world.nodes) if m in node.groups), len(world.nodes))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _End:
-    """How one set ends on a bound."""
-
-    inside: Row
-    free: Row
-    """When the last of all crew members is free."""
-    left: Rows
-    """(accounts, N)"""
-    broken: tuple[Mask, Mask]
-
-    @staticmethod
-    def of(judge: Judge, bound: Bounds, kept: frozenset[int]) -> _End:
-        course = judge.end(kept) if bound.world is judge.world else bound.course(kept)
-        left = bound.left_with(kept)
-        free = np.maximum.reduce(course.ready)
-        return _End(inside(bound.world, course), free, left, bound.broken_by(course, left))
-
-    def lateness(self, bound: Bounds) -> Row:
-        """Return by how much each scenario is later than its earliest limit, seconds."""
-        latest = np.full(len(self.inside), min([limit.at for limit in bound.world.limits], default=_LONG_S))
-        for k, row in zip(bound.accounts, self.left, strict=True):
-            if clocked(bound.world, k):
-                np.minimum(latest, row, out=latest)
-        return np.asarray(np.minimum(self.inside, _LONG_S) - latest, dtype=np.float32)
-
-
-def _hardest(bound: Bounds, bare: _End, full: _End, wanted: ChanceConstraint) -> Iterator[NDArray[np.intp]]:
+def _hardest(
+    bound: Bounds, bare: BoundEnd, full: BoundEnd, wanted: ChanceConstraint
+) -> Iterator[NDArray[np.intp]]:
     """Yield where to look first, twice as many scenarios as may still fail; then all that can differ.
 
     Those are safe with nothing optional and not with everything. The hardest bear the least share of the
@@ -136,8 +110,8 @@ def _hardest(bound: Bounds, bare: _End, full: _End, wanted: ChanceConstraint) ->
     surely = FailureCounts.of(*bare.broken)
     room = wanted.elapsed - (surely.any if wanted.joint else surely.elapsed)
     room = room if wanted.joint else max(room, wanted.consumables - surely.consumables)
-    spare = -bare.lateness(bound)
-    ease = spare / np.maximum(spare + full.lateness(bound), np.float32(1))
+    spare = -bare.lateness
+    ease = spare / np.maximum(spare + full.lateness, np.float32(1))
     differs = [late & ~certain for late, certain in zip(full.broken, bare.broken, strict=True)]
     ease[~(differs[0] | differs[1])] = np.inf
     for size in (2 * room, int(np.count_nonzero(ease < np.inf))):
@@ -160,9 +134,8 @@ class _Block:
     seconds: Row
     earliest: np.float32
     gaps: Gaps
-    regular: RegularGaps | None
-    shuts: bool
-    """Whether some set may come after the last opening."""
+    wait: Callable[[Row], None] | None
+    """Moves starts that fall into a gap of its windows to the gap's end, in place."""
 
 
 class _Player:
@@ -204,42 +177,45 @@ class _Player:
             if before is not None and before.groups == groups:
                 before.seconds = before.seconds + seconds
                 continue
-            regular = regular_gaps(gaps) if gaps else None
-            shuts = regular is not None and self.until >= regular.last
-            earliest = np.float32(node.earliest)
-            block = _Block(i, groups, node.crew, needs, own, seconds, earliest, gaps, regular, shuts)
+            block = _Block(
+                i, groups, node.crew, needs, own, seconds, np.float32(node.earliest), gaps, self._wait(gaps)
+            )
             for c in node.crew:
                 last.pop(c, None)
             if plain:
                 last[node.crew[0]] = block
             yield block
 
+    def _wait(self, gaps: Gaps) -> Callable[[Row], None] | None:
+        """The quickest way to wait for these windows."""
+        regular = regular_gaps(gaps) if gaps else None
+        if regular is None:
+            return partial(wait_for_opening, gaps=gaps) if gaps else None
+        return (
+            partial(regular.wait_inside, scratch=self._scratch) if self.until < regular.last else regular.wait
+        )
+
     def begin(self) -> list[Row]:
-        """Return where every set stands before the first node."""
+        """The rows of every set before the first node."""
         n = self.world.scenarios
         return [np.full(n, at, dtype=np.float32) for at in (*self.world.ready, *([0.0] * len(self.place)))]
 
     def play(self, rows: Sequence[Row], segments: slice, kept: frozenset[int]) -> list[Row]:
-        """Return where a set stands after these segments."""
+        """The rows of a set after these segments, given those before."""
         out = list(rows)
         for block in chain.from_iterable(self.segments[segments]):
             if block.groups and kept.isdisjoint(block.groups):
                 continue
             t = self._ready(block, out)
-            if block.gaps:
-                if block.regular is None:
-                    wait_for_opening(t, block.gaps)
-                elif block.shuts:
-                    block.regular.wait(t)
-                else:
-                    block.regular.wait_inside(t, self._scratch)
+            if block.wait is not None:
+                block.wait(t)
             t = t + block.seconds
             for register in (*block.crew, *block.own):
                 out[register] = t
         return out
 
     def _ready(self, block: _Block, rows: Sequence[Row]) -> Row:
-        """Return when a block could start but for its windows: a row of its own where it has any."""
+        """The start of a block but for its windows: a row of its own where it has any."""
         waits = [rows[register] for register in (*block.crew, *block.needs)]
         t = waits[0] if waits else np.zeros(self.world.scenarios, dtype=np.float32)
         for row in waits[1:]:
@@ -249,7 +225,7 @@ class _Player:
         return t.copy() if block.gaps and waits else t
 
     def back(self, by: Sequence[Row], segment: int, kept: frozenset[int]) -> list[Row]:
-        """Return by when each register must stand before a segment, to stand by `by` after it.
+        """The latest rows before a segment with which none is later than `by` after it.
 
         Nowhere too early: what rounding may have moved into a gap counts as after it.
         """
@@ -277,34 +253,33 @@ class _Part:
     elsewhere: FailureCounts
 
     @staticmethod
-    def of(bound: Bounds, bare: _End, full: _End, chosen: NDArray[np.intp], firsts: Sequence[int]) -> _Part:
-        """Return these scenarios with the accounts that break with everything in some of them."""
+    def of(
+        bound: Bounds, bare: BoundEnd, full: BoundEnd, chosen: NDArray[np.intp], firsts: Sequence[int]
+    ) -> _Part:
+        """These scenarios with the accounts that break with everything in some of them."""
         elsewhere = np.ones(len(bare.inside), dtype=np.bool_)
         elsewhere[chosen] = False
         inside, pairs = full.inside[chosen], enumerate(zip(bound.accounts, full.left, strict=True))
         able = [at for at, (k, row) in pairs if not clocked(bound.world, k) or (inside > row[chosen]).any()]
-        part = bound.part(chosen, able)
-        return _Part(
-            part,
-            _Player(part.world, firsts, full.free[chosen].max()),
-            FailureCounts.of(*(mask & elsewhere for mask in bare.broken)),
-        )
+        part, certain = bound.part(chosen, able), [mask & elsewhere for mask in bare.broken]
+        player = _Player(part.world, firsts, full.free[chosen].max())
+        return _Part(part, player, FailureCounts.of(*certain))
 
     def failing(self, rows: Sequence[Row], left: Iterable[Row]) -> FailureCounts:
-        """Return the least that fails in all scenarios, given where a set ends and what is left."""
+        """The least that fails in all scenarios, given where a set ends and what is left."""
         return FailureCounts.of(*self.bound.masks(*self._free(rows), left)).plus(self.elsewhere)
 
     def inside(self, rows: Sequence[Row]) -> Row:
-        """Return when everybody is inside, given where a set ends."""
+        """The ingress of everybody, given the rows with which a set ends."""
         return last_inside(self.bound.world, *self._free(rows), None)
 
     def _free(self, rows: Sequence[Row]) -> tuple[Sequence[Row], Sequence[Row]]:
-        """Return when each crew member is free, and when each step that nobody owns is done."""
+        """The instants at which each crew member is free, and each step that nobody owns is done."""
         nobodys = [rows[self.player.place[i]] for i in self.bound.world.ownerless]
         return rows[: len(self.bound.world.crew)], nobodys
 
     def failing_with(self, kept: frozenset[int]) -> FailureCounts:
-        """Return the least that fails with these tasks."""
+        """The least that fails with these tasks."""
         end = self.player.play(self.player.begin(), slice(None), kept)
         return self.failing(end, self.bound.left_with(kept))
 
@@ -329,7 +304,7 @@ class _Search:
 
     def __init__(
         self,
-        judge: Judge,
+        sets: TaskSets,
         wanted: ChanceConstraint,
         order: Sequence[int],
         budget: int,
@@ -337,8 +312,8 @@ class _Search:
         differing: _Part,
     ) -> None:
         """Make a search ready. `hard`: where to look first. `differing`: all scenarios that can differ."""
-        self.judge, self.wanted, self.order, self.budget = judge, wanted, order, budget
-        self.hard, self.differing, self.optional = hard, differing, judge.world.optional
+        self.sets, self.wanted, self.order, self.budget = sets, wanted, order, budget
+        self.hard, self.differing, self.optional = hard, differing, sets.world.optional
         self.values = worths(self.optional)
         self.by_place = sorted(range(len(self.optional)), key=lambda m: self.optional[m].place)
         self.best: tuple[Worth, int, tuple[bool, ...]] | None = None
@@ -376,7 +351,7 @@ class _Search:
             self.go(at._replace(j=at.j + 1, rows=self.hard.player.play(at.rows, here, at.kept)))
 
     def _ended(self, at: _Node) -> _Node:
-        """Return where the search stands, with what comes of it when no later task is kept."""
+        """The same place in the search, with the failures when no later task is kept."""
         rows = self.hard.player.play(at.rows, slice(at.j + 1, None), at.kept)
         return at._replace(failing=self.hard.failing(rows, at.left), inside=self.hard.inside(rows))
 
@@ -423,9 +398,9 @@ class _Search:
         if self.best is not None and value < self.best[0]:
             return
         seen = self.differing.failing_with(kept)
-        if self._hopeless(kept, len(self.order), seen) or not self.judge.meets(kept, self.wanted):
+        if self._hopeless(kept, len(self.order), seen) or not self.sets.meets(kept, self.wanted):
             return
-        mine = value, self.judge.outcome(kept).failing.any, tuple(m not in kept for m in self.by_place)
+        mine = value, self.sets.outcome(kept).failing.any, tuple(m not in kept for m in self.by_place)
         if self.best is None or (_down(value), *mine[1:]) < (_down(self.best[0]), *self.best[1:]):
             self.best, self.found = mine, kept
 
@@ -453,7 +428,7 @@ class _Reach:
         self.grain = np.float32(longest * 2.0**-23 + hard.bound.grain)
 
     def failing(self, at: _Node, more: int) -> FailureCounts | None:
-        """Return the least that fails with so many more tasks; None: there are not so many."""
+        """The least that fails with so many more tasks; None: there are not so many."""
         by = self._by(at.j, more)
         if by is None:
             return None
@@ -467,15 +442,16 @@ class _Reach:
         return FailureCounts(times, times, 0).plus(self.hard.elsewhere)
 
     def _least_taken(self, j: int) -> NDArray[np.float32]:
-        """Return (accounts, tasks, N): the least that one, two and more tasks from j on take."""
+        """The least that one, two and more tasks from j on take, (accounts, tasks, N)."""
         if j not in self._takes:
-            bound, nothing = self.hard.bound, frozenset[int]()
-            each = [bound.always - bound.left(nothing, bound.always, m) for m in self.order[j:]]
+            bound = self.hard.bound
+            nothing, own = np.zeros_like(bound.always), {tuple(tasks): rows for tasks, rows in bound.takes}
+            each = [own.get((m,), nothing) for m in self.order[j:]]
             self._takes[j] = np.sort(np.stack(each, axis=1)[self.clocked], axis=1).cumsum(axis=1)
         return self._takes[j]
 
     def _by(self, j: int, more: int) -> list[Row] | None:
-        """Return by when each register must stand before task j."""
+        """The latest rows before task j with which so many more tasks are in time."""
         if more > len(self.order) - j:
             return None
         if j == len(self.order):
@@ -488,17 +464,19 @@ class _Reach:
         return self._known[j, more]
 
     def _ends(self) -> list[Row]:
-        """Return the same at the end: inside by the limits, and by what always takes from the stores."""
-        bound, world, player = self.hard.bound, self.hard.bound.world, self.hard.player
-        nobodys = [player.place[i] for i in world.ownerless]
-        everybody = np.full(world.scenarios, _LONG_S)
-        if world.confidence_joint:
-            for k in self.clocked:
-                np.minimum(everybody, bound.always[k], out=everybody)
-        ends = [np.full(world.scenarios, _LONG_S)] * (len(world.crew) + len(player.place))
-        for registers, limits in [
-            ([c], [limit.at for limit in world.limits if c in limit.crew]) for c in world.counted
-        ] + [(nobodys, [limit.at for limit in world.limits if bound_crew(world, limit) is None])]:
-            for register in registers:
-                ends[register] = np.minimum(everybody, np.float32(min(limits, default=_LONG_S))) + self.grain
+        """The latest rows at the end: inside by the limits, and by what always takes from the stores."""
+        world, place = self.hard.bound.world, self.hard.player.place
+        never = np.full(world.scenarios, _LONG_S)
+        stores = self.hard.bound.always[self.clocked] if world.confidence_joint else ()
+        everybody = np.minimum.reduce([never, *stores]) + self.grain
+
+        def by(limits: Iterable[ElapsedLimit]) -> Row:
+            first = np.float32(min([limit.at for limit in limits], default=_LONG_S)) + self.grain
+            return np.asarray(np.minimum(everybody, first), dtype=np.float32)
+
+        ends = [never] * (len(world.crew) + len(place))
+        for c in world.counted:
+            ends[c] = by(limit for limit in world.limits if c in limit.crew)
+        for i in world.ownerless:
+            ends[place[i]] = by(limit for limit in world.limits if bound_crew(world, limit) is None)
         return ends

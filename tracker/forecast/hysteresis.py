@@ -19,7 +19,8 @@ from tracker.forecast.choose import Kept, kept_set
 from tracker.forecast.limits import ChanceConstraint, closed, total, worths
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.remaining import build_world
+from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Raised
 from tracker.forecast.world import World
 from tracker.journal.kinds import NO_NEWS
@@ -44,36 +45,36 @@ class Walked:
     inputs: AlertInputs
 
 
-def better(judge: Judge, before: Collection[str] | None) -> Kept:
-    """Return what to keep at an instant with news, given the names of what was kept before (or None)."""
-    world = judge.world
+def better(sets: TaskSets, before: Collection[str] | None) -> Kept:
+    """The tasks to keep at an instant with news, given the names of those kept before (or None)."""
+    world = sets.world
     if before is None:
-        return kept_set(judge)
+        return kept_set(sets)
     values = worths(world.optional)
     old = _still(world, before)
     wanted = ChanceConstraint.of(world)
-    held = judge.meets(old, wanted)
+    held = sets.meets(old, wanted)
     if held and len(old) == len(world.optional):
         return Kept(old, holds=True)
-    new = kept_set(judge, wanted=ChanceConstraint.of(world, entering=True))
+    new = kept_set(sets, wanted=ChanceConstraint.of(world, entering=True))
     if not held:
-        less = kept_set(judge, among=old)
+        less = kept_set(sets, among=old)
         old, held = less.tasks, less.holds
     if new.holds and total(values, new.tasks) > total(values, old):
         return new
     return Kept(old, holds=held, proven=new.proven)
 
 
-def shrunk(judge: Judge, before: Collection[str]) -> Kept:
-    """Return what to keep between events: what was kept before, or the best part of it that holds."""
-    old = _still(judge.world, before)
-    if judge.meets(old, ChanceConstraint.of(judge.world)):
+def shrunk(sets: TaskSets, before: Collection[str]) -> Kept:
+    """The tasks to keep between events: those kept before, or the best part of them that holds."""
+    old = _still(sets.world, before)
+    if sets.meets(old, ChanceConstraint.of(sets.world)):
         return Kept(old, holds=True)
-    return kept_set(judge, among=old)
+    return kept_set(sets, among=old)
 
 
 def _still(world: World, names: Collection[str]) -> frozenset[int]:
-    """Return which of these tasks are still optional, without those whose needs are not kept."""
+    """Those of these tasks that are still optional, without those whose needs are not kept."""
     return closed(world.optional, [m for m, task in enumerate(world.optional) if task.task in names])
 
 
@@ -90,7 +91,7 @@ class _Past:
     memory: Memory
 
     def after(self, k: int) -> Walked:
-        """Return what came out at instant k."""
+        """The outcome of the walk at instant k."""
         key, walks = self._key(k), self.memory.of(Walks)
         if key in walks:
             walks.move_to_end(key)
@@ -98,14 +99,14 @@ class _Past:
         before = self.after(k - 1).kept if k > self.start else None
         at = self.instants[k]
         then = self.progress.fold.until(at=at).progress()
-        judge = Judge(self._world(then, at))
-        found = self.remember(k, then, judge, better(judge, before).tasks)
-        self.memory.give_back(judge.world.durations)
+        sets = TaskSets(self._world(then, at))
+        found = self.remember(k, then, sets, better(sets, before).tasks)
+        self.memory.give_back(sets.world.durations)
         return found
 
-    def remember(self, k: int, then: Progress, judge: Judge, kept: frozenset[int]) -> Walked:
+    def remember(self, k: int, then: Progress, sets: TaskSets, kept: frozenset[int]) -> Walked:
         """Keep what came out at instant k."""
-        found = Walked(names(judge.world, kept), alert_inputs(then, judge, kept))
+        found = Walked(names(sets.world, kept), alert_inputs(then, sets, kept))
         walks = self.memory.of(Walks)
         walks[self._key(k)] = found
         while len(walks) > _MOST:
@@ -113,8 +114,6 @@ class _Past:
         return found
 
     def _world(self, then: Progress, at: float) -> World:
-        from tracker.forecast.remaining import build_world
-
         return build_world(
             then, now=max(at, then.at), scenarios=self.scenarios, prior=self.prior, memory=self.memory
         )
@@ -137,25 +136,25 @@ class Steady:
     raised: tuple[Raised, ...]
 
 
-def steady(progress: Progress, judge: Judge, *, prior: PacePrior | None) -> Steady:
-    """Return what to keep now: the rule walked over the events so far, then shrunk to what still holds."""
-    world = judge.world
+def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Steady:
+    """The tasks to keep now: the rule walked over the events so far, then shrunk to what still holds."""
+    world = sets.world
     instants = sorted({max(event.at, 0.0) for event in progress.events if event.kind not in NO_NEWS})
     if not instants:
-        return Steady(better(judge, None), ())
+        return Steady(better(sets, None), ())
     last = len(instants) - 1
     start = max(0, (last // STRIDE - 1) * STRIDE)
     past = _Past(progress, prior, world.scenarios, tuple(instants), start, world.memory)
     if instants[last] != world.now:
-        kept = shrunk(judge, past.after(last).kept)
+        kept = shrunk(sets, past.after(last).kept)
         return Steady(kept, _raised(past, last, world.now))
-    kept = better(judge, past.after(last - 1).kept if last > start else None)
-    past.remember(last, progress, judge, kept.tasks)
+    kept = better(sets, past.after(last - 1).kept if last > start else None)
+    past.remember(last, progress, sets, kept.tasks)
     return Steady(kept, _raised(past, last, world.now))
 
 
 def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:
-    """Return each alert that was raised at an instant walked, with the first of them."""
+    """Each alert that was raised at an instant walked, with the first of them."""
     out: dict[str, Raised] = {}
     for k in range(past.start, last + 1):
         until = now if k == last else past.instants[k + 1]
@@ -165,5 +164,5 @@ def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:
 
 
 def names(world: World, tasks: Collection[int]) -> frozenset[str]:
-    """Return the ids of these optional tasks."""
+    """The ids of these optional tasks."""
     return frozenset(world.optional[m].task for m in tasks)

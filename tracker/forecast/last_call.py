@@ -17,7 +17,7 @@ import numpy as np
 
 from tracker.forecast.limits import GRAIN_S, bound_crew, deadlines, needed, settled, with_needs
 from tracker.forecast.memory import Table
-from tracker.forecast.task_sets import Bounds, Branch, Judge, cut_after, plain_world, played
+from tracker.forecast.task_sets import Bounds, Branch, TaskSets, cut_after, plain_world, played
 from tracker.forecast.usage import Mask
 from tracker.forecast.world import (
     MANY_GAPS,
@@ -35,7 +35,7 @@ from tracker.forecast.world import inside as ingress
 
 
 def first_step(world: World, task: int) -> int | None:
-    """Return the node with which a task starts or, begun, goes on; None when all that is left runs."""
+    """The node with which a task starts or, begun, goes on; None when all that is left runs."""
     name = world.optional[task].task
     return next((i for i, node in enumerate(world.nodes) if _starts_with(node, task, name)), None)
 
@@ -59,7 +59,7 @@ class LastCalls:
         """For the course that is played at the moment."""
 
     def of(self, task: int) -> float | None:
-        """Return the last call of an optional task in seconds from now; None if no start would do.
+        """The last call of an optional task in seconds from now; None if no start would do.
 
         Infinite where nothing depends on the task.
         """
@@ -88,14 +88,14 @@ class LastCalls:
         return None if latest < -GRAIN_S else max(latest, 0.0)
 
     def _beside(self, task: int) -> frozenset[int]:
-        """Return for what a task has to leave room: a get-ahead for the `should` tasks that are kept."""
+        """The tasks for which one has to leave room: for a get-ahead the `should` tasks that are kept."""
         optional = self.world.optional
         if optional[task].priority == "should":
             return frozenset()
         return frozenset(m for m in self.kept if optional[m].priority == "should")
 
     def _nodes(self, tasks: Collection[int]) -> list[int]:
-        """Return the nodes that remain with these tasks and what they need, and what runs."""
+        """The nodes that remain with these tasks and what they need, and what runs."""
         world = self.world
         present = set(world.present(with_needs(world.optional, tasks)))
         return sorted(present | {i for i, node in enumerate(world.nodes) if node.running})
@@ -115,7 +115,7 @@ class LastCalls:
 
 
 def last_call(world: World, task: int, kept: Collection[int]) -> float | None:
-    """Return the last call of one optional task beside kept ones, as `LastCalls` does."""
+    """The last call of one optional task beside kept ones, as `LastCalls` does."""
     return LastCalls(world, kept).of(task)
 
 
@@ -150,7 +150,7 @@ class _Bypass:
         return _Bypass(world, course, lost | shut_out(world, course))
 
     def late(self, *, elapsed: bool, deadlines: Sequence[Row]) -> Mask:
-        """Return the scenarios that break an elapsed limit, if those count, or one of these deadlines."""
+        """The scenarios that break an elapsed limit, if those count, or one of these deadlines."""
         world, fails = self.world, self.lost.copy()
         everybody = ingress(world, self.course)
         for limit in world.limits if elapsed else ():
@@ -163,7 +163,7 @@ class _Bypass:
 
 
 def _nth(world: World, latest: Row, fails: Mask, confidence: float) -> float:
-    """Return the instant that enough scenarios still allow."""
+    """The instant that enough scenarios still allow."""
     latest[fails] = -np.inf
     rank = world.scenarios - needed(confidence, world.scenarios)
     latest.partition(rank)
@@ -171,7 +171,7 @@ def _nth(world: World, latest: Row, fails: Mask, confidence: float) -> float:
 
 
 def ends_of(world: World, deadlines: Sequence[Row]) -> tuple[list[Row], list[Row]]:
-    """Return per crew member by when they must be inside: for the elapsed limits, for the reserves."""
+    """Per crew member by when they must be inside: for the elapsed limits, for the reserves."""
     never = np.full(world.scenarios, NEVER, dtype=np.float32)
     reserve = never.copy()
     for row in deadlines:
@@ -185,7 +185,7 @@ def ends_of(world: World, deadlines: Sequence[Row]) -> tuple[list[Row], list[Row
 
 
 def latest_start(world: World, present: Sequence[int], own: Sequence[int], ends: Sequence[Row]) -> Row:
-    """Return per scenario the latest instant before which none of the nodes `own` needs to start.
+    """Per scenario the latest instant before which none of the nodes `own` needs to start.
 
     A pass backward: a node must be ready by the last instant from which it, and everything after it,
     still meets `ends` (per crew member: inside by then).
@@ -213,7 +213,7 @@ def latest_start(world: World, present: Sequence[int], own: Sequence[int], ends:
 
 
 def _ready_by(world: World, i: int, rows: Sequence[Row], homes: dict[int, float]) -> Row:
-    """Return by when a node must be ready to be finished by each of these rows."""
+    """The latest instant at which a node may be ready, to be finished by each of these rows."""
     node, duration = world.nodes[i], world.durations[i]
     if i in homes:
         duration = duration * np.float32(homes[i])
@@ -243,7 +243,7 @@ def before_gaps(t: Row, gaps: tuple[tuple[float, float], ...]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class LastCall:
     """The last call of a task, and the share of scenarios that get to it in time."""
 
     last_call: float | None
@@ -255,27 +255,29 @@ class Start:
         return self.in_time == 0.0 or self.in_time < 1 - world.confidence_elapsed - 1e-9
 
 
-def starts(judge: Judge, kept: frozenset[int]) -> dict[int, Start]:
-    """Return last call and share in time of every optional task, beside a kept set."""
-    if kept not in judge.memo:
-        world = judge.world
-        # Kept ones first: they share one course.
-        order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
-        calls = LastCalls(world, kept, judge.least if plain_world(world) else None)
-        judge.memo[kept] = {m: _start(judge, m, kept, calls) for m in order}
-        world.memory.give_back(calls.table)
-    found: dict[int, Start] = judge.memo[kept]
+def last_calls(sets: TaskSets, kept: frozenset[int]) -> dict[int, LastCall]:
+    """Last call and share in time of every optional task, beside a kept set; worked out once."""
+    return sets.once(_of_every_task, kept)
+
+
+def _of_every_task(sets: TaskSets, kept: frozenset[int]) -> dict[int, LastCall]:
+    world = sets.world
+    # Kept ones first: they share one course.
+    order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
+    calls = LastCalls(world, kept, sets.least if plain_world(world) else None)
+    found = {m: _of_task(sets, m, kept, calls) for m in order}
+    world.memory.give_back(calls.table)
     return found
 
 
-def _start(judge: Judge, m: int, kept: frozenset[int], calls: LastCalls) -> Start:
-    first = first_step(judge.world, m)
+def _of_task(sets: TaskSets, m: int, kept: frozenset[int], calls: LastCalls) -> LastCall:
+    first = first_step(sets.world, m)
     if first is None:
         # All that is left of it is under way: there is nothing to start, and nothing to be late for.
-        return Start(None, 1.0)
+        return LastCall(None, 1.0)
     latest = calls.of(m)
     if latest is None:
-        return Start(None, 0.0)
-    start = judge.start_row(kept | with_needs(judge.world.optional, [m]), first)
-    share = float(np.count_nonzero(start <= latest + GRAIN_S)) / judge.world.scenarios
-    return Start(latest if np.isfinite(latest) else None, share)
+        return LastCall(None, 0.0)
+    start = sets.start_row(kept | with_needs(sets.world.optional, [m]), first)
+    share = float(np.count_nonzero(start <= latest + GRAIN_S)) / sets.world.scenarios
+    return LastCall(latest if np.isfinite(latest) else None, share)

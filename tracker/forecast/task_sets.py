@@ -7,10 +7,10 @@ plan has ways home or such uses, a bound takes the least (or the most) that any 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,10 @@ from tracker.forecast.world import (
 )
 from tracker.forecast.world import inside as ingress
 
+Found = TypeVar("Found")
+_LONG_S = np.float32(1e9)
+"""Longer than any excursion, and finite."""
+
 
 def plain_world(world: World) -> bool:
     """Whether more work is never safer here, bit for bit: no ways home, no use below waiting."""
@@ -65,7 +69,7 @@ class Bounds:
 
     @staticmethod
     def of(world: World, *, least: bool) -> Bounds:
-        """Return what no set breaks less than, or what none breaks more than."""
+        """The bound that no set breaks less than, or none more than."""
         bound = _fixed_homes(world, least=least)
         other = _fixed_homes(world, least=not least)
         patterns = sorted({node.groups for node in world.nodes if node.groups})
@@ -77,14 +81,14 @@ class Bounds:
         return Bounds(bound, 2 * GRAIN_S if least else 0.0, tuple(accounts), always, tuple(takes))
 
     def left(self, kept: frozenset[int], before: NDArray[np.float32], new: int) -> NDArray[np.float32]:
-        """Return (accounts, N): what is left when task `new` joins `kept`, given what was left before."""
+        """The rest of each account, (accounts, N), when task `new` joins `kept`, given the rest before."""
         for groups, rows in self.takes:
             if new in groups and kept.isdisjoint(groups):
                 before = before - rows
         return before
 
     def left_with(self, kept: Iterable[int]) -> NDArray[np.float32]:
-        """Return (accounts, N): what is left with these tasks."""
+        """The rest of each account with these tasks, (accounts, N)."""
         left, before = self.always, frozenset[int]()
         for m in sorted(kept):
             left = self.left(before, left, m)
@@ -92,16 +96,16 @@ class Bounds:
         return left
 
     def course(self, kept: frozenset[int]) -> Course:
-        """Return the course with these tasks."""
+        """The course with these tasks."""
         return played(self.world, self.world.present(kept)).course
 
     def broken_by(self, course: Course, left: Iterable[Row]) -> tuple[Mask, Mask]:
-        """Return which scenarios of a course break an elapsed limit, which a reserve, given what is left."""
+        """The scenarios of a course that break an elapsed limit, and a reserve, given what is left."""
         nobodys = [course.finish[i] for i in self.world.ownerless if i in course.finish]
         return self.masks(course.ready, nobodys, left)
 
     def masks(self, ready: Sequence[Row], nobodys: Sequence[Row], left: Iterable[Row]) -> tuple[Mask, Mask]:
-        """Return which scenarios break an elapsed limit, which a reserve.
+        """The scenarios that break an elapsed limit, and those that break a reserve.
 
         `ready`: when each crew member is free; `nobodys`: when each step that nobody owns is done; `left`:
         per account. Rows may have several sets as a first axis.
@@ -124,7 +128,7 @@ class Bounds:
         return elapsed, consumables
 
     def part(self, chosen: NDArray[np.intp], accounts: Sequence[int]) -> Bounds:
-        """Return the same bound on these scenarios and accounts (places in `accounts`) only."""
+        """The same bound on these scenarios and accounts (places in `accounts`) only."""
         world = self.world
         stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
         less = replace(world, durations=world.durations[:, chosen], accounts=tuple(stores))
@@ -140,7 +144,7 @@ class Bounds:
 
 
 def _taken(bound: World, other: World, pattern: tuple[int, ...], *, least: bool) -> NDArray[np.float32]:
-    """Return (accounts, scenarios): what the nodes of a pattern take beyond waiting, units at factor 1.
+    """The use by the nodes of a pattern beyond waiting, (accounts, N), units at factor 1.
 
     What a node takes less than waiting does can help any set at best, and then it always does; at
     worst it helps only where the node always remains.
@@ -158,7 +162,7 @@ def _taken(bound: World, other: World, pattern: tuple[int, ...], *, least: bool)
 
 
 def _rated(world: World, units: Iterable[Row]) -> NDArray[np.float32]:
-    """Return units of the accounts as seconds of waiting where the clock takes from them."""
+    """Units of the accounts as seconds of waiting where the clock takes from them."""
     out = np.empty((len(world.accounts), world.scenarios), dtype=np.float32)
     for k, row in enumerate(units):
         out[k] = row / np.float32(world.accounts[k].waiting_per_s) if clocked(world, k) else row
@@ -166,7 +170,7 @@ def _rated(world: World, units: Iterable[Row]) -> NDArray[np.float32]:
 
 
 def _fixed_homes(world: World, *, least: bool) -> World:
-    """Return the world with every way home the shortest (or longest) that any set could make of it."""
+    """The world with every way home the shortest (or longest) that any set could make of it."""
     if all(node.home is None for node in world.nodes):
         return world
     nodes, durations = list(world.nodes), world.durations.copy()
@@ -199,7 +203,7 @@ class Branch:
         return len(self.course.start) == len(self.nodes)
 
     def common(self, nodes: Sequence[int]) -> int:
-        """Return how many of the first nodes are the same."""
+        """The number of first nodes that are the same."""
         pairs = enumerate(zip(self.nodes, nodes, strict=False))
         return next((k for k, (a, b) in pairs if a != b), min(len(self.nodes), len(nodes)))
 
@@ -212,7 +216,7 @@ def played(
     starts: bool = False,
     start_of: int | None = None,
 ) -> Branch:
-    """Return the course over these nodes, bit for bit as if played from the beginning.
+    """The course over these nodes, bit for bit as if played from the beginning.
 
     What it has in common with `base` is taken from there, with its starts. `start_of`: the one node
     whose start is kept anyway.
@@ -236,7 +240,7 @@ def played(
 
 
 def cut_after(world: World, base: Branch, same: int) -> Course:
-    """Return a course that stands after the first nodes of another one."""
+    """A course that stands after the first nodes of another one."""
     nodes, begun = base.nodes[:same], begin(world)
     finish, start = base.course.finish, base.course.start
     for i in nodes:
@@ -248,6 +252,38 @@ def cut_after(world: World, base: Branch, same: int) -> Course:
         if i in start:
             begun.start[i] = start[i]
     return begun
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoundEnd:
+    """How one set ends on a bound."""
+
+    bound: Bounds
+    inside: Row
+    free: Row
+    """When the last of all crew members is free."""
+    left: NDArray[np.float32]
+    """(accounts, N)"""
+    broken: tuple[Mask, Mask]
+
+    @staticmethod
+    def of(sets: TaskSets, bound: Bounds, kept: frozenset[int]) -> BoundEnd:
+        """How a set ends; where the bound is the world as it is, the course is that of the set itself."""
+        course = sets.end(kept) if bound.world is sets.world else bound.course(kept)
+        left = bound.left_with(kept)
+        free = np.maximum.reduce(course.ready)
+        return BoundEnd(bound, ingress(bound.world, course), free, left, bound.broken_by(course, left))
+
+    @property
+    def lateness(self) -> Row:
+        """The lateness of each scenario against its earliest limit, seconds."""
+        latest = np.full(
+            len(self.inside), min([limit.at for limit in self.bound.world.limits], default=_LONG_S)
+        )
+        for k, row in zip(self.bound.accounts, self.left, strict=True):
+            if clocked(self.bound.world, k):
+                np.minimum(latest, row, out=latest)
+        return np.asarray(np.minimum(self.inside, _LONG_S) - latest, dtype=np.float32)
 
 
 _BRANCHES = 2
@@ -278,14 +314,13 @@ class Outcome:
         return one(self.inside, 0.5)
 
 
-class Judge:
+class TaskSets:
     """Plays sets of optional tasks on one world and remembers what came out, but not every course."""
 
     def __init__(self, world: World) -> None:
         self.world = world
         self._outcomes: dict[frozenset[int], Outcome] = {}
-        self.memo: dict[frozenset[int], Any] = {}
-        """What `last_call.starts` found beside a kept set."""
+        self._found: dict[tuple[object, frozenset[int]], object] = {}
         self._branches: OrderedDict[frozenset[int], Branch] = OrderedDict()
         self._ends: OrderedDict[frozenset[int], Course] = OrderedDict()
 
@@ -294,8 +329,14 @@ class Judge:
         """What no set breaks less than."""
         return Bounds.of(self.world, least=True)
 
+    def once(self, find: Callable[[TaskSets, frozenset[int]], Found], kept: frozenset[int]) -> Found:
+        """What a function finds beside a kept set, worked out only once."""
+        if (find, kept) not in self._found:
+            self._found[find, kept] = find(self, kept)
+        return cast(Found, self._found[find, kept])
+
     def course(self, kept: Iterable[int]) -> Course:
-        """Return the course with starts when these tasks are kept."""
+        """The course with starts when these tasks are kept."""
         key = frozenset(kept)
         if key not in self._branches or not self._branches[key].with_starts:
             self._hold(key, starts=True)
@@ -311,13 +352,13 @@ class Judge:
             self._branches.popitem(last=False)
 
     def _nearest(self, key: frozenset[int], starts: bool = False) -> Branch | None:
-        """Return the course with which a set has the most in common; if need be, one with its starts."""
+        """The course with which a set has the most in common; if need be, one with its starts."""
         nodes = self.world.present(key)
         branches = [branch for branch in self._branches.values() if branch.with_starts or not starts]
         return max(branches, key=lambda branch: branch.common(nodes), default=None)
 
     def start_row(self, key: frozenset[int], node: int) -> Row:
-        """Return when a node starts in the course of a set; what that course ends with is remembered."""
+        """The starts of a node in the course of a set; how that course ends is remembered."""
         if not self._branches or key in self._branches:
             return self.course(key).start[node]
         found = played(self.world, self.world.present(key), self._nearest(key), start_of=node)
@@ -327,7 +368,7 @@ class Judge:
         return start
 
     def end(self, kept: Iterable[int]) -> Course:
-        """Return what limits and clocks look at of the course of a set, and no more of it."""
+        """The part of a set's course that limits and clocks look at, and no more of it."""
         key = frozenset(kept)
         if key not in self._ends:
             if not self._branches:
@@ -350,11 +391,11 @@ class Judge:
             self._ends.popitem(last=False)
 
     def median(self, kept: Iterable[int]) -> float:
-        """Return the median instant at which everybody is inside, relative to now."""
+        """The median instant at which everybody is inside, relative to now."""
         return one(ingress(self.world, self.end(kept)), 0.5)
 
     def outcome(self, kept: Iterable[int]) -> Outcome:
-        """Return what a set comes to."""
+        """The outcome of a set."""
         key = frozenset(kept)
         if key not in self._outcomes:
             end = self.end(key)
@@ -368,7 +409,7 @@ class Judge:
         return self._outcomes[key]
 
     def meets(self, kept: Iterable[int], wanted: ChanceConstraint) -> bool:
-        """Return whether a set holds, hardware clocks included.
+        """Whether a set holds, hardware clocks included.
 
         A clock may be late as often as the demand allows, or as often as it is without optional work.
         """

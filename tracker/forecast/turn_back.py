@@ -27,7 +27,7 @@ from tracker.forecast.limits import (
     grain_of,
 )
 from tracker.forecast.quantiles import one, ranged
-from tracker.forecast.task_sets import Bounds, Judge
+from tracker.forecast.task_sets import Bounds, TaskSets
 from tracker.forecast.usage import Mask, UsageUntil
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import (
@@ -52,21 +52,21 @@ _NOTICED_S = 15.0
 """A step that opens something is named when it moves turn-back by more than this."""
 
 
-def turn_back(judge: Judge, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
+def turn_back(sets: TaskSets, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
     """The turn-back along the course of the kept set; PET seconds, to the second.
 
     None as latest: not even a call now keeps every limit, or `homebound`: closeout has begun or the
     recall was given, and there is nothing left to turn back from.
     """
-    world = judge.world
-    course = judge.course(kept)
+    world = sets.world
+    course = sets.course(kept)
     full = recall_course(world, world.present(kept), course)
     # Who is inside already is not called: the fact stands.
     arrival = full.inside(0.0) if world.counted else inside(world, course)
     inside_if_now = ranged(arrival, base=world.now, mean=True)
     if homebound or any(node.closeout and node.running for node in world.nodes):
         return TurnBack(None, inside_if_now, homebound=True)
-    finder = _Finder(judge, kept, full)
+    finder = _Finder(sets, kept, full)
     latest = finder.latest()
     if latest is None:
         return TurnBack(None, inside_if_now)
@@ -105,14 +105,14 @@ class _Finder:
     leaves a part of its work, and a later one only holds closeout back.
     """
 
-    def __init__(self, judge: Judge, kept: Collection[int], full: RecallCourse) -> None:
-        self.world, self.full = judge.world, full
+    def __init__(self, sets: TaskSets, kept: Collection[int], full: RecallCourse) -> None:
+        self.world, self.full = sets.world, full
         self.wanted = ChanceConstraint.of(self.world)
         by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
         easy = np.minimum(by_limits, by_reserves) >= full.work_ends()
         homes = any(node.home is not None for node in self.world.nodes)
         if homes:
-            least, most = judge.least, Bounds.of(self.world, least=False)
+            least, most = sets.least, Bounds.of(self.world, least=False)
             elapsed, consumables = most.broken_by(most.course(frozenset(kept)), most.left_with(kept))
             easy &= ~(elapsed | consumables)
         self.by_limits, self.by_reserves = by_limits[easy], by_reserves[easy]

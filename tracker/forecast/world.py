@@ -80,7 +80,7 @@ class RegularGaps:
             t[t >= np.float32(self.last)] = NEVER
 
     def _end(self, t: float) -> float:
-        """Return when the last gap that begins by t ends, as if they repeated for ever."""
+        """The end of the last gap that begins by t, as if they repeated for ever."""
         if t == math.inf:
             return t
         return self.opening + math.floor((t - self.close) / self.period) * self.period
@@ -118,7 +118,7 @@ class RegularGaps:
 
 @lru_cache(maxsize=64)
 def regular_gaps(gaps: tuple[tuple[float, float], ...]) -> RegularGaps | None:
-    """Return what ascending gaps have in common, None where they do not repeat.
+    """The pattern of ascending gaps, None where they do not repeat.
 
     The first one may be cut short by the present, or longer than the others; the last one has no end.
     """
@@ -301,7 +301,7 @@ class World:
         return int(self.durations.shape[1])
 
     def present(self, kept: Iterable[int]) -> list[int]:
-        """Return the indices of the nodes that remain when these optional tasks are kept."""
+        """The indices of the nodes that remain when these optional tasks are kept."""
         chosen = frozenset(kept)
         groups = enumerate([node.groups for node in self.nodes])
         return [i for i, mine in groups if not mine or not chosen.isdisjoint(mine)]
@@ -326,12 +326,12 @@ class Course:
     """Per node the row to which its duration is added, if any."""
 
     def fork(self) -> Course:
-        """Return a course that goes on from here without changing this one (rows are shared)."""
+        """A course that goes on from here without changing this one (rows are shared)."""
         return Course(list(self.ready), dict(self.start), dict(self.finish), list(self.last_site))
 
 
 def begin(world: World) -> Course:
-    """Return the course before its first node."""
+    """The course before its first node."""
     n = world.scenarios
     ready = [np.full(n, value, dtype=np.float32) for value in world.ready]
     return Course(ready, {}, {}, [None] * len(world.crew))
@@ -367,7 +367,7 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
 
 
 def _start(world: World, course: Course, node: Node, into: Row | None) -> Row:
-    """Return when a node starts: a row of its own (`into`), or one that is not to be written to."""
+    """The start of a node: a row of its own (`into`), or one that is not to be written to."""
     rows = [course.ready[c] for c in node.crew]
     if not node.running:
         finish = course.finish
@@ -388,7 +388,7 @@ def _start(world: World, course: Course, node: Node, into: Row | None) -> Row:
 
 
 def home_seconds(node: Node, course: Course) -> float:
-    """Return the planned way home of a node of that kind from where its crew will be."""
+    """The planned way home of a node of that kind from where its crew will be."""
     home = node.home or {}
     sites = [(c, course.last_site[c]) for c in node.crew]
     seconds = (home_from_here(node, c) if site is None else home[site] for c, site in sites)
@@ -396,12 +396,12 @@ def home_seconds(node: Node, course: Course) -> float:
 
 
 def home_from_here(node: Node, crew: int) -> float:
-    """Return the planned way home of this crew member when no node with a site comes before it."""
+    """The planned way home of this crew member when no node with a site comes before it."""
     return node.home_from.get(crew, node.home_now)
 
 
 def inside(world: World, course: Course, crew: Collection[int] | None = None) -> Row:
-    """Return when the last of these crew members (default: everybody outside) is inside.
+    """The instant at which the last of these crew members (default: everybody outside) is inside.
 
     Relative to now. Those who are inside already count with the instant at which they came in. With
     the default a step that nobody owns counts as well: the excursion is not over before it.
@@ -413,7 +413,7 @@ def inside(world: World, course: Course, crew: Collection[int] | None = None) ->
 def last_inside(
     world: World, ready: Sequence[Row], nobodys: Sequence[Row], crew: Collection[int] | None
 ) -> Row:
-    """Return what `inside` does, given when everybody is free and when what nobody owns is done."""
+    """The same, given when everybody is free and when each step that nobody owns is done."""
     rows = [ready[c] for c in world.counted if crew is None or c in crew]
     rows += nobodys if crew is None else ()
     if not rows:
@@ -426,7 +426,7 @@ def last_inside(
 
 
 def shut_out(world: World, course: Course) -> NDArray[np.bool_]:
-    """Return the scenarios in which some step of the course finds no later opening."""
+    """The scenarios in which some step of the course finds no later opening."""
     mask = np.zeros(world.scenarios, dtype=np.bool_)
     if world.may_shut_out:
         for row in course.ready:
@@ -438,7 +438,7 @@ def shut_out(world: World, course: Course) -> NDArray[np.bool_]:
 
 
 def shut_out_by_window(world: World, course: Course) -> dict[str, NDArray[np.bool_]]:
-    """Return per window (only those that did) the scenarios in which it shut a remaining step out.
+    """Per window (only those that did) the scenarios in which it shut a remaining step out.
 
     A step that merely comes after one that was shut out is not counted against its own window.
     """
@@ -463,7 +463,7 @@ def shut_out_by_window(world: World, course: Course) -> dict[str, NDArray[np.boo
 
 
 def way_home(world: World, present: Sequence[int]) -> dict[int, float]:
-    """Return the planned seconds of each way home among these nodes (ascending indices).
+    """The planned seconds of each way home among these nodes (ascending indices).
 
     It starts from the last site before it of whoever walks it.
     """

@@ -9,7 +9,7 @@ from tests.chance import Kind, brute, chance
 from tests.worlds import Ask, Optional, Work, world
 from tracker.forecast import choose
 from tracker.forecast.choose import kept_set
-from tracker.forecast.task_sets import Judge
+from tracker.forecast.task_sets import TaskSets
 
 KINDS = {
     "plain": Kind(),
@@ -27,12 +27,12 @@ def test_search_equals_trying_every_set(kind: Kind) -> None:
     interesting = 0
     for seed in range(15):
         made = chance(seed, kind)
-        best, found = brute(made), kept_set(Judge(made))
+        best, found = brute(made), kept_set(TaskSets(made))
         assert found.proven
         assert found.holds == (best is not None), seed
         if best is not None:
             assert found.tasks == best[2], seed
-            assert Judge(made).outcome(found.tasks).failing.any == best[1]
+            assert TaskSets(made).outcome(found.tasks).failing.any == best[1]
             interesting += 0 < len(found.tasks) < len(made.optional)
     assert interesting >= 4, "cases that decide nothing prove nothing"
 
@@ -48,7 +48,7 @@ def test_the_bound_of_long_searches_prunes_nothing_better(
     monkeypatch.setattr(choose, "FEW", 8)
     for seed in range(15, 25):
         made = chance(seed, kind)
-        best, found = brute(made), kept_set(Judge(made))
+        best, found = brute(made), kept_set(TaskSets(made))
         assert found.proven and found.holds == (best is not None), seed
         assert best is None or found.tasks == best[2], seed
 
@@ -60,9 +60,9 @@ def test_the_bound_saves_most_of_a_long_search(monkeypatch: pytest.MonkeyPatch) 
     works = [Work(name, "EV1", list(rng.lognormal(6.4, 0.1, 400)), name) for name in tasks]
     home = Work("home", "EV1", list(rng.lognormal(7, 0.3, 400)), closeout=True)
     made = world([*works, home], 5000.0, Ask(tasks))
-    assert kept_set(Judge(made), budget=1000).proven
-    found = kept_set(Judge(made), budget=10**6)
+    assert kept_set(TaskSets(made), budget=1000).proven
+    found = kept_set(TaskSets(made), budget=10**6)
     assert len(found.tasks) == 5
     monkeypatch.setattr(choose, "SHORT", 10**6)
-    assert not kept_set(Judge(made), budget=1000).proven
-    assert kept_set(Judge(made), budget=10**6).tasks == found.tasks
+    assert not kept_set(TaskSets(made), budget=1000).proven
+    assert kept_set(TaskSets(made), budget=10**6).tasks == found.tasks

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from tests.chance import Kind, chance
-from tracker.forecast.last_call import starts
+from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import breaches, closed
-from tracker.forecast.task_sets import Judge, played
+from tracker.forecast.task_sets import TaskSets, played
 from tracker.forecast.world import World, advance, begin, inside
 
 KINDS = [Kind(), Kind(homes=True), Kind(clocks=True, two=True)]
@@ -28,13 +28,13 @@ def _sets(made: World, rng: random.Random, count: int) -> list[frozenset[int]]:
 def test_a_set_comes_to_the_same_whatever_was_asked_before(kind: Kind) -> None:
     for seed in range(8):
         rng, made = random.Random(seed), chance(seed, kind)
-        asked = Judge(made)
+        asked = TaskSets(made)
         for kept in _sets(made, rng, 8):
             asks: list[Callable[[frozenset[int]], object]] = [
                 asked.outcome,
                 asked.median,
                 asked.course,
-                partial(starts, asked),
+                partial(last_calls, asked),
             ]
             rng.choice(asks)(kept)
             present = made.present(kept)
@@ -44,7 +44,7 @@ def test_a_set_comes_to_the_same_whatever_was_asked_before(kind: Kind) -> None:
             assert outcome.failing.any == np.count_nonzero(~found.safe)
             assert outcome.failing.elapsed == np.count_nonzero(found.elapsed)
             assert np.array_equal(outcome.inside, inside(made, course))
-            assert starts(asked, kept) == starts(Judge(made), kept)
+            assert last_calls(asked, kept) == last_calls(TaskSets(made), kept)
             got = asked.course(kept)
             assert all(np.array_equal(got.start[i], course.start[i]) for i in present)
             assert all(np.array_equal(got.finish[i], course.finish[i]) for i in present)
