@@ -90,7 +90,7 @@ def kept_set(
     full = BoundEnd.of(sets, bound, everything)
     order = sorted(everything, key=lambda m: (_first_node(world, m), m))
     firsts = [_first_node(world, m) for m in order]
-    parts = [_Part.of(bound, bare, full, chosen, firsts) for chosen in _hardest(bound, bare, full, wanted)]
+    parts = [_Part.of(bare, full, chosen, firsts) for chosen in _hardest(bare, full, wanted)]
     return _Search(sets, wanted, order, budget, *parts).run()
 
 
@@ -99,9 +99,7 @@ def _first_node(world: World, m: int) -> int:
     return next((i for i, node in enumerate(world.nodes) if m in node.groups), len(world.nodes))
 
 
-def _hardest(
-    bound: Bounds, bare: BoundEnd, full: BoundEnd, wanted: ChanceConstraint
-) -> Iterator[NDArray[np.intp]]:
+def _hardest(bare: BoundEnd, full: BoundEnd, wanted: ChanceConstraint) -> Iterator[NDArray[np.intp]]:
     """Yield where to look first, twice as many scenarios as may still fail; then all that can differ.
 
     Those are safe with nothing optional and not with everything. The hardest bear the least share of the
@@ -253,11 +251,9 @@ class _Part:
     elsewhere: FailureCounts
 
     @staticmethod
-    def of(
-        bound: Bounds, bare: BoundEnd, full: BoundEnd, chosen: NDArray[np.intp], firsts: Sequence[int]
-    ) -> _Part:
+    def of(bare: BoundEnd, full: BoundEnd, chosen: NDArray[np.intp], firsts: Sequence[int]) -> _Part:
         """These scenarios with the accounts that break with everything in some of them."""
-        elsewhere = np.ones(len(bare.inside), dtype=np.bool_)
+        bound, elsewhere = full.bound, np.ones(len(bare.inside), dtype=np.bool_)
         elsewhere[chosen] = False
         inside, pairs = full.inside[chosen], enumerate(zip(bound.accounts, full.left, strict=True))
         able = [at for at, (k, row) in pairs if not clocked(bound.world, k) or (inside > row[chosen]).any()]
