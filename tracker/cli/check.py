@@ -1,8 +1,8 @@
 """`tracker check PLAN`: reads a plan and prints its course on paper, margins, chances and warnings.
 
-What `tracker check --json` prints, and the warnings that both forms share.
-
-One object. Times are PET in seconds, null where a step or a limit has none on paper:
+Each subject of the listing stands here twice, side by side: as plain lines, at most 100 columns and readable
+without colour, and as a part of the one object that `--json` prints. Times in it are PET in seconds, null
+where a step or a limit has none on paper:
 
 - `excursion`, `file`, `zero`, `zero_planned`; `inside` and `without_optional.inside`: ingress on paper;
 - `crew`: per member `crew`, `name`, `outside`, `inside` (null for those inside), `steps` (ids in order);
@@ -14,8 +14,6 @@ One object. Times are PET in seconds, null where a step or a limit has none on p
 - `clocks`: `step`, `of`, `allowed`, `takes`, `margin`; `windows`: `window` and `open`, a list of pairs;
 - `chance`: `must` and `everything`, each `safe`, `inside` (`p50`, `p90`), `holds`; `confidence`, `prior`;
 - `warnings`: `line`, `column`, `path`, `what`, `right`; and `advisory`.
-
-What `tracker check` prints: plain lines, at most 100 columns, readable without colour.
 """
 
 from __future__ import annotations
@@ -30,13 +28,12 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.forecast.chances import AtZero, Chance
 from tracker.foundation.errors import Fault
-from tracker.foundation.text import ADVISORY, count, percent, plain
+from tracker.foundation.text import ADVISORY, amount, count, percent, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
 from tracker.plan.model import CrewMember, Plan, Step
 from tracker.plan.paper import SHARED, Paper, PaperClock, PaperLimit, Supply
 from tracker.plan.timeline import Timeline
-from tracker.plan.windows import Intervals
 from tracker.plan.yaml_tree import read_tree
 
 if TYPE_CHECKING:
@@ -64,7 +61,6 @@ def run(args: argparse.Namespace) -> int:
         json.dump(check_json(paper, chances), sys.stdout, indent=1, allow_nan=False)
         print()
         return 0
-
     for line in check_lines(paper, chances):
         print(plain(line))
     return 0
@@ -75,6 +71,9 @@ def _prior(path: str | None) -> PacePrior:
     from tracker.plan.read import read_text
 
     return DEFAULT_PRIOR if path is None else read_pace(read_text(path), path)
+
+
+WIDTH = 100
 
 
 def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:
@@ -88,147 +87,28 @@ def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:
         "zero_planned": format_instant(plan.zero_planned) if plan.zero_planned else None,
         "inside": _finite(course.everybody_inside),
         "without_optional": {"inside": _finite(paper.must.everybody_inside)},
-        "crew": _crew(paper),
-        "steps": [_step_json(course, step.id) | _words(paper, step.id) for step in course.steps],
+        "crew": [_member_json(course, member) for member in plan.crew],
+        "steps": [_step_json(course, plan.step[step.id]) for step in course.steps],
         "critical": list(course.critical),
-        "limits": [_limit(limit) for limit in paper.limits],
-        "consumables": [
-            _supply(course, supply) | {"without_optional": _level(paper.must, must)}
-            for supply, must in zip(paper.supplies, paper.supplies_must, strict=True)
-        ],
-        "clocks": [_clock(clock) for clock in paper.clocks],
+        "limits": [_limit_json(limit) for limit in paper.limits],
+        "consumables": _supplies_json(paper),
+        "clocks": [_clock_json(clock) for clock in paper.clocks],
         "windows": [
             {"window": name, "open": [[_finite(a), _finite(b)] for a, b in spans]}
             for name, spans in paper.windows.items()
         ],
         "chance": {
-            "must": _chance(chances.must),
-            "everything": _chance(chances.everything),
+            "must": _chance_json(chances.must),
+            "everything": _chance_json(chances.everything),
             "confidence": _confidence(paper),
             "prior": chances.prior,
         },
-        "warnings": [_warning(warning) for warning in warnings(paper, chances)],
+        "warnings": [
+            {name: getattr(warning, name) for name in ("line", "column", "path", "what", "right")}
+            for warning in warnings(paper, chances)
+        ],
         "advisory": ADVISORY,
     }
-
-
-def _clock(clock: PaperClock) -> dict[str, Any]:
-    return {
-        "step": clock.step,
-        "of": clock.of,
-        "allowed": clock.allowed,
-        "takes": _finite(clock.takes),
-        "margin": _finite(clock.allowed - clock.takes),
-    }
-
-
-def warnings(paper: Paper, chances: AtZero) -> list[Fault]:
-    """Return the warnings of a plan: those on paper, and must work below the confidence."""
-    found = list(paper.warnings)
-    if not chances.must.holds:
-        tree = read_tree(paper.plan.source.removeprefix("\ufeff"), paper.plan.file or paper.plan.name)
-        asked = _confidence(paper)
-        share = asked if isinstance(asked, float) else "what `confidence` asks"
-        what = f"must work alone keeps every limit with a chance of {chances.must.safe:.3f}, below {share}"
-        loc = ("confidence",) if "confidence" in tree.root.entries else ("limits", "elapsed")
-        tree.report(loc, what, "take work out of must, or name a rehearsed crew's pace file with --pace")
-        found += tree.faults
-    return found
-
-
-def _finite(value: float | None) -> float | None:
-    return round(value, 3) if value is not None and math.isfinite(value) else None
-
-
-def _crew(paper: Paper) -> list[dict[str, Any]]:
-    course = paper.everything
-    return [
-        {
-            "crew": member.id,
-            "name": member.name,
-            "outside": member.outside,
-            "inside": _finite(course.inside.get(member.id)),
-            "steps": list(course.order[member.id]),
-        }
-        for member in paper.plan.crew
-    ]
-
-
-def _words(paper: Paper, name: str) -> dict[str, Any]:
-    step = paper.plan.step[name]
-    return {"task": step.task, "do": step.do, "crew": list(step.crew)}
-
-
-def _step_json(course: Timeline, name: str) -> dict[str, Any]:
-    wait = course.waits.get(name)
-    return {
-        "step": name,
-        "start": _finite(course.start[name]) if name not in course.lost else None,
-        "finish": _finite(course.finish[name]) if name not in course.lost else None,
-        "duration": _finite(course.duration(name)),
-        "slack": _finite(course.slack[name]),
-        "critical": name in course.critical,
-        "wait": {"seconds": _finite(wait.seconds), "cause": wait.cause} if wait else None,
-    }
-
-
-def _limit(limit: PaperLimit) -> dict[str, Any]:
-    return {
-        "id": limit.name,
-        "at": limit.at,
-        "crew": list(limit.crew),
-        **_margin(limit, limit.inside),
-        "without_optional": _margin(limit, limit.inside_must),
-    }
-
-
-def _margin(limit: PaperLimit, inside: float) -> dict[str, Any]:
-    return {
-        "inside": _finite(inside),
-        "margin": _finite(limit.at - inside) if limit.at is not None else None,
-    }
-
-
-def _supply(course: Timeline, supply: Supply) -> dict[str, Any]:
-    return {
-        "crew": supply.crew,
-        "consumable": supply.consumable,
-        "unit": supply.unit,
-        "start": supply.start,
-        "reserve": supply.reserve,
-        **_level(course, supply),
-    }
-
-
-def _level(course: Timeline, supply: Supply) -> dict[str, Any]:
-    return {
-        "at_inside": round(supply.at_inside, 6) if math.isfinite(supply.at_inside) else None,
-        "reserve_reached": _finite(supply.reserve_reached),
-        "margin": _finite(supply.margin_s(course)),
-    }
-
-
-def _chance(chance: Chance) -> dict[str, Any]:
-    inside = {"p50": _finite(chance.inside_p50), "p90": _finite(chance.inside_p90)}
-    return {"safe": chance.safe, "inside": inside, "holds": chance.holds}
-
-
-def _confidence(paper: Paper) -> float | dict[str, float]:
-    asked = paper.plan.confidence
-    return asked.elapsed if asked.joint else {"elapsed": asked.elapsed, "consumables": asked.consumables}
-
-
-def _warning(warning: Fault) -> dict[str, Any]:
-    return {
-        "line": warning.line,
-        "column": warning.column,
-        "path": warning.path,
-        "what": warning.what,
-        "right": warning.right,
-    }
-
-
-WIDTH = 100
 
 
 def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
@@ -250,10 +130,17 @@ def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
     yield from _clocks(paper)
     yield from _windows(paper)
     yield ""
-    yield from _chances(paper, chances)
+    yield from _folded(f"chance at zero of keeping every limit and reserve, by {chances.prior}:")
+    for words, chance in (("must work alone", chances.must), ("everything", chances.everything)):
+        yield f"  {words:<18}{percent(chance.safe, 1):>7}   {_range(chance)}"
     yield ""
-    yield from _warned(paper, chances)
+    for warning in warnings(paper, chances):
+        yield from _folded(f"warning: {warning}")
     yield ADVISORY
+
+
+def _finite(value: float | None, digits: int = 3) -> float | None:
+    return round(value, digits) if value is not None and math.isfinite(value) else None
 
 
 def _folded(text: str) -> list[str]:
@@ -268,25 +155,37 @@ def _pet(seconds: float) -> str:
     return format_pet(whole, with_seconds=whole % 60 != 0)
 
 
+def _apart(seconds: float) -> str:
+    if not math.isfinite(seconds):
+        return "never used up" if seconds > 0 else "not on paper"
+    return f"{format_pet(seconds)} to spare" if seconds >= 0 else f"{format_pet(-seconds)} too late"
+
+
+def _member_json(course: Timeline, member: CrewMember) -> dict[str, Any]:
+    return {
+        "crew": member.id,
+        "name": member.name,
+        "outside": member.outside,
+        "inside": _finite(course.inside.get(member.id)),
+        "steps": list(course.order[member.id]),
+    }
+
+
 def _member(plan: Plan, course: Timeline, member: CrewMember) -> Iterator[str]:
     name = "" if member.name == member.id else f" {plain(member.name)}"
     end = f", inside at {_pet(course.inside[member.id])}" if member.outside else ""
     yield f"{member.id}{name}{end}"
-    wide = min(28, max(len(step) for step in course.order[member.id]))
+    order = course.order[member.id]
+    wide = min(28, max(len(step) for step in order))
     yield f"     start      end    takes  {'step':<{wide}}  what"
-    for name in course.order[member.id]:
+    free = 0.0
+    for name in order:
         wait = course.waits.get(name)
-        before = _free_before(course, member.id, name)
-        idle = course.start[name] - before
+        idle = course.start[name] - free
         if wait is not None and idle >= 0.5 and wait.cause != f"crew {member.id}":
             yield f"             {_pet(idle):>8}  waiting for {_cause(wait.cause)}"
-        yield _step_line(plan, course, plan.step[name], member.id, wide)
-
-
-def _free_before(course: Timeline, member: str, step: str) -> float:
-    order = course.order[member]
-    at = order.index(step)
-    return course.finish[order[at - 1]] if at else 0.0
+        yield _step(plan, course, plan.step[name], member.id, wide)
+        free = course.finish[name]
 
 
 def _cause(cause: str) -> str:
@@ -294,7 +193,24 @@ def _cause(cause: str) -> str:
     return {"need": f"{name} to be done", "crew": name, "window": f"the window {name}"}.get(kind, cause)
 
 
-def _step_line(plan: Plan, course: Timeline, step: Step, member: str, wide: int) -> str:
+def _step_json(course: Timeline, step: Step) -> dict[str, Any]:
+    name = step.id
+    wait, lost = course.waits.get(name), name in course.lost
+    return {
+        "step": name,
+        "start": None if lost else _finite(course.start[name]),
+        "finish": None if lost else _finite(course.finish[name]),
+        "duration": _finite(course.duration(name)),
+        "slack": _finite(course.slack[name]),
+        "critical": name in course.critical,
+        "wait": {"seconds": _finite(wait.seconds), "cause": wait.cause} if wait else None,
+        "task": step.task,
+        "do": step.do,
+        "crew": list(step.crew),
+    }
+
+
+def _step(plan: Plan, course: Timeline, step: Step, member: str, wide: int) -> str:
     task = plan.task[step.task]
     mark = "*" if step.id in course.critical else " "
     start, end = course.start[step.id], course.finish[step.id]
@@ -309,10 +225,14 @@ def _step_line(plan: Plan, course: Timeline, step: Step, member: str, wide: int)
     return line if len(line) <= WIDTH else line[: WIDTH - 3] + "..."
 
 
-def _apart(seconds: float) -> str:
-    if not math.isfinite(seconds):
-        return "never used up" if seconds > 0 else "not on paper"
-    return f"{format_pet(seconds)} to spare" if seconds >= 0 else f"{format_pet(-seconds)} too late"
+def _limit_json(limit: PaperLimit) -> dict[str, Any]:
+    def margin(inside: float) -> dict[str, Any]:
+        spare = None if limit.at is None else limit.at - inside
+        return {"inside": _finite(inside), "margin": _finite(spare)}
+
+    crew = list(limit.crew)
+    own = {"id": limit.name, "at": limit.at, "crew": crew, **margin(limit.inside)}
+    return {**own, "without_optional": margin(limit.inside_must)}
 
 
 def _limits(paper: Paper) -> Iterator[str]:
@@ -326,25 +246,47 @@ def _limits(paper: Paper) -> Iterator[str]:
         yield f"  {limit.name:<24}{_pet(limit.at):>9}   {everything:<28}{must}"
 
 
+def _supplies_json(paper: Paper) -> list[dict[str, Any]]:
+    own = ("crew", "consumable", "unit", "start", "reserve")
+    return [
+        {name: getattr(supply, name) for name in own}
+        | _level_json(paper.everything, supply)
+        | {"without_optional": _level_json(paper.must, must)}
+        for supply, must in zip(paper.supplies, paper.supplies_must, strict=True)
+    ]
+
+
+def _level_json(course: Timeline, supply: Supply) -> dict[str, Any]:
+    return {
+        "at_inside": _finite(supply.at_inside, 6),
+        "reserve_reached": _finite(supply.reserve_reached),
+        "margin": _finite(supply.margin_s(course)),
+    }
+
+
 def _supplies(paper: Paper) -> Iterator[str]:
     for everything, must in zip(paper.supplies, paper.supplies_must, strict=True):
         who = "shared" if everything.crew == SHARED else everything.crew
         name = plain(f"{who}.{everything.consumable}")
-        left, left_must = _left(everything), _left(must)
         late = _apart(everything.margin_s(paper.everything)), _apart(must.margin_s(paper.must))
-        yield f"  {name:<24}{_reached(everything):>9}   {late[0]:<28}{late[1]}"
-        yield f"  {'  at ingress':<33}   {left:<28}{left_must}"
-
-
-def _reached(supply: Supply) -> str:
-    return format_pet(supply.reserve_reached)
+        yield f"  {name:<24}{format_pet(everything.reserve_reached):>9}   {late[0]:<28}{late[1]}"
+        yield f"  {'  at ingress':<33}   {_left(everything):<28}{_left(must)}"
 
 
 def _left(supply: Supply) -> str:
     if not math.isfinite(supply.at_inside):
         return "-"
-    unit = plain(supply.unit, most=12)
-    return f"{supply.at_inside:.3g} {unit}, reserve {supply.reserve:g}"
+    return f"{amount(supply.at_inside, plain(supply.unit, most=12))}, reserve {supply.reserve:g}"
+
+
+def _clock_json(clock: PaperClock) -> dict[str, Any]:
+    return {
+        "step": clock.step,
+        "of": clock.of,
+        "allowed": clock.allowed,
+        "takes": _finite(clock.takes),
+        "margin": _finite(clock.allowed - clock.takes),
+    }
 
 
 def _clocks(paper: Paper) -> Iterator[str]:
@@ -355,14 +297,11 @@ def _clocks(paper: Paper) -> Iterator[str]:
 
 
 def _windows(paper: Paper) -> Iterator[str]:
-    end = paper.everything.everybody_inside
+    """Yield when each window is open as long as somebody is out, and in the first hour."""
+    end = max(paper.everything.everybody_inside, 3600.0)
     for name, spans in paper.windows.items():
-        text = ", ".join(_span(a, b) for a, b in _near(spans, end)) or "not open"
+        text = ", ".join(_span(a, b) for a, b in spans if a < end) or "not open"
         yield from _folded(f"  window {name} open: {text}")
-
-
-def _near(spans: Intervals, end: float) -> Intervals:
-    return tuple((a, b) for a, b in spans if a < max(end, 3600.0))
 
 
 def _span(start: float, end: float) -> str:
@@ -370,10 +309,9 @@ def _span(start: float, end: float) -> str:
     return f"{since} to {_pet(end)}" if math.isfinite(end) else f"from {since} on"
 
 
-def _chances(paper: Paper, chances: AtZero) -> Iterator[str]:
-    yield from _folded(f"chance at zero of keeping every limit and reserve, by {chances.prior}:")
-    for words, chance in (("must work alone", chances.must), ("everything", chances.everything)):
-        yield f"  {words:<18}{percent(chance.safe, 1):>7}   {_range(chance)}"
+def _chance_json(chance: Chance) -> dict[str, Any]:
+    inside = {"p50": _finite(chance.inside_p50), "p90": _finite(chance.inside_p90)}
+    return {"safe": chance.safe, "inside": inside, "holds": chance.holds}
 
 
 def _range(chance: Chance) -> str:
@@ -382,7 +320,20 @@ def _range(chance: Chance) -> str:
     return f"inside at {format_pet(chance.inside_p50)}, by {format_pet(chance.inside_p90)} in nine of ten"
 
 
-def _warned(paper: Paper, chances: AtZero) -> Iterator[str]:
+def warnings(paper: Paper, chances: AtZero) -> list[Fault]:
+    """Return the warnings of a plan: those on paper, and must work below the confidence."""
+    found = list(paper.warnings)
+    if not chances.must.holds:
+        tree = read_tree(paper.plan.source.removeprefix("\ufeff"), paper.plan.file or paper.plan.name)
+        asked = _confidence(paper)
+        share = asked if isinstance(asked, float) else "what `confidence` asks"
+        what = f"must work alone keeps every limit with a chance of {chances.must.safe:.3f}, below {share}"
+        loc = ("confidence",) if "confidence" in tree.root.entries else ("limits", "elapsed")
+        tree.report(loc, what, "take work out of must, or name a rehearsed crew's pace file with --pace")
+        found += tree.faults
+    return found
 
-    for warning in warnings(paper, chances):
-        yield from _folded(f"warning: {warning}")
+
+def _confidence(paper: Paper) -> float | dict[str, float]:
+    asked = paper.plan.confidence
+    return asked.elapsed if asked.joint else {"elapsed": asked.elapsed, "consumables": asked.consumables}

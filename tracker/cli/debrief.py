@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,9 +36,8 @@ def run(args: argparse.Namespace) -> int:
     check_targets(targets.values(), args.journals)
     scoring = None if set(targets) == {"csv"} else _scoring(len(args.journals))
     every = debriefs(args.journals, _names(args.journals), scoring)
-    writers = _writers(targets)
     for name, target in targets.items():
-        write_out(target, writers[name](every))
+        write_out(target, _writer(name)(every))
     if not targets:
         from tracker.debrief.pages import summary
 
@@ -58,24 +57,12 @@ def _scoring(journals: int) -> Scoring:
     return Scoring() if journals <= MANY else Scoring(instants=0, scenarios=500)
 
 
-def _writers(names: Iterable[str]) -> dict[str, Callable[[Sequence[Excursion]], Iterable[str]]]:
-    """Return what writes each format; only those asked for are imported."""
-    found: dict[str, Callable[[Sequence[Excursion]], Iterable[str]]] = {}
-    for name in names:
-        if name == "csv":
-            from tracker.debrief.records import csv_chunks
+def _writer(name: str) -> Callable[[Sequence[Excursion]], Iterator[str]]:
+    """Return what writes a format; nothing else is imported."""
+    if name in ("csv", "json"):
+        from tracker.debrief.records import csv_chunks, json_chunks
 
-            found[name] = csv_chunks
-        elif name == "json":
-            from tracker.debrief.records import json_chunks
+        return csv_chunks if name == "csv" else json_chunks
+    from tracker.debrief.pages import markdown, page
 
-            found[name] = json_chunks
-        elif name == "html":
-            from tracker.debrief.pages import page
-
-            found[name] = page
-        else:
-            from tracker.debrief.pages import markdown
-
-            found[name] = markdown
-    return found
+    return page if name == "html" else markdown

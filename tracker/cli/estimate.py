@@ -104,7 +104,7 @@ class _Found:
 def _instant(journal: Journal, at: str | None) -> float:
     """Return the PET of the estimate: as asked, now where the journal is live, else the last event's."""
     if at is not None:
-        return float(_pet("--at", at))
+        return float(pet_option("--at", at))
     from tracker.journal.progress import pet_if_live
 
     progress = journal.progress()
@@ -112,7 +112,8 @@ def _instant(journal: Journal, at: str | None) -> float:
     return progress.at if now is None else max(now, progress.at)
 
 
-def _pet(option: str, text: str) -> int:
+def pet_option(option: str, text: str) -> int:
+    """Return the PET that an option gives; TrackerError names the option."""
     try:
         return parse_pet(text)
     except ValueError as error:
@@ -156,7 +157,8 @@ def _prior(path: Path | None) -> PacePrior | None:
 
 
 def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[str]:
-    moved = None if args.since is None else _moved(found, journal, args)
+    since = None if args.since is None else float(pet_option("--since", args.since))
+    moved = None if since is None else _moved(found, journal, since, known=args.known)
     orders = _orders(found) if args.orders else None
     if args.json:
         return [_json(found, moved, orders)]
@@ -172,22 +174,25 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         from tracker.forecast.report import report
 
         lines = report(found.progress, found.estimate)
-    return [*_supposing(found), *lines, *_told(moved, args), *_suggested(orders, found.broken_off)]
+    if moved is not None and since is not None:
+        from tracker.forecast.report import moved_lines
+
+        lines = [*lines, "", *moved_lines(moved, since)]
+    return [*_supposing(found), *lines, *_suggested(orders, found.broken_off)]
 
 
 Moved = tuple[tuple[str, float], ...]
 
 
-def _moved(found: _Found, journal: Journal, args: argparse.Namespace) -> Moved:
+def _moved(found: _Found, journal: Journal, since: float, *, known: bool) -> Moved:
     """Return what moved the projected ingress since an earlier instant."""
     from tracker.forecast.attribution import moved
 
-    since = float(_pet("--since", args.since))
     if since > found.now:
         raise TrackerError(
             f"--since: {format_pet(since)} lies after the instant of the estimate, {format_pet(found.now)}"
         )
-    earlier = journal.progress(at=since, known=found.now if args.known else None)
+    earlier = journal.progress(at=since, known=found.now if known else None)
     return moved(earlier, found.progress, then=since, now=found.now, prior=found.prior)
 
 
@@ -218,7 +223,8 @@ def _json(found: _Found, moved: Moved | None, orders: tuple[BetterOrder, ...] | 
             for o in orders
         ]
     if found.as_it_stands is not None:
-        out["supposed"] = {"events": found.events, "pace_file": _pace_name(found)}
+        pace_file = None if found.prior is None else found.prior.name
+        out["supposed"] = {"events": found.events, "pace_file": pace_file}
         whole = found.as_it_stands.as_json()
         out["as_it_stands"] = {
             key: whole[key] for key in ("inside", "margin", "safe", "binding", "turn_back")
@@ -227,19 +233,14 @@ def _json(found: _Found, moved: Moved | None, orders: tuple[BetterOrder, ...] | 
     return json.dumps(out, ensure_ascii=False, allow_nan=False, indent=1)
 
 
-def _pace_name(found: _Found) -> str | None:
-    return found.prior.name if found.prior is not None else None
-
-
 def _supposing(found: _Found) -> list[str]:
     """Return what is supposed, and what that changes, side by side."""
     if found.as_it_stands is None:
         return []
     lines = []
     if found.prior is not None:
-        lines.append(
-            f"supposing the pace file {plain(found.prior.name, most=80)} instead of the journal's own"
-        )
+        name = plain(found.prior.name, most=80)
+        lines.append(f"supposing the pace file {name} instead of the journal's own")
     lines += [f"supposing {plain(json.dumps(event, ensure_ascii=False), most=120)}" for event in found.events]
     return [*lines, *_side_by_side(found.as_it_stands, found.estimate), ""]
 
@@ -276,11 +277,3 @@ def _suggested(orders: tuple[BetterOrder, ...] | None, broken_off: bool) -> list
         lines.append(f"  {plain(order.text)}, chance {percent(order.safe)}")
         lines.append(f"    {json.dumps(dict(order.event), ensure_ascii=False)}")
     return lines
-
-
-def _told(moved: Moved | None, args: argparse.Namespace) -> list[str]:
-    if moved is None:
-        return []
-    from tracker.forecast.report import moved_lines
-
-    return ["", *moved_lines(moved, float(_pet("--since", args.since)))]

@@ -24,7 +24,10 @@ VERBS = {
     "copy": "copy a journal into another store",
     "import": "make a plan from a spreadsheet",
 }
-"""Every verb with one line of help; `tracker.cli.VERB` holds it (`import_` for `import`)."""
+"""Every verb with one line of help; `tracker.cli.VERB` holds its `add_arguments` and `run`."""
+
+_ELSEWHERE = {"import": ("import_", ""), "copy": ("verify", "_copy")}
+"""The module of other verbs, and what the names of their two functions have in them."""
 
 _TIMES = ("--at", "--since")
 """Options whose value is a time, of whichever verb."""
@@ -60,11 +63,12 @@ def _dispatch(arguments: list[str]) -> int:
     verb = arguments[0]
     if verb not in VERBS:
         raise WrongUsage(f"tracker: there is no command {verb!r}; `tracker` lists them")
-    module = importlib.import_module(f"tracker.cli.{'import_' if verb == 'import' else verb}")
+    place, own = _ELSEWHERE.get(verb, (verb, ""))
+    module = importlib.import_module(f"tracker.cli.{place}")
     parser = argparse.ArgumentParser(prog=f"tracker {verb}", description=VERBS[verb], allow_abbrev=False)
-    module.add_arguments(parser)
+    getattr(module, f"add{own}_arguments")(parser)
     # Options may stand between the words of an event, as in `record J done --at 0:12 step=a.1`.
-    status: int = module.run(parser.parse_intermixed_args(_joined(arguments[1:])))
+    status: int = getattr(module, f"run{own}")(parser.parse_intermixed_args(_joined(arguments[1:])))
     return status
 
 
@@ -87,16 +91,8 @@ def _overview() -> str:
 
     width = max(map(len, VERBS))
     lines = [f"  tracker {verb:<{width}}  {words}" for verb, words in VERBS.items()]
-    return "\n".join(
-        [
-            "tracker: leads a crewed excursion from the inside.",
-            "",
-            *lines,
-            "",
-            "`tracker VERB --help` says more.",
-            ADVISORY,
-        ]
-    )
+    head = ["tracker: leads a crewed excursion from the inside.", ""]
+    return "\n".join([*head, *lines, "", "`tracker VERB --help` says more.", ADVISORY])
 
 
 if __name__ == "__main__":

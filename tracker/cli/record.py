@@ -72,7 +72,10 @@ def _open(args: argparse.Namespace) -> Journal:
 
     plan = read_plan(args.plan)
     if args.pace is not None:
-        _check_pace(args.pace)
+        from tracker.forecast.prior import read_pace
+        from tracker.journal.journal import read_pace_text
+
+        read_pace(read_pace_text(args.pace), str(args.pace))
     return Journal.create(path, plan, pace=args.pace, rehearsal=args.rehearsal)
 
 
@@ -89,13 +92,6 @@ def _same_plan(journal: Journal, args: argparse.Namespace) -> None:
     if other:
         journal.close()
         raise JournalError(f"{args.journal}: exists already, with another {other}")
-
-
-def _check_pace(path: Path) -> None:
-    from tracker.forecast.prior import read_pace
-    from tracker.journal.journal import read_pace_text
-
-    read_pace(read_pace_text(path), str(path))
 
 
 def _one(journal: Journal, args: argparse.Namespace) -> int:

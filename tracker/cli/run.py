@@ -40,11 +40,20 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage(
             f"tracker run: {source} is a journal and goes on; --journal and --pace are for a plan"
         )
-    opener = _goes_on(source) if goes_on else _begins(source, args.journal, args.pace)
+
+    def opener() -> Journal:
+        from tracker.journal.journal import Journal
+
+        return Journal.open(source) if goes_on else _begun(source, args.journal, args.pace)
+
     from tracker.console.terminal import is_terminal
 
     if not is_terminal():
-        _look(source, goes_on)
+        if not goes_on:
+            # What is wrong with the plan itself is said before that there is no terminal.
+            from tracker.plan.read import read_plan
+
+            read_plan(source)
         raise WrongUsage(
             "tracker run needs a terminal; `tracker record` and `tracker estimate` work without one"
         )
@@ -60,35 +69,15 @@ def is_journal(source: Path) -> bool:
         raise TrackerError(f"{source}: {error.strerror or error}; give a plan or a journal") from error
 
 
-def _goes_on(source: Path) -> Callable[[], Journal]:
-    def opener() -> Journal:
-        from tracker.journal.journal import Journal
+def _begun(source: Path, path: str | None, pace: str | None) -> Journal:
+    """Begin the journal of a plan."""
+    from tracker.journal.journal import Journal, default_path
+    from tracker.plan.read import read_plan
 
-        return Journal.open(source)
-
-    return opener
-
-
-def _begins(source: Path, path: str | None, pace: str | None) -> Callable[[], Journal]:
-    def opener() -> Journal:
-        from tracker.foundation.clock import utc_now
-        from tracker.journal.journal import Journal, default_path
-        from tracker.plan.read import read_plan
-
-        plan = read_plan(source)
-        target = Path(path) if path else default_path(plan, utc_now())
-        target.parent.mkdir(parents=True, exist_ok=True)
-        return Journal.create(target, plan, pace=pace)
-
-    return opener
-
-
-def _look(source: Path, goes_on: bool) -> None:
-    """Say what is wrong with the file itself, before saying that there is no terminal."""
-    if not goes_on:
-        from tracker.plan.read import read_plan
-
-        read_plan(source)
+    plan = read_plan(source)
+    target = Path(path) if path else default_path(plan, clock.utc_now())
+    target.parent.mkdir(parents=True, exist_ok=True)
+    return Journal.create(target, plan, pace=pace)
 
 
 def show(

@@ -1,4 +1,4 @@
-"""`tracker verify`: whether a journal is sound, or its first fault."""
+"""`tracker verify`: whether a journal is sound, or its first fault; `tracker copy`: verified on the way."""
 
 from __future__ import annotations
 
@@ -25,4 +25,20 @@ def run(args: argparse.Namespace) -> int:
     if verdict.fault is not None:
         raise JournalError(f"{args.journal}: not sound: {verdict.fault}")
     print(f"sound: {verdict.events} events, {verdict.events}:{verdict.hash}")
+    return 0
+
+
+def add_copy_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what `tracker copy` takes."""
+    parser.add_argument("source", metavar="FROM", type=Path)
+    parser.add_argument("target", metavar="TO", type=Path)
+
+
+def run_copy(args: argparse.Namespace) -> int:
+    """Copy, and print what the copy was found to hold."""
+    from tracker.journal.verify import copy
+
+    with meanwhile("copying the journal"):
+        verdict = copy(args.source, args.target)
+    print(f"copied: {verdict.events} events, {verdict.events}:{verdict.hash}")
     return 0

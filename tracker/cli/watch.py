@@ -6,8 +6,8 @@ import argparse
 import os
 from pathlib import Path
 
+from tracker.cli.estimate import pet_option
 from tracker.foundation.errors import TrackerError, WrongUsage
-from tracker.foundation.times import parse_pet
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,10 +32,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the view until the lead leaves, or serve it until interrupted; the exit status."""
-    at = _instant(args.at)
+    from tracker.journal.journal import Journal
+
+    at = None if args.at is None else float(max(0, pet_option("--at", args.at)))
     if args.visitors is not None and (args.serve is None or args.visitors < 1):
         raise WrongUsage("tracker watch: --visitors goes with --serve, and is at least 1")
-    _look(args.journal)
+    # What is wrong with the journal is said before any screen.
+    Journal.open(args.journal, read_only=True).close()
     if args.serve is not None:
         from tracker.console.serve import VISITORS, serve
         from tracker.console.settings_file import load_settings
@@ -44,22 +47,6 @@ def run(args: argparse.Namespace) -> int:
         load_settings()
         return serve(args.journal, args.serve, at=args.at, visitors=args.visitors or VISITORS)
     return show(args.journal, at)
-
-
-def _instant(text: str | None) -> float | None:
-    if text is None:
-        return None
-    try:
-        return float(max(0, parse_pet(text)))
-    except ValueError as error:
-        raise TrackerError(f"--at: {error}") from error
-
-
-def _look(path: Path) -> None:
-    """Open the journal once, so that what is wrong with it is said before any screen."""
-    from tracker.journal.journal import Journal
-
-    Journal.open(path, read_only=True).close()
 
 
 def show(path: Path, at: float | None) -> int:
