@@ -101,12 +101,18 @@ def _headless(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[str
 def _on_the_desk(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[str, ...]) -> int:
     from tracker.cli.run import show
     from tracker.journal.journal import Journal
-    from tracker.rehearsal.setting import FastClock, Player, zero_of
+    from tracker.rehearsal.setting import FastClock, Player, Rehearsal, zero_of
 
     with _create(args, plan, seed) as journal:
         path = journal.path
     clock = FastClock(zero_of(plan), args.speed or (PRACTICE_SPEED if args.practice else SPEED))
-    player = Player(_maker(path, plan, seed, wanted, args.practice), clock.utc_now, starts=not args.practice)
+
+    def crew() -> tuple[Rehearsal, Callable[[], None]]:
+        """Return the rehearsal on a journal of its own, in the crew's own thread, and what closes that."""
+        journal = Journal.open(path)
+        return Rehearsal(journal, plan, seed, wanted=wanted, practice=args.practice), journal.close
+
+    player = Player(crew, clock.utc_now, starts=not args.practice)
 
     def opener() -> Journal:
         opened = Journal.open(path)
@@ -121,21 +127,6 @@ def _on_the_desk(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[
     if player.outcome:
         print(player.outcome)
     return status
-
-
-def _maker(
-    path: Path, plan: Plan, seed: int, wanted: tuple[str, ...], practice: bool
-) -> Callable[[], tuple[Rehearsal, Callable[[], None]]]:
-    """Return what opens a journal for the crew and makes the rehearsal, in the crew's own thread."""
-
-    def make() -> tuple[Rehearsal, Callable[[], None]]:
-        from tracker.journal.journal import Journal
-        from tracker.rehearsal.setting import Rehearsal
-
-        journal = Journal.open(path)
-        return Rehearsal(journal, plan, seed, wanted=wanted, practice=practice), journal.close
-
-    return make
 
 
 def _create(args: argparse.Namespace, plan: Plan, seed: int) -> Journal:
