@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import isfinite
 
-from tracker.forecast.consumables import Store, Used, believed, used_so_far
+from tracker.forecast.consumables import Store, believed, used_so_far
 from tracker.forecast.remaining import prior_of
 from tracker.journal.progress import Progress, Reading, Stretch
 from tracker.plan.model import Consumable
@@ -82,7 +83,15 @@ def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mappi
     plan_last = max((plan_end[c] for c in members), default=0.0)
     by_plan = used_so_far(as_planned(progress), consumable, members, plan_last, plan_end)
     mine = [r for r in progress.readings if r.crew == owner and r.consumable == consumable.id]
-    store = _believed(progress, consumable, mine, used, last)
+    believe = partial(
+        believed,
+        used=used,
+        start=consumable.start,
+        reading_sd=consumable.reading_sd,
+        use_spread=prior_of(progress).use_spread,
+        unit=consumable.unit,
+    )
+    store = believe(mine, now=last)
     read = [r for r in mine if not r.replaced]
     return Consumed(
         crew=owner,
@@ -92,7 +101,7 @@ def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mappi
         reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
         planned=by_plan(0.0, plan_last),
         by_rates=used(0.0, last),
-        used=_total(progress, consumable, mine, used, last) if mine else used(0.0, last),
+        used=_total(believe, mine, last) if mine else used(0.0, last),
         factor=store.use,
         left=store.level,
         readings=len(read),
@@ -102,28 +111,11 @@ def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mappi
     )
 
 
-def _believed(
-    progress: Progress, consumable: Consumable, readings: Sequence[Reading], used: Used, at: float
-) -> Store:
-    return believed(
-        readings,
-        used,
-        start=consumable.start,
-        reading_sd=consumable.reading_sd,
-        use_spread=prior_of(progress).use_spread,
-        unit=consumable.unit,
-        now=at,
-    )
-
-
-def _total(
-    progress: Progress, consumable: Consumable, readings: Sequence[Reading], used: Used, last: float
-) -> float:
+def _total(believe: Callable[..., Store], readings: Sequence[Reading], last: float) -> float:
     """Return what was used over all stores: each one's first level less its last."""
-    before = [reading for reading in readings if reading.at <= 0]
-    total, level = 0.0, _believed(progress, consumable, before, used, 0.0).level
+    total, level = 0.0, believe([reading for reading in readings if reading.at <= 0], now=0.0).level
     for i, reading in enumerate(readings):
         if reading.replaced:
-            total += level - _believed(progress, consumable, readings[:i], used, reading.at).level
+            total += level - believe(readings[:i], now=reading.at).level
             level = reading.value
-    return total + level - _believed(progress, consumable, readings, used, last).level
+    return total + level - believe(readings, now=last).level

@@ -70,8 +70,10 @@ def _below(figure: Figure, text: str) -> None:
     figure.supxlabel(text, fontsize="medium")
 
 
-def _name(row: StepRow) -> str:
-    return plain(f"{row.step}  {row.do}", most=46)
+def _down(axes: Axes, names: Sequence[str]) -> None:
+    """Name the rows of a figure from its top down."""
+    axes.set_yticks(range(len(names)), names, parse_math=False)
+    axes.set_ylim(len(names) - 0.4, -0.6)
 
 
 def _hours(axes: Axes, *, along: str) -> None:
@@ -106,8 +108,7 @@ def _steps(done: Sequence[StepRow], longest: float, part: int) -> str:
         axes.plot([planned, actual], [y, y], color=colour, linewidth=2.2, solid_capstyle="butt")
         axes.plot(planned, y, "o", markersize=5, markerfacecolor="white", markeredgecolor=INK)
         axes.plot(actual, y, "o", markersize=5, color=colour)
-    axes.set_yticks(range(len(done)), [_name(row) for row in done], parse_math=False)
-    axes.set_ylim(len(done) - 0.4, -0.6)
+    _down(axes, [plain(f"{row.step}  {row.do}", most=46) for row in done])
     axes.set_xlim(0, 1.03 * longest)
     _below(figure, "work time, minutes: hollow planned, filled actual (orange slower, blue faster)")
     axes.grid(axis="x", color="#e4e6ea", linewidth=0.6)
@@ -148,8 +149,7 @@ def consumables(stores: Sequence[Consumed]) -> str:
         reserve = 100 * (store.start - store.reserve) / whole
         axes.plot([reserve, reserve], [y - 0.4, y + 0.4], color=INK, linewidth=1.4)
     names = [plain(f"{store.crew} {store.consumable}", most=40) for store in stores]
-    axes.set_yticks(range(len(stores)), names, parse_math=False)
-    axes.set_ylim(len(stores) - 0.4, -0.6)
+    _down(axes, names)
     axes.set_xlim(left=0)
     _below(
         figure, "percent of the start: grey planned, coloured used (orange more than planned), line: reserve"
@@ -178,8 +178,7 @@ def pace(rows: Sequence[StepRow]) -> str:
     axes.set_xticks(_ratio_marks(low, high), minor=False)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.xaxis.set_minor_locator(NullLocator())
-    axes.set_yticks(range(len(kinds)), [plain(kind, most=30) for kind in kinds], parse_math=False)
-    axes.set_ylim(len(kinds) - 0.4, -0.6)
+    _down(axes, [plain(kind, most=30) for kind in kinds])
     _below(figure, "actual over planned time: dots steps, diamond the whole kind of work")
     return _svg(figure, "pace", "Pace by kind of work")
 
@@ -207,8 +206,7 @@ def waterfall(one: Excursion) -> str:
         reached.append(reached[-1] + width)
     axes.barh(len(parts), reached[-1], color=INK)
     labels = [*(plain(part.label, most=40) for part in parts), "sum"]
-    axes.set_yticks(range(len(labels)), labels, parse_math=False)
-    axes.set_ylim(len(labels) - 0.4, -0.6)
+    _down(axes, labels)
     margin = max(0.3 * (max(reached) - min(reached)), 1 / 60)
     axes.set_xlim(max(0.0, min(reached) - margin), max(reached) + margin / 3)
     axes.set_xlabel("PET: orange later, blue earlier")

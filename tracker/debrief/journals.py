@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.judged import Judgement, judgement
@@ -26,16 +26,7 @@ from tracker.foundation.waiting import Waiting
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 
-
-class OfExcursion(Protocol):
-    """Something that comes of one journal."""
-
-    @property
-    def uuid(self) -> str:
-        """The excursion's own, which its copies share."""
-
-
-T = TypeVar("T", bound=OfExcursion)
+T = TypeVar("T", Progress, Excursion)
 
 
 def say(line: str) -> None:

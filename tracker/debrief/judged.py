@@ -214,7 +214,9 @@ def _forecast(
     paper = float(_ends(_on_paper(world, then), kept)[0])
     if not samples.size or not math.isfinite(paper):
         return None
-    pro_rata = at + (paper - at) * _slowness(then, at)
+    earned = _earned_schedule(then, at)
+    # Before anything is earned the rest takes what it takes on paper.
+    pro_rata = at + (paper - at) * (at / earned if earned > 0 else 1.0)
     p10, p50, p90 = three(samples)
     return Forecasted(
         at=at,
@@ -257,12 +259,6 @@ def _left_on_paper(state: StepState, now: float, *, way_home: bool) -> float:
         planned = float(state.step.time.likely)
     left = max(0.0, planned - worked)
     return left / max(state.step.time.likely, 1) if way_home else left
-
-
-def _slowness(then: Progress, at: float) -> float:
-    """Return actual over planned time so far, by earned schedule; 1 before anything is earned."""
-    earned = _earned_schedule(then, at)
-    return at / earned if earned > 0 else 1.0
 
 
 def _earned_schedule(then: Progress, at: float) -> float:

@@ -129,7 +129,8 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
             learned_from.append({"journal": path.name, "sha256": digest, "steps": steps})
     if not used:
         raise TrackerError("no journal to learn from; give journals with finished steps")
-    factors = [factor for progress in used for factor in _use_factors(progress)]
+    stores = (store for progress in used for store in consumed(progress, crew_ends(progress)))
+    factors = [store.factor for store in stores if store.readings]
     return _rounded(learn(used, use_factors=factors, learned_from=learned_from))
 
 
@@ -148,8 +149,3 @@ def _rounded(prior: PacePrior) -> PacePrior:
     }
     weights = tuple(round(weight, DECIMALS) for weight in prior.weights)
     return replace(prior, weights=weights, **numbers, **own)  # type: ignore[arg-type]
-
-
-def _use_factors(progress: Progress) -> list[float]:
-    """Return the use factor of every store that was read."""
-    return [store.factor for store in consumed(progress, crew_ends(progress)) if store.readings]

@@ -256,8 +256,8 @@ def fit_level(courses: Courses, prior: PacePrior, *, rounds: int = 6) -> Level:
     now = Level(math.log(prior.median), prior.spread, prior.sigma, prior.weights)
 
     def score(level: Level) -> float:
-        each = log_likelihood(courses, prior, level)
-        return _mixed(each, level.weights) + _belief(level, prior)
+        mixed = np.logaddexp.reduce(_weighted(courses, prior, level), axis=0)
+        return float(mixed.sum()) + _belief(level, prior)
 
     for _ in range(rounds):
         now = _tuned(now, score, "mean", now.mean - 0.3, now.mean + 0.3)
@@ -267,10 +267,10 @@ def fit_level(courses: Courses, prior: PacePrior, *, rounds: int = 6) -> Level:
     return now
 
 
-def _mixed(each: Array, weights: tuple[float, ...]) -> float:
-    """Return the sum over excursions of the log of the weighted likelihood."""
+def _weighted(courses: Courses, prior: PacePrior, level: Level) -> Array:
+    """Return the log likelihood of each excursion under each drift, by the drift's weight, (K, J)."""
     with np.errstate(divide="ignore"):
-        return float(np.logaddexp.reduce(each + np.log(weights)[:, None], axis=0).sum())
+        return log_likelihood(courses, prior, level) + np.log(level.weights)[:, None]
 
 
 def _belief(level: Level, prior: PacePrior) -> float:
@@ -308,9 +308,7 @@ def _tuned(now: Level, score: Callable[[Level], float], name: str, low: float, h
 
 def _weights(courses: Courses, prior: PacePrior, level: Level) -> tuple[float, ...]:
     """Return the weights of the drifts after one EM step."""
-    each = log_likelihood(courses, prior, level)
-    with np.errstate(divide="ignore"):
-        each = each + np.log(level.weights)[:, None]
+    each = _weighted(courses, prior, level)
     share = np.exp(each - np.logaddexp.reduce(each, axis=0)).sum(axis=1)
     raw = share + BELIEF_IN_WEIGHTS * np.array(prior.weights)
     return tuple(float(x) for x in raw / raw.sum())
