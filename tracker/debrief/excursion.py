@@ -7,6 +7,7 @@ work after all; and why somebody was inside when they were, in parts that add up
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -198,11 +199,11 @@ def _judge(
 
 def _takes(rows: Sequence[StepRow], task: str) -> float:
     """Return the planned time of what was not done of a task, as long as its busiest crew member's part."""
-    busy: dict[str, float] = {}
+    busy: defaultdict[str, float] = defaultdict(float)
     for row in rows:
         if row.task == task and row.status != "done":
             for crew in row.crew or row.planned_crew:
-                busy[crew] = busy.get(crew, 0.0) + row.planned_duration
+                busy[crew] += row.planned_duration
     return max(busy.values(), default=0.0)
 
 
@@ -231,28 +232,29 @@ def waterfall(
     `spent` is their time from PET 0 to the actual end. The first part is the planned end, then come
     differences: of work by kind, of waiting by cause, holds, idle time. The sum is the actual end.
     """
-    parts: dict[str, float] = {"as planned": 0.0}
+    parts: defaultdict[str, float] = defaultdict(float, {"as planned": 0.0})
     by_step = {row.step: row for row in rows}
-    worked: dict[str, float] = {}
+    worked: defaultdict[str, float] = defaultdict(float)
     for one in (one for one in spent if one.crew == crew):
         if one.kind == "work" and one.step is not None:
-            _add(worked, one.step, one.finish - one.start)
+            worked[one.step] += one.finish - one.start
         else:
             other = "holds" if one.kind == "hold" else one.kind
             label = _waiting(one.cause or "") if one.kind == "wait" else other
-            _add(parts, label, one.finish - one.start)
+            parts[label] += one.finish - one.start
     before = 0.0
     for step in planned.order.get(crew, ()):
         start, finish = planned.start[step], planned.finish[step]
         if isfinite(finish):
             if start > before:
                 cause = planned.waits[step].cause if step in planned.waits else ""
-                _add(parts, _waiting(cause), before - start)
-            _add(parts, *_work(by_step[step], crew, finish - start, worked.pop(step, 0.0)))
+                parts[_waiting(cause)] += before - start
+            label, seconds = _work(by_step[step], crew, finish - start, worked.pop(step, 0.0))
+            parts[label] += seconds
             before = finish
     parts["as planned"] = before
     for step, seconds in worked.items():
-        _add(parts, "added work" if by_step[step].added else "handed over", seconds)
+        parts["added work" if by_step[step].added else "handed over"] += seconds
     return tuple(Part(label, s) for label, s in parts.items() if abs(s) > 1e-6 or label == "as planned")
 
 
@@ -268,10 +270,6 @@ def _waiting(cause: str) -> str:
     words = {"need": "for a need", "crew": "for each other", "go": "for a go", "hold": "for a hold"}
     kind, _, name = cause.partition(" ")
     return f"waiting: for {name}" if kind == "window" else f"waiting: {words.get(kind, 'other')}"
-
-
-def _add(parts: dict[str, float], label: str, seconds: float) -> None:
-    parts[label] = parts.get(label, 0.0) + seconds
 
 
 @dataclass(frozen=True, slots=True)

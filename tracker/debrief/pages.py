@@ -15,6 +15,13 @@ from tracker.debrief.rows import pet, signed
 from tracker.debrief.tables import MOST_TEXT, STEPS, WORK, Table
 from tracker.foundation.text import ADVISORY, columns, plain
 
+MOST_IN_FULL = 20
+"""With more excursions only the pooled tables are written; CSV and JSON always hold every step."""
+MOST_OVERRUNS = 8
+"""So many stand in the summary."""
+LONG = 24
+"""A cell with more characters is text, which has a width of its own to break in."""
+
 _SPECIAL = re.compile(r"([\\`*_{}\[\]()#|~!$@^=])")
 
 
@@ -54,11 +61,6 @@ def _markdown_table(table: Table, level: int) -> str:
 def _line(cells: Sequence[str]) -> str:
     return f"| {' | '.join(cells)} |"
 
-
-LONG = 24
-"""A cell with more characters is text, which has a width of its own to break in."""
-MOST_IN_FULL = 20
-"""With more excursions only the pooled tables are written; CSV and JSON always hold every step."""
 
 STYLE = """
 :root { color-scheme: light dark; --ink: #22262b; --quiet: #5b616a; --line: #e4e6ea; --rule: #8a8f98; }
@@ -164,9 +166,6 @@ def _row(tag: str, cells: Sequence[str], table: Table) -> str:
 def _cell(tag: str, cell: str, right: bool) -> str:
     kind = ' class="r"' if right else ' class="t"' if len(cell) > LONG else ""
     return f"<{tag}{kind}>{_text(cell)}</{tag}>"
-
-
-MOST_OVERRUNS = 8
 
 
 def summary(every: Sequence[Excursion]) -> Iterator[str]:
