@@ -36,8 +36,8 @@ from tracker.console.settings import Settings
 from tracker.console.view.alerts import event_at, listed
 from tracker.console.view.consumables import consumables_lines, consumables_list
 from tracker.console.view.crew import member_at
+from tracker.console.view.help import text_lines
 from tracker.console.view.optional import optional_list, optional_page
-from tracker.console.view.pages import text_lines
 from tracker.console.view.scene import Scene, WhatIfPage
 from tracker.console.view.steps import found_by, left_out_by, rows_of, step_at, steps_list
 from tracker.console.view.styled_text import Line, crop, say

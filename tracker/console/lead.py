@@ -22,7 +22,7 @@ from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
 from tracker.console.view.head import advisory, advisory_rows, lead_head, notice
-from tracker.console.view.pages import in_full
+from tracker.console.view.help import in_full
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import Line, crop, say
 
