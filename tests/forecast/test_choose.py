@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.chance import Kind, brute, chance
-from tests.worlds import Ask, Optional, Work, world
+from tests.worlds import Ask, Optional, Store, Work, world
 from tracker.forecast import choose
 from tracker.forecast.choose import kept_set
 from tracker.forecast.task_sets import TaskSets
@@ -66,3 +66,19 @@ def test_the_bound_saves_most_of_a_long_search(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(choose, "SHORT", 10**6)
     assert not kept_set(TaskSets(made), budget=1000).proven
     assert kept_set(TaskSets(made), budget=10**6).tasks == found.tasks
+
+
+def test_the_bound_counts_a_closer_that_tasks_share_no_more_than_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The closer takes most of the store, whichever of the tasks opened the cover."""
+    tasks = {f"t{m}": Optional() for m in range(4)}
+    seconds = {"t0": 110.0, "t1": 105.0, "t2": 100.0, "t3": 95.0}
+    works = [Work(name, "EV1", seconds[name], name, opens="cover") for name in tasks]
+    close = Work("close", "EV1", 200.0, "t3", closes="cover", extra=5.0)
+    levels = list(np.random.default_rng(3).normal(1650.0, 20.0, 500))
+    home = Work("home", "EV1", [100.0] * 500, closeout=True)
+    made = world([*works, close, home], 1e4, Ask(tasks, [Store("EV1", levels, waiting=1.0)]))
+    monkeypatch.setattr(choose, "SHORT", 0)
+    best, found = brute(made), kept_set(TaskSets(made))
+    assert best is not None and found.tasks == best[2] == {1, 2, 3}
