@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import os
 import re
@@ -63,6 +62,9 @@ def _dispatch(arguments: list[str]) -> int:
     verb = arguments[0]
     if verb not in VERBS:
         raise WrongUsage(f"tracker: there is no command {verb!r}; `tracker` lists them")
+    # Help and version come at once: what reads options is loaded only where there are some.
+    import argparse
+
     place, own = _ELSEWHERE.get(verb, (verb, ""))
     module = importlib.import_module(f"tracker.cli.{place}")
     parser = argparse.ArgumentParser(prog=f"tracker {verb}", description=VERBS[verb], allow_abbrev=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from tracker.foundation.text import plain
 
@@ -31,8 +31,7 @@ class WrongUsage(TrackerError):
     """The command itself was called wrongly; commands end with status 2."""
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(NamedTuple):
     """One fault or warning of a plan file."""
 
     file: str
