@@ -12,6 +12,7 @@ from typing import Any
 from textual.pilot import Pilot
 
 from tests.journal.memory_store import in_memory
+from tests.keyboard import painted, strike
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
 from tracker.console.lead_session import Hear, LeadRuntime
@@ -198,12 +199,13 @@ class AtLead:
 
     async def press(self, *keys: str) -> None:
         """Press keys."""
-        await self.pilot.press(*keys)
+        await strike(self.app, *keys)
+        await painted(self.app)
         await self.pilot.pause()
 
     async def type(self, text: str) -> None:
         """Type text."""
-        await self.press(*("space" if char == " " else "semicolon" if char == ";" else char for char in text))
+        await self.press(*text)
 
     async def until(self, words: str, *, within_s: float = 20.0) -> None:
         """Wait until the screen says something."""

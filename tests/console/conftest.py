@@ -14,6 +14,7 @@ from typing import Any, cast
 import pytest
 from textual.pilot import Pilot
 
+from tests.keyboard import handled, painted, strike
 from tests.leads import on_record, open_lead
 from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
@@ -317,20 +318,21 @@ class At:
         """Press keys a second apart, as a person would, and wait for the disk."""
         for key in keys:
             self.hand.move(1.0)
-            await self.pilot.press(key)
+            await strike(self.pilot.app, key)
             await self.settle()
 
     async def type(self, text: str) -> None:
-        await self.pilot.press(*("space" if char == " " else char for char in text))
+        await strike(self.pilot.app, *text)
         await self.pilot.pause()
 
     async def settle(self) -> None:
-        for _ in range(200):
-            await self.pilot.pause()
+        for _ in range(1000):
+            await handled(self.pilot.app)
             if self.desk.runtime.session.snapshot is not None and not self.desk.runtime.session.unsaved:
                 break
             await asyncio.sleep(0.01)
         self.desk.repaint()
+        await painted(self.pilot.app)
         await self.pilot.pause()
 
     @property

@@ -71,23 +71,23 @@ async def test_without_the_secret_nothing_is_given(path: Path) -> None:
             assert answer.status == 405
 
 
-@pytest.mark.parametrize(
-    "headers",
-    [
-        {"Origin": "http://elsewhere.example"},
-        {"Origin": "null"},
-        {"Origin": "https://127.0.0.1"},
-        {},
-        {"Host": "elsewhere.example"},
-        {"Host": "127.0.0.1:1"},
-        {"Host": "127.0.0.1.elsewhere.example", "Origin": "http://127.0.0.1.elsewhere.example"},
-    ],
+FOREIGN: tuple[dict[str, str], ...] = (
+    {"Origin": "http://elsewhere.example"},
+    {"Origin": "null"},
+    {"Origin": "https://127.0.0.1"},
+    {},
+    {"Host": "elsewhere.example"},
+    {"Host": "127.0.0.1:1"},
+    {"Host": "127.0.0.1.elsewhere.example", "Origin": "http://127.0.0.1.elsewhere.example"},
 )
-async def test_a_foreign_page_or_name_is_refused(path: Path, headers: dict[str, str]) -> None:
+
+
+async def test_a_foreign_page_or_name_is_refused(path: Path) -> None:
     async with served(path) as address, aiohttp.ClientSession() as session:
-        with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
-            await session.ws_connect(address + "ws", headers=headers)
-        assert refused.value.status == 403
+        for headers in FOREIGN:
+            with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
+                await session.ws_connect(address + "ws", headers=headers)
+            assert refused.value.status == 403, headers
 
 
 async def test_the_socket_shows_the_view_and_visitors_are_limited(path: Path) -> None:

@@ -5,15 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from textual import events
-from textual.app import App
-from textual.keys import _character_to_key
-
-
-def burst(app: App[Any], text: str) -> None:
-    """Hand over keys as a terminal does that read them all at once."""
-    for char in text:
-        app.post_message(events.Key(_character_to_key(char), char))
+from tests.keyboard import burst, strike
 
 
 async def test_at_the_desk(at_desk: Callable[..., Any]) -> None:
@@ -46,15 +38,9 @@ async def test_on_the_leads_view(at_lead: Callable[..., Any]) -> None:
         assert at.lead.page == 1 and line.value == "drop lamp; hold EV1"
 
 
-def keys(*names: str) -> list[events.Key]:
-    """Return keys as a terminal hands them over: characters, and names of other keys."""
-    return [events.Key(_character_to_key(n), n) if len(n) == 1 else events.Key(n, None) for n in names]
-
-
 async def pressed(at: Any, *names: str) -> None:
     """Hand over keys all at once, and wait for the disk."""
-    for key in keys(*names):
-        at.desk.app.post_message(key)
+    await strike(at.desk.app, *names)
     await at.settle()
     await at.settle()
 

@@ -1,0 +1,65 @@
+"""Keys for a screen under test, without the naps that a pilot takes around each of them."""
+
+from __future__ import annotations
+
+import asyncio
+import unicodedata
+from contextlib import suppress
+from typing import Any
+
+from textual import events
+from textual.app import App
+from textual.keys import KEY_TO_UNICODE_NAME, REPLACED_KEYS, _character_to_key
+
+PATIENCE_S = 60.0
+
+
+def key(name: str) -> events.Key:
+    """Return the key as the screen library names it (`question_mark`, `ctrl+p`), or of one character."""
+    if len(name) == 1 and not name.isalnum():
+        name = _character_to_key(name)
+    first = REPLACED_KEYS.get(name, name)
+    try:
+        return events.Key(name, unicodedata.lookup(KEY_TO_UNICODE_NAME.get(first, first)))
+    except KeyError:
+        return events.Key(name, name if len(name) == 1 else None)
+
+
+def burst(app: App[Any], text: str) -> None:
+    """Hand over characters as a terminal does that read them all at once."""
+    for char in text:
+        app.post_message(key(char))
+
+
+async def strike(app: App[Any], *names: str) -> None:
+    """Press keys and wait until the application has done what they mean, however busy the machine is."""
+    for name in names:
+        app.post_message(key(name))
+    await handled(app)
+
+
+async def handled(app: App[Any]) -> None:
+    """Wait until all that was posted so far has been looked at, or the application has ended.
+
+    The application hands a key on to its screen, and that to the line that has the focus.
+    """
+    for next_of in (lambda: app, lambda: app.screen, lambda: app.focused, lambda: app):
+        if app.is_running and (pump := next_of()) is not None:
+            done = asyncio.Event()
+            pump.call_later(done.set)
+            await _until(done, app)
+
+
+async def painted(app: App[Any]) -> None:
+    """Wait until the screen has been laid out and painted with what it was given so far."""
+    if app.is_running:
+        done = asyncio.Event()
+        app.screen.call_after_refresh(done.set)
+        await _until(done, app)
+
+
+async def _until(done: asyncio.Event, app: App[Any]) -> None:
+    async with asyncio.timeout(PATIENCE_S):
+        while app.is_running and not done.is_set():
+            with suppress(TimeoutError):
+                await asyncio.wait_for(done.wait(), 0.1)
