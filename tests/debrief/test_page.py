@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
+from functools import cache
 from html.parser import HTMLParser
 
 import pytest
@@ -46,9 +47,14 @@ class _Reader(HTMLParser):
         self.words.append(data)
 
 
+@cache
+def _page(text: str = "fine") -> str:
+    return "".join(page([excursion(text)]))
+
+
 def _read(text: str) -> _Reader:
     reader = _Reader()
-    reader.feed("".join(page([excursion(text)])))
+    reader.feed(_page(text))
     reader.close()
     return reader
 
@@ -63,7 +69,7 @@ def test_page_shows_text_as_text(text: str) -> None:
 
 
 def test_page_needs_no_network_and_runs_nothing() -> None:
-    text = "".join(page([excursion()]))
+    text = _page()
     assert "default-src 'none'" in text
     assert not re.search(r"url\((?!#)|@import|<script|<link|<iframe", text)
 
@@ -76,7 +82,7 @@ def test_ids_are_used_once() -> None:
 
 
 def test_every_figure_is_there_and_says_what_it_shows() -> None:
-    text = "".join(page([excursion()]))
+    text = _page()
     assert re.findall(r'<svg role="img" aria-label="([^"]+)"', text) == [
         "Where the time went from planned to actual ingress",
         "Pace by kind of work",
@@ -117,7 +123,7 @@ def test_long_text_breaks_and_long_remarks_are_cut_beside_a_step() -> None:
 
 
 def test_same_debrief_gives_the_same_page() -> None:
-    assert "".join(page([excursion()])) == "".join(page([excursion()]))
+    assert "".join(page([excursion()])) == _page()
 
 
 def test_many_excursions_have_a_row_each() -> None:

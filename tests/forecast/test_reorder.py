@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ OXYGEN = {
 }
 
 
+@cache
 def made(seed: int) -> Run:
     """Return an excursion by chance: joint steps, needs, a window, sites, open items, work done and begun."""
     rng = random.Random(seed)
