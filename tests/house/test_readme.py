@@ -29,7 +29,7 @@ def test_two_commands_start_from_nothing() -> None:
     start = [line for line in _lines("sh") if line.startswith("python3 -m venv")]
     assert len(start) == 2
     assert start[0].endswith("tracker run plans/larkspur.yaml")
-    assert start[1].endswith("pytest -n 2")
+    assert start[1].endswith("pytest -n 3")
 
 
 def test_job_is_said_before_any_heading() -> None:
