@@ -115,9 +115,24 @@ SMALL = {
 }  # fmt: skip
 
 
+ONCE = {
+    "tracker/forecast/listing.py": "_merely_open",
+    "tracker/forecast/remaining.py": "_read",
+    "tracker/forecast/values.py": "_writers",
+    "tracker/forecast/world.py": "regular_gaps",
+    "tracker/journal/journal.py": "_read_again",
+}
+"""Pure functions of texts, ids and classes, each with a bound on what it keeps: a file that is read once."""
+
+
 def test_what_computes_remembers_nothing_in_a_module() -> None:
     files = [path for path in PROGRAM if name(path).startswith(PURE) and name(path) != MEMORY]
-    nobody(f"{name(path)}:{line} {what}" for path in files for line, what in sorted(remembered(text(path))))
+    nobody(
+        f"{name(path)}:{line} {what}"
+        for path in files
+        for line, what in sorted(remembered(text(path)))
+        if what.split(":")[0] != ONCE.get(name(path))
+    )
 
 
 def test_what_is_remembered_is_found() -> None:

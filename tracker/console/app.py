@@ -22,6 +22,7 @@ from tracker.console.terminal import (
     LeanApp,
     driver_for_here,
     end_on_signals,
+    end_with_server,
     over_a_wire,
     passed_on,
 )
@@ -84,6 +85,7 @@ class TrackerApp(LeanApp):
         """End in good order when a signal says so, and show the screen."""
         if not self.is_headless:
             end_on_signals(self)
+        end_with_server(self)
         self.push_screen(self.live)
 
     async def on_event(self, event: events.Event) -> None:

@@ -5,7 +5,6 @@ Hides what is where at a size of the screen, and how one goes back and forth thr
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from datetime import datetime
 from functools import partial
@@ -29,8 +28,6 @@ from tracker.console.view.styled_text import Line, crop, say
 HEAD_ROWS = 3
 SAID_S = 8.0
 """How long a message stands."""
-PARENT_S = 1.0
-"""How often it is looked whether the server that started this view for a browser still runs."""
 
 
 def _over_lead(view: LeadView) -> View:
@@ -56,7 +53,8 @@ class Lead(LiveScreen):
 
     def __init__(self, runtime: LeadRuntime, settings: Settings | None = None) -> None:
         super().__init__("lead", runtime, settings or Settings(), home="regions")
-        what_if = Purpose(" WHAT IF ", self._offer, self._complete, self._suppose, lambda kept: self.say(""))
+        complete: Callable[[str, int], None] = lambda text, by: self.entry.complete_last(text, ";", by)
+        what_if = Purpose(" WHAT IF ", self._offer, complete, self._suppose, lambda kept: self.say(""))
         self.entry = EntryController(self, {"what-if": what_if}, prefix="lead-")
         self.page = 0
         self.pages: tuple[Page, ...] = ()
@@ -90,16 +88,9 @@ class Lead(LiveScreen):
         yield from self.bottom()
 
     def on_mount(self) -> None:
-        """Say what happens until the journal is open; for a visitor's browser, mind the server."""
+        """Say what happens until the journal is open."""
         words = f" opening {self.runtime.path.name} ..."
         self.query_one("#lead-notice", Pane).show([crop((say(words, "dim"),), self.size.width)])
-        if "TEXTUAL_DRIVER" in os.environ:
-            self.set_interval(PARENT_S, partial(self._mind_parent, os.getppid()))
-
-    def _mind_parent(self, server: int) -> None:
-        """End when the server is gone: nobody else would end this process."""
-        if os.getppid() != server:
-            self.app.exit(return_code=0)
 
     def on_unmount(self) -> None:
         """End the threads."""
@@ -184,8 +175,6 @@ class Lead(LiveScreen):
             return [(self.key("back"), "back"), *rest]
         return [(key, f"page {self.page + 1} of {len(self.pages)}"), *rest] if len(self.pages) > 1 else rest
 
-    # Pages
-
     def next_page(self, by: int) -> None:
         """Show the next page, or the one before."""
         self.view_name, self.page = self.home, (self.page + by) % max(1, len(self.pages))
@@ -262,9 +251,6 @@ class Lead(LiveScreen):
         """Say what would be supposed."""
         self.runtime.session.offer(text, self.utc())
         self.repaint()
-
-    def _complete(self, text: str, by: int) -> None:
-        self.entry.complete_last(text, ";", by)
 
     def _suppose(self, text: str) -> bool:
         """Suppose what was typed; whether it can be."""

@@ -96,6 +96,22 @@ def end_on_signals(app: App[Any]) -> None:
             loop.add_signal_handler(number, partial(app.exit, return_code=128 + number))
 
 
+PARENT_S = 1.0
+"""How often it is looked whether the server that started a view for a browser still runs."""
+
+
+def end_with_server(app: App[Any]) -> None:
+    """End the app of a visitor's browser when its server is gone: nobody else would end this process."""
+    server = os.getppid()
+
+    def look() -> None:
+        if os.getppid() != server:
+            app.exit(return_code=0)
+
+    if "TEXTUAL_DRIVER" in os.environ:
+        app.set_interval(PARENT_S, look)
+
+
 def over_a_wire() -> bool:
     """Return whether the terminal is at the other end of a line, where animation is wasted."""
     return any(os.environ.get(name) for name in ("SSH_CONNECTION", "SSH_TTY"))
