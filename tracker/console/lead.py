@@ -53,7 +53,10 @@ class Lead(LiveScreen):
 
     def __init__(self, runtime: LeadRuntime, settings: Settings | None = None) -> None:
         super().__init__("lead", runtime, settings or Settings(), home="regions")
-        complete: Callable[[str, int], None] = lambda text, by: self.entry.complete_last(text, ";", by)
+
+        def complete(text: str, by: int) -> None:
+            self.entry.complete_last(text, ";", by)
+
         what_if = Purpose(" WHAT IF ", self._offer, complete, self._suppose, lambda kept: self.say(""))
         self.entry = EntryController(self, {"what-if": what_if}, prefix="lead-")
         self.page = 0
@@ -71,8 +74,6 @@ class Lead(LiveScreen):
     def reading(self) -> bool:
         """Whether a page of text is shown, and not the regions."""
         return self.view_name != self.home
-
-    # What is where
 
     def compose(self) -> ComposeResult:
         """Lay out places for the bands and their regions; which is where depends on the size."""
@@ -201,8 +202,6 @@ class Lead(LiveScreen):
         else:
             self.app.exit(return_code=0)
 
-    # Instants
-
     def by_minutes(self, by: int) -> None:
         """Show an instant some minutes earlier or later; on a page of text, move by what is in sight."""
         if self.reading and abs(by) > 1:
@@ -238,8 +237,6 @@ class Lead(LiveScreen):
             move(self.utc())
             self.runtime.want()
             self.repaint()
-
-    # What if
 
     def suppose_nothing(self) -> None:
         """Suppose nothing any more."""
