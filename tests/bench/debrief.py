@@ -94,7 +94,7 @@ class _Cost:
 _MEASURE = """
 import resource, sys
 from tracker.cli.main import main
-from tracker.debrief import many
+from tracker.debrief import journals as many
 status = main(sys.argv[1:])
 own, others = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
 spent = sum(used.ru_utime + used.ru_stime for used in (own, others))
