@@ -10,9 +10,9 @@ order; the level moves by a gain times a deviation, which never falls as the rea
 along the grid; and nothing else (variance, horizon) looks at that reading. A low reading is believed at
 once; of a high one the part beyond three deviations counts only when another reading has come.
 
-Readings are held against more than is foreseen. Before each of them rates may have wandered, and one in
-five may have gone up, so that a leak is found by the second reading; scenarios assume neither, since with
-eight stores that often suspected nothing would ever be safe.
+Readings are held against more than is foreseen: before each of them the rate may have wandered, and in one
+case of five risen for good, so that a leak is found by the second reading. Scenarios foresee a third of the
+wandering and no fault; with eight stores suspected that readily nothing would ever be safe.
 """
 
 from __future__ import annotations
@@ -40,9 +40,8 @@ Used = Callable[[float, float], float]
 
 LEAST, MOST, POINTS = 0.3, 4.0, 81
 """The grid of rates, evenly spaced in its logarithm."""
-FAULTY_FROM, FAULTY_SHARE = 1.2, 0.01
-"""So many stores are faulty from the start: their rate is anywhere from here to the greatest, evenly in its
-logarithm."""
+FAULTY_FROM = 1.2
+"""The rate of a faulty store is anywhere from here to the greatest, evenly in its logarithm."""
 SUSPECTED_PER_HOUR, SUSPECTED_AT_MOST = 0.45, 0.2
 """How readily a reading is taken to say that a sound store has become faulty since the one before."""
 WALK = 0.15
@@ -301,9 +300,8 @@ def _prior(spread: float) -> Grid:
     if spread <= 0:
         return np.ones(1)
     edges = np.exp(math.log(LEAST) + _STEP * (np.arange(POINTS + 1) - 0.5))
-    usual = -np.diff(upper_tail((edges - 1.0) / spread))
-    out = (1.0 - FAULTY_SHARE) * usual / usual.sum() + FAULTY_SHARE * _faulty()
-    out = _normed(out)
+    out = -np.diff(upper_tail((edges - 1.0) / spread))
+    out = _normed(out / out.sum())
     out.setflags(write=False)
     return out
 
