@@ -138,8 +138,8 @@ def reserve_minutes(store: Store, terms: Terms, truth: Truth, minute: float) -> 
 
 def _rows(store: Store, terms: Terms, *, hours: float) -> tuple[Array, Array]:
     """Return (scenarios,): level now, and units an hour from now on."""
-    rate, level, ahead = _normals()
-    found = drawn(store, terms, places(rate), level, ahead, hours=hours)
+    rate, common, level, ahead = _normals()
+    found = drawn(store, terms, places(rate, common), level, ahead, hours=hours)
     leak = 0.0 if found.leak_per_hour is None else found.leak_per_hour
     return found.level.astype(np.float64), (found.use * terms.mean_per_hour + leak).astype(np.float64)
 
@@ -147,7 +147,7 @@ def _rows(store: Store, terms: Terms, *, hours: float) -> tuple[Array, Array]:
 @cache
 def _normals() -> tuple[NDArray[np.float32], ...]:
     rng = np.random.default_rng(9)
-    return tuple(rng.standard_normal(SCENARIOS, dtype=np.float32) for _ in range(3))
+    return tuple(rng.standard_normal(SCENARIOS, dtype=np.float32) for _ in range(4))
 
 
 def gauges(reading_sd: float) -> tuple[int, int]:
@@ -187,13 +187,14 @@ def unsafe_shares() -> tuple[float, float]:
     for at in (0.0, 2.0):
         short = np.zeros(SCENARIOS, dtype=np.bool_)
         rng = np.random.default_rng(4)
+        common = rng.standard_normal(SCENARIOS, dtype=np.float32)
         for margin in np.linspace(1.3, 1.6, 8):
             per_hour = (START - reserve) / (hours * margin)
             terms, times = Terms(START, 1.0, "%", per_hour), [t for t in (0.5, 1.0, 1.5) if t < at]
             reads = [Reading("EV1", "o", round(3600 * t), START - per_hour * t, False, 1) for t in times]
             store = believed(reads, _steady(per_hour), terms, now=3600 * at)
             rate, level, ahead = (rng.standard_normal(SCENARIOS, dtype=np.float32) for _ in range(3))
-            found = drawn(store, terms, places(rate), level, ahead, hours=LIMIT_MIN / 60 - at)
+            found = drawn(store, terms, places(rate, common), level, ahead, hours=LIMIT_MIN / 60 - at)
             leak = 0.0 if found.leak_per_hour is None else found.leak_per_hour
             short |= found.level - (found.use * per_hour + leak) * (hours - at) < reserve
         out.append(float(short.mean()))

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from tests.bench.stores import gauges, judge
 from tracker.forecast.stores import (
     FAULTY_FROM,
+    KNOTS,
     LEAKS_FROM,
+    REACH,
     READING_TIMES,
     SUSPECTED_AT_MOST,
     Drawn,
@@ -35,7 +37,7 @@ from tracker.journal.progress import Reading
 HOUR = 3600.0
 Rows = NDArray[np.float32]
 _rng = np.random.default_rng(3)
-NORMALS: tuple[Rows, ...] = tuple(_rng.standard_normal(400, dtype=np.float32) for _ in range(3))
+NORMALS: tuple[Rows, ...] = tuple(_rng.standard_normal(400, dtype=np.float32) for _ in range(4))
 
 
 def reading(at: float, value: float, *, replaced: bool = False) -> Reading:
@@ -56,8 +58,8 @@ def after(*readings: Reading, now: float, spread: float = 0.15, sd: float = 0.5,
 
 
 def rows(store: Store, known: Terms, *, hours: float = 4.0) -> Drawn:
-    rate, level, ahead = NORMALS
-    return drawn(store, known, places(rate), level, ahead, hours=hours)
+    rate, common, level, ahead = NORMALS
+    return drawn(store, known, places(rate, common), level, ahead, hours=hours)
 
 
 def rate(store: Store) -> float:
@@ -222,8 +224,8 @@ def test_a_leak_in_words() -> None:
 def test_the_rates_drawn_are_those_believed() -> None:
     known = terms()
     store = after(*(reading(1800.0 * k, 100 - 6.5 * k) for k in range(1, 7)), now=3 * HOUR)
-    normals = np.random.default_rng(5).standard_normal((3, 40_000), dtype=np.float32)
-    found = drawn(store, known, places(normals[0]), normals[1], normals[2], hours=0.0)
+    normals = np.random.default_rng(5).standard_normal((4, 40_000), dtype=np.float32)
+    found = drawn(store, known, places(normals[0], normals[1]), normals[2], normals[3], hours=0.0)
     assert found.leak_per_hour is not None
     total = found.use + found.leak_per_hour / known.mean_per_hour
     assert total.mean() == pytest.approx(rate(store), abs=0.01)
@@ -231,6 +233,16 @@ def test_the_rates_drawn_are_those_believed() -> None:
     assert found.level.std() == pytest.approx(store.sd, rel=0.05)
     share = float((total > LEAKS_FROM).mean())
     assert share == pytest.approx(float(store.weights[known.rates > LEAKS_FROM].sum()), abs=0.01)
+
+
+def test_the_fastest_tenth_falls_into_the_same_scenarios_for_every_store() -> None:
+    one, other, common = np.random.default_rng(5).standard_normal((3, 40_000), dtype=np.float32)
+    a, b = (place.knot + place.beyond for place in (places(one, common), places(other, common)))
+    fast_a, fast_b = (row > np.quantile(row, 0.9) for row in (a, b))
+    assert (fast_a & fast_b).mean() == pytest.approx(0.1, abs=0.004)
+    assert abs(np.corrcoef(a[~fast_a & ~fast_b], b[~fast_a & ~fast_b])[0, 1]) < 0.02
+    own = (one + REACH) * (KNOTS - 1) / (2 * REACH)
+    assert np.quantile(a, (0.1, 0.5, 0.95)) == pytest.approx(np.quantile(own, (0.1, 0.5, 0.95)), abs=1.5)
 
 
 def test_how_far_rates_wander_on_depends_on_no_reading() -> None:
