@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection
 
 from tests.chance import GRAIN_S, play
+from tests.worlds import loses
 from tracker.forecast.world import World
 
 
@@ -68,9 +69,8 @@ def _site(world: World, i: int, c: int) -> bool:
 
 def _reserves(world: World, used: dict[int, float], inside: float, n: int) -> bool:
     for account in world.accounts:
-        taken = account.waiting_per_s * (inside - GRAIN_S)
-        taken += sum(float(account.extra_per_s[i]) * seconds for i, seconds in used.items())
-        if float(account.level[n]) - float(account.use[n]) * taken < account.reserve:
+        beyond = sum(float(account.extra_per_s[i]) * seconds for i, seconds in used.items())
+        if float(account.level[n]) - loses(account, n, inside - GRAIN_S, beyond) < account.reserve:
             return False
     return True
 

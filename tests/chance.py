@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import combinations
 
-from tests.worlds import Ask, Optional, Store, Work, world
+from tests.worlds import Ask, Optional, Store, Work, loses, world
 from tracker.forecast.world import World
 
 GRAIN_S = 0.05
@@ -28,6 +28,8 @@ class Kind:
     clocks: bool = False
     light: bool = False
     """Steps that take less than waiting does."""
+    leaks: bool = False
+    """Stores that lose something in some scenarios, whatever their crew does."""
     two: bool = False
     """Two confidences."""
 
@@ -80,6 +82,7 @@ def _store(rng: random.Random, name: str, kind: Kind) -> Store:
         0.1,
         rng.uniform(4e-5, 1.2e-4),
         [max(0.3, rng.gauss(1, 0.15)) for _ in range(n)],
+        [rng.uniform(0, 1e-4) if rng.random() < 0.3 else 0.0 for _ in range(n)] if kind.leaks else None,
     )
 
 
@@ -181,9 +184,8 @@ def play(world: World, kept: Collection[int], n: int, started: tuple[int, float]
 def _level_kept(world: World, k: int, took: dict[int, float], inside: float, n: int) -> bool:
     """Whether the level at ingress is at least the reserve: the level itself, not an instant."""
     account = world.accounts[k]
-    used = account.waiting_per_s * (inside - GRAIN_S)
-    used += sum(float(account.extra_per_s[i]) * seconds for i, seconds in took.items())
-    return float(account.level[n]) - float(account.use[n]) * used >= account.reserve
+    beyond = sum(float(account.extra_per_s[i]) * seconds for i, seconds in took.items())
+    return float(account.level[n]) - loses(account, n, inside - GRAIN_S, beyond) >= account.reserve
 
 
 def brute(world: World) -> tuple[tuple[float, float], int, frozenset[int]] | None:

@@ -10,6 +10,7 @@ from typing import Any
 from ortools.sat.python import cp_model
 
 from tests.chance import GRAIN_S
+from tests.worlds import waiting
 from tracker.forecast.world import World
 
 _UNITS = 10**9
@@ -133,12 +134,12 @@ class _Model:
         world = self.world
         for account in world.accounts:
             have = (float(account.level[n]) - account.reserve) / float(account.use[n])
-            waiting = round(account.waiting_per_s * _UNITS)
-            used: list[Any] = [waiting * inside]
+            resting = waiting(account, n)
+            used: list[Any] = [round(resting * _UNITS) * inside]
             for i, there in enumerate(self.there):
                 taken = round(float(account.extra_per_s[i]) * float(world.durations[i, n]) * _UNITS)
                 used.append(taken if there is None else taken * there)
-            room = round((have + account.waiting_per_s * GRAIN_S) * _UNITS)
+            room = round((have + resting * GRAIN_S) * _UNITS)
             self.model.add(sum(used) <= room).only_enforce_if(kept)
 
     def _demand(

@@ -54,6 +54,8 @@ class Store:
     waiting: float = 0.0
     """Use a second while waiting."""
     use: float | Sequence[float] = 1.0
+    leak: float | Sequence[float] | None = None
+    """What is lost a second whatever the crew does."""
     name: str = "oxygen"
 
 
@@ -169,4 +171,17 @@ def _account(store: Store, works: Sequence[Work], n: int) -> Account:
         reserve=store.reserve,
         waiting_per_s=store.waiting,
         extra_per_s=np.asarray(taking, dtype=np.float32),
+        leak_per_s=None if store.leak is None else _row(store.leak, n),
     )
+
+
+def loses(account: Account, n: int, seconds: float, beyond: float = 0.0) -> float:
+    """Return what an account loses in scenario n, in so many seconds in which steps take so much `beyond`
+    waiting at use factor 1."""
+    leak = 0.0 if account.leak_per_s is None else float(account.leak_per_s[n])
+    return float(account.use[n]) * (account.waiting_per_s * seconds + beyond) + leak * seconds
+
+
+def waiting(account: Account, n: int) -> float:
+    """Return what waiting takes a second in scenario n, at use factor 1, a leak with it."""
+    return loses(account, n, 1.0) / float(account.use[n])

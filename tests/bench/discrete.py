@@ -7,6 +7,7 @@ from typing import Any
 
 import simpy
 
+from tests.worlds import waiting
 from tracker.forecast.world import Node, World
 
 
@@ -18,7 +19,7 @@ class Played:
         self._clock = simpy.Environment()
         self._level = [float(account.level[scenario]) for account in world.accounts]
         self._since = [0.0] * len(world.accounts)
-        self._rate = [account.waiting_per_s for account in world.accounts]
+        self._rate = [waiting(account, scenario) for account in world.accounts]
         self._done: dict[int, Any] = {}
         self._before: dict[int, Any] = {}
         for i in present:

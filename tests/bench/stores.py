@@ -24,7 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.bench.table import report
-from tracker.forecast.stores import Store, Terms, Used, believed, drawn, full, places, read, suspected
+from tracker.forecast.consumables import Store, Terms, believed, drawn, full, read, suspected
+from tracker.forecast.draws import places
+from tracker.forecast.usage import Used
 from tracker.journal.progress import Reading
 
 Array = NDArray[np.float64]

@@ -15,6 +15,7 @@ KINDS = {
     "plain": Kind(),
     "stores only": Kind(windows=False),
     "two confidences": Kind(two=True),
+    "leaks": Kind(leaks=True),
     "ways home": Kind(homes=True, optional=4),
     "hardware clocks": Kind(clocks=True, optional=4),
     "use below waiting": Kind(light=True, optional=4),

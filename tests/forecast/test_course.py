@@ -16,6 +16,7 @@ from tests.bench.large_text import Size
 from tests.chance import Kind, chance
 from tests.flat import flat
 from tests.runs import Run, step, task
+from tests.worlds import loses, waiting
 from tracker.forecast.limits import deadlines
 from tracker.forecast.usage import reserves_reached, weights
 from tracker.forecast.world import Account, World, advance, begin, inside, regular_gaps, wait_for_opening
@@ -77,25 +78,25 @@ def test_arrays_and_events_one_by_one_agree() -> None:
         played = Played(world, present, n)
         assert played.inside == pytest.approx(float(ours[n]), abs=0.05)
         for k, account in enumerate(world.accounts):
-            used = account.use[n] * (account.waiting_per_s * ours[n] + beyond[k, n])
-            assert played.left[k] == pytest.approx(float(account.level[n] - used), rel=1e-3, abs=1e-3)
+            used = loses(account, n, float(ours[n]), float(beyond[k, n]))
+            assert played.left[k] == pytest.approx(float(account.level[n]) - used, rel=1e-3, abs=1e-3)
 
 
 def crossing(world: World, account: Account, order: list[int], finish: dict[int, float], n: int) -> float:
     """Return when one crew member has used the store up, walking step by step in float64."""
     store = (float(account.level[n]) - account.reserve) / float(account.use[n])
-    waiting = account.waiting_per_s
+    resting = waiting(account, n)
     used, now = 0.0, 0.0
     for i in order:
         worked = float(world.durations[i, n])
-        start, rate = finish[i] - worked, waiting + float(account.extra_per_s[i])
-        if used + waiting * (start - now) >= store:
+        start, rate = finish[i] - worked, resting + float(account.extra_per_s[i])
+        if used + resting * (start - now) >= store:
             break
-        used, now = used + waiting * (start - now), start
+        used, now = used + resting * (start - now), start
         if used + rate * worked >= store:
             return now + (store - used) / rate
         used, now = used + rate * worked, finish[i]
-    return now + (store - used) / waiting
+    return now + (store - used) / resting
 
 
 @pytest.mark.parametrize("share", [0.2, 0.6, 0.95])

@@ -101,7 +101,9 @@ def _bisected(made: World, task: int, first: int) -> float | None:
     return low
 
 
-@pytest.mark.parametrize("kind", [Kind(20), Kind(20, two=True), Kind(20, homes=True)], ids=str)
+@pytest.mark.parametrize(
+    "kind", [Kind(20), Kind(20, two=True), Kind(20, homes=True), Kind(20, leaks=True)], ids=str
+)
 def test_one_pass_equals_bisection(kind: Kind) -> None:
     found = 0
     for seed in range(10):

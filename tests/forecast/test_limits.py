@@ -28,7 +28,9 @@ def _found(made: World, kept: tuple[int, ...] = ()) -> tuple[list[int], Course]:
     return present, course
 
 
-@pytest.mark.parametrize("kind", [Kind(), Kind(homes=True, light=True), Kind(two=True)], ids=str)
+@pytest.mark.parametrize(
+    "kind", [Kind(), Kind(homes=True, light=True), Kind(two=True), Kind(leaks=True)], ids=str
+)
 @pytest.mark.parametrize("seed", range(6))
 def test_broken_is_what_following_every_level_says(seed: int, kind: Kind) -> None:
     made = chance(seed, kind)

@@ -18,7 +18,7 @@ from tracker.forecast.prior import PacePrior
 from tracker.forecast.values import ConsumableFigure
 
 MINUTE = 60.0
-EXACT = PacePrior(1.0, 0.0, (0.0,), (1.0,), 0.0, 6.0, 0.0, work_spread=0.0, use_spread=3.0)
+EXACT = PacePrior(1.0, 0.0, (0.0,), (1.0,), 0.0, 6.0, 0.0, work_spread=0.0, use_spread=3.0, use_walk=0.0)
 """Steps take their planned time; how fast a store is used is not known at all beforehand."""
 
 

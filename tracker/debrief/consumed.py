@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from math import isfinite
 
-from tracker.forecast.consumables import Store, believed, used_so_far
+from tracker.forecast.consumables import Terms, believed, planned_means, terms_of
 from tracker.forecast.remaining import prior_of
+from tracker.forecast.usage import Used, used_so_far
 from tracker.journal.progress import Progress, Reading, Stretch
 from tracker.plan.model import Consumable
 
@@ -29,7 +29,7 @@ class Consumed:
     used: float
     """Used by the end, as the readings say; without readings equal to `by_rates`."""
     factor: float
-    """Use factor after the readings; 1 is as the plan's rates say."""
+    """How many times as fast as the plan's rates say it went by the end, on average of what is believed."""
     left: float
     """What is believed to be left at the end."""
     readings: int
@@ -41,8 +41,9 @@ class Consumed:
 
 def consumed(progress: Progress, end: Mapping[str, float]) -> tuple[Consumed, ...]:
     """Return every store; `end` is the PET, per crew member, at which they were inside."""
+    means, prior = planned_means(progress.plan), prior_of(progress)
     return tuple(
-        _consumed(progress, consumable, owner, end)
+        _consumed(progress, consumable, owner, end, terms_of(consumable, prior, means[owner, consumable.id]))
         for consumable in progress.plan.consumables
         for owner in (("*",) if consumable.shared else consumable.crew)
     )
@@ -75,7 +76,9 @@ def as_planned(progress: Progress) -> Progress:
     return replace(progress, spent=spent)
 
 
-def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mapping[str, float]) -> Consumed:
+def _consumed(
+    progress: Progress, consumable: Consumable, owner: str, end: Mapping[str, float], terms: Terms
+) -> Consumed:
     members = consumable.crew if consumable.shared else (owner,)
     last = max((end[c] for c in members), default=0.0)
     used = used_so_far(progress, consumable, members, last, end)
@@ -83,15 +86,7 @@ def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mappi
     plan_last = max((plan_end[c] for c in members), default=0.0)
     by_plan = used_so_far(as_planned(progress), consumable, members, plan_last, plan_end)
     mine = [r for r in progress.readings if r.crew == owner and r.consumable == consumable.id]
-    believe = partial(
-        believed,
-        used=used,
-        start=consumable.start,
-        reading_sd=consumable.reading_sd,
-        use_spread=prior_of(progress).use_spread,
-        unit=consumable.unit,
-    )
-    store = believe(mine, now=last)
+    store = believed(mine, used, terms, now=last)
     read = [r for r in mine if not r.replaced]
     return Consumed(
         crew=owner,
@@ -101,8 +96,8 @@ def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mappi
         reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
         planned=by_plan(0.0, plan_last),
         by_rates=used(0.0, last),
-        used=_total(believe, mine, last) if mine else used(0.0, last),
-        factor=store.use,
+        used=_total(mine, used, terms, last) if mine else used(0.0, last),
+        factor=store.rate(terms),
         left=store.level,
         readings=len(read),
         replaced=len(mine) - len(read),
@@ -111,11 +106,15 @@ def _consumed(progress: Progress, consumable: Consumable, owner: str, end: Mappi
     )
 
 
-def _total(believe: Callable[..., Store], readings: Sequence[Reading], last: float) -> float:
+def _total(readings: Sequence[Reading], used: Used, terms: Terms, last: float) -> float:
     """Return what was used over all stores: each one's first level less its last."""
-    total, level = 0.0, believe([reading for reading in readings if reading.at <= 0], now=0.0).level
+
+    def level_after(seen: Sequence[Reading], at: float) -> float:
+        return believed(seen, used, terms, now=at).level
+
+    total, level = 0.0, level_after([reading for reading in readings if reading.at <= 0], 0.0)
     for i, reading in enumerate(readings):
         if reading.replaced:
-            total += level - believe(readings[:i], now=reading.at).level
+            total += level - level_after(readings[:i], reading.at)
             level = reading.value
-    return total + level - believe(readings, now=last).level
+    return total + level - level_after(readings, last)

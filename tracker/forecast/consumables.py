@@ -1,228 +1,537 @@
-"""What is left of a consumable and how fast it goes, from the plan's coefficients and the readings.
+"""What is left of each store and how fast it goes, from the plan's coefficients and the readings.
 
-State: level and use factor u, jointly normal. Between readings the level falls by u times what the
-model says was used, and u walks by 0.05 per square root of an hour; each reading is a Kalman update.
-A reading more than three standard deviations off is flagged, not averaged away: a low one is believed
-at once, a high one set aside until a second agrees with it.
+Hidden here: a grid of rates. Rate 1 is as the plan has it. At rate t a store loses min(t, 1.5) times what
+the model says was used, and beyond 1.5 it leaks: max(t - 1.5, 0) times the plan's mean rate, whatever its
+crew does. Each rate on the grid has a weight and a level; one variance serves for all levels.
 
-The accounts of a world: each consumable of each crew member, and each shared store, as rows.
+A lower latest reading makes no figure better in any scenario, whatever went before: the likelihood is
+log-concave with one scale for all rates, so a lower reading shifts the weights upwards in likelihood-ratio
+order; the level moves by a gain times a deviation, which never falls as the reading rises; levels never rise
+along the grid; and nothing else (variance, horizon) looks at that reading. A low reading is believed at
+once; of a high one the part beyond three deviations counts only when another reading has come.
 
-An account knows what is believed to be left now, what waiting takes a second, and what each remaining
-step takes beyond that. In a shared store the clock runs once, the energy of all its crew adds up.
+Readings are held against more than is foreseen: before each of them the rate may have wandered, and in one
+case of five risen for good, so that a leak is found by the second reading. Scenarios foresee a third of the
+wandering and no fault; with eight stores suspected that readily nothing would ever be safe.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.draws import Normals
+from tracker.forecast.draws import Normals, Places, from_upper_tail, normal_shares, places, upper_tail
+from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
-from tracker.forecast.usage import Rates, members_of, owners
+from tracker.forecast.usage import Rates, Used, members_of, owners, used_so_far, waiting_rate
+from tracker.forecast.values import Leak
 from tracker.forecast.world import Account, Row
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, Reading, Stretch
-from tracker.plan.model import Consumable
+from tracker.journal.progress import Progress, Reading
+from tracker.plan.model import Consumable, Plan
+from tracker.plan.paper import supplies
+from tracker.plan.timeline import as_planned
 
-WALK_PER_ROOT_HOUR = 0.05
-"""How far the use factor may walk, standard deviation per square root of an hour."""
+Grid = NDArray[np.float64]
+"""(rates,): one value for each rate of the grid."""
+
+LEAST, MOST, POINTS = 0.3, 4.0, 81
+"""The grid of rates, evenly spaced in its logarithm."""
+FAULTY_FROM = 1.2
+"""The rate of a faulty store is anywhere from here to the greatest, evenly in its logarithm."""
+SUSPECTED_PER_HOUR, SUSPECTED_AT_MOST = 0.45, 0.2
+"""How readily a reading is taken to say that a sound store has become faulty since the one before."""
+WALK = 0.15
+"""How far the logarithm of the rate may have wandered before a reading, standard deviation per square root
+of an hour."""
+WALK_AHEAD = 1 / 3
+"""Part of it that scenarios assume of the time to come."""
+MODEL_ERROR = 0.12
+"""Of what was used between two readings, the standard deviation of what efforts and times leave out."""
+GRID_ERROR = 0.02
+"""The same of a steady rate: rates on the grid cannot be told apart more finely."""
+READING_TIMES = 1.75
+"""Gauges are less exact than they are stated to be: so many times."""
+LEAKS_FROM = 1.5
+"""The rate beyond which a store leaks: no effort of its crew explains it."""
+TAIL_FROM = 2.5
+"""Where the likelihood of a reading goes over from a normal's to an exponential's, in deviations."""
+LOW_WHOLLY = 5.0
+"""A reading so many deviations low is believed wholly; from TAIL_FROM on more and more of it."""
+HIGH_AT_MOST = 3.0
+"""A reading is believed to be so many deviations high at most, until another one has come."""
 FLAG_AT_SD = 3.0
-"""An innovation beyond this many standard deviations contradicts the model."""
-SPREAD_AFTER_FLAG = 4.0
-"""By how much the variance of the use factor grows when the model was found wrong."""
-
-Used = Callable[[float, float], float]
-"""What the model says was used between two PETs, in the consumable's unit, at use factor 1."""
+"""A reading beyond so many deviations contradicts the model."""
+LEAST_WEIGHT = 1e-290
+"""No rate is ever excluded."""
 
 
 @dataclass(frozen=True, slots=True)
+class Terms:
+    """What is known of a store before anything was read."""
+
+    start: float
+    reading_sd: float
+    """As stated; also how exactly the start is known."""
+    unit: str
+    mean_per_hour: float
+    """The plan's mean rate with everything in: what a leak is measured by. 0 where no clock takes from it,
+    so that all it loses it loses to work."""
+    spread: float = 0.15
+    """Of the rate about 1 before anything is known; 0: the rate is 1 throughout."""
+    walk: float = WALK
+    """0: the rate stays what it is from beginning to end, and no store becomes faulty."""
+    rates: Grid = field(init=False, compare=False)
+    """Ascending."""
+
+    def __post_init__(self) -> None:
+        """Choose the grid: a single point where nothing is open."""
+        object.__setattr__(self, "rates", _rates() if self.spread > 0 else np.ones(1))
+
+    @property
+    def variance(self) -> float:
+        """Variance of a reading about the true level."""
+        return (READING_TIMES * self.reading_sd) ** 2
+
+    @property
+    def leak_per_hour(self) -> Grid:
+        """What a store loses an hour at each rate, whatever its crew does."""
+        if not self.mean_per_hour:
+            return np.zeros_like(self.rates)
+        return np.maximum(self.rates - LEAKS_FROM, 0.0) * self.mean_per_hour
+
+    def takes(self, used: float, hours: float) -> Grid:
+        """Return what is lost at each rate while the model says so much was used in so many hours."""
+        if not self.mean_per_hour:
+            return self.rates * used
+        return np.minimum(self.rates, LEAKS_FROM) * used + self.leak_per_hour * hours
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Store:
     """What is believed about one store at one PET."""
 
     at: float
-    level: float
-    var_level: float
-    use: float
-    var_use: float
-    covariance: float
+    weights: Grid
+    """(rates,), adding up to 1."""
+    levels: Grid
+    """(rates,): what is left at each rate; never rising along the grid."""
+    variance: float
+    """Of what is left, at each rate."""
+    aside: float = 0.0
+    """How far the latest reading was higher than what was believed of it."""
     flagged: str | None = None
     """What a reading that contradicts the model says; None once a later reading fits."""
     read_at: float | None = None
-    aside: Reading | None = None
-    """A reading that was too high to believe alone."""
+    leak: Leak | None = None
+    """As after the latest reading."""
+
+    @property
+    def level(self) -> float:
+        """What is left, on average."""
+        return float(self.weights @ self.levels)
+
+    def rate(self, terms: Terms) -> float:
+        """How many times as fast as planned it goes, on average."""
+        return float(self.weights @ terms.rates)
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of what is left."""
+        return math.sqrt(self.variance + float(self.weights @ (self.levels - self.level) ** 2))
 
 
-def full(start: float, reading_sd: float, use_spread: float) -> Store:
-    """Return what is believed at PET 0: the store as planned, the use factor about 1."""
-    return Store(0.0, start, reading_sd**2, 1.0, use_spread**2, 0.0)
+def full(terms: Terms) -> Store:
+    """Return what is believed at PET 0: the store as planned, most likely at about the planned rate."""
+    return Store(0.0, _prior(terms.spread), np.full(len(terms.rates), terms.start), terms.variance)
 
 
-def carried(store: Store, to: float, used: Used, *, walk: float) -> Store:
-    """Return the belief at a later PET, before any reading there; earlier ones change nothing."""
-    if to <= store.at:
-        return store
-    taken, hours = used(store.at, to), (to - store.at) / 3600.0
-    return replace(
-        store,
-        at=to,
-        level=store.level - store.use * taken,
-        var_level=max(0.0, store.var_level - 2.0 * taken * store.covariance + taken * taken * store.var_use),
-        covariance=store.covariance - taken * store.var_use,
-        var_use=store.var_use + walk * walk * hours,
-    )
+class Seen(NamedTuple):
+    """A reading that was judged, and all that the belief after it was made of."""
 
-
-def read(store: Store, reading: Reading, *, sd: float, unit: str, used: Used) -> Store:
-    """Return the belief after a reading at the store's own PET."""
-    if reading.replaced:
-        return replace(_at_level(store, reading.value, sd), flagged=None, read_at=reading.at, aside=None)
-    innovation = reading.value - store.level
-    spread = math.sqrt(store.var_level + sd * sd)
-    store = replace(store, read_at=reading.at)
-    if abs(innovation) <= FLAG_AT_SD * spread + 1e-9 * max(1.0, abs(reading.value)):
-        return replace(_updated(store, innovation, sd), flagged=None, aside=None)
-    if innovation < 0:
-        lower = _at_level(_doubted(store), reading.value, sd)
-        return replace(lower, flagged=_words(reading, innovation, unit, "believed"), aside=None)
-    if store.aside is not None and _agree(store, store.aside, reading, sd, used):
-        higher = _at_level(_doubted(store), store.aside.value, sd)
-        higher = carried(replace(higher, at=store.aside.at), store.at, used, walk=0.0)
-        higher = _updated(higher, reading.value - higher.level, sd)
-        return replace(
-            higher, flagged=_words(reading, innovation, unit, "believed: a second one"), aside=None
-        )
-    why = "set aside until a second one agrees"
-    return replace(store, flagged=_words(reading, innovation, unit, why), aside=reading)
-
-
-def _updated(store: Store, innovation: float, sd: float) -> Store:
-    """Return the Kalman update of level and use factor by one reading that fits."""
-    variance = store.var_level + sd * sd
-    if variance <= 0.0:
-        return store
-    gain_level, gain_use = store.var_level / variance, store.covariance / variance
-    return replace(
-        store,
-        level=store.level + gain_level * innovation,
-        use=store.use + gain_use * innovation,
-        var_level=store.var_level * (1.0 - gain_level),
-        covariance=store.covariance * (1.0 - gain_level),
-        var_use=max(0.0, store.var_use - gain_use * store.covariance),
-    )
-
-
-def _at_level(store: Store, level: float, sd: float) -> Store:
-    """Return the belief that the level is this, whatever went before; the use factor stays."""
-    return replace(store, level=level, var_level=sd * sd, covariance=0.0)
-
-
-def _doubted(store: Store) -> Store:
-    """Return the belief with less trust in the use factor."""
-    return replace(store, var_use=store.var_use * SPREAD_AFTER_FLAG)
-
-
-def _agree(store: Store, first: Reading, second: Reading, sd: float, used: Used) -> bool:
-    """Whether a second high reading is where the first one, used from since, would be by now."""
-    taken = used(first.at, second.at)
-    spread = math.sqrt(2.0 * sd * sd + taken * taken * store.var_use)
-    expected = first.value - store.use * taken
-    return abs(second.value - expected) <= FLAG_AT_SD * spread + 1e-9 * max(1.0, abs(second.value))
-
-
-def _words(reading: Reading, innovation: float, unit: str, what: str) -> str:
-    """Return what a flagged reading says, in plain words."""
-    off = f"{abs(innovation):.3g} {unit} {'below' if innovation < 0 else 'above'} what was expected"
-    said = f"{reading.consumable} read {reading.value:g} {unit} at {format_pet(reading.at)}"
-    return plain(f"{said}, {off}; {what}", most=200)
+    reading: Reading
+    at: float
+    taken: float
+    """What the model says was used since the one before."""
+    after: Store
 
 
 def believed(
-    readings: Iterable[Reading],
-    used: Used,
-    *,
-    start: float,
-    reading_sd: float,
-    use_spread: float,
-    unit: str,
-    now: float,
+    readings: Iterable[Reading], used: Used, terms: Terms, *, now: float, seen: list[Seen] | None = None
 ) -> Store:
-    """Return what is believed at `now` (PET seconds) after these readings, in their order.
+    """What is believed at `now` (PET seconds) after these readings, in their order.
 
-    `used(a, b)` is the model's use between two PETs at factor 1. Without a spread of the use factor
-    it does not walk either.
+    `used(a, b)` is the model's use between two PETs at rate 1. `seen`, of the same terms, says what is known
+    already, and is brought up to these readings.
     """
-    walk = WALK_PER_ROOT_HOUR if use_spread > 0 else 0.0
-    store = full(start, reading_sd, use_spread)
-    for reading in readings:
-        store = carried(store, min(reading.at, now), used, walk=walk)
-        store = read(store, reading, sd=reading_sd, unit=unit, used=used)
-    return carried(store, now, used, walk=walk)
+    store, seen = full(terms), [] if seen is None else seen
+    for k, reading in enumerate(readings):
+        at = max(store.at, min(reading.at, now))
+        taken = used(store.at, at)
+        if k == len(seen) or seen[k][:3] != (reading, at, taken):
+            after = read(suspected(store, at, used, terms), reading, terms)
+            seen[k:] = [Seen(reading, at, taken, after)]
+        store = seen[k].after
+    return carried(store, now, used, terms)
 
 
-LEAST_USE = 0.2
-"""Where the draw of the use factor is cut: nobody uses next to nothing."""
+def carried(store: Store, to: float, used: Used, terms: Terms) -> Store:
+    """Return the belief at a later PET if every rate stays what it is; earlier ones change nothing."""
+    if to <= store.at:
+        return store
+    taken = used(store.at, to)
+    levels = store.levels - terms.takes(taken, (to - store.at) / 3600.0)
+    return replace(store, at=to, levels=levels, variance=_grown(store.variance, taken, terms))
 
 
-def accounts(
-    progress: Progress,
-    rates: Rates,
-    *,
-    now: float,
-    prior: PacePrior,
-    normals: Normals,
-    inside: Mapping[str, float],
-) -> tuple[Account, ...]:
-    """Return every account at `now`.
+def suspected(store: Store, to: float, used: Used, terms: Terms) -> Store:
+    """Return the belief against which a reading at a later PET is held; earlier ones change nothing.
 
-    `rates` are what the remaining steps take; `normals` are the excursion's draws; `inside` says since when
-    crew members whose stores have come to rest are inside. A belief without any spread has none of levels
-    either.
+    Where a rate has changed meanwhile, half the time went at the old one and half at the new one.
     """
-    books = _Books(progress, rates, now, prior, normals, inside)
-    return tuple(
-        books.account(consumable, owner)
-        for consumable in progress.plan.consumables
-        for owner in owners(consumable)
+    if to <= store.at:
+        return store
+    if len(terms.rates) == 1 or terms.walk == 0:
+        return carried(store, to, used, terms)
+    taken, hours = used(store.at, to), (to - store.at) / 3600.0
+    half = terms.takes(taken, hours) / 2.0
+    weights, levels = _moved(store.weights, store.levels - half, terms.walk, hours)
+    return replace(
+        store,
+        at=to,
+        weights=weights,
+        levels=np.minimum.accumulate(levels - half),
+        variance=_grown(store.variance, taken, terms),
+    )
+
+
+def _grown(variance: float, taken: float, terms: Terms) -> float:
+    """Return the variance of a level after the model says so much was used."""
+    if len(terms.rates) == 1:
+        return variance
+    error = MODEL_ERROR if terms.walk > 0 else GRID_ERROR
+    return variance + (error * taken) ** 2
+
+
+def read(store: Store, reading: Reading, terms: Terms) -> Store:
+    """Return the belief after a reading at the store's own PET."""
+    if reading.replaced:
+        return _anew(store, reading, terms)
+    variance = store.variance + store.aside**2
+    total = variance + terms.variance
+    scale = max(math.sqrt(total), 1e-9 * max(1.0, abs(reading.value)))
+    off = (reading.value - store.levels) / scale
+    weights = _weighed(store.weights, off)
+    gain = variance / total if total > 0 else 0.0
+    trust = np.clip((-off - TAIL_FROM) / (LOW_WHOLLY - TAIL_FROM), 0.0, 1.0)
+    believed_off = np.minimum(off, HIGH_AT_MOST) * scale
+    levels = store.levels + (gain + (1.0 - gain) * trust) * believed_off
+    after = replace(
+        store,
+        weights=weights,
+        levels=np.minimum.accumulate(levels),
+        variance=gain * terms.variance,
+        aside=float(weights @ np.maximum(off - HIGH_AT_MOST, 0.0)) * scale,
+        flagged=_flag(store, reading, terms),
+        read_at=reading.at,
+    )
+    return replace(after, leak=_leak(after, store.leak, terms))
+
+
+def _anew(store: Store, reading: Reading, terms: Terms) -> Store:
+    """Return the belief in a new store: what its crew uses stays, a leak may have been the old one's own."""
+    leaks = terms.rates > LEAKS_FROM
+    own = float(store.weights[leaks].sum()) / 2.0
+    return Store(
+        store.at,
+        _normed(np.where(leaks, store.weights / 2.0, store.weights) + own * _prior(terms.spread)),
+        np.full(len(terms.rates), reading.value),
+        terms.variance,
+        read_at=reading.at,
+    )
+
+
+def _weighed(weights: Grid, off: Grid) -> Grid:
+    """Return the weights after a reading that is off by so many deviations at each rate."""
+    far = np.abs(off)
+    log = np.log(weights) - np.where(far <= TAIL_FROM, off * off / 2, TAIL_FROM * (far - TAIL_FROM / 2))
+    return _normed(np.exp(log - log.max()))
+
+
+def _normed(weights: Grid) -> Grid:
+    out = np.maximum(weights, LEAST_WEIGHT)
+    return np.asarray(out / out.sum())
+
+
+def _flag(store: Store, reading: Reading, terms: Terms) -> str | None:
+    """Return in plain words how a reading contradicts what was expected; None if it fits."""
+    off = reading.value - store.level
+    sd = math.hypot(store.sd, math.sqrt(terms.variance))
+    if abs(off) <= FLAG_AT_SD * sd + 1e-9 * max(1.0, abs(reading.value)):
+        return None
+    what = "taken as true" if off < 0 else "taken in part until the next reading"
+    said = f"{reading.consumable} read {reading.value:g} {terms.unit} at {format_pet(reading.at)}"
+    beside = f"{abs(off):.3g} {terms.unit} {'below' if off < 0 else 'above'} what was expected"
+    return plain(f"{said}, {beside}; {what}", most=200)
+
+
+def _leak(store: Store, before: Leak | None, terms: Terms) -> Leak | None:
+    """Return the leak that is more likely than not after the latest reading."""
+    beyond = terms.rates > LEAKS_FROM
+    probability = float(store.weights[beyond].sum())
+    if probability < 0.5 or store.read_at is None:
+        return None
+    factor = float(store.weights[beyond] @ terms.rates[beyond]) / probability
+    since = store.read_at if before is None else before.since
+    return Leak(probability, factor, (factor - 1.0) * terms.mean_per_hour, since)
+
+
+def _rates() -> Grid:
+    return np.geomspace(LEAST, MOST, POINTS)
+
+
+_STEP = math.log(MOST / LEAST) / (POINTS - 1)
+"""Of the grid, in the logarithm of the rate."""
+
+
+@lru_cache(maxsize=16)
+def _prior(spread: float) -> Grid:
+    """Return the weights before anything is known; each rate stands for what lies nearest to it."""
+    if spread <= 0:
+        return np.ones(1)
+    edges = np.exp(math.log(LEAST) + _STEP * (np.arange(POINTS + 1) - 0.5))
+    out = -np.diff(upper_tail((edges - 1.0) / spread))
+    out = _normed(out / out.sum())
+    out.setflags(write=False)
+    return out
+
+
+@lru_cache(maxsize=1)
+def _faulty() -> Grid:
+    out = np.where(_rates() >= FAULTY_FROM, 1.0, 0.0)
+    return np.asarray(out / out.sum())
+
+
+@lru_cache(maxsize=64)
+def _walk(sd: float) -> tuple[NDArray[np.float64], Grid]:
+    """Return the kernel of a walk of the logarithm, (rates, rates) and symmetric, and its sums.
+
+    What would leave the grid stays on it in proportion, which keeps order.
+    """
+    steps = np.arange(-(POINTS - 1), POINTS)
+    around = np.exp(-0.5 * (steps * (_STEP / sd)) ** 2)
+    kernel = np.lib.stride_tricks.sliding_window_view(around, POINTS)[::-1]
+    return kernel, kernel.sum(axis=1)
+
+
+def _moved(weights: Grid, levels: Grid, walk: float, hours: float) -> tuple[Grid, Grid]:
+    """Return the weights after the rates moved on, and for each rate the mean level of where it came from.
+
+    A rate walks; and by a small chance it becomes one drawn from the faulty ones, where that is greater.
+    """
+    kernel, sums = _walk(walk * math.sqrt(hours))
+    came = weights / sums
+    both = kernel @ np.stack([came, came * levels], axis=1)
+    breaks = min(SUSPECTED_AT_MOST, -math.expm1(-SUSPECTED_PER_HOUR * hours))
+    faulty = _faulty()
+    up_to = np.cumsum(faulty)
+    below = np.cumsum(both, axis=0) - both
+    both = both * (1.0 - breaks + breaks * up_to)[:, None] + below * (breaks * faulty)[:, None]
+    moved = np.maximum(both[:, 0], LEAST_WEIGHT)
+    return _normed(moved), np.where(both[:, 0] > LEAST_WEIGHT, both[:, 1] / moved, levels)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """One store in every scenario: (scenarios,) each."""
+
+    level: Row
+    """What is left now."""
+    use: Row
+    """The factor on what the model says will be used, positive."""
+    leak_per_hour: Row | None
+    """What is lost whatever the crew does; None where no scenario leaks."""
+
+
+def drawn(
+    store: Store, terms: Terms, at: Places, z_level: Row | None, z_ahead: Row, *, hours: float
+) -> Drawn:
+    """Return the store in every scenario, from fixed standard normals.
+
+    `at`: the place of each scenario among the rates. `z_level` None: levels are known exactly. `hours`
+    until the elapsed limit in force, over which rates wander on: a horizon that no reading changes.
+    """
+    n = len(at.knot)
+    if len(terms.rates) == 1:
+        level, rate = np.full(n, store.levels[0], dtype=np.float32), np.ones(n, dtype=np.float32)
+    else:
+        levels, logs = _table(store)
+        level, rate = at.between(levels), at.between(logs)
+        if wander := WALK_AHEAD * terms.walk * math.sqrt(max(hours, 0.0) / 3.0):
+            rate += np.float32(wander) * z_ahead
+        np.exp(rate, out=rate)
+    if z_level is not None:
+        level += np.float32(math.sqrt(store.variance)) * z_level
+    if not terms.mean_per_hour or rate.max() <= LEAKS_FROM:
+        return Drawn(level, rate, None)
+    use = np.minimum(rate, np.float32(LEAKS_FROM))
+    rate -= use
+    rate *= np.float32(terms.mean_per_hour)
+    return Drawn(level, use, rate)
+
+
+def _table(store: Store) -> tuple[Grid, Grid]:
+    """Return (knots,): level, and logarithm of the rate, where the weights come to a normal's share."""
+    below = np.concatenate([[0.0], np.cumsum(store.weights)])
+    place = np.interp(normal_shares(), below, np.arange(POINTS + 1) - 0.5)
+    return np.interp(place, np.arange(POINTS), store.levels), math.log(LEAST) + _STEP * place
+
+
+def next_reading(store: Store, terms: Terms) -> tuple[float, float, float]:
+    """Return what a gauge would show now: p10, p50, p90."""
+    sd = math.sqrt(store.variance + terms.variance)
+    shown = (store.levels[:, None] + sd * _NODES).ravel()
+    order = np.argsort(shown)
+    shares = np.repeat(store.weights / len(_NODES), len(_NODES))[order]
+    below = np.cumsum(shares) - shares / 2
+    low, middle, high = (float(q) for q in np.interp((0.1, 0.5, 0.9), below, shown[order]))
+    return low, middle, high
+
+
+_NODES = from_upper_tail((np.arange(9) + 0.5) / 9)
+"""A standard normal as points of equal weight."""
+
+
+class _Known:
+    """What is remembered of the stores of an excursion."""
+
+    def __init__(self) -> None:
+        self.mean: tuple[Plan, Mapping[tuple[str, str], float]] | None = None
+        self.places: dict[str, Places] = {}
+        self.normals: Normals | None = None
+        """Those that the places are of."""
+        self.seen: dict[tuple[str, str, Terms], list[Seen]] = {}
+
+    def mean_per_hour(self, plan: Plan) -> Mapping[tuple[str, str], float]:
+        """What the plan takes of each store, an hour on average."""
+        if self.mean is None or self.mean[0] is not plan:
+            self.mean = plan, planned_means(plan)
+        return self.mean[1]
+
+    def place(self, key: str, normals: Normals) -> Places:
+        """Where each scenario stands among the rates of a store."""
+        if self.normals is not normals:
+            self.normals, self.places = normals, {}
+        if key not in self.places:
+            self.places[key] = places(normals(f"use:{key}"), normals("fast"))
+        return self.places[key]
+
+
+def planned_means(plan: Plan) -> dict[tuple[str, str], float]:
+    """By owner and consumable what the plan takes an hour, along its course on paper with everything in.
+
+    Of a course that has no end on paper, or no length, what rest takes.
+    """
+    course = as_planned(plan)
+    hours = course.everybody_inside / 3600.0
+    out = {}
+    for supply in supplies(plan, course):
+        consumable = plan.consumable[supply.consumable]
+        people = len(members_of(consumable, supply.crew))
+        out[supply.crew, supply.consumable] = (
+            (supply.start - supply.at_inside) / hours
+            if 0 < hours < math.inf
+            else waiting_rate(consumable, plan.rest_w, people) * 3600.0
+        )
+    return out
+
+
+def terms_of(consumable: Consumable, prior: PacePrior, mean_per_hour: float) -> Terms:
+    """What is known of a store of a plan before anything was read."""
+    return Terms(
+        consumable.start,
+        consumable.reading_sd,
+        consumable.unit,
+        mean_per_hour,
+        spread=prior.use_spread,
+        walk=prior.use_walk,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Books:
-    """What all accounts of a world have in common."""
+class AccountBuilder:
+    """Makes the accounts of a world at `now` (PET seconds)."""
 
     progress: Progress
     rates: Rates
+    """What the remaining steps take."""
     now: float
     prior: PacePrior
     normals: Normals
+    """The excursion's draws."""
     inside: Mapping[str, float]
+    """Since when crew members whose stores have come to rest are inside."""
+    memory: Memory
+
+    def accounts(self) -> tuple[Account, ...]:
+        """Every account: each consumable of each crew member, and each shared store."""
+        return tuple(
+            self.account(consumable, owner)
+            for consumable in self.progress.plan.consumables
+            for owner in owners(consumable)
+        )
 
     def account(self, consumable: Consumable, owner: str) -> Account:
-        """Return one account; `owner` is a crew member, or `*` for a shared store."""
-        progress, rest_w = self.progress, self.progress.plan.rest_w
-        members = members_of(consumable, owner)
-        outside = [c for c in members if c not in self.inside]
-        until = self.now if outside else max((self.inside[c] for c in members), default=self.now)
-        store = _store(progress, consumable, owner, members, min(self.now, until), self.prior, self.inside)
-        key, certain = f"{owner}.{consumable.id}", without_spread(self.prior)
-        level, use = _draw(self.normals, key, store, certain)
+        """One account; `owner` is a crew member, or `*` for a shared store."""
+        plan, known, name = self.progress.plan, self.memory.of(_Known), (owner, consumable.id)
+        outside = [c for c in members_of(consumable, owner) if c not in self.inside]
+        terms = terms_of(consumable, self.prior, known.mean_per_hour(plan)[name])
+        seen = known.seen.setdefault((*name, terms), [])
+        store = self.store(consumable, owner, terms, seen)
+        found = self._drawn(store, terms, f"{owner}.{consumable.id}", known)
+        leak = found.leak_per_hour if outside else None
         return Account(
             crew=owner,
             consumable=consumable.id,
-            level=level,
-            use=use,
-            reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
-            waiting_per_s=waiting_rate(consumable, rest_w, len(outside)),
-            extra_per_s=self.rates[owner, consumable.id],
+            level=found.level,
+            use=found.use,
+            reserve=self.progress.reserves.get(name, consumable.reserve),
+            waiting_per_s=waiting_rate(consumable, plan.rest_w, len(outside)),
+            extra_per_s=self.rates[name],
+            leak_per_s=None if leak is None else leak / np.float32(3600),
             expected=store.level,
-            expected_use=store.use,
+            expected_use=store.rate(terms),
             flagged=store.flagged,
             read_at=store.read_at,
+            leak=store.leak,
+            next_reading=next_reading(store, terms),
+        )
+
+    def store(self, consumable: Consumable, owner: str, terms: Terms, seen: list[Seen]) -> Store:
+        """What is believed about one store now, or when its last crew member came in."""
+        members, readings = members_of(consumable, owner), self.progress.readings
+        ends = [self.inside.get(c, self.now) for c in members]
+        at = min(self.now, max(ends, default=self.now))
+        mine = [r for r in readings if r.crew == owner and r.consumable == consumable.id]
+        used = used_so_far(self.progress, consumable, members, at, self.inside)
+        return believed(mine, used, terms, now=at, seen=seen)
+
+    def _drawn(self, store: Store, terms: Terms, key: str, known: _Known) -> Drawn:
+        """The store in every scenario. A belief without any spread has none of levels either."""
+        return drawn(
+            store,
+            terms,
+            known.place(key, self.normals),
+            None if without_spread(self.prior) else self.normals(f"level:{key}"),
+            self.normals(f"ahead:{key}"),
+            hours=(self.progress.limits["elapsed"] - self.now) / 3600.0,
         )
 
 
@@ -231,112 +540,3 @@ def without_spread(prior: PacePrior) -> bool:
     spreads = (prior.spread, prior.sigma, prior.crew_spread, prior.work_spread, prior.use_spread)
     single = [spread for _, spread in (*prior.crew.values(), *prior.work.values())]
     return not any((*spreads, *prior.drifts, *single))
-
-
-def waiting_rate(consumable: Consumable, rest_w: float, people: int) -> float:
-    """Return units a second while so many of its crew, all outside, do nothing; 0 without any."""
-    if not people:
-        return 0.0
-    return consumable.per_second(people * rest_w)
-
-
-def _store(
-    progress: Progress,
-    consumable: Consumable,
-    owner: str,
-    members: Sequence[str],
-    at: float,
-    prior: PacePrior,
-    inside: Mapping[str, float],
-) -> Store:
-    """Return what is believed about one store at a PET, from the readings until then."""
-    mine = [r for r in progress.readings if r.crew == owner and r.consumable == consumable.id]
-    return believed(
-        mine,
-        used_so_far(progress, consumable, members, at, inside),
-        start=consumable.start,
-        reading_sd=consumable.reading_sd,
-        use_spread=prior.use_spread,
-        unit=consumable.unit,
-        now=at,
-    )
-
-
-def used_so_far(
-    progress: Progress,
-    consumable: Consumable,
-    members: Sequence[str],
-    now: float,
-    inside: Mapping[str, float],
-) -> Used:
-    """Return what the model says these crew members used between two PETs up to `now`.
-
-    Work at the effort of its step, everything else at rest, from PET 0 until they are inside.
-    """
-    clock = consumable.clock_rate
-    ends = {c: min(now, inside.get(c, now)) for c in members}
-    last = max(ends.values(), default=0.0)
-    curves = [_curve(progress, consumable, c, members, ends[c]) for c in members]
-
-    def used(a: float, b: float) -> float:
-        ticked = clock * (min(max(b, 0.0), last) - min(max(a, 0.0), last))
-        return ticked + sum(_between(curve, a, b) for curve in curves)
-
-    return used
-
-
-Curve = tuple[NDArray[np.float64], NDArray[np.float64]]
-"""PETs, and what was used by then."""
-
-
-def _between(curve: Curve, a: float, b: float) -> float:
-    at_a, at_b = np.interp((a, b), *curve)
-    return float(at_b - at_a)
-
-
-def _curve(
-    progress: Progress, consumable: Consumable, member: str, members: Sequence[str], until: float
-) -> Curve:
-    """Return what one crew member used beyond the clock, from PET 0 until a PET."""
-    rest = consumable.per_joule * progress.plan.rest_w
-    times, total = [0.0], [0.0]
-
-    def go_on(to: float, rate: float) -> None:
-        if to > times[-1]:
-            total.append(total[-1] + (to - times[-1]) * rate)
-            times.append(to)
-
-    for interval in progress.spent.get(member, ()):
-        go_on(min(interval.start, until), rest)
-        end = until if interval.end is None else min(interval.end, until)
-        go_on(end, _rate(progress, consumable, interval, member, members))
-    go_on(until, rest)
-    return np.array(times), np.array(total)
-
-
-def _rate(
-    progress: Progress, consumable: Consumable, interval: Stretch, member: str, members: Sequence[str]
-) -> float:
-    """Return units a second beyond the clock in one stretch of a crew member's time."""
-    energy = consumable.per_joule
-    if interval.kind != "work" or interval.step is None:
-        return energy * progress.plan.rest_w
-    state = progress.steps[interval.step]
-    factor = state.step.use.get(consumable.id, 1.0)
-    rate = energy * factor * state.step.effort_of(member)
-    if factor != 1.0 and member == next((c for c in state.crew if c in members), member):
-        rate += (factor - 1.0) * consumable.clock_rate
-    return rate
-
-
-def _draw(normals: Normals, key: str, store: Store, certain: bool) -> tuple[Row, Row]:
-    """Return level and use factor per scenario, jointly normal; the use factor is cut below."""
-    sd_level = 0.0 if certain else math.sqrt(store.var_level)
-    slope = store.covariance / store.var_level if store.var_level > 0 else 0.0
-    own = math.sqrt(max(0.0, store.var_use - slope * store.covariance))
-    z_level = normals(f"level:{key}")
-    level = np.float32(store.level) + np.float32(sd_level) * z_level
-    use = np.float32(store.use) + np.float32(slope * sd_level) * z_level
-    if own > 0:
-        use = use + np.float32(own) * normals(f"use:{key}")
-    return level, np.maximum(use, np.float32(LEAST_USE), dtype=np.float32)

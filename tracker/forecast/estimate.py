@@ -21,7 +21,7 @@ from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
-from tracker.forecast.usage import Mask, Tally, reserves_reached
+from tracker.forecast.usage import Mask, reserves_reached
 from tracker.forecast.values import Advice, ClockFigure, ConsumableFigure, Estimate, LimitFigure, Range
 from tracker.forecast.world import Account, Course, Row, World, advance, begin, inside
 from tracker.journal.progress import Progress, called, confidence_of, last_done, open_items
@@ -130,22 +130,23 @@ def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
     """Play what is kept or begun, with its starts, into one table; and nothing optional."""
     present = world.present(going_on(world.optional, kept))
     same = next((k for k, i in enumerate(present) if world.nodes[i].groups), len(present))
-    course, tally = begin(world), Tally.of(world)
+    course = begin(world)
     course.table = world.memory.lend(len(world.nodes), world.scenarios)
-    course.sums = tally.rows() if tally else {}
     advance(world, course, present[:same], starts=True)
-    fork, after = course.fork(), tally and tally.fork()
-    played = _finished(world, advance(world, course, present[same:], starts=True), present, tally)
+    fork = course.fork()
+    advance(world, course, present[same:], starts=True)
     if same == len(present):
+        [beyond] = beyond_waiting(world, present)
+        played = _finished(world, course, present, beyond)
         return played, played
     bare = world.present(())
-    fork.sums = after.rows() if after else {}
-    return played, _finished(world, advance(world, fork, bare[same:]), bare, after)
+    advance(world, fork, bare[same:])
+    beyond, less = beyond_waiting(world, present, bare)
+    return _finished(world, course, present, beyond), _finished(world, fork, bare, less)
 
 
-def _finished(world: World, course: Course, present: Sequence[int], tally: Tally | None) -> _Played:
+def _finished(world: World, course: Course, present: Sequence[int], beyond: NDArray[np.float32]) -> _Played:
     """A course that was played to the end, held against every limit."""
-    beyond = tally.beyond_waiting() if tally else beyond_waiting(world, present)[0]
     return _Played(present, course, beyond, limit_results(world, present, course, beyond))
 
 
@@ -183,6 +184,8 @@ def _consumables(progress: Progress, world: World, played: _Played) -> tuple[Con
                 short=result.chance,
                 flagged=account.flagged,
                 read_at=account.read_at,
+                expected=None if account.next_reading is None else Range(*account.next_reading),
+                leak=account.leak,
             )
         )
     return tuple(out)
@@ -196,8 +199,7 @@ def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
 
 def _left(account: Account, beyond: Row, inside: Row) -> Row:
     """The level at ingress; minus infinity where nobody comes in and the clock takes from it."""
-    waiting = np.float32(account.waiting_per_s)
-    left = waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
+    left = account.waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
     left += beyond
     left *= account.use
     return np.subtract(account.level, left, out=left)

@@ -202,7 +202,7 @@ def as_waiting(world: World, account: int, units: Row) -> Row:
     """Units of an account (at use factor 1) as seconds of waiting, where the clock takes from it."""
     if not clocked(world, account):
         return units
-    return np.asarray(units / np.float32(world.accounts[account].waiting_per_s), dtype=np.float32)
+    return np.asarray(units / world.waiting[account], dtype=np.float32)
 
 
 def settled(world: World, account: int, left: Row) -> Row:

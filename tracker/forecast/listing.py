@@ -13,13 +13,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from tracker.forecast.consumables import accounts, waiting_rate
+from tracker.forecast.consumables import AccountBuilder
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import draw_durations
+from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact
 from tracker.forecast.remaining import begun
-from tracker.forecast.usage import extra_rates
+from tracker.forecast.usage import extra_rates, waiting_rate
 from tracker.forecast.values import (
     Advice,
     ConsumableFigure,
@@ -230,7 +231,7 @@ def _stores(
     rest = {c: progress.entered.get(c, inside) for c in ingress}
     rates = extra_rates(progress, (), {}, rest)
     one, at = Normals(progress.uuid, 1), max(inside, progress.at)
-    return accounts(progress, rates, now=at, prior=prior, normals=one, inside=rest)
+    return AccountBuilder(progress, rates, at, prior, one, rest, Memory()).accounts()
 
 
 def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]:
@@ -262,6 +263,7 @@ def _consumable(progress: Progress, account: Account) -> ConsumableFigure:
         short=_short(account),
         flagged=account.flagged,
         read_at=account.read_at,
+        leak=account.leak,
     )
 
 

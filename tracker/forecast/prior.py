@@ -77,9 +77,10 @@ class Effects(BaseModel):
 
 
 class Use(_Part):
-    """The use factor of consumables."""
+    """How fast consumables are used, against what the plan's rates say."""
 
     spread: Spread | None = None
+    walk: Spread | None = None
 
 
 class PaceFile(_Part):
@@ -178,7 +179,9 @@ class PacePrior:
     work: Mapping[str, tuple[float, float]] = field(default_factory=_nothing)
     """Per kind of work (median, spread)."""
     use_spread: float = 0.15
-    """Spread of the use factor of consumables."""
+    """How far consumables are used faster or slower than the plan's rates say, before anything is read."""
+    use_walk: float = 0.15
+    """How far that may have wandered before a reading, per square root of an hour; 0: it never changes."""
     name: str | None = None
     """The file's name, None for the built-in belief."""
     learned_from: tuple[Mapping[str, Any], ...] = ()
@@ -217,6 +220,7 @@ def read_pace(text: str, name: str) -> PacePrior:
         work_spread=(work_spread := _or(found.work.spread, default.work_spread)),
         work=_effects(found.work.own(), work_spread),
         use_spread=_or(found.use.spread, default.use_spread),
+        use_walk=_or(found.use.walk, default.use_walk),
         name=name,
         learned_from=tuple(MappingProxyType(dict(entry)) for entry in found.learned_from),
     )
@@ -263,7 +267,7 @@ def write_pace(prior: PacePrior) -> str:
         f"noise: {{sigma: {prior.sigma!r}, weight: {prior.sigma_weight!r}}}",
         *_group("crew", prior.crew_spread, prior.crew),
         *_group("work", prior.work_spread, prior.work),
-        f"use: {{spread: {prior.use_spread!r}}}",
+        f"use: {{spread: {prior.use_spread!r}, walk: {prior.use_walk!r}}}",
     ]
     if prior.learned_from:
         lines.append("learned_from:")

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.consumables import accounts
+from tracker.forecast.consumables import AccountBuilder
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import draw_durations
 from tracker.forecast.limits import going_on
@@ -102,7 +102,7 @@ def build_world(
             ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
             for name, at in progress.limits.items()
         ),
-        accounts=accounts(progress, rest.rates, now=now, prior=prior, normals=normals, inside=inside),
+        accounts=AccountBuilder(progress, rest.rates, now, prior, normals, inside, memory).accounts(),
         clocks=_clocks(progress, rest.net, now),
         confidence_elapsed=confidence.elapsed,
         confidence_consumables=confidence.consumables,

@@ -19,6 +19,7 @@ from tracker.forecast.limits import (
     GRAIN_S,
     ChanceConstraint,
     FailureCounts,
+    as_waiting,
     bound_crew,
     breaches,
     clocked,
@@ -130,7 +131,7 @@ class Bounds:
     def part(self, chosen: NDArray[np.intp], accounts: Sequence[int]) -> Bounds:
         """The same bound on these scenarios and accounts (places in `accounts`) only."""
         world = self.world
-        stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
+        stores = [a.some(chosen) for a in world.accounts]
         less = replace(world, durations=world.durations[:, chosen], accounts=tuple(stores))
         some = np.ix_(np.array(accounts, dtype=np.intp), chosen)
         takes = tuple((groups, rows[some]) for groups, rows in self.takes)
@@ -165,7 +166,7 @@ def _rated(world: World, units: Iterable[Row]) -> NDArray[np.float32]:
     """Units of the accounts as seconds of waiting where the clock takes from them."""
     out = np.empty((len(world.accounts), world.scenarios), dtype=np.float32)
     for k, row in enumerate(units):
-        out[k] = row / np.float32(world.accounts[k].waiting_per_s) if clocked(world, k) else row
+        out[k] = as_waiting(world, k, row)
     return out
 
 

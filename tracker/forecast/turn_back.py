@@ -234,7 +234,7 @@ class RecallCourse:
     def part(self, chosen: NDArray[np.intp]) -> RecallCourse:
         """The same on these scenarios only; of durations only those that may follow a call."""
         world, tail = self.world, np.array(self.tail, dtype=np.intp)
-        stores = [replace(a, level=a.level[chosen], use=a.use[chosen]) for a in world.accounts]
+        stores = [a.some(chosen) for a in world.accounts]
         durations = np.zeros((len(world.nodes), len(chosen)), dtype=np.float32)
         durations[tail] = world.durations[np.ix_(tail, chosen)]
         less = replace(world, durations=durations, accounts=tuple(stores))
@@ -419,10 +419,10 @@ class _Call:
         for i, took in self.took.items():
             used += extra[:, i : i + 1] * took
         out = np.zeros(world.scenarios, dtype=np.bool_)
-        for k, account in enumerate(world.accounts):
+        for k in range(len(world.accounts)):
             slack = world.stores[k] - used[k]
             if clocked(world, k):
-                out |= inside > slack / np.float32(account.waiting_per_s) + np.float32(GRAIN_S)
+                out |= inside > slack / world.waiting[k] + np.float32(GRAIN_S)
             else:
                 out |= (slack < -grain_of(world, k)) & (inside > GRAIN_S)
         return out

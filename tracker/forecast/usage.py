@@ -12,7 +12,7 @@ all its crew adds up.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -20,8 +20,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.world import Account, Course, Row, World, way_home
-from tracker.journal.progress import Progress, StepState
+from tracker.forecast.world import Course, Row, World, way_home
+from tracker.journal.progress import Progress, StepState, Stretch
 from tracker.plan.model import Consumable
 
 Matrix = NDArray[np.float32]
@@ -31,6 +31,10 @@ Mask = NDArray[np.bool_]
 
 Rates = Mapping[tuple[str, str], NDArray[np.float32]]
 """Per owner (a crew member, or `*` for a shared store) and consumable (steps,): units a second."""
+
+
+Used = Callable[[float, float], float]
+"""What the model says was used between two PETs, in the consumable's unit, at use factor 1."""
 
 
 def owners(consumable: Consumable) -> tuple[str, ...]:
@@ -89,6 +93,80 @@ def _extra(
         out += np.where(there, energy * (factor * np.nan_to_num(watts) - rest_w), 0.0)
     out += np.where(anyone, clock * (factor - 1.0), 0.0)
     return out.astype(np.float32)
+
+
+def waiting_rate(consumable: Consumable, rest_w: float, people: int) -> float:
+    """Return units a second while so many of its crew, all outside, do nothing; 0 without any."""
+    if not people:
+        return 0.0
+    return consumable.per_second(people * rest_w)
+
+
+def used_so_far(
+    progress: Progress,
+    consumable: Consumable,
+    members: Sequence[str],
+    now: float,
+    inside: Mapping[str, float],
+) -> Used:
+    """Return what the model says these crew members used between two PETs up to `now`.
+
+    Work at the effort of its step, everything else at rest, from PET 0 until they are inside.
+    """
+    clock = consumable.clock_rate
+    ends = {c: min(now, inside.get(c, now)) for c in members}
+    last = max(ends.values(), default=0.0)
+    curves = [_curve(progress, consumable, c, members, ends[c]) for c in members]
+
+    def used(a: float, b: float) -> float:
+        ticked = clock * (min(max(b, 0.0), last) - min(max(a, 0.0), last))
+        return ticked + sum(_between(curve, a, b) for curve in curves)
+
+    return used
+
+
+Curve = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""PETs, and what was used by then."""
+
+
+def _between(curve: Curve, a: float, b: float) -> float:
+    at_a, at_b = np.interp((a, b), *curve)
+    return float(at_b - at_a)
+
+
+def _curve(
+    progress: Progress, consumable: Consumable, member: str, members: Sequence[str], until: float
+) -> Curve:
+    """Return what one crew member used beyond the clock, from PET 0 until a PET."""
+    rest = consumable.per_joule * progress.plan.rest_w
+    times, total = [0.0], [0.0]
+
+    def go_on(to: float, rate: float) -> None:
+        if to > times[-1]:
+            total.append(total[-1] + (to - times[-1]) * rate)
+            times.append(to)
+
+    for interval in progress.spent.get(member, ()):
+        go_on(min(interval.start, until), rest)
+        end = until if interval.end is None else min(interval.end, until)
+        go_on(end, _rate(progress, consumable, interval, member, members))
+    go_on(until, rest)
+    return np.array(times), np.array(total)
+
+
+def _rate(
+    progress: Progress, consumable: Consumable, interval: Stretch, member: str, members: Sequence[str]
+) -> float:
+    """Return units a second beyond the clock in one stretch of a crew member's time."""
+    energy = consumable.per_joule
+    if interval.kind != "work" or interval.step is None:
+        return energy * progress.plan.rest_w
+    state = progress.steps[interval.step]
+    factor = state.step.use.get(consumable.id, 1.0)
+    rate = energy * factor * state.step.effort_of(member)
+    if factor != 1.0 and member == next((c for c in state.crew if c in members), member):
+        rate += (factor - 1.0) * consumable.clock_rate
+    return rate
 
 
 def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
@@ -165,45 +243,6 @@ def by_account(rates: Matrix, rows: Matrix) -> Matrix:
     return out
 
 
-MOST = 24
-"""So many sums at most are kept: with more they would not stay in the cache."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Tally:
-    """Sums of durations, of steps that take the same from every account together."""
-
-    groups: tuple[tuple[int, ...], ...]
-    rates: NDArray[np.float32]
-    """(accounts, groups): units a second beyond waiting."""
-    sums: NDArray[np.float32]
-    """(groups, N): seconds."""
-
-    @staticmethod
-    def of(world: World) -> Tally | None:
-        """Return sums at zero; None where steps differ too much for this to pay."""
-        if not world.accounts:
-            return None
-        extra = np.stack([account.extra_per_s for account in world.accounts])
-        groups = tuple(map(tuple, alike_steps(extra)))
-        if len(groups) > MOST:
-            return None
-        rates = extra[:, [steps[0] for steps in groups]]
-        return Tally(groups, rates, np.zeros((len(groups), world.scenarios), dtype=np.float32))
-
-    def fork(self) -> Tally:
-        """Return sums that go on from here."""
-        return Tally(self.groups, self.rates, self.sums.copy())
-
-    def rows(self) -> dict[int, Row]:
-        """Return per node the sum to which its duration belongs."""
-        return {i: row for row, steps in zip(self.sums, self.groups, strict=True) for i in steps}
-
-    def beyond_waiting(self) -> NDArray[np.float32]:
-        """Return (accounts, N): what the steps so far take beyond waiting, at use factor 1."""
-        return by_account(self.rates, self.sums)
-
-
 class UsageUntil:
     """What the work before closeout takes from every account until it is broken off at an instant."""
 
@@ -266,8 +305,8 @@ def reserves_reached(
     stores = world.stores
     shorts: list[_Pairs] = []
     with np.errstate(divide="ignore", invalid="ignore"):
-        for k, account in enumerate(world.accounts):
-            early = _at_mean_rate(account, stores[k], beyond[k], inside, found[k])
+        for k in range(len(world.accounts)):
+            early = _at_mean_rate(world.waiting[k], stores[k], beyond[k], inside, found[k])
             shorts.append(_Pairs.of(k, np.flatnonzero(early), stores[k], beyond[k]))
         for crew in dict.fromkeys(account.crew for account in world.accounts):
             mine = [shorts[k] for k, account in enumerate(world.accounts) if account.crew == crew]
@@ -278,13 +317,13 @@ def reserves_reached(
     return found
 
 
-def _at_mean_rate(account: Account, store: Row, extra: Row, inside: Row, out: Row) -> Mask:
+def _at_mean_rate(waiting: Row, store: Row, extra: Row, inside: Row, out: Row) -> Mask:
     """Put the instant at the mean rate into `out`; return where instead it lies before ingress."""
-    taken = np.float32(account.waiting_per_s) * inside
+    taken = waiting * inside
     taken += extra
     rate = np.divide(taken, inside, out=out)
     if not inside.all():
-        rate[inside == 0] = account.waiting_per_s
+        np.copyto(rate, waiting, where=inside == 0)
     falls = None if rate.min() > 0 else rate > 0
     np.divide(store, rate, out=out)
     if falls is not None:
@@ -364,10 +403,13 @@ class _Work:
             return self.course.table.reshape(-1).take(places), worked
         return np.stack([self.course.finish[int(i)][columns] for i in nodes]), worked
 
-    @cached_property
-    def waiting(self) -> Row:
-        """(accounts,): what waiting takes a second."""
-        return np.array([account.waiting_per_s for account in self.world.accounts], dtype=np.float32)
+    def waiting(self, pairs: _Pairs) -> Row:
+        """Return per pair what waiting takes a second."""
+        out = np.empty(len(pairs.columns), dtype=np.float32)
+        for k in np.unique(pairs.accounts):
+            mine, rate = pairs.accounts == k, self.world.waiting[k]
+            out[mine] = rate[pairs.columns[mine]] if rate.ndim else rate
+        return out
 
     @cached_property
     def extra(self) -> NDArray[np.float32]:
@@ -381,7 +423,7 @@ def _one_after_another(work: _Work, pairs: _Pairs, found: NDArray[np.float32]) -
     From the last steps backwards, a stretch at a time, until every scenario is settled.
     """
     end, size = len(work.nodes), STRETCH
-    found[pairs.accounts, pairs.columns] = (pairs.store - pairs.taken) / work.waiting[pairs.accounts]
+    found[pairs.accounts, pairs.columns] = (pairs.store - pairs.taken) / work.waiting(pairs)
     # Where steps take no more than waiting does, what was just set stands.
     pairs = pairs.some(np.flatnonzero(np.count_nonzero(work.extra, axis=0)[pairs.accounts]))
     while end and pairs.columns.size:
@@ -396,7 +438,7 @@ def _settle(work: _Work, pairs: _Pairs, part: slice, found: NDArray[np.float32])
     Steps at whose end something is left come first, since use never falls: their number says where.
     """
     finish, worked = work.of(part, pairs.columns)
-    waiting, extra = work.waiting[pairs.accounts], work.extra[part, pairs.accounts]
+    waiting, extra = work.waiting(pairs), work.extra[part, pairs.accounts]
     takes = np.multiply(worked, extra, dtype=np.float32)
     for earlier, later in pairwise(takes):
         later += earlier
@@ -420,7 +462,7 @@ def _settle(work: _Work, pairs: _Pairs, part: slice, found: NDArray[np.float32])
 def _side_by_side(work: _Work, pairs: _Pairs, found: NDArray[np.float32]) -> None:
     """Settle when steps of several crew members have used a shared store up, by halving the time."""
     finish, worked = work.of(slice(None), pairs.columns)
-    waiting, extra = work.waiting[pairs.accounts], work.extra[:, pairs.accounts]
+    waiting, extra = work.waiting(pairs), work.extra[:, pairs.accounts]
     start = finish - worked
     ends = np.max(finish, axis=0, initial=0.0)
     high = np.where(np.isfinite(ends), ends, np.float32(0))

@@ -14,7 +14,8 @@ from functools import lru_cache
 from types import NoneType
 from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
-from tracker.foundation.text import ADVISORY
+from tracker.foundation.text import ADVISORY, plain
+from tracker.foundation.times import format_pet
 from tracker.journal.progress import StepStatus, TaskStatus
 
 Verdict = Literal["keep", "decide", "drop"]
@@ -65,7 +66,10 @@ def share(value: float) -> float | None:
 
 
 def _quantiles(*names: str, write: Writer = seconds) -> Writer:
-    return lambda figure: {name: write(getattr(figure, name)) for name in names}
+    def writer(figure: Any) -> Any:
+        return None if figure is None else {name: write(getattr(figure, name)) for name in names}
+
+    return writer
 
 
 def _each(write: Writer) -> Writer:
@@ -98,6 +102,25 @@ class LimitFigure:
 
 
 @dataclass(frozen=True, slots=True)
+class Leak:
+    """A store that leaks more likely than not."""
+
+    probability: Share
+    factor: Amount
+    """How many times as fast as planned it falls, if it does leak."""
+    per_hour: Amount
+    """How much that is beyond the plan, units an hour."""
+    since: Instant
+    """PET of the first reading after which it was more likely than not."""
+
+    def words(self, owner: str, consumable: str) -> str:
+        """Return it in plain words; `owner` is a crew member, or `*` for a shared store."""
+        who = "shared" if owner == "*" else owner
+        fast = f"falls {self.factor:.1f} times as fast as planned since {format_pet(self.since)}"
+        return plain(f"{who} {consumable} {fast}", most=200)
+
+
+@dataclass(frozen=True, slots=True)
 class ConsumableFigure:
     """One account: what is left now, at ingress, and when the reserve is reached."""
 
@@ -113,6 +136,15 @@ class ConsumableFigure:
     """What a reading that contradicts the model says, in plain words."""
     read_at: Instant | None = None
     """PET of the last reading; None without one."""
+    expected: Annotated[Range | None, _quantiles("p10", "p50", "p90", write=amount)] = None
+    """What a gauge would show now; None where nothing runs down any more."""
+    leak: Leak | None = None
+    """Where one is more likely than not."""
+
+    @property
+    def leak_words(self) -> str | None:
+        """The leak in plain words."""
+        return None if self.leak is None else self.leak.words(self.crew, self.consumable)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from types import MappingProxyType
 from typing import NamedTuple
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.memory import Memory
+from tracker.forecast.values import Leak
 
 Row = NDArray[np.float32]
 """N values, one a scenario."""
@@ -188,14 +189,30 @@ class Account:
     """Use a second while waiting, at factor 1."""
     extra_per_s: NDArray[np.float32]
     """(steps,): use a second of each node beyond waiting, all its crew in this account together."""
+    leak_per_s: Row | None = None
+    """What is lost a second whatever the crew does; None where no scenario leaks."""
     expected: float = 0.0
     """What is left now, as a single figure: the mean of what is believed."""
     expected_use: float = 1.0
-    """The use factor, likewise."""
+    """How many times as fast as planned it goes, likewise."""
     flagged: str | None = None
     """What a reading that contradicts the model says, in plain words."""
     read_at: float | None = None
     """PET of the last reading; None without one."""
+    leak: Leak | None = None
+    next_reading: tuple[float, float, float] | None = None
+    """What a gauge would show now: p10, p50, p90."""
+
+    @property
+    def waiting(self) -> Row:
+        """What waiting takes a second at use factor 1, a leak with it: (scenarios,), or one value for all."""
+        usual = np.float32(self.waiting_per_s)
+        return np.asarray(usual if self.leak_per_s is None else usual + self.leak_per_s / self.use)
+
+    def some(self, chosen: NDArray[np.intp]) -> Account:
+        """Return the account in these scenarios only."""
+        leak = None if self.leak_per_s is None else self.leak_per_s[chosen]
+        return replace(self, level=self.level[chosen], use=self.use[chosen], leak_per_s=leak)
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,6 +312,11 @@ class World:
         """Per account what is left beyond its reserve, at use factor 1."""
         return tuple((a.level - np.float32(a.reserve)) / a.use for a in self.accounts)
 
+    @cached_property
+    def waiting(self) -> tuple[Row, ...]:
+        """Per account what waiting takes a second, at use factor 1: with leaks a row, else one value."""
+        return tuple(a.waiting for a in self.accounts)
+
     @property
     def scenarios(self) -> int:
         """Number of scenarios."""
@@ -322,8 +344,6 @@ class Course:
     happens to be. A course with a table must be done with before another one is given the same."""
     starts_table: NDArray[np.float32] | None = None
     """The same for start rows that are not the very row of some finish."""
-    sums: Mapping[int, Row] = field(default_factory=dict)
-    """Per node the row to which its duration is added, if any."""
 
     def fork(self) -> Course:
         """A course that goes on from here without changing this one (rows are shared)."""
@@ -344,7 +364,7 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
     between courses and never written to once they stand. Cost: a few row operations a node.
     """
     durations, everything, sited, table = world.durations, world.nodes, world.sited, course.table
-    ready, sums = course.ready, course.sums
+    ready = course.ready
     for i in nodes:
         node = everything[i]
         crew, into = node.crew, None if course.starts_table is None else course.starts_table[i]
@@ -357,8 +377,6 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
             duration = duration * np.float32(home_seconds(node, course))
         finish = start + duration if table is None else np.add(start, duration, table[i])
         course.finish[i] = finish
-        if (total := sums.get(i)) is not None:
-            np.add(total, duration, total)
         for c in crew:
             ready[c] = finish
         for c in sited[i]:
