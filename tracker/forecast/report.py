@@ -266,6 +266,8 @@ def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
                 age,
             )
         )
+        if figure.leak_words:
+            flags.append(f"  ! {figure.leak_words}")
         if figure.flagged:
             flags.append(f"  ! {figure.crew}: {plain(figure.flagged, most=200)}")
     return [*columns(rows), *flags]
@@ -347,7 +349,8 @@ def _low(estimate: Estimate) -> list[str]:
         )
         for f in ranked[:3]
     ]
-    return columns(rows)
+    leaks = [f"  ! {f.leak_words}" for f in estimate.consumables if f.leak_words]
+    return [*leaks, *columns(rows)]
 
 
 def _lately(progress: Progress) -> list[str]:

@@ -77,6 +77,8 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
         spans.append(put(percent(figure.short), 7, ink, right=True))
     spans.append(put(age, 10, "dim", right=True))
     lines = [crop(spans, width)]
+    if figure.leak_words:
+        lines += block(f"   ! {figure.leak_words}", width, "late", indent=5)
     if figure.flagged:
         lines += block(f"   ! {figure.flagged}", width, "late", indent=5)
     return lines
@@ -136,6 +138,8 @@ def _in_full(scene: LeadScene, width: int) -> list[Line]:
     for figure in scene.estimate.consumables if scene.estimate is not None else ():
         if len(figure.crew) > 7 or len(figure.consumable) > 13 or len(figure.unit) > 5:
             lines += under(f"{figure.crew} {figure.consumable}, {figure.unit}", width)
+        if figure.leak_words:
+            lines += under(figure.leak_words, width, "late")
         if figure.flagged:
             lines += under(f"{figure.crew} {figure.consumable}: {figure.flagged}", width, "late")
     return lines
