@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from tests.bench.table import report
 from tracker.forecast.consumables import Store, Terms, believed, drawn, full, read, suspected
-from tracker.forecast.draws import places
+from tracker.forecast.draws import Normals
 from tracker.forecast.usage import Used
 from tracker.journal.progress import Reading
 
@@ -140,16 +140,15 @@ def reserve_minutes(store: Store, terms: Terms, truth: Truth, minute: float) -> 
 
 def _rows(store: Store, terms: Terms, *, hours: float) -> tuple[Array, Array]:
     """Return (scenarios,): level now, and units an hour from now on."""
-    rate, common, level, ahead = _normals()
-    found = drawn(store, terms, places(rate, common), level, ahead, hours=hours)
+    row = _normals()
+    found = drawn(store, terms, row.places("use", "fast"), row("level"), row("ahead"), hours=hours)
     leak = 0.0 if found.leak_per_hour is None else found.leak_per_hour
     return found.level.astype(np.float64), (found.use * terms.mean_per_hour + leak).astype(np.float64)
 
 
 @cache
-def _normals() -> tuple[NDArray[np.float32], ...]:
-    rng = np.random.default_rng(9)
-    return tuple(rng.standard_normal(SCENARIOS, dtype=np.float32) for _ in range(4))
+def _normals() -> Normals:
+    return Normals("stores", SCENARIOS)
 
 
 def gauges(reading_sd: float) -> tuple[int, int]:
@@ -188,15 +187,14 @@ def unsafe_shares() -> tuple[float, float]:
     hours, reserve, out = 5.1, 13.0, []
     for at in (0.0, 2.0):
         short = np.zeros(SCENARIOS, dtype=np.bool_)
-        rng = np.random.default_rng(4)
-        common = rng.standard_normal(SCENARIOS, dtype=np.float32)
-        for margin in np.linspace(1.3, 1.6, 8):
+        row = _normals()
+        for k, margin in enumerate(np.linspace(1.3, 1.6, 8)):
             per_hour = (START - reserve) / (hours * margin)
             terms, times = Terms(START, 1.0, "%", per_hour), [t for t in (0.5, 1.0, 1.5) if t < at]
             reads = [Reading("EV1", "o", round(3600 * t), START - per_hour * t, False, 1) for t in times]
             store = believed(reads, _steady(per_hour), terms, now=3600 * at)
-            rate, level, ahead = (rng.standard_normal(SCENARIOS, dtype=np.float32) for _ in range(3))
-            found = drawn(store, terms, places(rate, common), level, ahead, hours=LIMIT_MIN / 60 - at)
+            place, level, ahead = row.places(f"use{k}", "fast"), row(f"level{k}"), row(f"ahead{k}")
+            found = drawn(store, terms, place, level, ahead, hours=LIMIT_MIN / 60 - at)
             leak = 0.0 if found.leak_per_hour is None else found.leak_per_hour
             short |= found.level - (found.use * per_hour + leak) * (hours - at) < reserve
         out.append(float(short.mean()))

@@ -113,12 +113,13 @@ def test_readings_say_what_was_used(small: Journal) -> None:
     one = _after(
         small,
         {"kind": "reading", "crew": "EV1", "consumable": "air", "value": 0.90, "at": 900},
+        {"kind": "reading", "crew": "EV1", "consumable": "air", "value": 0.88, "at": 1080},
         {"kind": "replaced", "crew": "EV1", "consumable": "air", "value": 1.0, "at": 1200},
         _done("mount.bolts", 10),
     )
     air = next(store for store in one.consumables if store.crew == "EV1")
-    assert (air.readings, air.replaced, air.last_read) == (1, 1, 0.90)
-    # About 0.1 used by 15 min; by 20 min about 0.13, then a fresh store.
+    assert (air.readings, air.replaced, air.last_read) == (2, 1, 0.88)
+    # About 0.1 used by 15 min, as two readings say; by 20 min about 0.13, then a fresh store.
     assert air.used == pytest.approx(0.1 * 20 / 15, rel=0.15)
     assert air.left == pytest.approx(1.0, abs=0.01)
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 
-from tracker.forecast.consumables import Terms, believed, planned_means, terms_of
+from tracker.forecast.consumables import Terms, believed, planned_supplies, terms_of
 from tracker.forecast.remaining import prior_of
 from tracker.forecast.usage import Used, used_so_far
 from tracker.journal.progress import Progress, Reading, Stretch
@@ -41,9 +41,9 @@ class Consumed:
 
 def consumed(progress: Progress, end: Mapping[str, float]) -> tuple[Consumed, ...]:
     """Return every store; `end` is the PET, per crew member, at which they were inside."""
-    means, prior = planned_means(progress.plan), prior_of(progress)
+    paper, prior = planned_supplies(progress.plan), prior_of(progress)
     return tuple(
-        _consumed(progress, consumable, owner, end, terms_of(consumable, prior, means[owner, consumable.id]))
+        _consumed(progress, consumable, owner, end, terms_of(consumable, prior, paper[owner, consumable.id]))
         for consumable in progress.plan.consumables
         for owner in (("*",) if consumable.shared else consumable.crew)
     )

@@ -26,7 +26,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.draws import Normals, Places, from_upper_tail, normal_shares, places, upper_tail
+from tracker.forecast.draws import Normals, Places, from_upper_tail, normal_shares, upper_tail
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.usage import Rates, Used, members_of, owners, used_so_far, waiting_rate
@@ -36,7 +36,7 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, Reading
 from tracker.plan.model import Consumable, Plan
-from tracker.plan.paper import supplies
+from tracker.plan.paper import Supply, supplies
 from tracker.plan.timeline import as_planned
 
 Grid = NDArray[np.float64]
@@ -82,8 +82,7 @@ class Terms:
     """As stated; also how exactly the start is known."""
     unit: str
     mean_per_hour: float
-    """The plan's mean rate with everything in: what a leak is measured by. 0 where no clock takes from it,
-    so that all it loses it loses to work."""
+    """The plan's mean rate with everything in: what a leak is measured by."""
     spread: float = 0.15
     """Of the rate about 1 before anything is known; 0: the rate is 1 throughout."""
     walk: float = WALK
@@ -103,14 +102,10 @@ class Terms:
     @property
     def leak_per_hour(self) -> Grid:
         """What a store loses an hour at each rate, whatever its crew does."""
-        if not self.mean_per_hour:
-            return np.zeros_like(self.rates)
         return np.maximum(self.rates - LEAKS_FROM, 0.0) * self.mean_per_hour
 
     def takes(self, used: float, hours: float) -> Grid:
         """Return what is lost at each rate while the model says so much was used in so many hours."""
-        if not self.mean_per_hour:
-            return self.rates * used
         return np.minimum(self.rates, LEAKS_FROM) * used + self.leak_per_hour * hours
 
 
@@ -379,7 +374,7 @@ def drawn(
         np.exp(rate, out=rate)
     if z_level is not None:
         level += np.float32(math.sqrt(store.variance)) * z_level
-    if not terms.mean_per_hour or rate.max() <= LEAKS_FROM:
+    if rate.max() <= LEAKS_FROM:
         return Drawn(level, rate, None)
     use = np.minimum(rate, np.float32(LEAKS_FROM))
     rate -= use
@@ -413,56 +408,27 @@ class _Known:
     """What is remembered of the stores of an excursion."""
 
     def __init__(self) -> None:
-        self.mean: tuple[Plan, Mapping[tuple[str, str], float]] | None = None
-        self.places: dict[str, Places] = {}
-        self.normals: Normals | None = None
-        """Those that the places are of."""
+        self.plan: Plan | None = None
+        self.supplies: Mapping[tuple[str, str], Supply] = {}
+        """What this plan takes of each store on paper, by owner and consumable."""
         self.seen: dict[tuple[str, str, Terms], list[Seen]] = {}
 
-    def mean_per_hour(self, plan: Plan) -> Mapping[tuple[str, str], float]:
-        """What the plan takes of each store, an hour on average."""
-        if self.mean is None or self.mean[0] is not plan:
-            self.mean = plan, planned_means(plan)
-        return self.mean[1]
-
-    def place(self, key: str, normals: Normals) -> Places:
-        """Where each scenario stands among the rates of a store."""
-        if self.normals is not normals:
-            self.normals, self.places = normals, {}
-        if key not in self.places:
-            self.places[key] = places(normals(f"use:{key}"), normals("fast"))
-        return self.places[key]
+    def supply(self, plan: Plan, owner: str, consumable: str) -> Supply:
+        """A store on paper, with everything in."""
+        if self.plan is not plan:
+            self.plan, self.supplies = plan, planned_supplies(plan)
+        return self.supplies[owner, consumable]
 
 
-def planned_means(plan: Plan) -> dict[tuple[str, str], float]:
-    """By owner and consumable what the plan takes an hour, along its course on paper with everything in.
-
-    Of a course that has no end on paper, or no length, what rest takes.
-    """
-    course = as_planned(plan)
-    hours = course.everybody_inside / 3600.0
-    out = {}
-    for supply in supplies(plan, course):
-        consumable = plan.consumable[supply.consumable]
-        people = len(members_of(consumable, supply.crew))
-        out[supply.crew, supply.consumable] = (
-            (supply.start - supply.at_inside) / hours
-            if 0 < hours < math.inf
-            else waiting_rate(consumable, plan.rest_w, people) * 3600.0
-        )
-    return out
+def planned_supplies(plan: Plan) -> dict[tuple[str, str], Supply]:
+    """By owner and consumable every store along the plan's course on paper, with everything in."""
+    return {(supply.crew, supply.consumable): supply for supply in supplies(plan, as_planned(plan))}
 
 
-def terms_of(consumable: Consumable, prior: PacePrior, mean_per_hour: float) -> Terms:
-    """What is known of a store of a plan before anything was read."""
-    return Terms(
-        consumable.start,
-        consumable.reading_sd,
-        consumable.unit,
-        mean_per_hour,
-        spread=prior.use_spread,
-        walk=prior.use_walk,
-    )
+def terms_of(consumable: Consumable, prior: PacePrior, paper: Supply) -> Terms:
+    """What is known of a store of a plan before anything was read; `paper`: the store on paper."""
+    how = {"spread": prior.use_spread, "walk": prior.use_walk}
+    return Terms(consumable.start, consumable.reading_sd, consumable.unit, paper.mean_per_hour, **how)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -492,10 +458,9 @@ class AccountBuilder:
         """One account; `owner` is a crew member, or `*` for a shared store."""
         plan, known, name = self.progress.plan, self.memory.of(_Known), (owner, consumable.id)
         outside = [c for c in members_of(consumable, owner) if c not in self.inside]
-        terms = terms_of(consumable, self.prior, known.mean_per_hour(plan)[name])
-        seen = known.seen.setdefault((*name, terms), [])
-        store = self.store(consumable, owner, terms, seen)
-        found = self._drawn(store, terms, f"{owner}.{consumable.id}", known)
+        terms = terms_of(consumable, self.prior, known.supply(plan, *name))
+        store = self.store(consumable, owner, terms, known.seen.setdefault((*name, terms), []))
+        found = self._drawn(store, terms, f"{owner}.{consumable.id}")
         leak = found.leak_per_hour if outside else None
         return Account(
             crew=owner,
@@ -523,20 +488,13 @@ class AccountBuilder:
         used = used_so_far(self.progress, consumable, members, at, self.inside)
         return believed(mine, used, terms, now=at, seen=seen)
 
-    def _drawn(self, store: Store, terms: Terms, key: str, known: _Known) -> Drawn:
+    def _drawn(self, store: Store, terms: Terms, key: str) -> Drawn:
         """The store in every scenario. A belief without any spread has none of levels either."""
         return drawn(
             store,
             terms,
-            known.place(key, self.normals),
-            None if without_spread(self.prior) else self.normals(f"level:{key}"),
+            self.normals.places(f"use:{key}", "fast"),
+            None if self.prior.certain else self.normals(f"level:{key}"),
             self.normals(f"ahead:{key}"),
             hours=(self.progress.limits["elapsed"] - self.now) / 3600.0,
         )
-
-
-def without_spread(prior: PacePrior) -> bool:
-    """Whether this belief leaves nothing open: every spread is 0, and the forecast one course."""
-    spreads = (prior.spread, prior.sigma, prior.crew_spread, prior.work_spread, prior.use_spread)
-    single = [spread for _, spread in (*prior.crew.values(), *prior.work.values())]
-    return not any((*spreads, *prior.drifts, *single))

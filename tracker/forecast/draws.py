@@ -230,6 +230,35 @@ class _Drawn(dict[tuple[str, int], "Normals"]):
     """What was drawn for an excursion, by its UUID and the number of scenarios; the last used comes last."""
 
 
+FASTEST = 0.1
+"""Of the scenarios: in so large a part every store goes at the fastest of its rates."""
+KNOTS, REACH = 512, 4.5
+"""An inverse distribution is tabulated at so many standard normals, from -REACH to REACH."""
+
+
+class Places(NamedTuple):
+    """Where fixed standard normals fall in the table of an inverse distribution: (scenarios,) each."""
+
+    knot: NDArray[np.intp]
+    beyond: Row
+    """Part of the way to the next knot."""
+
+    def between(self, values: Array) -> Row:
+        """Return what a table (knots,) has at these places."""
+        row = values.astype(np.float32)
+        step = np.append(np.diff(row), np.float32(0))
+        out = step.take(self.knot)
+        out *= self.beyond
+        out += row.take(self.knot)
+        return out
+
+
+@lru_cache(maxsize=1)
+def normal_shares() -> Array:
+    """Return the share of a normal below each knot."""
+    return np.asarray(1.0 - upper_tail(np.linspace(-REACH, REACH, KNOTS)))
+
+
 class Normals:
     """The standard normals of one excursion, n a key, for whoever asks for many keys."""
 
@@ -237,6 +266,7 @@ class Normals:
         self.uuid, self.n = uuid, n
         self._rows: dict[str, Row] = {}
         self._above: dict[str, NDArray[np.float64]] = {}
+        self._places: dict[tuple[str, str], Places] = {}
 
     @staticmethod
     def of(memory: Memory, uuid: str, n: int) -> Normals:
@@ -265,6 +295,21 @@ class Normals:
             row.setflags(write=False)
             self._above[key] = row
         return row
+
+    def places(self, key: str, common: str) -> Places:
+        """Where the normals of a key fall, given those of a key that all stores have in common.
+
+        The fastest tenth falls into the same scenarios for every store, since a crew that uses more of one
+        thing uses more of the others. Otherwise eight stores, each suspected at one in twenty, would be short
+        of something in one scenario of three.
+        """
+        if (key, common) not in self._places:
+            slower, fast = self.above(key), self(common) > from_upper_tail(np.array([FASTEST]))[0]
+            z = from_upper_tail(np.where(fast, FASTEST * slower, FASTEST + (1.0 - FASTEST) * slower))
+            at = np.clip((z + REACH) * ((KNOTS - 1) / (2 * REACH)), 0, KNOTS - 1.001)
+            knot = at.astype(np.intp)
+            self._places[key, common] = Places(knot, (at - knot).astype(np.float32))
+        return self._places[key, common]
 
 
 def truncated(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -304,47 +349,3 @@ def _held_up(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[
     beyond = np.where(late, above, share / _LATE_SHARE)[tail]
     out[tail] = np.where(late, lower, LATE)[tail] - np.log(beyond) / _LATE_HAZARD
     return out
-
-
-FASTEST = 0.1
-"""Of the scenarios: in so large a part every store goes at the fastest of its rates."""
-KNOTS, REACH = 512, 4.5
-"""An inverse distribution is tabulated at so many standard normals, from -REACH to REACH."""
-
-
-class Places(NamedTuple):
-    """Where fixed standard normals fall in the table of an inverse distribution: (scenarios,) each."""
-
-    knot: NDArray[np.intp]
-    beyond: Row
-    """Part of the way to the next knot."""
-
-    def between(self, values: Array) -> Row:
-        """Return what a table (knots,) has at these places."""
-        row = values.astype(np.float32)
-        step = np.append(np.diff(row), np.float32(0))
-        out = step.take(self.knot)
-        out *= self.beyond
-        out += row.take(self.knot)
-        return out
-
-
-def places(own: Row, common: Row) -> Places:
-    """Return where a store's own standard normals fall, given those that all stores have in common.
-
-    The fastest tenth falls into the same scenarios for every store, since a crew that uses more of one thing
-    uses more of the others. Otherwise eight stores, each suspected at one in twenty, would be short of
-    something in one scenario of three.
-    """
-    slower = upper_tail(own.astype(np.float64))
-    fast = common > from_upper_tail(np.array([FASTEST]))[0]
-    z = from_upper_tail(np.where(fast, FASTEST * slower, FASTEST + (1.0 - FASTEST) * slower))
-    at = np.clip((z + REACH) * ((KNOTS - 1) / (2 * REACH)), 0, KNOTS - 1.001)
-    knot = at.astype(np.intp)
-    return Places(knot, (at - knot).astype(np.float32))
-
-
-@lru_cache(maxsize=1)
-def normal_shares() -> Array:
-    """Return the share of a normal below each knot."""
-    return np.asarray(1.0 - upper_tail(np.linspace(-REACH, REACH, KNOTS)))

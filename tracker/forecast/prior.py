@@ -186,6 +186,13 @@ class PacePrior:
     """The file's name, None for the built-in belief."""
     learned_from: tuple[Mapping[str, Any], ...] = ()
 
+    @property
+    def certain(self) -> bool:
+        """Whether nothing is left open: every spread is 0, and the forecast one course."""
+        spreads = (self.spread, self.sigma, self.crew_spread, self.work_spread, self.use_spread)
+        single = [spread for _, spread in (*self.crew.values(), *self.work.values())]
+        return not any((*spreads, *self.drifts, *single))
+
 
 DEFAULT_PRIOR = PacePrior()
 

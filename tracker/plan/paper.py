@@ -38,6 +38,8 @@ class Supply:
     reserve: float
     reserve_reached: float
     """PET in seconds at which the reserve would be reached: along the course, then on at its mean rate."""
+    mean_per_hour: float
+    """What is used on average until everybody is inside."""
 
     def margin_s(self, course: Timeline) -> float:
         """The seconds by which everybody is inside before the reserve is reached."""
@@ -144,6 +146,7 @@ def _supply(plan: Plan, course: Timeline, consumable: Consumable, owner: str) ->
     end = course.everybody_inside
     pieces = _pieces(plan, course, consumable, crew, waiting)
     used = sum((to - since) * rate for since, to, rate in pieces)
+    mean = used / end if 0 < end < math.inf else waiting
     return Supply(
         crew=owner,
         consumable=consumable.id,
@@ -151,9 +154,8 @@ def _supply(plan: Plan, course: Timeline, consumable: Consumable, owner: str) ->
         start=consumable.start,
         at_inside=consumable.start - used,
         reserve=consumable.reserve,
-        reserve_reached=_reached(
-            pieces, consumable.start - consumable.reserve, used / end if end else waiting
-        ),
+        reserve_reached=_reached(pieces, consumable.start - consumable.reserve, mean),
+        mean_per_hour=mean * 3600,
     )
 
 
