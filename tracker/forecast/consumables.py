@@ -19,14 +19,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.draws import Normals, Places, from_upper_tail, normal_shares, upper_tail
+from tracker.forecast.draws import NORMAL_SHARES, Normals, Places, from_upper_tail, upper_tail
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.usage import Rates, Used, members_of, owners, used_so_far, waiting_rate
@@ -44,6 +43,9 @@ Grid = NDArray[np.float64]
 
 LEAST, MOST, POINTS = 0.3, 4.0, 81
 """The grid of rates, evenly spaced in its logarithm."""
+RATES, PLANNED = np.geomspace(LEAST, MOST, POINTS), np.ones(1)
+STEP = math.log(MOST / LEAST) / (POINTS - 1)
+"""Of the grid, in the logarithm of the rate."""
 FAULTY_FROM = 1.2
 """The rate of a faulty store is anywhere from here to the greatest, evenly in its logarithm."""
 SUSPECTED_PER_HOUR, SUSPECTED_AT_MOST = 0.45, 0.2
@@ -87,12 +89,11 @@ class Terms:
     """Of the rate about 1 before anything is known; 0: the rate is 1 throughout."""
     walk: float = WALK
     """0: the rate stays what it is from beginning to end, and no store becomes faulty."""
-    rates: Grid = field(init=False, compare=False)
-    """Ascending."""
 
-    def __post_init__(self) -> None:
-        """Choose the grid: a single point where nothing is open."""
-        object.__setattr__(self, "rates", _rates() if self.spread > 0 else np.ones(1))
+    @property
+    def rates(self) -> Grid:
+        """Ascending; a single point where nothing is open."""
+        return RATES if self.spread > 0 else PLANNED
 
     @property
     def variance(self) -> float:
@@ -151,7 +152,8 @@ def full(terms: Terms) -> Store:
 class Seen(NamedTuple):
     """A reading that was judged, and all that the belief after it was made of."""
 
-    reading: Reading
+    reading: Reading | None
+    """None before any."""
     at: float
     taken: float
     """What the model says was used since the one before."""
@@ -166,8 +168,11 @@ def believed(
     `used(a, b)` is the model's use between two PETs at rate 1. `seen`, of the same terms, says what is known
     already, and is brought up to these readings.
     """
-    store, seen = full(terms), [] if seen is None else seen
-    for k, reading in enumerate(readings):
+    seen = [] if seen is None else seen
+    if not seen:
+        seen.append(Seen(None, 0.0, 0.0, full(terms)))
+    store = seen[0].after
+    for k, reading in enumerate(readings, start=1):
         at = max(store.at, min(reading.at, now))
         taken = used(store.at, at)
         if k == len(seen) or seen[k][:3] != (reading, at, taken):
@@ -288,40 +293,22 @@ def _leak(store: Store, before: Leak | None, terms: Terms) -> Leak | None:
     return Leak(probability, factor, (factor - 1.0) * terms.mean_per_hour, since)
 
 
-def _rates() -> Grid:
-    return np.geomspace(LEAST, MOST, POINTS)
-
-
-_STEP = math.log(MOST / LEAST) / (POINTS - 1)
-"""Of the grid, in the logarithm of the rate."""
-
-
-@lru_cache(maxsize=16)
 def _prior(spread: float) -> Grid:
     """Return the weights before anything is known; each rate stands for what lies nearest to it."""
     if spread <= 0:
         return np.ones(1)
-    edges = np.exp(math.log(LEAST) + _STEP * (np.arange(POINTS + 1) - 0.5))
+    edges = np.exp(math.log(LEAST) + STEP * (np.arange(POINTS + 1) - 0.5))
     out = -np.diff(upper_tail((edges - 1.0) / spread))
-    out = _normed(out / out.sum())
-    out.setflags(write=False)
-    return out
+    return _normed(out / out.sum())
 
 
-@lru_cache(maxsize=1)
-def _faulty() -> Grid:
-    out = np.where(_rates() >= FAULTY_FROM, 1.0, 0.0)
-    return np.asarray(out / out.sum())
-
-
-@lru_cache(maxsize=64)
 def _walk(sd: float) -> tuple[NDArray[np.float64], Grid]:
     """Return the kernel of a walk of the logarithm, (rates, rates) and symmetric, and its sums.
 
     What would leave the grid stays on it in proportion, which keeps order.
     """
     steps = np.arange(-(POINTS - 1), POINTS)
-    around = np.exp(-0.5 * (steps * (_STEP / sd)) ** 2)
+    around = np.exp(-0.5 * (steps * (STEP / sd)) ** 2)
     kernel = np.lib.stride_tricks.sliding_window_view(around, POINTS)[::-1]
     return kernel, kernel.sum(axis=1)
 
@@ -335,7 +322,8 @@ def _moved(weights: Grid, levels: Grid, walk: float, hours: float) -> tuple[Grid
     came = weights / sums
     both = kernel @ np.stack([came, came * levels], axis=1)
     breaks = min(SUSPECTED_AT_MOST, -math.expm1(-SUSPECTED_PER_HOUR * hours))
-    faulty = _faulty()
+    faulty = np.where(RATES >= FAULTY_FROM, 1.0, 0.0)
+    faulty /= faulty.sum()
     up_to = np.cumsum(faulty)
     below = np.cumsum(both, axis=0) - both
     both = both * (1.0 - breaks + breaks * up_to)[:, None] + below * (breaks * faulty)[:, None]
@@ -385,8 +373,8 @@ def drawn(
 def _table(store: Store) -> tuple[Grid, Grid]:
     """Return (knots,): level, and logarithm of the rate, where the weights come to a normal's share."""
     below = np.concatenate([[0.0], np.cumsum(store.weights)])
-    place = np.interp(normal_shares(), below, np.arange(POINTS + 1) - 0.5)
-    return np.interp(place, np.arange(POINTS), store.levels), math.log(LEAST) + _STEP * place
+    place = np.interp(NORMAL_SHARES, below, np.arange(POINTS + 1) - 0.5)
+    return np.interp(place, np.arange(POINTS), store.levels), math.log(LEAST) + STEP * place
 
 
 def next_reading(store: Store, terms: Terms) -> tuple[float, float, float]:

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -253,10 +252,8 @@ class Places(NamedTuple):
         return out
 
 
-@lru_cache(maxsize=1)
-def normal_shares() -> Array:
-    """Return the share of a normal below each knot."""
-    return np.asarray(1.0 - upper_tail(np.linspace(-REACH, REACH, KNOTS)))
+NORMAL_SHARES = 1.0 - upper_tail(np.linspace(-REACH, REACH, KNOTS))
+"""The share of a normal below each knot."""
 
 
 class Normals:
