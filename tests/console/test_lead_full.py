@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.layout import VIEWS
+from tracker.console.lead_pages import VIEWS
 from tracker.console.view.consumables import levels
 from tracker.console.view.grid import folded, heading, region, under
 from tracker.console.view.help import in_full

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.layout import VIEWS, pages_for
+from tracker.console.lead_pages import VIEWS, pages_for
 from tracker.console.studies import LeadAnalysis, Learned, Wish
 from tracker.console.view.freshness import word
 from tracker.console.view.grid import Cells, minutes, tick_s
