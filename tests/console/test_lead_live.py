@@ -185,3 +185,18 @@ async def test_a_live_clock_runs_on(plan: Plan, tmp_path: Path) -> None:
         await at.until("PET 0:30:00")
         moment[0] += timedelta(seconds=61)
         await at.until("PET 0:31:01")
+
+
+async def test_a_rehearsal_is_followed_by_what_its_desk_keeps_on_record(plan: Plan, tmp_path: Path) -> None:
+    """Its clock is not this one, and between two events time passes there too."""
+    path = tmp_path / "played.sqlite"
+    with Journal.create(path, plan, rehearsal=True) as journal:
+        on_record(journal, EVENTS[:4])
+        runtime = LeadRuntime(path)
+        app = TrackerApp(Lead(runtime))
+        async with app.run_test(size=(100, 30)) as pilot:
+            at = AtLead(pilot, app)
+            await at.until("PET 0:18:10")
+            journal.write_estimate(by_hand(journal.progress(), 1300.0).as_json(), 4)
+            await at.until("PET 0:21:40")
+            assert "rehearsal, as of 0:21" in at.screen

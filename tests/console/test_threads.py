@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import queue
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from tracker.console.due import Renewal
 from tracker.console.key_events import with_decisions
-from tracker.console.view.scene import Scene
+from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.writer import Aside, Job, Opened, Refused, Report, Unsaved, Writer, Written
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
@@ -78,13 +79,21 @@ def test_what_is_due_and_when(under_way: Scene) -> None:
     # The next change is the end of daylight, at 2820.
     assert renewal.due == 2820.0
     assert renewal.wanted(snapshot, 2820.0, 33.0) is True
-    assert [renewal.keeps(n, t) for n, t in ((1, 0.0), (2, 30.0), (2, 61.0), (2, 200.0))] == [
-        True,
-        False,
-        True,
-        False,
-    ]
+    times = ((1, 0.0), (2, 30.0), (2, 61.0), (2, 200.0))
+    kept = [renewal.keeps(replace(snapshot.progress, number=n), t) for n, t in times]
+    assert kept == [True, False, True, False]
     assert [renewal.pages(t) for t in (0.0, 899.0, 901.0)] == [True, False, True]
+
+
+def test_a_rehearsal_keeps_an_estimate_every_few_seconds(under_way: Scene) -> None:
+    renewal = Renewal()
+    rehearsed = replace(under_way.snapshot.progress, rehearsal=True)
+    snapshot = Snapshot(rehearsed, under_way.estimate)
+    kept = [renewal.keeps(rehearsed, t) for t in (0.0, 4.0, 5.0, 6.0, 10.5)]
+    assert kept == [True, False, True, False, True], "whether or not something happened"
+    assert not renewal.keeps(replace(rehearsed, closed=100.0), 100.0), "it is over, and nothing new happened"
+    assert renewal.wanted(snapshot, under_way.now, 0.0) is True
+    assert renewal.wanted(snapshot, under_way.now + 150, 5.0) is True
 
 
 def test_a_drop_goes_on_record_beside_its_advice(under_way: Scene) -> None:

@@ -18,7 +18,10 @@ from tracker.journal.progress import Progress, pet_if_live
 ESTIMATE_S, ADVICE_S = 10.0, 30.0
 """How often an estimate and the advice are renewed while nothing happens."""
 KEEP_S = 60.0
-"""At most one estimate in this time is kept on disk."""
+"""At most one estimate in this time is kept on disk, after an event."""
+REHEARSED_S = 5.0
+"""How often both are renewed and one is kept in a rehearsal, whose time runs faster: whoever watches it has no
+other clock to go by."""
 PAGE_S = 900.0
 """How often the page for paper is written beside the journal."""
 
@@ -44,7 +47,8 @@ class Renewal:
     def wanted(self, snapshot: Snapshot, now: float, mono: float) -> bool | None:
         """Return None where nothing is due; else whether the advice is wanted too."""
         passed = self.due is not None and now >= self.due
-        advise = passed or mono - self.advised >= ADVICE_S
+        every = REHEARSED_S if snapshot.progress.rehearsal else ADVICE_S
+        advise = passed or mono - self.advised >= every
         if not advise and mono - self.asked < ESTIMATE_S:
             return None
         self.asked = mono
@@ -53,9 +57,13 @@ class Renewal:
             self.due = next_change(snapshot, now)
         return advise
 
-    def keeps(self, number: int, mono: float) -> bool:
-        """Return whether the estimate after this event goes to disk; if so, it is taken as kept."""
-        if number <= max(0, self.kept_number) or mono - self.kept < KEEP_S:
+    def keeps(self, progress: Progress, mono: float) -> bool:
+        """Return whether an estimate of this progress goes to disk; if so, it is taken as kept."""
+        number = progress.number
+        if progress.rehearsal and number > 0 and progress.closed is None:
+            if mono - self.kept < REHEARSED_S:
+                return False
+        elif number <= max(0, self.kept_number) or mono - self.kept < KEEP_S:
             return False
         self.kept, self.kept_number = mono, number
         return True

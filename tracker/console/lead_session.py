@@ -141,8 +141,14 @@ class LeadSession:
         return self.followed.zero if self._followed is not None else None
 
     def present(self, utc: datetime) -> float:
-        """Return the PET of the present; where the clock stands, the last event's."""
-        return now_of(self.followed, utc)
+        """Return the PET of the present; where the clock stands, the last event's.
+
+        A rehearsal has a clock of its own, and its desk tells on record what time it is there.
+        """
+        now = now_of(self.followed, utc)
+        if self.followed.rehearsal and self.followed.closed is None and self._told:
+            return max(now, self._told[-1].at)
+        return now
 
     def now(self, utc: datetime) -> float:
         """Return the PET that is shown."""

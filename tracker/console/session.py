@@ -395,7 +395,7 @@ class Session:
         self.renewal.due = next_change(self.snapshot, wanted.now)
         if not report.full or wanted.progress is not self._confirmed or wanted.progress.zero is None:
             return
-        if self.renewal.keeps(wanted.progress.number, mono):
+        if self.renewal.keeps(wanted.progress, mono):
             self.keep(report.estimate.as_json(), wanted.progress.number)
         if self.renewal.pages(mono):
             self.print_page(wanted.progress, report.estimate)

@@ -23,8 +23,9 @@ from tracker.journal.progress import Progress
 
 LOOK_S = 0.2
 """How often the journal is looked at: a tick is seen within a second, and a look costs next to nothing."""
-TOLD_S = 60.0
-"""How often the estimates on record are read again; desks keep at most one a minute."""
+TOLD_S, REHEARSED_S = 60.0, 2.0
+"""How often the estimates on record are read again, of an excursion and of a rehearsal: desks keep at most
+one a minute of the former, and of the latter one every few seconds, which tell what time it is there."""
 
 
 @dataclass(frozen=True)
@@ -73,15 +74,17 @@ class Following(threading.Thread):
             looks = 0
             while not self._ended.wait(LOOK_S):
                 looks += 1
-                self._look(follower, again=looks % round(TOLD_S / LOOK_S) == 0)
+                span = REHEARSED_S if follower.progress.rehearsal else TOLD_S
+                self._look(follower, again=looks % round(span / LOOK_S) == 0)
 
     def _look(self, follower: Follower, *, again: bool) -> None:
         """Report what changed since the last look, if anything did."""
-        before = follower.trouble
+        before, told = follower.trouble, self._told
         grown = follower.look()
         if again:
             self._read_told(follower)
-        if grown or follower.trouble != before:
+        newer = follower.progress.rehearsal and self._told is not told
+        if grown or newer or follower.trouble != before:
             self._report(Grown(follower.progress, self._told, follower.trouble or ""))
 
     def _read_told(self, follower: Follower) -> None:

@@ -250,7 +250,7 @@ def _beside_lead_clock(scene: LeadScene) -> str:
     if not scene.started:
         return "the clock has not started" if not scene.local_time else "not started"
     if not scene.live:
-        return "the clock stands"
+        return f"rehearsal, as of {pet(scene.now)}" if progress.rehearsal else "the clock stands"
     return window_change(progress, scene.now)
 
 
