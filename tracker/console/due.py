@@ -20,8 +20,8 @@ ESTIMATE_S, ADVICE_S = 10.0, 30.0
 KEEP_S = 60.0
 """At most one estimate in this time is kept on disk, after an event."""
 REHEARSED_S = 5.0
-"""How often both are renewed and one is kept in a rehearsal, whose time runs faster: whoever watches it has no
-other clock to go by."""
+"""How often both are renewed and one is kept in a rehearsal, whose time runs faster: those who watch it have
+no other clock to go by."""
 PAGE_S = 900.0
 """How often the page for paper is written beside the journal."""
 
