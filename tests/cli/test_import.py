@@ -8,7 +8,7 @@ import pytest
 
 from tracker.cli.main import main
 
-SHEET = "Task;Step;Who;Duration;Remarks\r\nEgress;Open the hatch;EV1, EV2;8;\r\n;Watch it;IV;0:05;x\r\n"
+SHEET = "Task;Step;Who;Duration;Remarks\r\nEgress;Open the hatch;EV1, EV2;8 min;\r\n;Watch it;IV;0:05;x\r\n"
 
 
 @pytest.fixture
@@ -25,9 +25,11 @@ def test_what_it_writes_passes_check(sheet: Path, capsys: pytest.CaptureFixture[
         "column A (Task) is read as task",
         "column B (Step) is read as do",
         "column C (Who) is read as crew",
-        "column D (Duration) is read as time",
+        "column D (Duration) is read as time: 0:05 to 0:08, 0:13 in all",
         "not read: Remarks",
+        "headings in row 1, below them 2 steps, 0 totals, 0 blank rows",
         "taken to be inside: IV",
+        "on paper everybody is inside at 0:08",
         f"{out}: 2 steps; `tracker check {out}` looks it over",
     ]
     assert main(["check", str(out)]) == 0
@@ -54,7 +56,7 @@ def test_an_existing_file_stays_as_it_is(sheet: Path, capsys: pytest.CaptureFixt
 
 def test_a_faulty_sheet_writes_nothing(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = sheet.with_name("walk.yaml")
-    sheet.write_text(SHEET.replace(";8;", ";eight;"))
+    sheet.write_text(SHEET.replace(";8 min;", ";eight;"))
     assert main(["import", str(sheet), "--out", str(out)]) == 1
     captured = capsys.readouterr()
     assert captured.err.startswith(

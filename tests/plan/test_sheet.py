@@ -11,11 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tracker.foundation.errors import PlanError
+from tracker.plan.cells import parse_span, unit_in
+from tracker.plan.columns import column_name
 from tracker.plan.model import Duration, Plan
 from tracker.plan.read import parse_plan
-from tracker.plan.sheet import column_name, read_sheet
+from tracker.plan.sheet import read_sheet
 from tracker.plan.sheet_plan import plan_of_sheet
-from tracker.plan.sheet_table import parse_span, unit_in
 
 
 @pytest.mark.parametrize(
@@ -84,12 +85,12 @@ def plan_of(text: str, limit: int | None = None) -> Plan:
 FULL = """\
 Task,Step,Description,Who,Duration,Low,High,Priority,Value,Predecessors,Location,Type,Qty,Effort,Hold,Opens,Closes,Remarks
 Egress,,,,,,,,,,,,,,,,,
-,E1,Open the hatch,EV1 / EV2,8,,,,,,,hatch,,moderate,,hatch,,loud
+,E1,Open the hatch,EV1 / EV2,8 min,,,,,,,hatch,,moderate,,hatch,,loud
 ,E2,"Go out, look",both,1h05,,,,,E1,,,,,,,,
 Swap the box,U-1,Unplug it,EV1,0:08,0:06,0:12,,,Egress,Truss 4,connect,4 ,300 W,the lead agrees,,,
 ,,Watch,IV,10 min,,,,,,,,,,,,,
-Photos,,Take photos,EV2,20,,,get ahead,"2,5",E2,,,,,,,,
-Close,,Go in,all,15,,,closeout,,,,,,,,,hatch,
+Photos,,Take photos,EV2,20 min,,,get ahead,"2,5",E2,,,,,,,,
+Close,,Go in,all,PT15M,,,closeout,,,,,,,,,hatch,
 """
 
 

@@ -1,12 +1,14 @@
-"""`tracker import SHEET.csv --out PLAN.yaml`: a plan from a spreadsheet."""
+"""`tracker import SHEET --out PLAN.yaml`: a plan from a spreadsheet."""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.foundation.text import plain
+from tracker.foundation.times import format_exact
 from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
     parser.add_argument(
-        "sheet", metavar="SHEET.csv", help="a spreadsheet saved as CSV: headings, then a row a step"
+        "sheet", metavar="SHEET", help="a spreadsheet saved as CSV: headings, then a row a step"
     )
     parser.add_argument(
         "--out", metavar="PLAN.yaml", required=True, help="the plan to write; must not be there yet"
@@ -25,32 +27,70 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--excursion", metavar="NAME", help="what the excursion is called (default: the sheet's name)"
     )
     parser.add_argument(
-        "--limit", metavar="H:MM", help="everybody inside by (default: half an hour past the end)"
+        "--limit",
+        metavar="H:MM",
+        help="everybody inside by (default: half an hour past the end); tells the unit of bare numbers",
+    )
+    parser.add_argument(
+        "--columns",
+        metavar="HEADING=KEY[:UNIT],...",
+        default="",
+        help='what columns are: "Dauer=time:min, Anna=crew:EV1, @F=site, Notiz=-"; the rest by its headings',
+    )
+    parser.add_argument(
+        "--only-columns", action="store_true", help="read no column that --columns does not name"
+    )
+    parser.add_argument(
+        "--decimal", choices=(".", ","), default="", help="the mark before decimals, where numbers may be two"
     )
 
 
 def run(args: argparse.Namespace) -> int:
     """Write the plan and show how the columns were read. Raises PlanError with rows and columns."""
-    from pathlib import Path
-
-    from tracker.plan.read import read_bytes
-    from tracker.plan.sheet import read_sheet
     from tracker.plan.sheet_plan import plan_of_sheet
-    from tracker.plan.sheet_table import sheet_text
 
+    limit = _limit(args.limit)
     with meanwhile("reading the sheet"):
-        text, encoding = sheet_text(read_bytes(args.sheet), args.sheet)
-        sheet = read_sheet(text, args.sheet)
-    if encoding:
-        print(f"the file is read as {encoding}")
+        sheet = _read(args, limit)
     for line in _mapping(sheet):
         print(plain(line))
-    excursion, limit = args.excursion or Path(args.sheet).stem, _limit(args.limit)
+    excursion = args.excursion or Path(args.sheet).stem
     with meanwhile("making the plan"):
         plan = plan_of_sheet(sheet, excursion=excursion, limit=limit, file=args.out)
     _write_new(args.out, plan)
-    print(plain(f"{args.out}: {len(sheet.steps)} steps; `tracker check {args.out}` looks it over"))
+    for line in _written(args.out, plan, len(sheet.steps)):
+        print(plain(line))
     return 0
+
+
+def _read(args: argparse.Namespace, limit: int | None) -> Sheet:
+    from dataclasses import replace
+
+    from tracker.plan.columns import Wishes, parse_columns
+    from tracker.plan.read import read_bytes
+    from tracker.plan.sheet import read_rows
+    from tracker.plan.sheet_plan import bare_unit
+    from tracker.plan.sheet_table import read_table, sheet_text
+
+    wishes = Wishes(parse_columns(args.columns), args.only_columns, args.decimal)
+    text, encoding = sheet_text(read_bytes(args.sheet), args.sheet)
+    if encoding:
+        print(f"the file is read as {encoding}")
+    table = read_table(text, args.sheet, wishes)
+    if limit is not None:
+        wishes = replace(wishes, bare=bare_unit(table, args.sheet, wishes, limit))
+    return read_rows(table, args.sheet, wishes)
+
+
+def _written(path: str, text: str, steps: int) -> Iterator[str]:
+    """Yield what was written, and what it comes to on paper."""
+    from tracker.plan.read import parse_plan
+    from tracker.plan.timeline import as_planned
+
+    plan = parse_plan(text, file=path, name=Path(path).stem)
+    end = format_exact(round(as_planned(plan).everybody_inside))
+    yield f"on paper everybody is inside at {end}"
+    yield f"{path}: {steps} steps; `tracker check {path}` looks it over"
 
 
 def _limit(text: str | None) -> int | None:
@@ -69,17 +109,12 @@ def _limit(text: str | None) -> int | None:
 
 
 def _mapping(sheet: Sheet) -> list[str]:
-    from tracker.plan.sheet import column_name
-
-    by_column = {i: key for key, i in sheet.columns.keys.items()}
+    by_column = {i: key + sheet.said.get(i, "") for key, i in sheet.columns.keys.items()}
     by_column |= {i: f"crew {name}" for name, i in sheet.columns.crew.items()}
-    lines = [
-        f"column {column_name(i)} ({sheet.columns.headings[i].strip()}) is read as {by_column[i]}"
-        for i in sorted(by_column)
-    ]
+    lines = [f"{sheet.columns.place(i)} is read as {by_column[i]}" for i in sorted(by_column)]
     if sheet.columns.unread:
         lines.append(f"not read: {', '.join(sheet.columns.unread)}")
-    lines += sheet.remarks
+    lines += [sheet.counted, *sheet.remarks]
     lines += [f"{name} is crew member {member}" for member, name in sheet.names.items() if name != member]
     inside = [name for name, outside in sheet.crew.items() if not outside]
     if inside:

@@ -12,13 +12,16 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from tracker.foundation.errors import Fault, PlanError
-from tracker.plan.sheet_table import NO, YES, Columns, parse_span, read_table, unit_in
+from tracker.foundation.errors import Fault, PlanError, WrongUsage
+from tracker.foundation.text import count
+from tracker.plan.cells import Cell, number_in, trouble
+from tracker.plan.columns import NO_WISHES, Columns, Wishes, column_name, not_there
+from tracker.plan.sheet_table import Table, read_table
+from tracker.plan.sheet_times import SpanColumns
+from tracker.plan.sheet_words import AND, EVERYBODY, NO, PRIORITIES, YES, fold
 
-EVERYBODY = {"both", "all", "everybody", "everyone"}
-"""Words that stand for all who go outside."""
 _INSIDE = re.compile(r"(iv|ivx|mcc|ground|control|base|deck|capcom|house|ship|surface)\d*", re.IGNORECASE)
-_BETWEEN = re.compile(r"\s*(?:[,;/+&\n]|\band\b)\s*")
+_BETWEEN = re.compile(rf"\s*(?:[,;/+&\n]|\b(?:{'|'.join(AND)})\b)\s*")
 _REMARK = re.compile(r"\([^()]*\)|\*+(?=\s|[,;/+&]|$)")
 _NOBODY = {"", "-", "?", "n/a", "na", "none", "nobody", "tbd"}
 _ID = re.compile(r"[A-Z]{1,6}|[A-Za-z]{1,6}[-_]?\d{1,3}", re.ASCII)
@@ -38,7 +41,7 @@ class People:
         found = self._known.get(name.lower())
         if found is None:
             found = self._known[name.lower()] = _id_of(name)
-            if name.lower() not in EVERYBODY:
+            if fold(name) not in EVERYBODY:
                 self.names.setdefault(found, name)
         return found
 
@@ -77,16 +80,9 @@ def _id_of(name: str) -> str:
     return words
 
 
-_PRIORITIES = {
-    **dict.fromkeys(("must", "mandatory", "required", "m"), "must"),
-    **dict.fromkeys(("should", "s"), "should"),
-    **dict.fromkeys(
-        ("get-ahead", "get ahead", "getahead", "ga", "optional", "if time", "nice to have", "could"),
-        "get-ahead",
-    ),
-    **dict.fromkeys(("closeout", "close-out", "close out"), "closeout"),
-}
 _TOTAL = re.compile(r"((grand|over ?all)\s+)?(sub-?)?(total|sum)s?(\s+(time|duration))?\s*:?", re.IGNORECASE)
+_NUMBERS = {"value", "count", "effort"}
+"""Keys whose cells are numbers, or begin with one."""
 _OF_A_TASK = {"task", "task_id", "priority", "optional", "value", "closeout"}
 """Keys of a row that begins a task and is no step."""
 
@@ -102,7 +98,7 @@ class SheetStep:
     step: str
     do: str
     crew: list[str]
-    time: int
+    time: int = 0
     """Seconds; -1 for the way home."""
     low: int | None = None
     high: int | None = None
@@ -135,64 +131,75 @@ class Sheet:
     """Crew member to the name as the sheet writes it."""
     remarks: list[str]
     """What was read otherwise than row by row."""
+    counted: str
+    """Where the headings are, and what the rows below them were, in words."""
+    said: dict[int, str]
+    """Column of durations to its unit, range and sum, as words behind its key."""
+    undecided: bool
+    """Whether there are bare numbers whose unit nobody said."""
 
 
-def column_name(index: int) -> str:
-    """A column's letters, from 0: A, B, ... Z, AA."""
-    name = ""
-    index += 1
-    while index:
-        index, rest = divmod(index - 1, 26)
-        name = chr(65 + rest) + name
-    return name
-
-
-def read_sheet(text: str, file: str) -> Sheet:
+def read_sheet(text: str, file: str, wishes: Wishes = NO_WISHES) -> Sheet:
     """Read a sheet's text. Raises PlanError with every fault, each with its row and column."""
-    table = read_table(text, file)
-    reader = _Reader(file, table.columns)
-    reader.need_columns(table.header_row)
+    return read_rows(read_table(text, file, wishes), file, wishes)
+
+
+def read_rows(table: Table, file: str, wishes: Wishes = NO_WISHES) -> Sheet:
+    """Read a sheet's table.
+
+    Raises PlanError with every fault, each with its row and column, and WrongUsage for a column that somebody
+    named and the sheet does not have.
+    """
+    if missing := list(not_there(wishes, table.columns.headings)):
+        raise WrongUsage(*missing)
+    reader = _Reader(file, table, wishes)
+    reader.need_columns()
     if not reader.faults:
-        rows = [
-            (n, row) for n, row in enumerate(table.rows, table.header_row + 1) if any(map(str.strip, row))
-        ]
-        for (n, cells), (_, below) in zip(rows, [*rows[1:], (0, [])], strict=False):
-            reader.row(n, cells, below)
-        reader.finish()
-        if not reader.steps and not reader.faults:
-            reader.fault(
-                table.header_row, 0, "no step stands below the headings", "write a row for each step"
-            )
+        reader.read(table.rows)
     if reader.faults:
-        raise PlanError(reader.faults)
-    return Sheet(file, table.columns, reader.steps, reader.people.crew(), reader.people.names, reader.remarks)
+        raise PlanError(sorted(reader.faults, key=lambda fault: fault.line))
+    return Sheet(
+        file,
+        table.columns,
+        reader.steps,
+        reader.people.crew(),
+        reader.people.names,
+        reader.remarks,
+        reader.counted(),
+        reader.times.said,
+        reader.times.undecided,
+    )
 
 
 class _Reader:
     """Reads row by row and gathers faults."""
 
-    def __init__(self, file: str, columns: Columns) -> None:
+    def __init__(self, file: str, table: Table, wishes: Wishes) -> None:
         self.file = file
-        self.columns = columns
+        self.columns = table.columns
         self.faults: list[Fault] = []
         self.remarks: list[str] = []
         self.steps: list[SheetStep] = []
         self.people = People()
+        self.times = SpanColumns(table.columns, wishes, self.fault)
+        self._decimal = wishes.decimal
+        self._header = table.header_row
         self._task = self._task_id = self._given = ""
         self._begun: list[tuple[int, str]] = []
-        time = columns.keys.get("time")
-        self._unit = unit_in(columns.headings[time]) if time is not None else None
+        self._unknown: dict[str, list[int]] = {}
+        """Word in the column of priorities that is none, to its rows."""
+        self._mapped = sorted({*table.columns.keys.values(), *table.columns.crew.values()})
+        self._rows = {"step": 0, "total": 0, "blank row": 0}
 
     def fault(self, row: int, column: int, what: str, right: str) -> None:
-        """Note a fault at a row (from 1) and column (from 0)."""
-        heading = self.columns.headings[column].strip() if column < len(self.columns.headings) else ""
-        path = f"row {row}, column {column_name(column)}" + (f" ({heading})" if heading else "")
-        self.faults.append(Fault(self.file, row, column + 1, path, what, right))
+        """Note a fault at a row (from 1; 0 for a column as a whole) and column (from 0)."""
+        path = f"row {row}, {self.columns.place(column)}" if row else self.columns.place(column)
+        self.faults.append(Fault(self.file, row or self._header, column + 1, path, what, right))
 
-    def need_columns(self, row: int) -> None:
-        """Note a fault for each column that a plan cannot do without."""
-        keys = self.columns.keys
-        found = ", ".join(repr(name) for name in self.columns.headings if name.strip())[:200]
+    def need_columns(self) -> None:
+        """Note a fault for each column that a plan cannot do without, and for each that two could be."""
+        keys, row = self.columns.keys, self._header
+        found = ", ".join(repr(str(name)) for name in self.columns.headings if name.strip())[:200]
         if "time" not in keys:
             self.fault(row, 0, f"no column holds the planned time among {found}", "head one Duration")
         if "crew" not in keys and not self.columns.crew:
@@ -200,9 +207,33 @@ class _Reader:
             self.fault(row, 0, f"no column says who does a step among {found}", right)
         if not {"task", "step", "do"} & set(keys):
             self.fault(row, 0, f"no column says what is done among {found}", "head one Step or Description")
+        for key, first, second in self.columns.equal:
+            names = f"columns {column_name(first)} and {column_name(second)}"
+            right = f'say which: --columns "@{column_name(first)}={key}"'
+            self.faults.append(Fault(self.file, row, first + 1, names, f"are both read as {key}", right))
+
+    def read(self, rows: Sequence[Sequence[Cell]]) -> None:
+        """Read all rows below the headings."""
+        filled = [(n, row) for n, row in enumerate(rows, self._header + 1) if any(map(str.strip, row))]
+        self._rows["blank row"] = len(rows) - len(filled)
+        for (n, cells), (_, below) in zip(filled, [*filled[1:], (0, [])], strict=False):
+            self.row(n, cells, below)
+        self.finish()
+        if not self.steps and not self.faults:
+            what = "no step stands below the headings"
+            self.fault(self._header, 0, what, "write a row for each step")
+
+    def counted(self) -> str:
+        """Where the headings are, and what the rows below them were, in words."""
+        kinds = ", ".join(count(number, kind) for kind, number in self._rows.items())
+        return f"headings in row {self._header}, below them {kinds}"
 
     def finish(self) -> None:
-        """Look at all rows together: everybody has a name, and what begins a task has steps."""
+        """Look at all rows together: times, everybody has a name, and what begins a task has steps."""
+        self.times.settle()
+        self._rows["step"] = len(self.steps)
+        if self._unknown:
+            self._unknown_priorities()
         named = {step.task for step in self.steps}
         self.remarks += [
             f"row {n} has no step below it: not read" for n, task in self._begun if task not in named
@@ -212,11 +243,20 @@ class _Reader:
             what = "names no crew member, and no other row does"
             self.fault(self.steps[0].row, at, what, "write who it is, such as EV1")
 
-    def _get(self, key: str, cells: Sequence[str]) -> str:
+    def _unknown_priorities(self) -> None:
+        """Note all unknown words of the column once, with their rows where there are several."""
+        first = min(rows[0] for rows in self._unknown.values())
+        what = ", ".join(f"{word!r} in row {', '.join(map(str, at))}" for word, at in self._unknown.items())
+        if what.count(",") == 0:
+            what = f"{next(iter(self._unknown))!r}"
+        what += " is no priority" if len(self._unknown) == 1 else " are no priorities"
+        self.fault(first, self.columns.keys["priority"], what, "write must, should, get-ahead or closeout")
+
+    def _get(self, key: str, cells: Sequence[Cell]) -> str:
         at = self.columns.keys.get(key)
         return "" if at is None or at >= len(cells) else " ".join(cells[at].split())
 
-    def row(self, n: int, cells: Sequence[str], below: Sequence[str]) -> None:
+    def row(self, n: int, cells: Sequence[Cell], below: Sequence[Cell]) -> None:
         """Read one row as a step, as the beginning of a task, or as a total; `below` is the next one."""
         filled = self._filled(cells)
         if self._is_total(n, filled, cells):
@@ -224,6 +264,7 @@ class _Reader:
         self._enter_task(cells)
         if self._begins_task(n, filled, cells, below):
             return
+        self._troubles(n, cells)
         step = SheetStep(
             row=n,
             task=self._task,
@@ -231,25 +272,44 @@ class _Reader:
             step=self._get("step", cells),
             do=self._get("do", cells) or self._get("step", cells) or self._task,
             crew=self._who(n, cells),
-            time=self._time(n, "time", cells) or 0,
-            low=self._time(n, "low", cells),
-            high=self._time(n, "high", cells),
             priority=self._ranked(n, cells),
             fixed=self._flag(n, "fixed", cells),
         )
         for key in ("value", "needs", "site", "work", "count", "effort", "hold_point", "opens", "closes"):
             if text := self._get(key, cells):
-                step.text[key] = text
+                step.text[key] = self._number(n, key, text) if key in _NUMBERS else text
+        self.times.take(step, cells)
         self._remark_parted(step)
         self.steps.append(step)
 
-    def _enter_task(self, cells: Sequence[str]) -> None:
+    def _troubles(self, n: int, cells: Sequence[Cell]) -> None:
+        """Note what no column can take; where nothing is read it is a remark."""
+        for at, cell in enumerate(cells):
+            found = trouble(cell)
+            if found is not None and at in self._mapped:
+                self.fault(n, at, *found)
+            elif found is not None and at not in self.columns.skipped:
+                self.remarks.append(f"row {n}, {self.columns.place(at)} {found[0]}: not read")
+
+    def _number(self, n: int, key: str, text: str) -> str:
+        """A number as a plan writes it; what is none is left to the plan's own rules."""
+        bare, unit = (text[:-1].rstrip(), " W") if key == "effort" and text[-1] in "Ww" else (text, "")
+        if not bare[:1].isdigit():
+            return text
+        try:
+            return f"{number_in(bare, self._decimal):.15g}{unit}"
+        except ValueError as error:
+            what, _, right = str(error).partition("; ")
+            self.fault(n, self.columns.keys[key], what, right)
+            return text
+
+    def _enter_task(self, cells: Sequence[Cell]) -> None:
         """Go over to the task that a row names; a blank cell leaves the one above."""
         name, key = self._get("task", cells), self._get("task_id", cells)
         if (name and name != self._task) or (key and key != self._task_id):
             self._task, self._task_id, self._given = name or self._task, key, ""
 
-    def _begins_task(self, n: int, filled: set[str], cells: Sequence[str], below: Sequence[str]) -> bool:
+    def _begins_task(self, n: int, filled: set[str], cells: Sequence[Cell], below: Sequence[Cell]) -> bool:
         """Whether a row is a task's own line; what holds for all of its steps is taken from it."""
         if "task" not in self.columns.keys and filled in ({"do"}, {"step"}):
             self._task, self._given = self._get(next(iter(filled)), cells), ""
@@ -264,12 +324,13 @@ class _Reader:
             self.remarks.append(f"row {n} is the line of task {self._task}: its time is not read")
         return True
 
-    def _is_total(self, n: int, filled: set[str], cells: Sequence[str]) -> bool:
+    def _is_total(self, n: int, filled: set[str], cells: Sequence[Cell]) -> bool:
         keys = {
             key for key in filled & {"task", "step", "do", "crew"} if _TOTAL.fullmatch(self._get(key, cells))
         }
         if not keys or "crew" in filled - keys:
             return False
+        self._rows["total"] += 1
         self.remarks.append(f"row {n} is a total: not read")
         return True
 
@@ -281,44 +342,21 @@ class _Reader:
                 "from here it is a task of its own"
             )
 
-    def _filled(self, cells: Sequence[str]) -> set[str]:
+    def _filled(self, cells: Sequence[Cell]) -> set[str]:
         """The keys under which something stands in a row."""
-        marked = any(cells[i].strip().lower() not in NO for i in self.columns.crew.values() if i < len(cells))
+        marked = any(fold(cells[i].strip()) not in NO for i in self.columns.crew.values() if i < len(cells))
         keys = {key for key in self.columns.keys if self._get(key, cells)}
         return keys | {"crew"} if marked else keys
 
-    def _time(self, n: int, key: str, cells: Sequence[str]) -> int | None:
-        if key not in self.columns.keys:
-            return None
-        at = self.columns.keys[key]
-        text = cells[at].strip()
-        if not text:
-            if key == "time":
-                self.fault(n, at, "is empty", "write how long the step takes, such as 0:08")
-            return None
-        if key == "time" and text.lower() == "home":
-            return -1
-        if key != "time" and text in NO:
-            return None
-        try:
-            seconds = parse_span(text, unit_in(self.columns.headings[at]) or self._unit or "min")
-        except ValueError as error:
-            what, _, right = str(error).partition("; ")
-            self.fault(n, at, what, right)
-            return None
-        if not 0 < seconds <= 100 * 3600:
-            self.fault(
-                n, at, f"{text!r} is no time for a step", "write more than nothing and at most 100 hours"
-            )
-        return seconds
-
-    def _who(self, n: int, cells: Sequence[str]) -> list[str]:
+    def _who(self, n: int, cells: Sequence[Cell]) -> list[str]:
         if "crew" in self.columns.keys:
             at = self.columns.keys["crew"]
             names = people_in(cells[at])
         else:
             at = next(iter(self.columns.crew.values()))
-            names = [name for name, i in self.columns.crew.items() if cells[i].strip().lower() not in NO]
+            names = [name for name, i in self.columns.crew.items() if fold(cells[i].strip()) not in NO]
+        if trouble(cells[at]) is not None:
+            return []
         if not names and self.columns.crew:
             self.fault(n, at, "nobody is marked", "put x below who does it")
         elif not names:
@@ -332,26 +370,25 @@ class _Reader:
                 self.fault(n, at, f"{name!r} is no name for a crew member", right)
         return list(found)
 
-    def _ranked(self, n: int, cells: Sequence[str]) -> str:
+    def _ranked(self, n: int, cells: Sequence[Cell]) -> str:
         """A step's priority; a blank cell, as below a merged one, is that of the row above."""
         own = self._priority(n, cells) or self._given
         if self._get("priority", cells):
             self._given = own
         return own
 
-    def _priority(self, n: int, cells: Sequence[str]) -> str:
+    def _priority(self, n: int, cells: Sequence[Cell]) -> str:
         optional = self._flag(n, "optional", cells)
         if self._flag(n, "closeout", cells):
             return "closeout"
-        text = self._get("priority", cells).lower()
-        if text and text not in _PRIORITIES:
-            right = "write must, should, get-ahead or closeout"
-            self.fault(n, self.columns.keys["priority"], f"{text!r} is no priority", right)
-        return _PRIORITIES.get(text, "get-ahead" if optional else "")
+        text = self._get("priority", cells)
+        if text and fold(text) not in PRIORITIES:
+            self._unknown.setdefault(text, []).append(n)
+        return PRIORITIES.get(fold(text), "get-ahead" if optional else "")
 
-    def _flag(self, n: int, key: str, cells: Sequence[str]) -> bool:
+    def _flag(self, n: int, key: str, cells: Sequence[Cell]) -> bool:
         at = self.columns.keys.get(key)
-        text = cells[at].strip().lower() if at is not None else ""
+        text = fold(cells[at].strip()) if at is not None and trouble(cells[at]) is None else ""
         if at is not None and text not in YES | NO:
             self.fault(n, at, f"{text!r} is neither yes nor no", "write yes, or leave it empty")
         return text in YES

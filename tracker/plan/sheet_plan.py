@@ -5,13 +5,18 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tracker.foundation.errors import Fault, PlanError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact
+from tracker.plan.cells import UNITS
+from tracker.plan.columns import Wishes
 from tracker.plan.read import parse_plan
-from tracker.plan.sheet import EVERYBODY, Names, Sheet, SheetStep, column_name
+from tracker.plan.schema import LONGEST_S
+from tracker.plan.sheet import Names, Sheet, SheetStep, read_rows
+from tracker.plan.sheet_table import Table
+from tracker.plan.sheet_words import EVERYBODY, fold
 from tracker.plan.timeline import as_planned
 
 _SPARE_S = 1800
@@ -35,7 +40,7 @@ def plan_of_sheet(sheet: Sheet, *, excursion: str, limit: int | None, file: str)
     """
     tasks = _tasks(sheet)
     names = Names((task.id, task.steps) for task in tasks)
-    first = _write(sheet, tasks, names, excursion, limit or 100 * 3600, "")
+    first = _write(sheet, tasks, names, excursion, limit or LONGEST_S, "")
     if unclear := _unclear(sheet, tasks, names):
         raise PlanError(unclear)
     try:
@@ -45,8 +50,30 @@ def plan_of_sheet(sheet: Sheet, *, excursion: str, limit: int | None, file: str)
     if limit is not None:
         return first
     end = as_planned(plan).everybody_inside + _SPARE_S
-    assumed = min(int(-(-end // 900) * 900), 100 * 3600)
+    assumed = min(int(-(-end // 900) * 900), LONGEST_S)
     return _write(sheet, tasks, names, excursion, assumed, "   # assumed: half an hour past the end on paper")
+
+
+def bare_unit(table: Table, file: str, wishes: Wishes, limit: int) -> str:
+    """The unit of a sheet's bare numbers by the limit that its plan is for: `Wishes.bare`.
+
+    The one unit by which the plan ends, on paper, between a fifth of the limit and four times it: units are
+    24 or 60 apart, so there are never two. Where none does, `?` if minutes end later, else nothing.
+    """
+    late = ""
+    for unit in UNITS:
+        try:
+            sheet = read_rows(table, file, replace(wishes, bare=unit))
+            text = plan_of_sheet(sheet, excursion="sheet", limit=LONGEST_S, file=file)
+            end = as_planned(parse_plan(text, file=file, name="sheet")).everybody_inside
+        except PlanError:
+            continue
+        if not sheet.undecided:
+            return ""
+        if limit / 5 <= end <= 4 * limit:
+            return unit
+        late = "?" if unit == "min" and end > 4 * limit else late
+    return late
 
 
 def _tasks(sheet: Sheet) -> list[_Task]:
@@ -142,7 +169,7 @@ def _step(part: str, step: SheetStep, sheet: Sheet) -> Iterable[str]:
         yield f"id: {_text(part)}"
     yield f"do: {_text(step.do)}"
     everybody = [name for name, outside in sheet.crew.items() if outside]
-    crew = [m for name in step.crew for m in (everybody if name.lower() in EVERYBODY else [name])]
+    crew = [m for name in step.crew for m in (everybody if fold(name) in EVERYBODY else [name])]
     yield f"crew: [{', '.join(_text(name) for name in dict.fromkeys(crew))}]"
     yield f"time: {_time(step)}"
     if step.fixed:
@@ -212,5 +239,5 @@ def _in_sheet(fault: Fault, sheet: Sheet, tasks: list[_Task]) -> Fault:
 
 def _fault(sheet: Sheet, row: int, key: str, what: str, right: str) -> Fault:
     column = sheet.columns.keys.get(key, 0)
-    path = f"row {row}, column {column_name(column)} ({sheet.columns.headings[column].strip()})"
+    path = f"row {row}, {sheet.columns.place(column)}"
     return Fault(sheet.file, row, column + 1, path, what, right)

@@ -1,0 +1,267 @@
+"""Which column of a sheet is which: what somebody said of them, then headings matched loosely.
+
+Somebody says it as `HEADING=KEY[:UNIT], ...`: a key of a plan, `crew:ID` for marks below one crew member, or
+`-` for what is not to be read; `@C` names a column by its letter.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from tracker.foundation.errors import WrongUsage
+from tracker.foundation.text import did_you_mean, near
+from tracker.plan.cells import UNITS
+from tracker.plan.sheet_words import HEADINGS, NO, UNIT_NAMES, YES, fold
+
+_SAID = ("step", "step name", "steps", "activity", "name", "title", "item")
+"""Headings that say what is done when no better one does."""
+_GROUPS = ("phase", "block", "section", "group", "segment", "stage", "work package")
+"""Headings of what tasks belong to: where nothing else is a step, these are tasks and tasks are steps."""
+_MOMENTS = {"start", "begin", "begins", "starts", "end", "ends", "finish", "stop", "from", "until"}
+"""Words of a heading that speak of an instant, not of how long something takes."""
+_NOT_UNITS = {"m", "d", "'", '"', "day", "days"}
+_IN_HEADINGS = {name for name in UNIT_NAMES if name not in _NOT_UNITS} | {
+    *("w", "hmm", "h:mm", "hh:mm", "h:mm:ss", "hh:mm:ss", "m:ss", "mm:ss"),
+}
+SPANS = ("time", "low", "high")
+"""Keys whose cells are durations."""
+
+
+def column_name(index: int) -> str:
+    """A column's letters, from 0: A, B, ... Z, AA."""
+    name = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        name = chr(65 + rest) + name
+    return name
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """What somebody said of one column."""
+
+    column: str
+    """Its heading, or `@` and its letter."""
+    key: str
+    """A key of a plan, `crew` with a member, or `-`."""
+    member: str = ""
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What somebody said of a sheet before it is read."""
+
+    named: tuple[Named, ...] = ()
+    only: bool = False
+    """Whether columns that nobody named stay unread."""
+    decimal: str = ""
+    """The mark before decimals, empty where nobody said."""
+    bare: str = ""
+    """The unit of numbers that have none by themselves; empty: whole numbers from 1 to 240 are minutes;
+    `?`: they are refused."""
+
+
+NO_WISHES = Wishes()
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """What each column of a sheet holds."""
+
+    keys: Mapping[str, int]
+    """Key of a plan to its column, from 0."""
+    crew: Mapping[str, int]
+    """Crew members who have a column of their own, with a mark where they take part."""
+    headings: tuple[str, ...]
+    units: Mapping[int, str] = field(default_factory=dict)
+    """Column to the unit that somebody named for it."""
+    equal: tuple[tuple[str, int, int], ...] = ()
+    """Keys that two columns mean equally well."""
+    skipped: frozenset[int] = frozenset()
+    """Columns that somebody said are not to be read."""
+
+    @property
+    def unread(self) -> tuple[str, ...]:
+        """Headings that mean nothing to a plan."""
+        used = {*self.keys.values(), *self.crew.values(), *self.skipped}
+        return tuple(name for i, name in enumerate(self.headings) if i not in used and name.strip())
+
+    @property
+    def complete(self) -> bool:
+        """Whether what a plan cannot do without has a column."""
+        return bool(
+            "time" in self.keys
+            and {"task", "step", "do"} & set(self.keys)
+            and ("crew" in self.keys or self.crew)
+        )
+
+    def place(self, column: int) -> str:
+        """A column by its letter and heading, as refusals name it."""
+        heading = self.headings[column].strip() if column < len(self.headings) else ""
+        return f"column {column_name(column)}" + (f" ({heading})" if heading else "")
+
+
+_PAIR = re.compile(r'\s*(?:"((?:[^"]|"")*)"|([^=,"]*?))\s*=\s*([^,\s]+)\s*(?:,|$)')
+
+
+def parse_columns(text: str) -> tuple[Named, ...]:
+    """What `--columns` says. Raises WrongUsage."""
+    found, at = list[Named](), 0
+    while text[at:].strip():
+        pair = _PAIR.match(text, at)
+        if pair is None:
+            raise WrongUsage(
+                f'--columns: {text[at:].strip()!r} is no column; write HEADING=KEY, "A, B"=KEY or @C=KEY'
+            )
+        heading = pair.group(2) if pair.group(1) is None else pair.group(1).replace('""', '"')
+        found.append(_named(heading, pair.group(3)))
+        at = pair.end()
+    once = [(one.key, one.member) for one in found if one.key != "-"]
+    for key in once:
+        if once.count(key) > 1:
+            raise WrongUsage(
+                f"--columns: {':'.join(filter(None, key))} is named twice; name one column for it"
+            )
+    return tuple(found)
+
+
+def _named(heading: str, said: str) -> Named:
+    key, _, rest = said.partition(":")
+    key = "time" if key == "likely" else key
+    if key not in HEADINGS and key != "-":
+        words = near(key, [*HEADINGS, "-"], 1) or [k for k, names in HEADINGS.items() if fold(key) in names]
+        hint = did_you_mean(words) or f"; keys are {', '.join(HEADINGS)} and -"
+        raise WrongUsage(f"--columns: {key!r} is no key of a column{hint}")
+    if key == "crew":
+        return Named(heading, key, member=rest)
+    if rest and (key not in SPANS or rest not in {*UNITS, "m:ss", "h:mm"}):
+        units = ", ".join(UNITS)
+        raise WrongUsage(
+            f"--columns: {said!r}: {rest!r} is no unit of {key}; units of times are {units}, m:ss and h:mm"
+        )
+    return Named(heading, key, unit=rest)
+
+
+def match(headings: Sequence[str], rows: Sequence[Sequence[str]], wishes: Wishes = NO_WISHES) -> Columns:
+    """The columns by what they hold: what was said of them first, then the best heading."""
+    bare = [_bare(name) for name in headings]
+    said = {at: one for one in wishes.named if (at := _said_column(one, headings)) is not None}
+    keys = {one.key: at for at, one in said.items() if one.key != "-" and not one.member}
+    crew = {one.member: at for at, one in said.items() if one.member}
+    doubled: dict[str, tuple[int, int]] = {}
+    if not wishes.only:
+        _by_headings(keys, doubled, bare, set(said), {"crew"} if crew else set())
+        _settle(keys, bare, rows, set(said))
+    if not crew and "crew" not in keys and not wishes.only:
+        crew = _marked(headings, rows, {*keys.values(), *said})
+    units = {at: one.unit for at, one in said.items() if one.unit}
+    skipped = frozenset(at for at, one in said.items() if one.key == "-")
+    equal = tuple((key, *pair) for key, pair in doubled.items() if keys.get(key) in pair)
+    return Columns(keys, crew, tuple(headings), units, equal, skipped)
+
+
+def _said_column(one: Named, headings: Sequence[str]) -> int | None:
+    if re.fullmatch(r"@[A-Za-z]{1,3}", one.column):
+        at = sum((ord(c) - 64) * 26**i for i, c in enumerate(reversed(one.column[1:].upper()))) - 1
+        return at if at < len(headings) else None
+    wanted = fold(" ".join(one.column.split()))
+    return next((i for i, name in enumerate(headings) if fold(" ".join(name.split())) == wanted), None)
+
+
+def not_there(wishes: Wishes, headings: Sequence[str]) -> Iterator[str]:
+    """Yield a line for each column that somebody named and the sheet does not have."""
+    there = [" ".join(name.split()) for name in headings if name.strip()]
+    for one in wishes.named:
+        if _said_column(one, headings) is None:
+            hint = did_you_mean(near(one.column, there, 1)) or f"; headings are {', '.join(there)}"
+            yield f"--columns: the sheet has no column {one.column!r}{hint}"
+
+
+def _bare(name: str) -> str:
+    """A heading folded, without marks and without the units behind its first word; empty for a remark."""
+    if re.fullmatch(r"\s*\(.*\)\s*", name, re.DOTALL):
+        return ""
+    words = re.sub(r"[^a-z0-9:]+", " ", fold(name)).split()
+    if not words and name.strip() in ("#", "№"):
+        return "no"
+    return " ".join([*words[:1], *(word for word in words[1:] if word not in _IN_HEADINGS)])
+
+
+def _by_headings(
+    keys: dict[str, int],
+    doubled: dict[str, tuple[int, int]],
+    bare: Sequence[str],
+    said: set[int],
+    not_for: set[str],
+) -> None:
+    """Give each key that has none the column whose heading means it best; note where two mean it equally."""
+    for exact in (True, False):
+        for key, known in HEADINGS.items():
+            if key == "step" and "do" in keys:
+                known = ("step", *known)
+            best = (
+                []
+                if key in keys or key in not_for
+                else _best(bare, {*keys.values(), *said}, key, known, exact)
+            )
+            if best:
+                keys[key] = best[0]
+            if len(best) > 1:
+                doubled[key] = best[0], best[1]
+
+
+def _best(bare: Sequence[str], used: set[int], key: str, known: Sequence[str], exact: bool) -> list[int]:
+    """The columns whose headings mean a key best, equally well."""
+    ranks = {i: _rank(name, key, known, exact) for i, name in enumerate(bare) if i not in used and name}
+    found = {i: rank for i, rank in ranks.items() if rank is not None}
+    return [i for i, rank in found.items() if rank == min(found.values())]
+
+
+def _rank(name: str, key: str, known: Sequence[str], exact: bool) -> int | None:
+    """The place of a heading among those that mean a key, from 0, the best; None for one that does not."""
+    if exact:
+        return known.index(name) if name in known else 0 if name.replace(" ", "_") == key else None
+    if key in SPANS and _MOMENTS & set(name.split()):
+        return None
+    fits = (i for i, word in enumerate(known) if len(word) > 3 and _begins_or_ends(name, word))
+    return next(fits, None)
+
+
+def _begins_or_ends(name: str, word: str) -> bool:
+    return name.startswith(word) or name.endswith(" " + word)
+
+
+def _settle(keys: dict[str, int], bare: Sequence[str], rows: Sequence[Sequence[str]], said: set[int]) -> None:
+    """Give tasks and what is done the columns that are left for them."""
+    if "task" not in keys and "task_id" in keys:
+        keys["task"] = keys.pop("task_id")
+    if "do" not in keys:
+        best = _best(bare, {*keys.values(), *said}, "do", _SAID, True)
+        if best:
+            keys["do"] = best[0]
+        elif "step" in keys and keys["step"] not in said and _is_prose([row[keys["step"]] for row in rows]):
+            keys["do"] = keys.pop("step")
+    group = _best(bare, {*keys.values(), *said}, "task", _GROUPS, True)
+    if group and "task" in keys and keys["task"] not in said and not {"do", "step"} & set(keys):
+        keys["do"], keys["task"] = keys["task"], group[0]
+
+
+def _is_prose(cells: Sequence[str]) -> bool:
+    filled = [cell for cell in cells if cell.strip()]
+    return sum(" " in cell.strip() for cell in filled) * 2 > len(filled)
+
+
+def _marked(headings: Sequence[str], rows: Sequence[Sequence[str]], used: set[int]) -> dict[str, int]:
+    """Columns whose heading could be somebody and whose cells are marks."""
+    found = {}
+    for i, name in enumerate(headings):
+        if i in used or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,19}", name.strip(), re.ASCII):
+            continue
+        cells = {fold(row[i].strip()) for row in rows}
+        if cells <= YES | NO and cells & YES:
+            found[name.strip()] = i
+    return found

@@ -1,0 +1,215 @@
+"""The columns of durations in a sheet: every cell as seconds, and the one unit of a column's bare numbers.
+
+The unit of a bare number is never guessed from its size. It is what somebody said of the column, else what
+the heading says; else the caller's choice (`Wishes.bare`), else minutes where all are whole numbers from 1
+to 240.
+"""
+
+from __future__ import annotations
+
+import re
+import statistics
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from tracker.foundation.text import count
+from tracker.foundation.times import format_pet
+from tracker.plan.cells import IN_WORDS, UNITS, Cell, Span, span_of, unit_in
+from tracker.plan.columns import SPANS, Columns, Wishes
+from tracker.plan.schema import LONGEST_S
+from tracker.plan.sheet_words import NO
+
+_MOST_MINUTES = 240
+_USUAL_S = 900.0
+"""A step of a quarter of an hour: only the unit that a refusal offers goes by it."""
+_RANGE = re.compile(r"\s*\.\.+\s*|\s*…\s*")
+_FROM_TO = re.compile(r"(\d[^-\u2013\u2014]*?)\s*[-\u2013\u2014]\s*(\d[^-\u2013\u2014]*)")
+
+
+class Timed(Protocol):
+    """A row that gets its times here."""
+
+    row: int
+    time: int
+    low: int | None
+    high: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    step: Timed
+    key: str
+    cell: str
+    spans: tuple[Span, ...]
+    """One, or low and high, or low, likely and high."""
+
+
+class SpanColumns:
+    """Reads the durations of a sheet's rows; `fault` notes what is wrong by row, column, what and right."""
+
+    def __init__(self, columns: Columns, wishes: Wishes, fault: Callable[[int, int, str, str], None]) -> None:
+        self._columns, self._wishes, self._fault = columns, wishes, fault
+        self._at = {key: columns.keys[key] for key in SPANS if key in columns.keys}
+        self._entries: dict[str, list[_Entry]] = {key: [] for key in self._at}
+        self.undecided = False
+        """Whether there are bare numbers whose unit neither column nor heading says."""
+        self.said: dict[int, str] = {}
+        """Column to what was understood: unit, range and sum."""
+
+    def take(self, step: Timed, cells: Sequence[Cell]) -> None:
+        """Read a row's durations; `settle` puts them into the step."""
+        for key, at in self._at.items():
+            cell = cells[at]
+            if cell.kind in ("error", "uncomputed"):
+                continue
+            if not cell.strip():
+                if key == "time":
+                    self._fault(step.row, at, "is empty", "write how long the step takes, such as 0:08")
+            elif key == "time" and cell.strip().lower() == "home":
+                step.time = -1
+            elif key == "time" or cell.strip().lower() not in NO:
+                self._read(step, key, at, cell)
+
+    def _read(self, step: Timed, key: str, at: int, cell: Cell) -> None:
+        try:
+            parts = _parts(cell) if key == "time" else [cell]
+            spans = tuple(span_of(part, self._stated(at), self._wishes.decimal) for part in parts)
+        except ValueError as error:
+            what, _, right = str(error).partition("; ")
+            self._fault(step.row, at, what, right)
+        else:
+            self._entries[key].append(_Entry(step, key, str(cell).strip(), spans))
+
+    def _stated(self, at: int) -> str | None:
+        """The unit that somebody or the heading names for a column, else for that of the times."""
+        stated = [
+            self._columns.units.get(i) or unit_in(self._columns.headings[i])
+            for i in (at, self._at.get("time"))
+            if i is not None
+        ]
+        return next(filter(None, stated), None)
+
+    def settle(self) -> None:
+        """Give every step its times, once all rows were read."""
+        for key, entries in self._entries.items():
+            unit = self._unit(key, entries)
+            if unit is not None:
+                for entry in entries:
+                    self._put(entry, unit)
+                self._say(key, entries, unit)
+        for entry in self._entries.get("time", ()):
+            step = entry.step
+            if (step.low is None) != (step.high is None):
+                at = (
+                    self._at["low" if step.low is None else "high"]
+                    if len(self._at) == 3
+                    else self._at["time"]
+                )
+                self._fault(
+                    step.row, at, "is empty, and the other of low and high is not", "write both, or neither"
+                )
+
+    def _unit(self, key: str, entries: Sequence[_Entry]) -> str | None:
+        """The unit of a column's bare numbers; None after a fault."""
+        at = self._at[key]
+        stated = self._stated(at)
+        # Nothing and less than nothing is refused by itself.
+        bare = [span.bare for entry in entries for span in entry.spans if span.bare and span.bare > 0]
+        if stated in UNITS or not bare:
+            return stated if stated in UNITS else "s"
+        clocks = any(span.clock for entry in entries for span in entry.spans)
+        if clocks:
+            self._among_clocks(at, entries)
+            return None
+        self.undecided = True
+        if self._wishes.bare in UNITS:
+            return self._wishes.bare
+        if not self._wishes.bare and all(n == int(n) and 1 <= n <= _MOST_MINUTES for n in bare):
+            return "min"
+        self._refuse(at, bare)
+        return None
+
+    def _among_clocks(self, at: int, entries: Sequence[_Entry]) -> None:
+        lone = [f"{e.cell} in row {e.step.row}" for e in entries if any(s.bare is not None for s in e.spans)]
+        more = f" and {len(lone) - 3} more" if len(lone) > 3 else ""
+        verb = "has" if len(lone) == 1 else "have"
+        what = f"{', '.join(lone[:3])}{more} {verb} no unit among clocks"
+        self._fault(0, at, what, f"write 0:08 or 8 min, or say {self._option(at, 'min')}")
+
+    def _refuse(self, at: int, bare: Sequence[float]) -> None:
+        readings = []
+        for unit, seconds in sorted(UNITS.items(), key=lambda item: item[1]):
+            least, most = round(min(bare) * seconds), round(max(bare) * seconds)
+            if most > 0 and least <= LONGEST_S:
+                readings.append(f"as {IN_WORDS[unit]} {between(least, most)}")
+        middle = max(statistics.median(bare), 1e-9)
+        offered = min(UNITS, key=lambda unit: abs(_octaves(middle * UNITS[unit])))
+        what = f"{count(len(bare), 'number')} without a unit"
+        self._fault(0, at, what, f"{', '.join(readings)}; say {self._option(at, offered)}")
+
+    def _option(self, at: int, unit: str) -> str:
+        heading = " ".join(self._columns.headings[at].split())
+        key = next(key for key, i in self._at.items() if i == at)
+        quoted = (
+            f"'\"{heading}\"={key}:{unit}'" if re.search("[,=]", heading) else f'"{heading}={key}:{unit}"'
+        )
+        return f"--columns {quoted}"
+
+    def _put(self, entry: _Entry, unit: str) -> None:
+        found = [round(span.in_unit(unit)) for span in entry.spans]
+        for seconds in found:
+            if not 0 < seconds <= LONGEST_S:
+                what = f"{entry.cell!r} is no time for a step"
+                self._fault(
+                    entry.step.row, self._at[entry.key], what, "write more than nothing and at most 100 hours"
+                )
+        if entry.key == "low":
+            entry.step.low = found[0]
+        elif entry.key == "high":
+            entry.step.high = found[0]
+        elif len(found) == 1:
+            entry.step.time = found[0]
+        else:
+            low, *likely, high = found
+            entry.step.low, entry.step.high = low, high
+            entry.step.time = likely[0] if likely else round((low + high) / 2)
+
+    def _say(self, key: str, entries: Sequence[_Entry], unit: str) -> None:
+        times = [t for e in entries if (t := getattr(e.step, key)) is not None and t > 0]
+        if not times:
+            return
+        bare = any(span.bare is not None for entry in entries for span in entry.spans)
+        stated = self._stated(self._at[key])
+        words = f", in {IN_WORDS[unit]}" if bare else ", as m:ss" if stated == "m:ss" else ""
+        if bare and stated not in UNITS and self._wishes.bare:
+            words += ", for only so the plan ends near its limit"
+        least = between(min(times), max(times))
+        self.said[self._at[key]] = f"{words}: {least}, {_time(sum(times), sum(times))} in all"
+
+
+def _octaves(seconds: float) -> float:
+    return abs(seconds - _USUAL_S) / min(seconds, _USUAL_S)
+
+
+def _parts(cell: Cell) -> Iterator[Cell]:
+    """Yield the durations in a cell: one, `8-12` from and to, or `8..12..20` with the likely one between."""
+    parts = _RANGE.split(cell.strip()) if cell.kind == "text" else []
+    pair = _FROM_TO.fullmatch(cell.strip()) if cell.kind == "text" else None
+    if pair is not None:
+        parts = list(pair.groups())
+    if not 2 <= len(parts) <= 3:
+        yield cell
+        return
+    unit = re.search(r"[^\d.,:\s]+\.?$", parts[-1])
+    for part in parts:
+        yield Cell(f"{part} {unit.group()}" if unit and re.fullmatch(r"[\d.,]+", part) else part)
+
+
+def between(least: int, most: int) -> str:
+    """A range of times, to the second where one of them needs it."""
+    return f"{_time(least, most)} to {_time(most, least)}" if least != most else _time(least, most)
+
+
+def _time(seconds: int, other: int) -> str:
+    return format_pet(seconds, with_seconds=seconds % 60 != 0 or other % 60 != 0)
