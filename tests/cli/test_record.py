@@ -15,8 +15,8 @@ import pytest
 
 from tests.journals import MORNING, PLAN, ZERO, done, journal
 from tracker.cli.main import main
-from tracker.journal.events import MOST_BYTES
 from tracker.journal.journal import Journal
+from tracker.journal.stream import MOST_BYTES
 from tracker.journal.verify import verify
 
 
@@ -166,6 +166,32 @@ def test_a_stream_without_fault_is_status_zero(
 ) -> None:
     stream(monkeypatch, b"".join(json.dumps(event).encode() + b"\r\n" for event in MORNING[4:]))
     assert run(capsys, "record", path, "--stdin") == (0, [str(n) for n in range(5, 13)], [])
+
+
+def test_a_decision_in_a_stream_stands_beside_the_line_that_does_it(
+    path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    chose = {"kind": "chose", "task": "latch", "at": 700}
+    moved = {"kind": "moved", "task": "latch", "last": True, "at": 700}
+    dropped = {"kind": "dropped", "task": "latch", "at": 710}
+    lines = [
+        {**chose, "choice": "later"},
+        moved,
+        {"kind": "moved", "task": "latch", "before": "trays", "at": 705},
+        {**chose, "choice": "later"},
+        {"kind": "noted", "text": "it is not moved", "at": 706},
+        dropped,
+        {**chose, "choice": "drop", "at": 710},
+        {"kind": "restored", "task": "latch", "at": 720},
+        {**chose, "choice": "drop", "at": 730},
+    ]
+    stream(monkeypatch, "\n".join(map(json.dumps, lines)).encode())
+    status, out, err = run(capsys, "record", path, "--stdin")
+    assert (status, out) == (1, [str(n) for n in range(5, 12)])
+    assert [line.split(":")[0] for line in err] == ["line 4", "line 9"]
+    with Journal.open(path, read_only=True) as one:
+        kinds = [event.kind for event in one.fold.recorded[4:]]
+    assert kinds == ["chose", "moved", "moved", "noted", "dropped", "chose", "restored"]
 
 
 def test_a_number_is_printed_only_after_the_event_is_on_disk(

@@ -96,6 +96,7 @@ BEFORE = [
     {"kind": "limited", "limit": "elapsed", "value": "6:00"},
     {"kind": "chose", "task": "two", "choice": "keep"},
     {"kind": "went", "step": "one.b"},
+    {"kind": "raised", "what": "question", "text": "?"},
 ]
 
 
@@ -228,6 +229,21 @@ def test_a_decision_to_drop_comes_with_the_drop() -> None:
     with pytest.raises(EventError, match="both or neither; record `dropped` first"):
         check_together(fold, [chose])
     check_together(record(fold, LATER, **dropped)[1], [chose])
+
+
+def test_a_decision_to_wait_comes_with_the_move_to_the_end() -> None:
+    fold = started()
+    chose = {"kind": "chose", "task": "two", "choice": "later", "at": 60}
+    moved = {"kind": "moved", "task": "two", "last": True, "at": 60}
+    ahead = {"kind": "moved", "task": "two", "before": "one", "at": 70}
+    check_together(fold, [chose, moved])
+    check_together(fold, [moved, chose])
+    with pytest.raises(EventError, match="`moved` of two with `last: true`, both or neither"):
+        check_together(fold, [chose, ahead])
+    fold = record(fold, LATER, **moved)[1]
+    check_together(fold, [chose])
+    with pytest.raises(EventError, match="record `moved` first"):
+        check_together(record(fold, LATER, **ahead)[1], [chose])
 
 
 def test_the_seat_is_bounded_and_text_is_data() -> None:

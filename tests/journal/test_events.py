@@ -50,6 +50,9 @@ GOOD: list[dict[str, Any]] = [
     {"kind": "amended", "event": 3, "at": 5},
     {"kind": "amended", "event": 1, "utc": "2031-05-04T14:00:00.000Z"},
     {"kind": "closed", "at": 5},
+    {"kind": "raised", "what": "question", "about": "a", "due": 9, "to": "ground", "text": "?", "at": 5},
+    {"kind": "raised", "what": "reminder", "after": "a.1", "owner": "EV1", "by": "EV2", "text": "x", "at": 5},
+    {"kind": "settled", "event": 3, "by": "lead", "text": "yes", "at": 5},
 ]
 
 
@@ -84,7 +87,7 @@ def test_unknown_keys_are_refused(event: dict[str, Any]) -> None:
         ({}, "`kind` is missing; one of zero, began"),
         ({"kind": "ticked"}, "'ticked' is no kind of event; one of zero"),
         ({"kind": ["done"]}, "no kind of event"),
-        ({"kind": "done", "at": 5}, "done: `step` is missing; it takes step, count, at, seat, text"),
+        ({"kind": "done", "at": 5}, "done: `step` is missing; it takes step, count, at, seat, by, text"),
         ({"kind": "done", "step": 5, "at": 5}, "`step` is 5; write a name"),
         ({"kind": "done", "step": "", "at": 5}, "write a name"),
         ({"kind": "done", "step": "a", "at": "0:08"}, "`at` is '0:08'; write a PET as whole seconds"),
@@ -122,7 +125,7 @@ def test_unknown_keys_are_refused(event: dict[str, Any]) -> None:
         ({"kind": "called", "call": "now", "at": 5}, "'home' or 'at once'"),
         ({"kind": "noted", "at": 5}, "`text` is missing"),
         ({"kind": "noted", "text": "half \ud800", "at": 5}, "half of a character"),
-        ({"kind": "chose", "task": "a", "choice": "maybe", "at": 5}, "'keep', 'drop' or 'open'"),
+        ({"kind": "chose", "task": "a", "choice": "maybe", "at": 5}, "'keep', 'drop', 'open' or 'later'"),
         ({"kind": "chose", "task": "a", "choice": "keep", "figures": {"x": float("inf")}, "at": 5}, "finite"),
         ({"kind": "withdrawn", "event": 0, "at": 5}, "number of an event"),
         ({"kind": "amended", "event": 3}, "give `at`"),

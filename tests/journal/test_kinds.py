@@ -19,12 +19,12 @@ TOP = Path(__file__).resolve().parents[2]
 
 def test_names_and_words_are_each_there_once() -> None:
     assert len(BY_NAME) == len(KINDS)
-    assert len(BY_WORD) == sum(1 + len(kind.words) for kind in KINDS)
+    assert len(BY_WORD) == sum(len(kind.every_word) for kind in KINDS)
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=[kind.name for kind in KINDS])
 def test_every_row_is_whole(kind: EventKind) -> None:
-    keys = {argument.key for argument in kind.arguments} | {"text"}
+    keys = {argument.key for argument in kind.arguments} | {"text", "by"}
     assert keys == set(events.MODELS[kind.name].model_fields)
     assert (kind.name in EFFECTS) != kind.about_events
     assert 0 < len(kind.mark) <= 5

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tracker.foundation import clock
 from tracker.foundation.errors import JournalError, TrackerError, WrongUsage
@@ -109,19 +110,17 @@ def _one(journal: Journal, args: argparse.Namespace) -> int:
 
 def _stream(journal: Journal, seat: str | None) -> int:
     """Record JSON lines as they come; a refused one is told and the rest goes on."""
-    from tracker.journal.events import event_of_line, numbered_lines
+    from tracker.journal.stream import Stream
 
-    status = 0
-    for line, raw in numbered_lines(sys.stdin.buffer):
-        try:
-            event = event_of_line(raw)
-            if event is not None:
-                _say(journal, journal.record(event, seat=seat))
-        except TrackerError as error:
-            status = 1
-            for text in error.lines:
-                print(f"line {line}: {plain(text)}", file=sys.stderr, flush=True)
-    return status
+    def record(events: Sequence[dict[str, Any]]) -> None:
+        for number in journal.record_all(events, seat=seat):
+            _say(journal, number)
+
+    def refuse(line: int, error: TrackerError) -> None:
+        for text in error.lines:
+            print(f"line {line}: {plain(text)}", file=sys.stderr, flush=True)
+
+    return 0 if Stream(record, refuse).read(sys.stdin.buffer) else 1
 
 
 def _say(journal: Journal, number: int) -> None:

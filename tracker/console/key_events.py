@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
-from tracker.journal.kinds import ABOUT_EVENTS
+from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.wording import event_words
 from tracker.plan.windows import slip_s
@@ -208,10 +208,10 @@ def with_decisions(events: Iterable[Event], estimate: Estimate | None) -> tuple[
     advised = {figure.task: figure for figure in estimate.optional} if estimate else {}
     given = list(events)
     chosen = {e["task"] for e in given if e.get("kind") == "chose"}
-    dropped = {e["task"] for e in given if e.get("kind") == "dropped"}
     for event in list(given):
-        if event.get("kind") == "chose" and event.get("choice") == "drop" and event["task"] not in dropped:
-            given.append({"kind": "dropped", "task": event["task"], **_same_time(event)})
+        does = partner_of(event)
+        if does is not None and not any(is_partner(one, does) for one in given):
+            given.append(does)
     out: list[Event] = []
     for event in given:
         figure = advised.get(str(event.get("task", "")))
@@ -220,12 +220,9 @@ def with_decisions(events: Iterable[Event], estimate: Estimate | None) -> tuple[
         out.append(event)
         if figure is not None and event.get("kind") == "dropped" and figure.task not in chosen:
             chose = {"kind": "chose", "task": figure.task, "choice": "drop", "advice": figure.advice}
-            out.append({**chose, "figures": _figures(figure, estimate), **_same_time(event)})
+            shared: Event = {key: event[key] for key in ("at", "by") if key in event}
+            out.append({**chose, "figures": _figures(figure, estimate), **shared})
     return tuple(out)
-
-
-def _same_time(event: Event) -> Event:
-    return {"at": event["at"]} if "at" in event else {}
 
 
 def _figures(figure: Any, estimate: Estimate | None) -> dict[str, Any]:

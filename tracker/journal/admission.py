@@ -11,7 +11,7 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet, whole_milliseconds
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import completed, stamp
-from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO
+from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, is_partner, partner_of
 from tracker.journal.progress import Folded, Recorded, pet_if_live
 
 F = TypeVar("F", bound=Folded)
@@ -50,16 +50,25 @@ def admit(
 
 
 def check_together(fold: Folded, events: Sequence[Mapping[str, Any]]) -> None:
-    """Refuse a `chose` with `drop` that comes without its `dropped` in the same transaction."""
-    dropped = {event.get("task") for event in events if event.get("kind") == "dropped"}
-    given_up = {task for task, state in fold.progress().tasks.items() if state.status == "dropped"}
+    """Refuse a decision that comes without the event which does it, in this transaction or before it."""
     for event in events:
-        if event.get("kind") == "chose" and event.get("choice") == "drop":
-            task = event.get("task")
-            if task not in dropped and task not in given_up:
-                name = plain(task, most=60)
-                what = f"chose {name} drop: comes with `dropped` of {name}, both or neither"
-                raise EventError(f"{what}; record `dropped` first")
+        wanted = partner_of(event)
+        if wanted is None or any(is_partner(one, wanted) for one in events) or _stands(fold, wanted):
+            continue
+        name, kind = plain(event.get("task"), most=60), wanted["kind"]
+        does = f"`{kind}` of {name}" + (" with `last: true`" if "last" in wanted else "")
+        what = f"chose {name} {event['choice']}: comes with {does}, both or neither"
+        raise EventError(f"{what}; record `{kind}` first")
+
+
+def _stands(fold: Folded, wanted: Mapping[str, Any]) -> bool:
+    """Whether what a decision wants beside it is in force already."""
+    progress, task = fold.progress(), wanted["task"]
+    if wanted["kind"] == "dropped":
+        state = progress.tasks.get(str(task))
+        return state is not None and state.status == "dropped"
+    moves = [one for one in progress.events if one.kind == "moved" and one.body.get("task") == task]
+    return bool(moves) and is_partner({"kind": "moved", **moves[-1].body}, wanted)
 
 
 def _when(fold: Folded, parsed: Parsed, now: datetime) -> tuple[float, bool]:

@@ -1,4 +1,4 @@
-"""Events at the border: one strict model a body, and events as they travel, a JSON object a line.
+"""Events at the border: one strict model a body.
 
 What comes in is refused with one line that names the key and what would be right, or becomes the canonical
 body that goes on record: JSON values only, and no key that was left out. Whether the event is possible is not
@@ -7,12 +7,11 @@ known here.
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Any, BinaryIO, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
@@ -52,6 +51,12 @@ def _one_of_crew(value: object) -> str:
     if len(names) > 1:
         raise ValueError("name one crew member an event")
     return names[0]
+
+
+def _words(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError("write what it is about, in words")
+    return value
 
 
 def _whole(value: object) -> int:
@@ -156,6 +161,7 @@ Amount = Annotated[float, BeforeValidator(_level)]
 Pet = Annotated[int, BeforeValidator(_pet)]
 Instant = Annotated[str, BeforeValidator(_instant)]
 JsonObject = Annotated[Mapping[str, Any], BeforeValidator(_object)]
+Words = Annotated[str, BeforeValidator(_words)]
 Yes = Annotated[Literal[True] | None, Field(default=None)]
 
 
@@ -164,6 +170,8 @@ class Body(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
     text: Annotated[str | None, Field(strict=True)] = None
+    by: Name | None = None
+    """Who decided or said it."""
 
 
 class Nothing(Body):
@@ -306,7 +314,7 @@ class Chose(Body):
     """A decision about a task beside what was advised."""
 
     task: Name
-    choice: Literal["keep", "drop", "open"]
+    choice: Literal["keep", "drop", "open", "later"]
     advice: Annotated[str | None, Field(strict=True)] = None
     figures: JsonObject | None = None
 
@@ -327,6 +335,28 @@ class Amended(Withdrawn):
     """The number of an event, and for `zero` the instant at which it happened."""
 
     utc: Instant | None = None
+
+
+class Raised(Body):
+    """What stays open until somebody settles it, and what and whom it is about."""
+
+    what: Literal["question", "reminder", "deviation", "message"]
+    about: Name | None = None
+    due: Pet | None = None
+    after: Name | None = None
+    owner: Name | None = None
+    to: Name | None = None
+    text: Words
+
+    @model_validator(mode="after")
+    def _one_time(self) -> Raised:
+        if self.due is not None and self.after is not None:
+            raise ValueError("give `due` (a PET) or `after` (a step), not both")
+        return self
+
+
+class Settled(Withdrawn):
+    """The number of the event that raised it."""
 
 
 MODELS: Mapping[str, type[Body]] = {kind.name: globals()[kind.body] for kind in KINDS}
@@ -417,8 +447,8 @@ def _complaint(kind: str, fault: ErrorDetails) -> str:
 
 
 def _takes(kind: str) -> str:
-    keys = ", ".join(key for key in MODELS[kind].model_fields if key != "text")
-    return f"; it takes {keys + ', ' if keys else ''}at, seat, text"
+    own = ", ".join(key for key in MODELS[kind].model_fields if key not in ("text", "by"))
+    return f"; it takes {own + ', ' if own else ''}at, seat, by, text"
 
 
 def _at(kind: str, at: object) -> int | None:
@@ -443,56 +473,3 @@ def _seat(kind: str, seat: object) -> str | None:
     if len(seat) > _MOST_SEAT:
         raise EventError(f"{kind}: `seat` is longer than {_MOST_SEAT} characters")
     return seat
-
-
-MOST_BYTES = 1_000_000
-"""Longest line that is read; longer ones are refused without being held in memory."""
-
-
-def numbered_lines(stream: BinaryIO) -> Iterator[tuple[int, bytes | None]]:
-    """Yield each line with its number from 1; None for a line that is too long."""
-    number = 0
-    while raw := stream.readline(MOST_BYTES + 1):
-        number += 1
-        whole = len(raw) <= MOST_BYTES
-        while not whole and not raw.endswith(b"\n"):
-            raw = stream.readline(MOST_BYTES)
-            if not raw:
-                break
-        yield number, raw if whole else None
-
-
-def event_of_line(raw: bytes | None) -> dict[str, Any] | None:
-    """Return the event on a line, None for a blank one; EventError for what is no JSON object."""
-    if raw is None:
-        raise EventError(f"the line is longer than {MOST_BYTES} bytes")
-    try:
-        text = raw.decode("utf-8-sig").strip()
-    except UnicodeDecodeError as error:
-        raise EventError(f"the line is not UTF-8 text (byte {error.start + 1})") from error
-    if not text:
-        return None
-    try:
-        event = json.loads(text, object_pairs_hook=_no_key_twice, parse_constant=_no_constant)
-    except RecursionError as error:
-        raise EventError("the line is nested too deeply") from error
-    except json.JSONDecodeError as error:
-        raise EventError(f"the line is not JSON: {error.msg} at character {error.pos + 1}") from error
-    except ValueError as error:
-        raise EventError(f"the line is not JSON: {plain(error, most=120)}") from error
-    if not isinstance(event, dict):
-        raise EventError('the line is not a JSON object, as {"kind": "noted", "text": "glare"}')
-    return event
-
-
-def _no_key_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    made = dict(pairs)
-    if len(made) < len(pairs):
-        keys = [key for key, _ in pairs]
-        twice = next(key for key in keys if keys.count(key) > 1)
-        raise EventError(f"the line gives {plain(twice, most=40)!r} twice")
-    return made
-
-
-def _no_constant(name: str) -> float:
-    raise EventError(f"the line holds {name}, which is no JSON number")

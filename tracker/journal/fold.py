@@ -21,7 +21,12 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, parse_instant, pet_of
 from tracker.journal import folding
 from tracker.journal.events import Parsed, parse_event
-from tracker.journal.folding import changes, conditions, work  # noqa: F401 (the table names what is in them)
+from tracker.journal.folding import (  # noqa: F401 (the table names what is in them)
+    changes,
+    conditions,
+    questions,
+    work,
+)
 from tracker.journal.folding.begin import start_waiting
 from tracker.journal.folding.setup import first_state, horizon_s
 from tracker.journal.folding.state import Saved, SharedList, State, named, pet, refuse
@@ -55,6 +60,7 @@ def apply(state: State, event: Recorded) -> None:
     except (KeyError, TypeError, ValueError) as error:
         raise EventError(f"{named(event)}: event {event.number} is damaged ({error!r})") from error
     state.at = max(state.at, at)
+    questions.answered(state, event, at)
     _hear(state, event, at)
     if event.kind not in _STILL:
         start_waiting(state, at)
@@ -68,7 +74,7 @@ def _hear(state: State, event: Recorded, at: float) -> None:
         who = state.steps[step].crew if step is not None and event.kind not in _NOT_HEARD else ()
     else:
         who = (named,) if isinstance(named, str) else named
-    for c in who:
+    for c in (*who, event.body.get("by")):
         if c in state.mark:
             state.heard[c] = at
 

@@ -11,12 +11,13 @@ A new kind is its body in `events`, its effect in one file of `folding`, and its
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 Type = Literal[
     "step", "task", "crew", "crews", "count", "number", "level", "span", "pet", "instant", "text", "choice",
-    "window", "consumable", "limit", "event", "object", "flag", "name",
+    "window", "consumable", "limit", "event", "object", "flag", "name", "subject",
 ]  # fmt: skip
 
 
@@ -68,6 +69,8 @@ class EventKind:
 
     words: tuple[str, ...] = ()
     """Plain words that are typed for it; its name is always understood too."""
+    means: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    """Further words that are typed for it, and the key and value that each of them says by itself."""
     arguments: tuple[Argument, ...]
     """Its own keys, in the order in which they are typed."""
     meaning: str
@@ -81,6 +84,8 @@ class EventKind:
     """Whether it says how far the work has come, so that its age is the age of what is known."""
     handover: bool = False
     """Whether its text is told to whoever takes over."""
+    settles: str | None = None
+    """The key of its body that says what it is about, where it also answers the questions about that."""
 
     cause: str | None = None
     """What it counts as where the ingress moved; None where it moves nothing."""
@@ -90,6 +95,11 @@ class EventKind:
     """Whether the advice is asked anew after it."""
     listed: Literal["change", "hold", "note"] = "note"
     """Where the debrief lists it: as a change of plan, as a hold, or for its text alone."""
+
+    @property
+    def every_word(self) -> tuple[str, ...]:
+        """Each word that begins an entry of this kind."""
+        return (self.name, *self.words, *self.means)
 
     def argument(self, key: str) -> Argument | None:
         """The argument with this key; None without one."""
@@ -120,6 +130,9 @@ _PLACE = (
     Argument("last", "flag", required=False),
 )
 _CONSUMABLE = (Argument("consumable", "consumable"), Argument("value", "level"))
+
+OPEN = ("question", "reminder", "deviation", "message")
+"""What can be raised."""
 
 KINDS = (
     EventKind(
@@ -152,7 +165,7 @@ KINDS = (
     EventKind(
         name="dropped", body="OneTask", effect="changes.dropped", before_zero=True, words=("drop",),
         arguments=(_TASK, _TEXT), meaning="gives a task up", example="drop latch", verb="dropped",
-        cause="dropped work", listed="change",
+        cause="dropped work", listed="change", settles="task",
     ),
     EventKind(
         name="restored", body="OneTask", effect="changes.restored", before_zero=True, words=("restore",),
@@ -173,7 +186,7 @@ KINDS = (
     EventKind(
         name="went", body="OneStep", effect="conditions.went", before_zero=True, heard=False, words=("go",),
         arguments=(_STEP, _TEXT), meaning="gives the go for a hold point", example="go power-on",
-        verb="go for", mark="go", cause=GO, ends_stretch=True,
+        verb="go for", mark="go", cause=GO, ends_stretch=True, settles="step",
     ),
     EventKind(
         name="handed", body="Handed", effect="changes.handed", before_zero=True, heard=False, words=("hand",),
@@ -203,7 +216,7 @@ KINDS = (
         name="limited", body="Limited", effect="conditions.limited", before_zero=True, words=("limit",),
         arguments=(Argument("limit", "limit"), Argument("value", "level"), _TEXT),
         meaning="changes a limit or a reserve", example="limit elapsed 6:45", verb="limit",
-        cause="limits", listed="change",
+        cause="limits", listed="change", settles="limit",
     ),
     EventKind(
         name="reading", body="Level", effect="conditions.reading", before_zero=True, begins=False,
@@ -230,9 +243,10 @@ KINDS = (
     ),
     EventKind(
         name="called", body="Called", effect="conditions.called", words=("call", "recall"),
+        means={"terminate": ("call", "home"), "abort": ("call", "at once")},
         arguments=(Argument("call", "choice", choices=("home", "at once")), _CREWS, _TEXT),
         meaning="calls the crew home", example="call home", verb="called", mark="call", handover=True,
-        cause="recall", listed="change",
+        cause="recall", listed="change", settles="crew",
     ),
     EventKind(
         name="silent", body="NamedCrew", effect="conditions.silent", begins=False, arguments=(_SOME, _TEXT),
@@ -251,15 +265,16 @@ KINDS = (
     ),
     EventKind(
         name="chose", body="Chose", effect="changes.chose", before_zero=True, begins=False, words=("choose",),
+        means={"keep": ("choice", "keep"), "later": ("choice", "later")},
         arguments=(
             _TASK,
-            Argument("choice", "choice", choices=("keep", "drop", "open")),
+            Argument("choice", "choice", choices=("keep", "drop", "open", "later")),
             Argument("advice", "name", required=False, keyed=True),
             Argument("figures", "object", required=False, keyed=True),
             _TEXT,
         ),
         meaning="what was decided about an optional task", example="choose latch keep", verb="chose",
-        cause=KEPT,
+        cause=KEPT, settles="task",
     ),
     EventKind(
         name="acknowledged", body="Acknowledged", effect="conditions.acknowledged", begins=False,
@@ -285,12 +300,35 @@ KINDS = (
         name="closed", body="Nothing", effect="conditions.closed", words=("close",), arguments=(_TEXT,),
         meaning="the excursion is over", example="close", verb="the excursion is closed",
     ),
+    EventKind(
+        name="raised", body="Raised", effect="questions.raised",
+        before_zero=True, after_closed=True, begins=False, words=("raise",),
+        means={word: ("what", word) for word in OPEN},
+        arguments=(
+            Argument("what", "choice", choices=OPEN),
+            Argument("about", "subject", required=False, marker="about"),
+            Argument("due", "pet", required=False, marker="due"),
+            Argument("after", "step", required=False, marker="after"),
+            Argument("owner", "name", required=False, marker="owner"),
+            Argument("to", "name", required=False, marker="to"),
+            Argument("text", "text"),
+        ),
+        meaning="something is open until it is settled", example="question about latch: do we keep it?",
+        verb="raised", handover=True, news=False,
+    ),
+    EventKind(
+        name="settled", body="Settled", effect="questions.settled",
+        before_zero=True, after_closed=True, begins=False, words=("settle", "answer"),
+        arguments=(Argument("event", "event"), _TEXT),
+        meaning="what was raised is done or answered", example="answer 41 yes", verb="settled", mark="told",
+        handover=True, news=False,
+    ),
 )  # fmt: skip
 """Every kind, in the order of the contract."""
 
 BY_NAME = {kind.name: kind for kind in KINDS}
 
-BY_WORD = {word: kind for kind in KINDS for word in (kind.name, *kind.words)}
+BY_WORD = {word: kind for kind in KINDS for word in kind.every_word}
 """Each word that begins an entry."""
 
 BEFORE_ZERO = frozenset(kind.name for kind in KINDS if kind.before_zero)
@@ -300,3 +338,25 @@ UNTIMED = frozenset(kind.name for kind in KINDS if not kind.timed)
 TICKS = frozenset(kind.name for kind in KINDS if kind.tick)
 NO_NEWS = frozenset(kind.name for kind in KINDS if not kind.news)
 HANDOVER = frozenset(kind.name for kind in KINDS if kind.handover)
+
+
+def partner_of(event: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Return the event with which a decision has to stand on record; None where it stands alone.
+
+    What was chosen is kept apart from what it does: `chose` with `drop` wants a `dropped`, with `later` a
+    `moved` to the end.
+    """
+    if event.get("kind") != "chose":
+        return None
+    shared = {key: event[key] for key in ("at", "seat", "by") if key in event}
+    match event.get("choice"):
+        case "drop":
+            return {"kind": "dropped", "task": event.get("task"), **shared}
+        case "later":
+            return {"kind": "moved", "task": event.get("task"), "last": True, **shared}
+    return None
+
+
+def is_partner(event: Mapping[str, Any], wanted: Mapping[str, Any]) -> bool:
+    """Whether an event is the one that a decision wants beside it, whenever it happened."""
+    return all(event.get(key) == wanted.get(key) for key in ("kind", "task", "last"))

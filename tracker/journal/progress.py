@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any, Literal, Protocol, Self
 
 from tracker.foundation.times import pet_of
+from tracker.journal.raised import Raised
 from tracker.plan.model import Plan, Priority, Step, Task
 
 LIVE_S = 7 * 86400
@@ -204,10 +205,12 @@ class Decision:
     number: int
     at: float
     task: str
-    choice: Literal["keep", "drop", "open"]
+    choice: Literal["keep", "drop", "open", "later"]
     advice: str | None
     figures: Mapping[str, Any] | None
     seat: str
+    by: str | None = None
+    """Who decided it, where that was said."""
 
 
 class Folded(Protocol):
@@ -335,6 +338,8 @@ class Progress:
     """(event number, what was unusual about it)."""
     fold: Folded
     """The fold that made this; `suppose` goes on from it."""
+    raised: tuple[Raised, ...] = ()
+    """All that was raised, open and settled, in the order of (`at`, number)."""
 
     def suppose(self, *events: Mapping[str, Any]) -> Progress:
         """Return this progress with supposed events added; `at` missing means the last event's.

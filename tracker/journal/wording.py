@@ -7,20 +7,26 @@ from typing import Any
 
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, format_pet
-from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, EventKind
+from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, Argument, EventKind
 from tracker.journal.progress import Progress
 
 _TOLD = frozenset(("consumable", "window", "limit", "choice", "name", "number", "count"))
 """Types of keys that are told by their value alone; advice stands in brackets further on."""
+_MARKED = frozenset(("about", "due", "after", "owner", "to"))
+"""Words that stand before a value where they are told as they are typed."""
 
 
 def event_words(progress: Progress, kind: str, body: Mapping[str, Any], *, most: int = 300) -> str:
     """One safe line: `done EV1 Release the four captive fasteners`."""
     known = BY_NAME.get(kind)
-    words = [known.verb if known else kind, *(_subject(progress, known, body) if known else ())]
+    words = [known.verb if known else kind]
+    words += [word for word in (_subject(progress, known, body) if known else ()) if word]
+    if by := body.get("by"):
+        words.append(f"by {by}")
     if text := body.get("text"):
+        words[-1] += ":" if "what" in body else ""
         words.append(str(text) if known and known.says_text else f"({text})")
-    return plain(" ".join(word for word in words if word), most=most)
+    return plain(" ".join(words), most=most)
 
 
 def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> list[str]:
@@ -30,13 +36,13 @@ def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> li
         return [_people(body.get("crew")) or "all", str(body.get("call", "")), ends]
     if "step" in body:
         return [*_step(progress, str(body["step"])), _counted(progress, body), *_figures(kind, body)]
-    if kind.about_events:
-        return _pointed(progress, body)
+    if kind.argument("event"):
+        return _pointed(progress, body, kind.about_events)
     parts = [_people(body.get("crew"))]
     parts += [
-        str(body[one.key])
+        _told(one, body[one.key])
         for one in kind.arguments
-        if one.type in _TOLD and one.key in body and not one.keyed
+        if (one.type in _TOLD or one.marker in _MARKED) and one.key in body and not one.keyed
     ]
     task = body.get("task")
     parts.append(_task(task) if isinstance(task, Mapping) else str(task or ""))
@@ -47,6 +53,13 @@ def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> li
     if "before" in body:
         parts.append(f"before {body['before']}")
     return [*parts, "last" if body.get("last") else ""]
+
+
+def _told(argument: Argument, value: object) -> str:
+    """Return the value of a key by itself, behind the word that marks it where it has one."""
+    timed = argument.type == "pet" and isinstance(value, (int, float))
+    said = format_pet(float(str(value)), with_seconds=True) if timed else str(value)
+    return f"{argument.marker} {said}" if argument.marker else said
 
 
 def _task(task: Mapping[str, Any]) -> str:
@@ -97,8 +110,8 @@ def _figures(kind: EventKind, body: Mapping[str, Any]) -> list[str]:
     return [*parts, "from now" if body.get("left") else ""]
 
 
-def _pointed(progress: Progress, body: Mapping[str, Any]) -> list[str]:
-    """Return the event that another one takes back or corrects."""
+def _pointed(progress: Progress, body: Mapping[str, Any], corrects: bool) -> list[str]:
+    """Return the event that another one takes back, corrects or settles."""
     number = body.get("event")
     target = next((e for e in progress.fold.recorded if e.number == number), None)
     if target is None or target.kind in ABOUT_EVENTS:
@@ -106,7 +119,8 @@ def _pointed(progress: Progress, body: Mapping[str, Any]) -> list[str]:
     else:
         what = f"{number}: {event_words(progress, target.kind, target.body)}"
     at = body.get("at")
-    return [what, f"to {format_pet(at, with_seconds=True)}" if isinstance(at, (int, float)) else ""]
+    to = f"to {format_pet(at, with_seconds=True)}" if corrects and isinstance(at, (int, float)) else ""
+    return [what, to]
 
 
 def _people(crew: object) -> str:

@@ -15,6 +15,7 @@ from tracker.forecast.estimate import estimate
 from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
+from tracker.journal.kinds import partner_of
 from tracker.journal.progress import Progress, homebound
 from tracker.rehearsal.crew import Crew, CrewAction
 from tracker.rehearsal.voice import Gauge, Said, Surprise, Voice
@@ -90,8 +91,8 @@ def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:
         return []
     figures = {name: getattr(figure, name) for name in ("last_call", "in_time", "cost")}
     chose = {"kind": "chose", "task": figure.task, "choice": figure.advice, "advice": figure.advice}
-    dropped = [{"kind": "dropped", "task": figure.task}] if figure.advice == "drop" else []
-    return [{**chose, "figures": {**figures, "safe": found.safe}}, *dropped]
+    does = partner_of(chose)
+    return [{**chose, "figures": {**figures, "safe": found.safe}}, *([does] if does else [])]
 
 
 CLOSE_S = 60.0

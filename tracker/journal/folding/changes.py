@@ -175,5 +175,6 @@ def chose(state: State, event: Recorded, at: float) -> None:
             advice=body.get("advice"),
             figures=body.get("figures"),
             seat=event.seat,
+            by=body.get("by"),
         )
     )

@@ -25,6 +25,7 @@ from tracker.journal.progress import (
     StepState,
     Stretch,
 )
+from tracker.journal.raised import Raised
 from tracker.plan.model import Consumable, Plan, Task
 
 
@@ -179,6 +180,8 @@ class State:
     site: dict[str, str] = field(default_factory=dict)
     """Per crew member the last site at which they finished a step."""
     acknowledged: frozenset[str] = frozenset()
+    raised: dict[int, Raised] = field(default_factory=dict)
+    """Per number of an event what it raised."""
     observations: SharedList[Observation] = field(default_factory=SharedList)
     readings: SharedList[Reading] = field(default_factory=SharedList)
     decisions: SharedList[Decision] = field(default_factory=SharedList)
@@ -213,7 +216,7 @@ class State:
 _OWN = (
     *("steps", "queue", "current", "mark", "spent", "batches", "firm", "cause", "suspended"),
     *("waited_to", "held_to", "holds", "went", "earliest", "dropped", "limits", "reserves", "seen"),
-    *("entered", "silent", "heard", "recall", "site"),
+    *("entered", "silent", "heard", "recall", "site", "raised"),
 )
 
 
@@ -248,9 +251,9 @@ def on_record(state: State, step: str) -> str:
     return f"{step} was {s.ended}{when}{by}"
 
 
-def the_step(state: State, event: Recorded) -> StepState:
+def the_step(state: State, event: Recorded, key: str = "step") -> StepState:
     """Return the step that an event names."""
-    step = event.body["step"]
+    step = event.body[key]
     if step not in state.steps:
         why = f"there is no step {step}"
         if step in state.tasks:

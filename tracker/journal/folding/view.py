@@ -51,6 +51,7 @@ def show(state: State, fold: Folded, **given: Any) -> Progress:
         acknowledged=v.acknowledged,
         closed=v.closed,
         warnings=v.warnings.as_tuple(),
+        raised=tuple(v.raised.values()),
         fold=fold,
         **given,
     )

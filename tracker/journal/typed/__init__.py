@@ -13,10 +13,10 @@ from datetime import datetime
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
-from tracker.journal.kinds import BY_WORD, UNTIMED
+from tracker.journal.kinds import BY_WORD, UNTIMED, partner_of
 from tracker.journal.progress import Progress
 from tracker.journal.typed import lines
-from tracker.journal.typed.fill import EntryContext, Event, fill
+from tracker.journal.typed.fill import COMMON, EntryContext, Event, fill
 from tracker.journal.typed.lines import begins_reading, expand_added, readings
 from tracker.journal.typed.match import crew_or_none, current_step, find_word
 from tracker.journal.typed.tokens import Entry, TimeReference, is_time, read_instant, read_pet
@@ -104,18 +104,21 @@ def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
         return lines.undo(context)
     if kind.name == "added":
         expand_added(entry, context)
-    event = fill(kind, entry, context)
-    if event["kind"] == "chose" and event.get("choice") == "drop":
-        shared: Event = {key: event[key] for key in ("at", "seat") if key in event}
-        return [event, {"kind": "dropped", "task": event["task"]} | shared]
-    return [event]
+    said: Event = dict([kind.means[text.lower()]]) if text.lower() in kind.means else {}
+    if kind.name == "raised":
+        said |= lines.addressee(entry)
+    event = fill(kind, entry, context, said)
+    if kind.name == "raised":
+        event |= lines.subject(event, context.progress)
+    does = partner_of(event)
+    return [event] if does is None else [event, does]
 
 
 def _by_crew(crew: str, entry: Entry, context: EntryContext) -> list[Event]:
     """Read what follows a crew member's digit."""
     mine = context.of(crew)
     head = entry.head
-    if not entry or is_time(head) or (entry.tokens[0].keyed or ("",))[0] in ("at", "seat"):
+    if not entry or is_time(head) or (entry.tokens[0].keyed or ("",))[0] in ("at", "seat", "by"):
         return [tick(context.progress, crew) | _when_and_where(entry, mine)]
     if head.startswith(">"):
         return lines.sweep(crew, entry, mine)
@@ -138,9 +141,9 @@ def _when_and_where(entry: Entry, context: EntryContext) -> Event:
     if entry and is_time(entry.head):
         event["at"] = read_pet(entry.take(), context.times)
     while entry and entry.tokens[0].keyed is not None:
-        key, value = entry.take_keyed(("at", "seat", "text"))
-        if key not in ("at", "seat", "text"):
-            raise EventError(f"{key}: only at, seat and text can follow here")
+        key, value = entry.take_keyed(COMMON)
+        if key not in COMMON:
+            raise EventError(f"{key}: only at, seat, by and text can follow here")
         event[key] = read_pet(value, context.times) if key == "at" else value
     _nothing_more(entry)
     return event

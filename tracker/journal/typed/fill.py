@@ -18,6 +18,7 @@ from tracker.journal.typed.match import (
     find_crew,
     find_id,
     find_step,
+    find_subject,
     find_task,
     limit_names,
     meant,
@@ -28,7 +29,8 @@ from tracker.journal.typed.tokens import Entry, TimeReference, is_ago, is_time, 
 Event = dict[str, Any]
 
 _LIKE_A_TIME = re.compile(r"[-+]?[\d:]*\d:[\d:]*[zZ]?|-\d\S*|\d+[zZ]", re.ASCII)
-_COMMON = ("at", "seat", "text")
+COMMON = ("at", "seat", "by", "text")
+"""Keys that every kind may have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,12 @@ class EntryContext:
         return replace(self, crew=crew)
 
 
-def fill(kind: EventKind, entry: Entry, context: EntryContext) -> Event:
-    """Return one event of a kind; EventError says what is wrong and shows an example."""
-    event: Event = {"kind": kind.name}
+def fill(kind: EventKind, entry: Entry, context: EntryContext, said: Event | None = None) -> Event:
+    """Return one event of a kind; EventError says what is wrong and shows an example.
+
+    `said`: what the word that began the entry says already.
+    """
+    event: Event = {"kind": kind.name, **(said or {})}
     if context.crew is not None and kind.argument("step") is not None and not _names_step(entry, context):
         event["step"] = current_step(context.progress, context.crew)
     while entry:
@@ -66,7 +71,7 @@ def fill(kind: EventKind, entry: Entry, context: EntryContext) -> Event:
 def _take_one(kind: EventKind, entry: Entry, context: EntryContext, event: Event) -> bool:
     """Understand the next words; False when nothing here takes them."""
     pending = _pending(kind, event)
-    keys = {*_COMMON, *(one.key for one in kind.arguments)}
+    keys = {*COMMON, *(one.key for one in kind.arguments)}
     text = kind.argument("text")
     keyed, free = entry.tokens[0].keyed, text is not None and not text.keyed and "text" not in event
     if keyed is not None and (keyed[0] in keys or not free or not kind.says_text):
@@ -82,7 +87,7 @@ def _take_one(kind: EventKind, entry: Entry, context: EntryContext, event: Event
         entry.take()
         event[flag.key] = True
         return True
-    if _take_time(entry, context, event, pending):
+    if _take_time(entry, context, event, pending) or _take_by(kind, entry, context, event):
         return True
     for one in pending:
         if one.required or _fits(one, entry, context):
@@ -128,6 +133,16 @@ def _take_time(entry: Entry, context: EntryContext, event: Event, pending: list[
         event["utc"] = format_instant(read_instant(entry.take(), context.times))
     else:
         event["at"] = read_pet(entry.take(), context.times)
+    return True
+
+
+def _take_by(kind: EventKind, entry: Entry, context: EntryContext, event: Event) -> bool:
+    """Take `by NAME`: who decided it; a note's words are its own."""
+    if entry.head.lower() != "by" or "by" in event or len(entry.tokens) < 2 or kind.name == "noted":
+        return False
+    entry.take()
+    name = entry.take()
+    event["by"] = crew_or_none(context.progress, name) or name
     return True
 
 
@@ -214,6 +229,8 @@ def read_value(argument: Argument, text: str, context: EntryContext) -> Any:
             return find_id(progress.plan.consumable, text, "consumable")
         case "limit":
             return find_id(limit_names(progress), text, "limit")
+        case "subject":
+            return find_subject(progress, text)
         case "pet":
             return read_pet(text, context.times)
         case "instant":

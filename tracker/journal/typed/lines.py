@@ -10,7 +10,7 @@ from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import parse_pet
 from tracker.journal.progress import Progress
-from tracker.journal.typed.fill import EntryContext, Event
+from tracker.journal.typed.fill import COMMON, EntryContext, Event
 from tracker.journal.typed.match import crew_or_none, current_step, find_crew, find_id, find_step
 from tracker.journal.typed.tokens import Entry, Token, is_time, read_pet
 from tracker.plan.model import Consumable
@@ -72,6 +72,22 @@ def _all_there(progress: Progress, events: list[Event]) -> None:
         if missing:
             raise EventError(absent(progress, event["step"], missing))
         progress = progress.suppose(event)
+
+
+def addressee(entry: Entry) -> Event:
+    """Take `ground:` at the head of what is raised as whom it is for."""
+    head = entry.tokens[0] if entry else None
+    if head is None or head.quoted or len(entry.tokens) < 2 or not head.text[:-1].isidentifier():
+        return {}
+    return {"to": entry.take()[:-1]} if head.text.endswith(":") else {}
+
+
+def subject(event: Event, progress: Progress) -> Event:
+    """Return what a question is about where its words name one task or step, and nothing else was said."""
+    words = {word.strip(".,:;?!'\"") for word in str(event.get("text", "")).split()}
+    named = [id for id in (*progress.tasks, *progress.steps) if id in words]
+    asks = event.get("what") == "question" and "about" not in event
+    return {"about": named[0]} if asks and len(named) == 1 else {}
 
 
 def undo(context: EntryContext) -> list[Event]:
@@ -167,7 +183,7 @@ def _value(consumable: Consumable, text: str) -> float:
 
 
 def _is_common(token: Token) -> bool:
-    return token.keyed is not None and token.keyed[0] in ("at", "seat", "text")
+    return token.keyed is not None and token.keyed[0] in COMMON
 
 
 def _common(entry: Entry, context: EntryContext) -> Event:
@@ -177,7 +193,7 @@ def _common(entry: Entry, context: EntryContext) -> Event:
         if is_time(entry.head) and "at" not in event:
             event["at"] = read_pet(entry.take(), context.times)
         elif _is_common(entry.tokens[0]):
-            key, value = entry.take_keyed(("at", "seat", "text"))
+            key, value = entry.take_keyed(COMMON)
             event[key] = read_pet(value, context.times) if key == "at" else value
         else:
             raise EventError(f"what is {plain(entry.take_rest())!r} for?")

@@ -85,6 +85,15 @@ def find_id(ids: Iterable[str], text: str, what: str) -> str:
     return _only(text, named, named, what)
 
 
+def find_subject(progress: Progress, text: str) -> str:
+    """Return what something can be about: a task, a step, a crew member or a limit, as `find_id` does."""
+    crew = crew_or_none(progress, text)
+    if crew is not None and crew != "*":
+        return crew
+    ids = (*progress.tasks, *progress.steps, *limit_names(progress))
+    return find_id(dict.fromkeys(ids), text.rstrip(":?,"), "task, step, limit or crew member")
+
+
 def meant(text: str, known: Iterable[str]) -> str:
     """Return `; did you mean …?` with what is near, or nothing."""
     return did_you_mean(near(text, known))
@@ -177,7 +186,8 @@ def _choices(before: list[str], last: str, progress: Progress) -> Iterable[str]:
 
 
 def _plain_words() -> list[str]:
-    return [kind.words[0] if kind.words else kind.name for kind in KINDS] + [kind.name for kind in KINDS]
+    first = [kind.words[0] if kind.words else kind.name for kind in KINDS]
+    return [*first, *(word for kind in KINDS for word in kind.means), *(kind.name for kind in KINDS)]
 
 
 def _arguments(kind: EventKind, taken: list[str], progress: Progress) -> list[str]:
@@ -207,6 +217,8 @@ def _values(argument: Argument, progress: Progress) -> list[str]:
             return [id for id, state in progress.tasks.items() if state.status != "done"]
         case "crew" | "crews":
             return [member.id for member in plan.crew]
+        case "subject":
+            return [*progress.tasks, *(member.id for member in plan.crew), *limit_names(progress)]
         case "window":
             return list(plan.window)
         case "consumable":

@@ -68,8 +68,8 @@ class Entry:
         return self.tokens.pop(0).text
 
     def take_rest(self) -> str:
-        """Take all that is left up to `at=` or `seat=`, as typed."""
-        ends = [n for n, token in enumerate(self.tokens) if (token.keyed or ("",))[0] in ("at", "seat")]
+        """Take all that is left up to `at=`, `seat=` or `by=`, as typed."""
+        ends = [n for n, token in enumerate(self.tokens) if (token.keyed or ("",))[0] in ("at", "seat", "by")]
         end = ends[0] if ends else len(self.tokens)
         taken, self.tokens = self.tokens[:end], self.tokens[end:]
         stop = self.tokens[0].start if self.tokens else len(self.text)

@@ -1,0 +1,221 @@
+"""What is raised stays open until somebody settles it, or decides what a question was about."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.runs import Run, step, task
+from tests.typed_lines import UNDER_WAY, after, refused, typed
+from tracker.foundation.errors import EventError
+from tracker.journal.fold import Fold
+from tracker.journal.raised import Raised
+from tracker.journal.wording import event_words
+
+AIR = {"id": "air", "unit": "kg", "start": 1, "reserve": 0.1, "per_hour": 0.01}
+
+
+def day(*, start: bool = True) -> Run:
+    return Run(
+        task("one", step("a", "EV1", 10), step("b", "EV1", 10, hold_point="ask")),
+        task("two", step("x", "EV2", 10), priority="should"),
+        start=start,
+        consumables=[AIR],
+    )
+
+
+def open_numbers(run: Run) -> list[int]:
+    return [one.number for one in run.now.raised if one.settled is None]
+
+
+def one(run: Run, number: int) -> Raised:
+    return next(each for each in run.now.raised if each.number == number)
+
+
+def test_what_is_raised_is_open_until_it_is_settled() -> None:
+    run = day()
+    asked = run("raised", 60, what="question", about="two", to="ground", by="EV2", due=900, text="do it?")
+    run("raised", 70, what="deviation", after="one.a", owner="EV1", text="a latch does not close")
+    found = one(run, asked)
+    assert (found.what, found.about, found.to, found.by) == ("question", "two", "ground", "EV2")
+    assert (found.due, found.at, found.text, found.settled) == (900.0, 60, "do it?", None)
+    assert open_numbers(run) == [asked, asked + 1]
+    answer = run("settled", 120, event=asked, text="yes", by="lead")
+    settled = one(run, asked).settled
+    assert settled is not None
+    assert (settled.number, settled.at, settled.text, settled.by) == (answer, 120, "yes", "lead")
+    assert open_numbers(run) == [asked + 1]
+
+
+def test_undo_of_an_answer_opens_the_question_again() -> None:
+    run = day()
+    asked = run("raised", 60, what="question", text="how much is left?")
+    answer = run("settled", 120, event=asked, text="plenty")
+    run("withdrawn", event=answer)
+    assert open_numbers(run) == [asked]
+    run("withdrawn", event=asked)
+    assert run.now.raised == ()
+
+
+def test_a_question_that_was_answered_is_not_taken_back_before_its_answer() -> None:
+    run = day()
+    asked = run("raised", 60, what="question", text="how much is left?")
+    run("settled", 120, event=asked, text="plenty")
+    with pytest.raises(EventError, match=f"event {asked} raised nothing by then; nothing is open"):
+        run("withdrawn", event=asked)
+
+
+DECISIONS: list[tuple[str, str, dict[str, Any]]] = [
+    ("two", "chose", {"task": "two", "choice": "keep"}),
+    ("two.x", "chose", {"task": "two", "choice": "keep"}),
+    ("two", "dropped", {"task": "two"}),
+    ("one.b", "went", {"step": "one.b"}),
+    ("elapsed", "limited", {"limit": "elapsed", "value": "6:00"}),
+    ("EV1.air", "limited", {"limit": "EV1.air", "value": 0.2}),
+    ("EV1.air", "limited", {"limit": "*.air", "value": 0.2}),
+    ("EV1", "called", {"call": "home"}),
+    ("EV1", "called", {"call": "home", "crew": ["EV1"]}),
+]
+
+
+@pytest.mark.parametrize(("about", "kind", "body"), DECISIONS, ids=lambda one: str(one)[:12])
+def test_a_decision_about_it_answers_a_question(about: str, kind: str, body: dict[str, Any]) -> None:
+    run = day()
+    before = run("raised", 60, what="question", about=about, text="?")
+    other = run("raised", 61, what="question", about="one.a", text="?")
+    reminder = run("raised", 62, what="reminder", about=about, text="look again")
+    number = run(kind, 120, by="lead", **body)
+    after = run("raised", 180, what="question", about=about, text="and now?")
+    assert open_numbers(run) == [other, reminder, after]
+    settled = one(run, before).settled
+    assert settled is not None
+    assert (settled.number, settled.kind, settled.by) == (number, kind, "lead")
+    run("withdrawn", event=number)
+    assert open_numbers(run) == [before, other, reminder, after]
+
+
+def test_a_recall_of_another_answers_nothing_about_this_one() -> None:
+    run = day()
+    asked = run("raised", 60, what="question", about="EV1", text="?")
+    run("called", 120, call="home", crew=["EV2"])
+    assert open_numbers(run) == [asked]
+
+
+def test_an_answer_after_another_is_unusual_and_the_later_one_stands() -> None:
+    run = day()
+    asked = run("raised", 60, what="question", about="two", text="?")
+    run("dropped", 100, task="two")
+    first = run("settled", 120, event=asked, text="give it up")
+    assert first not in run.warned
+    second = run("settled", 180, event=asked, text="the lead agrees")
+    assert run.warned[second] == (f"question {asked} was settled at 0:02:00 (event {first})",)
+    settled = one(run, asked).settled
+    assert settled is not None and settled.text == "the lead agrees"
+
+
+@pytest.mark.parametrize(
+    ("body", "why"),
+    [
+        ({"what": "question", "text": "?", "about": "tow"}, "no step, task, limit or crew member tow.*two"),
+        ({"what": "reminder", "text": "x", "after": "one.z"}, "there is no step one.z"),
+        ({"what": "reminder", "text": "x", "after": "one.a", "due": 60}, "`due` .* or `after` .*, not both"),
+        ({"what": "wish", "text": "x"}, "'question', 'reminder', 'deviation' or 'message'"),
+        ({"what": "question", "text": " "}, "in words"),
+        ({"what": "question"}, "`text` is missing"),
+    ],
+)
+def test_what_is_raised_wrongly_is_refused(body: dict[str, Any], why: str) -> None:
+    with pytest.raises(EventError, match=why):
+        day()("raised", 60, **body)
+
+
+def test_only_what_was_raised_before_can_be_settled() -> None:
+    run = day()
+    with pytest.raises(EventError, match="raised nothing by then; nothing is open"):
+        run("settled", 60, event=1)
+    asked = run("raised", 120, what="question", text="?")
+    with pytest.raises(EventError, match="raised nothing by then"):
+        run("settled", 60, event=asked)
+
+
+def test_before_the_clock_starts_and_once_it_is_over() -> None:
+    run = day(start=False)
+    asked = run("raised", -60, what="question", text="both suits?")
+    run("zero", utc="2031-05-04T14:00:00Z")
+    run("settled", 5, event=asked)
+    run("closed", 600)
+    late = run("raised", 900, what="message", text="the tape is in the bag")
+    run("settled", 960, event=late)
+    assert open_numbers(run) == []
+
+
+def test_a_late_answer_folds_into_its_place() -> None:
+    run = day()
+    asked = run("raised", 60, what="question", about="two", text="?")
+    run.done("one.a", at=600)
+    run("dropped", 300, task="two")
+    again = Fold.start(run.now.plan, uuid="7d3c").add_all(run.fold.recorded).progress()
+    assert again.raised == run.now.raised
+    settled = one(run, asked).settled
+    assert settled is not None and settled.at == 300
+
+
+def test_who_said_it_goes_with_every_kind_and_counts_as_word_from_them() -> None:
+    run = day()
+    run("noted", 60, text="glare", by="EV2")
+    run("dropped", 70, task="two", by="lead")
+    run("chose", 80, task="two", choice="open", by="lead")
+    assert run.now.last_heard["EV2"] == 60
+    assert run.now.decisions[-1].by == "lead"
+    words = event_words(run.now, "dropped", {"task": "two", "by": "lead", "text": "no time"})
+    assert words == "dropped two by lead (no time)"
+
+
+ASKED = after(
+    {"kind": "zero", "utc": "2031-05-04T14:00:00Z"},
+    {"kind": "raised", "what": "question", "about": "latch", "text": "latch?", "at": 60},
+)
+QUESTION = {"kind": "raised", "what": "question"}
+REMINDER = {"kind": "raised", "what": "reminder", "text": "read the gauge"}
+LATCH = QUESTION | {"about": "latch"}
+
+
+@pytest.mark.parametrize(
+    ("line", "event"),
+    [
+        ("question latch?", LATCH | {"text": "latch?"}),
+        ("question ground: more reserve", QUESTION | {"to": "ground", "text": "more reserve"}),
+        ("question about elapsed: later?", QUESTION | {"about": "elapsed", "text": "later?"}),
+        (
+            "question by 2 about latch -3 keep it?",
+            LATCH | {"by": "EV2", "at": 2220, "text": "keep it?"},
+        ),
+        ("reminder due 0:50 read the gauge", REMINDER | {"due": 3000}),
+        ("reminder after mate read the gauge", REMINDER | {"after": "hinge.mate"}),
+        ("raised what=reminder to=ground text=read the gauge", REMINDER | {"to": "ground"}),
+        ("answer 2 by lead yes, so", {"kind": "settled", "event": 2, "by": "lead", "text": "yes, so"}),
+        ("settled 2", {"kind": "settled", "event": 2}),
+        ("keep latch by lead", {"kind": "chose", "task": "latch", "choice": "keep", "by": "lead"}),
+    ],
+)
+def test_questions_and_answers_are_typed(line: str, event: dict[str, Any]) -> None:
+    assert typed(line, ASKED) == [event]
+
+
+def test_later_is_a_move_to_the_end_beside_the_choice() -> None:
+    moved = {"kind": "moved", "task": "latch", "last": True}
+    assert typed("later latch") == [{"kind": "chose", "task": "latch", "choice": "later"}, moved]
+    assert typed("choose latch later by lead")[1] == moved | {"by": "lead"}
+
+
+def test_what_is_asked_and_answered_is_told() -> None:
+    said = {"what": "question", "about": "latch", "to": "ground", "due": 900, "text": "keep it?"}
+    words = event_words(UNDER_WAY, "raised", said)
+    assert words == "raised question about latch due 0:15:00 to ground: keep it?"
+    words = event_words(ASKED, "settled", {"event": 2, "text": "yes"})
+    assert words == "settled 2: raised question about latch: latch? (yes)"
+
+
+def test_a_question_without_words_is_refused_with_an_example() -> None:
+    assert "text missing; as in `question about latch: do we keep it?`" in refused("question about latch")
