@@ -24,6 +24,7 @@ PARTS = {
     "screen": "first frame, key to paint, idle desk",
     "watching": "another's tick to the lead's screen, and going back",
     "debrief": "a thousand journals, and one of 100,000 events",
+    "verdicts": "verdicts on limits against what raw events say",
     "learn": "held-out score with a learned pace file against without",
     "rehearsal": "a simulated crew plays the demo a thousand times",
 }

@@ -10,6 +10,7 @@ from tracker.debrief.consumed import Consumed
 from tracker.debrief.excursion import Decided, Excursion, Held, Hindsight, Part, PlanChange, Totals
 from tracker.debrief.judged import Forecasted, judgement
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
+from tracker.debrief.verdict import Nearest, Verdict
 
 HOSTILE = (
     "=cmd|' /C calc'!A0",
@@ -130,5 +131,23 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
             Consumed("*", text, text, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0, 1, None, None),
         ),
         judgement=judgement(moments, [1000.0] * 3, 2000),
+        verdict=text,
+        limits=(
+            Verdict(text, "EV1", False, 900.0, 1000.0, -100.0, None, None, None, None, "read", text),
+            Verdict(
+                f"EV1.{text}",
+                "EV1",
+                True,
+                0.1,
+                0.25,
+                600.0,
+                0.15,
+                text,
+                Nearest(1000.0, 600.0),
+                False,
+                "rates",
+                text,
+            ),
+        ),
     )
     return replace(usual, **changes)

@@ -44,7 +44,13 @@ def test_only_what_is_certain_is_100_or_0(share: float, whole: str, tenths: str)
 
 
 def test_an_amount_with_its_unit() -> None:
-    assert [amount(v) for v in (None, 0.12345, 12.345, 1234.5)] == ["-", "0.123", "12.3", "1.23e+03"]
+    assert [amount(v) for v in (None, 0.12345, 12.345, 999.7, 1234.6)] == [
+        "-",
+        "0.123",
+        "12.3",
+        "1000",
+        "1235",
+    ]
     assert amount(0.5, "kg") == "0.5 kg" and amount(0.123456, digits=4) == "0.1235"
 
 

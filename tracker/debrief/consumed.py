@@ -1,16 +1,122 @@
-"""What was used of each consumable, beside what the plan would have used."""
+"""What became of each consumable: its course as the readings say, and what was used beside the plan's use."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from math import isfinite
+from dataclasses import dataclass, field, replace
+from math import inf, isfinite
 
-from tracker.forecast.consumables import Terms, believed, planned_supplies, terms_of
+from tracker.forecast.consumables import Seen, Store, Terms, believed, planned_supplies, terms_of
 from tracker.forecast.remaining import prior_of
-from tracker.forecast.usage import Used, used_so_far
+from tracker.forecast.usage import Used, members_of, owners, used_so_far, waiting_rate
 from tracker.journal.progress import Progress, Reading, Stretch
 from tracker.plan.model import Consumable
+
+_HALVINGS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class StoreCourse:
+    """One store along what happened, until those whose it is were inside."""
+
+    owner: str
+    """A crew member, or `*` for a shared store."""
+    consumable: Consumable
+    reserve: float
+    """In force at the end."""
+    readings: tuple[Reading, ...]
+    """All of this store, in their order; also those that say it was replaced."""
+    last: float
+    """PET up to which it was in use."""
+    rest_per_s: float
+    """Units a second by the plan's rates while all whose store it is do nothing."""
+    used: Used
+    terms: Terms
+    _seen: list[Seen] = field(default_factory=list)
+
+    def after(self, count: int, at: float) -> Store:
+        """Return what was believed at a PET after so many of the readings."""
+        return believed(self.readings[:count], self.used, self.terms, now=at, seen=self._seen)
+
+    def level(self, count: int, at: float) -> float:
+        """Return what was believed to be left then; never less than nothing."""
+        return max(0.0, self.after(count, at).level)
+
+    @property
+    def end(self) -> Store:
+        """What is believed at the end."""
+        return self.after(len(self.readings), self.last)
+
+    @property
+    def left(self) -> float:
+        """What is believed to be left at the end; never less than nothing."""
+        return max(0.0, self.end.level)
+
+    @property
+    def read(self) -> tuple[Reading, ...]:
+        """The readings that do not say that it was replaced."""
+        return tuple(reading for reading in self.readings if not reading.replaced)
+
+    @property
+    def factor(self) -> float:
+        """How many times as fast as by the plan's rates it went by the end, as is believed on average."""
+        return self.end.rate(self.terms)
+
+    @property
+    def since_full(self) -> tuple[Reading, ...]:
+        """The readings after the last replacement."""
+        return self.readings[1 + max((i for i, r in enumerate(self.readings) if r.replaced), default=-1) :]
+
+    def lasts_s(self, amount: float) -> float:
+        """Return how many seconds of rest so much would have lasted; infinite where rest takes nothing."""
+        per_s = self._takes(self.rest_per_s, 1.0)
+        return amount / per_s if per_s > 0 else inf
+
+    def taken_since(self, amount: float) -> float:
+        """Return the PET since which so much had been taken by the end, at the rates believed then.
+
+        No earlier than the last replacement, or PET 0.
+        """
+        filled = max((reading.at for reading in self.readings if reading.replaced), default=0.0)
+        low, high = min(max(filled, 0.0), self.last), self.last
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2
+            enough = self._takes(self.used(middle, self.last), self.last - middle) >= amount
+            low, high = (middle, high) if enough else (low, middle)
+        return low
+
+    def _takes(self, used: float, seconds: float) -> float:
+        """Return what is taken at the rates believed at the end while the model says so much was used."""
+        return float(self.end.weights @ self.terms.takes(used, seconds / 3600.0))
+
+
+def store_courses(progress: Progress, end: Mapping[str, float]) -> tuple[StoreCourse, ...]:
+    """Return every store's course; `end` is the PET, per crew member, at which they were inside."""
+    paper, prior = planned_supplies(progress.plan), prior_of(progress)
+    return tuple(
+        _course(progress, one, owner, end, terms_of(one, prior, paper[owner, one.id]))
+        for one in progress.plan.consumables
+        for owner in owners(one)
+    )
+
+
+def _course(
+    progress: Progress, consumable: Consumable, owner: str, end: Mapping[str, float], terms: Terms
+) -> StoreCourse:
+    members = members_of(consumable, owner)
+    last = max((end[c] for c in members), default=0.0)
+    readings = tuple(r for r in progress.readings if r.crew == owner and r.consumable == consumable.id)
+    return StoreCourse(
+        owner=owner,
+        consumable=consumable,
+        reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
+        readings=readings,
+        last=last,
+        rest_per_s=waiting_rate(consumable, progress.plan.rest_w, len(members)),
+        used=used_so_far(progress, consumable, members, last, end),
+        # Of a store that nobody read nothing is known but the plan's rates.
+        terms=terms if readings else replace(terms, spread=0.0),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +145,10 @@ class Consumed:
     """PET."""
 
 
-def consumed(progress: Progress, end: Mapping[str, float]) -> tuple[Consumed, ...]:
-    """Return every store; `end` is the PET, per crew member, at which they were inside."""
-    paper, prior = planned_supplies(progress.plan), prior_of(progress)
-    return tuple(
-        _consumed(progress, consumable, owner, end, terms_of(consumable, prior, paper[owner, consumable.id]))
-        for consumable in progress.plan.consumables
-        for owner in (("*",) if consumable.shared else consumable.crew)
-    )
+def consumed(progress: Progress, courses: Sequence[StoreCourse]) -> tuple[Consumed, ...]:
+    """Return what became of every store."""
+    plan_end, along_plan = planned_end(progress), as_planned(progress)
+    return tuple(_consumed(along_plan, plan_end, course) for course in courses)
 
 
 def _planned_steps(progress: Progress, crew: str) -> list[tuple[float, float, str]]:
@@ -76,45 +178,35 @@ def as_planned(progress: Progress) -> Progress:
     return replace(progress, spent=spent)
 
 
-def _consumed(
-    progress: Progress, consumable: Consumable, owner: str, end: Mapping[str, float], terms: Terms
-) -> Consumed:
-    members = consumable.crew if consumable.shared else (owner,)
-    last = max((end[c] for c in members), default=0.0)
-    used = used_so_far(progress, consumable, members, last, end)
-    plan_end = planned_end(progress)
+def _consumed(along_plan: Progress, plan_end: Mapping[str, float], course: StoreCourse) -> Consumed:
+    consumable, read = course.consumable, course.read
+    members = members_of(consumable, course.owner)
     plan_last = max((plan_end[c] for c in members), default=0.0)
-    by_plan = used_so_far(as_planned(progress), consumable, members, plan_last, plan_end)
-    mine = [r for r in progress.readings if r.crew == owner and r.consumable == consumable.id]
-    store = believed(mine, used, terms, now=last)
-    read = [r for r in mine if not r.replaced]
+    by_plan = used_so_far(along_plan, consumable, members, plan_last, plan_end)
     return Consumed(
-        crew=owner,
+        crew=course.owner,
         consumable=consumable.id,
         unit=consumable.unit,
         start=consumable.start,
-        reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
+        reserve=course.reserve,
         planned=by_plan(0.0, plan_last),
-        by_rates=used(0.0, last),
-        used=_total(mine, used, terms, last) if mine else used(0.0, last),
-        factor=store.rate(terms),
-        left=store.level,
+        by_rates=course.used(0.0, course.last),
+        used=_total(course),
+        factor=course.factor,
+        left=course.left,
         readings=len(read),
-        replaced=len(mine) - len(read),
+        replaced=len(course.readings) - len(read),
         last_read=read[-1].value if read else None,
         last_read_at=read[-1].at if read else None,
     )
 
 
-def _total(readings: Sequence[Reading], used: Used, terms: Terms, last: float) -> float:
+def _total(course: StoreCourse) -> float:
     """Return what was used over all stores: each one's first level less its last."""
-
-    def level_after(seen: Sequence[Reading], at: float) -> float:
-        return believed(seen, used, terms, now=at).level
-
-    total, level = 0.0, level_after([reading for reading in readings if reading.at <= 0], 0.0)
-    for i, reading in enumerate(readings):
+    before = sum(reading.at <= 0 for reading in course.readings)
+    total, level = 0.0, course.level(before, 0.0)
+    for i, reading in enumerate(course.readings):
         if reading.replaced:
-            total += level - level_after(readings[:i], reading.at)
+            total += level - course.level(i, reading.at)
             level = reading.value
-    return total + level - level_after(readings, last)
+    return total + level - course.left

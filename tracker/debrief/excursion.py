@@ -14,7 +14,7 @@ from datetime import datetime
 from math import isfinite
 from typing import Any
 
-from tracker.debrief.consumed import Consumed, consumed, planned_end
+from tracker.debrief.consumed import Consumed, consumed, planned_end, store_courses
 from tracker.debrief.judged import QUARTERS, Judgement, judge
 from tracker.debrief.rows import (
     Group,
@@ -28,6 +28,7 @@ from tracker.debrief.rows import (
     spent_by,
     step_rows,
 )
+from tracker.debrief.verdict import Verdict, said, verdicts
 from tracker.foundation.times import format_pet
 from tracker.journal.asrun import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
@@ -335,6 +336,10 @@ class Excursion:
     consumables: tuple[Consumed, ...]
     judgement: Judgement | None
     """None while the excursion is not over, and where it was not asked for."""
+    verdict: str
+    """In a line whether every limit was kept."""
+    limits: tuple[Verdict, ...]
+    """Whether each of them was kept, an entry an id and crew member."""
 
 
 def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL) -> Excursion:
@@ -344,7 +349,8 @@ def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL
     everybody = None not in arrived.values()
     inside = max((ends[c] for c in outside), default=end) if everybody else None
     rows = step_rows(progress, journal)
-    stores = consumed(progress, ends)
+    courses = store_courses(progress, ends)
+    stores, limits = consumed(progress, courses), verdicts(progress, arrived, courses)
     last_in = max(outside, key=lambda c: ends[c], default=None)
     return Excursion(
         journal=journal,
@@ -369,6 +375,8 @@ def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL
         notes=notes(progress),
         consumables=stores,
         judgement=None if scoring is None or inside is None else _judged(progress, inside, scoring),
+        verdict=said(limits, over=inside is not None),
+        limits=limits,
     )
 
 

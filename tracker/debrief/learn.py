@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from tracker.debrief.consumed import consumed
+from tracker.debrief.consumed import store_courses
 from tracker.debrief.excursion import crew_ends
 from tracker.debrief.journals import read_journals, say
 from tracker.debrief.level import (
@@ -129,8 +129,8 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
             learned_from.append({"journal": path.name, "sha256": digest, "steps": steps})
     if not used:
         raise TrackerError("no journal to learn from; give journals with finished steps")
-    stores = (store for progress in used for store in consumed(progress, crew_ends(progress)))
-    factors = [store.factor for store in stores if store.readings]
+    stores = (store for progress in used for store in store_courses(progress, crew_ends(progress)))
+    factors = [store.factor for store in stores if store.read]
     return _rounded(learn(used, use_factors=factors, learned_from=learned_from))
 
 

@@ -174,6 +174,7 @@ def summary(every: Sequence[Excursion]) -> Iterator[str]:
     if len(every) == 1:
         yield f"Debrief: {plain(one.excursion)}\n\n"
         shown = [
+            tables.limits(one),
             tables.overview(one),
             tables.waterfall(one),
             tables.spent(one),
@@ -185,8 +186,8 @@ def summary(every: Sequence[Excursion]) -> Iterator[str]:
         ]
         shown = [table for table in shown if table.rows]
     else:
-        whole, _, crew, work, scores = tables.of_several(every)
-        shown = [whole, work, crew, scores]
+        broken, whole, _, crew, work, scores = tables.of_several(every)
+        shown = [broken, whole, work, crew, scores]
     for table in shown:
         yield from _lines(table)
     yield ADVISORY + "\n"
@@ -205,6 +206,7 @@ def _overruns(one: Excursion) -> Table:
 def _lines(table: Table) -> Iterator[str]:
     """Yield a table in columns."""
     yield f"{table.title}\n"
+    yield f"{plain(table.note)}\n" if table.title == tables.LIMITS else ""
     rows = [table.headings, *table.rows] if any(table.headings) else table.rows
     yield from (f"{line}\n" for line in columns(rows, most=48, right=table.right))
     yield "\n"

@@ -11,6 +11,7 @@ from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
 from tracker.debrief.judged import Judgement
 from tracker.debrief.rows import Column, Group, StepRow, factor, pace, pet, signed, step_columns
+from tracker.debrief.verdict import Verdict, merged
 from tracker.foundation.text import amount, percent, plain
 from tracker.foundation.times import format_instant
 
@@ -48,6 +49,39 @@ def _table(
     title: str, headings: Sequence[str], rows: Iterable[Sequence[str]], right: Iterable[int], note: str = ""
 ) -> Table:
     return Table(title, tuple(headings), tuple(map(tuple, rows)), frozenset(right), note)
+
+
+def limits(one: Excursion) -> Table:
+    """Return the verdict on every limit, broken ones first."""
+    return _table(LIMITS, _LIMIT_HEADINGS, map(_limit, merged(one.limits)), (2, 3, 4), one.verdict)
+
+
+LIMITS = "Limits"
+_LIMIT_HEADINGS = ("limit", "who", "at", "was", "margin", "")
+
+
+def _limit(one: Verdict) -> tuple[str, ...]:
+    kind = one.kind
+    label = one.id if kind in ("elapsed", "clock") else one.id.partition("." if kind != "item" else ":")[2]
+    label += {"store": " reserve", "item": " left open"}.get(kind, "")
+    if kind == "store":
+        shown = amount(one.at, one.unit or ""), amount(one.was, one.unit or "")
+    else:
+        shown = pet(one.at), pet(one.was)
+    who = "all" if one.crew == "*" else one.crew
+    return (f"window {label}" if kind == "window" else label, who, *shown, signed(one.by), one.words)
+
+
+def broken(every: Sequence[Excursion]) -> Table:
+    """Return the limits that were not kept, of several excursions."""
+    rows = [
+        (one.journal, *_limit(limit)) for one in every for limit in merged(one.limits) if limit.kept is False
+    ]
+    kept = sum(bool(one.limits) and all(limit.kept is not False for limit in one.limits) for one in every)
+    note = f"Every limit was kept in {kept} of {len(every)} excursions" + (
+        ": the rest broke these." if rows else "."
+    )
+    return _table(LIMITS, ("journal", *_LIMIT_HEADINGS), rows, (3, 4, 5), note)
 
 
 def overview(one: Excursion) -> Table:
@@ -275,6 +309,7 @@ def of_several(every: Sequence[Excursion]) -> list[Table]:
     """Return a row an excursion, and what they add up to: tasks, crew, kinds of work, scores."""
     together = pool(every)
     return [
+        broken(every),
         excursions(every),
         groups("Tasks", together.tasks),
         groups("Crew", together.crew),
@@ -286,6 +321,7 @@ def of_several(every: Sequence[Excursion]) -> list[Table]:
 def of_excursion(one: Excursion) -> list[Table]:
     """Return all tables of one excursion, empty ones left out."""
     found = [
+        limits(one),
         overview(one),
         waterfall(one),
         spent(one),

@@ -59,13 +59,13 @@ def percent(
 
 
 def amount(value: float | None, unit: str = "", *, digits: int = 3, even: bool = False) -> str:
-    """An amount to so many digits, with its unit; a dash for none.
+    """An amount to so many digits, with its unit; whole where it has more of them; a dash for none.
 
     `even` keeps the last noughts, for figures that stand below one another: `250`, `25.0`, `2.50`, `0.25`.
     """
     if value is None:
         return "-"
-    if not even:
+    if not even and abs(value) < 10.0**digits - 0.5:
         return f"{value:.{digits}g} {unit}".rstrip()
     whole = 3 if abs(value) >= 100 else 2 if abs(value) >= 10 else 1
     return f"{value:.{max(0, digits - whole)}f} {unit}".rstrip()

@@ -1,0 +1,215 @@
+"""Every limit is judged: values by arithmetic from the plan and the events."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.journal.memory_store import in_memory
+from tracker.debrief import tables
+from tracker.debrief.excursion import Excursion, debriefed
+from tracker.debrief.verdict import Verdict
+from tracker.plan.read import parse_plan
+
+DIVE = """
+format: 1
+excursion: Plan V
+zero: both down
+limits: {elapsed: 1:00, boat: {at: 0:50, crew: [B]}}
+crew: [{id: A, name: Ada}, {id: B, name: Bo}]
+consumables: [{id: gas, unit: L, start: 100, reserve: 20, per_hour: 60, crew: [A]}]
+windows: [{id: light, open: [[0:00, 0:30]]}]
+tasks:
+  - id: valve
+    steps:
+      - {id: open, do: Open the valve, crew: [A], time: 0:10, opens: [valve-1]}
+      - id: shut
+        do: Shut the valve
+        crew: [A]
+        time: 0:10
+        closes: [valve-1]
+        within: {of: valve.open, time: 0:15}
+  - id: look
+    steps: [{do: Look, crew: [B], time: 0:20, window: light}]
+  - id: home
+    closeout: true
+    steps: [{do: Come up, crew: [A, B], time: 0:10}]
+"""
+
+
+def _done(step: str, at: int) -> dict[str, Any]:
+    return {"kind": "done", "step": step, "at": at}
+
+
+HAPPENED = (
+    _done("valve.open", 600),
+    _done("look.1", 1500),
+    _done("valve.shut", 1620),
+    _done("home.1", 3300),
+    {"kind": "closed", "at": 3300},
+)
+
+
+def debrief(*happened: dict[str, Any], plan: str = DIVE) -> Excursion:
+    """Return the debrief after these events."""
+    with in_memory(parse_plan(plan, file="v.yaml", name="v"), seed="v") as journal:
+        journal.record_all([{"kind": "zero", "utc": "2031-05-04T14:00:00Z"}, *happened])
+        return debriefed(journal.progress(), "v.sqlite", None)
+
+
+def by_id(one: Excursion) -> dict[tuple[str, str], Verdict]:
+    """Return the verdicts by id and crew member."""
+    found = {(limit.id, limit.crew): limit for limit in one.limits}
+    assert len(found) == len(one.limits)
+    return found
+
+
+def test_a_dive_that_missed_the_boat_and_a_clock() -> None:
+    one = debrief(*HAPPENED)
+    found = by_id(one)
+    assert set(found) == {
+        ("elapsed", "A"), ("elapsed", "B"), ("boat", "B"), ("A.gas", "A"), ("valve.shut", "A"),
+        ("window.light", "B"),
+    }  # fmt: skip
+    for crew in "AB":
+        elapsed = found["elapsed", crew]
+        assert (elapsed.kept, elapsed.at, elapsed.was, elapsed.by) == (True, 3600, 3300, 300)
+    boat = found["boat", "B"]
+    assert (boat.kept, boat.at, boat.was, boat.by) == (False, 3000, 3300, -300)
+    gas = found["A.gas", "A"]
+    assert (gas.kept, gas.at, gas.unit, gas.certain, gas.ever_below) == (True, 20, "L", "rates", False)
+    assert gas.was == pytest.approx(45)
+    assert gas.by_amount == pytest.approx(25)
+    assert gas.by == pytest.approx(1500)
+    shut = found["valve.shut", "A"]
+    assert (shut.kept, shut.at, shut.was, shut.by) == (False, 1500, 1620, -120)
+    light = found["window.light", "B"]
+    assert (light.kept, light.at, light.was, light.by) == (True, 1800, 0, None)
+    assert (
+        one.verdict == "Not kept: limit boat, missed by 5 min; hardware clock of valve.shut, missed by 2 min"
+    )
+
+
+def test_the_table_merges_what_is_equal_and_has_broken_limits_first() -> None:
+    table = tables.of_excursion(debrief(*HAPPENED))[0]
+    assert (table.title, table.note.split(":")[0]) == ("Limits", "Not kept")
+    assert table.rows == (
+        ("boat", "B", "0:50:00", "0:55:00", "-0:05:00", "broken"),
+        ("valve.shut", "A", "0:25:00", "0:27:00", "-0:02:00", "broken: within 0:15 of valve.open"),
+        ("elapsed", "A B", "1:00:00", "0:55:00", "+0:05:00", "kept"),
+        ("gas reserve", "A", "20 L", "45 L", "+0:25:00", "kept, by the plan's rates"),
+        ("window light", "B", "0:30:00", "0:00:00", "-", "kept: 1 step of 1 began inside"),
+    )
+
+
+def test_everything_kept_names_what_had_least_to_spare() -> None:
+    one = debrief(
+        _done("valve.open", 600),
+        _done("look.1", 1200),
+        _done("valve.shut", 1200),
+        _done("home.1", 1800),
+        {"kind": "closed", "at": 1800},
+    )
+    clock = "hardware clock of valve.shut, 5 min (done 0:20, due 0:25)"
+    assert one.verdict == f"Every limit was kept; least to spare: {clock}"
+
+
+def test_a_limit_counts_as_it_stood_at_the_end_and_what_stood_before_is_told() -> None:
+    one = debrief(
+        *HAPPENED[:3],
+        {"kind": "limited", "limit": "boat", "value": "1:00", "at": 3120},
+        *HAPPENED[3:],
+    )
+    boat = by_id(one)["boat", "B"]
+    assert (boat.kept, boat.by) == (True, 300)
+    assert boat.nearest is not None
+    assert (boat.nearest.at, boat.nearest.by) == (3120, -120)
+    assert boat.words == "kept, but beyond what stood at 0:52:00"
+
+
+def test_a_store_below_its_reserve_says_since_when() -> None:
+    """100 L less 60 an hour leave 45 at 0:55; the reserve of 60 was reached at 0:40."""
+    one = debrief({"kind": "limited", "limit": "A.gas", "value": 60, "at": 10}, *HAPPENED)
+    gas = by_id(one)["A.gas", "A"]
+    assert (gas.kept, gas.ever_below) == (False, True)
+    assert gas.by == pytest.approx(-900)
+    assert gas.by_amount == pytest.approx(-15)
+    assert "A gas, 15 L below its reserve 60 L" in one.verdict
+
+
+def test_a_fresh_bottle_keeps_the_reserve_and_the_low_before_it_is_told() -> None:
+    gas_events = (
+        {"kind": "limited", "limit": "A.gas", "value": 60, "at": 10},
+        {"kind": "replaced", "crew": "A", "consumable": "gas", "value": 100, "at": 3000},
+    )
+    one = debrief(gas_events[0], *HAPPENED[:3], gas_events[1], *HAPPENED[3:])
+    gas = by_id(one)["A.gas", "A"]
+    assert (gas.kept, gas.ever_below, gas.certain) == (True, True, "rates")
+    # By the rates 50 L at 0:50, then 100 less 5.
+    assert gas.was == pytest.approx(95, abs=1)
+    assert gas.nearest is not None
+    assert gas.nearest.at == 3000
+    assert gas.nearest.by is not None
+    assert gas.nearest.by < 0
+
+
+def test_a_reading_makes_it_certain() -> None:
+    reading = {"kind": "reading", "crew": "A", "consumable": "gas", "value": 46, "at": 3240}
+    gas = by_id(debrief(*HAPPENED[:3], reading, *HAPPENED[3:]))["A.gas", "A"]
+    assert (gas.kept, gas.certain) == (True, "read")
+    assert gas.words == "kept, last read 0:54:00"
+
+
+@pytest.mark.parametrize(
+    ("happened", "kept", "words"),
+    [
+        ((), None, "not begun"),
+        ((_done("valve.open", 600),), None, "running at the end: within 0:15 of valve.open"),
+        (
+            (_done("valve.open", 600), _done("look.1", 1560)),
+            False,
+            "broken: not done: within 0:15 of valve.open",
+        ),
+    ],
+)
+def test_clocks_that_did_not_end(happened: tuple[dict[str, Any], ...], kept: bool | None, words: str) -> None:
+    shut = by_id(debrief(*happened))["valve.shut", "A"]
+    assert (shut.kept, shut.words) == (kept, words)
+
+
+def test_a_step_outside_its_window_and_one_that_was_shut_out() -> None:
+    late = {"kind": "began", "step": "look.1", "at": 2100}
+    light = by_id(debrief(late, _done("look.1", 2400)))["window.light", "B"]
+    assert (light.kept, light.at, light.was, light.by) == (False, 1800, 2100, -300)
+    assert light.words == "broken: 0 steps of 1 began inside; began outside: look.1"
+    never = by_id(debrief({"kind": "held", "crew": ["B"], "at": 0}, _done("valve.open", 2400)))
+    assert (never["window.light", "B"].kept, never["window.light", "B"].words) == (
+        False,
+        "broken: shut out: look.1",
+    )
+
+
+def test_an_item_left_open_is_a_broken_limit() -> None:
+    one = debrief(
+        _done("valve.open", 600),
+        {"kind": "called", "call": "at once", "at": 700},
+        _done("home.1", 1300),
+        {"kind": "closed", "at": 1400},
+    )
+    item = by_id(one)["item:valve-1", "A"]
+    assert (item.kept, item.by, item.words) == (False, None, "broken: left open by valve.open")
+    assert "item valve-1, left open by valve.open" in one.verdict
+
+
+def test_before_the_clock_there_is_nothing_to_judge() -> None:
+    with in_memory(parse_plan(DIVE, file="v.yaml", name="v"), seed="v") as journal:
+        one = debriefed(journal.progress(), "v.sqlite", None)
+    assert one.limits == ()
+    assert one.verdict == "No limit to judge: the clock was never started."
+
+
+def test_while_it_goes_on_nothing_is_said_to_be_kept() -> None:
+    one = debrief(_done("valve.open", 600))
+    assert {limit.id for limit in one.limits if limit.kept is not None} == {"window.light"}
+    assert one.verdict == "Not over; no limit is broken so far"

@@ -1,0 +1,376 @@
+"""Was every limit kept? One verdict for each limit and crew member, from what is on record.
+
+Elapsed limits and reserves are judged at ingress by the value in force at the end; hardware clocks, windows
+and open items by what was done. What came nearest to being broken is judged by what stood at that instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import inf, isfinite
+from typing import Literal
+
+from tracker.debrief.consumed import StoreCourse
+from tracker.debrief.rows import end_of
+from tracker.foundation.text import amount, count
+from tracker.foundation.times import format_pet, format_span
+from tracker.journal.progress import Progress, StepState
+from tracker.plan.windows import Intervals, next_start, usable
+
+Kind = Literal["elapsed", "store", "clock", "window", "item"]
+
+_EXACT = 9
+"""Decimals of a time or an amount that are no rounding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """The instant with the least to spare."""
+
+    at: float
+    by: float | None
+    """Seconds that were to spare by what stood then; below 0 where it was broken."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One limit and crew member; times are seconds of phase elapsed time."""
+
+    id: str
+    """`elapsed` or another elapsed limit's name, `CREW.consumable`, the step of a hardware clock,
+    `window.NAME`, `item:NAME`."""
+    crew: str
+    """Whom it binds; `*` for a store that all share."""
+    kept: bool | None
+    """None where there is nothing to judge: not over, or a clock that never started."""
+    at: float | None
+    """The limit: by when; of a store its reserve, in its unit; of a window when the opening ended."""
+    was: float | None
+    """What it came to: when inside, or done; of a store what was left; of a window when the step began."""
+    by: float | None
+    """Seconds to spare; below 0 by so much it was broken. Of a store: the instant at which it is at its
+    reserve, at rest from ingress on, less ingress."""
+    by_amount: float | None
+    """Of a store: what was left above the reserve, in its unit."""
+    unit: str | None
+    """Of a store; else `at` and `was` are times."""
+    nearest: Nearest | None
+    ever_below: bool | None
+    """Of a store: whether it was below the reserve in force on the way, or at the end."""
+    certain: Literal["read", "rates"]
+    """`read`: on record, or read since the store was last full; `rates`: only by the plan's rates."""
+    words: str
+
+    @property
+    def kind(self) -> Kind:
+        """What kind of limit it is."""
+        if self.id.startswith("window."):
+            return "window"
+        if self.id.startswith("item:"):
+            return "item"
+        if self.unit is not None:
+            return "store"
+        return "clock" if "." in self.id else "elapsed"
+
+
+def verdicts(
+    progress: Progress, inside: Mapping[str, float | None], stores: Sequence[StoreCourse]
+) -> tuple[Verdict, ...]:
+    """Return the verdict on every limit, kind by kind as the plan has them; none before the clock starts.
+
+    `inside` is the PET at which each crew member outside was inside, None for who is not known to be.
+    """
+    if progress.zero is None:
+        return ()
+    stood = _stood(progress)
+    return (
+        *(one for name in progress.limits for one in _elapsed(progress, name, inside, stood)),
+        *(_store(progress, store, inside, stood) for store in stores),
+        *(one for state in progress.steps.values() for one in _clock(progress, state)),
+        *(one for window in progress.openings for one in _window(progress, window)),
+        *_items(progress),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stood:
+    """What limits stood from one PET to another."""
+
+    since: float
+    until: float
+    limits: Mapping[str, float]
+    reserves: Mapping[tuple[str, str], float]
+
+
+def _stood(progress: Progress) -> list[_Stood]:
+    """Return what stood when, from PET 0 to the end; what was changed before counts from PET 0."""
+    changes = {event.at for event in progress.events if event.kind == "limited"}
+    instants = [0.0, *sorted(at for at in changes if at > 0)]
+    found = [fold.progress() for fold in progress.fold.through(instants)]
+    return [
+        _Stood(since, until, then.limits, then.reserves)
+        for (since, until), then in zip(pairwise([*instants, inf]), found, strict=True)
+    ]
+
+
+def _elapsed(
+    progress: Progress, name: str, inside: Mapping[str, float | None], stood: Sequence[_Stood]
+) -> Iterator[Verdict]:
+    for crew in progress.limit_crew[name]:
+        at, was = progress.limits[name], inside.get(crew)
+        until = end_of(progress) if was is None else was
+        by = round(at - until, _EXACT)
+        nearest = min(
+            (Nearest(end, one.limits[name] - end) for one, end in _ends(stood, until)), key=_to_spare
+        )
+        kept = by >= 0 if was is not None or by < 0 else None
+        if kept is None:
+            words = "not over"
+        elif was is None:
+            words = f"broken: not inside at {_pet(until)}"
+        elif kept and (nearest.by or 0.0) < 0:
+            words = f"kept, but beyond what stood at {_pet(nearest.at)}"
+        else:
+            words = "kept" if kept else "broken"
+        yield _verdict(
+            name, crew, kept, words, at=at, was=was, by=None if kept is None else by, nearest=nearest
+        )
+
+
+def _ends(stood: Sequence[_Stood], until: float) -> Iterator[tuple[_Stood, float]]:
+    """Yield what stood, each with its last instant up to one."""
+    yield from ((one, min(one.until, until)) for one in stood if one.since < until or one is stood[0])
+
+
+def _to_spare(nearest: Nearest) -> float:
+    return inf if nearest.by is None else nearest.by
+
+
+def _store(
+    progress: Progress, store: StoreCourse, inside: Mapping[str, float | None], stood: Sequence[_Stood]
+) -> Verdict:
+    consumable = store.consumable
+    members = consumable.crew if store.owner == "*" else (store.owner,)
+    over = all(inside.get(crew) is not None for crew in members)
+    left = store.left
+    margin = round(left - store.reserve, _EXACT)
+    least_at, least = min(_margins(store, stood), key=lambda one: one[1])
+    kept = margin >= 0 if over or margin < 0 else None
+    read = store.since_full
+    how = f"last read {_pet(read[-1].at)}" if read else "by the plan's rates"
+    below = least < 0 and margin >= 0
+    said = "not over" if kept is None else "kept" if kept else "broken"
+    said += f", but below the reserve at {_pet(least_at)}" if below else ""
+    return _verdict(
+        f"{store.owner}.{consumable.id}",
+        store.owner,
+        kept,
+        f"{said}, {how}",
+        at=store.reserve,
+        was=left,
+        by=None if kept is None else _seconds(store, margin),
+        by_amount=margin,
+        unit=consumable.unit,
+        nearest=Nearest(least_at, _seconds(store, least)),
+        ever_below=least < 0,
+        certain="read" if read else "rates",
+    )
+
+
+def _margins(store: StoreCourse, stood: Sequence[_Stood]) -> Iterator[tuple[float, float]]:
+    """Yield (PET, amount above the reserve) wherever that may have been least, as it stood then."""
+    name = (store.owner, store.consumable.id)
+    times = [max(0.0, min(reading.at, store.last)) for reading in store.readings]
+    for one, end in _ends(stood, store.last):
+        reserve = one.reserves.get(name, store.consumable.reserve)
+        here = [k for k, at in enumerate(times) if one.since <= at < one.until]
+        looks = [(at, k) for k in here for at, k in ((times[k], k), (times[k], k + 1))]
+        looks.append((end, sum(at < one.until for at in times)))
+        yield from ((at, round(store.level(k, at) - reserve, _EXACT)) for at, k in looks)
+
+
+def _seconds(store: StoreCourse, margin: float) -> float | None:
+    """Return a margin in units as time: until the reserve, or since it; None where rest takes nothing."""
+    if margin < 0:
+        return store.taken_since(-margin) - store.last
+    lasts = store.lasts_s(margin)
+    return lasts if isfinite(lasts) else None
+
+
+def _clock(progress: Progress, state: StepState) -> Iterator[Verdict]:
+    within = state.step.within
+    if within is None or within.of not in progress.steps:
+        return
+    of, end = progress.steps[within.of], end_of(progress)
+    started = of.done if of.ended == "done" else None
+    due = None if started is None else started + within.time
+    done = state.done if state.ended == "done" else None
+    reached = end if done is None else done
+    by = None if due is None else round(due - reached, _EXACT)
+    if by is None:
+        kept, words = None, "not begun"
+    elif done is None:
+        kept, words = (None, "running at the end") if by >= 0 else (False, "broken: not done")
+    else:
+        kept, words = by >= 0, "kept" if by >= 0 else "broken"
+    if by is not None:
+        words += f": within {format_pet(within.time)} of {within.of}"
+    nearest = None if by is None else Nearest(reached, by)
+    for crew in state.crew or state.step.crew:
+        shown = None if kept is None else by
+        yield _verdict(state.step.id, crew, kept, words, at=due, was=done, by=shown, nearest=nearest)
+
+
+def _window(progress: Progress, window: str) -> Iterator[Verdict]:
+    """Yield the verdict on one window for each crew member with steps that need it."""
+    mine = [state for state in progress.steps.values() if window in state.step.windows]
+    members = dict.fromkeys(crew for state in mine for crew in state.crew or state.step.crew)
+    for crew in members:
+        steps = [state for state in mine if crew in (state.crew or state.step.crew)]
+        begun = [_begin(progress, window, state) for state in steps if _has_begun(progress, state)]
+        shut = [state.step.id for state in steps if _shut_out(progress, state)]
+        outside = [one for one in begun if one.late > 0]
+        kept = None if not begun and not shut else not outside and not shut
+        said = "begins not on record" if kept is None else "kept" if kept else "broken"
+        words = [f"{count(len(begun) - len(outside), 'step')} of {len(begun)} began inside"] if begun else []
+        words += [f"began outside: {' '.join(one.step for one in outside)}"] if outside else []
+        words += [f"shut out: {' '.join(shut)}"] if shut else []
+        worst = max(begun, key=lambda one: one.late, default=None)
+        yield _verdict(
+            f"window.{window}",
+            crew,
+            kept,
+            f"{said}: {'; '.join(words)}" if words else "no step began",
+            at=None if worst is None else worst.closes,
+            was=None if worst is None else worst.at,
+            by=-worst.late if worst is not None and worst.late > 0 else None,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """A step that began beside a window."""
+
+    step: str
+    at: float
+    closes: float | None
+    """When the opening ended in which it began, or that was nearest."""
+    late: float
+    """Seconds by which it began before or after the nearest opening; 0 inside. Never open: infinite."""
+
+
+def _has_begun(progress: Progress, state: StepState) -> bool:
+    return state.began is not None and state.began <= end_of(progress)
+
+
+def _spans(progress: Progress, window: str, state: StepState) -> Intervals:
+    whole_s = state.step.time.likely if state.step.whole else None
+    return usable([progress.openings[window]], whole_s)
+
+
+def _begin(progress: Progress, window: str, state: StepState) -> _Begun:
+    assert state.began is not None
+    # Who counted items while a window was shut was at work in it, whenever the work was to begin.
+    at = state.began if state.done is None else min(state.began, state.done)
+    off = [(_away(at, span), span[1]) for span in _spans(progress, window, state)]
+    late, closes = min(off, default=(inf, None))
+    return _Begun(state.step.id, at, closes, late)
+
+
+def _away(at: float, span: tuple[float, float]) -> float:
+    """Return by how many seconds an instant lies outside a half-open span; one at its end, by a moment."""
+    start, end = span
+    return start - at if at < start else 0.0 if at < end else max(at - end, 1e-3)
+
+
+def _shut_out(progress: Progress, state: StepState) -> bool:
+    """Whether a step never began although somebody still wanted it when no opening was left for it."""
+    if _has_begun(progress, state) or state.ended in ("done", "skipped", "dropped"):
+        return False
+    number = state.done_number
+    ended = next((event.at for event in progress.events if event.number == number), end_of(progress))
+    whole_s = state.step.time.likely if state.step.whole else None
+    spans = usable([progress.openings[name] for name in state.step.windows], whole_s)
+    return not isfinite(next_start(spans, ended))
+
+
+def _items(progress: Progress) -> Iterator[Verdict]:
+    """Yield every item that was left open by whoever should have closed it."""
+    if progress.closed is None:
+        return
+    for item in progress.open_items:
+        closer = progress.steps[item.closed_by]
+        for crew in closer.crew or closer.step.crew:
+            yield _verdict(f"item:{item.item}", crew, False, f"broken: left open by {item.opened_by}")
+
+
+def _verdict(id: str, crew: str, kept: bool | None, words: str, **more: object) -> Verdict:
+    known = dict.fromkeys(("at", "was", "by", "by_amount", "unit", "nearest", "ever_below"))
+    return Verdict(id=id, crew=crew, kept=kept, words=words, **{**known, "certain": "read", **more})  # type: ignore[arg-type]
+
+
+def _pet(seconds: float) -> str:
+    return format_pet(seconds, with_seconds=True)
+
+
+def merged(found: Iterable[Verdict]) -> list[Verdict]:
+    """Return equal verdicts on several crew members as one, broken first, then what had least to spare."""
+    groups: dict[Verdict, list[Verdict]] = {}
+    for one in found:
+        groups.setdefault(replace(one, crew=""), []).append(one)
+    together = [replace(mine[0], crew=" ".join(one.crew for one in mine)) for mine in groups.values()]
+    return sorted(together, key=lambda one: (_RANK[one.kept], inf if one.by is None else one.by))
+
+
+_RANK = {False: 0, True: 1, None: 2}
+
+
+def said(found: Sequence[Verdict], *, over: bool) -> str:
+    """Return the verdict on all of them in one line."""
+    if not found:
+        return "No limit to judge: the clock was never started."
+    broken = [one for one in merged(found) if one.kept is False]
+    if broken:
+        worst = {one.id: one for one in reversed(broken)}
+        listed = "; ".join(_miss(one) for one in broken if worst[one.id] is one)
+        return f"{'Not' if over else 'Not over; not'} kept: {listed}"
+    timed = [one for one in found if one.kept and one.by is not None]
+    least = min(timed, key=lambda one: one.by or 0.0, default=None)
+    whole = "Every limit was kept" if over else "Not over; no limit is broken so far"
+    return whole if least is None else f"{whole}; least to spare: {_spare(least)}"
+
+
+def name_of(one: Verdict) -> str:
+    """Return what a limit is called in a sentence."""
+    if one.kind == "elapsed":
+        return "elapsed limit" if one.id == "elapsed" else f"limit {one.id}"
+    if one.kind == "store":
+        crew, _, consumable = one.id.partition(".")
+        return f"shared {consumable}" if crew == "*" else f"{crew} {consumable}"
+    if one.kind == "clock":
+        return f"hardware clock of {one.id}"
+    return one.id.replace("window.", "window ").replace("item:", "item ")
+
+
+def _miss(one: Verdict) -> str:
+    if one.by is None:
+        return f"{name_of(one)}, {one.words.removeprefix('broken: ')}"
+    if one.kind == "store":
+        short = amount(-(one.by_amount or 0.0), one.unit or "")
+        return f"{name_of(one)}, {short} below its reserve {amount(one.at, one.unit or '')}"
+    if one.kind == "window":
+        return f"{name_of(one)}, {one.words.removeprefix('broken: ')}"
+    return (
+        f"{name_of(one)}, {'missed' if one.was is not None else 'not done, missed'} by {format_span(-one.by)}"
+    )
+
+
+def _spare(one: Verdict) -> str:
+    if one.kind == "store":
+        beside = f"{amount(one.was, one.unit or '')} left, reserve {amount(one.at, one.unit or '')}"
+    else:
+        was, at = ("inside", "limit") if one.kind == "elapsed" else ("done", "due")
+        beside = f"{was} {format_pet(one.was)}, {at} {format_pet(one.at)}"
+    return f"{name_of(one)}, {format_span(one.by or 0.0)} ({beside})"
