@@ -11,6 +11,7 @@ from tests.runs import LATER, ZERO, Run, plan_of, step, task
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_instant
 from tracker.journal.admission import admit, check_together
+from tracker.journal.events import parse_event
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Recorded
 
@@ -224,11 +225,12 @@ def test_a_decision_to_drop_comes_with_the_drop() -> None:
     fold = started()
     chose = {"kind": "chose", "task": "two", "choice": "drop", "at": 60}
     dropped = {"kind": "dropped", "task": "two", "at": 60}
-    check_together(fold, [chose, dropped])
-    check_together(fold, [{**chose, "choice": "keep"}])
+    read = parse_event(chose)
+    check_together(fold, [read, parse_event(dropped)])
+    check_together(fold, [parse_event({**chose, "choice": "keep"})])
     with pytest.raises(EventError, match="both or neither; record `dropped` first"):
-        check_together(fold, [chose])
-    check_together(record(fold, LATER, **dropped)[1], [chose])
+        check_together(fold, [read])
+    check_together(record(fold, LATER, **dropped)[1], [read])
 
 
 def test_a_decision_to_wait_comes_with_the_move_to_the_end() -> None:
@@ -236,14 +238,14 @@ def test_a_decision_to_wait_comes_with_the_move_to_the_end() -> None:
     chose = {"kind": "chose", "task": "two", "choice": "later", "at": 60}
     moved = {"kind": "moved", "task": "two", "last": True, "at": 60}
     ahead = {"kind": "moved", "task": "two", "before": "one", "at": 70}
-    check_together(fold, [chose, moved])
-    check_together(fold, [moved, chose])
+    check_together(fold, [parse_event(chose), parse_event(moved)])
+    check_together(fold, [parse_event(moved), parse_event(chose)])
     with pytest.raises(EventError, match="`moved` of two with `last: true`, both or neither"):
-        check_together(fold, [chose, ahead])
+        check_together(fold, [parse_event(chose), parse_event(ahead)])
     fold = record(fold, LATER, **moved)[1]
-    check_together(fold, [chose])
+    check_together(fold, [parse_event(chose)])
     with pytest.raises(EventError, match="record `moved` first"):
-        check_together(record(fold, LATER, **ahead)[1], [chose])
+        check_together(record(fold, LATER, **ahead)[1], [parse_event(chose)])
 
 
 def test_the_seat_is_bounded_and_text_is_data() -> None:

@@ -26,15 +26,15 @@ def is_live(fold: Folded, utc_now: datetime) -> bool:
 
 
 def admit(
-    fold: F, event: Mapping[str, Any], *, utc_now: datetime, seat: str
+    fold: F, event: Mapping[str, Any] | Parsed, *, utc_now: datetime, seat: str
 ) -> tuple[Recorded, F, tuple[str, ...]]:
     """Return an event as recorded, the fold with it, and what is unusual about it.
 
-    `utc_now` is the seat's clock, `seat` its name where the event gives none. Raises EventError, naming what
-    the event contradicts; nothing is changed then.
+    `event` is as it travels, or as its body was read already. `utc_now` is the seat's clock, `seat` its name
+    where the event gives none. Raises EventError, naming what the event contradicts; nothing is changed then.
     """
     now = whole_milliseconds(utc_now)
-    parsed = parse_event(event)
+    parsed = event if isinstance(event, Parsed) else parse_event(event)
     at, stated = _when(fold, parsed, now)
     recorded = Recorded(
         number=fold.number + 1,
@@ -49,11 +49,12 @@ def admit(
     return recorded, after, _new_warnings(fold, after)
 
 
-def check_together(fold: Folded, events: Sequence[Mapping[str, Any]]) -> None:
+def check_together(fold: Folded, events: Sequence[Parsed]) -> None:
     """Refuse a decision that comes without the event which does it, in this transaction or before it."""
-    for event in events:
+    told = [{"kind": one.kind, **one.body} for one in events]
+    for event in told:
         wanted = partner_of(event)
-        if wanted is None or any(is_partner(one, wanted) for one in events) or _stands(fold, wanted):
+        if wanted is None or any(is_partner(one, wanted) for one in told) or _stands(fold, wanted):
             continue
         name, kind = plain(event.get("task"), most=60), wanted["kind"]
         does = f"`{kind}` of {name}" + (" with `last: true`" if "last" in wanted else "")

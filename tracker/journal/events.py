@@ -7,7 +7,7 @@ known here.
 
 from __future__ import annotations
 
-import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -74,7 +74,7 @@ def _event_number(value: object) -> int:
 def _level(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError("write a number")
-    if not math.isfinite(value) or not 0 <= value <= 1e12:
+    if not 0 <= value <= 1e12:
         raise ValueError("write a number from 0 on")
     return value
 
@@ -94,7 +94,10 @@ def _limit_value(value: object) -> float | str:
 def _pet(value: object) -> int:
     if isinstance(value, str):
         return parse_pet(value)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not float(value).is_integer():
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError("write a PET as whole seconds")
+    # What is too great for a float is compared before it is made one.
+    if not -_MOST_AT_S <= value <= _MOST_AT_S or not float(value).is_integer():
         raise ValueError("write a PET as whole seconds")
     return int(value)
 
@@ -128,13 +131,15 @@ def _instant(value: object) -> str:
 
 
 def _json(value: object, depth: int = 0) -> object:
-    """A JSON value of bounded depth, its numbers finite."""
+    """A JSON value of bounded depth, its numbers finite, its text such as can be stored."""
     if depth > 8:
         raise ValueError("write it with less nesting")
-    if isinstance(value, float) and not math.isfinite(value):
+    if isinstance(value, int | float) and not abs(value) <= _MOST_NUMBER:
         raise ValueError("write finite numbers")
+    if isinstance(value, str) and (wrong := _unfit_text(value)):
+        raise ValueError(f"the text in it {wrong}")
     if isinstance(value, Mapping):
-        if not all(isinstance(key, str) for key in value):
+        if not all(isinstance(key, str) and not _unfit_text(key) for key in value):
             raise ValueError("write text as keys")
         return {key: _json(one, depth + 1) for key, one in value.items()}
     if isinstance(value, list | tuple):
@@ -363,7 +368,10 @@ MODELS: Mapping[str, type[Body]] = {kind.name: globals()[kind.body] for kind in 
 """The model of each kind."""
 
 _MOST_AT_S = 10_000_000
+_MOST_NUMBER = 1e300
 _MOST_TEXT = 10_000
+_HALF = re.compile("[\ud800-\udfff]")
+_CONTROL = re.compile("[\x00-\x08\x0b-\x1f]")
 _MOST_SEAT = 100
 _COMMON = ("kind", "at", "seat")
 
@@ -426,11 +434,19 @@ def _check_text(kind: str, key: object, value: object) -> None:
     """Refuse what could not be stored: half characters, and texts without end."""
     if not isinstance(key, str):
         raise EventError(f"{kind}: {_shown(key)} is no key")
-    if isinstance(value, str):
-        if len(value) > _MOST_TEXT:
-            raise EventError(f"{kind}: `{plain(key, most=40)}` is longer than {_MOST_TEXT} characters")
-        if any("\ud800" <= char <= "\udfff" for char in value):
-            raise EventError(f"{kind}: `{plain(key, most=40)}` holds half of a character; write UTF-8")
+    if isinstance(value, str) and (wrong := _unfit_text(value)):
+        raise EventError(f"{kind}: `{plain(key, most=40)}` {wrong}")
+
+
+def _unfit_text(text: str) -> str | None:
+    """What keeps text off the record; None for what may be stored."""
+    if len(text) > _MOST_TEXT:
+        return f"is longer than {_MOST_TEXT} characters"
+    if _HALF.search(text):
+        return "holds half of a character; write UTF-8"
+    if _CONTROL.search(text):
+        return "holds a control character; write text, tabs and line feeds"
+    return None
 
 
 def _complaint(kind: str, fault: ErrorDetails) -> str:

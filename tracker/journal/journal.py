@@ -26,6 +26,7 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, instant_of, whole_milliseconds
 from tracker.journal.admission import admit, check_together
 from tracker.journal.asrun import derived_rows, differences
+from tracker.journal.events import parse_event
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.store import Genesis, Row, Rows, Shown, Store, Table, seal, unseal
@@ -233,7 +234,7 @@ class Journal:
     ) -> list[int]:
         """Append events together, all or none, and return their numbers; errors as in `record`."""
         # Milliseconds, as the file keeps them: the fold in memory must equal the one read back.
-        now, wanted = whole_milliseconds(utc_now or clock.utc_now()), list(events)
+        now, wanted = whole_milliseconds(utc_now or clock.utc_now()), [parse_event(one) for one in events]
         seat = seat or default_seat()
         with self._turn:
             with self._store.writing():

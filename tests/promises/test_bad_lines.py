@@ -1,0 +1,127 @@
+"""Promise: a bad line is refused in one line with its number, the rest goes on, and the exit status is 1."""
+
+from __future__ import annotations
+
+import io
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.journals import ZERO
+from tests.journals import journal as journal_in
+from tracker.cli import record
+from tracker.foundation.errors import EventError
+from tracker.journal.events import MODELS
+from tracker.journal.journal import Journal
+
+HUGE = int("9" * 310)
+NAMES = ["EV1", "EV2", "IV", "*", "hinge", "latch", "home", "hinge.mate", "latch.wipe", "egress.hatch"]
+NAMES += ["oxygen", "battery", "daylight", "elapsed", "EV1.oxygen", "*.battery", "home", "drop", "keep"]
+TIMES = ["0:12", "9999:00", "-0:01", "2031-05-04T15:00:00Z", "9031-05-04T15:00:00Z", "0001-01-01T00:00:00+14:00"]
+WICKED = ["", "\ud800", "\x1b[2J", "\u202e", "\x00", "x" * 20_000, {}, [], [[]], {"id": {}}, True, False, None]
+NUMBERS = [0, 1, -1, 2, 60, 510, HUGE, -HUGE, 10**15, 0.5, -0.0, 1e308, 5e-324, 1e45]
+
+scalars = st.sampled_from([*NAMES, *TIMES, *WICKED, *NUMBERS])
+task = st.fixed_dictionaries(
+    {"title": st.sampled_from(["Look again", {}, HUGE]) | scalars},
+    optional={
+        "id": st.sampled_from(["extra", "hinge"]) | scalars,
+        "priority": st.sampled_from(["should", "get-ahead"]) | scalars,
+        "value": scalars,
+        "needs": st.lists(scalars, max_size=2) | scalars,
+        "steps": st.lists(
+            st.dictionaries(
+                st.sampled_from(["id", "do", "crew", "time", "count", "effort", "use", "window", "within", "needs",
+                                 "site", "hold_point", "opens", "closes", "work", "fixed", "whole"]),
+                scalars | st.lists(scalars, max_size=2) | st.dictionaries(st.sampled_from(NAMES), scalars, max_size=2),
+                max_size=6,
+            ),
+            max_size=2,
+        ) | scalars,
+    },
+)  # fmt: skip
+values = scalars | st.lists(scalars, max_size=3) | st.dictionaries(st.sampled_from(NAMES), scalars, max_size=2) | task
+
+
+@st.composite
+def lines(draw: st.DrawFn) -> dict[str, Any]:
+    """An event of any kind, its own keys mostly there, and anything in them."""
+    kind = draw(st.sampled_from(sorted(MODELS)))
+    keys = [*MODELS[kind].model_fields, "at", "seat", "kin"]
+    picked = draw(st.lists(st.sampled_from(keys), unique=True, max_size=5))
+    return {"kind": kind, **{key: draw(values) for key in picked}}
+
+
+@pytest.fixture(scope="module")
+def journal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Journal]:
+    """A journal a little way into its excursion."""
+    with closing(journal_in(tmp_path_factory.mktemp("lines"))) as made:
+        made.record(ZERO)
+        made.record({"kind": "done", "step": "egress.hatch", "at": 300})
+        yield made
+
+
+@given(event=lines())
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_event_is_recorded_or_refused_in_words(journal: Journal, event: dict[str, Any]) -> None:
+    before = journal.number
+    try:
+        number = journal.record(event)
+    except EventError as error:
+        assert journal.number == before
+        assert all("\n" not in line and "Traceback" not in line for line in error.lines)
+        json.dumps(error.lines, ensure_ascii=False).encode()
+    else:
+        assert number == before + 1
+        journal.record({"kind": "withdrawn", "event": number})
+
+
+BAD = [
+    b'{"kind":"dropped","task":{}}',
+    b'{"kind":"dropped","task":[]}',
+    b'{"kind":"chose","task":{},"choice":"drop"}',
+    b'{"kind":"chose","task":[],"choice":{}}',
+    b'{"kind":[],"task":"latch"}',
+    b'{"kind":{},"task":"latch"}',
+    f'{{"kind":"counted","step":"hinge.release","count":{HUGE},"at":900}}'.encode(),
+    f'{{"kind":"reading","crew":"EV1","consumable":"oxygen","value":{HUGE},"at":900}}'.encode(),
+    f'{{"kind":"held","until":{HUGE},"at":900}}'.encode(),
+    f'{{"kind":"noted","text":"x","at":{HUGE}}}'.encode(),
+    f'{{"kind":"retimed","step":"hinge.mate","time":{HUGE},"at":900}}'.encode(),
+    b'{"kind":"noted","text":"x","at":' + b"9" * 5000 + b"}",
+    b'{"kind":"noted","text":' + b"[" * 100_000 + b"]" * 100_000 + b"}",
+    b'{"kind":"added","task":' + b'{"a":' * 500 + b"1" + b"}" * 500 + b',"at":9}',
+    b'{"kind":"noted","text":"\\ud800","at":900}',
+    b'{"kind":"noted","text":"x","seat":"\\udc00","at":900}',
+    b'{"kind":"added","task":{"title":"\\ud800","steps":[{"do":"x","crew":["EV1"],"time":"0:01"}]},"at":900}',
+    b'{"kind":"chose","task":"latch","choice":"keep","figures":{"a":"\\ud800"},"at":900}',
+    b'{"kind":"reading","crew":"EV1","consumable":"oxygen","value":NaN,"at":900}',
+    b'{"kind":"reading","crew":"EV1","consumable":"oxygen","value":1e999,"at":900}',
+    b'{"kind":"noted","text":"x","at":1e999}',
+    b'{"kind":"noted","text":"x","\\ud800":1}',
+    b"\xff\xfe",
+    b"nonsense",
+]
+
+
+@pytest.mark.parametrize("bad", BAD, ids=[bad[:34].decode("latin-1") for bad in BAD])
+def test_a_bad_line_is_told_by_its_number_and_the_rest_goes_on(
+    bad: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stream = b"\n".join([json.dumps(ZERO).encode(), bad, b'{"kind":"noted","text":"goes on","at":900}', b""])
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(stream)))
+    with closing(journal_in(tmp_path)) as journal:
+        assert record._stream(journal, None) == 1
+    said = capsys.readouterr()
+    assert said.out == "1\n2\n"
+    assert said.err.startswith("line 2: ")
+    assert said.err.count("\n") == 1
+    said.err.encode()
