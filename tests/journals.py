@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from tracker.foundation import clock
 from tracker.journal.journal import Journal
+from tracker.journal.progress import Recorded
+from tracker.journal.sqlite import SqliteStore
+from tracker.journal.store import seal
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 
@@ -90,3 +95,13 @@ def journal(folder: Path, *events: dict[str, Any], name: str = "one.sqlite") -> 
     made = Journal.create(folder / name, plan())
     made.record_all(events, seat="op@desk")
     return made
+
+
+def on_record(path: Path, kind: str, at: float, **body: Any) -> None:
+    """Put an event into a journal as it would stand there if nothing had been asked of it."""
+    with closing(SqliteStore.open(path)) as store:
+        rows = store.rows()
+        before = rows[-1].hash if rows else store.genesis.hash
+        event = Recorded(len(rows) + 1, kind, at, True, clock.utc_now(), "op@desk", body)
+        with store.writing():
+            store.append(seal(event, before))

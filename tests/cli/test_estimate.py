@@ -201,11 +201,11 @@ def test_a_journal_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[st
 
 
 def test_hostile_text_stays_data(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from tests.journals import ZERO
+    from tests.journals import ZERO, on_record
 
-    note = {"kind": "noted", "at": 60, "text": "\x1b[31mred\x1b[0m\r\n\u202eback"}
-    with journal(tmp_path, ZERO, note) as made:
+    with journal(tmp_path, ZERO) as made:
         pass
+    on_record(made.path, "noted", 60, text="\x1b[31mred\x1b[0m\r\n\u202eback")
     for form in ([], ["--brief"], ["--print"]):
         out = said(capsys, made.path, *form)[1]
         assert "\x1b" not in out and "\u202e" not in out and "\r" not in out

@@ -19,7 +19,7 @@ KINDS = (
     *("handed", "moved", "added", "retimed", "limited", "reading", "replaced", "seen", "entered", "called"),
     *("silent", "heard", "noted", "chose", "acknowledged", "withdrawn", "amended", "closed"),
 )
-HOSTILE = "glare [b]on[/b] \x1b[31mthe\x1b[0m visor <script>alert(1)</script> =1+1 \u202e\u200b ünïcode 🛰"
+HOSTILE = "glare [b]on[/b] \x9b31mthe\x9b0m visor <script>alert(1)</script> =1+1 \u202e\u200b ünïcode 🛰"
 
 
 def seconds_of(text: str) -> int:

@@ -253,7 +253,10 @@ def test_the_seat_is_bounded_and_text_is_data() -> None:
         record(started(), LATER, kind="noted", text="x", at=1, seat="s" * 101)
     with pytest.raises(EventError, match="longer than 10000"):
         record(started(), LATER, kind="noted", text="x" * 10001, at=1)
-    hostile = "\x1b[31m=1+1\u202e[red]\x00"
+    for control in ("\x00", "\x1b[31m", "\r", "\x07"):
+        with pytest.raises(EventError, match="`text` holds a control character"):
+            record(started(), LATER, kind="noted", text=f"glare{control}", at=1)
+    hostile = "=1+1\u202e[red]\t\n"
     event, fold, _ = record(started(), LATER, kind="noted", text=hostile, at=1)
     assert event.body["text"] == hostile
     with pytest.raises(EventError) as caught:

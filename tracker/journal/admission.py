@@ -10,7 +10,7 @@ from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet, whole_milliseconds
 from tracker.journal.events import Parsed, parse_event
-from tracker.journal.fold import completed, stamp
+from tracker.journal.fold import check_bounds, completed, stamp
 from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, is_partner, partner_of
 from tracker.journal.progress import Folded, Recorded, pet_if_live
 
@@ -46,6 +46,8 @@ def admit(
         body=completed(fold, parsed, now),
     )
     after = fold.add(recorded)
+    if parsed.kind == "amended" and (wrong := after.beyond(after.at)) and not fold.beyond(fold.at):
+        raise EventError(f"amended: {wrong}: that is where it puts an event; check the day and year")
     return recorded, after, _new_warnings(fold, after)
 
 
@@ -74,6 +76,7 @@ def _stands(fold: Folded, wanted: Mapping[str, Any]) -> bool:
 
 def _when(fold: Folded, parsed: Parsed, now: datetime) -> tuple[float, bool]:
     """Return the PET of an event, and whether it was stated."""
+    check_bounds(fold, parsed)
     if parsed.kind == "zero":
         return _at_zero(parsed)
     if parsed.kind == "amended" and parsed.at is None:
@@ -87,8 +90,6 @@ def _when(fold: Folded, parsed: Parsed, now: datetime) -> tuple[float, bool]:
     if live and fold.zero is not None and at > stamp(now, fold.zero) + AHEAD_S:
         present = _pet(stamp(now, fold.zero))
         raise _refused(parsed, at, f"that is in the future, now it is {present}")
-    if at > fold.horizon_s:
-        raise _refused(parsed, at, f"that is beyond {_pet(fold.horizon_s)}, four times the elapsed limit")
     return float(at), True
 
 
@@ -103,8 +104,8 @@ def _unstated(fold: Folded, parsed: Parsed, now: datetime, live: bool) -> float:
     if live:
         assert fold.zero is not None
         at = stamp(now, fold.zero)
-        if at > fold.horizon_s and parsed.kind not in AFTER_CLOSED:
-            raise _refused(parsed, at, f"that is beyond {_pet(fold.horizon_s)}, four times the elapsed limit")
+        if parsed.kind not in AFTER_CLOSED and (wrong := fold.beyond(at)):
+            raise EventError(f"{parsed.kind}: {wrong}")
         return at
     if parsed.kind in ABOUT_EVENTS:
         return fold.at

@@ -28,7 +28,7 @@ from tracker.journal.folding import (  # noqa: F401 (the table names what is in 
     work,
 )
 from tracker.journal.folding.begin import start_waiting
-from tracker.journal.folding.setup import first_state, horizon_s
+from tracker.journal.folding.setup import beyond, first_state, horizon_s
 from tracker.journal.folding.state import Saved, SharedList, State, named, pet, refuse
 from tracker.journal.folding.view import show
 from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, KINDS
@@ -243,6 +243,10 @@ class Fold:
         """The greatest PET that an event may have."""
         return horizon_s(self._state)
 
+    def beyond(self, at: float | datetime) -> str | None:
+        """What is said of an instant that no event may name; None of one that it may."""
+        return beyond(self._state, at)
+
     @property
     def warnings(self) -> tuple[tuple[int, str], ...]:
         """(event number, what is unusual about it)."""
@@ -389,9 +393,20 @@ def _place(event: Recorded) -> tuple[float, int]:
 def _supposed(fold: Fold, event: Mapping[str, Any], recorded: datetime) -> Recorded:
     """Return a supposed event as if recorded; `at` missing means the last event's."""
     parsed = parse_event(event)
+    check_bounds(fold, parsed)
     at = float(parsed.at) if parsed.at is not None else 0.0 if parsed.kind == "zero" else fold.at
     body = completed(fold, parsed, recorded)
     return Recorded(fold.number + 1, parsed.kind, at, True, recorded, parsed.seat or "supposed", body)
+
+
+def check_bounds(fold: Folded, parsed: Parsed) -> None:
+    """Refuse an event that names an instant no excursion can reach: in `at`, `until` or a limit."""
+    named: list[float | datetime | None] = [parsed.at, parsed.body.get("until")]
+    if parsed.kind == "limited" and "." not in parsed.body["limit"]:
+        named.append(conditions.limit_value(parsed.body["value"]))
+    for at in named:
+        if at is not None and (wrong := fold.beyond(at)):
+            raise EventError(f"{parsed.kind}: {wrong}; check its hours, day and year")
 
 
 def completed(fold: Folded, parsed: Parsed, now: datetime) -> Mapping[str, Any]:

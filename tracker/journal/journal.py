@@ -57,7 +57,7 @@ def _read_again(text: str, name: str) -> Plan:
     """The plan in a journal; the journals of a season often hold the same one."""
     from tracker.plan.read import parse_plan
 
-    return parse_plan(text, file="plan", name=name)
+    return parse_plan(text, file="plan", name=name, kept=True)
 
 
 def replay(fold: Fold, digest: str, rows: Iterable[Row], name: str) -> tuple[Fold, str]:

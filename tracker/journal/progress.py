@@ -240,6 +240,9 @@ class Folded(Protocol):
     def horizon_s(self) -> float:
         """The greatest PET that an event may have."""
 
+    def beyond(self, at: float | datetime) -> str | None:
+        """What is said of an instant that no event may name; None of one that it may."""
+
     @property
     def sequence(self) -> tuple[str, ...]:
         """Every step in the order of work; each crew member's own order is the part that is theirs."""

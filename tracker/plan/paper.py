@@ -16,7 +16,7 @@ from tracker.foundation.errors import Fault
 from tracker.foundation.text import amount
 from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.model import Consumable, Plan, Step
-from tracker.plan.timeline import Timeline, as_pet, as_planned, windows_on_paper
+from tracker.plan.timeline import Timeline, as_pet, as_planned, beyond, horizon_s, windows_on_paper
 from tracker.plan.windows import Intervals, together
 from tracker.plan.yaml_tree import Loc, Tree, read_tree
 
@@ -214,6 +214,7 @@ def _warnings(
         for j, step in enumerate(task.steps)
     }
     _without_planned_zero(plan, tree)
+    _cut_off(plan, tree)
     _too_late(limits, tree)
     _too_little(plan, supplies_must, tree)
     _too_slow(clocks, places, tree)
@@ -237,6 +238,17 @@ def _without_planned_zero(plan: Plan, tree: Tree) -> None:
         if not isinstance(at, int):
             what = "is in UTC without `zero_planned`: it has no place on paper"
             tree.report(("limits", name), what, "write zero_planned")
+
+
+def _cut_off(plan: Plan, tree: Tree) -> None:
+    """Warn of windows that are listed beyond what an excursion can reach."""
+    zero = plan.zero_planned
+    end = horizon_s([plan.elapsed_limit], zero)
+    for i, window in enumerate(plan.windows):
+        for j, interval in enumerate(window.open):
+            if wrong := [words for at in interval if (words := beyond(at, zero, end))]:
+                what = f"{wrong[0]}, and cut off there"
+                tree.report(("windows", i, "open", j), what, "check its day and year")
 
 
 def _too_late(limits: Iterable[PaperLimit], tree: Tree) -> None:

@@ -14,7 +14,7 @@ from tracker.plan.complaints import read_model
 from tracker.plan.model import Plan, Task
 from tracker.plan.rules import Known, check_items, check_plan, check_tasks
 from tracker.plan.schema import PlanFile, TaskFile
-from tracker.plan.structure import check_network, check_openings, check_windows
+from tracker.plan.structure import check_bounds, check_network, check_openings, check_windows
 from tracker.plan.yaml_tree import MOST_BYTES, Node, Tree, of_data, position, read_tree
 
 _BOMS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
@@ -29,9 +29,10 @@ def read_plan(path: str | os.PathLike[str]) -> Plan:
     return parse_plan(read_text(file), file=file, name=Path(file).stem)
 
 
-def parse_plan(text: str, *, file: str, name: str) -> Plan:
+def parse_plan(text: str, *, file: str, name: str, kept: bool = False) -> Plan:
     """The plan in a text. `file` is named in faults; `name` is the plan's own.
 
+    `kept`: a journal holds it, so it is read even where it names instants that no excursion can reach.
     Raises PlanError with every fault of it.
     """
     tree = read_tree(text.removeprefix("\ufeff"), file)
@@ -40,6 +41,8 @@ def parse_plan(text: str, *, file: str, name: str) -> Plan:
         known = check_plan(model, tree)
         check_network(model, tree, known.efforts)
         check_openings(model, tree, known.efforts)
+        if not kept:
+            check_bounds(model, tree)
     tree.finish()
     assert model is not None
     plan = build_plan(model, text, name, file)

@@ -15,7 +15,7 @@ from tracker.plan.graph import around, before_each, circles, closure, crew_order
 from tracker.plan.model import Plan, Task
 from tracker.plan.rules import each_step
 from tracker.plan.schema import PlanFile
-from tracker.plan.timeline import Timeline, as_planned, horizon_s, last_sites, starts_on_paper
+from tracker.plan.timeline import Timeline, as_planned, beyond, horizon_s, last_sites, starts_on_paper
 from tracker.plan.windows import Intervals, openings
 from tracker.plan.yaml_tree import Loc, Tree
 
@@ -153,7 +153,7 @@ def check_openings(file: PlanFile, tree: Tree, efforts: Mapping[str, float]) -> 
 def _sound_windows(file: PlanFile, tree: Tree) -> dict[str, Intervals]:
     """The openings of each window without a fault, with zero as planned."""
     zero, elapsed = file.zero_planned, file.limits.get("elapsed")
-    end = horizon_s(elapsed.at if elapsed is not None else 0, zero)
+    end = horizon_s([elapsed.at] if elapsed is not None else [], zero)
     found: dict[str, Intervals] = {}
     for i, window in enumerate(file.windows):
         path = tree.find(("windows", i)).path
@@ -162,6 +162,17 @@ def _sound_windows(file: PlanFile, tree: Tree) -> dict[str, Intervals]:
         built = build_window(window)
         found[window.id] = openings(built, zero=zero, zero_planned=zero, seen=None, horizon_s=end)
     return found
+
+
+def check_bounds(file: PlanFile, tree: Tree) -> None:
+    """Note every limit that no excursion can reach: a mistyped year."""
+    zero, elapsed = file.zero_planned, file.limits.get("elapsed")
+    end = horizon_s([elapsed.at] if elapsed is not None else [], zero)
+    for name, limit in file.limits.items():
+        path = tree.find(("limits", name)).path
+        sound = not any(fault.path == path or fault.path.startswith(f"{path}.") for fault in tree.faults)
+        if sound and (wrong := beyond(limit.at, zero, end)):
+            tree.report(("limits", name, "at"), wrong, "check its day and year, and those of `zero_planned`")
 
 
 def check_windows(plan: Plan, file: PlanFile, tree: Tree) -> None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import NamedTuple
 
-from tracker.foundation.times import pet_of
+from tracker.foundation.times import format_instant, format_pet, pet_of
 from tracker.plan.graph import before_each, crew_orders, present_needs, remaining, sort_steps, step_needs
 from tracker.plan.model import Plan, Step
 from tracker.plan.windows import Intervals, next_start, openings, usable
@@ -21,6 +21,8 @@ NEVER = math.inf
 """When somebody is inside who has a step that finds no later opening of its window."""
 HORIZON_LIMITS = 4
 """Windows are looked at, and events taken, up to so many times the elapsed limit."""
+MOST_S = 200 * 3600.0
+"""No instant of an excursion lies further from zero, whatever its limits say: a mistyped year does."""
 DAY_S = 86_400.0
 """Stands for a limit that has no place on the clock, since it is an instant and no zero is known."""
 
@@ -81,16 +83,29 @@ def as_pet(at: float | datetime, zero: datetime | None) -> float | None:
     return float(at)
 
 
-def horizon_s(elapsed: float | datetime, zero: datetime | None) -> float:
-    """The PET up to which windows are looked at on paper; by a day where no limit lies after zero."""
-    limit = as_pet(elapsed, zero)
-    return HORIZON_LIMITS * (limit if limit is not None and limit > 0 else DAY_S)
+def horizon_s(elapsed: Iterable[float | datetime], zero: datetime | None) -> float:
+    """The PET beyond which no instant is taken, by elapsed limits, planned and changed.
+
+    By a day where none of them lies after zero.
+    """
+    limits = [limit for at in elapsed if (limit := as_pet(at, zero)) is not None and limit > 0]
+    return min(HORIZON_LIMITS * max(limits, default=DAY_S), MOST_S)
+
+
+def beyond(at: float | datetime, zero: datetime | None, end: float) -> str | None:
+    """What is said of an instant beyond `end`, a horizon; None of one before it, or without a place."""
+    when = as_pet(at, zero)
+    if when is None or when <= end:
+        return None
+    shown = format_instant(at) if isinstance(at, datetime) else format_pet(at, with_seconds=True)
+    most = "the longest excursion there is" if end == MOST_S else "four times the elapsed limit"
+    return f"{shown} is beyond {format_pet(end, with_seconds=True)}, {most}"
 
 
 def windows_on_paper(plan: Plan) -> dict[str, Intervals]:
     """Per window its openings with zero as planned."""
     zero = plan.zero_planned
-    end = horizon_s(plan.elapsed_limit, zero)
+    end = horizon_s([plan.elapsed_limit], zero)
     return {
         window.id: openings(window, zero=zero, zero_planned=zero, seen=None, horizon_s=end)
         for window in plan.windows

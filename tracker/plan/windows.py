@@ -62,8 +62,8 @@ def openings(
 ) -> Intervals:
     """The openings of a window, as half-open intervals of PET seconds, ascending and apart.
 
-    Every interval that ends after PET 0 and begins before `horizon_s` is there; the first may begin
-    before 0. A window in PET is meant from `zero_planned` and shifts with the slip of the actual zero;
+    Every interval that ends after PET 0 and begins before `horizon_s` is there, cut off at it; the first may
+    begin before 0. A window in PET is meant from `zero_planned` and shifts with the slip of the actual zero;
     without `zero_planned`, and where zero came more than seven days away from it, it is meant from the
     actual zero. `seen` is the PET at which the window was seen to open: the opening nearest to it moves
     there and all others with it. A window in UTC with neither zero known is taken as always open.
@@ -79,7 +79,7 @@ def openings(
     if seen is not None and spans:
         shift = min((seen - start for start, _ in spans), key=abs)
         spans = tuple((start + shift, end + shift) for start, end in spans)
-    return tuple((start, end) for start, end in spans if end > 0 and start < horizon_s)
+    return tuple((start, min(end, horizon_s)) for start, end in spans if end > 0 and start < horizon_s)
 
 
 def _pet(at: int | datetime, base: datetime | None, slip: float) -> float | None:

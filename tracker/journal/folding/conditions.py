@@ -6,7 +6,7 @@ from datetime import datetime
 
 from tracker.foundation.times import parse_instant, parse_pet
 from tracker.journal.folding.order import give_up, go_on, open_items, queue_again
-from tracker.journal.folding.setup import open_windows
+from tracker.journal.folding.setup import beyond, horizon_s, open_windows
 from tracker.journal.folding.spending import account, account_all, break_off, stop
 from tracker.journal.folding.state import State, on_record, pet, refuse, the_consumable, the_crew, the_step
 from tracker.journal.progress import Hold, Reading, Recall, Recorded
@@ -15,7 +15,7 @@ from tracker.plan.windows import slip_s
 
 def held(state: State, event: Recorded, at: float) -> None:
     """A hold starts; holding one member of a joint step holds the step."""
-    until, text = event.body.get("until"), event.body.get("text", "")
+    until, text = _until(state, event), event.body.get("text", "")
     crew = the_crew(state, event)
     if "crew" not in event.body:
         crew = tuple(c for c in crew if c not in state.entered)
@@ -33,6 +33,20 @@ def held(state: State, event: Recorded, at: float) -> None:
     account_all(state, fresh, at)
     for c in fresh:
         state.holds[c] = Hold(c, at, until, text)
+
+
+def _until(state: State, event: Recorded) -> int | None:
+    """Return when a hold is to end, at the horizon at the latest."""
+    until: int | None = event.body.get("until")
+    if until is None:
+        return None
+    _warn_beyond(state, event, until)
+    return min(until, int(horizon_s(state)))
+
+
+def _warn_beyond(state: State, event: Recorded, at: float | datetime) -> None:
+    if wrong := beyond(state, at):
+        state.warn(event, f"{wrong}; figures stop there")
 
 
 def _suspend(state: State, step: str, at: float) -> None:
@@ -143,6 +157,8 @@ def zero(state: State, event: Recorded, at: float) -> None:
             "zero is more than seven days from the planned one: windows in PET are meant from the actual "
             "zero; record `seen` when one opens",
         )
+    for limit in state.limits.values():
+        _warn_beyond(state, event, limit)
     open_windows(state)
 
 
@@ -161,7 +177,8 @@ def limited(state: State, event: Recorded, at: float) -> None:
     """A limit or a reserve is changed."""
     name, value = event.body["limit"], event.body["value"]
     if name in state.limits:
-        state.limits[name] = _limit(value)
+        state.limits[name] = limit_value(value)
+        _warn_beyond(state, event, state.limits[name])
         open_windows(state)
         return
     crew, dot, consumable = name.partition(".")
@@ -180,7 +197,8 @@ def limited(state: State, event: Recorded, at: float) -> None:
     state.reserves[crew, consumable] = float(value)
 
 
-def _limit(value: float | str) -> float | datetime:
+def limit_value(value: float | str) -> float | datetime:
+    """Return the PET in seconds, or the instant, that a changed limit's value says."""
     if isinstance(value, str):
         return parse_instant(value) if "T" in value else float(parse_pet(value))
     return float(value)

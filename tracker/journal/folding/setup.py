@@ -7,9 +7,10 @@ from datetime import datetime
 
 from tracker.journal.folding.state import SharedList, State
 from tracker.journal.progress import StepState
+from tracker.plan import timeline
 from tracker.plan.graph import step_needs
 from tracker.plan.model import Plan, Step, Task
-from tracker.plan.timeline import DAY_S, HORIZON_LIMITS, as_pet, as_planned
+from tracker.plan.timeline import DAY_S, as_pet, as_planned
 from tracker.plan.windows import openings
 
 
@@ -114,18 +115,27 @@ def limits_as_pet(state: State) -> Mapping[str, float]:
 
     A limit that is an instant stands for a day where no zero is known.
     """
-    return {name: _as_pet(state, at) for name, at in state.limits.items()}
+    end = horizon_s(state)
+    return {name: min(_as_pet(state, at), end) for name, at in state.limits.items()}
 
 
 def _as_pet(state: State, at: float | datetime) -> float:
-    pet = as_pet(at, state.zero or state.plan.zero_planned)
+    pet = as_pet(at, _zero(state))
     return DAY_S if pet is None else pet
 
 
 def horizon_s(state: State) -> float:
-    """Return the PET beyond which nothing is taken: four times the elapsed limit, planned or changed."""
-    planned = _as_pet(state, state.plan.elapsed_limit)
-    return HORIZON_LIMITS * max(planned, _as_pet(state, state.limits["elapsed"]), 0.0)
+    """Return the PET beyond which nothing is taken, by the elapsed limit as planned and as changed."""
+    return timeline.horizon_s((state.plan.elapsed_limit, state.limits["elapsed"]), _zero(state))
+
+
+def beyond(state: State, at: float | datetime) -> str | None:
+    """Return what is said of an instant beyond the horizon; None of one before it."""
+    return timeline.beyond(at, _zero(state), horizon_s(state))
+
+
+def _zero(state: State) -> datetime | None:
+    return state.zero or state.plan.zero_planned
 
 
 def open_windows(state: State) -> None:
