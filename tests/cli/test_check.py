@@ -106,6 +106,16 @@ def test_the_same_every_time(capsys: pytest.CaptureFixture[str]) -> None:
     assert outs[0] == outs[1]
 
 
+def test_a_comment_moves_no_chance(small: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nor does the file's name: what is drawn depends on what is in the plan alone."""
+    found = []
+    for text in (SMALL, f"# looked over\n{SMALL}", SMALL.replace("excursion:", "excursion:  ")):
+        small.write_text(text)
+        assert main(["check", str(small), "--json"]) == 0
+        found.append(json.loads(capsys.readouterr().out)["chance"])
+    assert found[0] == found[1] == found[2]
+
+
 def test_a_pace_file_changes_the_chance_and_is_named(capsys: pytest.CaptureFixture[str]) -> None:
     pace = str(PLANS / "rehearsed-crew.pace.yaml")
     assert main(["check", LARKSPUR, "--pace", pace, "--json"]) == 0

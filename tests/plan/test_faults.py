@@ -172,3 +172,34 @@ def test_fault(
     assert what in fault.what
     assert right in fault.right
     assert str(fault) == f"p.yaml:{fault.line}:{fault.column}: {path}: {fault.what}; {fault.right}"
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("who", "crew"), ("depends", "needs"), ("hold", "hold_point"), ("persons", "crew"), ("duration", "time"),
+        ("crews", "crew"), ("tme", "time"), ("minutes", "time"), ("place", "site"), ("Dauer", "time"),
+    ],
+)  # fmt: skip
+def test_15_words_before_spelling(
+    written: str, meant: str, faults: Callable[[str], list[Fault]], plan_text: str
+) -> None:
+    """One fault: a key that stands there under another name is not missing besides."""
+    step = "{do: Take photos, crew: [EV2], time: 0:20, hold_point: the lead agrees}"
+    assert step in plan_text
+    keys = {
+        "crew": "[EV2]",
+        "time": "0:20",
+        "needs": "[out]",
+        "hold_point": "the lead agrees",
+        "site": "truss",
+    }
+    others = {key: value for key, value in keys.items() if key in ("crew", "time") and key != meant}
+    cells = ", ".join(f"{key}: {value}" for key, value in {**others, written: keys[meant]}.items())
+    (fault,) = faults(plan_text.replace(step, f"{{do: Take photos, {cells}}}"))
+    assert (fault.what, fault.right) == ("is not a key here", f"did you mean {meant}?")
+
+
+def test_the_known_keys_are_all_named(faults: Callable[[str], list[Fault]], plan_text: str) -> None:
+    (fault,) = faults(plan_text.replace("{do: Take photos,", "{do: Take photos, xyzzyq: 3,"))
+    assert fault.right.startswith("write id, do, crew, time,") and fault.right.endswith("closes or within")

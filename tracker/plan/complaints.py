@@ -77,8 +77,14 @@ def read_model(model: type[_M], tree: Tree, at: tuple[str, ...] = ()) -> _M | No
             return model.model_validate(tree.root.data())
         except ValidationError as error:
             details = error.errors(include_url=False, include_input=False)
+        meant = {
+            loc: _meant(loc, at) for loc in (d["loc"] for d in details if d["type"] == "extra_forbidden")
+        }
+        replaced = {(*loc[:-1], word) for loc, word in meant.items()}
         for detail in details:
-            _complain(tree, detail, at)
+            # A key under another name is not missing besides.
+            if detail["type"] != "missing" or detail["loc"] not in replaced:
+                _complain(tree, detail, at)
         _take_out(tree, [detail["loc"] for detail in details])
     return None
 
@@ -97,11 +103,11 @@ def nearest(word: str, known: Iterable[str]) -> str:
         return f"did you mean {ends[0]}?"
     if not words:
         return ""
-    return f"write {_listed(words)}" if len(words) <= 12 else f"known are {', '.join(words[:8])}, ..."
+    return _listed(words, "write ") if len(words) <= 12 else f"known are {', '.join(words[:8])}, ..."
 
 
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
+def _listed(words: list[str], before: str) -> str:
+    return before + " or ".join([", ".join(words[:-1]), words[-1]][len(words) == 1 :]) if words else ""
 
 
 def _complain(tree: Tree, detail: ErrorDetails, at: tuple[str, ...]) -> None:
@@ -125,11 +131,24 @@ def _complain(tree: Tree, detail: ErrorDetails, at: tuple[str, ...]) -> None:
 def _unknown_key(tree: Tree, loc: Loc, at: tuple[str, ...]) -> None:
     model = PLACES.get(at + _place(loc[:-1], at))
     known = [key for key, field in model.model_fields.items() if field.alias != ALONE] if model else []
-    key = str(loc[-1])
-    right = _elsewhere(key, model) or nearest(key, known)
+    key, word = str(loc[-1]), _meant(loc, at)
+    right = _elsewhere(key, model) or (f"did you mean {word}?" if word else _listed(known, "write "))
     if " " in key and tree.find(loc).null:
         right = "a comma in braces starts a new key: put text with a comma in quotes"
     tree.report_key(loc, "is not a key here", right)
+
+
+def _meant(loc: Loc, at: tuple[str, ...]) -> str:
+    """The known key that an unknown one stands for: by the words of sheets, else by spelling; or nothing."""
+    from tracker.plan.sheet_words import HEADINGS, fold
+
+    model, key = PLACES.get(at + _place(loc[:-1], at)), str(loc[-1])
+    known = [name for name, field in model.model_fields.items() if field.alias != ALONE] if model else []
+    if _elsewhere(key, model):
+        return ""
+    word = fold(key.replace("_", " ").replace("-", " "))
+    by_word = [name for name in known if word in HEADINGS.get(name, ())]
+    return next(iter([*by_word, *near(key.lower(), known, 1)]), "")
 
 
 def _elsewhere(key: str, model: type[Entry] | None) -> str:
