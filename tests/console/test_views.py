@@ -14,8 +14,8 @@ from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.head import chance_words, head
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Line
-from tracker.console.view.words import percent
 from tracker.forecast.estimate import estimate
+from tracker.foundation.text import percent
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
 Exact = Callable[[list[Line], int, int], str]

@@ -126,7 +126,7 @@ def test_giving_up_must_work_by_what_it_wins_back() -> None:
     lines = flat(run.now).when_short
     assert "not enough" in lines[0] and "elapsed" in lines[0]
     assert [line.split()[1].rstrip(":") for line in lines[1:-1]] == ["long", "short", "base", "on-top"]
-    assert "inside 1:00 earlier" in lines[1] and "chance 0 % to 100 %" in lines[1]
+    assert "inside 1:00 earlier" in lines[1] and "chance <1 % to >99 %" in lines[1]
     assert "with on-top, which needs it" in lines[3] and "inside 0:15 earlier" in lines[3]
     assert lines[-1] == "Giving up long would be enough."
 

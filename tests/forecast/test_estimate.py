@@ -9,7 +9,8 @@ import pytest
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import Estimate
+from tracker.forecast.values import Estimate, Range
+from tracker.foundation.shown import spare
 
 HOME = task("home", step("in", "EV1 EV2", 40, effort="moderate"), closeout=True)
 OXYGEN = {"id": "oxygen", "unit": "kg", "start": 3.0, "reserve": 0.5, "per_hour": 0.1, "per_megajoule": 0.5}
@@ -77,16 +78,67 @@ def test_reserve_is_reached_before_ingress_exactly_when_it_is_short(start: float
 
 
 def test_a_limit_is_an_instant_and_the_smallest_margin_binds() -> None:
-    margins = {limit.id: limit.margin.p50 for limit in flat(two().now).limits}
-    assert margins == {
+    limits = {limit.id: limit for limit in flat(two().now).limits}
+    assert {name: limit.margin.p50 for name, limit in limits.items()} == {
         "elapsed": 3600,
-        "EV1.oxygen": pytest.approx((2.5 - USED_EV1) / REST, abs=0.5),
-        "EV2.oxygen": pytest.approx((2.5 - USED_EV2) / REST, abs=0.5),
+        "EV1.oxygen": pytest.approx((2.5 - USED_EV1) / (USED_EV1 / 7200), abs=0.05),
+        "EV2.oxygen": pytest.approx((2.5 - USED_EV2) / (USED_EV2 / 7200), abs=0.05),
     }
+    for limit in limits.values():
+        assert limit.reached is not None and limit.margin.p50 is not None and limit.to_spare is not None
+        assert limit.reached.p50 == pytest.approx(7200 + limit.margin.p50, abs=0.01)
+        assert limit.to_spare == limit.margin.p50 // 60 * 60
     loose = flat(two().now).binding
     tight = flat(two(start=2.0).now).binding
     assert loose is not None and (loose.id, loose.chance) == ("elapsed", 0.0)
     assert tight is not None and (tight.id, tight.chance) == ("EV1.oxygen", 0.0)
+
+
+def test_one_limit_is_one_instant_with_one_margin() -> None:
+    """On many courses: the reserve's range is its limit's, and broken means reached before ingress."""
+    made = estimate(two(start=1.9).now, 0, scenarios=400)
+    for figure in made.consumables:
+        limit = next(one for one in made.limits if one.id == f"{figure.crew}.{figure.consumable}")
+        assert figure.reserve_reached == limit.reached and figure.short == limit.chance
+        assert limit.to_spare == spare(figure.reserve_reached.p50, made.inside.p50)
+        assert limit.margin.p90 is not None
+        assert (limit.margin.p90 < 0) == (limit.chance > 0.1)
+
+
+def test_a_named_limit_is_held_against_its_own_crew() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 30)),
+        task("x", step("1", "EV2", 60)),
+        task("home", step("in-1", "EV1", 10), step("in-2", "EV2", 10), closeout=True),
+        limits={"elapsed": "2:00", "boat": {"at": "0:50", "crew": ["EV1"]}},
+    )
+    made = {limit.id: limit for limit in flat(run.now).limits}
+    assert made["boat"].to_spare == 600 and made["elapsed"].to_spare == 50 * 60
+    assert made["boat"].reached == Range(3000, 3000, 3000, 3000)
+
+
+def test_two_confidences_have_a_chance_each() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60)),
+        consumables=[OXYGEN | {"start": 0.7, "crew": ["EV1"]}],
+        limits={"elapsed": "2:00"},
+        confidence={"elapsed": 0.9, "consumables": 0.99},
+    )
+    made = flat(run.now)
+    assert (made.safe, made.safe_by) == (0.0, {"elapsed": 1.0, "consumables": 0.0})
+    assert flat(two().now).safe_by is None
+
+
+def test_how_fast_a_store_fell_between_its_last_two_readings() -> None:
+    run = two()
+    assert store(flat(run.now), "EV1").rate is None
+    for at, value in ((600, 2.9), (1200, 2.8), (1800, 2.7)):
+        run("reading", at, crew="EV1", consumable="oxygen", value=value)
+    rate = store(flat(run.now), "EV1").rate
+    assert rate is not None and rate.per_hour == pytest.approx(0.6)
+    assert rate.planned == pytest.approx(3600 * (0.1 / 3600 + 0.5e-6 * 300))
+    run("replaced", 1900, crew="EV1", consumable="oxygen", value=3.0)
+    assert store(flat(run.now), "EV1").rate is None
 
 
 def test_limits_of_some_crew_and_of_a_limited_reserve() -> None:
@@ -214,7 +266,7 @@ def test_advice_given_is_taken_as_it_is() -> None:
     run = Run(task("a", step("1", "EV1", 30)), task("g", step("1", "EV1", 30), priority="get-ahead"), HOME)
     first = flat(run.now, 0)
     later = flat(run.now, 600, advice=first.advice)
-    assert later.advice is first.advice and later.optional is first.optional
+    assert later.advice is first.advice and later.optional == first.optional
 
 
 def test_shown_ranges_leave_far_steps_out() -> None:

@@ -20,17 +20,20 @@ from tracker.journal.fold import Fold
 
 KEYS = {
     "": "format excursion at scenarios confidence pace_file inside limit margin safe without_optional limits "
-    "binding turn_back pace consumables tasks steps optional clocks open_items called alerts advisory",
+    "binding turn_back pace consumables tasks steps optional clocks open_items called alerts advisory "
+    "ingress advice safe_by unheard",
     "inside": "mean p10 p50 p90",
     "margin": "p50 p90",
     "without_optional": "inside safe",
-    "limits": "id at chance margin",
+    "limits": "id at chance margin reached to_spare",
     "binding": "limit chance",
-    "turn_back": "latest inside_if_now",
-    "consumables": "crew consumable unit now at_inside reserve reserve_reached short",
+    "turn_back": "latest inside_if_now safe_if_now was_due homebound mover moved_from moved_to",
+    "consumables": "crew consumable unit now at_inside reserve reserve_reached short "
+    "flagged read_at expected leak rate",
     "tasks": "task priority status start finish",
-    "steps": "step status crew start finish",
-    "optional": "task advice last_call in_time cost begun reason",
+    "steps": "step status crew start finish waits_for",
+    "optional": "task advice last_call in_time cost begun reason ground",
+    "advice": "kept at proven when_short",
     "clocks": "step of due late",
     "open_items": "item opened_by closed_by",
 }

@@ -1,46 +1,58 @@
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from tracker.foundation.text import amount, columns, count, did_you_mean, near, percent
+from tracker.foundation.text import (
+    amount,
+    columns,
+    count,
+    did_you_mean,
+    near,
+    percent,
+    percent_asked,
+    percent_done,
+)
 
 
 @pytest.mark.parametrize(
-    ("share", "whole", "tenths", "given"),
+    ("share", "need", "words"),
     [
-        (0.0, "0 %", "0.0 %", "0 %"),
-        (1.0, "100 %", "100.0 %", "100 %"),
-        (0.9, "90 %", "90.0 %", "90 %"),
-        (0.975, "98 %", "97.5 %", "97.5 %"),
-        (0.125, "12 %", "12.5 %", "12.5 %"),
-        (float("nan"), "-", "-", "-"),
+        (0.899, 0.9, "89 %"),
+        (0.9, 0.9, "90 %"),
+        (0.29, None, "29 %"),
+        (0.57, None, "57 %"),
+        (0.9949, 0.9, "99 %"),
+        (0.995, 0.9, ">99 %"),
+        (1.0, None, ">99 %"),
+        (0.0099, 0.9, "<1 %"),
+        (0.0, None, "<1 %"),
+        (0.01, None, "1 %"),
+        (0.9949, 0.995, "99.4 %"),
+        (0.995, 0.995, "99.5 %"),
+        (0.9994, 0.99, "99 %"),
+        (0.9996, 0.99, ">99.9 %"),
+        (0.99996, 0.999, ">99.99 %"),
+        (0.9, 0.995, "90.0 %"),
+        (1.0, 1.0, "100 %"),
+        (0.999, 1.0, "99 %"),
+        (float("nan"), 0.9, "-"),
     ],
 )
-def test_a_share_in_per_cent(share: float, whole: str, tenths: str, given: str) -> None:
-    assert (percent(share), percent(share, 1), percent(share, None)) == (whole, tenths, given)
+def test_a_chance_in_per_cent(share: float, need: float | None, words: str) -> None:
+    assert percent(share, need) == words
 
 
-@pytest.mark.parametrize(
-    ("share", "words"), [(0.899, "89 %"), (0.9, "90 %"), (0.29, "29 %"), (0.57, "57 %"), (1.0, "100 %")]
-)
-def test_what_misses_a_mark_never_seems_to_meet_it(share: float, words: str) -> None:
-    assert percent(share, floor=True) == words
+@given(st.integers(0, 10_000), st.sampled_from([0.8, 0.9, 0.95, 0.975, 0.99, 0.995, 0.999]))
+def test_what_is_shown_meets_a_need_exactly_where_the_chance_does(times: int, need: float) -> None:
+    shown = percent(times / 10_000, need)
+    number = float(shown.strip("<> %")) / 100
+    meets = number >= need - 1e-9 and not shown.startswith("<")
+    assert meets == (times / 10_000 >= need - 1e-12)
 
 
-@pytest.mark.parametrize(
-    ("share", "whole", "tenths"),
-    [
-        (1.0, "100 %", "100.0 %"),
-        (0.9999, ">99 %", "over 99.9 %"),
-        (0.996, ">99 %", "99.6 %"),
-        (0.994, "99 %", "99.4 %"),
-        (0.006, "1 %", "0.6 %"),
-        (0.004, "<1 %", "0.4 %"),
-        (0.0001, "<1 %", "under 0.1 %"),
-        (0.0, "0 %", "0.0 %"),
-    ],
-)
-def test_only_what_is_certain_is_100_or_0(share: float, whole: str, tenths: str) -> None:
-    assert percent(share, ends=(">", "<")) == whole
-    assert percent(share, 1, ends=("over ", "under ")) == tenths
+def test_a_demanded_chance_and_a_part_done() -> None:
+    assert [percent_asked(need) for need in (0.9, 0.995, 1.0, 0.125)] == ["90 %", "99.5 %", "100 %", "12.5 %"]
+    assert [percent_done(part) for part in (0.0, 0.996, 1.0, 0.57)] == ["0 %", "99 %", "100 %", "57 %"]
 
 
 def test_an_amount_with_its_unit() -> None:

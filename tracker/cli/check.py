@@ -130,9 +130,10 @@ def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
     yield from _clocks(paper)
     yield from _windows(paper)
     yield ""
+    need = plan.confidence.elapsed if plan.confidence.joint else None
     yield from _folded(f"chance at zero of keeping every limit and reserve, by {chances.prior}:")
     for words, chance in (("must work alone", chances.must), ("everything", chances.everything)):
-        yield f"  {words:<18}{percent(chance.safe, 1):>7}   {_range(chance)}"
+        yield f"  {words:<18}{percent(chance.safe, need):>7}   {_range(chance)}"
     yield ""
     for warning in warnings(paper, chances):
         yield from _folded(f"warning: {warning}")

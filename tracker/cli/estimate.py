@@ -246,8 +246,8 @@ def _supposing(found: _Found) -> list[str]:
 
 
 def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:
-    from tracker.forecast.report import percent, spread
-    from tracker.foundation.text import columns
+    from tracker.forecast.report import spread
+    from tracker.foundation.text import columns, percent
 
     def cells(name: str, one: Estimate) -> tuple[str, ...]:
         tight = "-" if one.binding is None else f"{one.binding.id} {percent(one.binding.chance)}"
@@ -267,7 +267,7 @@ def _suggested(orders: tuple[BetterOrder, ...] | None, broken_off: bool) -> list
     """Return better orders, each with the event that would make it so."""
     if orders is None:
         return []
-    from tracker.forecast.report import percent
+    from tracker.foundation.text import percent
 
     if not orders:
         none = "none was found so far" if broken_off else "none that brings everyone in two minutes earlier"

@@ -12,7 +12,7 @@ from tracker.debrief.journals import pool
 from tracker.debrief.judged import Judgement
 from tracker.debrief.rows import Column, Group, StepRow, factor, pace, pet, signed, step_columns
 from tracker.debrief.verdict import Verdict, merged
-from tracker.foundation.text import amount, percent, plain
+from tracker.foundation.text import amount, percent_done, plain
 from tracker.foundation.times import format_instant
 
 MOST_TEXT = 30_000
@@ -114,7 +114,7 @@ def excursions(every: Sequence[Excursion]) -> Table:
             _spare(one),
             _done(one),
             factor(pace(one.totals.work)),
-            percent(one.judgement.coverage) if one.judgement else "-",
+            percent_done(one.judgement.coverage) if one.judgement else "-",
         )
         for one in every
     ]
@@ -292,7 +292,7 @@ def scores(found: Judgement | None) -> Table:
     rows = [
         ("Instants", str(len(found.moments))),
         ("Scenarios of each forecast", f"{found.scenarios:,}"),
-        ("80 % ranges that held the end", percent(found.coverage)),
+        ("80 % ranges that held the end", percent_done(found.coverage)),
         ("Mean score (CRPS) of the forecast", pet(found.crps)),
         ("of paper: planned time left", pet(found.crps_paper)),
         ("of pro rata: times pace so far", pet(found.crps_pro_rata)),

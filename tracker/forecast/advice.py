@@ -19,6 +19,7 @@ from tracker.forecast.limits import (
     binding,
     going_on,
     limit_results,
+    need_of,
     with_dependents,
     with_needs,
 )
@@ -28,9 +29,9 @@ from tracker.forecast.task_sets import Outcome, TaskSets
 from tracker.forecast.turn_back import turn_back
 from tracker.forecast.values import Advice, OptionalFigure, Verdict
 from tracker.forecast.world import World
-from tracker.foundation.text import percent
+from tracker.foundation.text import percent, percent_asked
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, homebound
+from tracker.journal.progress import Progress, all_called
 from tracker.plan.graph import closure
 
 
@@ -52,7 +53,7 @@ def reason(
             return clock
         return f"no start would do: with it the chance to stay inside every limit is {_with(sets, m, kept)}"
     if verdict == "drop":
-        reached = percent(in_time, floor=True)
+        reached = percent(in_time)
         return f"reached by its last call {format_pet(call)} in only {reached} of the scenarios"
     return _decide(sets, m, kept, call)
 
@@ -102,19 +103,19 @@ def _missing_need(sets: TaskSets, m: int, kept: frozenset[int]) -> str | None:
 
 
 def _safe(sets: TaskSets, tasks: frozenset[int] | tuple[()]) -> str:
-    return percent(sets.outcome(tasks).share_safe, floor=True)
+    return percent(sets.outcome(tasks).share_safe, need_of(sets.world))
 
 
 def _with(sets: TaskSets, m: int, kept: frozenset[int]) -> str:
-    return percent(sets.outcome(kept | with_needs(sets.world.optional, [m])).share_safe, floor=True)
+    return percent(sets.outcome(kept | with_needs(sets.world.optional, [m])).share_safe, need_of(sets.world))
 
 
 def _wanted(sets: TaskSets) -> str:
     world = sets.world
     if world.confidence_joint:
-        return percent(world.confidence_elapsed, None)
-    consumables = percent(world.confidence_consumables, None)
-    return f"{percent(world.confidence_elapsed, None)} (consumables {consumables})"
+        return percent_asked(world.confidence_elapsed)
+    consumables = percent_asked(world.confidence_consumables)
+    return f"{percent_asked(world.confidence_elapsed)} (consumables {consumables})"
 
 
 def advise(
@@ -136,7 +137,7 @@ def advise(
         kept=names(world, kept),
         optional=figures(sets, kept),
         turn_back=turn_back(
-            sets, going_on(world.optional, names(world, kept)), homebound=homebound(progress)
+            sets, going_on(world.optional, names(world, kept)), homebound=all_called(progress)
         ),
         when_short=short,
         proven=found.kept.proven,
@@ -204,7 +205,7 @@ def recovery_options(progress: Progress, sets: TaskSets, *, prior: PacePrior | N
     for gain in gains:
         need = "needs" if len(gain.others) == 1 else "need"
         others = f" (with {', '.join(gain.others)}, which {need} it)" if gain.others else ""
-        chance = f"chance {percent(base, floor=True)} to {percent(gain.safe, floor=True)}"
+        chance = f"chance {percent(base, need_of(sets.world))} to {percent(gain.safe, need_of(sets.world))}"
         lines.append(f"Without {gain.task}{others}: {chance}, inside {format_pet(gain.earlier_s)} earlier.")
     lines.append(_enough(progress, sets, gains, prior=prior))
     return tuple(lines)
@@ -264,10 +265,10 @@ def _plainly(sets: TaskSets) -> str:
     present = world.present(())
     worst = binding(limit_results(world, present, sets.course(())))
     named = f"; most likely to be broken: {worst.id}" if worst is not None else ""
-    wanted = percent(world.confidence_elapsed, None)
+    wanted = percent_asked(world.confidence_elapsed)
     if not world.confidence_joint:
-        wanted += f" for elapsed limits and {percent(world.confidence_consumables, None)} for consumables"
-    chance = percent(sets.outcome(()).share_safe, floor=True)
+        wanted += f" for elapsed limits and {percent_asked(world.confidence_consumables)} for consumables"
+    chance = percent(sets.outcome(()).share_safe, need_of(world))
     return (
         f"Dropping all optional work is not enough: chance to stay inside every limit {chance}, "
         f"wanted {wanted}{named}."

@@ -15,9 +15,9 @@ from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import ChanceConstraint, limit_results
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Alert, ClockFigure, Estimate, Raised, StepFigure
-from tracker.foundation.text import percent, plain
+from tracker.foundation.text import percent, percent_asked, plain
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, done_share, homebound
+from tracker.journal.progress import Progress, done_share
 
 SOON_S = (15 * 60, 5 * 60)
 """How long before a last call it is announced."""
@@ -101,7 +101,7 @@ def _chances(progress: Progress, made: Estimate) -> Iterator[tuple[str, str]]:
     confidence = progress.plan.confidence
     below = made.safe < confidence.elapsed - 1e-9 if confidence.joint else bool(made.when_short)
     if below:
-        yield "confidence", _confidence_text(made.safe, percent(confidence.elapsed, None))
+        yield "confidence", _confidence_text(made.safe, percent_asked(confidence.elapsed))
     for figure in made.consumables:
         if figure.short > 1 - confidence.consumables + 1e-9:
             name = f"{figure.crew}.{figure.consumable}"
@@ -122,7 +122,7 @@ def _open_items(progress: Progress, made: Estimate) -> Iterator[tuple[str, str]]
     if not made.open_items:
         return
     left = any(recall.call == "at once" for recall in progress.recall.values())
-    if homebound(progress) or left or _closeout_next(progress):
+    if made.turn_back.homebound or left or _closeout_next(progress):
         items = "; ".join(f"{item['item']} (closed by {item['closed_by']})" for item in made.open_items)
         yield "open-items", f"still open: {items}"
 
@@ -245,7 +245,7 @@ def alert_inputs(progress: Progress, sets: TaskSets, kept: Collection[int]) -> A
         calls=_calls(sets, chosen),
         safe=outcome.share_safe,
         unmet=not ChanceConstraint.of(world).met(outcome.failing),
-        wanted=percent(world.confidence_elapsed, None),
+        wanted=percent_asked(world.confidence_elapsed),
         short={limit.id: limit.chance for limit in found if limit.id in accounts},
         most_short=1 - world.confidence_consumables,
         late={
@@ -289,19 +289,17 @@ def raised(seen: AlertInputs, until: float) -> Iterator[Raised]:
 
 def _confidence_text(safe: float, wanted: str) -> str:
     """Say that the chance is below what the plan demands."""
-    return f"chance to stay inside every limit {percent(safe, floor=True)}, {wanted} wanted"
+    return f"chance to stay inside every limit {percent(safe)}, {wanted} wanted"
 
 
 def _reserve_text(name: str, chance: float) -> str:
     """Say that a consumable may reach its reserve before ingress; `name` is `CREW.consumable`."""
     crew, _, consumable = name.partition(".")
     who = "shared" if crew == "*" else crew
-    return (
-        f"{who} {consumable}: reserve reached before ingress with a chance of {percent(chance, floor=True)}"
-    )
+    return f"{who} {consumable}: reserve reached before ingress with a chance of {percent(chance)}"
 
 
 def _clock_text(step: str, chance: float, due: float | None = None) -> str:
     """Say that a hardware clock may run out."""
     by = "" if due is None else f" at {format_pet(due)}"
-    return f"{step}: hardware clock runs out{by} with a chance of {percent(chance, floor=True)}"
+    return f"{step}: hardware clock runs out{by} with a chance of {percent(chance)}"

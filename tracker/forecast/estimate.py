@@ -6,7 +6,7 @@ Hides how one world is played, with what is kept and with nothing optional, and 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -14,17 +14,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.advice import advise
-from tracker.forecast.alerts import alerts
-from tracker.forecast.limits import LimitResult, beyond_waiting, binding, going_on, late, limit_results
+from tracker.forecast.alerts import EARLY, alerts
+from tracker.forecast.limits import (
+    LimitResult,
+    beyond_waiting,
+    going_on,
+    late,
+    limit_results,
+    margin,
+    store_id,
+)
 from tracker.forecast.listing import Projection, closed_estimate, step_figures, task_figures
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
-from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
+from tracker.forecast.quantiles import NOTHING, Instants, fact, one, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
-from tracker.forecast.usage import Mask, reserves_reached
-from tracker.forecast.values import Advice, ClockFigure, ConsumableFigure, Estimate, LimitFigure, Range
+from tracker.forecast.unheard import unheard
+from tracker.forecast.usage import Mask, fallen, reserves_reached
+from tracker.forecast.values import (
+    Advice,
+    ClockFigure,
+    ConsumableFigure,
+    Estimate,
+    Ground,
+    LimitFigure,
+    Range,
+)
 from tracker.forecast.world import Account, Course, Row, World, advance, begin, inside
-from tracker.journal.progress import Progress, called, confidence_of, last_done, open_items
+from tracker.foundation.shown import spare
+from tracker.journal.progress import Progress, called, confidence_of, done_share, last_done, open_items
 
 Ranges = Literal["all", "shown"]
 
@@ -71,10 +89,11 @@ def _figures(
 ) -> Estimate:
     """The estimate of a world with what is begun or advised to be kept, alerts left out."""
     played, bare = _play(world, advice.kept)
-    limits = {result.id: _limit(world, result) for result in played.found}
-    tightest = binding(played.found)
+    limits = {result.id: _limit(world, played, result) for result in played.found}
     ahead = Projection(world, played.present, played.course, Instants(world.now))
     wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
+    silence = unheard(progress, world.now, world.pace)
+    ground: Ground = "early" if done_share(progress) < EARLY else "unheard" if silence else "figures"
     made = Estimate(
         excursion=progress.plan.excursion,
         at=world.now,
@@ -88,13 +107,13 @@ def _figures(
         without_optional_inside=ranged(inside(world, bare.course), base=world.now),
         without_optional_safe=bare.safe,
         limits=tuple(limits.values()),
-        binding=None if tightest is None else limits[tightest.id],
+        binding=min(limits.values(), key=LimitFigure.tightness, default=None),
         turn_back=advice.turn_back,
         pace=world.pace,
-        consumables=_consumables(progress, world, played),
+        consumables=_consumables(progress, world, played, limits),
         tasks=task_figures(progress, world.now, ahead.tasks()),
         steps=step_figures(progress, world.now, ahead.steps(wanted)),
-        optional=advice.optional,
+        optional=tuple(replace(figure, ground=ground) for figure in advice.optional),
         clocks=_clocks(world, played.course),
         open_items=open_items(progress, world.now),
         called=called(progress),
@@ -102,6 +121,8 @@ def _figures(
         advice=advice,
         ingress=_ingress(progress, world, played),
         when_short=advice.when_short,
+        safe_by=None if world.confidence_joint else played.safe_by,
+        unheard=silence,
     )
     world.memory.give_back(played.course.table)
     return made
@@ -116,14 +137,33 @@ class _Played:
     beyond: NDArray[np.float32]
     """(accounts, N): what the steps take beyond waiting."""
     found: Sequence[LimitResult]
+    arrival: Row
+    """When everybody is inside, not before now."""
+    reached: Mapping[str, Row]
+    """Per store when it is at its reserve, relative to now; of the set with nothing optional, nothing."""
 
     @property
     def safe(self) -> float:
         """Share of scenarios that break no limit."""
-        broken = self.found[0].broken.copy()
-        for result in self.found[1:]:
-            broken |= result.broken
-        return 1.0 - float(np.count_nonzero(broken)) / len(broken)
+        return _share_of_none(*(result.broken for result in self.found))
+
+    @property
+    def safe_by(self) -> dict[str, float]:
+        """The same of elapsed limits and of consumables; who never comes in keeps none of either."""
+        lost = [result.broken for result in self.found if result.at is None]
+        stores = [result.broken for result in self.found if result.id in self.reached]
+        limits = [r.broken for r in self.found if r.at is not None and r.id not in self.reached]
+        return {"elapsed": _share_of_none(*limits, *lost), "consumables": _share_of_none(*stores, *lost)}
+
+
+def _share_of_none(*masks: Mask) -> float:
+    """The share of scenarios in which none of these is true; 1 without any."""
+    if not masks:
+        return 1.0
+    broken = masks[0].copy()
+    for mask in masks[1:]:
+        broken |= mask
+    return 1.0 - float(np.count_nonzero(broken)) / len(broken)
 
 
 def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
@@ -137,55 +177,79 @@ def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
     advance(world, course, present[same:], starts=True)
     if same == len(present):
         [beyond] = beyond_waiting(world, present)
-        played = _finished(world, course, present, beyond)
+        played = _finished(world, course, present, beyond, reached=True)
         return played, played
     bare = world.present(())
     advance(world, fork, bare[same:])
     beyond, less = beyond_waiting(world, present, bare)
-    return _finished(world, course, present, beyond), _finished(world, fork, bare, less)
+    played = _finished(world, course, present, beyond, reached=True)
+    return played, _finished(world, fork, bare, less)
 
 
-def _finished(world: World, course: Course, present: Sequence[int], beyond: NDArray[np.float32]) -> _Played:
-    """A course that was played to the end, held against every limit."""
-    return _Played(present, course, beyond, limit_results(world, present, course, beyond))
+def _finished(
+    world: World,
+    course: Course,
+    present: Sequence[int],
+    beyond: NDArray[np.float32],
+    *,
+    reached: bool = False,
+) -> _Played:
+    """A course that was played to the end, held against every limit; `reached`: with those instants."""
+    found = limit_results(world, present, course, beyond)
+    arrival = np.maximum(inside(world, course), np.float32(0))
+    instants: dict[str, Row] = {}
+    if reached and world.accounts:
+        broken = {result.id: result.broken for result in found}
+        rows = reserves_reached(world, present, course, beyond, arrival)
+        for account, row in zip(world.accounts, rows, strict=True):
+            instants[store_id(account)] = _agreeing(row, ~broken[store_id(account)], arrival)
+    return _Played(present, course, beyond, found, arrival, instants)
 
 
-def _limit(world: World, result: LimitResult) -> LimitFigure:
-    """One limit as a figure; its instant only where it is the same in every scenario.
+def _limit(world: World, played: _Played, result: LimitResult) -> LimitFigure:
+    """One limit as a figure: an instant, and what is to spare until it; a window has neither.
 
-    The p90 of a margin is what nine scenarios of ten keep; a window has none.
+    The p90 of a margin is what nine scenarios of ten keep.
     """
-    at = result.at + world.now if isinstance(result.at, int | float) else None
-    row = result.margin()
-    left = NOTHING if row is None else ranged(row)
-    return LimitFigure(result.id, at, result.chance, Range(left.p90, left.p50, left.p10))
+    at = played.reached.get(result.id, result.at)
+    if at is None:
+        return LimitFigure(result.id, None, result.chance, NOTHING)
+    known = at + world.now if isinstance(at, int | float) else None
+    reached = ranged(at, base=world.now) if isinstance(at, np.ndarray) else fact(known)
+    left = ranged(margin(at, result.inside))
+    ingress = one(result.inside, 0.5) + world.now
+    return LimitFigure(
+        id=result.id,
+        at=known,
+        chance=result.chance,
+        margin=Range(left.p90, left.p50, left.p10),
+        reached=reached,
+        to_spare=spare(reached.p50, ingress),
+    )
 
 
-def _consumables(progress: Progress, world: World, played: _Played) -> tuple[ConsumableFigure, ...]:
+def _consumables(
+    progress: Progress, world: World, played: _Played, limits: Mapping[str, LimitFigure]
+) -> tuple[ConsumableFigure, ...]:
     """Every account: what is left now and at ingress, and when its reserve is reached."""
-    if not world.accounts:
-        return ()
-    by_id = {result.id: result for result in played.found}
-    arrival = np.maximum(inside(world, played.course), np.float32(0))
-    reached = reserves_reached(world, played.present, played.course, played.beyond, arrival)
     out = []
-    for account, beyond, row in zip(world.accounts, played.beyond, reached, strict=True):
-        result = by_id[f"{account.crew}.{account.consumable}"]
-        instant = _agreeing(row, ~result.broken, arrival)
+    for account, beyond in zip(world.accounts, played.beyond, strict=True):
+        limit = limits[store_id(account)]
         out.append(
             ConsumableFigure(
                 crew=account.crew,
                 consumable=account.consumable,
                 unit=progress.plan.consumable[account.consumable].unit,
                 now=account.expected,
-                at_inside=ranged(_left(account, beyond, arrival)),
+                at_inside=ranged(_left(account, beyond, played.arrival)),
                 reserve=account.reserve,
-                reserve_reached=ranged(instant, base=world.now),
-                short=result.chance,
+                reserve_reached=limit.reached or NOTHING,
+                short=limit.chance,
                 flagged=account.flagged,
                 read_at=account.read_at,
                 expected=None if account.next_reading is None else Range(*account.next_reading),
                 leak=account.leak,
+                rate=fallen(progress, account.crew, account.consumable),
             )
         )
     return tuple(out)

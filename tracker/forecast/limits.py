@@ -23,6 +23,7 @@ from tracker.forecast.quantiles import one
 from tracker.forecast.usage import Mask, usage_sums, weights
 from tracker.forecast.world import (
     NEVER,
+    Account,
     Clock,
     Course,
     ElapsedLimit,
@@ -59,19 +60,18 @@ class LimitResult:
         """Share of scenarios that break it."""
         return float(np.count_nonzero(self.broken)) / len(self.broken)
 
-    def margin(self) -> Row | None:
-        """Instant less ingress per scenario, seconds; None for a window.
 
-        Minus infinity where a step is shut out, plus infinity where nothing runs down any more.
-        """
-        if self.at is None:
-            return None
-        comes_in = self.inside < NEVER
-        if comes_in.all():
-            return np.asarray(self.at - self.inside, dtype=np.float32)
-        out = np.asarray(self.at - np.where(comes_in, self.inside, np.float32(0)), dtype=np.float32)
-        out[~comes_in] = -np.inf
-        return out
+def margin(instant: Row | float, inside: Row) -> Row:
+    """Instant less ingress per scenario, seconds.
+
+    Minus infinity where a step is shut out, plus infinity where nothing runs down any more.
+    """
+    comes_in = inside < NEVER
+    if comes_in.all():
+        return np.asarray(instant - inside, dtype=np.float32)
+    out = np.asarray(instant - np.where(comes_in, inside, np.float32(0)), dtype=np.float32)
+    out[~comes_in] = -np.inf
+    return out
 
 
 def limit_results(
@@ -94,11 +94,15 @@ def limit_results(
         for limit, inside in _bound(world, course, everybody)
     ]
     for account, row in zip(world.accounts, deadlines(world, present, beyond), strict=True):
-        id = f"{account.crew}.{account.consumable}"
-        out.append(held_against(id, row, everybody, row + np.float32(GRAIN_S)))
+        out.append(held_against(store_id(account), row, everybody, row + np.float32(GRAIN_S)))
     for name, mask in (shut_out_by_window(world, course) if some else {}).items():
         out.append(LimitResult(f"window.{name}", None, everybody, mask))
     return tuple(out)
+
+
+def store_id(account: Account) -> str:
+    """`CREW.consumable`: how the reserve of an account is called as a limit."""
+    return f"{account.crew}.{account.consumable}"
 
 
 def _bound(world: World, course: Course, everybody: Row) -> Iterator[tuple[ElapsedLimit, Row]]:
@@ -118,8 +122,9 @@ def binding(found: Sequence[LimitResult]) -> LimitResult | None:
     first = [result for result, count in zip(found, counts, strict=True) if count == most]
 
     def middle(result: LimitResult) -> float:
-        margin = result.margin()
-        return one(margin, 0.5) if margin is not None else -math.inf if most else math.inf
+        if result.at is None:
+            return -math.inf if most else math.inf
+        return one(margin(result.at, result.inside), 0.5)
 
     return min(first, key=middle, default=None) if len(first) != 1 else first[0]
 
@@ -287,6 +292,11 @@ class ChanceConstraint:
         if self.joint:
             return failing.any <= self.elapsed
         return failing.elapsed <= self.elapsed and failing.consumables <= self.consumables
+
+
+def need_of(world: World) -> float | None:
+    """The chance of keeping every limit that is demanded; None where each kind of limit has its own."""
+    return world.confidence_elapsed if world.confidence_joint else None
 
 
 def needed(confidence: float, scenarios: int) -> int:

@@ -16,11 +16,12 @@ import numpy as np
 from tracker.forecast.consumables import AccountBuilder
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import draw_durations
+from tracker.forecast.limits import store_id
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact
 from tracker.forecast.remaining import begun
-from tracker.forecast.usage import extra_rates, waiting_rate
+from tracker.forecast.usage import extra_rates, fallen, members_of, used_so_far
 from tracker.forecast.values import (
     Advice,
     ConsumableFigure,
@@ -32,6 +33,7 @@ from tracker.forecast.values import (
     TurnBack,
 )
 from tracker.forecast.world import Account, Course, World
+from tracker.foundation.shown import spare
 from tracker.journal.progress import (
     Progress,
     StepState,
@@ -191,7 +193,8 @@ def closed_estimate(
     ingress = {c: at for c in progress.plan.outside if (at := inside_at(progress, c)) is not None}
     inside = max(ingress.values(), default=closed)
     stores = _stores(progress, ingress, inside, prior)
-    limits = (*_elapsed(progress, ingress), *(_store_limit(progress, s) for s in stores))
+    kept = tuple(_store_limit(progress, store, inside) for store in stores)
+    limits = (*_elapsed(progress, ingress), *kept)
     safe = float(not any(limit.chance for limit in limits))
     limit = progress.limits["elapsed"]
     return Estimate(
@@ -207,10 +210,10 @@ def closed_estimate(
         without_optional_inside=fact(inside),
         without_optional_safe=safe,
         limits=limits,
-        binding=min(limits, key=_tightness, default=None),
+        binding=min(limits, key=LimitFigure.tightness, default=None),
         turn_back=NO_TURN_BACK,
         pace=draw_durations(progress, (), prior=prior, scenarios=1).pace,
-        consumables=tuple(_consumable(progress, store) for store in stores),
+        consumables=tuple(_consumable(progress, *each) for each in zip(stores, kept, strict=True)),
         # What was known to begin by itself counts as begun, also where the close came before it.
         tasks=task_figures(progress, math.inf, {}),
         steps=step_figures(progress, closed, {}),
@@ -238,20 +241,31 @@ def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]
     out = []
     for name, at in progress.limits.items():
         inside = max(ingress[c] for c in progress.limit_crew[name])
-        out.append(LimitFigure(name, at, float(inside > at), fact(at - inside)))
+        left = spare(at, inside)
+        out.append(LimitFigure(name, at, float(inside > at), fact(at - inside), fact(at), left))
     return out
 
 
-def _store_limit(progress: Progress, account: Account) -> LimitFigure:
-    """A reserve as a limit: its margin is how long what is left beyond it would last at rest."""
+def _store_limit(progress: Progress, account: Account, inside: float) -> LimitFigure:
+    """A reserve as a limit: reached when what is left at ingress were used up at the mean rate so far."""
     consumable = progress.plan.consumable[account.consumable]
-    people = len(consumable.crew) if consumable.shared else 1
-    rate = waiting_rate(consumable, progress.plan.rest_w, people) * account.expected_use
-    margin = fact((account.expected - account.reserve) / rate) if rate > 0 else NOTHING
-    return LimitFigure(f"{account.crew}.{account.consumable}", None, _short(account), margin)
+    members = members_of(consumable, account.crew)
+    taken = used_so_far(progress, consumable, members, inside, progress.entered)(0.0, inside)
+    rate = taken * account.expected_use / inside if inside > 0 else 0.0
+    if rate <= 0:
+        return LimitFigure(store_id(account), None, _short(account), NOTHING)
+    left = (account.expected - account.reserve) / rate
+    return LimitFigure(
+        store_id(account),
+        None,
+        _short(account),
+        fact(left),
+        fact(inside + left),
+        spare(inside + left, inside),
+    )
 
 
-def _consumable(progress: Progress, account: Account) -> ConsumableFigure:
+def _consumable(progress: Progress, account: Account, limit: LimitFigure) -> ConsumableFigure:
     return ConsumableFigure(
         crew=account.crew,
         consumable=account.consumable,
@@ -259,17 +273,14 @@ def _consumable(progress: Progress, account: Account) -> ConsumableFigure:
         now=account.expected,
         at_inside=fact(account.expected),
         reserve=account.reserve,
-        reserve_reached=NOTHING,
+        reserve_reached=limit.reached or NOTHING,
         short=_short(account),
         flagged=account.flagged,
         read_at=account.read_at,
         leak=account.leak,
+        rate=fallen(progress, account.crew, account.consumable),
     )
 
 
 def _short(account: Account) -> float:
     return float(account.expected < account.reserve - 1e-9)
-
-
-def _tightness(limit: LimitFigure) -> tuple[float, float]:
-    return -limit.chance, math.inf if limit.margin.p50 is None else limit.margin.p50

@@ -10,8 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
 
 from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure, Range, StepFigure
-from tracker.foundation.text import amount, columns, plain
-from tracker.foundation.text import percent as _percent
+from tracker.foundation.text import amount, columns, percent, percent_asked, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.kinds import HANDOVER
 from tracker.journal.progress import Progress
@@ -181,8 +180,9 @@ def _left(margin_s: float | None) -> str:
 def _asked(estimate: Estimate) -> str:
     wanted = estimate.confidence
     if isinstance(wanted, Mapping):
-        return f"{percent(wanted['elapsed'])} of time, {percent(wanted['consumables'])} of consumables"
-    return percent(wanted)
+        time, stores = (percent_asked(wanted[kind]) for kind in ("elapsed", "consumables"))
+        return f"{time} of time, {stores} of consumables"
+    return percent_asked(wanted)
 
 
 def _tightest(estimate: Estimate) -> list[str]:
@@ -365,11 +365,6 @@ def _lately(progress: Progress) -> list[str]:
         if len(told) == 4:
             break
     return told
-
-
-def percent(share: float) -> str:
-    """A share as a percentage that says 100 or 0 only when it is exactly that."""
-    return _percent(share, 1, ends=("over ", "under "))
 
 
 def spread(figure: Range) -> str:

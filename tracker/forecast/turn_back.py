@@ -55,22 +55,28 @@ _NOTICED_S = 15.0
 def turn_back(sets: TaskSets, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
     """The turn-back along the course of the kept set; PET seconds, to the second.
 
-    None as latest: not even a call now keeps every limit, or `homebound`: closeout has begun or the
-    recall was given, and there is nothing left to turn back from.
+    `homebound`: everybody outside is called home. None as latest: not even a call now keeps every limit, or
+    nobody outside has other work than closeout, and there is nothing left to turn back from.
     """
     world = sets.world
     course = sets.course(kept)
     full = recall_course(world, world.present(kept), course)
     # Who is inside already is not called: the fact stands.
-    arrival = full.inside(0.0) if world.counted else inside(world, course)
-    inside_if_now = ranged(arrival, base=world.now, mean=True)
-    if homebound or any(node.closeout and node.running for node in world.nodes):
-        return TurnBack(None, inside_if_now, homebound=True)
+    if not world.counted:
+        return TurnBack(None, ranged(inside(world, course), base=world.now, mean=True), homebound=True)
+    called = full.called(0.0)
+    safe = 1.0 - float(np.count_nonzero(called.elapsed | called.consumables)) / world.scenarios
+    found = TurnBack(None, ranged(called.inside, base=world.now, mean=True), safe_if_now=safe)
+    if homebound or not _other_work(world, full):
+        return replace(found, homebound=True)
     finder = _Finder(sets, kept, full)
     latest = finder.latest()
-    if latest is None:
-        return TurnBack(None, inside_if_now)
-    return _with_mover(finder, TurnBack(latest, inside_if_now))
+    return found if latest is None else _with_mover(finder, replace(found, latest=latest))
+
+
+def _other_work(world: World, full: RecallCourse) -> bool:
+    """Whether somebody outside has other work than closeout on the course."""
+    return any(not set(world.counted).isdisjoint(world.nodes[i].crew) for i in full.work)
 
 
 def _with_mover(finder: _Finder, found: TurnBack) -> TurnBack:

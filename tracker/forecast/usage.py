@@ -20,6 +20,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.values import Rate
 from tracker.forecast.world import Course, Row, World, way_home
 from tracker.journal.progress import Progress, StepState, Stretch
 from tracker.plan.model import Consumable
@@ -123,6 +124,23 @@ def used_so_far(
         return ticked + sum(_between(curve, a, b) for curve in curves)
 
     return used
+
+
+def fallen(progress: Progress, owner: str, consumable: str) -> Rate | None:
+    """Return how fast a store fell between its last two readings; None where it was not read twice.
+
+    The planned rate is that of the work done between them, by the plan. A new store starts anew.
+    """
+    mine = [r for r in progress.readings if (r.crew, r.consumable) == (owner, consumable)]
+    if len(mine) < 2 or mine[-1].replaced:
+        return None
+    first, last = mine[-2], mine[-1]
+    hours = (last.at - first.at) / 3600
+    if hours <= 0:
+        return None
+    kind = progress.plan.consumable[consumable]
+    used = used_so_far(progress, kind, members_of(kind, owner), last.at, progress.entered)
+    return Rate((first.value - last.value) / hours, used(first.at, last.at) / hours)
 
 
 Curve = tuple[NDArray[np.float64], NDArray[np.float64]]

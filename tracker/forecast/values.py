@@ -19,6 +19,8 @@ from tracker.foundation.times import format_pet
 from tracker.journal.progress import StepStatus, TaskStatus
 
 Verdict = Literal["keep", "decide", "drop"]
+Ground = Literal["early", "unheard", "figures"]
+"""What an advice rests on: less than a tenth of the work is done, a tick is missing, or the figures."""
 
 FORMAT = 1
 """Version of the JSON's shape."""
@@ -60,9 +62,9 @@ def amount(value: float | None) -> float | None:
     return float(f"{value:.{AMOUNT_DIGITS}g}") + 0.0
 
 
-def share(value: float) -> float | None:
-    """A share of scenarios to six decimals."""
-    return round(value, 6) if math.isfinite(value) else None
+def share(value: float | None) -> float | None:
+    """A share of scenarios to six decimals, None where there is none."""
+    return None if value is None or not math.isfinite(value) else round(value, 6)
 
 
 def _quantiles(*names: str, write: Writer = seconds) -> Writer:
@@ -98,7 +100,23 @@ class LimitFigure:
     chance: Share
     """Share of scenarios that break it."""
     margin: Ends
-    """Instant less ingress, seconds: p50, and p90 as the margin that nine scenarios of ten keep."""
+    """Instant less ingress of those it binds, seconds: p50, and p90 as what nine courses of ten leave."""
+    reached: Spread | None = None
+    """PET at which it is reached: its own instant, or when a store is at its reserve; None for a window."""
+    to_spare: Instant | None = None
+    """The shown `reached` less the shown ingress of those it binds, seconds in whole minutes; None where
+    either does not exist."""
+
+    @staticmethod
+    def tightness(figure: LimitFigure) -> tuple[float, float]:
+        """A key by which the binding limit comes first: the likeliest to be broken, then the least to spare.
+
+        A window has no margin; among equals that are broken at all it comes first.
+        """
+        if figure.margin.p50 is not None:
+            return -figure.chance, figure.margin.p50
+        shuts_out = figure.reached is None and figure.chance > 0
+        return -figure.chance, -math.inf if shuts_out else math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +139,14 @@ class Leak:
 
 
 @dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast a store fell between its last two readings, and how fast it should have by the plan."""
+
+    per_hour: Amount
+    planned: Amount
+
+
+@dataclass(frozen=True, slots=True)
 class ConsumableFigure:
     """One account: what is left now, at ingress, and when the reserve is reached."""
 
@@ -140,6 +166,8 @@ class ConsumableFigure:
     """What a gauge would show now; None where nothing runs down any more."""
     leak: Leak | None = None
     """Where one is more likely than not."""
+    rate: Rate | None = None
+    """How fast it fell between the last two readings; None without two of one store."""
 
     @property
     def leak_words(self) -> str | None:
@@ -181,6 +209,7 @@ class OptionalFigure:
     cost: Seconds
     begun: bool
     reason: str
+    ground: Ground = "figures"
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +236,24 @@ class TurnBack:
     moved_to: Seconds | None = None
     """Turn-back once that step has begun."""
     homebound: bool = False
-    """Closeout has begun, or everybody is called home: there is nothing left to turn back from."""
+    """Nobody outside has other work than closeout, or everybody there is called home."""
+    safe_if_now: Share | None = None
+    """The chance of keeping every limit if called now; None where nobody is outside."""
+    was_due: Seconds | None = None
+    """The last turn-back that there was, where there is none any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unheard:
+    """A step that goes on much longer than it should: a tick may be missing."""
+
+    step: str
+    crew: str
+    """One of those at it."""
+    since: Seconds
+    """PET since when it is at work, or since its last count."""
+    expected: Seconds
+    """How many seconds that should take, at the pace of its crew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +302,10 @@ def _own(advice: Advice) -> dict[str, Any]:
     }
 
 
+def _by_kind(chances: Mapping[str, float] | None) -> dict[str, Any] | None:
+    return None if chances is None else {kind: share(chance) for kind, chance in chances.items()}
+
+
 def _binding(figure: LimitFigure | None) -> dict[str, Any] | None:
     return None if figure is None else {"limit": figure.id, "chance": share(figure.chance)}
 
@@ -295,6 +345,9 @@ class Estimate:
     """Per crew member outside: when they are inside."""
     advice: Annotated[Advice, _own]
     when_short: Annotated[tuple[str, ...], UNSAID] = ()
+    safe_by: Annotated[Mapping[str, float] | None, _by_kind] = None
+    """With a confidence a kind of limit: the chance of keeping all `elapsed` limits, all `consumables`."""
+    unheard: tuple[Unheard, ...] = ()
     advisory: str = ADVISORY
     moved: Annotated[tuple[tuple[str, float], ...] | None, _moved] = None
     """What moved the median ingress since an instant: cause and seconds; no key where nobody asked."""

@@ -35,27 +35,44 @@ def plain(text: object, *, most: int = 2000) -> str:
     return line[: most - 3] + "..." if len(line) > most else line
 
 
-def percent(
-    share: float, digits: int | None = 0, *, floor: bool = False, ends: tuple[str, str] | None = None
-) -> str:
-    """A share in per cent with so many decimals; None: as many as it was given with, six digits at most.
+def percent(share: float, need: float | None = None) -> str:
+    """A chance in per cent, rounded down, with the decimals of the `need` it is held against.
 
-    `floor` rounds down to whole per cent, so that what misses a mark never seems to meet it. `ends` stands
-    before the last figure that can be written where a share that is not certain would round to 100 or 0:
-    `>99 %`, `<1 %`. A dash for what is no number.
+    So what misses a need never seems to meet it, and what meets it never seems to miss it. A chance is never
+    said to be certain: `>99 %` from 99.5 where the need is under 99 (else with the first decimal that lies
+    above the need: `>99.9 %`), `<1 %` under 1. A dash for what is no number.
     """
     if math.isnan(share):
         return "-"
-    if digits is None:
-        return f"{share * 100:g} %"
-    if floor:
-        return f"{math.floor(share * 100 + 1e-6)} %"
-    unit = 10.0**-digits
-    if ends is not None and 1 - unit / 200 <= share < 1:
-        return f"{ends[0]}{100 - unit:.{digits}f} %"
-    if ends is not None and 0 < share < unit / 200:
-        return f"{ends[1]}{unit:.{digits}f} %"
-    return f"{share * 100:.{digits}f} %"
+    digits = 0 if need is None else _decimals(need)
+    top = digits
+    while top < _MOST_DECIMALS and need is not None and 1 - 0.01 * 10.0**-top <= need + _NOISE:
+        top += 1
+    unit = 10.0**-top
+    if share * 100 >= 100 - unit / 2 - _NOISE and (need is None or need < 1):
+        return f">{100 - unit:.{top}f} %"
+    if share < 0.01 - _NOISE:
+        return "<1 %"
+    return f"{math.floor(share * 100 * 10**digits + 1e-6) / 10**digits:.{digits}f} %"
+
+
+_NOISE = 1e-9
+_MOST_DECIMALS = 6
+
+
+def percent_asked(need: float) -> str:
+    """A demanded chance in per cent, with the decimals it was given: `90 %`, `99.5 %`."""
+    return f"{need * 100:.{_decimals(need)}f} %"
+
+
+def percent_done(share: float) -> str:
+    """How much of a whole that is, in whole per cent, rounded down: 100 only for all of it."""
+    return "-" if math.isnan(share) else f"{math.floor(share * 100 + 1e-6)} %"
+
+
+def _decimals(need: float) -> int:
+    """How many decimals a share has as per cent."""
+    return len(f"{need * 100:.{_MOST_DECIMALS}f}".rstrip("0").partition(".")[2])
 
 
 def amount(value: float | None, unit: str = "", *, digits: int = 3, even: bool = False) -> str:

@@ -15,7 +15,7 @@ from types import FrameType, TracebackType
 from typing import TextIO
 
 from tracker.foundation.clock import monotonic_s
-from tracker.foundation.text import percent, plain
+from tracker.foundation.text import percent_done, plain
 
 
 @contextmanager
@@ -82,7 +82,7 @@ class Waiting:
 
     def part(self, words: str, share: float) -> None:
         """Say `words 40 %` with a bar."""
-        self.show(f"{words} {percent(share, floor=True)}  {_bar(share)}")
+        self.show(f"{words} {percent_done(share)}  {_bar(share)}")
 
     def clear(self) -> None:
         """Take the line away, so that what comes next begins at the margin."""

@@ -432,15 +432,10 @@ def inside_at(progress: Progress, member: str) -> float | None:
     return progress.closed if last is None else last
 
 
-def homebound(progress: Progress) -> bool:
-    """Whether there is no turning back any more: closeout has begun, or everybody is called or inside."""
+def all_called(progress: Progress) -> bool:
+    """Whether everybody outside is called home or inside."""
     outside = progress.plan.outside
-    if outside and all(c in progress.recall or c in progress.entered for c in outside):
-        return True
-    return any(
-        progress.tasks[state.step.task].task.closeout and (state.ended == "done" or state.began is not None)
-        for state in progress.steps.values()
-    )
+    return bool(outside) and all(c in progress.recall or c in progress.entered for c in outside)
 
 
 def confidence_of(progress: Progress) -> float | Mapping[str, float]:

@@ -16,7 +16,7 @@ from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.journal.kinds import partner_of
-from tracker.journal.progress import Progress, homebound
+from tracker.journal.progress import Progress
 from tracker.rehearsal.crew import Crew, CrewAction
 from tracker.rehearsal.voice import Gauge, Said, Surprise, Voice
 
@@ -76,13 +76,19 @@ def _work_left(progress: Progress) -> set[str]:
 def _time_to_go(progress: Progress, found: Estimate, at: float, left: set[str]) -> bool:
     """Whether turn-back is reached.
 
-    Once somebody has begun closeout there is none; then extra work alone is broken off when it endangers
+    Once somebody has begun closeout the others follow; then extra work alone is broken off when it endangers
     the limits.
     """
-    if not homebound(progress):
+    if not (found.turn_back.homebound or _going_in(progress)):
         return found.turn_back.latest is None or found.turn_back.latest <= at
     extra = all(progress.tasks[task].task.optional for task in left)
     return extra and found.safe < progress.plan.confidence.elapsed
+
+
+def _going_in(progress: Progress) -> bool:
+    """Whether somebody has begun closeout."""
+    steps = (s for s in progress.steps.values() if progress.tasks[s.step.task].task.closeout)
+    return any(s.ended == "done" or s.began is not None for s in steps)
 
 
 def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:

@@ -18,7 +18,7 @@ from tracker.console.view.scene import LARGE, SMALL, LeadScene, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, large, put, say, sides, width_of
 from tracker.console.view.words import limit_name, percent, pet, pet_s, window_change
 from tracker.forecast.values import Estimate, LimitFigure
-from tracker.foundation.text import ADVISORY, count, plain
+from tracker.foundation.text import ADVISORY, count, percent_asked, plain
 
 EARLY_SHARE = 0.1
 """Before this share of the planned work is done a low chance is a line of text, not an alarm."""
@@ -56,7 +56,7 @@ def chance_words(scene: Scene, estimate: Estimate) -> tuple[str, Ink]:
         return (words, "going" if scene.started else "")
     if scene.snapshot.done_share < EARLY_SHARE:
         return (f"{words}, early", "")
-    return (f"{words}, wanted {percent(wanted)}", "alarm")
+    return (f"{words}, wanted {percent_asked(wanted)}", "alarm")
 
 
 def demanded(confidence: float | Mapping[str, float]) -> float:

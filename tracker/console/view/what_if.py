@@ -15,7 +15,7 @@ from tracker.console.view.scene import LeadScene, Scene, WhatIfPage
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, put, say, tall
 from tracker.console.view.words import percent, pet
 from tracker.forecast.values import Estimate, Range
-from tracker.foundation.text import percent as whole_percent
+from tracker.foundation.text import percent_done
 from tracker.journal.wording import event_words
 
 
@@ -46,7 +46,7 @@ def _search(scene: LeadScene, width: int) -> Line:
     """Return how far the first search is."""
     if scene.seeking is None:
         return remark("looked for once the estimate stands", width)
-    return remark(f"being looked for: {whole_percent(scene.seeking)} of the changes tried", width)
+    return remark(f"being looked for: {percent_done(scene.seeking)} of the changes tried", width)
 
 
 def _found(scene: LeadScene, found: tuple[tuple[str, float, float], ...], width: int) -> list[Line]:
@@ -220,7 +220,7 @@ def _orders(scene: Scene, what: WhatIfPage, width: int) -> list[Row]:
     found = what.weighed
     first: Row = ("", heading("better orders", width, "for what stands; a person accepts them"))
     if found is None or found.suggestions is None:
-        far = "" if found is None or found.sought is None else f": {percent(found.sought)}"
+        far = "" if found is None or found.sought is None else f": {percent_done(found.sought)}"
         return [first, ("", remark(f"being looked for{far}", width))]
     if not found.suggestions:
         words = "no hand-over and no other place of a task brings everyone in two minutes earlier"

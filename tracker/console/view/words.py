@@ -32,8 +32,8 @@ def difference(seconds: float | None) -> str:
 
 
 def percent(share: float) -> str:
-    """Return a share in whole percent; never 100 or 0 for what is not certain."""
-    return text.percent(share, ends=(">", "<"))
+    """Return a chance in per cent, never said to be certain."""
+    return text.percent(share)
 
 
 def limit_name(name: str) -> str:

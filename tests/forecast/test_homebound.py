@@ -1,0 +1,64 @@
+"""On the way home: nobody outside has other work than closeout; and what a call now comes to."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from tests.flat import flat
+from tests.runs import Run, plan_of, step, task
+from tracker.forecast.estimate import estimate
+from tracker.forecast.values import TurnBack
+
+
+def run_of(*more: dict[str, Any], limit: str = "1:30") -> Run:
+    plan = plan_of(
+        task("a", step("1", "EV1", 30)),
+        task("b", step("1", "EV2", 60)),
+        *more,
+        task("home", step("count-1", "EV1", 5), step("count-2", "EV2", 5), step("in", "EV1 EV2", 10),
+             closeout=True),
+        limits={"elapsed": limit},
+    )  # fmt: skip
+    return Run(plan=plan)
+
+
+def turn(run: Run, minutes: float) -> TurnBack:
+    return flat(run.now, minutes * 60).turn_back
+
+
+def test_not_while_somebody_still_works_though_a_step_of_closeout_is_done() -> None:
+    run = run_of()
+    run.done("a.1", at=1800)
+    run.done("home.count-1", at=2100)
+    found = turn(run, 36)
+    assert not found.homebound and found.latest == 75 * 60
+    run.done("b.1", at=3600)
+    found = turn(run, 60)
+    assert (found.homebound, found.latest) == (True, None)
+
+
+def test_work_that_is_left_out_does_not_count() -> None:
+    for limit, homebound in (("1:30", True), ("6:00", False)):
+        run = run_of(task("long", step("1", "EV1", 120, hold_point="ask"), priority="get-ahead"), limit=limit)
+        run.done("a.1", at=1800)
+        run.done("b.1", at=3600)
+        made = flat(run.now, 3600)
+        assert (not made.advice.kept, made.turn_back.homebound) == (homebound, homebound)
+
+
+def test_called_home_is_on_the_way_home() -> None:
+    run = run_of()
+    run("called", 600, call="home", crew=["EV1"])
+    assert not turn(run, 10).homebound
+    run("called", 660, call="home", crew=["EV2"])
+    assert turn(run, 11).homebound
+
+
+def test_the_chance_if_called_now_is_what_the_call_gives() -> None:
+    for limit in ("0:14", "0:16", "0:18"):
+        run = run_of(limit=limit)
+        now = 0.0
+        found = estimate(run.now, now, scenarios=500).turn_back
+        called = estimate(run.now.suppose({"kind": "called", "call": "home", "at": now}), now, scenarios=500)
+        assert found.safe_if_now == called.safe and found.inside_if_now == called.inside
+    assert called.safe > 0.2

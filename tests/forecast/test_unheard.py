@@ -1,0 +1,66 @@
+"""Who is asked whether a tick is missing, and what the advice then rests on."""
+
+from __future__ import annotations
+
+from tests.flat import flat
+from tests.runs import Run, step, task
+from tracker.forecast.values import Unheard
+
+
+def run_of(**first: object) -> Run:
+    return Run(
+        task("a", step("1", "EV1", 4, **first), step("2", "EV1", 30)),
+        task("b", step("1", "EV2", 120)),
+        task("photos", step("1", "EV1", 10), priority="get-ahead"),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+    )
+
+
+def asked(run: Run, minutes: float) -> tuple[Unheard, ...]:
+    return flat(run.now, minutes * 60).unheard
+
+
+def test_beyond_twice_the_time_and_five_minutes_more() -> None:
+    run = run_of()
+    assert asked(run, 9) == ()
+    assert asked(run, 9.1) == (Unheard("a.1", "EV1", 0.0, 240.0),)
+    run.done("a.1", at=600)
+    assert asked(run, 70) == ()
+    assert asked(run, 70.1) == (Unheard("a.2", "EV1", 600.0, 1800.0),)
+
+
+def test_not_who_is_held_silent_or_waits() -> None:
+    for kind in ("held", "silent"):
+        run = run_of()
+        run(kind, 60, crew=["EV1"] if kind == "held" else "EV1")
+        assert asked(run, 30) == ()
+    run = run_of(hold_point="ask")
+    assert asked(run, 30) == ()
+
+
+def test_a_retimed_step_is_asked_about_by_its_own_time() -> None:
+    run = run_of()
+    run("retimed", 300, step="a.1", time="0:20", left=True)
+    assert asked(run, 44) == ()
+    assert asked(run, 46) == (Unheard("a.1", "EV1", 300.0, 1200.0),)
+
+
+def test_a_count_is_a_word() -> None:
+    run = run_of(count=2)
+    run("counted", 480, step="a.1", count=1)
+    assert asked(run, 14) == ()
+    assert asked(run, 16) == (Unheard("a.1", "EV1", 480.0, 120.0),)
+
+
+def test_a_joint_step_has_a_row_for_each() -> None:
+    run = Run(task("a", step("1", "EV1 EV2", 4)), task("home", step("in", "EV1 EV2", 1), closeout=True))
+    assert [(one.step, one.crew) for one in asked(run, 30)] == [("a.1", "EV1"), ("a.1", "EV2")]
+
+
+def test_what_the_advice_rests_on() -> None:
+    run = run_of()
+    assert {one.ground for one in flat(run.now, 60).optional} == {"early"}
+    run.done("a.1", at=240)
+    run.done("a.2", at=2040)
+    assert {one.ground for one in flat(run.now, 2100).optional} == {"figures"}
+    assert {one.ground for one in flat(run.now, 6000).optional} == {"unheard"}
