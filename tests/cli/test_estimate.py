@@ -94,6 +94,19 @@ def test_if_supposes_and_says_what_it_changes(morning: Path, capsys: pytest.Capt
     assert morning.read_bytes() == before
 
 
+def test_what_is_supposed_is_typed_and_told_in_times_of_day(
+    morning: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hold = '{"kind": "held", "crew": ["EV1"], "at": "0:40", "until": "1:10"}'
+    limit = '{"kind": "limited", "limit": "elapsed", "value": 21600, "at": 2400}'
+    status, out, _ = said(capsys, morning, "--at", "0:40", "--if", hold, "--if", limit)
+    assert status == 0
+    assert "supposing held EV1 until 1:10:00 at 0:40:00" in out
+    assert "supposing limit elapsed = 6:00 at 0:40:00" in out
+    status, _, error = said(capsys, morning, "--if", '{"kind": "noted", "text": "x", "at": "40"}')
+    assert (status, error.split(";")[0]) == (1, "--if 1: at: '40' is not a time")
+
+
 def test_pace_supposes_another_file_and_says_so(
     morning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -130,6 +130,9 @@ def _event(text: str, number: int, now: float, progress: Progress) -> dict[str, 
         raise EventError(f"--if {number}: is not JSON ({error}); write {_EXAMPLE}") from error
     if not isinstance(event, dict):
         raise EventError(f"--if {number}: is not an event; write {_EXAMPLE}")
+    for key in ("at", "until", "due"):
+        if isinstance(event.get(key), str):
+            event[key] = pet_option(f"--if {number}: {key}", event[key])
     if "at" not in event and progress.zero is not None and event.get("kind") not in UNTIMED:
         event["at"] = int(max(progress.at, now))
     return event
@@ -241,8 +244,18 @@ def _supposing(found: _Found) -> list[str]:
     if found.prior is not None:
         name = plain(found.prior.name, most=80)
         lines.append(f"supposing the pace file {name} instead of the journal's own")
-    lines += [f"supposing {plain(json.dumps(event, ensure_ascii=False), most=120)}" for event in found.events]
+    lines += [f"supposing {_in_words(found.progress, event)}" for event in found.events]
     return [*lines, *_side_by_side(found.as_it_stands, found.estimate), ""]
+
+
+def _in_words(progress: Progress, event: dict[str, Any]) -> str:
+    """Return a supposed event as it is told everywhere, with its instant."""
+    from tracker.journal.wording import event_words
+
+    body = {key: value for key, value in event.items() if key not in ("kind", "seat")}
+    at = event.get("at")
+    when = "" if at is None or "event" in body else f" at {format_pet(at, with_seconds=True)}"
+    return f"{event_words(progress, str(event['kind']), body, most=200)}{when}"
 
 
 def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:

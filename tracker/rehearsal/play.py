@@ -30,6 +30,8 @@ class Lead:
         """Make ready. `every_s`: how often the lead looks whether to turn back."""
         self._every_s, self._scenarios = every_s, scenarios
         self.next_at = every_s
+        self.looked_at: list[tuple[int, Estimate]] = []
+        """Each estimate that was looked at and not taken yet, with the number of the last event then."""
 
     def decide(self, progress: Progress, at: float, tasks: Iterable[str]) -> list[Event]:
         """Return what is decided about optional tasks that are about to begin; nothing for others.
@@ -59,7 +61,9 @@ class Lead:
         return [event for figure in begun for event in _decision(figure, found)]
 
     def _estimate(self, progress: Progress, at: float) -> Estimate:
-        return estimate(progress, max(at, progress.at), scenarios=self._scenarios, ranges="shown")
+        found = estimate(progress, max(at, progress.at), scenarios=self._scenarios, ranges="shown")
+        self.looked_at.append((progress.number, found))
+        return found
 
 
 def _status(progress: Progress, task: str) -> str:
@@ -112,6 +116,9 @@ class Log(Protocol):
         self, events: Sequence[Mapping[str, Any]], *, seat: str | None = None, utc_now: datetime | None = None
     ) -> list[int]:
         """Append events together, all or none."""
+
+    def write_estimate(self, estimate: Mapping[str, Any], number: int) -> None:
+        """Keep an estimate as it was looked at after an event."""
 
     def refresh(self) -> bool:
         """Take in what somebody else appended."""
@@ -188,7 +195,14 @@ class Play:
         if self._lead and self._lead.next_at <= at:
             self._record(self._lead.look(self._log.progress(), at), at)
         self._begin(at)
+        self._keep()
         self._close(at)
+
+    def _keep(self) -> None:
+        """Keep what the lead looked at, as a desk keeps what it shows."""
+        while self._lead and self._lead.looked_at:
+            number, found = self._lead.looked_at.pop(0)
+            self._log.write_estimate(found.as_json(), number)
 
     def _hear(self, happened: Sequence[CrewAction]) -> None:
         progress = self._log.progress()
