@@ -44,6 +44,7 @@ def main(argv: list[str]) -> None:
     progress, world = large(1, Size(optional=8), scenarios=SCENARIOS)
     whole = estimate(progress, 0)
     _against_the_draw(progress, whole, len(world.nodes), rounds)
+    _choices(progress, rounds // 4)
     _against_simpy(progress, world, whole, 3 if given.quick else 20)
     _steadiness(progress, whole)
     _memory()
@@ -73,6 +74,23 @@ def _against_the_draw(progress: Progress, whole: Estimate, steps: int, rounds: i
     share = took["tick"] / took["anew"]
     report("speed", "tick folded in and estimated / all folded anew", f"{share:.2f}", "at most 1")
     report("speed", "tick folded in and estimated / estimate alone", f"{took['tick'] / took['shown']:.2f}")
+
+
+def _choices(progress: Progress, rounds: int) -> None:
+    """Every choice after a tick, against the figures alone: what a desk works out beside the screen."""
+    after = _after_a_tick(progress)()
+    advice = estimate(after, 120).advice
+    works: dict[str, Callable[[], object]] = {
+        "figures": lambda: estimate(after, 120, advice=advice, ranges="shown"),
+        "choices": lambda: estimate(after, 120, advice=advice, ranges="shown", choices=True),
+    }
+    took = in_turns(works, rounds)
+    found = estimate(after, 120, advice=advice, ranges="shown", choices=True).choices or ()
+    share = took["choices"] / took["figures"]
+    report(
+        "speed", f"{len(found)} choices after a tick / figures alone", f"{share:.1f}", f"near {len(found)}"
+    )
+    report("speed", "  in seconds", f"{took['choices']:.2f}", "at most 2")
 
 
 def _each_later(progress: Progress, whole: Estimate) -> Callable[[], Estimate]:

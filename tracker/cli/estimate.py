@@ -46,6 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="suggest hand-overs and places of tasks that bring everyone in two minutes earlier or more",
     )
+    parser.add_argument("--choices", action="store_true", help="say what each choice that is left comes to")
+    parser.add_argument("--changed", action="store_true", help="say what changed last, and why")
     parser.add_argument("--pace", metavar="PACE", type=Path, help="suppose another pace file")
     shape = parser.add_mutually_exclusive_group()
     shape.add_argument("--brief", action="store_true", help="the handover on one screen")
@@ -74,7 +76,13 @@ class _Found:
     """The estimate that was asked for, and the one without what is supposed."""
 
     def __init__(
-        self, now: float, progress: Progress, prior: PacePrior | None, events: list[dict[str, Any]]
+        self,
+        now: float,
+        progress: Progress,
+        prior: PacePrior | None,
+        events: list[dict[str, Any]],
+        *,
+        choices: bool,
     ) -> None:
         from tracker.forecast.estimate import estimate
 
@@ -87,7 +95,7 @@ class _Found:
                 f"--if: supposes something at {format_pet(self.progress.at, with_seconds=True)}, after the "
                 f"instant of the estimate, {format_pet(now, with_seconds=True)}; give a later --at"
             )
-        self.estimate = estimate(self.progress, now, prior=prior)
+        self.estimate = estimate(self.progress, now, prior=prior, choices=choices)
         self.as_it_stands = estimate(self.before, now) if events or prior else None
 
     @staticmethod
@@ -98,7 +106,7 @@ class _Found:
         if args.at is None:
             now = max(now, progress.at)
         events = [_event(text, number, now, progress) for number, text in enumerate(args.supposed, 1)]
-        return _Found(now, progress, _prior(args.pace), events)
+        return _Found(now, progress, _prior(args.pace), events, choices=args.choices)
 
 
 def _instant(journal: Journal, at: str | None) -> float:
@@ -163,6 +171,11 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
     since = None if args.since is None else float(pet_option("--since", args.since))
     moved = None if since is None else _moved(found, journal, since, known=args.known)
     orders = _orders(found) if args.orders else None
+    if args.changed:
+        from tracker.forecast.changed import changed
+
+        last = changed(found.progress, found.estimate.at, prior=found.prior)
+        found.estimate = replace(found.estimate, changed=last)
     if args.json:
         return [_json(found, moved, orders)]
     if args.page:
@@ -177,6 +190,15 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         from tracker.forecast.report import report
 
         lines = report(found.progress, found.estimate)
+    if found.estimate.changed is not None:
+        from tracker.forecast.wording import changed_words, need_of
+
+        need = need_of(found.estimate)[2]
+        lines = [*lines, "", changed_words(found.estimate.changed, found.estimate.at, need)]
+    if args.choices:
+        from tracker.forecast.report import choice_lines
+
+        lines = [*lines, "", *choice_lines(found.estimate)]
     if moved is not None and since is not None:
         from tracker.forecast.report import moved_lines
 

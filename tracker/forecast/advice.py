@@ -7,7 +7,7 @@ other event, so what it leaves to be closed stays in.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +31,7 @@ from tracker.forecast.values import Advice, OptionalFigure, Verdict
 from tracker.forecast.world import World
 from tracker.foundation.text import percent, percent_asked
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, all_called
+from tracker.journal.progress import Progress, all_called, supposed_at
 from tracker.plan.graph import closure
 
 
@@ -212,21 +212,26 @@ def recovery_options(progress: Progress, sets: TaskSets, *, prior: PacePrior | N
 
 
 def must_gains(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> list[Gain]:
-    """Every must task by what giving it up wins: the chance, then the median ingress.
-
-    One that takes all the others with it is left out while there are others: it is no choice among them.
-    """
+    """Every must task by what giving it up now wins: the chance, then the median ingress."""
     before = sets.outcome(())
     gains = []
-    musts = _musts(progress)
-    for task in musts:
-        others = tuple(other for other in _needing(progress, task) if other != task)
-        if others and len(others) == len(musts) - 1:
-            continue
+    for task, others in musts_given_up(progress):
         after = _without(progress, sets.world, [task, *others], prior=prior).outcome(())
         gains.append(Gain(task, others, after.share_safe, _earlier(before, after)))
     # A sort keeps the plan's order among equals.
     return sorted(gains, key=lambda gain: (-gain.safe, -gain.earlier_s))
+
+
+def musts_given_up(progress: Progress) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """Yield every must task ahead with those that need it, which go with it, in the plan's order.
+
+    One that takes all the others with it is left out while there are others: it is no choice among them.
+    """
+    musts = _musts(progress)
+    for task in musts:
+        others = tuple(other for other in _needing(progress, task) if other != task)
+        if not others or len(others) < len(musts) - 1:
+            yield task, others
 
 
 def _earlier(before: Outcome, after: Outcome) -> float:
@@ -254,7 +259,8 @@ def _needing(progress: Progress, task: str) -> list[str]:
 
 
 def _without(progress: Progress, world: World, tasks: Iterable[str], *, prior: PacePrior | None) -> TaskSets:
-    supposed = progress.suppose(*({"kind": "dropped", "task": task} for task in tasks))
+    at = supposed_at(progress, world.now)
+    supposed = progress.suppose(*({"kind": "dropped", "task": task, "at": at} for task in tasks))
     return TaskSets(
         build_world(supposed, now=world.now, scenarios=world.scenarios, prior=prior, memory=world.memory)
     )

@@ -15,7 +15,10 @@ from numpy.typing import NDArray
 
 from tracker.forecast.advice import advise
 from tracker.forecast.alerts import EARLY, alerts
+from tracker.forecast.choices import choices as choices_of
 from tracker.forecast.limits import (
+    ChanceConstraint,
+    FailureCounts,
     LimitResult,
     beyond_waiting,
     going_on,
@@ -40,7 +43,7 @@ from tracker.forecast.values import (
     LimitFigure,
     Range,
 )
-from tracker.forecast.world import Account, Course, Row, World, advance, begin, inside
+from tracker.forecast.world import Account, Course, OptionalTask, Row, World, advance, begin, inside
 from tracker.foundation.shown import spare
 from tracker.journal.progress import Progress, called, confidence_of, done_share, last_done, open_items
 
@@ -56,6 +59,7 @@ def estimate(
     prior: PacePrior | None = None,
     ranges: Ranges = "all",
     memory: Memory | None = None,
+    choices: bool = False,
 ) -> Estimate:
     """The re-estimate at `now` (PET seconds; default the last event's instant).
 
@@ -63,8 +67,9 @@ def estimate(
     one may be advised to be dropped: that is the person's to do, and until then it goes on.
     `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
     another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
-    `memory`: what is remembered of the excursion, by default what this thread does.
-    Raises ValueError for an instant before the last event, or none at all, and for less than one scenario.
+    `memory`: what is remembered of the excursion, by default what this thread does. `choices`: also
+    what each choice that is left would come to. Raises ValueError for an instant before the last event,
+    or none at all, and for less than one scenario.
     """
     if now is not None and not math.isfinite(now):
         raise ValueError(f"now is {now}; give a PET in seconds")
@@ -74,14 +79,35 @@ def estimate(
     pace_file = progress.pace_name if prior is None else prior.name
     prior = prior_of(progress) if prior is None else prior
     if progress.closed is not None:
-        return closed_estimate(progress, scenarios=scenarios, pace_file=pace_file, prior=prior)
+        return closed_estimate(
+            progress, scenarios=scenarios, pace_file=pace_file, prior=prior, choices=() if choices else None
+        )
     kept = None if advice is None else advice.kept
     world = build_world(progress, now=at, scenarios=scenarios, prior=prior, kept=kept, memory=memory)
     if advice is None:
         advice = advise(progress, world, now=at, prior=prior)
     made = _figures(progress, world, advice, pace_file=pace_file, ranges=ranges)
     world.memory.give_back(world.durations)
-    return replace(made, alerts=alerts(progress, made, now=at))
+    made = replace(made, alerts=alerts(progress, made, now=at))
+    return _with_choices(progress, made, world, prior) if choices else made
+
+
+def _with_choices(progress: Progress, made: Estimate, world: World, prior: PacePrior) -> Estimate:
+    """The estimate with what each choice would come to, worked out as the estimate itself was."""
+
+    def build(then: Progress, kept: Collection[str] | None = None) -> World:
+        return build_world(
+            then, now=world.now, scenarios=world.scenarios, prior=prior, kept=kept, memory=world.memory
+        )
+
+    def play(then: Progress, kept: Collection[str]) -> Estimate:
+        advice = replace(made.advice, kept=frozenset(kept))
+        supposed = build(then, kept)
+        found = _figures(then, supposed, advice, pace_file=made.pace_file, ranges="shown")
+        supposed.memory.give_back(supposed.durations)
+        return found
+
+    return replace(made, choices=choices_of(progress, made, world.optional, play=play, build=build))
 
 
 def _figures(
@@ -90,6 +116,7 @@ def _figures(
     """The estimate of a world with what is begun or advised to be kept, alerts left out."""
     played, bare = _play(world, advice.kept)
     limits = {result.id: _limit(world, played, result) for result in played.found}
+    counted = counted_tasks(progress, world.optional, advice.kept)
     ahead = Projection(world, played.present, played.course, Instants(world.now))
     wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
     silence = unheard(progress, world.now, world.pace)
@@ -123,6 +150,9 @@ def _figures(
         when_short=advice.when_short,
         safe_by=None if world.confidence_joint else played.safe_by,
         unheard=silence,
+        counted=counted,
+        value=sum(progress.tasks[task].task.value for task in sorted(counted)),
+        meets=_meets(world, played, bare),
     )
     world.memory.give_back(played.course.table)
     return made
@@ -154,6 +184,12 @@ class _Played:
         stores = [result.broken for result in self.found if result.id in self.reached]
         limits = [r.broken for r in self.found if r.at is not None and r.id not in self.reached]
         return {"elapsed": _share_of_none(*limits, *lost), "consumables": _share_of_none(*stores, *lost)}
+
+    @property
+    def failing(self) -> FailureCounts:
+        """How many scenarios break what."""
+        by, n = self.safe_by, len(self.arrival)
+        return FailureCounts(*(n - round(n * share) for share in (self.safe, by["elapsed"], by["consumables"])))
 
 
 def _share_of_none(*masks: Mask) -> float:
@@ -204,6 +240,33 @@ def _finished(
         for account, row in zip(world.accounts, rows, strict=True):
             instants[store_id(account)] = _agreeing(row, ~broken[store_id(account)], arrival)
     return _Played(present, course, beyond, found, arrival, instants)
+
+
+def counted_tasks(
+    progress: Progress, optional: Sequence[OptionalTask], kept: Collection[str]
+) -> frozenset[str]:
+    """The optional tasks of the plan that are ahead and done when these undecided ones are kept."""
+    undecided = {task.task for task in optional}
+    going = {optional[m].task for m in going_on(optional, kept)}
+    return frozenset(
+        name
+        for name, state in progress.tasks.items()
+        if name in going
+        or (state.task.optional and state.status in ("open", "begun") and name not in undecided)
+    )
+
+
+def _meets(world: World, played: _Played, bare: _Played) -> bool:
+    """Whether what is played holds; a hardware clock may be late as often as it is without optional work."""
+    wanted = ChanceConstraint.of(world)
+    if not wanted.met(played.failing):
+        return False
+    late_in = [[_times(late(one.course, clock)) for clock in world.clocks] for one in (played, bare)]
+    return all(times <= max(wanted.clock, least) for times, least in zip(*late_in, strict=True))
+
+
+def _times(mask: Mask | None) -> int:
+    return 0 if mask is None else int(np.count_nonzero(mask))
 
 
 def _limit(world: World, played: _Played, result: LimitResult) -> LimitFigure:

@@ -24,6 +24,7 @@ from tracker.forecast.remaining import begun
 from tracker.forecast.usage import extra_rates, fallen, members_of, used_so_far
 from tracker.forecast.values import (
     Advice,
+    Choice,
     ConsumableFigure,
     Estimate,
     LimitFigure,
@@ -185,7 +186,12 @@ NO_TURN_BACK = TurnBack(None, NOTHING)
 
 
 def closed_estimate(
-    progress: Progress, *, scenarios: int, pace_file: str | None, prior: PacePrior
+    progress: Progress,
+    *,
+    scenarios: int,
+    pace_file: str | None,
+    prior: PacePrior,
+    choices: tuple[Choice, ...] | None = None,
 ) -> Estimate:
     """The estimate of a closed excursion: no range has a width, nothing is optional any more."""
     closed = progress.closed
@@ -224,6 +230,8 @@ def closed_estimate(
         alerts=(),
         advice=Advice(closed, frozenset(), (), NO_TURN_BACK),
         ingress={c: fact(at) for c, at in ingress.items()},
+        meets=safe > 0,
+        choices=choices,
     )
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
 
-from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure, Range, StepFigure
+from tracker.forecast.values import Choice, ConsumableFigure, Estimate, LimitFigure, Range, StepFigure
+from tracker.foundation.shown import change, pet_down, pet_up, spare_words
 from tracker.foundation.text import amount, columns, percent, percent_asked, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.kinds import HANDOVER
@@ -127,6 +128,29 @@ def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
         ":" if rows else ", by nothing in particular"
     )
     return [head, *columns(rows)]
+
+
+def choice_lines(estimate: Estimate) -> list[str]:
+    """The table of choices: what each comes to, beside what is advised."""
+    rows = [_choice_cells(choice) for choice in estimate.choices or ()]
+    if not rows:
+        return ["choices: the excursion is over"]
+    heads = ("", "inside", "8 in 10", "shift", "chance", "to spare", "binding limit", "value")
+    return [f"choices, as of {pet_down(estimate.at)}:", *columns([heads, *rows], right=range(1, 6))]
+
+
+def _choice_cells(choice: Choice) -> tuple[str, ...]:
+    tasks = f": {' '.join(choice.tasks)}" if choice.tasks and ":" not in choice.id else ""
+    return (
+        f"{choice.words}{tasks}",
+        pet_up(choice.inside.p50),
+        f"{pet_up(choice.inside.p10)}..{pet_up(choice.inside.p90)}",
+        change(choice.shift),
+        f"{percent(choice.safe, need_of(estimate))}{'' if choice.meets else ' <'}",
+        "-" if choice.to_spare is None else spare_words(choice.to_spare).removesuffix(" to spare"),
+        choice.binding or "-",
+        "-" if choice.value is None else amount(choice.value),
+    )
 
 
 def _title(progress: Progress, estimate: Estimate) -> list[str]:

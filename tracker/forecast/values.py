@@ -256,6 +256,50 @@ class Unheard:
     """How many seconds that should take, at the pace of its crew."""
 
 
+_BASES = {"must-only": "musts alone"}
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What one choice comes to, supposed at the instant of the estimate, all else as it is counted."""
+
+    id: str
+    """`must-only`, `committed`, `as-advised`, `everything`, `keep:T`, `drop:T`, `later:T`, `swap:T:U`,
+    `give-up:M`, `call-home` or `call-at-once`; of a swap every task that makes room is named."""
+    tasks: tuple[str, ...]
+    """Optional tasks that are ahead and will be done."""
+    given_up: tuple[str, ...]
+    """Must tasks that will not."""
+    inside: Spread
+    safe: Share
+    binding: str | None
+    """The limit most likely to be broken."""
+    reached: Spread | None
+    """When that limit is reached; None where there is no binding limit."""
+    to_spare: Instant | None
+    """The shown instant of that limit less the shown ingress, seconds."""
+    shift: Instant | None
+    """By how much the shown median of INSIDE is later than as advised, seconds."""
+    value: Amount | None
+    """Value of `tasks` together; None of a recall."""
+    meets: bool
+    """Whether the demanded confidence is met."""
+    at: Instant
+    """PET of the instant at which it is supposed."""
+    events: Annotated[tuple[Mapping[str, Any], ...], UNSAID] = ()
+    """What a person would have recorded for it."""
+
+    @property
+    def words(self) -> str:
+        """What is chosen, in plain words: `musts alone`, `keep photos for lamp`, `give up mast`."""
+        deed, *tasks = self.id.split(":")
+        if deed == "swap":
+            return f"keep {tasks[0]} for {' '.join(tasks[1:])}"
+        if deed == "give-up":
+            return f"give up {' '.join(self.given_up)}"
+        return _BASES.get(deed) or " ".join((deed.replace("-", " "), *tasks))
+
+
 @dataclass(frozen=True, slots=True)
 class Alert:
     """Something that wants a person, until acknowledged."""
@@ -348,6 +392,14 @@ class Estimate:
     safe_by: Annotated[Mapping[str, float] | None, _by_kind] = None
     """With a confidence a kind of limit: the chance of keeping all `elapsed` limits, all `consumables`."""
     unheard: tuple[Unheard, ...] = ()
+    counted: Annotated[frozenset[str], UNSAID] = frozenset()
+    """Optional tasks that are ahead and in INSIDE: begun, kept by decision, or advised to be kept."""
+    value: Annotated[float, UNSAID] = 0.0
+    """Value of what is counted together."""
+    meets: Annotated[bool, UNSAID] = True
+    """Whether what is counted meets the demanded confidence."""
+    choices: tuple[Choice, ...] | None = None
+    """What is left to choose, where it was asked for."""
     advisory: str = ADVISORY
     moved: Annotated[tuple[tuple[str, float], ...] | None, _moved] = None
     """What moved the median ingress since an instant: cause and seconds; no key where nobody asked."""

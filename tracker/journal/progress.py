@@ -432,6 +432,11 @@ def inside_at(progress: Progress, member: str) -> float | None:
     return progress.closed if last is None else last
 
 
+def supposed_at(progress: Progress, now: float) -> int:
+    """Return the PET, in whole seconds, of what is supposed to happen at the present instant."""
+    return int(max(progress.at, now))
+
+
 def all_called(progress: Progress) -> bool:
     """Whether everybody outside is called home or inside."""
     outside = progress.plan.outside
