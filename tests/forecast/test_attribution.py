@@ -63,7 +63,7 @@ def test_added_dropped_retimed_and_new_limits_each_have_their_cause() -> None:
 def test_optional_work_that_no_longer_fits_has_its_own_cause() -> None:
     run = small(limits={"elapsed": "2:40"})
     run("limited", 60, limit="elapsed", value="2:20")
-    assert causes(run, 30, 120) == pytest.approx({"optional work kept or left": -1200})
+    assert causes(run, 30, 120) == pytest.approx({"c out": -1200})
 
 
 def test_waiting_for_a_window_is_told_apart_from_the_pace_that_made_it_miss() -> None:

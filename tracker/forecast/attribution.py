@@ -2,8 +2,8 @@
 
 The events in between are replayed in their order on the same random numbers, an instant at a time;
 what each does to the median goes to its cause. Three things are told apart throughout: windows (by
-playing every state without them as well), what is kept (settled last), and the passing of time (which
-goes to the hold, the waiting or the work that goes on meanwhile).
+playing every state without them as well), what the advice takes in or leaves out (settled last, task by
+task), and the passing of time (which goes to the hold, the waiting or the work that goes on meanwhile).
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from itertools import groupby
 
 from tracker.forecast.estimate import estimate
 from tracker.forecast.limits import going_on
+from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
+from tracker.forecast.values import Estimate
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
-from tracker.journal.kinds import BY_NAME, GO, HOLDS, KEPT, PACE, WINDOWS
+from tracker.journal.kinds import BY_NAME, GO, HOLDS, PACE, WINDOWS
 from tracker.journal.progress import Progress, Recorded
 
 CORRECTIONS = "corrections"
@@ -46,21 +48,56 @@ def moved(
     prior = prior_of(later) if prior is None else prior
     start = estimate(earlier, now=then, scenarios=scenarios, prior=prior, ranges="shown")
     end = estimate(later, now=now, scenarios=scenarios, prior=prior, ranges="shown")
+    return attributed(earlier, later, start, end, then=then, prior=prior)
+
+
+def attributed(
+    earlier: Progress,
+    later: Progress,
+    start: Estimate,
+    end: Estimate,
+    *,
+    then: float,
+    prior: PacePrior,
+    memory: Memory | None = None,
+) -> tuple[tuple[str, float], ...]:
+    """What `moved` says, given the estimates at both instants."""
     if start.inside.p50 is None or end.inside.p50 is None:
         return ()
     parts: defaultdict[str, float] = defaultdict(float)
-    player = _Player(start.advice.kept, scenarios, prior)
+    player = _Player(start.advice.kept, end.scenarios, prior, memory)
     before = player.median(_State(earlier, then, ""))
     for state in _replayed(earlier, later, min(then, start.at), end.at):
         after = player.median(state)
         parts[state.cause] += after.open - before.open
         parts[WINDOWS] += (after.all - after.open) - (before.all - before.open)
         before = after
-    parts[CLOSING if later.closed is not None else KEPT] += end.inside.p50 - before.all
+    last = before.all
+    for cause, kept in _turned(later, start.advice.kept, end.advice.kept):
+        after = replace(player, kept=kept).median(_State(later, end.at, cause))
+        parts[cause] += after.all - last
+        last = after.all
+    if later.closed is not None:
+        parts[CLOSING] += end.inside.p50 - last
     # What rounding leaves goes to the greatest of them.
     greatest = max(parts, key=lambda cause: abs(parts[cause]))
     parts[greatest] += end.inside.p50 - start.inside.p50 - sum(parts.values())
     return tuple((cause, seconds) for cause, seconds in parts.items() if abs(seconds) > 1e-6)
+
+
+def _turned(
+    later: Progress, before: frozenset[str], after: frozenset[str]
+) -> Iterator[tuple[str, frozenset[str]]]:
+    """What the advice left out and then took in, with what was kept each time, in the plan's order."""
+    kept = before
+    for name, state in later.tasks.items():
+        if name in before - after and state.optional:
+            kept -= {name}
+            yield f"{name} out", kept
+    for name in later.tasks:
+        if name in after - before:
+            kept |= {name}
+            yield f"{name} in", kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +124,13 @@ class _Player:
     kept: Collection[str]
     scenarios: int
     prior: PacePrior
+    memory: Memory | None
 
     def median(self, state: _State) -> _Median:
         """The median ingress of one state."""
-        world = build_world(state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior)
+        world = build_world(
+            state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior, memory=self.memory
+        )
         opened = replace(world, nodes=tuple(node._replace(gaps=()) for node in world.nodes))
         free = self._end(opened)
         with_windows = self._end(world)

@@ -189,7 +189,9 @@ class _Played:
     def failing(self) -> FailureCounts:
         """How many scenarios break what."""
         by, n = self.safe_by, len(self.arrival)
-        return FailureCounts(*(n - round(n * share) for share in (self.safe, by["elapsed"], by["consumables"])))
+        return FailureCounts(
+            *(n - round(n * share) for share in (self.safe, by["elapsed"], by["consumables"]))
+        )
 
 
 def _share_of_none(*masks: Mask) -> float:

@@ -120,11 +120,12 @@ class _Past:
 
     def _key(self, k: int) -> object:
         upto = self.instants[k]
-        events = tuple(_mark(event) for event in self.progress.events if event.at <= upto)
+        events = tuple(mark(event) for event in self.progress.events if event.at <= upto)
         return repr(self.prior), self.scenarios, self.start, events
 
 
-def _mark(event: Recorded) -> tuple[object, ...]:
+def mark(event: Recorded) -> tuple[object, ...]:
+    """What tells an event from every other one, also from a supposed one."""
     return event.number, event.kind, event.at, repr(sorted(event.body.items(), key=str))
 
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from textwrap import wrap
 
 from tracker.forecast.values import Choice, ConsumableFigure, Estimate, LimitFigure, Range, StepFigure
+from tracker.forecast.wording import choice_words, limit_words, need_of
 from tracker.foundation.shown import change, pet_down, pet_up, spare_words
 from tracker.foundation.text import amount, columns, percent, percent_asked, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
@@ -132,23 +133,24 @@ def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
 
 def choice_lines(estimate: Estimate) -> list[str]:
     """The table of choices: what each comes to, beside what is advised."""
-    rows = [_choice_cells(choice) for choice in estimate.choices or ()]
+    need = need_of(estimate)[2]
+    rows = [_choice_cells(choice, need) for choice in estimate.choices or ()]
     if not rows:
         return ["choices: the excursion is over"]
     heads = ("", "inside", "8 in 10", "shift", "chance", "to spare", "binding limit", "value")
     return [f"choices, as of {pet_down(estimate.at)}:", *columns([heads, *rows], right=range(1, 6))]
 
 
-def _choice_cells(choice: Choice) -> tuple[str, ...]:
+def _choice_cells(choice: Choice, need: float) -> tuple[str, ...]:
     tasks = f": {' '.join(choice.tasks)}" if choice.tasks and ":" not in choice.id else ""
     return (
-        f"{choice.words}{tasks}",
+        f"{choice_words(choice)}{tasks}",
         pet_up(choice.inside.p50),
         f"{pet_up(choice.inside.p10)}..{pet_up(choice.inside.p90)}",
         change(choice.shift),
-        f"{percent(choice.safe, need_of(estimate))}{'' if choice.meets else ' <'}",
+        f"{percent(choice.safe, need)}{'' if choice.meets else ' <'}",
         "-" if choice.to_spare is None else spare_words(choice.to_spare).removesuffix(" to spare"),
-        choice.binding or "-",
+        "-" if choice.binding is None else limit_words(choice.binding),
         "-" if choice.value is None else amount(choice.value),
     )
 

@@ -256,9 +256,6 @@ class Unheard:
     """How many seconds that should take, at the pace of its crew."""
 
 
-_BASES = {"must-only": "musts alone"}
-
-
 @dataclass(frozen=True, slots=True)
 class Choice:
     """What one choice comes to, supposed at the instant of the estimate, all else as it is counted."""
@@ -288,16 +285,6 @@ class Choice:
     """PET of the instant at which it is supposed."""
     events: Annotated[tuple[Mapping[str, Any], ...], UNSAID] = ()
     """What a person would have recorded for it."""
-
-    @property
-    def words(self) -> str:
-        """What is chosen, in plain words: `musts alone`, `keep photos for lamp`, `give up mast`."""
-        deed, *tasks = self.id.split(":")
-        if deed == "swap":
-            return f"keep {tasks[0]} for {' '.join(tasks[1:])}"
-        if deed == "give-up":
-            return f"give up {' '.join(self.given_up)}"
-        return _BASES.get(deed) or " ".join((deed.replace("-", " "), *tasks))
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,6 +346,49 @@ def _moved(parts: tuple[tuple[str, float], ...] | None) -> list[dict[str, Any]] 
 
 
 @dataclass(frozen=True, slots=True)
+class Before:
+    """A figure before a change, and as it then was."""
+
+    before: Seconds | None
+    now: Seconds | None
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """A chance before a change, and as it then was."""
+
+    before: Share
+    now: Share
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedLimit:
+    """The chance of breaking a limit before a change, and as it then was."""
+
+    id: str
+    before: Share
+    now: Share
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """The last change that was to be said."""
+
+    since: Instant
+    """PET of the look that it is held against."""
+    at: Instant
+    """PET at which it was to be said; `since` where nothing was."""
+    inside: Before
+    """Median ingress, PET."""
+    safe: Chances
+    causes: Annotated[tuple[tuple[str, float], ...], _moved]
+    """What moved the median, and by how many seconds; they add up."""
+    limits: tuple[ChangedLimit, ...]
+    turned: Annotated[tuple[str, ...], UNSAID] = ()
+    """Optional tasks that came in or went out: `photos in`, `latch out`."""
+
+
+@dataclass(frozen=True, slots=True)
 class Estimate:
     """The running re-estimate at one instant; every field as in the contract's JSON."""
 
@@ -400,6 +430,8 @@ class Estimate:
     """Whether what is counted meets the demanded confidence."""
     choices: tuple[Choice, ...] | None = None
     """What is left to choose, where it was asked for."""
+    changed: Changed | None = None
+    """The last change that was to be said, where it was asked for."""
     advisory: str = ADVISORY
     moved: Annotated[tuple[tuple[str, float], ...] | None, _moved] = None
     """What moved the median ingress since an instant: cause and seconds; no key where nobody asked."""

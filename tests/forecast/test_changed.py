@@ -1,0 +1,144 @@
+"""What changed lately: when it is said, against what, with which causes, and in which words."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from tests.flat import FLAT
+from tests.runs import Run, step, task
+from tests.streams import random_plan, random_run
+from tracker.forecast.changed import changed
+from tracker.forecast.estimate import estimate
+from tracker.forecast.memory import Memory
+from tracker.forecast.values import Changed
+from tracker.forecast.wording import changed_words
+from tracker.foundation.shown import up
+
+HOME = task("home", step("in", "EV1", 40), closeout=True)
+
+
+def last(run: Run, now: float, **more: Any) -> Changed:
+    found = changed(run.now, now, scenarios=50, prior=FLAT, **more)
+    assert found is not None
+    return found
+
+
+def said(run: Run, now: float) -> str:
+    return changed_words(last(run, now), now, 0.9)
+
+
+def small(limit: str = "6:30", **more: Any) -> Run:
+    """60 min of must work, a get-ahead of 30, 40 min of closeout."""
+    return Run(
+        task("a", step("1", "EV1", 30, work="fasten"), step("2", "EV1", 30, work="translate")),
+        task("c", step("1", "EV1", 30), priority="get-ahead"),
+        HOME,
+        crew="EV1",
+        limits={"elapsed": limit},
+        **more,
+    )
+
+
+def test_a_late_tick_is_said_with_its_cause_and_for_ten_minutes() -> None:
+    run = small()
+    assert said(run, 200) == "INSIDE steady since 0:00"
+    run.done("a.1", at=2100)
+    assert said(run, 2100) == "INSIDE 2:10 -> 2:15 at 0:35, +5: pace of fasten"
+    assert said(run, 2700) == said(run, 2100)
+    assert said(run, 2701) == "INSIDE steady since 0:35"
+
+
+def test_less_than_two_minutes_are_not_said_until_they_add_up() -> None:
+    run = small()
+    run.done("a.1", at=1860)
+    assert said(run, 1900) == "INSIDE steady since 0:00"
+    run.done("a.2", at=3720)
+    assert said(run, 3790) == "INSIDE 2:10 -> 2:12 at 1:02, +2: pace of fasten +1, pace of translate +1"
+
+
+def test_what_the_advice_leaves_out_is_named() -> None:
+    run = small("2:12")
+    run.done("a.1", at=2090)
+    found = last(run, 2090)
+    assert dict(found.causes) == pytest.approx({"pace of fasten": 290, "c out": -1800})
+    assert said(run, 2090) == "INSIDE 2:10 -> 1:45 at 0:34, -25: c out -30, pace of fasten +5"
+    assert found.turned == ("c out",)
+
+
+def test_a_finished_task_changes_nothing() -> None:
+    run = small()
+    run.done("a.1", at=1800)
+    run.done("a.2", at=3600)
+    run.done("c.1", at=5400)
+    assert said(run, 5400) == "INSIDE steady since 0:00"
+
+
+def test_between_events_it_is_looked_every_five_minutes() -> None:
+    """The step under way runs over at 0:30; without spread INSIDE then moves with the clock."""
+    run = small()
+    assert said(run, 2099) == "INSIDE steady since 0:00"
+    assert said(run, 2100).startswith("INSIDE 2:10 -> 2:15 at 0:35, +5")
+
+
+def test_a_chance_that_moves_alone_is_said_with_its_limit() -> None:
+    run = small("3:00")
+    run("limited", 600, limit="elapsed", value="2:05")
+    assert said(run, 600).startswith("INSIDE 2:10 -> 1:40 at 0:10, -30: c out")
+    run = Run(task("a", step("1", "EV1", 60)), HOME, crew="EV1", limits={"elapsed": "2:00"})
+    run("limited", 600, limit="elapsed", value="1:30")
+    assert said(run, 600) == "chance >99 % -> <1 % at 0:10: elapsed limit"
+
+
+def test_nothing_before_the_clock_nor_once_it_is_over() -> None:
+    run = small()
+    assert changed(Run(plan=run.now.plan, start=False).now, 0, scenarios=50, prior=FLAT) is None
+    run("closed", 900)
+    assert changed(run.now, 900, scenarios=50, prior=FLAT) is None
+
+
+def test_the_walk_begins_at_the_last_but_one_hour() -> None:
+    run = Run(task("a", *(step(str(k), "EV1", 30) for k in range(1, 10))), HOME, crew="EV1")
+    run.done("a.1", at=2400)
+    assert (last(run, 2400).since, last(run, 2400).at) == (2100, 2400)
+    run.done("a.2", at=3900)
+    assert (last(run, 7199).since, last(run, 7199).at) == (6600, 6900), "overdue, it moves with the clock"
+    run.done("a.3", at=7140)
+    assert (last(run, 7199).since, last(run, 7199).at) == (6900, 7140)
+    assert last(run, 10799).since >= 3600
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_it_is_the_same_remembered_or_not_and_adds_up(seed: int) -> None:
+    rng = random.Random(seed)
+    fold = random_run(rng, random_plan(rng))
+    memory = Memory()
+    for event in fold.progress().events:
+        progress = fold.until(at=event.at).progress()
+        now = progress.at + 30.0
+        found = changed(progress, now, scenarios=200, memory=memory)
+        assert found == changed(progress, now, scenarios=200, memory=Memory())
+        if found is None:
+            continue
+        assert found.since <= found.at <= now
+        made = estimate(fold.until(at=found.at).progress(), found.at, scenarios=200)
+        assert (made.inside.p50, made.safe) == (found.inside.now, found.safe.now)
+        if None not in (found.inside.before, found.inside.now):
+            moved = (found.inside.now or 0) - (found.inside.before or 0)
+            assert sum(seconds for _, seconds in found.causes) == pytest.approx(moved, abs=0.01)
+
+
+def test_minutes_in_words_add_up_as_they_are_shown() -> None:
+    run = small()
+    run.done("a.1", at=2100)
+    found = last(run, 2100)
+    many = (("pace of fasten", 100.0), ("b in", 610.0), ("holds", -95.0), ("limits", 40.0), ("x", 44.0))
+    words = changed_words(replace(found, causes=many), 2100, 0.9)
+    head, _, why = words.partition(": ")
+    parts = [int(part.rpartition(" ")[2]) for part in why.split(", ")]
+    before, after = (up(s) or 0 for s in (found.inside.before, found.inside.now))
+    assert head.endswith(f"{(after - before) // 60:+d}") and sum(parts) == (after - before) // 60
+    assert why.startswith("b in ") and "other " in why

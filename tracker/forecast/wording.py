@@ -1,0 +1,105 @@
+"""What is said of limits, choices, changes and alerts: worded from figures, the same words on every screen.
+
+Hides how instants and shares become words. Figures come in as they are; nothing here is worked out, and
+nothing heavy is loaded, so that a screen may word them anew every second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tracker.forecast.values import Changed, Choice, Estimate
+from tracker.foundation.shown import change, nearest, pet_down, pet_up, up
+from tracker.foundation.text import percent, percent_asked
+
+SAID_S = 600.0
+"""How long a change is said."""
+MOST_CAUSES = 3
+"""Causes named; the rest is summed."""
+
+
+def limit_words(name: str) -> str:
+    """A limit's id as words: `EV2.oxygen` becomes `EV2 oxygen`, `elapsed` `elapsed limit`."""
+    if name == "elapsed":
+        return "elapsed limit"
+    return name.replace("window.", "window ").replace(".", " ").replace("*", "shared")
+
+
+def choice_words(choice: Choice) -> str:
+    """What is chosen: `musts alone`, `keep photos for lamp`, `give up mast`, `call home`."""
+    deed, *tasks = choice.id.split(":")
+    if deed == "swap":
+        return f"keep {tasks[0]} for {' '.join(tasks[1:])}"
+    if deed == "give-up":
+        return f"give up {' '.join(choice.given_up)}"
+    return _BASES.get(deed) or " ".join((deed.replace("-", " "), *tasks))
+
+
+def need_of(estimate: Estimate) -> tuple[str, float, float]:
+    """What a chance is held against: whose it is (empty, `limits`, `stores`), the chance, and the need.
+
+    With two confidences it is the one that is further from being met.
+    """
+    wanted, by = estimate.confidence, estimate.safe_by
+    if not isinstance(wanted, Mapping):
+        return "", estimate.safe, wanted
+    chances = by or dict.fromkeys(wanted, estimate.safe)
+    kind = min(wanted, key=lambda kind: chances[kind] - wanted[kind])
+    return {"elapsed": "limits", "consumables": "stores"}[kind], chances[kind], wanted[kind]
+
+
+def chance_words(estimate: Estimate) -> str:
+    """The chance beside what is needed: `chance 97 %, need 90 %`, `stores 95 %, need 99 %`."""
+    whose, chance, need = need_of(estimate)
+    return f"{whose or 'chance'} {percent(chance, need)}, need {percent_asked(need)}"
+
+
+_BASES = {"must-only": "musts alone"}
+
+
+def changed_words(changed: Changed, now: float, need: float | None) -> str:
+    """The rule under the head: what changed within ten minutes, and why; else since when it is steady.
+
+    `need`: the chance that is demanded, which says how many decimals a chance has.
+    """
+    inside, safe, at = changed.inside, changed.safe, pet_down(changed.at)
+    if changed.at == changed.since or now - changed.at > SAID_S:
+        return f"INSIDE steady since {at}"
+    before, after = up(inside.before), up(inside.now)
+    if before != after:
+        shift = "" if before is None or after is None else f", {change(after - before)}"
+        return _because(
+            f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}", _why(changed)
+        )
+    chances = percent(safe.before, need), percent(safe.now, need)
+    if chances[0] == chances[1]:
+        return f"INSIDE {pet_up(inside.now)} since {at} with {', '.join(changed.turned)}"
+    most = max(changed.limits, key=lambda limit: abs(limit.now - limit.before), default=None)
+    return _because(
+        f"chance {chances[0]} -> {chances[1]} at {at}", "" if most is None else limit_words(most.id)
+    )
+
+
+def _because(said: str, why: str) -> str:
+    return f"{said}: {why}" if why else said
+
+
+def _why(changed: Changed) -> str:
+    """The greatest causes in minutes that add up as shown; a single one stands for all of it."""
+    before, after = up(changed.inside.before), up(changed.inside.now)
+    if before is None or after is None or not changed.causes:
+        return ""
+    named = sorted(changed.causes, key=lambda cause: -abs(cause[1]))
+    shown = {_worded(cause): nearest(seconds) or 0 for cause, seconds in named}
+    first = next(iter(shown))
+    shown[first] += (after - before) - sum(shown.values())
+    told = [(cause, seconds) for cause, seconds in shown.items() if seconds] or [(first, 0)]
+    if len(told) == 1:
+        return told[0][0]
+    rest = sum(seconds for _, seconds in told[MOST_CAUSES:])
+    parts = [f"{cause} {change(seconds)}" for cause, seconds in told[:MOST_CAUSES]]
+    return ", ".join([*parts, *([f"other {change(rest)}"] if rest else [])])
+
+
+def _worded(cause: str) -> str:
+    return "pace of other work" if cause == "pace of general" else cause
