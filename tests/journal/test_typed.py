@@ -45,7 +45,7 @@ ENTRIES: list[tuple[str, list[dict[str, Any]]]] = [
     ("begin connector", [{"kind": "began", "step": "hinge.mate"}]),
     ('begin "new connector"', [{"kind": "began", "step": "hinge.mate"}]),
     ("drop latch", [{"kind": "dropped", "task": "latch"}]),
-    ("drop latch no time -3", [{"kind": "dropped", "task": "latch", "text": "no time -3"}]),
+    ("drop latch no time -3", [{"kind": "dropped", "task": "latch", "at": NOW_S - 180, "text": "no time"}]),
     ("drop latch -3 no time", [{"kind": "dropped", "task": "latch", "at": NOW_S - 180, "text": "no time"}]),
     ("dropped task=latch", [{"kind": "dropped", "task": "latch"}]),
     ("restore grease", [{"kind": "restored", "task": "latch"}]),

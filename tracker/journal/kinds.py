@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 Type = Literal[
     "step", "task", "crew", "crews", "count", "number", "level", "span", "pet", "instant", "text", "choice",
-    "window", "consumable", "limit", "event", "object", "flag", "name", "subject",
+    "each", "window", "consumable", "limit", "event", "object", "flag", "name", "subject",
 ]  # fmt: skip
 
 
@@ -96,6 +96,9 @@ class EventKind:
     listed: Literal["change", "hold", "note"] = "note"
     """Where the debrief lists it: as a change of plan, as a hold, or for its text alone."""
 
+    keys: Mapping[str, str] = field(default_factory=dict)
+    """Keys that open the entry line with one of its words, and stand for it there before a blank."""
+
     @property
     def every_word(self) -> tuple[str, ...]:
         """Each word that begins an entry of this kind."""
@@ -131,6 +134,8 @@ _PLACE = (
 )
 _CONSUMABLE = (Argument("consumable", "consumable"), Argument("value", "level"))
 
+VOICE = "voice"
+"""Typed for a crew member: voice lost, or back where it was lost."""
 OPEN = ("question", "reminder", "deviation", "message")
 """What can be raised."""
 
@@ -160,56 +165,61 @@ KINDS = (
     EventKind(
         name="skipped", body="OneStep", effect="work.skipped", heard=False, words=("skip",),
         arguments=(_STEP, _TEXT), meaning="a step will not be done", example="skip wipe no cloth left",
-        verb="skipped", mark="skip", tick=True, cause="dropped work", listed="change",
+        verb="skipped", keys={"s": "skip"}, mark="skip", tick=True, cause="dropped work", listed="change",
     ),
     EventKind(
         name="dropped", body="OneTask", effect="changes.dropped", before_zero=True, words=("drop",),
         arguments=(_TASK, _TEXT), meaning="gives a task up", example="drop latch", verb="dropped",
-        cause="dropped work", listed="change", settles="task",
+        keys={"d": "drop"}, cause="dropped work", listed="change", settles="task",
     ),
     EventKind(
         name="restored", body="OneTask", effect="changes.restored", before_zero=True, words=("restore",),
         arguments=(_TASK, _TEXT), meaning="takes a task back", example="restore latch", verb="restored",
+        keys={"D": "restore"},
         cause="restored work", listed="change",
     ),
     EventKind(
         name="held", body="Held", effect="conditions.held", words=("hold",),
         arguments=(_CREWS, Argument("until", "pet", required=False, marker="until"), _TEXT),
         meaning="a hold starts, for one or for all", example="hold EV1 until 2:30 glove check",
-        verb="held", mark="held", handover=True, cause=HOLDS, listed="hold",
+        keys={"h": "hold"}, verb="held", mark="held", handover=True, cause=HOLDS, listed="hold",
     ),
     EventKind(
         name="resumed", body="SomeCrew", effect="conditions.resumed", words=("resume",),
         arguments=(_CREWS, _KEYED_TEXT), meaning="a hold ends", example="resume EV1", verb="resumed",
+        keys={"r": "resume"},
         cause=HOLDS, ends_stretch=True,
     ),
     EventKind(
         name="went", body="OneStep", effect="conditions.went", before_zero=True, heard=False, words=("go",),
         arguments=(_STEP, _TEXT), meaning="gives the go for a hold point", example="go power-on",
-        verb="go for", mark="go", cause=GO, ends_stretch=True, settles="step",
+        keys={"g": "go"}, verb="go for", mark="go", cause=GO, ends_stretch=True, settles="step",
     ),
     EventKind(
         name="handed", body="Handed", effect="changes.handed", before_zero=True, heard=False, words=("hand",),
         arguments=(_STEP, Argument("crew", "crews", marker="to"), _TEXT),
         meaning="gives a step to others", example="hand mate to EV2", verb="handed",
+        keys={"o": "hand"},
         cause="handed over", listed="change",
     ),
     EventKind(
         name="moved", body="Moved", effect="changes.moved", before_zero=True, words=("move",),
         arguments=(_TASK, *_PLACE, _TEXT), meaning="a new place for a task", example="move trays before mast",
-        verb="moved", cause="new order", listed="change",
+        keys={"m": "move"}, verb="moved", cause="new order", listed="change",
     ),
     EventKind(
         name="added", body="Added", effect="changes.added", before_zero=True, words=("add",),
         arguments=(Argument("task", "object"), *_PLACE, _TEXT),
         meaning="adds work: who, how long, what", example="add EV1 0:10 Inspect the hinge", verb="added",
+        keys={"A": "add"},
         cause="added work", listed="change",
     ),
     EventKind(
         name="retimed", body="Retimed", effect="changes.retimed", before_zero=True, heard=False,
         words=("retime",),
         arguments=(_STEP, Argument("time", "span"), Argument("left", "flag", required=False), _TEXT),
-        meaning="the crew says how long a step takes", example="retime mate 0:20 left", verb="retimed",
+        meaning="the crew says how long a step takes: from now on, or `of` so long in all",
+        example="retime 1 15", verb="retimed", keys={"t": "retime"},
         cause="retimed steps", listed="change",
     ),
     EventKind(
@@ -222,7 +232,7 @@ KINDS = (
         name="reading", body="Level", effect="conditions.reading", before_zero=True, begins=False,
         words=("read",), arguments=(_CREW, *_CONSUMABLE, _TEXT),
         meaning="readings of a consumable, in the order of the crew", example="reading oxygen 0.52 0.49",
-        verb="reading", mark="read", cause="readings",
+        keys={"b": "reading"}, verb="reading", mark="read", cause="readings",
     ),
     EventKind(
         name="replaced", body="Level", effect="conditions.reading", begins=False, words=("replace",),
@@ -238,8 +248,8 @@ KINDS = (
     ),
     EventKind(
         name="entered", body="OneMember", effect="conditions.entered", words=("enter", "in"),
-        arguments=(_CREW, _TEXT), meaning="a crew member is inside", example="enter EV1", verb="inside",
-        cause="ingress",
+        arguments=(Argument("crew", "each"), _TEXT), meaning="crew members are inside", example="enter 1 2",
+        keys={"i": "enter"}, verb="inside", cause="ingress",
     ),
     EventKind(
         name="called", body="Called", effect="conditions.called", words=("call", "recall"),
@@ -250,7 +260,8 @@ KINDS = (
     ),
     EventKind(
         name="silent", body="NamedCrew", effect="conditions.silent", begins=False, arguments=(_SOME, _TEXT),
-        meaning="voice lost", example="silent EV2", verb="silent", news=False,
+        words=(VOICE,), keys={"y": VOICE},
+        meaning="voice lost; `voice` alone: lost, or back", example="silent EV2", verb="silent", news=False,
     ),
     EventKind(
         name="heard", body="NamedCrew", effect="conditions.heard", begins=False, words=("hear",),
@@ -259,13 +270,13 @@ KINDS = (
     EventKind(
         name="noted", body="Noted", effect="conditions.noted",
         before_zero=True, after_closed=True, begins=False,
-        words=("note",), arguments=(Argument("text", "text"),),
+        words=("note",), keys={"n": "note"}, arguments=(Argument("text", "text"),),
         meaning="a note", example="note glare on the left visor", verb="note", mark="note", handover=True,
         news=False,
     ),
     EventKind(
         name="chose", body="Chose", effect="changes.chose", before_zero=True, begins=False, words=("choose",),
-        means={"keep": ("choice", "keep"), "later": ("choice", "later")},
+        means={"keep": ("choice", "keep"), "later": ("choice", "later")}, keys={"k": "keep", "l": "later"},
         arguments=(
             _TASK,
             Argument("choice", "choice", choices=("keep", "drop", "open", "later")),
@@ -303,7 +314,7 @@ KINDS = (
     EventKind(
         name="raised", body="Raised", effect="questions.raised",
         before_zero=True, after_closed=True, begins=False, words=("raise",),
-        means={word: ("what", word) for word in OPEN},
+        means={word: ("what", word) for word in OPEN}, keys={"Q": "question"},
         arguments=(
             Argument("what", "choice", choices=OPEN),
             Argument("about", "subject", required=False, marker="about"),
@@ -318,7 +329,7 @@ KINDS = (
     ),
     EventKind(
         name="settled", body="Settled", effect="questions.settled",
-        before_zero=True, after_closed=True, begins=False, words=("settle", "answer"),
+        before_zero=True, after_closed=True, begins=False, words=("settle", "answer"), keys={"=": "answer"},
         arguments=(Argument("event", "event"), _TEXT),
         meaning="what was raised is done or answered", example="answer 41 yes", verb="settled", mark="told",
         handover=True, news=False,
@@ -327,6 +338,9 @@ KINDS = (
 """Every kind, in the order of the contract."""
 
 BY_NAME = {kind.name: kind for kind in KINDS}
+
+BY_KEY = {key: word for kind in KINDS for key, word in kind.keys.items()}
+"""The word for which each key stands."""
 
 BY_WORD = {word: kind for kind in KINDS for word in kind.every_word}
 """Each word that begins an entry."""

@@ -403,6 +403,22 @@ def waits_for(progress: Progress, step: str) -> str | None:
     return f"window {s.step.windows[0]}" if s.step.windows else None
 
 
+def letters(progress: Progress) -> Mapping[str, str]:
+    """Return the letter of every optional task, `a` first: as planned, then as added; it never changes."""
+    named = [task.id for task in progress.plan.tasks if task.optional]
+    for event in progress.fold.recorded:
+        task = event.body.get("task") if event.kind == "added" else None
+        if isinstance(task, Mapping) and task.get("priority") in ("should", "get-ahead"):
+            named.append(str(task.get("id")))
+    return {task: _letter(place) for place, task in enumerate(named) if task in progress.tasks}
+
+
+def _letter(place: int) -> str:
+    """Return `a` to `z`, then `aa`, `ab` and so on."""
+    tens, unit = divmod(place, 26)
+    return (_letter(tens - 1) if tens else "") + chr(ord("a") + unit)
+
+
 def done_share(progress: Progress) -> float:
     """The share of the planned work, in crew members' time, that is done; 1 where nothing was to be done."""
     done = planned = 0.0

@@ -1,8 +1,8 @@
 """What a person types at a desk, or behind `tracker record JOURNAL`, read as events.
 
 An entry is a word of the table of kinds and what it takes, in its order or as KEY=VALUE; or a crew member's
-digit and what they did: `1`, `1 -3`, `1 3 of 4`, `1 >mate -3`, `1 hold glove check`. Several, parted by `;`,
-may also be supposed: events beside those on record, never written.
+digit and what they did: `1`, `1 -3`, `1 3 of 4`, `1 >mate -3`, `1 hold glove check`. A key and a blank are
+its word, and short forms are understood everywhere: `t 1 15`, `k a`, `- 1 3`. Several, parted by `;`, may also be supposed: events beside those on record, never written.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from datetime import datetime
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
-from tracker.journal.kinds import BY_WORD, UNTIMED, partner_of
+from tracker.journal.kinds import BY_WORD, UNTIMED, VOICE, partner_of
 from tracker.journal.progress import Progress
-from tracker.journal.typed import lines
+from tracker.journal.typed import lines, short
 from tracker.journal.typed.fill import COMMON, EntryContext, Event, fill
 from tracker.journal.typed.lines import begins_reading, expand_added, readings
 from tracker.journal.typed.match import crew_or_none, current_step, find_word
@@ -81,6 +81,12 @@ def _context(progress: Progress, now: float | None, utc_now: datetime, seat: str
 def _parse(entry: Entry, context: EntryContext) -> list[Event]:
     if not entry:
         raise EventError("nothing was typed; a crew member's digit ticks, `note TEXT` keeps a note")
+    if entry.head == "-":
+        late, at = short.late(entry, context.progress, context.times)
+        return [tick(context.progress, late, at) | _when_and_where(entry, context.of(late))]
+    if entry.head == "+" and len(entry.tokens) > 1:
+        entry.tokens[:2] = reversed(entry.tokens[:2])
+    short.spelled_out(entry, context.progress)
     first = entry.head
     if first.lower() in BY_WORD:
         entry.take()
@@ -102,6 +108,8 @@ def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
     if text.lower() == "undo" and not any(token.text.isdigit() or token.keyed for token in entry.tokens):
         _nothing_more(entry)
         return lines.undo(context)
+    if text.lower() == VOICE:
+        return lines.voice(entry, context)
     if kind.name == "added":
         expand_added(entry, context)
     said: Event = dict([kind.means[text.lower()]]) if text.lower() in kind.means else {}
@@ -111,7 +119,7 @@ def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
     if kind.name == "raised":
         event |= lines.subject(event, context.progress)
     does = partner_of(event)
-    return [event] if does is None else [event, does]
+    return [*lines.each(kind, event), *([does] if does is not None else ())]
 
 
 def _by_crew(crew: str, entry: Entry, context: EntryContext) -> list[Event]:

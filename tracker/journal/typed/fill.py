@@ -24,11 +24,22 @@ from tracker.journal.typed.match import (
     meant,
     names_step,
 )
-from tracker.journal.typed.tokens import Entry, TimeReference, is_ago, is_time, read_instant, read_pet
+from tracker.journal.typed.short import minutes, pet_of_minutes, span_of, unlike_crew, word_of
+from tracker.journal.typed.tokens import (
+    Entry,
+    TimeReference,
+    Token,
+    is_ago,
+    is_time,
+    read_instant,
+    read_pet,
+)
 
 Event = dict[str, Any]
 
 _LIKE_A_TIME = re.compile(r"[-+]?[\d:]*\d:[\d:]*[zZ]?|-\d\S*|\d+[zZ]", re.ASCII)
+ALL = ("all", "both", "*")
+"""Words for everybody outside."""
 COMMON = ("at", "seat", "by", "text")
 """Keys that every kind may have."""
 
@@ -63,6 +74,10 @@ def fill(kind: EventKind, entry: Entry, context: EntryContext, said: Event | Non
             raise EventError(f"{kind.name}: what is {rest!r} for? as in `{kind.example}`")
     _fill_in(kind, context, event)
     missing = [one.key for one in kind.arguments if one.required and one.key not in event]
+    if missing == ["time"]:
+        state = context.progress.steps.get(event["step"])
+        at = "" if state is None else f"{' '.join(state.crew)} at {plain(state.step.do, most=60)}: "
+        raise EventError(f"{at}how many minutes? 15 from now on, or `of 15` in all")
     if missing:
         raise EventError(f"{kind.name}: {' and '.join(missing)} missing; as in `{kind.example}`")
     return event
@@ -80,7 +95,7 @@ def _take_one(kind: EventKind, entry: Entry, context: EntryContext, event: Event
     marked = next((one for one in kind.arguments if one.marker == entry.head.lower()), None)
     if marked is not None and marked.key not in event and len(entry.tokens) > 1:
         entry.take()
-        event[marked.key] = _take(marked, entry, context)
+        event[marked.key] = _take(marked, entry, context, event)
         return True
     flag = next((one for one in kind.arguments if one.type == "flag" and one.key == entry.head.lower()), None)
     if flag is not None and flag.key not in event:
@@ -89,14 +104,51 @@ def _take_one(kind: EventKind, entry: Entry, context: EntryContext, event: Event
         return True
     if _take_time(entry, context, event, pending) or _take_by(kind, entry, context, event):
         return True
+    if _take_place(kind, entry, context, event):
+        return True
     for one in pending:
         if one.required or _fits(one, entry, context):
-            event[one.key] = _take(one, entry, context)
+            event[one.key] = _take(one, entry, context, event)
             return True
     if free:
-        _check_free(kind, entry.head, context)
-        event["text"] = entry.take_rest()
+        _check_free(kind, entry.tokens[0], context, "crew" in event)
+        take_text(entry, context, event)
     return free
+
+
+def take_text(entry: Entry, context: EntryContext, event: Event) -> None:
+    """Take the rest as text; its last word is the event's time where it is one that has come already."""
+    last = entry.last
+    if last is not None and "at" not in event and (at := _past(last.text, context.times)) is not None:
+        event["text"], event["at"] = entry.take_rest(but=last), at
+    else:
+        event["text"] = entry.take_rest()
+
+
+def _past(text: str, times: TimeReference) -> int | None:
+    """Return the PET of a word that is a time by now; None for any other word."""
+    if not is_time(text):
+        return None
+    try:
+        at = read_pet(text, times)
+    except EventError:
+        return None
+    still_to_come = times.now is not None and at > times.now
+    return None if still_to_come or times.zero is None else at
+
+
+def _take_place(kind: EventKind, entry: Entry, context: EntryContext, event: Event) -> bool:
+    """Take a second task as the one to come before, as in `move a b`."""
+    before = kind.argument("before")
+    if before is None or "task" not in event or not {"before", "last"}.isdisjoint(event):
+        return False
+    text, tasks = entry.head, context.progress.tasks
+    other = text if text in tasks else word_of(before, text, context.progress)
+    if other is None or not isinstance(event["task"], str) or "text" in event:
+        return False
+    entry.take()
+    event["before"] = other
+    return True
 
 
 def _names_step(entry: Entry, context: EntryContext) -> bool:
@@ -106,14 +158,17 @@ def _names_step(entry: Entry, context: EntryContext) -> bool:
     )
 
 
-def _check_free(kind: EventKind, head: str, context: EntryContext) -> None:
+def _check_free(kind: EventKind, token: Token, context: EntryContext, named: bool) -> None:
     """Refuse as free text what was most likely meant as a time or a crew member."""
+    head = token.text
     if not kind.says_text and _LIKE_A_TIME.fullmatch(head):
         raise EventError(f"{plain(head)!r} is not a time; a time is -3 (minutes ago), 2:14 or 14:22Z")
     crew = kind.argument("crew")
     near = meant(head, context.progress.plan.member) if crew is not None else ""
     if near:
         raise EventError(f"there is no crew member {plain(head)!r}{near}")
+    if crew is not None and not named and (why := unlike_crew(context.progress, head)):
+        raise EventError(why)
 
 
 def _pending(kind: EventKind, event: Event) -> list[Argument]:
@@ -169,13 +224,21 @@ def _take_keyed(kind: EventKind, entry: Entry, context: EntryContext, event: Eve
         event[key] = read_value(argument, value, context)
 
 
-def _take(argument: Argument, entry: Entry, context: EntryContext) -> Any:
+def _take(argument: Argument, entry: Entry, context: EntryContext, event: Event) -> Any:
     """Take the words of one argument by place."""
-    if argument.type == "crews":
-        crew = read_value(argument, entry.take(), context)
+    if argument.type in ("crews", "each"):
+        crew = _read_crews(context.progress, entry.take())
         while entry and _fits(argument, entry, context):
-            crew += read_value(argument, entry.take(), context)
+            crew += _read_crews(context.progress, entry.take())
         return list(dict.fromkeys(crew))
+    if argument.type == "span":
+        return _take_span(argument, entry, context, event)
+    if argument.type == "pet" and (at := pet_of_minutes(entry.head, context.times)) is not None:
+        entry.take()
+        return at
+    if (meant_by := word_of(argument, entry.head, context.progress)) is not None:
+        entry.take()
+        return meant_by
     if argument.type == "object" and entry.head.startswith("{"):
         return entry.take_json()
     if argument.type == "choice" and [token.text.lower() for token in entry.tokens[:2]] == ["at", "once"]:
@@ -184,13 +247,25 @@ def _take(argument: Argument, entry: Entry, context: EntryContext) -> Any:
     return read_value(argument, entry.take(), context)
 
 
+def _take_span(argument: Argument, entry: Entry, context: EntryContext, event: Event) -> Any:
+    """Take how long a step takes: a bare number is minutes from now on, behind `of` minutes in all."""
+    whole = entry.head.lower() == "of" and len(entry.tokens) > 1
+    if whole:
+        entry.take()
+    text = entry.take()
+    if minutes(text) is not None:
+        if not whole:
+            event["left"] = True
+        if entry.head.lower() in ("min", "minutes"):
+            entry.take()
+    return read_value(argument, span_of(text), context)
+
+
 def _fits(argument: Argument, entry: Entry, context: EntryContext) -> bool:
     """Whether the next word can be an argument that may be left out."""
-    if argument.type == "crews":
+    if argument.type in ("crews", "each"):
         parts = entry.head.split(",")
-        return entry.head.lower() in ("all", "both") or all(
-            crew_or_none(context.progress, one) for one in parts
-        )
+        return entry.head.lower() in ALL or all(crew_or_none(context.progress, one) for one in parts)
     return False
 
 
@@ -223,6 +298,8 @@ def read_value(argument: Argument, text: str, context: EntryContext) -> Any:
             return find_crew(progress, text)
         case "crews":
             return _read_crews(progress, text)
+        case "each":
+            return find_crew(progress, text)
         case "window":
             return find_id(progress.plan.window, text, "window")
         case "consumable":
@@ -263,7 +340,7 @@ def _read_plain(argument: Argument, text: str) -> Any:
 def _read_crews(progress: Progress, text: str) -> list[str]:
     if text.startswith("["):
         named = _object("crew", text)
-    elif text.lower() in ("all", "both"):
+    elif text.lower() in ALL:
         return list(progress.plan.outside)
     else:
         named = text.split(",")

@@ -8,10 +8,12 @@ from collections.abc import Iterator
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import parse_pet
+from tracker.foundation.times import format_exact, parse_pet
+from tracker.journal.kinds import BY_NAME, EventKind
 from tracker.journal.progress import Progress
-from tracker.journal.typed.fill import COMMON, EntryContext, Event
+from tracker.journal.typed.fill import COMMON, EntryContext, Event, fill, take_text
 from tracker.journal.typed.match import crew_or_none, current_step, find_crew, find_id, find_step
+from tracker.journal.typed.short import span_of
 from tracker.journal.typed.tokens import Entry, Token, is_time, read_pet
 from tracker.plan.model import Consumable
 
@@ -77,7 +79,7 @@ def _all_there(progress: Progress, events: list[Event]) -> None:
 def addressee(entry: Entry) -> Event:
     """Take `ground:` at the head of what is raised as whom it is for."""
     head = entry.tokens[0] if entry else None
-    if head is None or head.quoted or len(entry.tokens) < 2 or not head.text[:-1].isidentifier():
+    if head is None or len(entry.tokens) < 2 or not head.text[:-1].isidentifier():
         return {}
     return {"to": entry.take()[:-1]} if head.text.endswith(":") else {}
 
@@ -88,6 +90,25 @@ def subject(event: Event, progress: Progress) -> Event:
     named = [id for id in (*progress.tasks, *progress.steps) if id in words]
     asks = event.get("what") == "question" and "about" not in event
     return {"about": named[0]} if asks and len(named) == 1 else {}
+
+
+def each(kind: EventKind, event: Event) -> list[Event]:
+    """Return an event for each crew member named, where a kind is about one at a time."""
+    named = next((one.key for one in kind.arguments if one.type == "each"), "")
+    members = event.get(named)
+    if not isinstance(members, list):
+        return [event]
+    return [{**event, named: member} for member in members]
+
+
+def voice(entry: Entry, context: EntryContext) -> list[Event]:
+    """Take `voice 2`: voice is lost with a crew member, or back where it was lost."""
+    found = fill(BY_NAME["silent"], entry, context)
+    lost = context.progress.silent
+    back = [crew for crew in found["crew"] if crew in lost]
+    gone = [crew for crew in found["crew"] if crew not in lost]
+    kinds = (("silent", gone), ("heard", back))
+    return [{**found, "kind": kind, "crew": crew} for kind, crew in kinds if crew]
 
 
 def undo(context: EntryContext) -> list[Event]:
@@ -215,13 +236,17 @@ def expand_added(entry: Entry, context: EntryContext) -> None:
         raise EventError(f"add: who, how long, and what is to be done, {AS_IN}")
     del entry.tokens[:crew_at]
     crew = [find_crew(context.progress, one) for one in entry.take().split(",")]
-    time = entry.take()
+    time = span_of(entry.take())
     try:
         parse_pet(time)
     except ValueError as error:
         raise EventError(f"add: {error}, {AS_IN}") from error
     place = _place(entry)
-    title = entry.take_rest()
+    said: Event = {}
+    if entry:
+        take_text(entry, context, said)
+    title = said.get("text", "")
+    place += [f"at={format_exact(said['at'])}"] if "at" in said else []
     if not title:
         raise EventError(f"add: what is to be done? {AS_IN}")
     step = {"do": title, "crew": crew, "time": time}

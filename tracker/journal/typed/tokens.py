@@ -35,9 +35,11 @@ class Token:
 class Entry:
     """The words of an entry that have not been understood yet."""
 
-    def __init__(self, text: str, tokens: Iterable[Token]) -> None:
+    def __init__(self, text: str, tokens: Iterable[Token], *, split: bool = False) -> None:
         self.text = text
         self.tokens = list(tokens)
+        self._split = split
+        """Whether a shell split it, so that quotes are gone."""
 
     @classmethod
     def of_line(cls, text: str) -> Entry:
@@ -51,7 +53,7 @@ class Entry:
         for word in words:
             tokens.append(Token(word, start, quoted=True))
             start += len(word) + 1
-        return cls(" ".join(token.text for token in tokens), tokens)
+        return cls(" ".join(token.text for token in tokens), tokens, split=True)
 
     def __bool__(self) -> bool:
         return bool(self.tokens)
@@ -67,12 +69,25 @@ class Entry:
             raise EventError("the entry ends too early")
         return self.tokens.pop(0).text
 
-    def take_rest(self) -> str:
-        """Take all that is left up to `at=`, `seat=` or `by=`, as typed."""
+    @property
+    def _end(self) -> int:
+        """Where `at=`, `seat=` or `by=` begins."""
         ends = [n for n, token in enumerate(self.tokens) if (token.keyed or ("",))[0] in ("at", "seat", "by")]
-        end = ends[0] if ends else len(self.tokens)
+        return ends[0] if ends else len(self.tokens)
+
+    @property
+    def last(self) -> Token | None:
+        """The last word of what `take_rest` takes, of several; None where quotes hold it together."""
+        end = self._end
+        return self.tokens[end - 1] if end > 1 and (self._split or not self.tokens[end - 1].quoted) else None
+
+    def take_rest(self, but: Token | None = None) -> str:
+        """Take all that is left up to `at=`, `seat=` or `by=`, as typed; `but` its last word."""
+        end = self._end
         taken, self.tokens = self.tokens[:end], self.tokens[end:]
-        stop = self.tokens[0].start if self.tokens else len(self.text)
+        stop = but.start if but else self.tokens[0].start if self.tokens else len(self.text)
+        if len(taken) == 1 and taken[0].quoted:
+            return taken[0].text
         return self.text[taken[0].start : stop].strip() if taken else ""
 
     def take_keyed(self, known: Container[str]) -> tuple[str, str]:
