@@ -2,7 +2,8 @@
 
 An entry is a word of the table of kinds and what it takes, in its order or as KEY=VALUE; or a crew member's
 digit and what they did: `1`, `1 -3`, `1 3 of 4`, `1 >mate -3`, `1 hold glove check`. A key and a blank are
-its word, and short forms are understood everywhere: `t 1 15`, `k a`, `- 1 3`. Several, parted by `;`, may also be supposed: events beside those on record, never written.
+its word, and short forms are understood everywhere: `t 1 15`, `k a`, `- 1 3`. Several, parted by `;`, may
+also be supposed: events beside those on record, never written.
 """
 
 from __future__ import annotations
