@@ -49,7 +49,7 @@ def test_an_existing_file_stays_as_it_is(sheet: Path, capsys: pytest.CaptureFixt
     out.write_text("mine")
     assert main(["import", str(sheet), "--out", str(out)]) == 1
     assert capsys.readouterr().err == (
-        f"{out}: is already there and stays as it is; give --out another name, or move the file away\n"
+        f"{out}: is already there and stays as it is; give another name, or move the file away\n"
     )
     assert out.read_text() == "mine"
 

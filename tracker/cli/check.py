@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     with meanwhile("checking the plan"):
         plan = read_plan(args.plan)
         paper = on_paper(plan)
-        chances = at_zero(plan, _prior(args.pace))
+        chances = at_zero(plan, prior_of(args.pace))
     if args.json:
         json.dump(check_json(paper, chances), sys.stdout, indent=1, allow_nan=False)
         print()
@@ -66,7 +66,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _prior(path: str | None) -> PacePrior:
+def prior_of(path: str | None) -> PacePrior:
+    """The belief about pace in a pace file, or the built-in one."""
     from tracker.forecast.prior import DEFAULT_PRIOR, read_pace
     from tracker.plan.read import read_text
 

@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the plan and show how the columns were read. Raises PlanError with rows and columns."""
     from tracker.plan.sheet_plan import plan_of_sheet
 
-    limit = _limit(args.limit)
+    limit = limit_of(args.limit)
     with meanwhile("reading the sheet"):
         sheet = _read(args, limit)
     for line in _mapping(sheet):
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     excursion = args.excursion or Path(args.sheet).stem
     with meanwhile("making the plan"):
         plan = plan_of_sheet(sheet, excursion=excursion, limit=limit, file=args.out)
-    _write_new(args.out, plan)
+    write_plan(args.out, plan)
     for line in _written(args.out, plan, len(sheet.steps)):
         print(plain(line))
     return 0
@@ -93,7 +93,8 @@ def _written(path: str, text: str, steps: int) -> Iterator[str]:
     yield f"{path}: {steps} steps; `tracker check {path}` looks it over"
 
 
-def _limit(text: str | None) -> int | None:
+def limit_of(text: str | None) -> int | None:
+    """The seconds that `--limit` says. Raises WrongUsage."""
     from tracker.foundation.errors import WrongUsage
     from tracker.foundation.times import parse_pet
 
@@ -122,17 +123,18 @@ def _mapping(sheet: Sheet) -> list[str]:
     return lines
 
 
-def _write_new(path: str, text: str) -> None:
+def write_plan(path: str, text: str) -> None:
+    """Write a file that is not there yet. Raises PlanError with what hinders it."""
     from tracker.foundation.errors import Fault, PlanError
     from tracker.foundation.output import write_new
 
     try:
         write_new(Path(path), [text])
     except FileExistsError:
-        right = "give --out another name, or move the file away"
+        right = "give another name, or move the file away"
         raise PlanError([Fault(path, 0, 0, "", "is already there and stays as it is", right)]) from None
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise PlanError(
-            [Fault(path, 0, 0, "", f"cannot be written: {reason}", "give another --out")]
+            [Fault(path, 0, 0, "", f"cannot be written: {reason}", "give another place")]
         ) from None

@@ -22,6 +22,9 @@ VERBS = {
     "verify": "look whether a journal is sound",
     "copy": "copy a journal into another store",
     "import": "make a plan from a spreadsheet",
+    "new": "a commented plan to begin with",
+    "diff": "what two plans differ in, or a journal's plan and another",
+    "schema": "what a file may hold, as a JSON Schema",
 }
 """Every verb with one line of help; `tracker.cli.VERB` holds its `add_arguments` and `run`."""
 

@@ -21,7 +21,8 @@ from tracker.plan.model import (
     Within,
 )
 from tracker.plan.rules import DEFAULT_EFFORTS, USUAL_EFFORT, step_id
-from tracker.plan.schema import ALONE, ConsumableFile, PlanFile, StepFile, TaskFile, TimeFile, WindowFile
+from tracker.plan.scalars import ALONE
+from tracker.plan.schema import ConsumableFile, PlanFile, StepFile, TaskFile, TimeFile, WindowFile
 from tracker.plan.timeline import last_sites
 
 USUAL_CONFIDENCE = 0.9

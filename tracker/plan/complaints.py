@@ -12,7 +12,8 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from tracker.foundation.text import near
-from tracker.plan.schema import ALONE, PLACES, Entry, is_id, shown
+from tracker.plan.scalars import ALONE, is_id, shown
+from tracker.plan.schema import PLACES, Entry
 from tracker.plan.yaml_tree import Key, Loc, Node, Tree
 
 _FAR = "100:00"

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 
 from tracker.plan.complaints import nearest
 from tracker.plan.metabolism import UNITS
-from tracker.plan.schema import ALONE, ConsumableFile, PlanFile, StepFile, TaskFile, is_id
+from tracker.plan.scalars import ALONE, is_id
+from tracker.plan.schema import ConsumableFile, PlanFile, StepFile, TaskFile
 from tracker.plan.yaml_tree import Loc, Tree
 
 DEFAULT_EFFORTS = {"rest": 120.0, "light": 200.0, "moderate": 300.0, "heavy": 450.0}

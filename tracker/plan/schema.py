@@ -1,234 +1,37 @@
-"""The plan file as it is written: its keys, and the values that each may hold.
+"""The keys of a plan file, as they are written; what each may hold is in `tracker.plan.scalars`.
 
-The models check one value, or the values of one mapping, at a time, and each says what would be right; what
-one part of a file says of another is checked in `tracker.plan.rules`.
+The models check the values of one mapping at a time; what one part of a file says of another is checked in
+`tracker.plan.rules`. The sentence below a key is what an editor shows of it.
 """
 
 from __future__ import annotations
 
-import math
-import re
-from datetime import datetime
-from typing import Annotated, Any, Literal, NoReturn
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from tracker.foundation.text import plain
-from tracker.foundation.times import format_exact, parse_instant, parse_pet
+from tracker.plan.scalars import (
+    ALONE,
+    Count,
+    Flag,
+    Format,
+    Id,
+    Instant,
+    Lasting,
+    Level,
+    Model,
+    Number,
+    Part,
+    Priority,
+    Reference,
+    Share,
+    Span,
+    Text,
+    When,
+    as_mapping,
+    wrong,
+)
 from tracker.plan.yaml_tree import Node
-
-LONGEST_S = 100 * 3600
-"""No plan runs longer than 100 hours."""
-LONGEST_TEXT = 500
-
-_ID = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}", re.ASCII)
-_PART = re.compile(r"[A-Za-z0-9_-]{1,40}", re.ASCII)
-_STEP = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}(\.[A-Za-z0-9_-]{1,40})?", re.ASCII)
-_NUMBER = re.compile(r"[-+]?(\.\d+|\d+(\.\d*)?)([eE][-+]?\d+)?", re.ASCII)
-_WHOLE = re.compile(r"[-+]?\d+", re.ASCII)
-
-
-def wrong(what: str, right: str = "") -> NoReturn:
-    """Raise the fault of one value: what is wrong, and what would be right."""
-    raise PydanticCustomError("plan", "{what}", {"what": what, "right": right})
-
-
-def shown(value: Any) -> str:
-    """A value as an error may quote it: short, on one line."""
-    if isinstance(value, Node):
-        return "nothing" if value.null else repr(plain(value.text, most=40))
-    return "a list" if isinstance(value, list) else "a mapping"
-
-
-def _scalar(value: Any, right: str) -> Node:
-    if not isinstance(value, Node):
-        wrong(f"is {shown(value)}", right)
-    if value.null:
-        wrong("is empty", right)
-    return value
-
-
-def is_id(text: str) -> bool:
-    """Whether a text is an id: a letter, then letters, digits, _ or -, at most 40 in all."""
-    return _ID.fullmatch(text) is not None
-
-
-def _id(value: Any) -> str:
-    node = _scalar(value, "write an id: a letter, then letters, digits, _ or -")
-    if not _ID.fullmatch(node.text):
-        right = "write a letter, then letters, digits, _ or -, at most 40 in all"
-        wrong(f"{shown(node)} is not an id", right)
-    return node.text
-
-
-def _part(value: Any) -> str:
-    right = "write letters, digits, _ or -, at most 40"
-    node = _scalar(value, right)
-    if not _PART.fullmatch(node.text):
-        hint = "; the task's id is put before it" if "." in node.text else ""
-        wrong(f"{shown(node)} is not a step's part of an id", right + hint)
-    return node.text
-
-
-def _reference(value: Any) -> str:
-    node = _scalar(value, "write the id of a task or of a step")
-    if not _STEP.fullmatch(node.text):
-        wrong(f"{shown(node)} is not the id of a task or step", "write task or task.step")
-    return node.text
-
-
-def _text(value: Any) -> str:
-    node = _scalar(value, "write a few words")
-    if not node.text.strip():
-        wrong("is empty", "write a few words")
-    if len(node.text) > LONGEST_TEXT:
-        wrong(f"is {len(node.text):,} characters long", f"write at most {LONGEST_TEXT}")
-    return node.text
-
-
-def number_of(node: Node) -> float | None:
-    """The finite number that a scalar is, else None."""
-    if node.quoted or not _NUMBER.fullmatch(node.text):
-        return None
-    value = float(node.text)
-    return value if math.isfinite(value) else None
-
-
-def _number(value: Any) -> float:
-    node = _scalar(value, "write a number")
-    number = number_of(node)
-    if number is None:
-        wrong(f"{shown(node)} is not a number", "write a number such as 0.75, without quotes or unit")
-    return number
-
-
-def _count(value: Any) -> int:
-    right = "write a whole number from 1 to 10000"
-    node = _scalar(value, right)
-    whole = int(node.text) if not node.quoted and _WHOLE.fullmatch(node.text) and len(node.text) < 9 else 0
-    if not 1 <= whole <= 10_000:
-        wrong(f"{shown(node)} is not a count", right)
-    return whole
-
-
-def _flag(value: Any) -> bool:
-    node = _scalar(value, "write true or false")
-    word = {"true": True, "false": False}.get(node.text.lower())
-    if word is None or node.quoted:
-        wrong(f"{shown(node)} is neither true nor false", "write true or false")
-    return word
-
-
-def _share(value: Any) -> float:
-    share = _number(value)
-    if not 0 < share < 1:
-        hint = f", for instance {share / 100:g}" if 1 < share < 100 else ""
-        wrong(f"{share:g} is no probability", f"write a number between 0 and 1, both left out{hint}")
-    return share
-
-
-def _pet(value: Any) -> int:
-    node = _scalar(value, "write H:MM or H:MM:SS")
-    try:
-        seconds = parse_pet(plain(node.text, most=40))
-    except ValueError as error:
-        what, _, right = str(error).partition("; ")
-        wrong(what, right)
-    if abs(seconds) > LONGEST_S:
-        wrong(f"{shown(node)} is more than 100 hours", "write H:MM or H:MM:SS")
-    return seconds
-
-
-def _span(value: Any) -> int:
-    seconds = _pet(value)
-    if seconds < 0:
-        wrong(
-            f"{format_exact(seconds)} is a negative time", f"write {format_exact(-seconds)} or another time"
-        )
-    return seconds
-
-
-def _duration(value: Any) -> int:
-    seconds = _span(value)
-    if seconds == 0:
-        wrong("is no time at all", "write at least 0:00:01")
-    return seconds
-
-
-def _instant(value: Any) -> datetime:
-    node = _scalar(value, "write an instant such as 2031-05-04T14:00:00Z")
-    try:
-        return parse_instant(plain(node.text, most=60))
-    except ValueError as error:
-        what, _, right = str(error).partition("; ")
-        wrong(what, right)
-
-
-def _when(value: Any) -> int | datetime:
-    node = _scalar(value, "write a PET (H:MM) or an instant (2031-05-04T14:00:00Z)")
-    if "T" in node.text.upper() or node.text.count("-") > 1:
-        return _instant(node)
-    return _pet(node)
-
-
-def _level(value: Any) -> float | str:
-    node = _scalar(value, "write the name of an effort, or watts")
-    number = number_of(node)
-    return _id(node) if number is None else number
-
-
-Id = Annotated[str, PlainValidator(_id)]
-"""An id of its own."""
-Part = Annotated[str, PlainValidator(_part)]
-"""What a step's id has after the dot."""
-Reference = Annotated[str, PlainValidator(_reference)]
-"""The id of a task or a step."""
-Text = Annotated[str, PlainValidator(_text)]
-Number = Annotated[float, PlainValidator(_number)]
-Count = Annotated[int, PlainValidator(_count)]
-Flag = Annotated[bool, PlainValidator(_flag)]
-Share = Annotated[float, PlainValidator(_share)]
-"""A probability, neither 0 nor 1."""
-Span = Annotated[int, PlainValidator(_span)]
-"""Seconds, not negative."""
-Lasting = Annotated[int, PlainValidator(_duration)]
-"""Seconds, at least one."""
-Instant = Annotated[datetime, PlainValidator(_instant)]
-When = Annotated[int | datetime, PlainValidator(_when)]
-"""PET seconds, perhaps negative, or an instant."""
-Level = Annotated[float | str, PlainValidator(_level)]
-"""Watts, or the name of an effort."""
-
-
-ALONE = "*"
-"""The key under which a single value stands where a mapping could."""
-
-
-def _as_mapping(key: str) -> BeforeValidator:
-    """A validator that takes a single value as a mapping with that one key."""
-    return BeforeValidator(
-        lambda value: {key: value} if isinstance(value, Node) and not value.null else value
-    )
-
-
-def _format(value: Any) -> int:
-    if not isinstance(value, Node) or number_of(value) != 1:
-        wrong(f"{shown(value)} is not a format of this program", "write format: 1")
-    return 1
-
-
-def _one_of(*words: str) -> PlainValidator:
-    def check(value: Any) -> str:
-        if not isinstance(value, Node) or value.text not in words:
-            wrong(f"{shown(value)} is not known here", f"write {', '.join(words[:-1])} or {words[-1]}")
-        return value.text
-
-    return PlainValidator(check)
-
-
-Priority = Annotated[Literal["must", "should", "get-ahead"], _one_of("must", "should", "get-ahead")]
-Model = Annotated[Literal["oxygen", "carbon-dioxide"], _one_of("oxygen", "carbon-dioxide")]
 
 
 class Entry(BaseModel):
@@ -241,7 +44,9 @@ class LimitFile(Entry):
     """`elapsed: 6:30` or `boat: {at: 5:00, crew: [EV2]}`."""
 
     at: When
+    """A PET or an instant."""
     crew: list[Id] | None = None
+    """Whom it binds; without it everybody outside."""
 
 
 class ConfidenceFile(Entry):
@@ -249,38 +54,56 @@ class ConfidenceFile(Entry):
 
     joint: Share | None = Field(None, alias=ALONE)
     elapsed: Share | None = None
+    """The probability of keeping every limit of time."""
     consumables: Share | None = None
+    """The probability of keeping every reserve."""
 
 
 class CrewFile(Entry):
     """`{id: EV1, name: Lead}`."""
 
     id: Id
+    """Who it is in events and on screens."""
     name: Text | None = None
+    """What they are called."""
     outside: Flag = True
+    """`false`: has steps, but no consumables, and is not counted for ingress."""
 
 
 class ConsumableFile(Entry):
     """What runs down."""
 
     id: Id
+    """What it is called."""
     unit: Text
+    """In what it is measured."""
     start: Number
+    """The level at zero."""
     reserve: Number = 0.0
+    """What must be left at ingress."""
     per_hour: Number | None = None
+    """What it loses by the clock."""
     per_megajoule: Number | None = None
+    """What it loses by metabolic energy."""
     model: Model | None = None
+    """The published conversion from metabolic rate, in kg."""
     reading_sd: Number | None = None
+    """How exact a reading is, and the level at zero; 1 % of the start without it."""
     crew: list[Id] | None = None
+    """Who has one of their own; everybody outside without it."""
     shared: Flag = False
+    """`true`: one store for all of them."""
 
 
 class OrbitFile(Entry):
     """`{altitude: 400, beta: 20, first_sunrise: 0:10}`."""
 
     altitude: Number
+    """Kilometres."""
     beta: Number
+    """Angle between the orbit's plane and the sun, degrees."""
     first_sunrise: When
+    """The first sunrise, a PET or an instant."""
 
 
 def _pair(value: Any) -> Any:
@@ -293,22 +116,29 @@ class WindowFile(Entry):
     """A list of intervals, or the sunlight of an orbit."""
 
     id: Id
+    """What it is called."""
     open: list[Annotated[list[When], BeforeValidator(_pair)]] | None = None
+    """Pairs of PETs or instants: open from the first up to the second."""
     orbit: OrbitFile | None = None
+    """The sunlight of a circular orbit."""
 
 
 class SiteFile(Entry):
     """`{home: 0:12}`."""
 
     home: Span
+    """How long the way home takes from there."""
 
 
 class TimeFile(Entry):
     """`0:12`, `{low: 0:08, likely: 0:12, high: 0:20}` or `home`."""
 
     low: Lasting | None = None
+    """One in ten is shorter."""
     likely: Lasting | None = None
+    """The planned time."""
     high: Lasting | None = None
+    """One in ten is longer."""
     home: Literal[True] | None = Field(None, alias=ALONE)
 
     @model_validator(mode="after")
@@ -336,62 +166,100 @@ class WithinFile(Entry):
     """`{of: controller.unplug, time: 0:50}`."""
 
     of: Reference
+    """The step that starts the clock when it is done."""
     time: Lasting
+    """By then the step is done."""
 
 
 class StepFile(Entry):
     """What is ticked off."""
 
     id: Part | None = None
+    """The part behind the dot: in task `controller`, `release` is `controller.release`; else its place."""
     do: Text | None = None
+    """What is done."""
     crew: list[Id]
+    """Who does it; several: a joint step."""
     time: Annotated[TimeFile, BeforeValidator(_time)]
+    """How long it takes: `0:12`, low, likely and high, or `home` in closeout, the way from the last site."""
     fixed: Flag = False
+    """`true`: a time that no crew can hurry, such as filling a lock."""
     count: Count = 1
-    effort: Annotated[dict[str, Level], _as_mapping(ALONE)] = Field(default_factory=dict)
+    """How many items it has."""
+    effort: Annotated[dict[str, Level], as_mapping(ALONE)] = Field(default_factory=dict)
+    """A name of `efforts`, or watts; by crew member where they differ."""
     use: dict[str, Number] = Field(default_factory=dict)
+    """By consumable, how many times as much of it the step takes."""
     work: Id = "general"
+    """The kind of work, for learning pace."""
     site: Id | None = None
+    """Where it is done."""
     needs: list[Reference] = Field(default_factory=list)
+    """Tasks or steps that must be finished first."""
     window: Annotated[list[Id], BeforeValidator(lambda v: [v] if isinstance(v, Node) else v)] = Field(
         default_factory=list
     )
+    """It may start only inside this window, or inside all of a list."""
     whole: Flag = False
+    """`true`: the planned time must fit into the window as well."""
     hold_point: Text | None = None
+    """What is asked; the step then waits for a go."""
     opens: list[Id] = Field(default_factory=list)
+    """What it leaves open, loose or temporary."""
     closes: list[Id] = Field(default_factory=list)
+    """What it puts in order that another step opened."""
     within: WithinFile | None = None
+    """A hardware clock: done at most so long after the done of another step."""
 
 
 class TaskFile(Entry):
     """A piece of work."""
 
     id: Id
+    """Its name in the journal."""
     title: Text | None = None
+    """Its name on the screen."""
     priority: Priority | None = None
+    """`must` also without it."""
     value: Number | None = None
+    """Weight among its like when something has to go, 1 without it; not for a must."""
     needs: list[Reference] = Field(default_factory=list)
+    """Tasks or steps that must be finished before any of its steps."""
     closeout: Flag = False
+    """`true`: always remains, after everything else of each crew member."""
     steps: list[StepFile]
+    """What is ticked off."""
 
 
 class PlanFile(Entry):
     """The whole file."""
 
-    format: Annotated[int, PlainValidator(_format)]
+    format: Format
+    """Version of the keys."""
     excursion: Text
+    """What it is called."""
     zero: Text = "the clock is started"
+    """What starts the clock, in words."""
     zero_planned: Instant | None = None
-    limits: dict[str, Annotated[LimitFile, _as_mapping("at")]]
-    confidence: Annotated[ConfidenceFile, _as_mapping(ALONE)] = Field(
+    """The instant at which it is planned to start; windows in PET are meant from there."""
+    limits: dict[str, Annotated[LimitFile, as_mapping("at")]]
+    """`elapsed`: everyone inside by; more by name."""
+    confidence: Annotated[ConfidenceFile, as_mapping(ALONE)] = Field(
         default_factory=lambda: ConfidenceFile.model_validate({ALONE: Node("scalar", 0, 0, "0.9")})
     )
+    """The probability of keeping every limit that the plan asks, 0.9 without it."""
     crew: list[CrewFile]
+    """Who goes, and who helps from inside."""
     efforts: dict[str, Number] = Field(default_factory=dict)
+    """Names of metabolic rates in watts; rest 120, light 200, moderate 300, heavy 450 are there already."""
     consumables: list[ConsumableFile] = Field(default_factory=list)
+    """What runs down."""
     windows: list[WindowFile] = Field(default_factory=list)
+    """When work may start."""
     sites: dict[str, SiteFile] = Field(default_factory=dict)
+    """Where work is done, by name."""
     tasks: list[TaskFile]
+    """Pieces of work, in order."""
 
 
 PLACES: dict[tuple[str, ...], type[Entry]] = {

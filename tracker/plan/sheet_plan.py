@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from tracker.foundation.errors import Fault, PlanError
-from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact
 from tracker.plan.cells import UNITS
 from tracker.plan.columns import Wishes
 from tracker.plan.read import parse_plan
-from tracker.plan.schema import LONGEST_S
+from tracker.plan.scalars import LONGEST_S
 from tracker.plan.sheet import Names, Sheet, SheetStep, read_rows
 from tracker.plan.sheet_table import Table
 from tracker.plan.sheet_words import EVERYBODY, fold
 from tracker.plan.timeline import as_planned
+from tracker.plan.yaml_tree import yaml_text
 
 _SPARE_S = 1800
-_WORD = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*", re.ASCII)
-_RESERVED = {"true", "false", "null", "yes", "no", "on", "off", "home"}
 
 
 @dataclass(slots=True)
@@ -125,7 +122,7 @@ def _write(sheet: Sheet, tasks: list[_Task], names: Names, excursion: str, limit
     sites = dict.fromkeys(_slug(s.text["site"], "site") for s in sheet.steps if "site" in s.text)
     lines = [
         "format: 1",
-        f"excursion: {_text(excursion)}",
+        f"excursion: {yaml_text(excursion)}",
         f"limits: {{elapsed: {format_exact(limit)}}}{remark}",
         "crew:",
         *crew,
@@ -133,7 +130,7 @@ def _write(sheet: Sheet, tasks: list[_Task], names: Names, excursion: str, limit
     if sites:
         lines += [
             "sites:   # the way home is not in the sheet",
-            *(f"  {_text(site)}: {{home: 0:00}}" for site in sites),
+            *(f"  {yaml_text(site)}: {{home: 0:00}}" for site in sites),
         ]
     lines.append("tasks:")
     for task in tasks:
@@ -142,15 +139,15 @@ def _write(sheet: Sheet, tasks: list[_Task], names: Names, excursion: str, limit
 
 
 def _member(sheet: Sheet, member: str) -> Iterable[str]:
-    yield f"id: {_text(member)}"
+    yield f"id: {yaml_text(member)}"
     if sheet.names[member] != member:
-        yield f"name: {_text(sheet.names[member])}"
+        yield f"name: {yaml_text(sheet.names[member])}"
     if not sheet.crew[member]:
         yield "outside: false"
 
 
 def _task(task: _Task, names: Names, sheet: Sheet) -> list[str]:
-    lines = [f"  - id: {_text(task.id)}", f"    title: {_text(task.title)}"]
+    lines = [f"  - id: {yaml_text(task.id)}", f"    title: {yaml_text(task.title)}"]
     if task.priority == "closeout":
         lines.append("    closeout: true")
     elif task.priority:
@@ -166,11 +163,11 @@ def _task(task: _Task, names: Names, sheet: Sheet) -> list[str]:
 
 def _step(part: str, step: SheetStep, sheet: Sheet) -> Iterable[str]:
     if part:
-        yield f"id: {_text(part)}"
-    yield f"do: {_text(step.do)}"
+        yield f"id: {yaml_text(part)}"
+    yield f"do: {yaml_text(step.do)}"
     everybody = [name for name, outside in sheet.crew.items() if outside]
     crew = [m for name in step.crew for m in (everybody if fold(name) in EVERYBODY else [name])]
-    yield f"crew: [{', '.join(_text(name) for name in dict.fromkeys(crew))}]"
+    yield f"crew: [{', '.join(yaml_text(name) for name in dict.fromkeys(crew))}]"
     yield f"time: {_time(step)}"
     if step.fixed:
         yield "fixed: true"
@@ -179,7 +176,7 @@ def _step(part: str, step: SheetStep, sheet: Sheet) -> Iterable[str]:
 def _further(step: SheetStep, names: Names, whole: str) -> Iterable[str]:
     """Yield the keys that not every step has; `whole` is the step's id."""
     if "needs" in step.text:
-        yield f"needs: [{', '.join(map(_text, names.needs(step.text['needs'], whole)))}]"
+        yield f"needs: [{', '.join(map(yaml_text, names.needs(step.text['needs'], whole)))}]"
     for key, write in _CELLS.items():
         if key in step.text:
             yield f"{key}: {write(step.text[key])}"
@@ -197,34 +194,30 @@ def _time(step: SheetStep) -> str:
 
 
 def _ids(text: str) -> str:
-    return f"[{', '.join(_text(_slug(part, 'item')) for part in re.split(r'[,;]', text) if part.strip())}]"
+    return (
+        f"[{', '.join(yaml_text(_slug(part, 'item')) for part in re.split(r'[,;]', text) if part.strip())}]"
+    )
 
 
 def _number(text: str) -> str:
-    return text.replace(",", ".") if re.fullmatch(r"\d+([.,]\d+)?", text, re.ASCII) else _text(text)
+    return text.replace(",", ".") if re.fullmatch(r"\d+([.,]\d+)?", text, re.ASCII) else yaml_text(text)
 
 
 def _effort(text: str) -> str:
     bare = re.sub(r"\s*[Ww]$", "", text)
-    return _number(bare) if bare[:1].isdigit() else _text(text.lower())
+    return _number(bare) if bare[:1].isdigit() else yaml_text(text.lower())
 
 
 _CELLS = {
-    "count": lambda text: re.sub(r"[.,]0+$", "", text) if text[:1].isdigit() else _text(text),
+    "count": lambda text: re.sub(r"[.,]0+$", "", text) if text[:1].isdigit() else yaml_text(text),
     "effort": _effort,
-    "work": lambda text: _text(_slug(text.lower(), "work")),
-    "site": lambda text: _text(_slug(text, "site")),
-    "hold_point": lambda text: _text(text),
+    "work": lambda text: yaml_text(_slug(text.lower(), "work")),
+    "site": lambda text: yaml_text(_slug(text, "site")),
+    "hold_point": lambda text: yaml_text(text),
     "opens": _ids,
     "closes": _ids,
 }
 """How each further cell is written."""
-
-
-def _text(text: str) -> str:
-    clean = plain(text, most=500)
-    safe = all(_WORD.fullmatch(word) for word in clean.split(" ")) and clean.lower() not in _RESERVED
-    return clean if safe and clean else json.dumps(clean, ensure_ascii=False)
 
 
 def _in_sheet(fault: Fault, sheet: Sheet, tasks: list[_Task]) -> Fault:

@@ -17,7 +17,7 @@ from tracker.foundation.text import count
 from tracker.foundation.times import format_pet
 from tracker.plan.cells import IN_WORDS, UNITS, Cell, Span, span_of, unit_in
 from tracker.plan.columns import SPANS, Columns, Wishes
-from tracker.plan.schema import LONGEST_S
+from tracker.plan.scalars import LONGEST_S
 from tracker.plan.sheet_words import NO
 
 _MOST_MINUTES = 240

@@ -9,6 +9,7 @@ What a YAML parser complains of, in words for the person who wrote the file.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -27,6 +28,7 @@ from ruamel.yaml.events import (
 )
 
 from tracker.foundation.errors import Fault, PlanError
+from tracker.foundation.text import plain
 
 DEEPEST = 20
 """How many levels a tree may have."""
@@ -373,3 +375,14 @@ def _name(node: Node, path: str) -> None:
         _name(value, join(path, key))
     for index, item in enumerate(node.items):
         _name(item, path if item.kind == "scalar" else join(path, index))
+
+
+_WORD = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*", re.ASCII)
+_RESERVED = {"true", "false", "null", "yes", "no", "on", "off", "home"}
+
+
+def yaml_text(text: str) -> str:
+    """A text as YAML writes it on one line, quoted where a bare word would be something else."""
+    clean = plain(text, most=500)
+    safe = all(_WORD.fullmatch(word) for word in clean.split(" ")) and clean.lower() not in _RESERVED
+    return clean if safe and clean else json.dumps(clean, ensure_ascii=False)
