@@ -81,7 +81,7 @@ KINDS: Mapping[str, _Kind] = {
                 "    per_megajoule: 450     # By metabolic energy; one of the two is enough",
             )
         ),
-        "  # - {id: lamp, unit: Wh, start: 100, per_hour: 8}",
+        "  # - {id: oxygen, unit: kg, start: 0.4, reserve: 0.1, model: oxygen}   # The published conversion",
         "  # - {id: sunlight, orbit: {altitude: 400, beta: 20, first_sunrise: 0:00}}   # km, degrees",
     ),
 }
