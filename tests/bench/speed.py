@@ -20,7 +20,9 @@ from tests.bench.large import large
 from tests.bench.large_text import Size
 from tests.bench.table import report
 from tracker.forecast.estimate import estimate
+from tracker.forecast.recovery import recovery
 from tracker.forecast.remaining import build_world, prior_of
+from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Estimate
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.journal.admission import admit
@@ -45,6 +47,7 @@ def main(argv: list[str]) -> None:
     whole = estimate(progress, 0)
     _against_the_draw(progress, whole, len(world.nodes), rounds)
     _choices(progress, rounds // 4)
+    _in_trouble(progress, whole, len(world.nodes), max(3, rounds // 4))
     _against_simpy(progress, world, whole, 3 if given.quick else 20)
     _steadiness(progress, whole)
     _memory()
@@ -91,6 +94,29 @@ def _choices(progress: Progress, rounds: int) -> None:
         "speed", f"{len(found)} choices after a tick / figures alone", f"{share:.1f}", f"near {len(found)}"
     )
     report("speed", "  in seconds", f"{took['choices']:.2f}", "at most 2")
+
+
+def _in_trouble(progress: Progress, whole: Estimate, steps: int, rounds: int) -> None:
+    """Measure whole estimates, with advice: calm, and where dropping all optional work is not enough."""
+    bare = whole.without_optional_inside.p50
+    assert bare is not None
+    value = int(bare) - 1200
+    trouble = progress.suppose({"kind": "limited", "limit": "elapsed", "value": value, "at": 0})
+    assert estimate(trouble, 0).when_short
+    rng = Generator(Philox(1))
+    took = in_turns(
+        {
+            "draw": lambda: rng.standard_normal((steps, SCENARIOS), dtype=np.float32),
+            "calm": lambda: estimate(progress, 0),
+            "trouble": lambda: estimate(trouble, 0),
+            "recovery": lambda: recovery(trouble, TaskSets(build_world(trouble, now=0)), prior=None),
+        },
+        rounds,
+    )
+    draw = took["draw"]
+    report("speed", "with its advice anew, calm / draw", f"{took['calm'] / draw:.2f}")
+    report("speed", "with its advice anew, in trouble / draw", f"{took['trouble'] / draw:.2f}")
+    report("speed", "  of it what to give up / draw", f"{took['recovery'] / draw:.2f}", "at most 4")
 
 
 def _each_later(progress: Progress, whole: Estimate) -> Callable[[], Estimate]:

@@ -114,29 +114,6 @@ def test_a_begun_task_stays_listed_and_its_next_step_has_the_last_call() -> None
     assert "under way" in figure(made, "lamp").reason
 
 
-def test_giving_up_must_work_by_what_it_wins_back() -> None:
-    run = Run(
-        task("short", step("1", "EV1", 30)),
-        task("long", step("1", "EV1", 60)),
-        task("base", step("1", "EV1", 10)),
-        task("on-top", step("1", "EV1", 5), needs=["base"]),
-        HOME,
-        limits={"elapsed": "1:30"},
-    )
-    lines = flat(run.now).when_short
-    assert "not enough" in lines[0] and "elapsed" in lines[0]
-    assert [line.split()[1].rstrip(":") for line in lines[1:-1]] == ["long", "short", "base", "on-top"]
-    assert "inside 1:00 earlier" in lines[1] and "chance <1 % to >99 %" in lines[1]
-    assert "with on-top, which needs it" in lines[3] and "inside 0:15 earlier" in lines[3]
-    assert lines[-1] == "Giving up long would be enough."
-
-
-def test_when_not_even_that_is_enough_it_says_so() -> None:
-    run = Run(task("a", step("1", "EV1", 30)), HOME, limits={"elapsed": "0:30"})
-    assert "would be enough" in flat(run.now).when_short[-1]
-    assert flat(run.now).when_short[-1].startswith("Not even")
-
-
 def test_the_recall_leaves_nothing_to_turn_back_from() -> None:
     run = paper()
     assert flat(run.now).turn_back.latest is not None

@@ -11,10 +11,10 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tracker.forecast.advice import musts_given_up
 from tracker.forecast.choose import kept_set
 from tracker.forecast.hysteresis import names
 from tracker.forecast.limits import with_needs
+from tracker.forecast.recovery import musts_given_up
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Choice, Estimate
 from tracker.forecast.world import OptionalTask, World

@@ -33,7 +33,7 @@ from tracker.forecast.limits import (
     with_needs,
     worths,
 )
-from tracker.forecast.task_sets import BoundEnd, Bounds, TaskSets
+from tracker.forecast.task_sets import BoundEnd, Bounds, TaskSets, plain_world
 from tracker.forecast.world import (
     ElapsedLimit,
     Row,
@@ -79,8 +79,12 @@ def kept_set(
     Best is the greatest total value of `should` tasks, then of get-aheads, then the fewest unsafe
     scenarios, then file order. `wanted` replaces what the world's confidence demands.
     """
-    world, bound = sets.world, sets.least
+    world = sets.world
     wanted = wanted or ChanceConstraint.of(world)
+    if plain_world(world) and not wanted.met(sets.outcome(()).failing):
+        # More work is never safer: where even none does not hold, no set does.
+        return Kept(frozenset(), holds=False)
+    bound = sets.least
     everything = closed(world.optional, range(len(world.optional)) if among is None else among)
     if sets.meets(everything, wanted):
         return Kept(everything, holds=True)

@@ -139,19 +139,32 @@ class Steady:
 
 def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Steady:
     """The tasks to keep now: the rule walked over the events so far, then shrunk to what still holds."""
-    world = sets.world
+    kept = kept_now(progress, sets, prior=prior)
+    past, last = _past_of(progress, sets.world, prior)
+    if last < 0:
+        return Steady(kept, ())
+    if past.instants[last] == sets.world.now:
+        past.remember(last, progress, sets, kept.tasks)
+    return Steady(kept, _raised(past, last, sets.world.now))
+
+
+def _past_of(progress: Progress, world: World, prior: PacePrior | None) -> tuple[_Past, int]:
+    """The instants with news so far, and the place of the last of them; -1 without any."""
     instants = sorted({max(event.at, 0.0) for event in progress.events if event.kind not in NO_NEWS})
-    if not instants:
-        return Steady(better(sets, None), ())
     last = len(instants) - 1
     start = max(0, (last // STRIDE - 1) * STRIDE)
-    past = _Past(progress, prior, world.scenarios, tuple(instants), start, world.memory)
-    if instants[last] != world.now:
-        kept = shrunk(sets, past.after(last).kept)
-        return Steady(kept, _raised(past, last, world.now))
-    kept = better(sets, past.after(last - 1).kept if last > start else None)
-    past.remember(last, progress, sets, kept.tasks)
-    return Steady(kept, _raised(past, last, world.now))
+    return _Past(progress, prior, world.scenarios, tuple(instants), start, world.memory), last
+
+
+def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Kept:
+    """The tasks to keep now, as `steady` says, without what else it tells."""
+    world = sets.world
+    past, last = _past_of(progress, world, prior)
+    if last < 0:
+        return better(sets, None)
+    if past.instants[last] != world.now:
+        return shrunk(sets, past.after(last).kept)
+    return better(sets, past.after(last - 1).kept if last > past.start else None)
 
 
 def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:

@@ -15,7 +15,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.forecast.limits import GRAIN_S, bound_crew, deadlines, needed, settled, with_needs
+from tracker.forecast.limits import (
+    GRAIN_S,
+    ChanceConstraint,
+    bound_crew,
+    deadlines,
+    needed,
+    settled,
+    with_needs,
+)
 from tracker.forecast.memory import Table
 from tracker.forecast.task_sets import Bounds, Branch, TaskSets, cut_after, plain_world, played
 from tracker.forecast.usage import Mask
@@ -262,6 +270,10 @@ def last_calls(sets: TaskSets, kept: frozenset[int]) -> dict[int, LastCall]:
 
 def _of_every_task(sets: TaskSets, kept: frozenset[int]) -> dict[int, LastCall]:
     world = sets.world
+    if plain_world(world) and not ChanceConstraint.of(world).met(sets.outcome(()).failing):
+        # More work is never safer: where even none does not hold, no start would do.
+        firsts = (first_step(world, m) for m in range(len(world.optional)))
+        return {m: LastCall(None, float(first is None)) for m, first in enumerate(firsts)}
     # Kept ones first: they share one course.
     order = sorted(range(len(world.optional)), key=lambda m: m not in kept)
     calls = LastCalls(world, kept, sets.least if plain_world(world) else None)

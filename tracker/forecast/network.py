@@ -69,6 +69,11 @@ def network(progress: Progress, crew: Mapping[str, Sequence[str]]) -> Network:
     )
 
 
+def keepers(progress: Progress, tasks: Iterable[str]) -> Mapping[str, Groups]:
+    """Per open step those of these tasks of which any keeps it alive; None where it remains without them."""
+    return _alive(progress, tasks)
+
+
 def _task_needs(progress: Progress) -> dict[str, set[str]]:
     """Per task the other tasks whose open steps its open steps need."""
     out: dict[str, set[str]] = {task: set() for task in progress.tasks}
