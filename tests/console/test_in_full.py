@@ -12,7 +12,7 @@ import pytest
 from tracker.console.layout import layout_for
 from tracker.console.pane import Pane
 from tracker.console.view.alerts import alert_lines, alerts_list, detail, message_lines
-from tracker.console.view.crew import crew_lines, crew_rows, member_at
+from tracker.console.view.crew import crew_lines, member_at
 from tracker.console.view.runway import runway
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import page, text_of, wrapped
@@ -170,7 +170,7 @@ def test_a_crew_larger_than_the_screen_says_how_many_have_no_row(
 ) -> None:
     with Journal.create(tmp_path / "one.sqlite", read_plan(crowd(tmp_path, 30))) as journal:
         scene = replace(before, snapshot=Snapshot(journal.progress(), None))
-    rows = crew_rows(scene, 80, 24)
+    rows = layout_for(scene, 80, 24).crew
     assert rows == 10
     shown = exact(crew_lines(scene, 80, rows), 80, rows)
     assert "~ 21 more of the crew: Tab goes on" in shown and "C9" in shown

@@ -10,7 +10,7 @@ import pytest
 
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
-from tracker.console.view.head import head, second_line, turn_back_words
+from tracker.console.view.head import head, turn_back_words
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list
 from tracker.console.view.styled_text import text_of

@@ -6,13 +6,13 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.console.conftest import ZERO
 from tests.runs import Run, step, task
-from tracker.console.layout import MIDDLE
+from tracker.console.layout import MIDDLE, layout_for
+from tracker.console.view import figures
 from tracker.console.view.alerts import alert_lines
-from tracker.console.view.crew import crew_lines, crew_rows
-from tracker.console.view.head import chance_words, head
-from tracker.console.view.scene import Scene, Snapshot
+from tracker.console.view.crew import crew_lines
+from tracker.console.view.head import chance_forms, head
+from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Line
 from tracker.forecast.estimate import estimate
 from tracker.foundation.text import percent
@@ -23,7 +23,7 @@ OnFile = Callable[[str, str], None]
 
 
 def regions(scene: Scene, width: int, height: int, exact: Exact) -> str:
-    crew = crew_rows(scene, width, height)
+    crew = layout_for(scene, width, height).crew
     views = {name: view for name, view in MIDDLE.items() if name not in ("home", "events")}
     parts = [exact(head(scene, width, 3), width, 3), exact(crew_lines(scene, width, crew), width, crew)]
     parts += [exact(view(scene, width, 18), width, 18) for view in views.values()]
@@ -46,10 +46,9 @@ def test_regions_before_the_clock(
 def test_the_head_is_alarmed_when_the_alert_is() -> None:
     """A joint step is work of all its crew: a tenth of the steps' time may be less of the crew's."""
     run = Run(task("a", step("1", "EV1", 10), step("2", "EV1 EV2", 60)), limits={"elapsed": "0:30"})
-    for name, at, wanted in (("a.1", 600, "early"), ("a.2", 4200, "wanted 90 %")):
+    for name, at, alarmed in (("a.1", 600, False), ("a.2", 4200, True)):
         run.done(name, at=at)
         made = estimate(run.now, at, scenarios=50)
-        words, ink = chance_words(Scene(Snapshot(run.now, made), at, ZERO), made)
-        assert words == f"{percent(made.safe)}, {wanted}"
-        alarmed = [alert.id for alert in made.alerts if alert.id == "confidence"]
-        assert (ink, alarmed) == (("alarm", ["confidence"]) if at == 4200 else ("", []))
+        words = chance_forms(made)[0]
+        assert words.text == f"chance {figures.chance(made.safe)}, need 90 %"
+        assert (words.ink == "alarm") == alarmed == any(alert.id == "confidence" for alert in made.alerts)

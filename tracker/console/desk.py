@@ -13,7 +13,7 @@ from typing import Any
 
 from textual import events
 from textual.app import ComposeResult
-from textual.containers import Horizontal, Vertical
+from textual.containers import Horizontal
 from textual.screen import Screen
 
 from tracker.console.desk_actions import DeskActions, TypedEvents
@@ -28,17 +28,19 @@ from tracker.console.layout import (
     WIDE,
     Layout,
     layout_for,
+    titled,
 )
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
 from tracker.console.session import MARK_S, DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.view.alerts import event_at, listed
-from tracker.console.view.consumables import consumables_lines, consumables_list
+from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at
 from tracker.console.view.help import text_lines
-from tracker.console.view.optional import optional_list, optional_page
+from tracker.console.view.optional import optional_page
 from tracker.console.view.scene import Scene, WhatIfPage
+from tracker.console.view.side import side
 from tracker.console.view.steps import found_by, left_out_by, rows_of, step_at, steps_list
 from tracker.console.view.styled_text import Line, crop, say
 from tracker.console.view.words import pet_s
@@ -119,8 +121,8 @@ class Desk(LiveScreen):
             WHAT_IF_PAGE: self.what_if.view,
         }
         self.last_layout: Layout | None = None
-        self._was_called = False
-        """Whether somebody was called home, here or at another seat."""
+        self._homeward = False
+        """Whether somebody was called home, here or at another seat, or nobody outside has other work."""
 
     # What is where
 
@@ -130,9 +132,7 @@ class Desk(LiveScreen):
             yield Pane(view, id=name, classes=EACH_SECOND if name in ("head", "crew") else "")
         with Horizontal(id="middle"):
             yield Pane(steps_list, id="body")
-            with Vertical(id="side"):
-                yield Pane(optional_list, id="optional")
-                yield Pane(consumables_list, id="consumables")
+            yield Pane(side, id="side")
         for name, view in BELOW:
             yield Pane(view, id=name)
         yield from self.bottom()
@@ -152,18 +152,22 @@ class Desk(LiveScreen):
         super().beat()
 
     def heard(self, report: Any) -> None:
-        """Take back what reached the disk after all, and turn to the way home when somebody is called."""
+        """Take back what reached the disk after all, and turn to the way home once they are on it."""
         super().heard(report)
+        self._turn_home()
         if isinstance(report, (Estimated, NotEstimated)):
             return
         for batch in self.runtime.session.owed():
             self.actions.perform(batch)
         self.set_timer(MARK_S + 0.05, self.repaint)
-        called = bool(self.progress and self.progress.recall)
-        if called != self._was_called:
-            # Once, and back: who looks at something else meanwhile is left in peace.
-            self._was_called = called
-            self.view_name = "home" if called else "steps" if self.view_name == "home" else self.view_name
+
+    def _turn_home(self) -> None:
+        """Turn to the way home, and back: once, so that who looks at something else is left in peace."""
+        snapshot = self.runtime.session.snapshot
+        homeward = snapshot is not None and snapshot.homeward
+        if homeward != self._homeward:
+            self._homeward = homeward
+            self.view_name = "home" if homeward else "steps" if self.view_name == "home" else self.view_name
             self.repaint()
 
     def look(self) -> Scene:
@@ -340,7 +344,7 @@ def _beside(chosen: str | None, names: list[str], begin: int, by: int) -> str | 
 
 
 def _give_rows(screen: Screen[None], layout: Layout) -> None:
-    """Give the panes of the desk their rows."""
+    """Give the panes of the desk their rows, and the rules their words."""
     rows = {"head": 3, "crew": layout.crew, "runway": layout.runway}
     rows |= {"alerts": layout.alerts, "message": layout.message}
     rows["rule-3"] = 1 if layout.runway else 0
@@ -351,5 +355,5 @@ def _give_rows(screen: Screen[None], layout: Layout) -> None:
     side = screen.query_one("#side")
     side.display = layout.side > 0
     side.styles.width = layout.side
-    screen.query_one("#optional").styles.height = layout.optional or "1fr"
-    screen.query_one("#consumables").display = layout.consumables > 0
+    screen.query_one("#rule-2", Pane).use(titled(layout.title))
+    screen.query_one("#rule-4", Pane).use(titled(layout.foot))

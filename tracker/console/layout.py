@@ -1,4 +1,4 @@
-"""What is where at a size of the screen: the desk's panes with their rows.
+"""What is where at a size of the screen: the desk's panes with their rows, and the pages of the lead's view.
 
 Hides every number that makes a screen fit. Nothing here paints.
 """
@@ -6,7 +6,8 @@ Hides every number that makes a screen fit. Nothing here paints.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 
 from tracker.console.view.alerts import (
     alert_lines,
@@ -17,10 +18,10 @@ from tracker.console.view.alerts import (
     message_rows,
 )
 from tracker.console.view.consumables import consumables_list
-from tracker.console.view.crew import crew_lines, crew_rows
-from tracker.console.view.head import head
-from tracker.console.view.optional import optional_lines, optional_list
-from tracker.console.view.runway import runway
+from tracker.console.view.crew import crew_lines
+from tracker.console.view.head import changed_rule, head
+from tracker.console.view.optional import optional_list
+from tracker.console.view.runway import TITLE, runway, runway_rows
 from tracker.console.view.scene import LARGE, SMALL, Scene
 from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import Line, rule
@@ -45,86 +46,112 @@ WIDE = ("optional", "consumables")
 LONG = ("events", "alerts", "help", "brief", "what-if", "optional", "consumables")
 """Views that may have more rows than there are; on a small screen the crew makes room for them."""
 
+LIST_LEAST = 5
+"""Rows that the list keeps, whatever else wants room."""
+CREW_LEAST = 3
+"""Rows that the crew keeps on the smallest screen."""
+_ALWAYS = 3 + 1 + 1 + 1 + 1
+"""Rows of the head, of the rules below it, below the crew and below the list, and of the keys."""
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Rows of the regions with a fixed height, and what stands beside the middle."""
+    """Rows of the regions with a fixed height, what stands beside the middle, and what the rules say."""
 
     crew: int
     runway: int
     """0: under its key."""
     side: int
     """Columns of what stands beside the middle; 0: nothing."""
-    optional: int
-    """Rows of the optional tasks where the consumables stand below them; 0: all there are."""
-    consumables: int
-    """Rows of the consumables below the optional tasks; 0: under its key."""
     alerts: int
     message: int
+    title: str = ""
+    """What the rule below the crew says of what stands below it."""
+    foot: str = ""
+    """What the rule below the list says of what its room has no place for."""
 
     def apart(self) -> tuple[str, ...]:
         """Return the views that the view key goes round at this size."""
         names = ["steps"]
-        names += [] if self.runway else ["runway"]
         names += [] if self.side else ["optional"]
-        return (*names, *(() if self.consumables else ("consumables",)))
+        names += [] if self.runway else ["runway"]
+        return (*names, "consumables")
 
 
 def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> Layout:
-    """Return the layout of a screen of this size for this crew, with a view in the middle."""
-    outside = len(scene.progress.plan.outside)
-    small = width < SMALL or height < 28 or view in WHOLE
-    side = 0 if small or view in WIDE else _side(width)
-    crew = crew_rows(scene, width, height, brief=view in LONG)
-    alerts, message = _below(scene, width, height, height - crew - 9)
-    middle = height - 3 - 3 - crew - alerts - message - 1 - (0 if small else 3 + outside)
-    optional, consumables = _beside(scene, side, middle) if width >= LARGE and side else (0, 0)
-    return Layout(crew, 0 if small else 2 + outside, side, optional, consumables, alerts, message)
+    """Return the layout of a screen of this size for this crew, with a view in the middle.
+
+    Where room is short the runway goes first, then the crew's second rows; head, crew and alerts never. What
+    is usual decides, so that digits keep their rows, until the list would have too little.
+    """
+    members = len(scene.progress.plan.crew)
+    side = 0 if width < SMALL or height < 20 or view in (*WHOLE, *WIDE) else _side(width)
+    below, usual = height - _ALWAYS, _usual(height)
+    crew, bars = members, 0
+    double = 2 * members if width < LARGE and not (view in LONG and height < 36) else members
+    if below - usual - double >= LIST_LEAST + members:
+        crew = double
+    wanted = runway_rows(scene) + 1
+    if view not in (*WHOLE, "runway") and width >= SMALL and below - usual - crew - wanted >= 8:
+        bars = wanted
+    crew = min(crew, max(CREW_LEAST, below - LIST_LEAST - 2))
+    alerts, message = _below(scene, width, height, below - crew - bars - LIST_LEAST)
+    if alerts + message > usual and bars and alerts < alert_rows(scene, width)[1]:
+        bars = 0
+        alerts, message = _below(scene, width, height, below - crew - LIST_LEAST)
+    if alerts + message > usual and crew > members and alerts < alert_rows(scene, width)[1]:
+        crew = members
+        alerts, message = _below(scene, width, height, below - crew - LIST_LEAST)
+    made = Layout(crew, max(0, bars - 1), side, alerts, message)
+    title = TITLE if bars else "way home" if view == "home" else ""
+    hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
+    foot = f"{scene.key('view')}: {', '.join(hidden)}" if hidden else ""
+    return replace(made, title=title, foot=foot)
+
+
+_NAMED = {"optional": "optional", "runway": "runway", "consumables": "what runs down"}
 
 
 def _side(width: int) -> int:
     """Return the columns beside the middle."""
-    return 86 if width >= 190 else 66 if width >= LARGE else 46 if width >= 120 else 36
+    return 108 if width >= 190 else 66 if width >= LARGE else 50 if width >= 120 else 42
 
 
-def _beside(scene: Scene, side: int, middle: int) -> tuple[int, int]:
-    """Return the rows of the optional tasks and of the consumables below them; (n, 0): no room for those."""
-    plan = scene.progress.plan
-    accounts = len(scene.estimate.consumables if scene.estimate else plan.consumables * len(plan.outside))
-    optional = len(optional_lines(scene, side)) + 1
-    return (optional, accounts + 4) if optional + accounts + 4 <= middle else (0, 0)
+def _usual(height: int) -> int:
+    """Return the rows that alerts and message take together while nothing is long."""
+    return 2 if height < 28 else 3 if height < 44 else 4
 
 
 def _below(scene: Scene, width: int, height: int, room: int) -> tuple[int, int]:
     """Return the rows of alerts and of the message: a fixed number together, more only for what is long.
 
-    `room`: rows that there are for them where the crew and two rows of the list are to stay.
+    `room`: rows that there are for them where the crew and the least of the list are to stay.
     """
-    usual = max(1, min(room, 2 if height < 28 else 3 if height < 44 else 4))
-    most = max(1, min(height // 3, room))
+    usual = max(1, min(room, _usual(height)))
     first, every = alert_rows(scene, width)
-    message = min(max(1, message_rows(scene, width)), most)
-    alerts = min(max(first, min(every, usual - 1)), most)
+    message = min(max(1, message_rows(scene, width)), max(1, min(height // 3, room)))
+    alerts = max(first, min(every, max(usual - 1, room - message)))
     return (max(min(alerts, max(0, room - message)), usual - message), message)
 
 
-def rule_view(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return a rule."""
-    return [rule(width)] * height
+@cache
+def titled(words: str) -> View:
+    """Return the view of a rule that says something."""
+    return lambda scene, width, height: [rule(width, words)] * height
 
 
 FIXED: tuple[tuple[str, View], ...] = (
     ("head", head),
-    ("rule-1", rule_view),
+    ("rule-1", changed_rule),
     ("crew", crew_lines),
-    ("rule-2", rule_view),
+    ("rule-2", titled("")),
     ("runway", runway),
-    ("rule-3", rule_view),
+    ("rule-3", titled("")),
 )
 """Panes above the middle, from the top down."""
 
 BELOW: tuple[tuple[str, View], ...] = (
-    ("rule-4", rule_view),
+    ("rule-4", titled("")),
     ("alerts", alert_lines),
     ("message", message_lines),
 )

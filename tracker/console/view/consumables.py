@@ -10,10 +10,11 @@ from itertools import pairwise
 
 from rich.cells import cell_len
 
+from tracker.console.view import figures
 from tracker.console.view.grid import Cells, heading, region, remark, under
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, block, crop, fit, put, say
-from tracker.console.view.words import percent, pet
+from tracker.console.view.words import duration, pet
 from tracker.forecast.values import ConsumableFigure
 from tracker.foundation.text import amount, count
 
@@ -38,32 +39,29 @@ def consumables_lines(scene: Scene, width: int, *, hint: bool = True) -> list[Li
     if accounts and all(figure.read_at is None for figure in accounts):
         key = scene.key("reading")
         lines += block(
-            f"no reading yet: {key} and {accounts[0].consumable} with a figure for each", width, "dim"
+            f"never read: taken from the plan; {key} and {accounts[0].consumable} with a figure for each",
+            width,
+            "dim",
         )
     return lines
 
 
 def _head(width: int) -> Line:
-    spans = [
-        put(" consumables", 26, "dim"),
-        *(put(t, 9, "dim", right=True) for t in ("now", "inside", "reserve")),
-    ]
+    spans = [put(" what runs down", 26, "dim")]
+    spans += [put(t, 9, "dim", right=True) for t in ("now", "at INSIDE", "reserve")]
     if width >= 64:
-        spans.append(put("reached", 9, "dim", right=True))
+        spans.append(put("at reserve", 12, "dim", right=True))
     if width >= 76:
-        spans.append(put("short", 7, "dim", right=True))
-    spans.append(put("read", 10, "dim", right=True))
-    return crop(spans, width)
+        spans += [put("to spare", 11, "dim", right=True), put("chance", 8, "dim", right=True)]
+    return crop((*spans, put("read", 9, "dim", right=True)), width)
 
 
 def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
-    crew = "shared" if figure.crew == "*" else figure.crew
-    low = figure.short > 0.1
-    ink: Ink = "late" if low else ""
-    age = "never" if figure.read_at is None else f"{pet(max(0.0, scene.now - figure.read_at))} ago"
+    low = "strong" if figure.short > 0.1 else ""
+    ink: Ink = low  # type: ignore[assignment]
     spans = [
         Span(" "),
-        put(crew, 7),
+        put(owner_of(figure), 7),
         put(figure.consumable, 13),
         put(figure.unit, 5, "dim"),
         *(
@@ -71,17 +69,96 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
             for v in (figure.now, figure.at_inside.p50, figure.reserve)
         ),
     ]
+    reached, left = reached_of(scene, figure)
     if width >= 64:
-        spans.append(put(pet(figure.reserve_reached.p50), 9, ink, right=True))
+        spans.append(put(pet(reached), 12, ink, right=True))
     if width >= 76:
-        spans.append(put(percent(figure.short), 7, ink, right=True))
-    spans.append(put(age, 10, "dim", right=True))
+        spans += [
+            put(duration(left), 11, ink, right=True),
+            put(figures.chance(1 - figure.short), 8, ink, right=True),
+        ]
+    spans.append(put(read_of(figure), 9, "dim", right=True))
     lines = [crop(spans, width)]
-    if figure.leak_words:
-        lines += block(f"   ! {figure.leak_words}", width, "late", indent=5)
-    if figure.flagged:
-        lines += block(f"   ! {figure.flagged}", width, "late", indent=5)
+    for words in filter(None, (figure.leak_words, figure.flagged)):
+        lines += block(f"   {words}", width, "strong", indent=5)
     return lines
+
+
+def owner_of(figure: ConsumableFigure) -> str:
+    """Return whose it is."""
+    return "shared" if figure.crew == "*" else figure.crew
+
+
+def read_of(figure: ConsumableFigure) -> str:
+    """Return when it was read last."""
+    return "never" if figure.read_at is None else pet(figure.read_at)
+
+
+def reached_of(scene: Scene, figure: ConsumableFigure) -> tuple[float | None, float | None]:
+    """Return when its reserve is reached, and what is to spare then; None where neither is known."""
+    estimate = scene.estimate
+    assert estimate is not None
+    id = f"{figure.crew}.{figure.consumable}"
+    limit = next((limit for limit in estimate.limits if limit.id == id), None)
+    if limit is None:
+        return (figures.down(figure.reserve_reached.p50), None)
+    return (figures.reached_at(estimate, limit), figures.to_spare(estimate, limit))
+
+
+FEW = 4
+"""Stores that stand beside the list; those with more to spare are counted."""
+
+
+def running_down(scene: Scene, width: int) -> list[Line]:
+    """Return the stores with the least to spare, how many more there are, and when they were read."""
+    estimate = scene.estimate
+    if estimate is None or not estimate.consumables:
+        return []
+    rows = sorted(((reached_of(scene, f), f) for f in estimate.consumables), key=lambda row: _soon(row[0]))
+    near = [row for row in rows if (row[0][1] or 0.0) < _HOURS_S] or rows[:1]
+    lines = [_near_head(width), *(_near(figure, at, width) for at, figure in near[:FEW])]
+    if rest := rows[len(near[:FEW]) :]:
+        words = f"{len(rest)} more, {duration(min(at[1] or 0.0 for at, _ in rest))} or better"
+        lines.append(crop((say(f" {words}", "dim"),), width))
+    return [*lines, *block(_readings_words(scene), width, "dim", indent=2)]
+
+
+_HOURS_S = 7200.0
+
+
+def _soon(at: tuple[float | None, float | None]) -> tuple[float, float]:
+    far = float("inf")
+    return (far if at[1] is None else at[1], far if at[0] is None else at[0])
+
+
+def _near_head(width: int) -> Line:
+    tail = (put("now", 11, "dim", right=True),) if width >= 46 else ()
+    room = width - 21 - 11 * len(tail)
+    ends = (put("at reserve", 11, "dim", right=True), put("spare", 9, "dim", right=True), Span(" "))
+    return crop((put(" what runs down", room, "dim"), *tail, *ends), width)
+
+
+def _near(figure: ConsumableFigure, at: tuple[float | None, float | None], width: int) -> Line:
+    now = (put(f"{amount(figure.now, even=True)} {figure.unit}", 11, right=True),) if width >= 46 else ()
+    room = width - 21 - 11 * len(now)
+    ink: Ink = "strong" if figure.short > 0.1 else ""
+    name = put(f" {owner_of(figure)} {figure.consumable}", room, ink)
+    return crop(
+        (name, *now, put(pet(at[0]), 11, ink, right=True), put(duration(at[1]), 9, ink, right=True)), width
+    )
+
+
+def _readings_words(scene: Scene) -> str:
+    """Return when everything was read, or that nothing was."""
+    estimate = scene.estimate
+    assert estimate is not None
+    read = [f.read_at for f in estimate.consumables if f.read_at is not None]
+    never = len(estimate.consumables) - len(read)
+    if not read:
+        return "never read: taken from the plan"
+    first, last = pet(min(read)), pet(max(read))
+    words = f"all read {last}" if first == last else f"read between {first} and {last}"
+    return words.replace("all ", "") + f", {never} never" if never else words
 
 
 _GOOD_WIDTH, _LEAST_WIDTH, _LEAST_HEIGHT = 24, 19, 5
@@ -168,7 +245,7 @@ def _arrange(number: int, width: int, height: int) -> tuple[int, int, int]:
 
 def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) -> list[Line]:
     """Return one account: a name with its figures, then the curve over the day towards the limit."""
-    crew = "shared" if figure.crew == "*" else figure.crew
+    crew = owner_of(figure)
     said = _words(scene, figure, width)[: 2 if height >= 6 else 1]
     cells = Cells(width, height - 1 - len(said))
     supply = scene.progress.plan.consumable[figure.consumable]

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
+from rich.cells import cell_len
+
+from tracker.console.view import figures
 from tracker.console.view.scene import LARGE, Mark, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, width_of
-from tracker.console.view.words import StepStanding, difference, following_step, pet, stand_of, took
-from tracker.foundation.times import format_exact, format_pet
+from tracker.console.view.words import StepStanding, expected_s, late, minutes_seconds, pet, stand_of, took
+from tracker.foundation.text import plain
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
-_LEAST = 3
-"""Rows that the crew keeps on the smallest screen."""
-
-
-def crew_rows(scene: Scene, width: int, height: int, *, brief: bool = False) -> int:
-    """Return how many rows the crew takes: two a member where there is room, else one, or what there is."""
-    members = len(scene.progress.plan.crew)
-    roomy = 2 * members <= height - 18 and not (brief and height < 36)
-    rows = members * (1 if width >= LARGE or not roomy else 2)
-    return min(rows, max(_LEAST, height - 14))
+_NEXT_LEAST = 22
+"""Cells of what comes next beside which its begin has room."""
 
 
 def crew_lines(scene: Scene, width: int, height: int) -> list[Line]:
@@ -62,14 +57,17 @@ def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
     first = (
         *_name(scene, number, crew, _NAME + 2),
         put(stand.word, _WORD, stand.ink),
-        put(_what(scene, step, stand), room, "strong" if stand.word == "now" else ""),
+        put(_what(scene, step, stand, room), room, "strong" if stand.word == "now" else ""),
         *end,
     )
+    # What is waited for takes the row; then the step itself is what comes next.
+    said = step is None or scene.progress.steps[step].step.do in _what(scene, step, stand, room)
+    about = step if said else None
     second = (
         put("", 1),
         _mark(scene, crew, _NAME),
         Span(" "),
-        *_next(scene, crew, width - _NAME - 3),
+        *_next(scene, crew, about, width - _NAME - 3),
         Span(" "),
     )
     return [crop(first, width), crop(second, width)]
@@ -91,7 +89,7 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
             put("", widest - width_of(end)),
             *end,
             *said,
-            *_next(scene, crew, following - (_MARK if said else 0)),
+            *_next(scene, crew, step, following - (_MARK if said else 0)),
         ),
         width,
     )
@@ -100,19 +98,19 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
 def _end(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Line:
     """Return the count, where there is one, and the time, with a blank at either end."""
     counted = _count(scene, step)
-    time = _time(scene, crew, step, stand)
     return (
         Span(" "),
         say(counted),
         Span("  " if counted else ""),
-        Span(time.text.lstrip(), time.ink),
+        _time(scene, crew, step, stand),
         Span(" "),
     )
 
 
 def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
     stand, step = _stand(scene, crew)
-    following = 64 if width >= 190 else 44
+    following = 86 if width >= 190 else 60
+    time = _time(scene, crew, step, stand)
     room = width - _NAME - _MARK - _WORD - _COUNT - _TIME - following - 7
     return crop(
         (
@@ -123,9 +121,9 @@ def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
             Span(" "),
             put(_count(scene, step), _COUNT, right=True),
             Span("  "),
-            _time(scene, crew, step, stand),
+            put(time.text, _TIME, time.ink, right=True),
             Span("   "),
-            *_next(scene, crew, following),
+            *_next(scene, crew, step, following),
             Span(" "),
         ),
         width,
@@ -153,36 +151,56 @@ def _mark_ink(mark: Mark) -> Ink:
 
 
 def _stand(scene: Scene, crew: str) -> tuple[StepStanding, str | None]:
-    """Return where a crew member stands, and the step that the line is about."""
+    """Return where a crew member stands as the forecast has it, and the step that the line is about."""
     progress = scene.progress
     step = progress.current.get(crew)
     if crew in progress.entered:
-        return (StepStanding("done", f"inside since {pet(progress.entered[crew])}", "dim"), None)
+        return (StepStanding("in", f"inside since {pet(progress.entered[crew])}", "dim"), None)
     if crew in progress.holds:
         hold = progress.holds[crew]
-        return (StepStanding("held", hold.text or "no reason given", "late"), step)
-    if step is None:
-        coming = next(iter(progress.order.get(crew, ())), None)
-        if coming is None:
-            return (StepStanding("done", "no step is left", "dim"), None)
-        return (StepStanding("next"), coming)
-    return (stand_of(progress, step, scene.now), step)
+        until = f", until {pet(hold.until)}" if hold.until is not None else ""
+        return (StepStanding("held", f"{hold.text or 'no reason given'}{until}"), step)
+    if words := undecided(scene, crew):
+        return (StepStanding("idle", words), None)
+    if step is not None:
+        return (stand_of(progress, step, scene.now), step)
+    coming = next(iter(scene.snapshot.ahead.get(crew, ())), None)
+    return (StepStanding("next"), coming) if coming else (StepStanding("idle", ink="dim"), None)
 
 
-def _why(stand: StepStanding) -> str:
-    return stand.why if stand.word in ("wait", "go?", "held") else ""
+def undecided(scene: Scene, crew: str) -> str:
+    """Return what is to be decided where only work that the advice leaves out is next; else nothing."""
+    progress, snapshot = scene.progress, scene.snapshot
+    step = progress.current.get(crew) or next(iter(progress.order.get(crew, ())), None)
+    task = progress.steps[step].step.task if step is not None else None
+    if task not in snapshot.passed_over:
+        return ""
+    letter = snapshot.letters[task]
+    keep, drop = scene.key("keep"), scene.key("drop")
+    return f"decide {letter} {task}: {keep} {letter} keeps, {drop} {letter} drops"
 
 
-def _what(scene: Scene, step: str | None, stand: StepStanding) -> str:
-    """Return what the crew member does; what it waits for comes first, as it is the answer wanted."""
+def _what(scene: Scene, step: str | None, stand: StepStanding, room: int = 0) -> str:
+    """Return what the crew member does; what they wait for comes first, as it is the answer wanted."""
     if step is None:
         return stand.why
-    do = scene.progress.steps[step].step.do
-    why = _why(stand)
-    owners = scene.progress.steps[step].crew
-    silent = [c for c in owners if c in scene.progress.silent]
-    begin = "" if not silent else "silent, " if len(owners) == 1 else f"{' '.join(silent)} silent, "
-    return f"{begin}{why}: {do}" if why else begin + do
+    state = scene.progress.steps[step]
+    silent = [c for c in state.crew if c in scene.progress.silent]
+    begin = "" if not silent else "silent, " if len(state.crew) == 1 else f"{' '.join(silent)} silent, "
+    if stand.word not in ("wait", "go?", "held") or not stand.why:
+        return begin + state.step.do
+    about = _about(scene, step, stand)
+    forms = [f"{stand.why}{about}: {state.step.do}", stand.why + about, stand.why]
+    fits = (form for form in forms if room <= 0 or cell_len(plain(begin + form)) <= room)
+    return begin + next(fits, stand.why)
+
+
+def _about(scene: Scene, step: str, stand: StepStanding) -> str:
+    """Return about when what is waited for ends, where the plan does not say it."""
+    about = scene.snapshot.course.get(step, (None, None))[0]
+    if stand.word != "wait" or about is None or about <= scene.now or not stand.why.startswith("for "):
+        return ""
+    return "" if ", from " in stand.why else f", about {pet(about)}"
 
 
 def _count(scene: Scene, step: str | None) -> str:
@@ -191,49 +209,50 @@ def _count(scene: Scene, step: str | None) -> str:
 
 
 def _time(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Span:
-    """Return the running time against the planned time; for a hold how long it lasts."""
-    if stand.word == "held" and crew in scene.progress.holds:
-        hold = scene.progress.holds[crew]
-        return put(
-            f"{format_pet(max(0.0, scene.now - hold.since), with_seconds=True)} held",
-            _TIME,
-            "late",
-            right=True,
-        )
+    """Return the running time of what it takes, or since when they wait or are held."""
+    progress = scene.progress
+    if stand.word == "held" and crew in progress.holds:
+        return say(f"since {pet(progress.holds[crew].since)}")
     if step is None:
-        return put("", _TIME)
-    state = scene.progress.steps[step]
+        return Span("")
+    state = progress.steps[step]
     if stand.word in ("wait", "go?"):
-        since = max(0, int(scene.now - scene.progress.free_since.get(crew, 0.0)))
-        return put(f"{pet(since)} waiting", _TIME, "late", right=True)
-    if stand.word == "next":
-        return put(f"of {format_exact(state.step.time.likely)}", _TIME, "dim", right=True)
-    over = state.elapsed_s(scene.now) > state.step.time.likely
-    return put(took(state, scene.now), _TIME, "late" if over else "", right=True)
+        return say(f"since {pet(progress.free_since.get(crew, 0.0))}")
+    if stand.word in ("next", "then"):
+        return say(f"{minutes_seconds(expected_s(state))} min", "dim")
+    return say(took(state, scene.now), "strong" if state.elapsed_s(scene.now) > expected_s(state) else "")
 
 
-def _next(scene: Scene, crew: str, room: int) -> tuple[Span, ...]:
+def _following(scene: Scene, crew: str, about: str | None) -> str | None:
+    """Return the step that comes after the one that the line is about."""
+    return next((s for s in scene.snapshot.ahead.get(crew, ()) if s != about), None)
+
+
+def _next(scene: Scene, crew: str, about: str | None, room: int) -> tuple[Span, ...]:
     """Return what comes next, with its projected begin where there is room."""
     progress = scene.progress
-    step = following_step(progress, crew)
-    if progress.current.get(crew) is None and step is not None:
-        step = next((s for s in progress.order[crew] if s != next(iter(progress.order[crew]))), None)
+    step = _following(scene, crew, about)
     if step is None or crew in progress.entered:
         return (put("", room),)
     owners = progress.steps[step].crew
     joint = f" with {' '.join(c for c in owners if c != crew)}" if len(owners) > 1 else ""
-    left_out = progress.steps[step].step.task in scene.snapshot.passed_over
-    what = f"{'left out: ' if left_out else ''}{progress.steps[step].step.do}{joint}"
-    if room < 40:
-        return (put("next", _WORD, "dim"), put(what, max(0, room - _WORD), "dim"))
-    start = scene.snapshot.course.get(step, (None, None))[0]
-    planned = progress.planned.get(step, (None, None))[0]
-    late = start - planned if start is not None and planned is not None else None
-    counted_on = f"{pet(start)} {difference(late) if scene.started else '':>5}"
-    tail = f"{scene.key('drop')} drops it" if left_out else counted_on
+    what = f"{progress.steps[step].step.do}{joint}"
+    begins = _begins(scene, step)
+    tail = next((words for words in begins if room >= _NEXT_LEAST + len(words)), "")
     return (
         put("next", _WORD, "dim"),
-        put(what, room - _WORD - 12, "dim"),
-        say(" "),
-        put(tail, 11, "dim", right=True),
+        put(what, max(0, room - _WORD - len(tail) - 1), "dim"),
+        say(" " if room > _WORD else ""),
+        say(tail, "dim"),
     )
+
+
+def _begins(scene: Scene, step: str) -> tuple[str, ...]:
+    """Return when a step begins, and how late that is, from the longest way to say it to the shortest."""
+    start = scene.snapshot.course.get(step, (None, None))[0]
+    planned = scene.progress.planned.get(step, (None, None))[0]
+    if start is None:
+        return ("",)
+    words = f"begins {pet(start)}"
+    delay = late(figures.later(start, planned)) if scene.started else ""
+    return (f"{words}, {delay}" if delay else words, words, f"at {pet(start)}")

@@ -1,53 +1,97 @@
-"""When everyone is inside, how sure that is, what binds, and when they must turn back.
+"""The head, three rows that are the same at every size and on both screens.
 
-The top line: PET before all else, UTC beside it, the next change of a window, and the disk.
+The largest figure says when everyone is inside. Beside it: the instant, what that figure counts and how
+sure it is, what is to spare to the limit that binds, and by when they turn for home. Wider screens add at
+the right.
 
-The top of the lead's view: when everyone is inside, in large figures; the instant; how fresh it is.
+Below the head of the desk a rule says what changed; below that of the lead's view stands what wants somebody.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Sequence
 from textwrap import wrap
+from typing import Any
 
-from rich.cells import cell_len
-
+from tracker.console.view import figures
 from tracker.console.view.alerts import message_line, waiting_alerts
-from tracker.console.view.freshness import age, last_tick
-from tracker.console.view.scene import LARGE, SMALL, LeadScene, Scene
-from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, large, put, say, sides, width_of
-from tracker.console.view.words import limit_name, percent, pet, pet_s, window_change
+from tracker.console.view.freshness import last_tick
+from tracker.console.view.scene import LeadScene, Scene
+from tracker.console.view.styled_text import (
+    Form,
+    Ink,
+    Line,
+    Span,
+    blank,
+    crop,
+    fitted,
+    large,
+    put,
+    rule,
+    say,
+    sides,
+    width_of,
+)
+from tracker.console.view.words import duration, limit_name, pet, pet_s, spare, window_changes
 from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.text import ADVISORY, count, percent_asked, plain
 
-EARLY_SHARE = 0.1
-"""Before this share of the planned work is done a low chance is a line of text, not an alarm."""
-
-SAME_S = 60.0
-"""Margins nearer than that read alike."""
+WIDE = 96
+"""From so many columns on the head says how long it is until the instants that it names."""
 
 
-def inside_line(scene: Scene, width: int) -> Line:
-    """Return INSIDE with its range, the limit and the chance of keeping every limit."""
-    estimate = scene.estimate
-    limit = say(f"   limit {pet(scene.progress.limits.get('elapsed'))}")
-    head = say(" INSIDE ", "strong")
+def head(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return the three rows of the desk's head."""
+    return _rows(scene, width, height, clock_line)
+
+
+def lead_head(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return the three rows of the lead's head: the instant that is shown, and how fresh it is."""
+    return _rows(scene, width, height, instant_line)
+
+
+def _rows(scene: Scene, width: int, height: int, first: Callable[[Any, int], Line]) -> list[Line]:
+    """Return the large figure, which the word INSIDE touches, with the first row as it is asked for."""
+    figure = large(pet(_inside(scene)), "accent")
+    room = width - width_of(figure[0]) - 1
+    rows = [
+        (Span("   "), *first(scene, room - 3)),
+        (Span(" "), *basis_line(scene, room - 1)),
+        (Span("   "), *limit_line(scene, room - 3)),
+    ]
+    lines = [crop((Span(" "), *figure[k], *rows[k]), width) for k in range(3)]
+    return (lines + [blank(width)] * height)[:height]
+
+
+def _inside(scene: Scene) -> float | None:
+    """Return when everyone is inside: as estimated, or on paper until there is an estimate."""
+    if scene.estimate is not None:
+        return figures.inside_of(scene.estimate).p50
+    ends = [end for end in scene.snapshot.ingress.values() if end is not None]
+    return figures.up(max(ends, default=None))
+
+
+# What INSIDE counts, and how sure it is
+
+
+def basis_line(scene: Scene, width: int) -> Line:
+    """Return what INSIDE counts, between when and when it lies, and the chance of keeping every limit."""
+    estimate, closed = scene.estimate, scene.progress.closed
+    if closed is not None:
+        return fitted(width, [[_strong(f"INSIDE; closed at {pet(closed)}")]])
     if estimate is None:
-        ends = [end for end in scene.snapshot.ingress.values() if end is not None]
-        paper = say(pet(max(ends, default=None)), "strong")
-        return crop((head, paper, say(" on paper"), limit, say("   estimating", "dim")), width)
-    inside = say(pet(estimate.inside.p50), "strong")
-    if scene.progress.closed is not None:
-        return crop((head, inside, limit, say("   closed", "dim")), width)
-    span = say(f"   {pet(estimate.inside.p10)} to {pet(estimate.inside.p90)}")
-    word, ink = chance_words(scene, estimate)
-    spans = [head, inside, span, limit, Span("   "), say(f"chance {word}", ink)]
-    if width >= LARGE:
-        alone = f"{pet(estimate.without_optional_inside.p50)}, {percent(estimate.without_optional_safe)}"
-        spans.append(say(f"   must work alone {alone}", "dim"))
-    return crop(spans, width)
+        return fitted(width, [[_strong("INSIDE on paper")], [say("estimating", "dim"), ""]])
+    inside = figures.inside_of(estimate)
+    ends = pet(inside.p10), pet(inside.p90)
+    within = ["8 in 10 between {} and {}".format(*ends), "8 in 10: {}..{}".format(*ends)]
+    basis = [_strong(f"INSIDE {words}") for words in basis_words(scene)]
+    parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
+    if width >= WIDE:
+        parts.append([*_other_bases(estimate), ""])
+    return fitted(width, parts, (*range(3, len(parts)), 1, 2))
 
 
+<<<<<<< HEAD
 def chance_words(scene: Scene, estimate: Estimate) -> tuple[str, Ink]:
     """Return the chance in words, with an alarm only once a tenth of the work is done."""
     wanted = demanded(estimate.confidence)
@@ -57,57 +101,133 @@ def chance_words(scene: Scene, estimate: Estimate) -> tuple[str, Ink]:
     if scene.snapshot.done_share < EARLY_SHARE:
         return (f"{words}, early", "")
     return (f"{words}, wanted {percent_asked(wanted)}", "alarm")
+=======
+def _strong(words: str) -> Span:
+    return say(words, "strong")
+>>>>>>> d793383 (The desk says one thing in one place)
 
 
-def demanded(confidence: float | Mapping[str, float]) -> float:
-    """Return the demanded chance; of two the lower one, as the joint chance can be no more."""
-    return min(confidence.values()) if isinstance(confidence, Mapping) else confidence
+def chance_forms(estimate: Estimate) -> list[Span]:
+    """Return the chance with what is needed; an alarm where that is an alert which says to act."""
+    words = f"{figures.chance(estimate.safe)}, need {figures.need(estimate)}"
+    ink: Ink = "alarm" if any(alert.id == "confidence" for alert in estimate.alerts) else ""
+    return [say(f"chance {words}", ink), say(words, ink)]
 
 
-def second_line(scene: Scene, width: int) -> Line:
-    """Return the tightest limit, and turn-back or the recall."""
+def basis_words(scene: Scene) -> list[str]:
+    """Return what INSIDE counts, from the longest way to say it to the shortest."""
+    progress, estimate = scene.progress, scene.estimate
+    assert estimate is not None
+    if estimate.called:
+        since = min((recall.at for recall in progress.recall.values()), default=None)
+        call = "called home" if estimate.called == "home" else "called at once"
+        return [f"{call} {pet(since)}" if estimate.called == "home" else f"{call}, at {pet(since)}"]
+    optional = [t for t, state in progress.tasks.items() if state.task.optional and state.status in _AHEAD]
+    counted = [t for t in optional if t not in scene.snapshot.passed_over]
+    if not counted:
+        return ["with nothing optional"] if optional else ["with musts alone"]
+    letters = scene.snapshot.letters
+    named = [(_counted(scene, task), task, letters[task]) for task in counted]
+    groups = [(how, [(t, c) for h, t, c in named if h == how]) for how in ("begun", "kept", "as advised")]
+    groups = [(how, tasks) for how, tasks in groups if tasks]
+    full = ", ".join(f"{', '.join(t for t, _ in tasks)} {how}" for how, tasks in groups)
+    brief = ", ".join(f"{' '.join(c for _, c in tasks)} {how}" for how, tasks in groups)
+    number = f"{len(counted)} of {len(optional)} optional"
+    return [f"with {words}" for words in (full, full.replace(" as advised", " advised"), brief, number)]
+
+
+_AHEAD = ("open", "begun")
+
+
+def _counted(scene: Scene, task: str) -> str:
+    """Return why an optional task is counted."""
+    state = scene.progress.tasks[task]
+    return "kept" if state.committed else "begun" if state.status == "begun" else "as advised"
+
+
+def _other_bases(estimate: Estimate) -> list[str]:
+    """Return the other bases beside the large figure."""
+    return []
+
+
+# What binds
+
+
+def limit_line(scene: Scene, width: int) -> Line:
+    """Return what is to spare to the limit that binds, the musts alone, and by when they turn for home."""
     estimate = scene.estimate
     if estimate is None or scene.progress.closed is not None:
-        return crop((say(f" {scene.progress.plan.excursion}", "dim"),), width)
-    spans = [Span(" "), *tightest_spans(estimate)]
-    if estimate.called:
-        spans.append(say(f"   called: {estimate.called}", "late"))
-    elif width >= LARGE:
-        spans.append(say(f"   {turn_back_words(estimate)}"))
-        spans.append(say(f"   {pace_words(estimate)}", "dim"))
-    else:
-        spans.append(say(f"   {turn_back_short(estimate)}"))
-    return crop(spans, width)
+        return crop((say(plain(scene.progress.plan.excursion), "dim"),), width)
+    parts: list[Sequence[Form]] = [
+        spare_forms(estimate),
+        musts_forms(scene, estimate),
+        turn_home_forms(scene, estimate),
+    ]
+    return fitted(width, parts, (*((0,) if len(parts[0]) > SHORTEST else ()), 2, 2, 0))
 
 
-def tightest_spans(estimate: Estimate) -> tuple[Span, ...]:
-    """Return the binding limit and its margin in words."""
+SHORTEST = 3
+"""Forms of what is to spare that say no more than it; one before them names the limit that comes first."""
+
+
+def spare_forms(estimate: Estimate) -> list[Line]:
+    """Return what is to spare to the binding limit, and to another where that is reached earlier."""
     binding = estimate.binding
     if binding is None:
-        return (say("no limit binds", "dim"),)
-    ink: Ink = "late" if (binding.margin.p50 or 0.0) < 0 else ""
-    return (say("tightest "), say(binding_words(estimate, binding), ink))
+        return [(say("no limit binds", "dim"),)]
+    reached, left = figures.reached_at(estimate, binding), figures.to_spare(estimate, binding)
+    if left is None or reached is None:
+        return [(say(f"{limit_name(binding.id)}: chance {figures.chance(1 - binding.chance)}"),)]
+    ink: Ink = "alarm" if left < 0 else ""
+    begin = say(spare(left), ink)
+    full = (begin, say(f": {limit_at(binding.id, pet(reached))}"))
+    brief = (begin, say(f": {limit_name(binding.id).removesuffix(' limit')} at {pet(reached)}"))
+    first = min(estimate.limits, key=lambda one: figures.reached_at(estimate, one) or float("inf"))
+    at = figures.reached_at(estimate, first)
+    least = (begin, say(f": {limit_name(binding.id).removesuffix(' limit')}"))
+    if at is None or at >= reached:
+        return [full, brief, least]
+    words = f"{limit_name(first.id)} at {pet(at)} comes first, {duration(figures.to_spare(estimate, first))}"
+    return [(*full, say(f"; {words}")), full, brief, least]
 
 
-def binding_words(estimate: Estimate, binding: LimitFigure) -> str:
-    """Return the binding limit and what is to spare to it.
-
-    It is the limit that is most likely broken; where another leaves less in the middle, its margin would
-    deny that it is the tightest, and the chance says why it is.
-    """
-    margins = [m for figure in estimate.limits if (m := figure.margin.p50) is not None]
-    margin = binding.margin.p50
-    wide = margin is not None and margin - min(margins, default=margin) >= SAME_S
-    words = f"broken in {percent(binding.chance)}" if wide else margin_words(binding)
-    return f"{limit_name(binding.id)}, {words}"
+def limit_at(name: str, at: str, *, brief: bool = False) -> str:
+    """Return when a limit is reached: `elapsed limit at 6:30`, `EV2 battery reaches its reserve at 4:21`."""
+    store = "." in name and not name.startswith("window.") and not brief
+    return f"{limit_name(name)}{' reaches its reserve' if store else ''} at {at}"
 
 
-def margin_words(figure: LimitFigure) -> str:
-    """Return `0:21 to spare`, or `0:07 over`."""
-    margin = figure.margin.p50
-    if margin is None:
-        return f"broken in {percent(figure.chance)}"
-    return f"{pet(abs(margin))} {'over' if margin < 0 else 'to spare'}"
+def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
+    """Return when they are inside with the musts alone; nothing once they are called home."""
+    if estimate.called or estimate.turn_back.homebound or not scene.snapshot.letters:
+        return [""]
+    return [f"musts alone {pet(figures.up(estimate.without_optional_inside.p50))}"]
+
+
+def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
+    """Return by when they turn for home, how long that is from now, and when they do on this course."""
+    turn = estimate.turn_back
+    if estimate.called:
+        return [""]
+    if turn.homebound:
+        return ["on the way home"]
+    if turn.latest is None:
+        return [say("TURN HOME NOW", "alarm")]
+    at = pet(figures.down(turn.latest))
+    course = home_on_course(scene)
+    goes = f"; as it goes {pet(course)}" if course is not None else ""
+    left = f", in {duration((figures.down(turn.latest) or 0.0) - scene.now)}"
+    called = f"; if called now: inside {pet(figures.up(turn.inside_if_now.p50))}"
+    by = f"turn home by {at}"
+    return [f"{by}{left}{goes}{called}", f"{by}{left}{goes}", f"{by}{goes}", by, f"home by {at}"]
+
+
+def home_on_course(scene: Scene) -> float | None:
+    """Return when closeout starts as it goes; None where none is ahead."""
+    progress, course = scene.progress, scene.snapshot.course
+    steps = {s for crew in progress.plan.outside for s in progress.order.get(crew, ()) if s in course}
+    closeout = (s for s in steps if progress.tasks[progress.steps[s].step.task].task.closeout)
+    return min((course[s][0] for s in closeout), default=None)
 
 
 def turn_back_short(estimate: Estimate) -> str:
@@ -115,35 +235,27 @@ def turn_back_short(estimate: Estimate) -> str:
     turn = estimate.turn_back
     if turn.homebound:
         return "on the way home"
-    return f"turn back by {pet(turn.latest)}" if turn.latest is not None else "turn back now"
+    return f"turn home by {pet(figures.down(turn.latest))}" if turn.latest is not None else "turn home now"
 
 
 def turn_back_words(estimate: Estimate) -> str:
     """Return turn-back, when they are inside if called now, and what moves it next."""
     turn = estimate.turn_back
-    words = f"{turn_back_short(estimate)}; inside {pet(turn.inside_if_now.p50)} if called now"
-    if turn.mover is not None and (turn.moved_to is None or pet(turn.moved_to) != pet(turn.latest)):
-        words += f"; {turn.mover} " + (
-            f"moves it to {pet(turn.moved_to)}" if turn.moved_to is not None else "ends it"
-        )
+    words = f"{turn_back_short(estimate)}; if called now: inside {pet(figures.up(turn.inside_if_now.p50))}"
+    moved = figures.down(turn.moved_to)
+    if turn.mover is not None and (moved is None or moved != figures.down(turn.latest)):
+        words += f"; {turn.mover} " + (f"moves it: by {pet(moved)}" if moved is not None else "ends it")
     return words
 
 
-def pace_words(estimate: Estimate) -> str:
-    """Return pace per crew member."""
-    return "pace " + "  ".join(f"{who} {pace:.2f}" for who, pace in estimate.pace.items())
+def binding_words(estimate: Estimate, binding: LimitFigure) -> str:
+    """Return the binding limit and what is to spare to it."""
+    left = figures.to_spare(estimate, binding)
+    words = f"chance {figures.chance(1 - binding.chance)}" if left is None else spare(left)
+    return f"{limit_name(binding.id)}, {words}"
 
 
-def head(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the clock and the INSIDE lines in three rows; with room the clock also in large figures."""
-    if width < SMALL:
-        return [clock_line(scene, width), *_below(scene, width)]
-    figures = large(clock_text(scene).rjust(7), "accent")
-    side = width_of(figures[0]) + 4
-    room = width - side
-    texts = [clock_line(scene, room), *_below(scene, room)]
-    lines = [crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)]
-    return [*lines, blank(width)][:height]
+# The instant
 
 
 def clock_text(scene: Scene) -> str:
@@ -152,106 +264,78 @@ def clock_text(scene: Scene) -> str:
 
 
 def clock_line(scene: Scene, width: int) -> Line:
-    """Return PET, UTC, the next window change and how far the disk is, on one line."""
-    left = [
-        Span(" "),
-        say(f" PET {clock_text(scene):>7} ", "clock"),
-        say(f"  {scene.utc_text} UTC", "strong"),
-        *((say(f"  {scene.local_text}"),) if scene.local_time else ()),
+    """Return PET, UTC, the next change of a window and how far the writing is, on one line."""
+    end = (*disk_spans(scene), Span(" "))
+    left: list[Sequence[Form]] = [
+        [say(f"PET {clock_text(scene)}", "clock")],
+        [say(f"{scene.utc_text} UTC", "strong")],
     ]
-    if width >= LARGE:
-        left.append(say(f"  {scene.utc:%Y-%m-%d}", "dim"))
-    right = (Span(" "), *disk_spans(scene), Span(" "))
-    room = width - width_of(left) - width_of(right) - 2
-    return sides(width, (*left, say(f"  {_beside_clock(scene, room)}", "dim")), right)
+    if scene.local_time:
+        left.append([scene.local_text])
+    return sides(width, fitted(width - width_of(end) - 1, [*left, _beside_clock(scene, width)]), end)
 
 
-def _below(scene: Scene, width: int) -> tuple[Line, Line]:
-    """Return when everyone is inside and what is tightest; that it is a rehearsal where it takes no words."""
-    inside, tightest = inside_line(scene, width), second_line(scene, width)
-    if not scene.progress.rehearsal:
-        return inside, tightest
-    mark = (say(" REHEARSAL ", "typed"), Span(" "))
-    room = width - width_of(mark)
-    if _used(inside) >= room > _used(tightest):
-        return inside, (*crop(tightest, room), *mark)
-    return (*inside_line(scene, room), *mark), tightest
-
-
-def _used(line: Line) -> int:
-    """Return the cells of a line up to its last character."""
-    return cell_len("".join(span.text for span in line).rstrip())
-
-
-def _beside_clock(scene: Scene, room: int) -> str:
-    """Return what stands beside the clock, in words for the room; the message line has all of it."""
+def _beside_clock(scene: Scene, width: int) -> list[Form]:
+    """Return what stands beside the clock, from the longest; the message line has all of it."""
     progress = scene.progress
     if progress.closed is not None:
-        return f"closed at {pet(progress.closed)}"
+        return [f"closed at {pet(progress.closed)}"]
     if not scene.started:
         short = f"{scene.key('zero')} starts the clock"
-        words = f"{short}: {plain(progress.plan.zero)}"
-        return words if cell_len(words) <= room else short
+        return [f"{short}: {plain(progress.plan.zero)}", short]
     if not scene.live:
-        words = "the clock stands at the last event"
-        return words if cell_len(words) <= room else "the clock stands"
-    return window_change(progress, scene.now)
+        return ["the clock stands at the last event", "the clock stands"]
+    return _windows(scene, width)
+
+
+def _windows(scene: Scene, width: int) -> list[Form]:
+    """Return the next changes of the windows, with how long it is until then where there is room."""
+    brief, full = (window_changes(scene.progress, scene.now, left=left) for left in (False, True))
+    if not brief:
+        return [""]
+    return [*(["; ".join(full), full[0]] if width >= WIDE - 20 else []), brief[0], ""]
 
 
 def disk_spans(scene: Scene) -> tuple[Span, ...]:
-    """Return `on disk 212`, and beside it what is not."""
+    """Return `entry 66 saved`, and beside it what is not."""
     disk = scene.disk
-    done = say(f"on disk {disk.number}", "dim")
+    done = say(f"entry {disk.number} saved" if disk.number else "nothing to save yet", "dim")
     if disk.unsaved:
-        return (say(f"unsaved {disk.unsaved}  ", "alarm"), done)
-    return (say("saving  ", "late"), done) if disk.saving else (done,)
-
-
-def lead_head(scene: LeadScene, width: int, height: int) -> list[Line]:
-    """Return the instant, INSIDE and the tightest limit; with room the ingress in large figures."""
-    if width < SMALL:
-        return [instant_line(scene, width), _inside(scene, width), second_line(scene, width)][:height]
-    estimate = scene.estimate
-    inside = estimate.inside.p50 if estimate is not None else None
-    figures = large(pet(inside).rjust(5), "accent")
-    room = width - width_of(figures[0]) - 4
-    texts = [instant_line(scene, room), _inside(scene, room), second_line(scene, room)]
-    lines = [crop((Span("  "), *figures[i], Span("  "), *texts[i]), width) for i in range(3)]
-    return [*lines, blank(width)][:height]
-
-
-def _inside(scene: LeadScene, width: int) -> Line:
-    """Return when everyone is inside, and that this is a rehearsal where it is one."""
-    if not scene.progress.rehearsal:
-        return inside_line(scene, width)
-    mark = (say(" REHEARSAL ", "typed"), Span(" "))
-    return (*inside_line(scene, width - width_of(mark)), *mark)
+        return (say(f"unsaved {disk.unsaved}", "alarm"), Span("  "), done)
+    return (say("saving  ", "strong"), done) if disk.saving else (done,)
 
 
 def instant_line(scene: LeadScene, width: int) -> Line:
-    """Return PET and UTC of what is shown, and the age of the last tick; an earlier instant says so."""
+    """Return PET and UTC of what is shown, and how fresh it is; an earlier instant says so."""
     word = "AS OF" if scene.back else "PET"
-    left = [Span(" "), say(f" {word} {clock_text(scene):>7} ", "alarm" if scene.back else "clock")]
-    left.append(say(f"  {scene.utc_text} UTC", "strong"))
-    if width >= LARGE:
-        left.append(say(f"  {scene.utc:%Y-%m-%d}", "dim"))
-    if scene.local_time:
-        left.append(say(f"  {scene.local_text}"))
-    left.append(say(f"  {_beside_lead_clock(scene)}", "dim"))
-    return sides(width, left, (Span("  "), *_fresh(scene, width), Span(" ")))
+    left: list[Sequence[Form]] = [
+        [say(f"{word} {clock_text(scene)}", "typed" if scene.back else "clock")],
+        [say(f"{scene.utc_text} UTC", "strong")],
+        [scene.local_text] if scene.local_time else [""],
+        _beside_lead_clock(scene, width),
+    ]
+    end = (*_fresh(scene, width), Span(" "))
+    return sides(width, fitted(width - width_of(end) - 1, left), end)
 
 
-def _beside_lead_clock(scene: LeadScene) -> str:
+def _beside_lead_clock(scene: LeadScene, width: int) -> list[Form]:
     progress = scene.progress
+    if scene.progress.rehearsal:
+        return [say("REHEARSAL", "typed")]
     if scene.back:
-        return f"{pet(scene.present - scene.now)} back"
+        return [f"{duration(scene.present - scene.now)} back"]
     if progress.closed is not None:
-        return f"closed at {pet(progress.closed)}"
+        return [f"closed at {pet(progress.closed)}"]
     if not scene.started:
+<<<<<<< HEAD
         return "the clock has not started" if not scene.local_time else "not started"
     if not scene.live:
         return f"rehearsal, as of {pet(scene.now)}" if progress.rehearsal else "the clock stands"
     return window_change(progress, scene.now)
+=======
+        return ["the clock has not started", "not started"]
+    return ["the clock stands"] if not scene.live else _windows(scene, width)
+>>>>>>> d793383 (The desk says one thing in one place)
 
 
 def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
@@ -262,8 +346,21 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
     number = say(f"event {scene.progress.number}", "dim")
     if tick is None:
         return (number,)
-    ago = say(f"tick {age(scene, tick.at)}{' ago' if width >= 60 else ''}", "dim")
-    return (ago,) if width <= 80 else (ago, Span("  "), number)
+    ago = say(f"tick {duration(max(0.0, scene.now - tick.at))} ago", "dim")
+    return (ago,) if width <= 60 else (ago, Span("  "), number)
+
+
+# Below the head
+
+
+def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return the rule that says what changed; a rehearsal says here that it is one."""
+    return [rule(width, changed_words(scene), "REHEARSAL" if scene.progress.rehearsal else "")] * height
+
+
+def changed_words(scene: Scene) -> str:
+    """Return how INSIDE and the chance moved, when, and why; nothing where that is not known."""
+    return ""
 
 
 def notice(scene: LeadScene, width: int, height: int) -> list[Line]:

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from textwrap import wrap
 
+from tracker.console.view import figures
 from tracker.console.view.grid import Cells, heading, region, remark, said_in, tick_s, under
 from tracker.console.view.head import turn_back_words
 from tracker.console.view.scene import LeadScene, Scene
+from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say
-from tracker.console.view.words import difference, percent, pet, title_of
-from tracker.forecast.values import Estimate, OptionalFigure
+from tracker.console.view.words import difference, duration, pet, title_of
+from tracker.forecast.values import ClockFigure, Estimate, OptionalFigure
 from tracker.foundation.text import plain
 
 MOST_WIDE = 120
@@ -36,14 +38,13 @@ def optional_page(scene: Scene, width: int) -> list[Line]:
 
 
 def optional_lines(scene: Scene, width: int) -> list[Line]:
-    """Return one row per optional task, then turn-back, what stays short, and open items."""
+    """Return a row per optional task, then what else bears on it: being called, clocks, open items."""
     lines = [_head(width)]
     if scene.estimate is None:
         return [*lines, crop((say(" the advice is being worked out", "dim"),), width)]
     lines += [_line(scene, figure, width) for figure in scene.estimate.optional]
-    lines += _dropped(scene, width)
     if len(lines) == 1:
-        lines.append(crop((say(" no optional task is left", "dim"),), width))
+        lines.append(crop((say(" nothing optional: nothing to decide", "dim"),), width))
     for words, ink in _after(scene):
         lines += block(words, width, ink, indent=2)
     return lines
@@ -61,79 +62,95 @@ def _titled(scene: Scene, figure: OptionalFigure) -> str:
     return f" ({title})" if title and title != figure.task else ""
 
 
+_ADVICE, _START, _SHIFT = 8, 10, 7
+_INKS: dict[str, Ink] = {"keep": "going", "decide": "strong", "drop": "dim"}
+
+
 def _head(width: int) -> Line:
-    spans = [put(" optional", _name_room(width), "dim"), put("advice", 8, "dim")]
-    spans.append(put("last call", _call_room(width), "dim"))
-    if width >= 62:
-        spans.append(put("costs", 7, "dim", right=True))
+    spans = [put("   optional", _name_room(width), "dim"), put("advice", _ADVICE, "dim")]
+    spans += [put("start by", _start_room(width), "dim"), put("shift", _SHIFT, "dim", right=True)]
     if width >= 72:
         spans.append(put("in time", 9, "dim", right=True))
     return crop(spans, width)
 
 
-def _call_room(width: int) -> int:
-    return 18 if width >= 40 else 15
+def _start_room(width: int) -> int:
+    return 20 if width >= 46 else _START
 
 
 def _name_room(width: int) -> int:
-    return max(12, width - 8 - _call_room(width) - (7 if width >= 62 else 0) - (9 if width >= 72 else 0) - 1)
+    return max(8, width - _ADVICE - _start_room(width) - _SHIFT - (9 if width >= 72 else 0) - 1)
 
 
 def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
+    """Return a task's letter and name, the advice, by when it is started, and the shift of INSIDE with it."""
     state = scene.progress.tasks[figure.task]
-    inks: dict[str, Ink] = {"keep": "going", "decide": "late", "drop": "dim"}
-    assert scene.estimate is not None
-    ids = max(len(f.task) for f in scene.estimate.optional)
-    name = figure.task if width < 72 else f"{figure.task:<{ids}}  {state.task.title}"
-    begun = " (begun)" if figure.begun else ""
+    room = _name_room(width)
+    name = f"{figure.task}  {state.task.title}" if width >= 72 and state.task.title else figure.task
     spans = [
-        put(f" {name}{begun}", _name_room(width) - 1),
+        say(" "),
+        put(scene.snapshot.letters.get(figure.task, ""), 2, "key"),
+        put(name, room - 4),
         Span(" "),
-        put(figure.advice, 8, inks[figure.advice]),
-        put(last_call_words(figure, scene.now), _call_room(width)),
+        put(figure.advice, _ADVICE, _INKS[figure.advice]),
+        put(_start(figure, scene.now, long=width >= 46), _start_room(width)),
+        put(difference(figure.cost), _SHIFT, "", right=True),
     ]
-    if width >= 62:
-        spans.append(put(difference(figure.cost), 7, "", right=True))
     if width >= 72:
-        spans.append(put(percent(figure.in_time), 9, "", right=True))
+        spans.append(put(figures.chance(figure.in_time), 9, "", right=True))
     return crop(spans, width)
 
 
+def _start(figure: OptionalFigure, now: float, *, long: bool) -> str:
+    """Return by when a task is started, under its head: `4:40`, with room `4:40, in 2 h 23`."""
+    if figure.begun or figure.last_call is None:
+        return "begun" if figure.begun else "cannot fit"
+    at = figures.down(figure.last_call) or 0.0
+    rest = "passed" if at <= now else f"in {duration(at - now)}"
+    return f"{pet(at)}, {rest}" if long or at <= now else pet(at)
+
+
 def last_call_words(figure: OptionalFigure, now: float) -> str:
-    """Return `5:02  in 2:47`, or that it passed, or that there is none."""
-    if figure.begun:
-        return "begun"
-    if figure.last_call is None:
-        return "none"
-    if figure.last_call <= now:
-        return f"{pet(figure.last_call)}  passed"
-    return f"{pet(figure.last_call)}  in {pet(figure.last_call - now)}"
-
-
-def _dropped(scene: Scene, width: int) -> list[Line]:
-    dropped = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]
-    return block(f"dropped: {', '.join(dropped)}", width, "dim", indent=2) if dropped else []
+    """Return `5:02, in 2 h 47`, or that it passed, or that there is none."""
+    return _start(figure, now, long=True)
 
 
 def _after(scene: Scene) -> list[tuple[str, Ink]]:
-    """Return turn-back, plain words when dropping is not enough, hardware clocks and open items."""
+    """Return being called, words when dropping is not enough, clocks, open items, what is given up."""
     estimate = scene.estimate
     assert estimate is not None
     lines: list[tuple[str, Ink]] = []
-    if scene.progress.closed is None:
-        lines.append((turn_back_words(estimate), ""))
-    lines += [(words, "late") for words in estimate.when_short]
-    for clock in estimate.clocks:
-        due = f"due {pet(clock.due)}" if clock.due is not None else f"after {clock.of}"
-        late: Ink = "late" if clock.late > 0.1 else ""
-        lines.append((f"clock: {clock.step} {due}, late in {percent(clock.late)}", late))
-    if scene.progress.open_items:
-        items = ", ".join(f"{item.item} (until {item.closed_by})" for item in scene.progress.open_items)
-        lines.append((f"open: {items}", ""))
-    return lines
+    if scene.progress.closed is None and not estimate.called:
+        lines.append((if_called_words(estimate), ""))
+    lines += [(words, "strong") for words in estimate.when_short]
+    lines += [(clock_words(clock), "") for clock in estimate.clocks]
+    lines += [(words, "") for words in open_words(scene)]
+    given_up = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]
+    return [*lines, (f"given up: {', '.join(given_up)}", "dim")] if given_up else lines
 
 
-_INKS: dict[str, Ink] = {"keep": "going", "decide": "late", "drop": "dim"}
+def if_called_words(estimate: Estimate) -> str:
+    """Return when they are inside if called now, and what moves turn home next."""
+    turn = estimate.turn_back
+    words = f"if called now: inside {pet(figures.up(turn.inside_if_now.p50))}"
+    moved = figures.down(turn.moved_to)
+    if (
+        turn.mover is not None
+        and not turn.homebound
+        and (moved is None or moved != figures.down(turn.latest))
+    ):
+        words += f"; {turn.mover} " + (
+            f"moves turn home to by {pet(moved)}" if moved is not None else "ends it"
+        )
+    return words
+
+
+def clock_words(clock: ClockFigure) -> str:
+    """Return a hardware clock: by when it is due, and the chance that it is kept."""
+    due = f"due by {pet(figures.down(clock.due))}" if clock.due is not None else f"runs from {clock.of}"
+    return f"clock {clock.step} {due}, chance {figures.chance(1 - clock.late)}"
+
+
 OLD_S = 60.0
 """Advice that is older than the figures beside it by so much says of when it is."""
 _NAME, _FIGURES, _CALL = 13, 22, 18
@@ -141,7 +158,7 @@ _NAME, _FIGURES, _CALL = 13, 22, 18
 
 def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the axis, one row per optional task by its last call, turn-back, and what it says in words."""
-    estimate, axis = scene.estimate, "last calls ┐ and turn-back on one time axis"
+    estimate, axis = scene.estimate, "start by ┐ and turn home by, on one time axis"
     old = f"as of {pet(estimate.advice.at)}" if estimate is not None and _is_old(estimate) else ""
     head = heading("to decide", width, f"{old}; {axis}" if old else axis, old)
     if estimate is None:
@@ -194,9 +211,9 @@ def _titles(scene: LeadScene, room: int, width: int) -> Line:
         at += step
     figures = (
         put(" optional", _NAME, "dim"), put("advice", 7, "dim"),
-        put("costs", 6, "dim", right=True), put("in time", 8, "dim", right=True), Span(" "),
+        put("shift", 6, "dim", right=True), put("in time", 8, "dim", right=True), Span(" "),
     )  # fmt: skip
-    return crop((*figures, *cells.lines()[0], put(" last call", _CALL, "dim")), width)
+    return crop((*figures, *cells.lines()[0], put(" start by", _CALL, "dim")), width)
 
 
 def _row(scene: LeadScene, figure: OptionalFigure, room: int, width: int) -> Line:
@@ -204,12 +221,12 @@ def _row(scene: LeadScene, figure: OptionalFigure, room: int, width: int) -> Lin
         put(f" {figure.task}", _NAME - 1),
         Span(" "),
         put(figure.advice, 7, _INKS[figure.advice]),
-        put(pet(figure.cost), 6, right=True),
-        put(percent(figure.in_time), 8, right=True),
+        put(difference(figure.cost), 6, right=True),
+        put(figures.chance(figure.in_time), 8, right=True),
         Span(" "),
     )
     last = None if figure.begun else figure.last_call
-    ink: Ink = "late" if last is not None and 0 <= last - scene.now < 900 else "accent"
+    ink: Ink = "strong" if last is not None and 0 <= last - scene.now < 900 else "accent"
     return crop(
         (*spans, *_axis(scene, last, room, "┐", ink), say(f" {last_call_words(figure, scene.now)}")), width
     )
@@ -229,9 +246,9 @@ def _axis(scene: LeadScene, at: float | None, room: int, mark: str, ink: Ink) ->
 def _turn_back(scene: LeadScene, room: int, width: int) -> Line:
     estimate = scene.estimate
     assert estimate is not None
-    latest = estimate.turn_back.latest
-    words = " now" if latest is None else f" {pet(latest)}  in {pet(latest - scene.now)}"
-    name = put(" turn back by", _NAME + _FIGURES, "strong")
+    latest = figures.down(estimate.turn_back.latest)
+    words = " NOW" if latest is None else f" {pet(latest)}, in {duration(latest - scene.now)}"
+    name = put(" turn home by", _NAME + _FIGURES, "strong")
     late: Ink = "alarm" if latest is None else "strong"
     return crop((name, *_axis(scene, latest, room, "┐", "late"), say(words, late)), width)
 
@@ -245,15 +262,11 @@ def _words(scene: LeadScene) -> list[tuple[str, Ink]]:
         lines.append((turn_back_words(estimate), ""))
     lines += [(words, "late") for words in estimate.when_short]
     for clock in estimate.clocks:
-        late: Ink = "late" if clock.late > 0.1 else ""
-        due = f"due {pet(clock.due)}" if clock.due is not None else f"after {clock.of}"
-        lines.append((f"clock: {clock.step} {due}, late in {percent(clock.late)}", late))
-    items = scene.progress.open_items
-    if items:
-        lines.append((f"open: {', '.join(f'{i.item} until {i.closed_by}' for i in items)}", ""))
+        lines.append((clock_words(clock), "strong" if clock.late > 0.1 else ""))
+    lines += [(words, "") for words in open_words(scene)]
     dropped = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
     if dropped:
-        lines.append((f"dropped: {', '.join(dropped)}", "dim"))
+        lines.append((f"given up: {', '.join(dropped)}", "dim"))
     told = (f for f in estimate.optional if f.reason and (scene.whole or f.advice != "keep"))
     lines += [(f"{f.task}: {f.reason}", "dim") for f in told]
     return lines

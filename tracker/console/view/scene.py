@@ -49,6 +49,12 @@ def _happened(state: StepState) -> tuple[float, float] | None:
     return (state.began if state.began is not None else state.done, state.done)
 
 
+def _letter(place: int) -> str:
+    """Return `a` to `z`, then `aa`, `ab` and so on."""
+    tens, unit = divmod(place, 26)
+    return (_letter(tens - 1) if tens else "") + chr(ord("a") + unit)
+
+
 def _ready(progress: Progress, queues: Mapping[str, list[str]], course: Course) -> str | None:
     """Return a step that is first for its whole crew and waits for nothing; else any first one."""
     heads = [queue[0] for queue in queues.values() if queue]
@@ -99,6 +105,33 @@ class Snapshot:
         kept = self.estimate.advice.kept
         tasks = self.progress.tasks
         return frozenset(t for t in self.advised if t not in kept and tasks[t].status == "open")
+
+    @cached_property
+    def letters(self) -> Mapping[str, str]:
+        """The letter of every optional task, `a` first, in the order of the plan; it never changes."""
+        optional = [task for task, state in self.progress.tasks.items() if state.task.optional]
+        return {task: _letter(place) for place, task in enumerate(optional)}
+
+    @cached_property
+    def ahead(self) -> Mapping[str, tuple[str, ...]]:
+        """Per crew member the steps that they will do as the forecast has it, in their order."""
+        steps, out = self.progress.steps, self.passed_over
+        return {
+            crew: tuple(step for step in order if steps[step].step.task not in out)
+            for crew, order in self.progress.order.items()
+        }
+
+    @cached_property
+    def homeward(self) -> bool:
+        """Whether somebody was called home, or nobody outside has other work than closeout."""
+        progress = self.progress
+        if progress.recall or progress.closed is not None:
+            return bool(progress.recall)
+        steps, tasks = progress.steps, progress.tasks
+        outside = [c for c in progress.plan.outside if c not in progress.entered]
+        work = {s for c in outside for s in self.ahead.get(c, ())}
+        closeout = all(tasks[steps[s].step.task].task.closeout for s in work)
+        return progress.zero is not None and bool(work) and closeout
 
     @cached_property
     def done_share(self) -> float:

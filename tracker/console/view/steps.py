@@ -1,6 +1,6 @@
-"""One list of what is done and what is ahead, by time: planned, projected or actual, the difference.
+"""One list of what is done and what is ahead, by time: when it begins or ended, and how late that is.
 
-The way home after a recall: the earliest limit in large figures, and what everyone still has to do.
+The way home: what is to spare in large figures, and what who is on it still has to do.
 """
 
 from __future__ import annotations
@@ -10,98 +10,135 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
+from tracker.console.view import figures
+from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene, Snapshot
-from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, large, put, say
-from tracker.console.view.words import StepStanding, difference, limit_name, pet, pet_s, stand_of
+from tracker.console.view.styled_text import (
+    Form,
+    Ink,
+    Line,
+    Span,
+    blank,
+    block,
+    crop,
+    fitted,
+    large,
+    put,
+    say,
+    width_of,
+)
+from tracker.console.view.words import StepStanding, difference, duration, pet, spare, stand_of
+from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.text import count, plain
-from tracker.foundation.times import format_exact
 
 
 def way_home(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the time to the earliest limit in large figures, and the steps home per crew member."""
-    name, instant = earliest_limit(scene)
-    left = instant - scene.now if instant is not None else None
-    text = "-:--" if left is None else pet(left)
-    figures = large(text, "late" if left is not None and left < 0 else "accent")
-    words = ("", f"to the earliest limit: {limit_name(name)}, {pet(instant)}", _called(scene))
-    lines = [
-        crop((Span("  "), *figures[n], Span("   "), say(words[n], "strong" if n == 1 else "")), width)
-        for n in range(3)
-    ]
-    outside = scene.progress.plan.outside
-    if height >= 14:
-        lines += [blank(width), *(_member(scene, crew, width) for crew in outside)]
-    else:
-        side = width // len(outside)
-        lines.append(crop([span for crew in outside for span in _member(scene, crew, side)], width))
-    lines += _left_open(scene, width)
-    steps = _steps(scene)
-    room = height - len(lines)
-    shown = steps if len(steps) <= room else steps[: max(0, room - 1)]
-    lines += [_step(scene, step, width) for step in shown]
-    if len(shown) < len(steps):
-        lines.append(crop((say(f"         {count(len(steps) - len(shown), 'more step')}", "dim"),), width))
-    return (lines + [blank(width)] * height)[:height]
+    """Return what is to spare on the way home in large figures, and the steps home of who is on it."""
+    lines = [*_large_spare(scene, width), *(_step(scene, step, width) for step in _steps(scene))]
+    last = _left(scene, width)
+    room = height - len(last)
+    if len(lines) > room:
+        more = crop((say(f" {count(len(lines) - room + 1, 'more step')}", "dim"),), width)
+        lines = [*lines[: max(0, room - 1)], more]
+    return ([*lines, *last] + [blank(width)] * height)[:height]
 
 
-def earliest_limit(scene: Scene) -> tuple[str, float | None]:
-    """Return the limit that comes first, with its projected instant."""
+def _large_spare(scene: Scene, width: int) -> list[Line]:
+    """Return what is to spare to the limit that comes first, until when that is, and what follows."""
     estimate = scene.estimate
-    found = [(at, name) for name, at in scene.progress.limits.items()]
-    if estimate is not None and estimate.inside.p50 is not None:
-        found += [
-            (estimate.inside.p50 + f.margin.p50, f.id) for f in estimate.limits if f.margin.p50 is not None
-        ]
-    if not found:
-        return ("elapsed", None)
-    at, name = min(found)
-    return (name, at)
+    if estimate is None:
+        return [crop((say(" what is to spare is being worked out", "dim"),), width)]
+    limits = figures.by_spare(estimate)
+    if not limits:
+        return [crop((say(" no limit binds", "dim"),), width)]
+    left = figures.to_spare(estimate, limits[0]) or 0.0
+    figure = large(duration(abs(left)), "alarm" if left < 0 else "accent")
+    word = "SHORT" if left < 0 else "to spare"
+    full, brief = (_at(estimate, limits[0], brief=brief) for brief in (False, True))
+    then = [
+        f"{_at(estimate, one, brief=True)}, {spare(figures.to_spare(estimate, one))}" for one in limits[1:3]
+    ]
+    side = width - width_of(figure[0]) - 3
+    forms: list[list[Sequence[Form]]] = [
+        [[f"then {words}"] if n == 0 else [words, ""] for n, words in enumerate(then)],
+        [[say(f"{word} until {full}", "strong"), say(f"{word}: {brief}", "strong")]],
+        [[_called(scene)]],
+    ]
+    rows = [(Span("  " if k != 1 else " "), *fitted(side, forms[k])) for k in range(3)]
+    return [crop((Span(" "), *figure[k], *rows[k]), width) for k in range(3)]
+
+
+def _at(estimate: Estimate, limit: LimitFigure, *, brief: bool) -> str:
+    return limit_at(limit.id, pet(figures.reached_at(estimate, limit)), brief=brief)
 
 
 def _called(scene: Scene) -> str:
-    calls = {recall.call: recall.at for recall in scene.progress.recall.values()}
-    return "; ".join(f"called {call} at {pet(at)}" for call, at in calls.items())
+    """Return who was called home and when; where nobody was, why this is the way home."""
+    calls = {recall.call: pet(recall.at) for recall in scene.progress.recall.values()}
+    words = {"home": "called home {}", "at once": "called at once, at {}"}
+    said = "; ".join(words[call].format(at) for call, at in calls.items())
+    return said or "nobody outside has other work than closeout"
 
 
-def _member(scene: Scene, crew: str, width: int) -> Line:
+def on_the_way(scene: Scene) -> tuple[str, ...]:
+    """Return who is outside and on the way home: who was called, else everybody."""
     progress = scene.progress
-    steps = progress.order.get(crew, ())
-    if crew in progress.entered:
-        words = f"inside since {pet(progress.entered[crew])}"
-    elif not steps:
-        words = "no step is left"
-    else:
-        words = f"inside {pet(scene.snapshot.ingress.get(crew))}   {count(len(steps), 'step')} left"
-    return crop((put(f" {crew}", 9, "strong"), say(words)), width)
+    outside = [c for c in progress.plan.outside if c not in progress.entered]
+    return tuple(c for c in outside if c in progress.recall or not progress.recall)
 
 
 def _steps(scene: Scene) -> list[str]:
-    """Return what the crew outside still has to do, by its projected end."""
-    order = scene.progress.order
-    steps = {step for crew in scene.progress.plan.outside for step in order.get(crew, ())}
+    """Return what they still have to do, by its projected begin."""
+    ahead = scene.snapshot.ahead
+    steps = {step for crew in on_the_way(scene) for step in ahead.get(crew, ())}
     place = {step: n for n, step in enumerate(scene.progress.steps)}
     course = scene.snapshot.course
-    return sorted(steps, key=lambda s: (course[s][1] if s in course else float("inf"), place[s]))
+    return sorted(steps, key=lambda s: (course[s] if s in course else (float("inf"),) * 2, place[s]))
 
 
 def _step(scene: Scene, step: str, width: int) -> Line:
     state = scene.progress.steps[step]
     stand = stand_of(scene.progress, step, scene.now)
-    finish = scene.snapshot.course.get(step, (None, None))[1]
+    begin, end = scene.snapshot.course.get(step, (None, None))
+    closes = f": closes {', '.join(state.step.closes)}" if state.step.closes else ""
+    span = f"{pet(begin)} until {pet(end)}" if stand.word != "now" else f"until {pet(end)}"
     spans = (
         Span(" "),
-        put(stand.word, 8, stand.ink),
+        put(stand.word, 5, stand.ink),
         put(" ".join(state.crew), 9),
-        put(state.step.do, max(10, width - 36)),
-        put(format_exact(state.step.time.likely), 8, "dim", right=True),
-        put(pet(finish), 8, right=True),
+        put(state.step.do + closes, max(10, width - 32)),
+        put(span, 16, right=True),
+        Span(" "),
     )
     return crop(spans, width)
 
 
-def _left_open(scene: Scene, width: int) -> list[Line]:
-    items = [item.item for item in scene.progress.open_items]
-    return [crop((put(" open", 9, "late"), say(", ".join(items), "late")), width)] if items else []
+def _left(scene: Scene, width: int) -> list[Line]:
+    """Return what is not done any more, and what is open still."""
+    tasks = scene.progress.tasks
+    left = [
+        t
+        for t, state in tasks.items()
+        if state.status == "left" or (state.status == "open" and state.optional)
+    ]
+    lines = [f"not done: {', '.join(left)}"] if left else []
+    lines += open_words(scene)
+    return [row for words in lines for row in block(words, width, indent=2)]
+
+
+def open_words(scene: Scene) -> list[str]:
+    """Return what is open, and who closes it about when: `OPEN hatch, EV1 closes it about 3:59`."""
+    progress, course = scene.progress, scene.snapshot.course
+    words = []
+    for item in progress.open_items:
+        state = progress.steps.get(item.closed_by)
+        end = course.get(item.closed_by, (None, None))[1]
+        if state is None or state.ended is not None or not state.crew:
+            words.append(f"OPEN {item.item}, nobody closes it")
+            continue
+        verb = "closes" if len(state.crew) == 1 else "close"
+        words.append(f"OPEN {item.item}, {' '.join(state.crew)} {verb} it about {pet(end)}")
+    return words
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,9 +148,9 @@ class Row:
     step: str
     done: bool
     planned: float | None
-    """Planned start, or planned finish once it is done."""
+    """Planned begin, or planned end once it is done."""
     real: float | None
-    """Projected or actual start, or actual finish once it is done."""
+    """Projected or actual begin, or actual end once it is done."""
 
 
 def rows_of(snapshot: Snapshot) -> list[Row]:
@@ -183,32 +220,36 @@ def _has(scene: Scene, step: str, text: str) -> bool:
 
 
 def _head(scene: Scene, rows: Sequence[Row], top: int, shown: int, width: int) -> Line:
+    """Return how much is done, ahead and not counted, what has no room, and the heads of the columns."""
     below = len(rows) - top - shown
-    snapshot = scene.snapshot
-    out = sum(s.step.task in snapshot.passed_over for s in snapshot.progress.steps.values())
-    counts = f"{sum(row.done for row in rows)} of {len(rows)} done{f', {out} left out' if out else ''}"
+    done = sum(row.done for row in rows)
     hidden = ", ".join(f"{n} {where}" for n, where in ((top, "above"), (below, "below")) if n)
-    title = f" steps   {counts}"
-    tail = _columns("plan", "now", "", "time", width)
-    room = width - sum(len(span.text) for span in tail)
-    hidden = f"   ({hidden})" if hidden else ""
-    names = f": {', '.join(sorted(snapshot.passed_over))}" if out else ""
-    title += names if len(title) + len(names) + len(hidden) < room else ""
-    title += hidden if len(title) + len(hidden) < room else ""
-    return crop((put(title, room, "dim"), *tail), width)
-
-
-def _columns(plan: str, real: str, late: str, time: str, width: int, ink: Ink = "dim") -> tuple[Span, ...]:
-    """Return the right-hand columns: planned, now, difference, and with room the time taken of planned."""
-    late_ink: Ink = "late" if late.startswith("+") and len(late) >= 3 else ink
-    spans = [
-        put(plan, 6, "dim", right=True),
-        put(real, 7, ink, right=True),
-        put(late, 6, late_ink, right=True),
+    tail = _columns("planned", "begins", "late", width)
+    counts = f"{done} done, {len(rows) - done} ahead"
+    out = _not_counted(scene)
+    title: list[Sequence[Form]] = [
+        [say(f"{counts}{f', {words}' if words else ''}", "dim") for words in (*out, "")],
+        [say(f"({hidden})", "dim") if hidden else "", ""],
     ]
-    if width >= 88:
-        spans.append(put(time, 17 if width >= 96 else 9, "dim", right=True))
-    return (*spans, Span(" "))
+    room = width - width_of(tail) - 1
+    return crop((Span(" "), *fitted(room, title, (*[0] * (len(out) - 1), 1)), *tail), width)
+
+
+def _not_counted(scene: Scene) -> list[str]:
+    """Return how many steps are not done after a recall, or not counted by the advice, and of which tasks."""
+    progress, out = scene.progress, scene.snapshot.passed_over
+    tasks = [state.step.task for state in progress.steps.values()]
+    left = sum(state.ended == "left" for state in progress.steps.values())
+    number = sum(task in out for task in tasks)
+    if left:
+        return [f"{left} not done"]
+    return [f"{number} not counted: {', '.join(sorted(out))}", f"{number} not counted"] if number else []
+
+
+def _columns(plan: str, real: str, late: str, width: int, ink: Ink = "dim") -> tuple[Span, ...]:
+    """Return the right-hand columns: with much room planned, then begins or ended, then late."""
+    spans = [put(plan, 8, "dim", right=True)] if width >= 88 else []
+    return (*spans, put(real, 12, ink, right=True), put(late, 8, ink, right=True), Span(" "))
 
 
 def _line(scene: Scene, row: Row, width: int) -> Line:
@@ -218,15 +259,9 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
     if row.step in scene.hollow:
         stand = StepStanding("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
     ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""
-    late = row.real - row.planned if row.real is not None and row.planned is not None else None
-    tail = _columns(
-        pet(row.planned),
-        pet(row.real),
-        difference(late) if scene.started else "",
-        _time(scene, row, width),
-        width,
-        ink,
-    )
+    late = difference(figures.later(row.real, row.planned)) if scene.started else ""
+    real = f"{'ended ' if row.done else ''}{pet(row.real)}"
+    tail = _columns(pet(row.planned), real, late, width, ink)
     left = (
         Span(" "),
         put(stand.word, 8 if stand.ink == "hollow" else 5, stand.ink or ink),
@@ -256,14 +291,3 @@ def _doing(scene: Scene, row: Row, stand: StepStanding, room: int, ink: Ink) -> 
         begin = "[" if counted.endswith("]") else ""
         return (put(begin + state.step.do, room - len(counted), ink), Span(counted, ink), *name)
     return (put(text, room, ink), *name)
-
-
-def _time(scene: Scene, row: Row, width: int) -> str:
-    """Return the planned time, and once begun the work time so far before it."""
-    state = scene.progress.steps[row.step]
-    planned = format_exact(state.step.time.likely)
-    if width < 96:
-        return planned
-    if state.ended == "done":
-        return f"{pet_s(state.worked_s)} of {planned}"
-    return f"of {planned}"

@@ -8,7 +8,7 @@ Large figures, three rows tall, of half blocks: for the clock and for what is le
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -85,6 +85,42 @@ def sides(width: int, left: Iterable[Span], right: Iterable[Span]) -> Line:
     return (*crop(left, room), *end)
 
 
+Form = str | Span | Iterable[Span]
+"""One way to write a part of a line."""
+
+
+def fitted(width: int, parts: Sequence[Sequence[Form]], giving: Sequence[int] = (), gap: int = 2) -> Line:
+    """Return parts beside one another, each in the longest of its forms with which all have room.
+
+    The forms of a part stand from the longest to the shortest; an empty one leaves it out. Every part named
+    in `giving` gives way by one form, one after the other; then the last part gives way as far as it can,
+    then the one before it. What still has no room is cut.
+    """
+    forms = [[_spans(form) for form in part] for part in parts]
+    chosen = [0] * len(forms)
+    line = _joined(forms, chosen, gap)
+    for part in (*giving, *(k for k in reversed(range(len(forms))) for _ in forms[k])):
+        if width_of(line) <= width:
+            break
+        chosen[part] = min(chosen[part] + 1, len(forms[part]) - 1)
+        line = _joined(forms, chosen, gap)
+    return crop(line, width)
+
+
+def _spans(form: Form) -> Line:
+    if isinstance(form, str):
+        return (say(form),) if form else ()
+    return (form,) if isinstance(form, Span) else tuple(form)
+
+
+def _joined(forms: Sequence[Sequence[Line]], chosen: Sequence[int], gap: int) -> Line:
+    line: list[Span] = []
+    for part, place in zip(forms, chosen, strict=True):
+        if part and width_of(part[place]):
+            line += [Span(" " * gap), *part[place]] if line else part[place]
+    return tuple(line)
+
+
 def wrapped(text: object, width: int, *, indent: int = 0) -> list[str]:
     """Return safe text in lines of at most `width` cells, further ones indented; a figure keeps its unit."""
     safe = plain(text).replace(" %", "\N{NO-BREAK SPACE}%")
@@ -142,9 +178,16 @@ def blank(width: int) -> Line:
     return (Span(" " * width),)
 
 
-def rule(width: int) -> Line:
-    """Return the thin rule that parts two regions."""
-    return (Span("─" * width, "dim"),)
+def rule(width: int, words: object = "", end: object = "", ink: Ink = "dim") -> Line:
+    """Return the thin rule that parts two regions, with words in it and at its end."""
+    text, last = plain(words), plain(end)
+    begin = f"── {text} " if text else ""
+    tail = f" {last} ──" if last else ""
+    left = width - cell_len(tail)
+    line = (put(begin, left, ink),) if cell_len(begin) >= left else (
+        Span(begin, ink), Span("─" * (left - cell_len(begin)), "dim"),
+    )  # fmt: skip
+    return crop((*line, Span(tail, "dim")), width)
 
 
 def tall(lines: Iterable[Line], width: int, height: int) -> list[Line]:
@@ -171,11 +214,25 @@ _SHAPES = {
     "9": ("█▀█", "▀▀█", "▀▀▀"),
     ":": ("▄", "▄", " "),
     "-": ("   ", "▀▀▀", "   "),
-    " ": (" ", " ", " "),
 }
 
 
 def large(text: str, ink: Ink) -> list[Line]:
-    """Return digits, colons and dashes as three lines of equal width; others are left out."""
-    shapes = [_SHAPES[char] for char in text if char in _SHAPES]
-    return [(Span(" ".join(shape[row] for shape in shapes), ink),) for row in range(3)]
+    """Return digits, colons and dashes as three lines of equal width; words stand small on the middle one."""
+    parts: list[Line] = []
+    for part in text.split(" "):
+        shapes = [_SHAPES[char] for char in part if char in _SHAPES]
+        if len(shapes) == len(part):
+            parts.append(tuple(Span(" ".join(shape[row] for shape in shapes), ink) for row in range(3)))
+        else:
+            blanks = Span(" " * cell_len(part))
+            parts.append((blanks, Span(part, "strong"), blanks))
+    return [tuple(_parted(part[row] for part in parts)) for row in range(3)]
+
+
+def _parted(spans: Iterable[Span]) -> Iterator[Span]:
+    """Yield spans with a blank between each two."""
+    for place, span in enumerate(spans):
+        if place:
+            yield Span(" ")
+        yield span

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
 from tracker.foundation import text
-from tracker.foundation.times import format_exact, format_pet
+from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState, step_status
 
 
@@ -20,15 +21,48 @@ def pet_s(seconds: float | None) -> str:
     return format_pet(seconds, with_seconds=True)
 
 
+MINUTES_TO = 100
+"""From so many minutes on a duration is told in hours and minutes."""
+
+
+def duration(seconds: float | None) -> str:
+    """Return `67 min`, from 100 min on `2 h 17`, rounded down; a dash where there is none."""
+    if seconds is None or not math.isfinite(seconds):
+        return "-"
+    minutes = math.floor(abs(seconds) / 60 + 1e-4)
+    sign = "-" if seconds < 0 and minutes else ""
+    return f"{sign}{minutes} min" if minutes < MINUTES_TO else f"{sign}{minutes // 60} h {minutes % 60:02d}"
+
+
+def spare(seconds: float | None) -> str:
+    """Return `67 min to spare`, or `38 min SHORT`."""
+    if seconds is None:
+        return ""
+    return f"{duration(-seconds)} SHORT" if seconds < 0 else f"{duration(seconds)} to spare"
+
+
 def difference(seconds: float | None) -> str:
-    """Return `+16` in minutes, `+1:20` from an hour on; a point where on time."""
+    """Return `+36` in minutes, from 100 on `+2 h 17`; a point where on time. It stands under a head."""
     if seconds is None:
         return ""
     minutes = round(seconds / 60)
     if minutes == 0:
         return "."
     sign, size = ("+" if minutes > 0 else "-"), abs(minutes)
-    return f"{sign}{size}" if size < 60 else f"{sign}{size // 60}:{size % 60:02d}"
+    return f"{sign}{size}" if size < MINUTES_TO else f"{sign}{size // 60} h {size % 60:02d}"
+
+
+def late(seconds: float | None) -> str:
+    """Return `36 min late` or `4 min early`; nothing where on time."""
+    if seconds is None or round(seconds / 60) == 0:
+        return ""
+    return f"{duration(round(abs(seconds) / 60) * 60)} {'late' if seconds > 0 else 'early'}"
+
+
+def minutes_seconds(seconds: float) -> str:
+    """Return `5:44`, minutes and seconds, also of more than an hour."""
+    whole = max(0, math.floor(seconds + 0.01))
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def percent(share: float) -> str:
@@ -50,8 +84,13 @@ def title_of(progress: Progress, task: str) -> str:
 
 
 def took(state: StepState, now: float) -> str:
-    """Return `0:06:10 of 0:12` for a step at work or done."""
-    return f"{pet_s(state.elapsed_s(now))} of {format_exact(state.step.time.likely)}"
+    """Return `5:44 of 5:00 min` for a step at work or done: the new time where it was retimed."""
+    return f"{minutes_seconds(state.elapsed_s(now))} of {minutes_seconds(expected_s(state))} min"
+
+
+def expected_s(state: StepState) -> float:
+    """Return how long a step takes in all: as planned, or as was said since."""
+    return state.step.time.likely if state.left_s is None else state.left_worked_s + state.left_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +111,7 @@ def stand_of(progress: Progress, step: str, now: float) -> StepStanding:
             return StepStanding("next" if soon else "then")
         case "held":
             held = next(progress.holds[c] for c in crew if c in progress.holds)
-            return StepStanding("held", held.text or "no reason given", "late")
+            return StepStanding("held", held.text or "no reason given")
         case "current":
             return StepStanding("now", ink="going")
         case "waiting":
@@ -85,21 +124,22 @@ def _waiting(progress: Progress, step: str, now: float) -> StepStanding | None:
     """Return what a current step waits for; None where it is only set aside."""
     state = progress.steps[step]
     if not state.gone:
-        return StepStanding("go?", state.step.hold_point or "hold point", "late")
+        return StepStanding("go?", state.step.hold_point or "hold point")
     if missing := progress.missing(step):
-        return StepStanding("wait", f"for {' and '.join(missing)}", "late")
+        return StepStanding("wait", f"for {' and '.join(missing)}")
     if needs := progress.needs.get(step, ()):
         need = progress.steps[needs[0]].step
-        return StepStanding("wait", f"for {need.do} ({' '.join(progress.steps[need.id].crew)})", "late")
+        who = " ".join(progress.steps[need.id].crew) or "nobody"
+        return StepStanding("wait", f"for {who} to {small(need.do)}")
     opening = next_opening(progress, state.step.windows, now)
     if opening is not None:
-        return StepStanding("wait", f"for {opening[0]}, opens in {pet(opening[1] - now)}", "late")
+        return StepStanding("wait", f"for {opening[0]}, from {pet(opening[1])}")
     if shut := shut_out(progress, state.step.windows, now):
-        return StepStanding("wait", f"for {shut}, which does not open again: shut out", "late")
+        return StepStanding("wait", f"for {shut}, of which no more comes: shut out")
     if state.running_since is not None:
-        return StepStanding("wait", f"until {pet(state.running_since)}", "late")
+        return StepStanding("wait", f"until {pet(state.running_since)}")
     if state.began is None:
-        return StepStanding("wait", f"for {state.waited_for}" if state.waited_for else "", "late")
+        return StepStanding("wait", f"for {state.waited_for}" if state.waited_for else "")
     return None
 
 
@@ -132,13 +172,26 @@ def _following(progress: Progress, crew: str) -> str | None:
     return next((s for s in progress.order.get(crew, ()) if s != current), None)
 
 
-def window_change(progress: Progress, now: float) -> str:
-    """Return the next change of a window: `daylight closes in 0:11`; empty where there is none."""
+def window_changes(progress: Progress, now: float, *, left: bool = False) -> list[str]:
+    """Return the next change of every window, the first first: `link until 2:25`, `sun from 3:31`.
+
+    `left`: with how long it is until then.
+    """
     changes = []
     for name, spans in progress.openings.items():
-        for start, end in spans:
-            if start <= now < end:
-                changes.append((end, f"{name} closes in {pet(end - now)}"))
-            elif start > now:
-                changes.append((start, f"{name} opens in {pet(start - now)}"))
-    return min(changes)[1] if changes else ""
+        coming = ((end if start <= now else start, start) for start, end in spans if end > now)
+        at, start = min(coming, default=(None, 0.0))
+        if at is not None:
+            until = f", {duration(at - now)}" if left else ""
+            changes.append((at, f"{name} {'until' if start <= now else 'from'} {pet(at)}{until}"))
+    return [words for _, words in sorted(changes)]
+
+
+def window_change(progress: Progress, now: float) -> str:
+    """Return the next change of a window: `link until 2:25`; empty where there is none."""
+    return next(iter(window_changes(progress, now)), "")
+
+
+def small(words: str) -> str:
+    """Return words with a small first letter, to go on in a sentence; a name keeps its own."""
+    return words[:1].lower() + words[1:] if words[1:2].islower() else words

@@ -1,0 +1,57 @@
+"""Whole screens of the desk without a terminal: the panes of a size one below the other, as text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+
+from tracker.console.layout import BELOW, FIXED, MIDDLE, Layout, View, layout_for, titled
+from tracker.console.view.scene import Disk, Scene, Snapshot
+from tracker.console.view.side import side
+from tracker.console.view.styled_text import Line, crop, text_of
+from tracker.forecast.estimate import estimate
+from tracker.forecast.values import Estimate
+from tracker.journal.progress import Progress
+
+
+def scene_of(progress: Progress, at: float, made: Estimate | None = None, *, scenarios: int = 500) -> Scene:
+    """Return the scene of an instant of an excursion; the estimate is made where none is given."""
+    assert progress.zero is not None
+    made = made or estimate(progress, at, scenarios=scenarios)
+    utc = progress.zero + timedelta(seconds=at)
+    return Scene(Snapshot(progress, made), at, utc, disk=Disk(progress.number))
+
+
+def panes(scene: Scene, width: int, height: int, view: str = "steps") -> Mapping[str, list[Line]]:
+    """Return the lines of every pane of the desk at a size, from the top down, without the keys."""
+    layout = layout_for(scene, width, height, view)
+    rows = {"head": 3, "crew": layout.crew, "runway": layout.runway}
+    rows |= {"alerts": layout.alerts, "message": layout.message, "rule-3": 1 if layout.runway else 0}
+    rules = {"rule-2": titled(layout.title), "rule-4": titled(layout.foot)}
+    shown = {
+        name: rules.get(name, pane)(scene, width, rows.get(name, 1))
+        for name, pane in FIXED
+        if rows.get(name, 1)
+    }
+    below = {
+        name: rules.get(name, pane)(scene, width, rows.get(name, 1))
+        for name, pane in BELOW
+        if rows.get(name, 1)
+    }
+    middle = height - 1 - sum(map(len, (*shown.values(), *below.values())))
+    return {**shown, "middle": _middle(scene, layout, view, width, middle), **below}
+
+
+def _middle(scene: Scene, layout: Layout, view: str, width: int, height: int) -> list[Line]:
+    """Return the list, or the view in its place, with what stands beside it."""
+    body: View = MIDDLE[view]
+    if not layout.side:
+        return body(scene, width, height)
+    left = body(scene, width - layout.side - 2, height)
+    right = side(scene, layout.side, height)
+    return [crop((*a, *crop((), 2), *b), width) for a, b in zip(left, right, strict=True)]
+
+
+def screen(scene: Scene, width: int, height: int, view: str = "steps") -> str:
+    """Return what a reader without colour sees at a size."""
+    return "\n".join(text_of(lines) for lines in panes(scene, width, height, view).values())
