@@ -86,8 +86,12 @@ def by_hand(progress: Progress, now: float, **changes: Any) -> Estimate:
             )
         )
     limits = (
-        LimitFigure("elapsed", 14400.0, 0.02, Range(3500.0, 2800.0, 1700.0)),
-        LimitFigure("EV2.oxygen", None, 0.06, Range(2300.0, 1900.0, 900.0)),
+        LimitFigure(
+            "elapsed", 14400.0, 0.02, Range(3500.0, 2800.0, 1700.0), Range(14400.0, 14400.0, 14400.0), 2760
+        ),
+        LimitFigure(
+            "EV2.oxygen", None, 0.06, Range(2300.0, 1900.0, 900.0), Range(12500.0, 13500.0, 15000.0), 1860
+        ),
         LimitFigure("window.daylight", None, 0.01, Range(None, None, None)),
     )
     fields: dict[str, Any] = {

@@ -161,8 +161,12 @@ def estimate_by_hand(progress: Progress, now: float, **changes: Any) -> Estimate
         if progress.steps[s].ended is None
     )  # fmt: skip
     inside = Range(10900.0, 11600.0, 12700.0, 11650.0)
-    elapsed = LimitFigure("elapsed", 14400.0, 0.02, Range(3500.0, 2800.0, 1700.0))
-    oxygen = LimitFigure("EV2.oxygen", None, 0.06, Range(2300.0, 1900.0, 900.0))
+    elapsed = LimitFigure(
+        "elapsed", 14400.0, 0.02, Range(3500.0, 2800.0, 1700.0), Range(14400.0, 14400.0, 14400.0), 2760
+    )
+    oxygen = LimitFigure(
+        "EV2.oxygen", None, 0.06, Range(2300.0, 1900.0, 900.0), Range(12500.0, 13500.0, 15000.0), 1860
+    )
     turn = TurnBack(11000.0, Range(4000.0, 4300.0, 4700.0), "pump.cover", 10400.0)
     optional = (
         OptionalFigure("survey", "decide", 9000.0, 0.81, 900.0, False, "it holds if begun in time"),
@@ -232,6 +236,7 @@ def estimate_by_hand(progress: Progress, now: float, **changes: Any) -> Estimate
         "clocks": (ClockFigure("pump.join", "pump.lines", None, 0.03),),
         "open_items": (),
         "called": None,
+        "counted": frozenset({"survey", "lamp"}),
         "alerts": (Alert("last-call:survey:15", "survey: last call 2:30, in 0:14", False),),
         "advice": advice,
         "ingress": {"EV1": Range(10900.0, 11600.0, 12700.0), "EV2": Range(10900.0, 11600.0, 12700.0)},

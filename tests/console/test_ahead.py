@@ -53,7 +53,7 @@ async def test_ticks_typed_behind_the_start_wait_for_the_disk(on_disk: Any, disk
         await at.pilot.press("z", "1")
         at.hand.move(0.4)
         await at.pilot.press("3")
-        assert at.kinds == [] and "on disk 0" in at.screen
+        assert at.kinds == [] and "no entry yet" in at.screen
         at.hand.move(0.4)
         at.desk.repaint()
         await at.pilot.pause()
@@ -63,7 +63,7 @@ async def test_ticks_typed_behind_the_start_wait_for_the_disk(on_disk: Any, disk
         assert at.kinds == ["zero", "done", "done"]
         assert [event.body.get("step") for event in at.events[1:]] == ["egress.open", "egress.check"]
         assert [event.at for event in at.events] == [0.0, 0.0, 0.0]
-        assert "on disk 3" in at.screen and "saving" not in at.screen
+        assert "entry 3 saved" in at.screen and "saving" not in at.screen
 
 
 async def test_the_same_digit_goes_on_behind_the_start(on_disk: Any, disk: Disk) -> None:

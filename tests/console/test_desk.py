@@ -24,7 +24,7 @@ async def test_the_clock_starts_and_steps_are_ticked_with_one_key(at_desk: Calla
         await at.press("z", "1", "2")
         assert at.kinds == ["zero", "done", "done"]
         assert [e.body.get("step") for e in at.events[1:]] == ["egress.open", "egress.tools"]
-        assert "PET 0:00:02" in at.screen and "on disk 3" in at.screen
+        assert "PET 0:00:02" in at.screen and "entry 3 saved" in at.screen
         assert [e.seat for e in at.events] == ["desk"] * 3
 
 
@@ -208,7 +208,7 @@ async def test_the_recall_is_asked_twice_and_leads_home(at_desk: Callable[..., A
         assert at.kinds == ["zero", "done"]
         await at.press("c")
         assert at.events[-1].kind == "called"
-        assert "to the earliest limit" in at.screen and "called home" in at.screen
+        assert "what is to spare is being worked out" in at.screen and "called home" in at.screen
 
 
 async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
@@ -233,7 +233,7 @@ async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
         at.hand.move(1)
         at.desk.repaint()
         await at.pilot.pause()
-        assert "unsaved 1" in at.screen and "on disk 1" in at.screen
+        assert "unsaved 1" in at.screen and "entry 1 saved" in at.screen
         assert "no space left" in at.said
         await at.pilot.press("2")
         at.hand.move(1)
@@ -245,7 +245,7 @@ async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
         await asyncio.sleep(1.2)
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
-        assert "unsaved" not in at.screen and "on disk 3" in at.screen
+        assert "unsaved" not in at.screen and "entry 3 saved" in at.screen
 
 
 async def test_what_another_seat_writes_appears(at_desk: Callable[..., Any]) -> None:
@@ -256,7 +256,7 @@ async def test_what_another_seat_writes_appears(at_desk: Callable[..., Any]) -> 
         await asyncio.sleep(1.3)
         await at.settle()
         assert "iv wrote 2: note a [b]note[/b]" in at.said
-        assert "on disk 2" in at.screen
+        assert "entry 2 saved" in at.screen
 
 
 async def test_an_event_of_the_list_is_corrected_and_taken_back(at_desk: Callable[..., Any]) -> None:

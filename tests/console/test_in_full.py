@@ -112,14 +112,14 @@ def test_a_page_counts_what_is_above_and_below() -> None:
     assert "below" not in text_of(page(lines, 60, 10, 0))
 
 
-def test_last_calls_near_one_another_are_named_together(under_way: Scene) -> None:
+def test_letters_near_one_another_stand_side_by_side(under_way: Scene) -> None:
     assert under_way.estimate is not None
     calls = {"survey": 10180.0, "lamp": 10200.0, "grease": 6000.0}
     figures = tuple(replace(f, last_call=calls[f.task]) for f in under_way.estimate.optional)
     snapshot = Snapshot(under_way.progress, replace(under_way.estimate, optional=figures))
     for width in (80, 100, 120, 200):
-        rule = text_of(runway(replace(under_way, snapshot=snapshot), width, 4)).splitlines()[1]
-        assert "survey lamp┐" in rule and "grease┐" in rule
+        starts = text_of(runway(replace(under_way, snapshot=snapshot), width, 4)).splitlines()[1]
+        assert starts.split() == ["start", "by", "c", "ab"]
 
 
 def crowd(folder: Path, members: int) -> Path:
@@ -208,14 +208,16 @@ async def test_an_event_is_chosen_by_a_click_and_told_in_full(at_desk: Callable[
         assert "does not want to come off at all, says EV2; written 14:00" in told and "by desk" in told
 
 
-async def test_optional_tasks_and_consumables_stand_together_at_200(at_desk: Callable[..., Any]) -> None:
-    async with at_desk((200, 55)) as at:
-        await at.press("z")
-        at.estimate()
-        await at.settle()
-        optional, consumables = at.desk.query_one("#optional", Pane), at.desk.query_one("#consumables", Pane)
-        assert consumables.region.y == optional.region.bottom
-        assert [line for line in text_of(optional.lines).splitlines()[:-1] if not line.strip()] == []
+async def test_what_is_asked_most_stands_beside_the_list_where_there_is_room(
+    at_desk: Callable[..., Any],
+) -> None:
+    for size, words in (((100, 30), ()), ((200, 55), ("what runs down", "last events"))):
+        async with at_desk(size) as at:
+            await at.press(*(["z"] if size[0] == 100 else []))
+            at.estimate()
+            await at.settle()
+            beside = text_of(at.desk.query_one("#side", Pane).lines)
+            assert all(word in beside for word in ("advice", "start by", "shift", "if called now", *words))
 
 
 async def test_optional_and_consumables_have_a_page_of_their_own_at_every_size(
@@ -227,7 +229,7 @@ async def test_optional_and_consumables_have_a_page_of_their_own_at_every_size(
         await at.press("p")
         assert "in time" in at.screen and "grease (Grease the latch): no set with it holds" in at.screen
         await at.press("x")
-        assert "short" in at.screen and "reached" in at.screen
+        assert "to spare" in at.screen and "at reserve" in at.screen
         await at.press("x")
         assert at.desk.view_name == "steps"
 

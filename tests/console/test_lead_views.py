@@ -167,7 +167,7 @@ def test_round_marks_and_signed_minutes() -> None:
 def test_advice_that_is_older_than_the_figures_says_so(scene: LeadScene) -> None:
     old = replace(by_hand(scene.progress, NOW_S), at=NOW_S + 3600.0)
     late = replace(scene, now=NOW_S + 3600.0, snapshot=Snapshot(scene.progress, old))
-    assert "as of 0:41; last calls" in text_of(VIEWS["decide"](late, 120, 12))
+    assert "as of 0:41; start by" in text_of(VIEWS["decide"](late, 120, 12))
     assert "as of" not in text_of(VIEWS["decide"](scene, 120, 12))
 
 

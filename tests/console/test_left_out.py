@@ -10,7 +10,7 @@ import pytest
 
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
-from tracker.console.view.head import head, turn_back_words
+from tracker.console.view.head import changed_rule, head, limit_line, turn_back_words
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list
 from tracker.console.view.styled_text import text_of
@@ -27,10 +27,34 @@ def greasing_next(under_way: Scene) -> Scene:
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 3), (100, 6), (100, 3), (120, 6), (200, 3)])
-def test_the_next_step_says_that_it_is_left_out(greasing_next: Scene, width: int, height: int) -> None:
+def test_what_the_advice_leaves_out_is_nobodys_next(greasing_next: Scene, width: int, height: int) -> None:
     row = text_of(crew_lines(greasing_next, width, height))
-    assert "next left out: Grea" in row
-    assert ("d drops it" in row) == (height == 6 or width == 200), "the key, where there is room"
+    assert "Grea" not in row and "next Swap the" in row
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 3), (100, 6), (120, 6), (200, 3)])
+def test_who_has_only_that_ahead_is_idle_and_the_keys_that_decide_are_said(
+    greasing_next: Scene, width: int, height: int
+) -> None:
+    progress = greasing_next.progress
+    ahead = [s for s in progress.order["EV1"] if s not in ("pump.bolts", "grease.latch")]
+    order = {**progress.order, "EV1": ("grease.latch", *ahead)}
+    current = {**progress.current, "EV1": "grease.latch"}
+    now = replace(progress, order=order, current=current)
+    rows = text_of(
+        crew_lines(replace(greasing_next, snapshot=Snapshot(now, greasing_next.estimate)), width, height)
+    )
+    assert "1 EV1" in rows and "idle decide c grease: k c keeps, d c drops" in rows
+    assert "Grease the hinge" not in rows
+
+
+@pytest.mark.parametrize(("left_s", "words"), [(None, "16:17 of 16:00 min"), (600.0, "16:17 of 20:00 min")])
+def test_a_retimed_step_shows_its_new_time(under_way: Scene, left_s: float | None, words: str) -> None:
+    progress = under_way.progress
+    bolts = replace(progress.steps["pump.bolts"], left_s=left_s, left_worked_s=600.0)
+    steps = {**progress.steps, "pump.bolts": bolts}
+    scene = replace(under_way, snapshot=Snapshot(replace(progress, steps=steps), under_way.estimate))
+    assert words in text_of(crew_lines(scene, 100, 6))
 
 
 def test_the_chosen_line_says_why_and_with_which_keys_it_is_decided(greasing_next: Scene) -> None:
@@ -43,8 +67,8 @@ def test_the_chosen_line_says_why_and_with_which_keys_it_is_decided(greasing_nex
 @pytest.mark.parametrize("width", [62, 80, 120])
 def test_the_list_counts_what_it_leaves_out(greasing_next: Scene, width: int) -> None:
     head = text_of(steps_list(greasing_next, width, 9)).splitlines()[0]
-    assert "of 13 done, 2 left out" in head
-    assert (": grease" in head) == (width == 120)
+    assert head.startswith(" 4 done, 9 ahead, 2 not counted")
+    assert (": grease" in head) == (width > 62)
 
 
 async def test_a_step_that_is_left_out_is_found_in_words(at_desk: Callable[..., Any]) -> None:
@@ -68,11 +92,12 @@ async def test_what_was_found_is_told_in_full(at_desk: Callable[..., Any]) -> No
 def test_a_limit_that_leaves_more_than_another_is_not_called_tightest_by_its_margin(under_way: Scene) -> None:
     estimate = under_way.estimate
     assert estimate is not None and estimate.binding is not None
-    assert "tightest EV2 oxygen, 0:31 to spare" in text_of([second_line(under_way, 100)])
-    wide = replace(estimate.binding, margin=Range(30000.0, 22000.0, 900.0))
+    assert "31 min to spare: EV2 oxygen reaches its reserve at 3:45" in text_of([limit_line(under_way, 160)])
+    wide = replace(estimate.binding, reached=Range(30000.0, 33600.0, 34000.0), to_spare=21960)
     changed = replace(estimate, binding=wide, limits=(estimate.limits[0], wide))
     scene = replace(under_way, snapshot=Snapshot(under_way.progress, changed))
-    assert "tightest EV2 oxygen, broken in 6 %" in text_of([second_line(scene, 100)])
+    words = "EV2 oxygen reaches its reserve at 9:20; elapsed limit at 4:00 comes first, 46 min"
+    assert words in text_of([limit_line(scene, 200)])
 
 
 def test_one_alert_has_the_room_to_the_key_that_acknowledges_it(under_way: Scene) -> None:
@@ -104,7 +129,10 @@ def test_the_mark_of_a_rehearsal_takes_no_words_from_a_low_chance(under_way: Sce
     low = replace(under_way.estimate, safe=0.8)
     progress = replace(under_way.progress, rehearsal=True)
     rows = text_of(head(replace(under_way, snapshot=Snapshot(progress, low)), width, 3))
-    assert "chance 80 %, wanted 90 %" in rows and " REHEARSAL" in rows
+    assert "80 %, need 90 %" in rows and "~" not in rows
+    assert text_of(changed_rule(replace(under_way, snapshot=Snapshot(progress, low)), width, 1)).endswith(
+        " REHEARSAL ──"
+    )
 
 
 @pytest.mark.parametrize("width", [80, 100, 120, 200])

@@ -92,7 +92,7 @@ def test_it_goes_on_where_it_stood_after_it_was_killed(desk: Terminal, tmp_path:
     desk.child.kill(signal.SIGKILL)
     desk.end()
     again = Terminal("run", "one.sqlite", cwd=tmp_path)
-    again.wait_for("on disk 3")
+    again.wait_for("entry 3 saved")
     again.press("3", "q", "q")
     assert again.end()[1] == 0
     assert kinds(tmp_path / "one.sqlite") == ["zero", "done", "done", "done"]

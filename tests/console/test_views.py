@@ -8,13 +8,13 @@ import pytest
 
 from tests.runs import Run, step, task
 from tracker.console.layout import MIDDLE, layout_for
-from tracker.console.view import figures
 from tracker.console.view.alerts import alert_lines
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.head import chance_forms, head
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Line
 from tracker.forecast.estimate import estimate
+from tracker.forecast.wording import chance_words
 from tracker.foundation.text import percent
 
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
@@ -50,5 +50,5 @@ def test_the_head_is_alarmed_when_the_alert_is() -> None:
         run.done(name, at=at)
         made = estimate(run.now, at, scenarios=50)
         words = chance_forms(made)[0]
-        assert words.text == f"chance {figures.chance(made.safe)}, need 90 %"
+        assert words.text == chance_words(made) == f"chance {percent(made.safe, 0.9)}, need 90 %"
         assert (words.ink == "alarm") == alarmed == any(alert.id == "confidence" for alert in made.alerts)

@@ -14,9 +14,10 @@ from tracker.console.view import figures
 from tracker.console.view.grid import Cells, heading, region, remark, under
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, block, crop, fit, put, say
-from tracker.console.view.words import duration, pet
+from tracker.console.view.words import pet
 from tracker.forecast.values import ConsumableFigure
-from tracker.foundation.text import amount, count
+from tracker.foundation.shown import down, duration
+from tracker.foundation.text import amount, count, percent
 
 
 def consumables_list(scene: Scene, width: int, height: int, *, hint: bool = True) -> list[Line]:
@@ -75,7 +76,7 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
     if width >= 76:
         spans += [
             put(duration(left), 11, ink, right=True),
-            put(figures.chance(1 - figure.short), 8, ink, right=True),
+            put(percent(1 - figure.short), 8, ink, right=True),
         ]
     spans.append(put(read_of(figure), 9, "dim", right=True))
     lines = [crop(spans, width)]
@@ -101,8 +102,8 @@ def reached_of(scene: Scene, figure: ConsumableFigure) -> tuple[float | None, fl
     id = f"{figure.crew}.{figure.consumable}"
     limit = next((limit for limit in estimate.limits if limit.id == id), None)
     if limit is None:
-        return (figures.down(figure.reserve_reached.p50), None)
-    return (figures.reached_at(estimate, limit), figures.to_spare(estimate, limit))
+        return (down(figure.reserve_reached.p50), None)
+    return (figures.reached_at(limit), limit.to_spare)
 
 
 FEW = 4
@@ -123,7 +124,7 @@ def running_down(scene: Scene, width: int) -> list[Line]:
     return [*lines, *block(_readings_words(scene), width, "dim", indent=2)]
 
 
-_HOURS_S = 7200.0
+_HOURS_S = 10800.0
 
 
 def _soon(at: tuple[float | None, float | None]) -> tuple[float, float]:

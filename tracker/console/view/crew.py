@@ -8,6 +8,7 @@ from tracker.console.view import figures
 from tracker.console.view.scene import LARGE, Mark, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, width_of
 from tracker.console.view.words import StepStanding, expected_s, late, minutes_seconds, pet, stand_of, took
+from tracker.foundation.shown import pet_nearest
 from tracker.foundation.text import plain
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
@@ -78,7 +79,8 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     end = _end(scene, crew, step, stand)
     widest = max(width_of(_end(scene, m.id, *_stand(scene, m.id)[::-1])) for m in scene.progress.plan.crew)
     rest = width - _NAME - _WORD - widest
-    following = rest // 2
+    # What is to be decided is said whole: what comes next hangs on it.
+    following = 0 if stand.word == "idle" and stand.why else rest // 2
     mark = scene.marks.get(crew)
     said = (put(mark.text, _MARK, _mark_ink(mark)),) if mark is not None else ()
     return crop(
@@ -200,7 +202,7 @@ def _about(scene: Scene, step: str, stand: StepStanding) -> str:
     about = scene.snapshot.course.get(step, (None, None))[0]
     if stand.word != "wait" or about is None or about <= scene.now or not stand.why.startswith("for "):
         return ""
-    return "" if ", from " in stand.why else f", about {pet(about)}"
+    return "" if ", from " in stand.why else f", about {pet_nearest(about)}"
 
 
 def _count(scene: Scene, step: str | None) -> str:
@@ -253,6 +255,6 @@ def _begins(scene: Scene, step: str) -> tuple[str, ...]:
     planned = scene.progress.planned.get(step, (None, None))[0]
     if start is None:
         return ("",)
-    words = f"begins {pet(start)}"
+    words = f"begins {pet_nearest(start)}"
     delay = late(figures.later(start, planned)) if scene.started else ""
-    return (f"{words}, {delay}" if delay else words, words, f"at {pet(start)}")
+    return (f"{words}, {delay}" if delay else words, words, f"at {pet_nearest(start)}")

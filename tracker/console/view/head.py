@@ -32,9 +32,11 @@ from tracker.console.view.styled_text import (
     sides,
     width_of,
 )
-from tracker.console.view.words import duration, limit_name, pet, pet_s, spare, window_changes
+from tracker.console.view.words import pet, pet_s, window_changes
 from tracker.forecast.values import Estimate, LimitFigure
-from tracker.foundation.text import ADVISORY, count, percent_asked, plain
+from tracker.forecast.wording import chance_words, changed_words, limit_words, need_of
+from tracker.foundation.shown import down, duration, pet_down, pet_up, spare_words, up
+from tracker.foundation.text import ADVISORY, count, percent, plain
 
 WIDE = 96
 """From so many columns on the head says how long it is until the instants that it names."""
@@ -47,28 +49,31 @@ def head(scene: Scene, width: int, height: int) -> list[Line]:
 
 def lead_head(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the three rows of the lead's head: the instant that is shown, and how fresh it is."""
-    return _rows(scene, width, height, instant_line)
+    mark = (say(" REHEARSAL ", "typed"), Span(" ")) if scene.progress.rehearsal else ()
+    return _rows(scene, width, height, instant_line, mark)
 
 
-def _rows(scene: Scene, width: int, height: int, first: Callable[[Any, int], Line]) -> list[Line]:
+def _rows(
+    scene: Scene, width: int, height: int, first: Callable[[Any, int], Line], mark: Line = ()
+) -> list[Line]:
     """Return the large figure, which the word INSIDE touches, with the first row as it is asked for."""
     figure = large(pet(_inside(scene)), "accent")
     room = width - width_of(figure[0]) - 1
     rows = [
         (Span("   "), *first(scene, room - 3)),
         (Span(" "), *basis_line(scene, room - 1)),
-        (Span("   "), *limit_line(scene, room - 3)),
+        (Span("   "), *limit_line(scene, room - 3 - width_of(mark)), *mark),
     ]
     lines = [crop((Span(" "), *figure[k], *rows[k]), width) for k in range(3)]
     return (lines + [blank(width)] * height)[:height]
 
 
-def _inside(scene: Scene) -> float | None:
+def _inside(scene: Scene) -> int | None:
     """Return when everyone is inside: as estimated, or on paper until there is an estimate."""
     if scene.estimate is not None:
-        return figures.inside_of(scene.estimate).p50
+        return up(scene.estimate.inside.p50)
     ends = [end for end in scene.snapshot.ingress.values() if end is not None]
-    return figures.up(max(ends, default=None))
+    return up(max(ends, default=None))
 
 
 # What INSIDE counts, and how sure it is
@@ -81,8 +86,7 @@ def basis_line(scene: Scene, width: int) -> Line:
         return fitted(width, [[_strong(f"INSIDE; closed at {pet(closed)}")]])
     if estimate is None:
         return fitted(width, [[_strong("INSIDE on paper")], [say("estimating", "dim"), ""]])
-    inside = figures.inside_of(estimate)
-    ends = pet(inside.p10), pet(inside.p90)
+    ends = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
     within = ["8 in 10 between {} and {}".format(*ends), "8 in 10: {}..{}".format(*ends)]
     basis = [_strong(f"INSIDE {words}") for words in basis_words(scene)]
     parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
@@ -91,27 +95,15 @@ def basis_line(scene: Scene, width: int) -> Line:
     return fitted(width, parts, (*range(3, len(parts)), 1, 2))
 
 
-<<<<<<< HEAD
-def chance_words(scene: Scene, estimate: Estimate) -> tuple[str, Ink]:
-    """Return the chance in words, with an alarm only once a tenth of the work is done."""
-    wanted = demanded(estimate.confidence)
-    words = percent(estimate.safe)
-    if estimate.safe >= wanted or not scene.started:
-        return (words, "going" if scene.started else "")
-    if scene.snapshot.done_share < EARLY_SHARE:
-        return (f"{words}, early", "")
-    return (f"{words}, wanted {percent_asked(wanted)}", "alarm")
-=======
 def _strong(words: str) -> Span:
     return say(words, "strong")
->>>>>>> d793383 (The desk says one thing in one place)
 
 
 def chance_forms(estimate: Estimate) -> list[Span]:
     """Return the chance with what is needed; an alarm where that is an alert which says to act."""
-    words = f"{figures.chance(estimate.safe)}, need {figures.need(estimate)}"
+    words = chance_words(estimate)
     ink: Ink = "alarm" if any(alert.id == "confidence" for alert in estimate.alerts) else ""
-    return [say(f"chance {words}", ink), say(words, ink)]
+    return [say(words, ink), say(words.removeprefix("chance "), ink)]
 
 
 def basis_words(scene: Scene) -> list[str]:
@@ -157,7 +149,9 @@ def limit_line(scene: Scene, width: int) -> Line:
     """Return what is to spare to the limit that binds, the musts alone, and by when they turn for home."""
     estimate = scene.estimate
     if estimate is None or scene.progress.closed is not None:
-        return crop((say(plain(scene.progress.plan.excursion), "dim"),), width)
+        at = scene.progress.limits.get("elapsed")
+        limit = f"elapsed limit at {pet_down(at)}" if at is not None else ""
+        return fitted(width, [[say(plain(scene.progress.plan.excursion), "dim")], [limit]])
     parts: list[Sequence[Form]] = [
         spare_forms(estimate),
         musts_forms(scene, estimate),
@@ -175,33 +169,33 @@ def spare_forms(estimate: Estimate) -> list[Line]:
     binding = estimate.binding
     if binding is None:
         return [(say("no limit binds", "dim"),)]
-    reached, left = figures.reached_at(estimate, binding), figures.to_spare(estimate, binding)
+    reached, left = figures.reached_at(binding), binding.to_spare
     if left is None or reached is None:
-        return [(say(f"{limit_name(binding.id)}: chance {figures.chance(1 - binding.chance)}"),)]
+        return [(say(f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"),)]
     ink: Ink = "alarm" if left < 0 else ""
-    begin = say(spare(left), ink)
+    begin = say(spare_words(left), ink)
     full = (begin, say(f": {limit_at(binding.id, pet(reached))}"))
-    brief = (begin, say(f": {limit_name(binding.id).removesuffix(' limit')} at {pet(reached)}"))
-    first = min(estimate.limits, key=lambda one: figures.reached_at(estimate, one) or float("inf"))
-    at = figures.reached_at(estimate, first)
-    least = (begin, say(f": {limit_name(binding.id).removesuffix(' limit')}"))
+    brief = (begin, say(f": {limit_words(binding.id).removesuffix(' limit')} at {pet(reached)}"))
+    first = min(estimate.limits, key=lambda one: figures.reached_at(one) or float("inf"))
+    at = figures.reached_at(first)
+    least = (begin, say(f": {limit_words(binding.id).removesuffix(' limit')}"))
     if at is None or at >= reached:
         return [full, brief, least]
-    words = f"{limit_name(first.id)} at {pet(at)} comes first, {duration(figures.to_spare(estimate, first))}"
+    words = f"{limit_words(first.id)} at {pet(at)} comes first, {duration(first.to_spare)}"
     return [(*full, say(f"; {words}")), full, brief, least]
 
 
 def limit_at(name: str, at: str, *, brief: bool = False) -> str:
     """Return when a limit is reached: `elapsed limit at 6:30`, `EV2 battery reaches its reserve at 4:21`."""
     store = "." in name and not name.startswith("window.") and not brief
-    return f"{limit_name(name)}{' reaches its reserve' if store else ''} at {at}"
+    return f"{limit_words(name)}{' reaches its reserve' if store else ''} at {at}"
 
 
 def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     """Return when they are inside with the musts alone; nothing once they are called home."""
     if estimate.called or estimate.turn_back.homebound or not scene.snapshot.letters:
         return [""]
-    return [f"musts alone {pet(figures.up(estimate.without_optional_inside.p50))}"]
+    return [f"musts alone {pet_up(estimate.without_optional_inside.p50)}"]
 
 
 def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
@@ -213,11 +207,11 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
         return ["on the way home"]
     if turn.latest is None:
         return [say("TURN HOME NOW", "alarm")]
-    at = pet(figures.down(turn.latest))
+    at = pet_down(turn.latest)
     course = home_on_course(scene)
     goes = f"; as it goes {pet(course)}" if course is not None else ""
-    left = f", in {duration((figures.down(turn.latest) or 0.0) - scene.now)}"
-    called = f"; if called now: inside {pet(figures.up(turn.inside_if_now.p50))}"
+    left = f", in {duration((down(turn.latest) or 0.0) - scene.now)}"
+    called = f"; if called now: inside {pet_up(turn.inside_if_now.p50)}"
     by = f"turn home by {at}"
     return [f"{by}{left}{goes}{called}", f"{by}{left}{goes}", f"{by}{goes}", by, f"home by {at}"]
 
@@ -235,24 +229,24 @@ def turn_back_short(estimate: Estimate) -> str:
     turn = estimate.turn_back
     if turn.homebound:
         return "on the way home"
-    return f"turn home by {pet(figures.down(turn.latest))}" if turn.latest is not None else "turn home now"
+    return f"turn home by {pet_down(turn.latest)}" if turn.latest is not None else "turn home now"
 
 
 def turn_back_words(estimate: Estimate) -> str:
     """Return turn-back, when they are inside if called now, and what moves it next."""
     turn = estimate.turn_back
-    words = f"{turn_back_short(estimate)}; if called now: inside {pet(figures.up(turn.inside_if_now.p50))}"
-    moved = figures.down(turn.moved_to)
-    if turn.mover is not None and (moved is None or moved != figures.down(turn.latest)):
+    words = f"{turn_back_short(estimate)}; if called now: inside {pet_up(turn.inside_if_now.p50)}"
+    moved = down(turn.moved_to)
+    if turn.mover is not None and (moved is None or moved != down(turn.latest)):
         words += f"; {turn.mover} " + (f"moves it: by {pet(moved)}" if moved is not None else "ends it")
     return words
 
 
 def binding_words(estimate: Estimate, binding: LimitFigure) -> str:
     """Return the binding limit and what is to spare to it."""
-    left = figures.to_spare(estimate, binding)
-    words = f"chance {figures.chance(1 - binding.chance)}" if left is None else spare(left)
-    return f"{limit_name(binding.id)}, {words}"
+    left = binding.to_spare
+    words = f"chance {percent(1 - binding.chance)}" if left is None else spare_words(left)
+    return f"{limit_words(binding.id)}, {words}"
 
 
 # The instant
@@ -299,7 +293,7 @@ def _windows(scene: Scene, width: int) -> list[Form]:
 def disk_spans(scene: Scene) -> tuple[Span, ...]:
     """Return `entry 66 saved`, and beside it what is not."""
     disk = scene.disk
-    done = say(f"entry {disk.number} saved" if disk.number else "nothing to save yet", "dim")
+    done = say(f"entry {disk.number} saved" if disk.number else "no entry yet", "dim")
     if disk.unsaved:
         return (say(f"unsaved {disk.unsaved}", "alarm"), Span("  "), done)
     return (say("saving  ", "strong"), done) if disk.saving else (done,)
@@ -320,22 +314,15 @@ def instant_line(scene: LeadScene, width: int) -> Line:
 
 def _beside_lead_clock(scene: LeadScene, width: int) -> list[Form]:
     progress = scene.progress
-    if scene.progress.rehearsal:
-        return [say("REHEARSAL", "typed")]
     if scene.back:
         return [f"{duration(scene.present - scene.now)} back"]
     if progress.closed is not None:
         return [f"closed at {pet(progress.closed)}"]
     if not scene.started:
-<<<<<<< HEAD
-        return "the clock has not started" if not scene.local_time else "not started"
-    if not scene.live:
-        return f"rehearsal, as of {pet(scene.now)}" if progress.rehearsal else "the clock stands"
-    return window_change(progress, scene.now)
-=======
         return ["the clock has not started", "not started"]
-    return ["the clock stands"] if not scene.live else _windows(scene, width)
->>>>>>> d793383 (The desk says one thing in one place)
+    if not scene.live:
+        return [f"rehearsal, as of {pet(scene.now)}" if progress.rehearsal else "the clock stands"]
+    return _windows(scene, width)
 
 
 def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
@@ -355,12 +342,15 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
 
 def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the rule that says what changed; a rehearsal says here that it is one."""
-    return [rule(width, changed_words(scene), "REHEARSAL" if scene.progress.rehearsal else "")] * height
+    return [rule(width, change_said(scene), "REHEARSAL" if scene.progress.rehearsal else "")] * height
 
 
-def changed_words(scene: Scene) -> str:
+def change_said(scene: Scene) -> str:
     """Return how INSIDE and the chance moved, when, and why; nothing where that is not known."""
-    return ""
+    estimate = scene.estimate
+    if estimate is None or estimate.changed is None:
+        return ""
+    return changed_words(estimate.changed, scene.now, need_of(estimate)[2])
 
 
 def notice(scene: LeadScene, width: int, height: int) -> list[Line]:

@@ -8,8 +8,11 @@ from __future__ import annotations
 from tracker.console.view.grid import heading, is_cut, margin, region, remark, said_in, under
 from tracker.console.view.scene import TREND_S, LeadScene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
-from tracker.console.view.words import difference, limit_name, percent, pet
+from tracker.console.view.words import pet
 from tracker.forecast.values import LimitFigure, TaskFigure
+from tracker.forecast.wording import limit_words
+from tracker.foundation.shown import change
+from tracker.foundation.text import percent
 
 STEADY_S = 300.0
 """A margin that changed by less is called steady."""
@@ -28,7 +31,7 @@ def limits(scene: LeadScene, width: int, height: int) -> list[Line]:
         row = _limit_row(scene, figure, width)
         lines.append(row)
         if scene.whole and is_cut(row):
-            lines += under(limit_name(figure.id), width)
+            lines += under(limit_words(figure.id), width)
     return region(head, lines, width, height, scene.key("whole"), "limit")
 
 
@@ -69,7 +72,7 @@ def _limit_row(scene: LeadScene, figure: LimitFigure, width: int) -> Line:
     assert estimate is not None
     binds = estimate.binding is not None and figure.id == estimate.binding.id
     over: Ink = "late" if (figure.margin.p50 or 0.0) < 0 or figure.chance > 0.5 else ""
-    words = f" {limit_name(figure.id)}"
+    words = f" {limit_words(figure.id)}"
     if binds and len(words) + 10 < name:
         words += ", tightest"
     spans = [put(words, name, "strong" if binds else ""), put(percent(figure.chance), 8, over, right=True)]
@@ -163,7 +166,7 @@ def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
         low, high = figure.finish.p10, figure.finish.p90
         span = "" if low is None or high is None or low == high else f"{pet(low)} to {pet(high)}"
         spans.append(put(span, 16, "dim", right=True))
-    spans += [put(pet(planned), 8, "dim", right=True), put(difference(late), 8, ended, right=True)]
+    spans += [put(pet(planned), 8, "dim", right=True), put(change(late), 8, ended, right=True)]
     words, ink = _chance(scene, figure)
     return crop((*spans, put(words, 10, ink, right=True)), width)
 

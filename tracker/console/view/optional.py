@@ -7,15 +7,15 @@ from __future__ import annotations
 
 from textwrap import wrap
 
-from tracker.console.view import figures
 from tracker.console.view.grid import Cells, heading, region, remark, said_in, tick_s, under
 from tracker.console.view.head import turn_back_words
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say
-from tracker.console.view.words import difference, duration, pet, title_of
+from tracker.console.view.words import pet, title_of
 from tracker.forecast.values import ClockFigure, Estimate, OptionalFigure
-from tracker.foundation.text import plain
+from tracker.foundation.shown import change, down, duration, pet_down, pet_up
+from tracker.foundation.text import percent, plain
 
 MOST_WIDE = 120
 """Columns; further apart, a name and its figures are no longer read together."""
@@ -94,10 +94,10 @@ def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
         Span(" "),
         put(figure.advice, _ADVICE, _INKS[figure.advice]),
         put(_start(figure, scene.now, long=width >= 46), _start_room(width)),
-        put(difference(figure.cost), _SHIFT, "", right=True),
+        put(change(figure.cost), _SHIFT, "", right=True),
     ]
     if width >= 72:
-        spans.append(put(figures.chance(figure.in_time), 9, "", right=True))
+        spans.append(put(percent(figure.in_time), 9, "", right=True))
     return crop(spans, width)
 
 
@@ -105,7 +105,7 @@ def _start(figure: OptionalFigure, now: float, *, long: bool) -> str:
     """Return by when a task is started, under its head: `4:40`, with room `4:40, in 2 h 23`."""
     if figure.begun or figure.last_call is None:
         return "begun" if figure.begun else "cannot fit"
-    at = figures.down(figure.last_call) or 0.0
+    at = down(figure.last_call) or 0.0
     rest = "passed" if at <= now else f"in {duration(at - now)}"
     return f"{pet(at)}, {rest}" if long or at <= now else pet(at)
 
@@ -132,13 +132,9 @@ def _after(scene: Scene) -> list[tuple[str, Ink]]:
 def if_called_words(estimate: Estimate) -> str:
     """Return when they are inside if called now, and what moves turn home next."""
     turn = estimate.turn_back
-    words = f"if called now: inside {pet(figures.up(turn.inside_if_now.p50))}"
-    moved = figures.down(turn.moved_to)
-    if (
-        turn.mover is not None
-        and not turn.homebound
-        and (moved is None or moved != figures.down(turn.latest))
-    ):
+    words = f"if called now: inside {pet_up(turn.inside_if_now.p50)}"
+    moved = down(turn.moved_to)
+    if turn.mover is not None and not turn.homebound and (moved is None or moved != down(turn.latest)):
         words += f"; {turn.mover} " + (
             f"moves turn home to by {pet(moved)}" if moved is not None else "ends it"
         )
@@ -147,8 +143,8 @@ def if_called_words(estimate: Estimate) -> str:
 
 def clock_words(clock: ClockFigure) -> str:
     """Return a hardware clock: by when it is due, and the chance that it is kept."""
-    due = f"due by {pet(figures.down(clock.due))}" if clock.due is not None else f"runs from {clock.of}"
-    return f"clock {clock.step} {due}, chance {figures.chance(1 - clock.late)}"
+    due = f"due by {pet_down(clock.due)}" if clock.due is not None else f"runs from {clock.of}"
+    return f"clock {clock.step} {due}, chance {percent(1 - clock.late)}"
 
 
 OLD_S = 60.0
@@ -221,8 +217,8 @@ def _row(scene: LeadScene, figure: OptionalFigure, room: int, width: int) -> Lin
         put(f" {figure.task}", _NAME - 1),
         Span(" "),
         put(figure.advice, 7, _INKS[figure.advice]),
-        put(difference(figure.cost), 6, right=True),
-        put(figures.chance(figure.in_time), 8, right=True),
+        put(change(figure.cost), 6, right=True),
+        put(percent(figure.in_time), 8, right=True),
         Span(" "),
     )
     last = None if figure.begun else figure.last_call
@@ -246,7 +242,7 @@ def _axis(scene: LeadScene, at: float | None, room: int, mark: str, ink: Ink) ->
 def _turn_back(scene: LeadScene, room: int, width: int) -> Line:
     estimate = scene.estimate
     assert estimate is not None
-    latest = figures.down(estimate.turn_back.latest)
+    latest = down(estimate.turn_back.latest)
     words = " NOW" if latest is None else f" {pet(latest)}, in {duration(latest - scene.now)}"
     name = put(" turn home by", _NAME + _FIGURES, "strong")
     late: Ink = "alarm" if latest is None else "strong"

@@ -13,20 +13,21 @@ from tracker.console.view import figures
 from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, blank, crop, put, say
-from tracker.console.view.words import duration, pet, spare
+from tracker.console.view.words import pet
 from tracker.forecast.values import Estimate, LimitFigure
+from tracker.foundation.shown import duration, spare_words, up
 
 TITLE = "runway: work counted back from each limit"
 MOST_WIDE = 100
 """Columns."""
 MOST_ROWS = 4
-HOURS_S = 7200.0
+HOURS_S = 10800.0
 """A limit with so much to spare, or more, is counted and not drawn."""
 
 _STEPS_MIN = (0.25, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 4.5, 5, 6, 7, 8, 10, 12, 15, 20, 30, 60)
 """Minutes that one cell may stand for."""
 _SIDE = 20
-_OVER = "XXX"
+_OVER = 3 * "X"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ def scale_for(left_s: float, cells: int) -> Scale:
 def drawn(estimate: Estimate) -> list[LimitFigure]:
     """Return the limits with the least to spare, the least first: one hours away where nothing else is."""
     known = figures.by_spare(estimate)
-    near = [limit for limit in known if (figures.to_spare(estimate, limit) or 0.0) < HOURS_S]
+    near = [limit for limit in known if (limit.to_spare or 0.0) < HOURS_S]
     return (near or known[:1])[:MOST_ROWS]
 
 
@@ -67,13 +68,9 @@ def runway(scene: Scene, width: int, height: int) -> list[Line]:
         lines = [crop((say(" the runway is being worked out", "dim"),), width)]
         return (lines + [blank(width)] * height)[:height]
     limits = drawn(estimate)
-    names = {
-        limit.id: limit_at(limit.id, pet(figures.reached_at(estimate, limit)), brief=True) for limit in limits
-    }
+    names = {limit.id: limit_at(limit.id, pet(figures.reached_at(limit)), brief=True) for limit in limits}
     name = max((len(words) for words in names.values()), default=0) + 3
-    left = (
-        max((figures.reached_at(estimate, limit) or 0.0) - scene.now for limit in limits) if limits else 0.0
-    )
+    left = max((figures.reached_at(limit) or 0.0) - scene.now for limit in limits) if limits else 0.0
     scale = scale_for(left, max(10, min(width, MOST_WIDE) - name - _SIDE - 1))
     lines = [_axis(scale, name, width)]
     lines += [_starts(scene, estimate, limits[0], scale, name, width)] if limits else []
@@ -103,7 +100,7 @@ def _starts(
 ) -> Line:
     """Return the letters of the tasks at the instants by which they are started, on the first limit's row."""
     cells = [" "] * (scale.cells + 1)
-    reached = figures.reached_at(estimate, limit) or 0.0
+    reached = figures.reached_at(limit) or 0.0
     letters = scene.snapshot.letters
     calls = [
         (f.last_call, letters[f.task]) for f in estimate.optional if f.last_call is not None and not f.begun
@@ -123,8 +120,8 @@ def _row(
     scene: Scene, estimate: Estimate, limit: LimitFigure, words: str, scale: Scale, name: int, width: int
 ) -> Line:
     """Return whose limit it is, the work counted back from it, and what is to spare."""
-    reached, left = figures.reached_at(estimate, limit) or 0.0, figures.to_spare(estimate, limit) or 0.0
-    inside = figures.inside_of(estimate).p50 or 0.0
+    reached, left = figures.reached_at(limit) or 0.0, limit.to_spare or 0.0
+    inside = up(estimate.inside.p50) or 0.0
     cells = [" "] * scale.cells + ["║"]
     present, done = max(0, scale.column(reached - scene.now)), max(0, min(scale.cells, scale.column(left)))
     cells[present:done] = "." * (done - present)
@@ -134,7 +131,7 @@ def _row(
         if room > 0:
             cells[first : first + room] = _block(text, room)
     binds: Ink = "strong" if estimate.binding is not None and limit.id == estimate.binding.id else ""
-    tail = say(f"  {spare(left)}", "alarm" if left < 0 else "")
+    tail = say(f"  {spare_words(left)}", "alarm" if left < 0 else "")
     if left < 0:
         cells[-len(_OVER) :] = _OVER
     return crop((put(f" {words}", name, binds), say("".join(cells)), tail), width)
@@ -186,9 +183,5 @@ def _whose(scene: Scene, limit: LimitFigure) -> str:
 def not_drawn(estimate: Estimate) -> str:
     """Return how many limits are not drawn, and what the least of them leaves: `5 more, 7 h 43 or better`."""
     shown = {limit.id for limit in drawn(estimate)}
-    rest = [
-        left
-        for limit in estimate.limits
-        if limit.id not in shown and (left := figures.to_spare(estimate, limit))
-    ]
+    rest = [left for limit in estimate.limits if limit.id not in shown and (left := limit.to_spare)]
     return f"{len(rest)} more, {duration(min(rest))} or better" if rest else ""

@@ -27,8 +27,9 @@ from tracker.console.view.styled_text import (
     say,
     width_of,
 )
-from tracker.console.view.words import StepStanding, difference, duration, pet, spare, stand_of
+from tracker.console.view.words import StepStanding, pet, stand_of
 from tracker.forecast.values import Estimate, LimitFigure
+from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import count, plain
 
 
@@ -47,17 +48,16 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
     """Return what is to spare to the limit that comes first, until when that is, and what follows."""
     estimate = scene.estimate
     if estimate is None:
-        return [crop((say(" what is to spare is being worked out", "dim"),), width)]
+        words = f" what is to spare is being worked out; {_called(scene)}"
+        return [crop((say(words, "dim"),), width)]
     limits = figures.by_spare(estimate)
     if not limits:
         return [crop((say(" no limit binds", "dim"),), width)]
-    left = figures.to_spare(estimate, limits[0]) or 0.0
+    left = limits[0].to_spare or 0.0
     figure = large(duration(abs(left)), "alarm" if left < 0 else "accent")
     word = "SHORT" if left < 0 else "to spare"
     full, brief = (_at(estimate, limits[0], brief=brief) for brief in (False, True))
-    then = [
-        f"{_at(estimate, one, brief=True)}, {spare(figures.to_spare(estimate, one))}" for one in limits[1:3]
-    ]
+    then = [f"{_at(estimate, one, brief=True)}, {spare_words(one.to_spare)}" for one in limits[1:3]]
     side = width - width_of(figure[0]) - 3
     forms: list[list[Sequence[Form]]] = [
         [[f"then {words}"] if n == 0 else [words, ""] for n, words in enumerate(then)],
@@ -69,7 +69,7 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
 
 
 def _at(estimate: Estimate, limit: LimitFigure, *, brief: bool) -> str:
-    return limit_at(limit.id, pet(figures.reached_at(estimate, limit)), brief=brief)
+    return limit_at(limit.id, pet(figures.reached_at(limit)), brief=brief)
 
 
 def _called(scene: Scene) -> str:
@@ -101,7 +101,7 @@ def _step(scene: Scene, step: str, width: int) -> Line:
     stand = stand_of(scene.progress, step, scene.now)
     begin, end = scene.snapshot.course.get(step, (None, None))
     closes = f": closes {', '.join(state.step.closes)}" if state.step.closes else ""
-    span = f"{pet(begin)} until {pet(end)}" if stand.word != "now" else f"until {pet(end)}"
+    span = f"until {pet_up(end)}" if stand.word == "now" else f"{pet_nearest(begin)} until {pet_up(end)}"
     spans = (
         Span(" "),
         put(stand.word, 5, stand.ink),
@@ -137,7 +137,7 @@ def open_words(scene: Scene) -> list[str]:
             words.append(f"OPEN {item.item}, nobody closes it")
             continue
         verb = "closes" if len(state.crew) == 1 else "close"
-        words.append(f"OPEN {item.item}, {' '.join(state.crew)} {verb} it about {pet(end)}")
+        words.append(f"OPEN {item.item}, {' '.join(state.crew)} {verb} it about {pet_up(end)}")
     return words
 
 
@@ -259,9 +259,10 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
     if row.step in scene.hollow:
         stand = StepStanding("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
     ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""
-    late = difference(figures.later(row.real, row.planned)) if scene.started else ""
-    real = f"{'ended ' if row.done else ''}{pet(row.real)}"
-    tail = _columns(pet(row.planned), real, late, width, ink)
+    fact = state.began is not None
+    late = change(figures.later(row.real, row.planned, fact=fact)) if scene.started else ""
+    real = f"{'ended ' if row.done else ''}{pet_down(row.real) if fact else pet_nearest(row.real)}"
+    tail = _columns(pet_nearest(row.planned), real, late, width, ink)
     left = (
         Span(" "),
         put(stand.word, 8 if stand.ink == "hollow" else 5, stand.ink or ink),

@@ -13,9 +13,9 @@ from tracker.console.view.grid import folded, heading, minutes, region, remark, 
 from tracker.console.view.head import binding_words, turn_back_short
 from tracker.console.view.scene import LeadScene, Scene, WhatIfPage
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, put, say, tall
-from tracker.console.view.words import percent, pet
+from tracker.console.view.words import pet
 from tracker.forecast.values import Estimate, Range
-from tracker.foundation.text import percent_done
+from tracker.foundation.text import percent, percent_done
 from tracker.journal.wording import event_words
 
 

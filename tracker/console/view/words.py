@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
-from tracker.foundation import text
+from tracker.foundation.shown import duration, nearest
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState, step_status
 
@@ -21,60 +21,18 @@ def pet_s(seconds: float | None) -> str:
     return format_pet(seconds, with_seconds=True)
 
 
-MINUTES_TO = 100
-"""From so many minutes on a duration is told in hours and minutes."""
-
-
-def duration(seconds: float | None) -> str:
-    """Return `67 min`, from 100 min on `2 h 17`, rounded down; a dash where there is none."""
-    if seconds is None or not math.isfinite(seconds):
-        return "-"
-    minutes = math.floor(abs(seconds) / 60 + 1e-4)
-    sign = "-" if seconds < 0 and minutes else ""
-    return f"{sign}{minutes} min" if minutes < MINUTES_TO else f"{sign}{minutes // 60} h {minutes % 60:02d}"
-
-
-def spare(seconds: float | None) -> str:
-    """Return `67 min to spare`, or `38 min SHORT`."""
-    if seconds is None:
-        return ""
-    return f"{duration(-seconds)} SHORT" if seconds < 0 else f"{duration(seconds)} to spare"
-
-
-def difference(seconds: float | None) -> str:
-    """Return `+36` in minutes, from 100 on `+2 h 17`; a point where on time. It stands under a head."""
-    if seconds is None:
-        return ""
-    minutes = round(seconds / 60)
-    if minutes == 0:
-        return "."
-    sign, size = ("+" if minutes > 0 else "-"), abs(minutes)
-    return f"{sign}{size}" if size < MINUTES_TO else f"{sign}{size // 60} h {size % 60:02d}"
-
-
 def late(seconds: float | None) -> str:
     """Return `36 min late` or `4 min early`; nothing where on time."""
-    if seconds is None or round(seconds / 60) == 0:
+    whole = nearest(seconds)
+    if not whole:
         return ""
-    return f"{duration(round(abs(seconds) / 60) * 60)} {'late' if seconds > 0 else 'early'}"
+    return f"{duration(whole)} {'late' if whole > 0 else 'early'}"
 
 
 def minutes_seconds(seconds: float) -> str:
     """Return `5:44`, minutes and seconds, also of more than an hour."""
     whole = max(0, math.floor(seconds + 0.01))
     return f"{whole // 60}:{whole % 60:02d}"
-
-
-def percent(share: float) -> str:
-    """Return a chance in per cent, never said to be certain."""
-    return text.percent(share)
-
-
-def limit_name(name: str) -> str:
-    """Return a limit's id as words: `EV2.oxygen` becomes `EV2 oxygen`."""
-    if name == "elapsed":
-        return "elapsed limit"
-    return name.replace("window.", "window ").replace(".", " ").replace("*", "shared")
 
 
 def title_of(progress: Progress, task: str) -> str:
