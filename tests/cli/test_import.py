@@ -91,7 +91,7 @@ def test_how_the_file_was_read_is_said(sheet: Path, capsys: pytest.CaptureFixtur
     assert main(["check", str(out)]) == 0
 
 
-def test_a_workbook_is_no_sheet(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_workbook_that_is_cut_off(sheet: Path, capsys: pytest.CaptureFixture[str]) -> None:
     sheet.write_bytes(b"PK\x03\x04\x14\x00\x06\x00")
     assert main(["import", str(sheet), "--out", str(sheet.with_name("walk.yaml"))]) == 1
-    assert capsys.readouterr().err == f"{sheet}: is a workbook, not CSV; save its sheet as CSV, UTF-8\n"
+    assert capsys.readouterr().err == f"{sheet}: is damaged, or cut off; save it again as .xlsx\n"

@@ -17,9 +17,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
-    parser.add_argument(
-        "sheet", metavar="SHEET", help="a spreadsheet saved as CSV: headings, then a row a step"
-    )
+    parser.add_argument("sheet", metavar="SHEET", help="a workbook (.xlsx, .ods, .xls, .xlsb), or CSV")
     parser.add_argument(
         "--out", metavar="PLAN.yaml", required=True, help="the plan to write; must not be there yet"
     )
@@ -40,6 +38,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--only-columns", action="store_true", help="read no column that --columns does not name"
     )
+    parser.add_argument("--mapping", metavar="FILE.yaml", help="how such sheets are read, from a file")
+    parser.add_argument("--write-mapping", metavar="FILE.yaml", help="write down how this sheet was read")
+    parser.add_argument(
+        "--sheet", dest="sheet_name", metavar="NAME", default="", help="which sheet of a workbook"
+    )
+    parser.add_argument(
+        "--hidden", choices=("read", "skip"), default="", help="what to do with hidden rows and columns"
+    )
     parser.add_argument(
         "--decimal", choices=(".", ","), default="", help="the mark before decimals, where numbers may be two"
     )
@@ -51,46 +57,65 @@ def run(args: argparse.Namespace) -> int:
 
     limit = limit_of(args.limit)
     with meanwhile("reading the sheet"):
-        sheet = _read(args, limit)
+        sheet, mapping = _read(args, limit)
     for line in _mapping(sheet):
         print(plain(line))
     excursion = args.excursion or Path(args.sheet).stem
     with meanwhile("making the plan"):
         plan = plan_of_sheet(sheet, excursion=excursion, limit=limit, file=args.out)
     write_plan(args.out, plan)
-    for line in _written(args.out, plan, len(sheet.steps)):
+    if args.write_mapping:
+        write_plan(args.write_mapping, mapping)
+        print(plain(f"{args.write_mapping}: says how the sheet was read; mend it, and give it to --mapping"))
+    for line in _written(args.out, plan, sheet):
         print(plain(line))
     return 0
 
 
-def _read(args: argparse.Namespace, limit: int | None) -> Sheet:
+def _read(args: argparse.Namespace, limit: int | None) -> tuple[Sheet, str]:
+    """The sheet as it is read, and the text of a mapping file that says so."""
     from dataclasses import replace
 
     from tracker.plan.columns import Wishes, parse_columns
-    from tracker.plan.read import read_bytes
+    from tracker.plan.mapping import joined, mapping_of, read_mapping
+    from tracker.plan.read import read_bytes, read_text
     from tracker.plan.sheet import read_rows
     from tracker.plan.sheet_plan import bare_unit
-    from tracker.plan.sheet_table import read_table, sheet_text
+    from tracker.plan.sheet_table import read_table_of
 
-    wishes = Wishes(parse_columns(args.columns), args.only_columns, args.decimal)
-    text, encoding = sheet_text(read_bytes(args.sheet), args.sheet)
-    if encoding:
-        print(f"the file is read as {encoding}")
-    table = read_table(text, args.sheet, wishes)
+    wishes = Wishes(
+        parse_columns(args.columns),
+        args.only_columns,
+        args.decimal,
+        sheet=args.sheet_name,
+        hidden=args.hidden,
+    )
+    if args.mapping:
+        wishes = joined(wishes, read_mapping(read_text(args.mapping), args.mapping))
+    table = read_table_of(read_bytes(args.sheet), args.sheet, wishes)
+    for line in table.said:
+        print(plain(line))
     if limit is not None:
         wishes = replace(wishes, bare=bare_unit(table, args.sheet, wishes, limit))
-    return read_rows(table, args.sheet, wishes)
+    sheet = read_rows(table, args.sheet, wishes)
+    return sheet, mapping_of(sheet, wishes, table.sheet)
 
 
-def _written(path: str, text: str, steps: int) -> Iterator[str]:
+def _written(path: str, text: str, sheet: Sheet) -> Iterator[str]:
     """Yield what was written, and what it comes to on paper."""
     from tracker.plan.read import parse_plan
+    from tracker.plan.sheet_plan import step_ids
+    from tracker.plan.sheet_starts import elsewhere
     from tracker.plan.timeline import as_planned
 
-    plan = parse_plan(text, file=path, name=Path(path).stem)
-    end = format_exact(round(as_planned(plan).everybody_inside))
-    yield f"on paper everybody is inside at {end}"
-    yield f"{path}: {steps} steps; `tracker check {path}` looks it over"
+    course = as_planned(parse_plan(text, file=path, name=Path(path).stem))
+    starts = {
+        name: (step.row, step.start) for name, step in step_ids(sheet).items() if step.start is not None
+    }
+    if moved := elsewhere(starts, course.start):
+        yield moved
+    yield f"on paper everybody is inside at {format_exact(round(course.everybody_inside))}"
+    yield f"{path}: {len(sheet.steps)} steps; `tracker check {path}` looks it over"
 
 
 def limit_of(text: str | None) -> int | None:
@@ -112,6 +137,7 @@ def limit_of(text: str | None) -> int | None:
 def _mapping(sheet: Sheet) -> list[str]:
     by_column = {i: key + sheet.said.get(i, "") for key, i in sheet.columns.keys.items()}
     by_column |= {i: f"crew {name}" for name, i in sheet.columns.crew.items()}
+    by_column |= {i: f"what {name} does" for name, i in sheet.columns.does.items()}
     lines = [f"{sheet.columns.place(i)} is read as {by_column[i]}" for i in sorted(by_column)]
     if sheet.columns.unread:
         lines.append(f"not read: {', '.join(sheet.columns.unread)}")

@@ -59,7 +59,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
     from tracker.cli.import_ import limit_of
     from tracker.foundation.errors import WrongUsage
     from tracker.plan.scalars import is_id
-    from tracker.plan.sheet import People
+    from tracker.plan.sheet_names import People
     from tracker.plan.skeleton import Wanted
 
     people = People()

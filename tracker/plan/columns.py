@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from tracker.foundation.errors import WrongUsage
 from tracker.foundation.text import did_you_mean, near
 from tracker.plan.cells import UNITS
+from tracker.plan.scalars import is_id
 from tracker.plan.sheet_words import HEADINGS, NO, UNIT_NAMES, YES, fold
 
 _SAID = ("step", "step name", "steps", "activity", "name", "title", "item")
@@ -46,7 +47,7 @@ class Named:
     column: str
     """Its heading, or `@` and its letter."""
     key: str
-    """A key of a plan, `crew` with a member, or `-`."""
+    """A key of a plan, `crew` or `does` with a member, or `-`."""
     member: str = ""
     unit: str = ""
 
@@ -60,6 +61,16 @@ class Wishes:
     """Whether columns that nobody named stay unread."""
     decimal: str = ""
     """The mark before decimals, empty where nobody said."""
+    sheet: str = ""
+    """The sheet of a workbook that is read."""
+    header_row: int = 0
+    """The row of the headings, from 1; 0: looked for."""
+    hidden: str = ""
+    """`read` or `skip` for what is hidden; empty: refused."""
+    crew: Mapping[str, str] = field(default_factory=dict)
+    """Name in the sheet to the id of a crew member."""
+    priorities: Mapping[str, str] = field(default_factory=dict)
+    """Word of the sheet to a priority."""
     bare: str = ""
     """The unit of numbers that have none by themselves; empty: whole numbers from 1 to 240 are minutes;
     `?`: they are refused."""
@@ -76,6 +87,8 @@ class Columns:
     """Key of a plan to its column, from 0."""
     crew: Mapping[str, int]
     """Crew members who have a column of their own, with a mark where they take part."""
+    does: Mapping[str, int]
+    """Crew members who have a column of their own, with what they do in it."""
     headings: tuple[str, ...]
     units: Mapping[int, str] = field(default_factory=dict)
     """Column to the unit that somebody named for it."""
@@ -87,16 +100,16 @@ class Columns:
     @property
     def unread(self) -> tuple[str, ...]:
         """Headings that mean nothing to a plan."""
-        used = {*self.keys.values(), *self.crew.values(), *self.skipped}
+        used = {*self.keys.values(), *self.crew.values(), *self.does.values(), *self.skipped}
         return tuple(name for i, name in enumerate(self.headings) if i not in used and name.strip())
 
     @property
     def complete(self) -> bool:
         """Whether what a plan cannot do without has a column."""
         return bool(
-            "time" in self.keys
-            and {"task", "step", "do"} & set(self.keys)
-            and ("crew" in self.keys or self.crew)
+            {"time", "start"} & set(self.keys)
+            and ({"task", "step", "do"} & set(self.keys) or self.does)
+            and ("crew" in self.keys or self.crew or self.does)
         )
 
     def place(self, column: int) -> str:
@@ -118,7 +131,7 @@ def parse_columns(text: str) -> tuple[Named, ...]:
                 f'--columns: {text[at:].strip()!r} is no column; write HEADING=KEY, "A, B"=KEY or @C=KEY'
             )
         heading = pair.group(2) if pair.group(1) is None else pair.group(1).replace('""', '"')
-        found.append(_named(heading, pair.group(3)))
+        found.append(named(heading, pair.group(3)))
         at = pair.end()
     once = [(one.key, one.member) for one in found if one.key != "-"]
     for key in once:
@@ -129,16 +142,21 @@ def parse_columns(text: str) -> tuple[Named, ...]:
     return tuple(found)
 
 
-def _named(heading: str, said: str) -> Named:
+def named(heading: str, said: str) -> Named:
+    """What `KEY[:UNIT]` says of one column. Raises WrongUsage."""
     key, _, rest = said.partition(":")
     key = "time" if key == "likely" else key
-    if key not in HEADINGS and key != "-":
-        words = near(key, [*HEADINGS, "-"], 1) or [k for k, names in HEADINGS.items() if fold(key) in names]
-        hint = did_you_mean(words) or f"; keys are {', '.join(HEADINGS)} and -"
+    if key not in HEADINGS and key not in ("-", "does"):
+        words = near(key, [*HEADINGS, "does", "-"], 1) or [
+            k for k, names in HEADINGS.items() if fold(key) in names
+        ]
+        hint = did_you_mean(words) or f"; keys are {', '.join(HEADINGS)}, does:ID and -"
         raise WrongUsage(f"--columns: {key!r} is no key of a column{hint}")
-    if key == "crew":
+    if key in ("crew", "does") and (rest or key == "does"):
+        if not is_id(rest):
+            raise WrongUsage(f"--columns: {said!r}: {rest!r} is no id of a crew member; write {key}:EV1")
         return Named(heading, key, member=rest)
-    if rest and (key not in SPANS or rest not in {*UNITS, "m:ss", "h:mm"}):
+    if rest and (key not in (*SPANS, "start", "end") or rest not in {*UNITS, "m:ss", "h:mm"}):
         units = ", ".join(UNITS)
         raise WrongUsage(
             f"--columns: {said!r}: {rest!r} is no unit of {key}; units of times are {units}, m:ss and h:mm"
@@ -151,17 +169,22 @@ def match(headings: Sequence[str], rows: Sequence[Sequence[str]], wishes: Wishes
     bare = [_bare(name) for name in headings]
     said = {at: one for one in wishes.named if (at := _said_column(one, headings)) is not None}
     keys = {one.key: at for at, one in said.items() if one.key != "-" and not one.member}
-    crew = {one.member: at for at, one in said.items() if one.member}
+    crew = {one.member: at for at, one in said.items() if one.key == "crew" and one.member}
+    does = {one.member: at for at, one in said.items() if one.key == "does"}
     doubled: dict[str, tuple[int, int]] = {}
     if not wishes.only:
-        _by_headings(keys, doubled, bare, set(said), {"crew"} if crew else set())
+        _by_headings(keys, doubled, bare, set(said), _TAKEN if does else {"crew"} if crew else set())
         _settle(keys, bare, rows, set(said))
-    if not crew and "crew" not in keys and not wishes.only:
+    if not crew and not does and "crew" not in keys and not wishes.only:
         crew = _marked(headings, rows, {*keys.values(), *said})
     units = {at: one.unit for at, one in said.items() if one.unit}
     skipped = frozenset(at for at, one in said.items() if one.key == "-")
     equal = tuple((key, *pair) for key, pair in doubled.items() if keys.get(key) in pair)
-    return Columns(keys, crew, tuple(headings), units, equal, skipped)
+    return Columns(keys, crew, does, tuple(headings), units, equal, skipped)
+
+
+_TAKEN = {"crew", "do", "step"}
+"""Keys that columns of what each one does stand for."""
 
 
 def _said_column(one: Named, headings: Sequence[str]) -> int | None:
@@ -259,7 +282,7 @@ def _marked(headings: Sequence[str], rows: Sequence[Sequence[str]], used: set[in
     """Columns whose heading could be somebody and whose cells are marks."""
     found = {}
     for i, name in enumerate(headings):
-        if i in used or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,19}", name.strip(), re.ASCII):
+        if i in used or not re.fullmatch(r"[^\W\d_][\w.' -]{0,39}", name.strip()):
             continue
         cells = {fold(row[i].strip()) for row in rows}
         if cells <= YES | NO and cells & YES:

@@ -1,84 +1,21 @@
-"""A spreadsheet saved as CSV, read as rows of a plan, with every fault by row and column.
-
-Who does a step is read from ids, several of them, or people's names; what it needs from ids, numbers, names
-or words of steps and tasks.
-"""
+"""A spreadsheet read as rows of a plan, with every fault by row and column."""
 
 from __future__ import annotations
 
 import re
-import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
 
 from tracker.foundation.errors import Fault, PlanError, WrongUsage
 from tracker.foundation.text import count
+from tracker.foundation.times import format_exact
 from tracker.plan.cells import Cell, number_in, trouble
 from tracker.plan.columns import NO_WISHES, Columns, Wishes, column_name, not_there
+from tracker.plan.sheet_names import People, people_in
+from tracker.plan.sheet_starts import StartColumns
 from tracker.plan.sheet_table import Table, read_table
-from tracker.plan.sheet_times import SpanColumns
-from tracker.plan.sheet_words import AND, EVERYBODY, NO, PRIORITIES, YES, fold
-
-_INSIDE = re.compile(r"(iv|ivx|mcc|ground|control|base|deck|capcom|house|ship|surface)\d*", re.IGNORECASE)
-_BETWEEN = re.compile(rf"\s*(?:[,;/+&\n]|\b(?:{'|'.join(AND)})\b)\s*")
-_REMARK = re.compile(r"\([^()]*\)|\*+(?=\s|[,;/+&]|$)")
-_NOBODY = {"", "-", "?", "n/a", "na", "none", "nobody", "tbd"}
-_ID = re.compile(r"[A-Z]{1,6}|[A-Za-z]{1,6}[-_]?\d{1,3}", re.ASCII)
-_NAME = re.compile(r"[^\W\d_][\w.' -]{0,60}")
-
-
-class People:
-    """The crew members of a sheet, each by the spelling that came first."""
-
-    def __init__(self) -> None:
-        self.names: dict[str, str] = {}
-        """Id to the name as it was written, in order of appearance."""
-        self._known: dict[str, str] = {}
-
-    def add(self, name: str) -> str:
-        """The id of somebody named so; capitals make no difference. Raises ValueError for no name."""
-        found = self._known.get(name.lower())
-        if found is None:
-            found = self._known[name.lower()] = _id_of(name)
-            if fold(name) not in EVERYBODY:
-                self.names.setdefault(found, name)
-        return found
-
-    def crew(self) -> dict[str, bool]:
-        """Everybody, and whether they go outside; those with a title of people inside do not."""
-        inside = {name for name in self.names if _INSIDE.fullmatch(name)}
-        if inside == set(self.names):
-            inside = set()
-        return {name: name not in inside for name in self.names}
-
-
-def people_in(cell: str) -> list[str]:
-    """The people in a cell: `EV1/EV2`, `EV1 and EV2`, `EV1 EV2`, `EV 1`, `EV1 (lead)`, `Ann Berg`."""
-    bare = _REMARK.sub(" ", cell).strip()
-    if bare.lower() in _NOBODY:
-        return []
-    return [name for part in _BETWEEN.split(bare) if part for name in _words(part.split())]
-
-
-def _words(words: list[str]) -> list[str]:
-    """The words of a part between separators: ids, an id written apart, or one name."""
-    if len(words) > 1 and all(_ID.fullmatch(word) for word in words):
-        return words
-    if len(words) == 2 and _ID.fullmatch("".join(words)) and words[1].isdigit():
-        return ["".join(words)]
-    return [" ".join(words)]
-
-
-def _id_of(name: str) -> str:
-    if re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,39}", name, re.ASCII):
-        return name
-    letters = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    words = re.sub(r"[^A-Za-z0-9_]+", "-", letters).strip("-_")[:40]
-    if not _NAME.fullmatch(name) or not words[:1].isalpha():
-        raise ValueError(name)
-    return words
-
+from tracker.plan.sheet_times import SpanColumns, between
+from tracker.plan.sheet_words import NO, PRIORITIES, YES, fold
 
 _TOTAL = re.compile(r"((grand|over ?all)\s+)?(sub-?)?(total|sum)s?(\s+(time|duration))?\s*:?", re.IGNORECASE)
 _NUMBERS = {"value", "count", "effort"}
@@ -100,6 +37,8 @@ class SheetStep:
     crew: list[str]
     time: int = 0
     """Seconds; -1 for the way home."""
+    start: float | None = None
+    """When it begins by the sheet, in seconds from whatever its starts are counted from."""
     low: int | None = None
     high: int | None = None
     priority: str = ""
@@ -129,6 +68,10 @@ class Sheet:
     """Crew member to whether they go outside, in order of appearance."""
     names: dict[str, str]
     """Crew member to the name as the sheet writes it."""
+    header_row: int
+    """From 1."""
+    units: dict[int, str]
+    """Column of durations to the unit of its bare numbers, where it has any."""
     remarks: list[str]
     """What was read otherwise than row by row."""
     counted: str
@@ -137,6 +80,11 @@ class Sheet:
     """Column of durations to its unit, range and sum, as words behind its key."""
     undecided: bool
     """Whether there are bare numbers whose unit nobody said."""
+
+    @property
+    def ids(self) -> dict[str, str]:
+        """The id of each crew member by the name as the sheet writes it."""
+        return {name: member for member, name in self.names.items()}
 
 
 def read_sheet(text: str, file: str, wishes: Wishes = NO_WISHES) -> Sheet:
@@ -153,8 +101,7 @@ def read_rows(table: Table, file: str, wishes: Wishes = NO_WISHES) -> Sheet:
     if missing := list(not_there(wishes, table.columns.headings)):
         raise WrongUsage(*missing)
     reader = _Reader(file, table, wishes)
-    reader.need_columns()
-    if not reader.faults:
+    if reader.need_columns():
         reader.read(table.rows)
     if reader.faults:
         raise PlanError(sorted(reader.faults, key=lambda fault: fault.line))
@@ -164,6 +111,8 @@ def read_rows(table: Table, file: str, wishes: Wishes = NO_WISHES) -> Sheet:
         reader.steps,
         reader.people.crew(),
         reader.people.names,
+        table.header_row,
+        reader.times.units,
         reader.remarks,
         reader.counted(),
         reader.times.said,
@@ -177,10 +126,12 @@ class _Reader:
     def __init__(self, file: str, table: Table, wishes: Wishes) -> None:
         self.file = file
         self.columns = table.columns
-        self.faults: list[Fault] = []
+        self.faults: list[Fault] = list(table.faults)
         self.remarks: list[str] = []
         self.steps: list[SheetStep] = []
-        self.people = People()
+        self.people = People(wishes.crew)
+        self._priorities = {**PRIORITIES, **{fold(word): rank for word, rank in wishes.priorities.items()}}
+        self.starts = StartColumns(table.columns, wishes, self.fault, self.remarks.append)
         self.times = SpanColumns(table.columns, wishes, self.fault)
         self._decimal = wishes.decimal
         self._header = table.header_row
@@ -188,29 +139,32 @@ class _Reader:
         self._begun: list[tuple[int, str]] = []
         self._unknown: dict[str, list[int]] = {}
         """Word in the column of priorities that is none, to its rows."""
-        self._mapped = sorted({*table.columns.keys.values(), *table.columns.crew.values()})
+        columns = table.columns
+        self._mapped = {*columns.keys.values(), *columns.crew.values(), *columns.does.values()}
         self._rows = {"step": 0, "total": 0, "blank row": 0}
 
-    def fault(self, row: int, column: int, what: str, right: str) -> None:
-        """Note a fault at a row (from 1; 0 for a column as a whole) and column (from 0)."""
-        path = f"row {row}, {self.columns.place(column)}" if row else self.columns.place(column)
+    def fault(self, row: int, column: int, what: str, right: str, where: str = "") -> None:
+        """Note a fault at a row (from 1; 0 for a column as a whole) and column (from 0), or `where`."""
+        where = where or self.columns.place(column)
+        path = f"row {row}, {where}" if row else where
         self.faults.append(Fault(self.file, row or self._header, column + 1, path, what, right))
 
-    def need_columns(self) -> None:
+    def need_columns(self) -> bool:
         """Note a fault for each column that a plan cannot do without, and for each that two could be."""
-        keys, row = self.columns.keys, self._header
+        keys, row, before = self.columns.keys, self._header, len(self.faults)
         found = ", ".join(repr(str(name)) for name in self.columns.headings if name.strip())[:200]
-        if "time" not in keys:
+        if not {"time", "start"} & set(keys):
             self.fault(row, 0, f"no column holds the planned time among {found}", "head one Duration")
-        if "crew" not in keys and not self.columns.crew:
+        if "crew" not in keys and not self.columns.crew and not self.columns.does:
             right = "head one Crew, or one with each crew member's id and x in its cells"
             self.fault(row, 0, f"no column says who does a step among {found}", right)
-        if not {"task", "step", "do"} & set(keys):
+        if not {"task", "step", "do"} & set(keys) and not self.columns.does:
             self.fault(row, 0, f"no column says what is done among {found}", "head one Step or Description")
         for key, first, second in self.columns.equal:
             names = f"columns {column_name(first)} and {column_name(second)}"
             right = f'say which: --columns "@{column_name(first)}={key}"'
             self.faults.append(Fault(self.file, row, first + 1, names, f"are both read as {key}", right))
+        return len(self.faults) == before
 
     def read(self, rows: Sequence[Sequence[Cell]]) -> None:
         """Read all rows below the headings."""
@@ -231,9 +185,16 @@ class _Reader:
     def finish(self) -> None:
         """Look at all rows together: times, everybody has a name, and what begins a task has steps."""
         self.times.settle()
+        self.starts.settle()
+        lasting = [step.time for step in self.steps if step.time > 0]
+        if "time" not in self.columns.keys and lasting:
+            said = f"{between(min(lasting), max(lasting))}, {format_exact(sum(lasting))} in all"
+            self.remarks.append(f"times are from each start to the end, or to the next start: {said}")
         self._rows["step"] = len(self.steps)
         if self._unknown:
-            self._unknown_priorities()
+            first = min(rows[0] for rows in self._unknown.values())
+            at, right = self.columns.keys["priority"], "write must, should, get-ahead or closeout"
+            self.fault(first, at, _no_priorities(self._unknown), right)
         named = {step.task for step in self.steps}
         self.remarks += [
             f"row {n} has no step below it: not read" for n, task in self._begun if task not in named
@@ -243,22 +204,19 @@ class _Reader:
             what = "names no crew member, and no other row does"
             self.fault(self.steps[0].row, at, what, "write who it is, such as EV1")
 
-    def _unknown_priorities(self) -> None:
-        """Note all unknown words of the column once, with their rows where there are several."""
-        first = min(rows[0] for rows in self._unknown.values())
-        what = ", ".join(f"{word!r} in row {', '.join(map(str, at))}" for word, at in self._unknown.items())
-        if what.count(",") == 0:
-            what = f"{next(iter(self._unknown))!r}"
-        what += " is no priority" if len(self._unknown) == 1 else " are no priorities"
-        self.fault(first, self.columns.keys["priority"], what, "write must, should, get-ahead or closeout")
-
     def _get(self, key: str, cells: Sequence[Cell]) -> str:
         at = self.columns.keys.get(key)
         return "" if at is None or at >= len(cells) else " ".join(cells[at].split())
 
     def row(self, n: int, cells: Sequence[Cell], below: Sequence[Cell]) -> None:
         """Read one row as a step, as the beginning of a task, or as a total; `below` is the next one."""
+        if self.columns.does:
+            self._each_does(n, cells)
+            return
         filled = self._filled(cells)
+        if filled == {"start"}:
+            self.starts.ends(self.people.names, n, cells)
+            return
         if self._is_total(n, filled, cells):
             return
         self._enter_task(cells)
@@ -278,9 +236,27 @@ class _Reader:
         for key in ("value", "needs", "site", "work", "count", "effort", "hold_point", "opens", "closes"):
             if text := self._get(key, cells):
                 step.text[key] = self._number(n, key, text) if key in _NUMBERS else text
-        self.times.take(step, cells)
         self._remark_parted(step)
+        self._timed(step, cells)
+
+    def _timed(self, step: SheetStep, cells: Sequence[Cell]) -> None:
+        by_itself = self.starts.take(step, cells)
+        self.times.take(step, cells, needed=not by_itself)
         self.steps.append(step)
+
+    def _each_does(self, n: int, cells: Sequence[Cell]) -> None:
+        """Read a row that says below each crew member what they do; the same text is a joint step."""
+        self._troubles(n, cells)
+        self._enter_task(cells)
+        crew: dict[str, list[str]] = {}
+        for member, at in self.columns.does.items():
+            text = " ".join(cells[at].split())
+            if text not in ("", "-") and trouble(cells[at]) is None:
+                crew.setdefault(text, []).append(self.people.add(member))
+        if not crew:
+            self.starts.ends(self.columns.does, n, cells)
+        for text, members in crew.items():
+            self._timed(SheetStep(n, self._task, self._task_id, "", text, members), cells)
 
     def _troubles(self, n: int, cells: Sequence[Cell]) -> None:
         """Note what no column can take; where nothing is read it is a remark."""
@@ -315,8 +291,9 @@ class _Reader:
             self._task, self._given = self._get(next(iter(filled)), cells), ""
             self._begun.append((n, self._task))
             return True
-        summed = "time" in filled and not self._get("task", below) and "crew" in self._filled(below)
-        if "task" not in filled or not filled <= _OF_A_TASK | ({"time"} if summed else set()):
+        sums = {"time", "start", "end"} & filled
+        summed = bool(sums) and not self._get("task", below) and "crew" in self._filled(below)
+        if "task" not in filled or not filled <= _OF_A_TASK | (sums if summed else set()):
             return False
         self._given = self._priority(n, cells)
         self._begun.append((n, self._task))
@@ -382,9 +359,9 @@ class _Reader:
         if self._flag(n, "closeout", cells):
             return "closeout"
         text = self._get("priority", cells)
-        if text and fold(text) not in PRIORITIES:
+        if text and fold(text) not in self._priorities:
             self._unknown.setdefault(text, []).append(n)
-        return PRIORITIES.get(fold(text), "get-ahead" if optional else "")
+        return self._priorities.get(fold(text), "get-ahead" if optional else "")
 
     def _flag(self, n: int, key: str, cells: Sequence[Cell]) -> bool:
         at = self.columns.keys.get(key)
@@ -394,63 +371,9 @@ class _Reader:
         return text in YES
 
 
-class Named(Protocol):
-    """What a row says of the names of its step and task."""
-
-    task: str
-    task_id: str
-    step: str
-    do: str
-
-
-class Names:
-    """Finds tasks and steps by what a cell calls them."""
-
-    def __init__(self, tasks: Iterable[tuple[str, Iterable[tuple[str, Named]]]]) -> None:
-        self._kinds: tuple[dict[str, set[str]], ...] = ({}, {}, {}, {})
-        """By full ids; by a step's own id; tasks; by a step's words. The first that knows a name decides."""
-        full, own, titles, words = self._kinds
-        for task, steps in tasks:
-            for n, (part, step) in enumerate(steps, 1):
-                whole = f"{task}.{part or n}"
-                _put(full, whole, whole)
-                for above in (step.task, step.task_id):
-                    if step.step and above:
-                        _put(full, f"{above}.{step.step}", whole)
-                    _put(titles, above, task)
-                _put(titles, task, task)
-                _put(own, step.step, whole)
-                _put(words, step.do, whole)
-
-    def needs(self, text: str, whole: str) -> list[str]:
-        """The ids that a cell of step `whole` asks for; a name that nothing has stays as it is."""
-        return [next(iter(found), name) for name, found in self._read(text, whole)]
-
-    def unclear(self, text: str, whole: str) -> Iterator[tuple[str, list[str]]]:
-        """Yield each name in a cell that more than one may be meant by, with their ids."""
-        return ((name, found) for name, found in self._read(text, whole) if len(found) > 1)
-
-    def _read(self, text: str, whole: str) -> list[tuple[str, list[str]]]:
-        if not text or (found := self._find(text, whole)):
-            return [(text, found)] if text else []
-        parts = [part for part in re.split(r"\s*[,;\n]\s*", text) if part]
-        if len(parts) == 1 and not self._find(parts[0], whole):
-            words = [part for part in re.split(r"\s*[/+&]\s*|\s+and\s+|\s+", text) if part]
-            # Words that mean nothing are one unknown name.
-            parts = words if any(self._find(word, whole) for word in words) else parts
-        return [(part, self._find(part, whole)) for part in parts]
-
-    def _find(self, name: str, whole: str) -> list[str]:
-        """The steps that a name may mean: of several, those in the same task; never the step itself."""
-        for kind in self._kinds:
-            found = sorted(kind.get(name.lower(), set()) - {whole})
-            if found:
-                task = whole.partition(".")[0]
-                near = [one for one in found if one.startswith(f"{task}.")]
-                return near if len(near) == 1 else found
-        return []
-
-
-def _put(names: dict[str, set[str]], name: str, meant: str) -> None:
-    if name:
-        names.setdefault(name.lower(), set()).add(meant)
+def _no_priorities(unknown: Mapping[str, Sequence[int]]) -> str:
+    """Unknown words of a column with their rows; a single one stands where the fault says."""
+    if len(unknown) == 1 and len(next(iter(unknown.values()))) == 1:
+        return f"{next(iter(unknown))!r} is no priority"
+    listed = ", ".join(f"{word!r} in row {', '.join(map(str, rows))}" for word, rows in unknown.items())
+    return f"{listed} {'are no priorities' if unknown.keys() - {next(iter(unknown))} else 'is no priority'}"

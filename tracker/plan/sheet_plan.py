@@ -12,7 +12,8 @@ from tracker.plan.cells import UNITS
 from tracker.plan.columns import Wishes
 from tracker.plan.read import parse_plan
 from tracker.plan.scalars import LONGEST_S
-from tracker.plan.sheet import Names, Sheet, SheetStep, read_rows
+from tracker.plan.sheet import Sheet, SheetStep, read_rows
+from tracker.plan.sheet_names import Names
 from tracker.plan.sheet_table import Table
 from tracker.plan.sheet_words import EVERYBODY, fold
 from tracker.plan.timeline import as_planned
@@ -71,6 +72,15 @@ def bare_unit(table: Table, file: str, wishes: Wishes, limit: int) -> str:
             return unit
         late = "?" if unit == "min" and end > 4 * limit else late
     return late
+
+
+def step_ids(sheet: Sheet) -> dict[str, SheetStep]:
+    """The steps of a sheet by the ids that they get in its plan."""
+    return {
+        f"{task.id}.{part or n}": step
+        for task in _tasks(sheet)
+        for n, (part, step) in enumerate(task.steps, 1)
+    }
 
 
 def _tasks(sheet: Sheet) -> list[_Task]:

@@ -6,19 +6,19 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from tracker.foundation.errors import Fault, PlanError
+from tracker.foundation.errors import Fault, PlanError, WrongUsage
+from tracker.foundation.text import did_you_mean, near
 from tracker.plan.cells import Cell, text_cell
-from tracker.plan.columns import NO_WISHES, Columns, Wishes, match
+from tracker.plan.columns import NO_WISHES, SPANS, Columns, Wishes, match
+from tracker.plan.package import MOST_COLUMNS, MOST_ROWS
+from tracker.plan.sheet_words import fold
+from tracker.plan.workbook import Grid, is_workbook, read_workbook, shown_rows
 
-MOST_ROWS = 5000
-MOST_COLUMNS = 200
 _ABOVE = 20
 """Headings are looked for in so many rows; titles and remarks may stand above them."""
 _SAMPLE = 100
-_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
-"""First bytes of the usual workbooks: zip archives and compound files."""
 _NO_TEXT = re.compile("[\x00-\x08\x0e-\x1a\x1c-\x1f]")
 
 
@@ -30,6 +30,106 @@ class Table:
     header_row: int
     """Row of the sheet, from 1."""
     rows: list[list[Cell]]
+    sheet: str = ""
+    """The sheet of a workbook that it is."""
+    said: tuple[str, ...] = ()
+    """How the file was read, in words."""
+    faults: tuple[Fault, ...] = ()
+    """What is wrong with the sheet as a whole."""
+
+
+def read_table_of(raw: bytes, file: str, wishes: Wishes = NO_WISHES) -> Table:
+    """The table in a file: of a workbook one of its sheets, else the text's.
+
+    Raises PlanError, and WrongUsage for a sheet that somebody named and the workbook does not have.
+    """
+    if is_workbook(raw):
+        return table_of_workbook(read_workbook(raw, file), file, wishes)
+    text, encoding = sheet_text(raw, file)
+    table = read_table(text, file, wishes)
+    return replace(table, said=(f"the file is read as {encoding}",)) if encoding else table
+
+
+def table_of_workbook(grids: Sequence[Grid], file: str, wishes: Wishes) -> Table:
+    """The table in the one sheet that is meant."""
+    grid, table = _chosen(grids, file, wishes)
+    first, columns = table.header_row, table.columns
+    filled = {n for n, row in enumerate(grid.rows, 1) if n > first and any(cell.strip() for cell in row)}
+    rows = sorted(grid.hidden_rows & filled)
+    hidden = sorted(
+        at for at in grid.hidden_columns if at <= len(columns.headings) and columns.headings[at - 1].strip()
+    )
+    if wishes.hidden == "skip" and (rows or hidden):
+        shown = [
+            [
+                cell if n not in grid.hidden_rows and at not in grid.hidden_columns else Cell()
+                for at, cell in enumerate(row, 1)
+            ]
+            for n, row in enumerate(grid.rows, 1)
+        ]
+        table = _headed(shown, replace(wishes, header_row=first))
+    faults = _merged(grid, table, file)
+    if not wishes.hidden and (rows or hidden):
+        right = "say --hidden read or --hidden skip"
+        columns_said = ", ".join(map(columns.place, (at - 1 for at in hidden)))
+        what = [f"{shown_rows(rows)} {'are' if rows[1:] else 'is'} hidden"] if rows else []
+        what += [f"{columns_said} {'are' if hidden[1:] else 'is'} hidden"] if hidden else []
+        faults += [Fault(file, (rows or [first])[0], 1, "", one, right) for one in what]
+    said = [f"sheet {grid.name}", *filter(None, [grid.remark])]
+    return replace(table, sheet=grid.name, said=("; ".join(said),), faults=tuple(faults))
+
+
+def _merged(grid: Grid, table: Table, file: str) -> list[Fault]:
+    """A fault for each time that stands in one cell over several rows."""
+    timed = {table.columns.keys[key] for key in (*SPANS, "start", "end") if key in table.columns.keys}
+    last = table.header_row + len(table.rows)
+    return [
+        Fault(
+            file,
+            a,
+            b,
+            f"{shown_rows(range(a, min(c, last) + 1))}, {table.columns.place(b - 1)}",
+            "is one merged cell",
+            "write a time in each row",
+        )
+        for a, b, c, _ in grid.merges
+        if table.header_row < a < c
+        and b - 1 in timed
+        and a <= last
+        and table.rows[a - table.header_row - 1][b - 1]
+    ]
+
+
+def _chosen(grids: Sequence[Grid], file: str, wishes: Wishes) -> tuple[Grid, Table]:
+    """The sheet that is meant: the one named, else the only visible one with all headings."""
+    filled = [grid for grid in grids if any(cell.strip() for row in grid.rows for cell in row)]
+    if wishes.sheet:
+        named = [grid for grid in grids if fold(grid.name) == fold(wishes.sheet)]
+        if not named:
+            names = [grid.name for grid in grids]
+            hint = did_you_mean(near(wishes.sheet, names, 1)) or f"; sheets are {', '.join(names)}"
+            raise WrongUsage(f"--sheet: the workbook has no sheet {wishes.sheet!r}{hint}")
+        if named[0] not in filled:
+            raise _empty(file)
+        return named[0], _headed(_square(named[0].rows), wishes)
+    tables = [(grid, _headed(_square(grid.rows), wishes)) for grid in filled if not grid.hidden]
+    complete = [(grid, table) for grid, table in tables if table.columns.complete]
+    likely = complete or tables
+    if len(likely) == 1:
+        return likely[0]
+    if not likely:
+        raise _empty(file)
+    names = [grid.name for grid, _ in likely]
+    listed = f"{', '.join(names[:-1])} and {names[-1]}"
+    what = f"sheets {listed} {'both' if len(names) == 2 else 'all'} hold steps" if complete else ""
+    what = what or f"none of the sheets {listed} has headings for what is done, by whom and how long"
+    raise PlanError([Fault(file, 0, 0, "", what, f'say --sheet "{names[0]}"')])
+
+
+def _square(rows: Sequence[Sequence[Cell]]) -> list[list[Cell]]:
+    """Rows of equal length."""
+    wide = max(map(len, rows))
+    return [[*row, *[Cell()] * (wide - len(row))] for row in rows]
 
 
 def sheet_text(raw: bytes, file: str) -> tuple[str, str]:
@@ -38,8 +138,6 @@ def sheet_text(raw: bytes, file: str) -> tuple[str, str]:
     Spreadsheets write UTF-8, UTF-16 with a byte-order mark, or the western code page of their system.
     Raises PlanError for what is no text.
     """
-    if raw.startswith(_WORKBOOKS):
-        raise PlanError([Fault(file, 0, 0, "", "is a workbook, not CSV", "save its sheet as CSV, UTF-8")])
     try:
         if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
             text, said = raw.decode("utf-16"), "UTF-16"
@@ -99,12 +197,14 @@ def _rows(body: str, mark: str, file: str) -> list[list[Cell]]:
     if len(rows) > MOST_ROWS or wide > MOST_COLUMNS:
         what = f"has {len(rows):,} rows and {wide:,} columns"
         raise PlanError([Fault(file, 0, 0, "", what, f"at most {MOST_ROWS:,} and {MOST_COLUMNS} are read")])
-    return [[text_cell(cell) for cell in row] + [Cell()] * (wide - len(row)) for row in rows]
+    return _square([[text_cell(cell) for cell in row] for row in rows])
 
 
 def _headed(rows: Sequence[list[Cell]], wishes: Wishes, skipped: int = 0) -> Table:
     """The table below its headings: the first row that has all of them, else the first with text."""
     filled = [i for i, row in enumerate(rows) if any(cell.strip() for cell in row)]
+    if wishes.header_row:
+        filled = [min(wishes.header_row, len(rows)) - 1]
     complete = (i for i in filled[:_ABOVE] if match(rows[i], rows[i + 1 : i + 1 + _SAMPLE], wishes).complete)
     at = next(complete, filled[0])
     return Table(match(rows[at], rows[at + 1 :], wishes), at + skipped + 1, list(rows[at + 1 :]))

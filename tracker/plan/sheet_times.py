@@ -48,23 +48,25 @@ class _Entry:
 class SpanColumns:
     """Reads the durations of a sheet's rows; `fault` notes what is wrong by row, column, what and right."""
 
-    def __init__(self, columns: Columns, wishes: Wishes, fault: Callable[[int, int, str, str], None]) -> None:
+    def __init__(self, columns: Columns, wishes: Wishes, fault: Callable[..., None]) -> None:
         self._columns, self._wishes, self._fault = columns, wishes, fault
         self._at = {key: columns.keys[key] for key in SPANS if key in columns.keys}
         self._entries: dict[str, list[_Entry]] = {key: [] for key in self._at}
         self.undecided = False
         """Whether there are bare numbers whose unit neither column nor heading says."""
+        self.units: dict[int, str] = {}
+        """Column to the unit of its bare numbers, where it has any."""
         self.said: dict[int, str] = {}
         """Column to what was understood: unit, range and sum."""
 
-    def take(self, step: Timed, cells: Sequence[Cell]) -> None:
-        """Read a row's durations; `settle` puts them into the step."""
+    def take(self, step: Timed, cells: Sequence[Cell], *, needed: bool = True) -> None:
+        """Read a row's durations; `settle` puts them into the step. `needed`: nothing else gives its time."""
         for key, at in self._at.items():
             cell = cells[at]
             if cell.kind in ("error", "uncomputed"):
                 continue
             if not cell.strip():
-                if key == "time":
+                if key == "time" and needed:
                     self._fault(step.row, at, "is empty", "write how long the step takes, such as 0:08")
             elif key == "time" and cell.strip().lower() == "home":
                 step.time = -1
@@ -144,7 +146,9 @@ class SpanColumns:
             if most > 0 and least <= LONGEST_S:
                 readings.append(f"as {IN_WORDS[unit]} {between(least, most)}")
         middle = max(statistics.median(bare), 1e-9)
-        offered = min(UNITS, key=lambda unit: abs(_octaves(middle * UNITS[unit])))
+        # Only a spreadsheet's own fractions of a day have so many decimals.
+        fractions = max(bare) <= LONGEST_S / UNITS["d"] and any(n != round(n, 4) for n in bare)
+        offered = "d" if fractions else min(UNITS, key=lambda unit: _distance(middle * UNITS[unit]))
         what = f"{count(len(bare), 'number')} without a unit"
         self._fault(0, at, what, f"{', '.join(readings)}; say {self._option(at, offered)}")
 
@@ -181,6 +185,8 @@ class SpanColumns:
             return
         bare = any(span.bare is not None for entry in entries for span in entry.spans)
         stated = self._stated(self._at[key])
+        if bare:
+            self.units[self._at[key]] = unit
         words = f", in {IN_WORDS[unit]}" if bare else ", as m:ss" if stated == "m:ss" else ""
         if bare and stated not in UNITS and self._wishes.bare:
             words += ", for only so the plan ends near its limit"
@@ -188,7 +194,7 @@ class SpanColumns:
         self.said[self._at[key]] = f"{words}: {least}, {_time(sum(times), sum(times))} in all"
 
 
-def _octaves(seconds: float) -> float:
+def _distance(seconds: float) -> float:
     return abs(seconds - _USUAL_S) / min(seconds, _USUAL_S)
 
 
