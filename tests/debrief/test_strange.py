@@ -167,14 +167,15 @@ def test_the_longest_note_is_kept_whole() -> None:
         assert note in "".join(text)
 
 
-def test_a_task_that_means_different_things_has_no_title_when_pooled() -> None:
+def test_a_task_that_means_different_things_is_two_when_pooled() -> None:
     other = SMALL.replace("title: Mount the box", "title: Mount the lamp")
     together = pool([_debrief([ZERO]), _debrief([ZERO], other)])
-    assert {group.name: group.title for group in together.tasks} == {
-        "mount": "",
-        "photos": "Take photos",
-        "home": "Go home",
-    }
+    assert [(group.name, group.title, group.steps) for group in together.tasks] == [
+        ("mount", "Mount the box", 3),
+        ("photos", "Take photos", 2),
+        ("home", "Go home", 2),
+        ("mount", "Mount the lamp", 3),
+    ]
 
 
 def _dropped_photos(entered: int) -> list[dict[str, Any]]:

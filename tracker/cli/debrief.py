@@ -5,8 +5,11 @@ from __future__ import annotations
 import argparse
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from tracker.foundation.text import plain
 
 if TYPE_CHECKING:
     from tracker.debrief.excursion import Excursion, Scoring
@@ -25,6 +28,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", metavar="FILE", help="everything, by the published schema")
     parser.add_argument("--html", metavar="FILE", help="one self-contained page with figures")
     parser.add_argument("--markdown", metavar="FILE", help="tables for a report")
+    parser.add_argument("--excursion", metavar="NAME", help="only excursions of this name")
+    parser.add_argument(
+        "--full", action="store_true", help="pages: every table of each, however many there are"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -36,13 +43,26 @@ def run(args: argparse.Namespace) -> int:
     check_targets(targets.values(), args.journals)
     scoring = None if set(targets) == {"csv"} else _scoring(len(args.journals))
     every = debriefs(args.journals, _names(args.journals), scoring)
+    if args.excursion is not None:
+        every = _of_name(every, args.excursion)
     for name, target in targets.items():
-        write_out(target, _writer(name)(every))
+        write_out(target, _writer(name, args.full)(every))
     if not targets:
         from tracker.debrief.pages import summary
 
         write_out("-", summary(every))
     return 0
+
+
+def _of_name(every: Sequence[Excursion], name: str) -> list[Excursion]:
+    """Return the excursions of a name; TrackerError with the names there are where none has it."""
+    from tracker.foundation.errors import TrackerError
+
+    found = [one for one in every if one.excursion.casefold() == name.casefold()]
+    if not found:
+        known = ", ".join(sorted({plain(one.excursion, most=80) for one in every}))
+        raise TrackerError(f"--excursion: none is named {plain(name, most=80)}; there are: {known}")
+    return found
 
 
 def _names(journals: Sequence[str]) -> Callable[[Path], str]:
@@ -57,7 +77,7 @@ def _scoring(journals: int) -> Scoring:
     return Scoring() if journals <= MANY else Scoring(instants=0, scenarios=500)
 
 
-def _writer(name: str) -> Callable[[Sequence[Excursion]], Iterator[str]]:
+def _writer(name: str, full: bool) -> Callable[[Sequence[Excursion]], Iterator[str]]:
     """Return what writes a format; nothing else is imported."""
     if name in ("csv", "json"):
         from tracker.debrief.records import csv_chunks, json_chunks
@@ -65,4 +85,4 @@ def _writer(name: str) -> Callable[[Sequence[Excursion]], Iterator[str]]:
         return csv_chunks if name == "csv" else json_chunks
     from tracker.debrief.pages import markdown, page
 
-    return page if name == "html" else markdown
+    return partial(page if name == "html" else markdown, full=full)

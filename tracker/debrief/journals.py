@@ -20,7 +20,7 @@ from typing import TypeVar
 
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.judged import Judgement, judgement
-from tracker.debrief.rows import Group, pooled
+from tracker.debrief.rows import Group, pooled_crew, pooled_tasks, pooled_work
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.waiting import Waiting
 from tracker.journal.journal import Journal
@@ -176,14 +176,15 @@ class Pooled:
 
 
 def pool(every: Sequence[Excursion]) -> Pooled:
-    """Return the sums over excursions; the same task, crew member or kind of work by its name."""
+    """Return the sums over excursions: tasks of one plan family, crew by id and name, kinds of work."""
+    rows = [(one.steps, {group.name: group.title for group in one.totals.crew}) for one in every]
     judged = [(o.judgement, o.inside) for o in every if o.judgement is not None and o.inside is not None]
     moments = [(moment, end) for scores, end in judged for moment in scores.moments]
     return Pooled(
         excursions=len(every),
-        tasks=pooled(group for one in every for group in one.totals.tasks),
-        crew=pooled(group for one in every for group in one.totals.crew),
-        work=pooled(group for one in every for group in one.totals.work),
+        tasks=pooled_tasks(rows),
+        crew=pooled_crew(rows),
+        work=pooled_work(rows),
         judgement=judgement(
             [moment for moment, _ in moments],
             [end for _, end in moments],

@@ -16,7 +16,8 @@ from tracker.debrief.tables import MOST_TEXT, STEPS, WORK, Table
 from tracker.foundation.text import ADVISORY, columns, plain
 
 MOST_IN_FULL = 20
-"""With more excursions only the pooled tables are written; CSV and JSON always hold every step."""
+"""With more excursions only the pooled tables are written unless all are asked for, and the page says so;
+CSV and JSON always hold every step."""
 MOST_OVERRUNS = 8
 """So many stand in the summary."""
 LONG = 24
@@ -32,13 +33,25 @@ def safe(text: str) -> str:
     return escaped.replace("://", "&#58;//").replace("www.", "www&#46;")
 
 
-def markdown(every: Sequence[Excursion]) -> Iterator[str]:
-    """Yield the Markdown text in pieces."""
+def _only_summed(every: Sequence[Excursion], full: bool) -> str:
+    """Return what is only summed on a page, and how to see it; empty where everything is there."""
+    if full or len(every) <= MOST_IN_FULL:
+        return ""
+    return (
+        f"Of these {len(every)} excursions the steps, stores, decisions, changes, holds and notes are only "
+        "summed here. --full writes all of them, --excursion NAME those of one plan; CSV and JSON hold all."
+    )
+
+
+def markdown(every: Sequence[Excursion], *, full: bool = False) -> Iterator[str]:
+    """Yield the Markdown text in pieces; `full`: all tables of each excursion, however many there are."""
     several = len(every) > 1
     yield f"# Debrief: {safe(_title(every))}\n\n*{ADVISORY}*\n"
     if several:
         yield from (_markdown_table(table, 2) for table in tables.of_several(every))
-    for one in every if len(every) <= MOST_IN_FULL else ():
+    if summed := _only_summed(every, full):
+        yield f"\n{safe(summed)}\n"
+    for one in every if not summed else ():
         if several:
             yield f"\n## {safe(one.excursion)}: {safe(one.journal)}\n"
         yield from (_markdown_table(table, 3 if several else 2) for table in tables.of_excursion(one))
@@ -49,7 +62,7 @@ def _title(every: Sequence[Excursion]) -> str:
 
 
 def _markdown_table(table: Table, level: int) -> str:
-    lines = [f"\n{'#' * level} {table.title}\n"]
+    lines = [f"\n{'#' * level} {safe(table.title)}\n"]
     if table.note:
         lines.append(f"{safe(table.note)}\n")
     lines.append(_line(table.headings))
@@ -97,8 +110,8 @@ figure svg text { font-family: system-ui, "Liberation Sans", "DejaVu Sans", sans
 """.strip()
 
 
-def page(every: Sequence[Excursion]) -> Iterator[str]:
-    """Yield the page's text in pieces."""
+def page(every: Sequence[Excursion], *, full: bool = False) -> Iterator[str]:
+    """Yield the page's text in pieces; `full`: all tables of each excursion, however many there are."""
     title = _text(_title(every))
     yield (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -111,7 +124,9 @@ def page(every: Sequence[Excursion]) -> Iterator[str]:
     for table in tables.of_several(every) if len(every) > 1 else ():
         drawn = [figures.pace([row for one in every for row in one.steps])] if table.title == WORK else []
         yield _html_table(table, drawn, "pooled")
-    for i, one in enumerate(every if len(every) <= MOST_IN_FULL else ()):
+    if summed := _only_summed(every, full):
+        yield f'<p class="note">{_text(summed)}</p>\n'
+    for i, one in enumerate(every if not summed else ()):
         if len(every) > 1:
             yield f'<h2 id="excursion-{i}">{_text(one.excursion)}: {_text(one.journal)}</h2>\n'
         found = _figures(one)
@@ -186,10 +201,12 @@ def summary(every: Sequence[Excursion]) -> Iterator[str]:
         ]
         shown = [table for table in shown if table.rows]
     else:
-        broken, whole, _, crew, work, scores = tables.of_several(every)
-        shown = [broken, whole, work, crew, scores]
+        found = {table.title: table for table in tables.of_several(every)}
+        shown = [found[name] for name in (tables.LIMITS, tables.EXCURSIONS, WORK, tables.CREW, tables.SCORES)]
     for table in shown:
         yield from _lines(table)
+    if len(every) > 1:
+        yield "Tasks, steps, stores and decisions: --html FILE or --markdown FILE.\n"
     yield ADVISORY + "\n"
 
 

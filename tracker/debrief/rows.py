@@ -6,9 +6,10 @@ a field of `StepRow` and nothing else.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cache
+from statistics import median
 from typing import Annotated, Any, Literal, get_args, get_type_hints
 
 from tracker.foundation.times import format_pet
@@ -233,6 +234,7 @@ class Group:
 
     name: str
     title: str
+    """Of a task its title, of a crew member the name; empty for a kind of work."""
     steps: int
     done: int
     planned: float
@@ -241,6 +243,7 @@ class Group:
     """Actual duration of the same steps."""
     variance: float
     ratio: float | None
+    """Their actual over their planned duration."""
     waited: float
     held: float
     not_done: float
@@ -249,6 +252,12 @@ class Group:
     finish: float | None
     planned_start: float | None
     planned_finish: float | None
+    excursion: str
+    """Name of the excursion that they belong to; empty where they are of several."""
+    plans: int
+    """How many excursions by name they are of."""
+    median_ratio: float | None
+    """Median of the steps' own ratios, so that few long steps do not speak for all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,25 +272,66 @@ class Spent:
     elapsed: float
 
 
-def by_task(rows: Sequence[StepRow]) -> tuple[Group, ...]:
+Named = Mapping[str, str]
+"""Names of crew members by id."""
+
+
+def by_task(rows: Iterable[StepRow]) -> tuple[Group, ...]:
     """Return one group a task, in the order of the rows."""
-    return _added(_group(row, row.task, row.title) for row in rows)
+    return _added(((row.task,), _group(row, row.task, row.title)) for row in rows)
 
 
-def by_crew(rows: Sequence[StepRow]) -> tuple[Group, ...]:
+def by_crew(rows: Iterable[StepRow], named: Named | None = None) -> tuple[Group, ...]:
     """Return one group a crew member; a joint step counts for each of its crew."""
-    return _added(_group(row, crew) for row in rows for crew in row.crew)
+    names = named or {}
+    return _added(((crew,), _group(row, crew, names.get(crew, ""))) for row in rows for crew in row.crew)
 
 
-def by_work(rows: Sequence[StepRow]) -> tuple[Group, ...]:
+def by_work(rows: Iterable[StepRow]) -> tuple[Group, ...]:
     """Return one group a kind of work."""
-    return _added(_group(row, row.work) for row in rows)
+    return _added(((row.work,), _group(row, row.work)) for row in rows)
 
 
-def pooled(groups: Iterable[Group]) -> tuple[Group, ...]:
-    """Return groups of several excursions added up by name; times of day are left out."""
-    timeless = {"start": None, "finish": None, "planned_start": None, "planned_finish": None}
-    return tuple(replace(group, **timeless) for group in _added(groups))  # type: ignore[arg-type]
+RowsOfEach = Sequence[tuple[Sequence[StepRow], Named]]
+"""The rows of each excursion, and the names of its crew."""
+
+
+def pooled_tasks(every: RowsOfEach) -> tuple[Group, ...]:
+    """Return one group a task of one plan family: excursion, id, title and step ids are the same."""
+
+    def parts() -> Iterator[tuple[Key, Group]]:
+        for rows, _ in every:
+            steps: dict[str, list[str]] = {}
+            for row in rows:
+                steps.setdefault(row.task, []).append(row.step)
+            for row in rows:
+                key = (row.excursion, row.task, row.title, *sorted(steps[row.task]))
+                yield key, _group(row, row.task, row.title)
+
+    return _timeless(_added(parts()))
+
+
+def pooled_crew(every: RowsOfEach) -> tuple[Group, ...]:
+    """Return one group a crew member, who is the same by id and name."""
+    return _timeless(
+        _added(
+            ((crew, named.get(crew, "")), _group(row, crew, named.get(crew, "")))
+            for rows, named in every
+            for row in rows
+            for crew in row.crew
+        )
+    )
+
+
+def pooled_work(every: RowsOfEach) -> tuple[Group, ...]:
+    """Return one group a kind of work, over all plans."""
+    return _timeless(by_work(row for rows, _ in every for row in rows))
+
+
+def _timeless(groups: Iterable[Group]) -> tuple[Group, ...]:
+    """Return groups of several excursions without times of day."""
+    times = {"start": None, "finish": None, "planned_start": None, "planned_finish": None}
+    return tuple(replace(group, **times) for group in groups)  # type: ignore[arg-type]
 
 
 def pace(groups: Iterable[Group]) -> float | None:
@@ -302,7 +352,7 @@ def _group(row: StepRow, name: str, title: str = "") -> Group:
         planned=row.planned_duration if done else 0,
         actual=(row.actual_duration or 0.0) if done else 0,
         variance=0,
-        ratio=None,
+        ratio=row.ratio if done else None,
         waited=row.waited,
         held=row.held,
         not_done=0 if done else row.planned_duration,
@@ -310,20 +360,28 @@ def _group(row: StepRow, name: str, title: str = "") -> Group:
         finish=row.actual_finish,
         planned_start=row.planned_start,
         planned_finish=row.planned_finish,
+        excursion=row.excursion,
+        plans=1,
+        median_ratio=None,
     )
 
 
-def _added(groups: Iterable[Group]) -> tuple[Group, ...]:
-    """Return groups added up by name, in the order in which the names come."""
-    by_name: dict[str, list[Group]] = {}
-    for group in groups:
-        by_name.setdefault(group.name, []).append(group)
-    return tuple(_sum(mine) for mine in by_name.values())
+Key = tuple[str, ...]
+
+
+def _added(steps: Iterable[tuple[Key, Group]]) -> tuple[Group, ...]:
+    """Return single steps added up by their keys, in the order in which the keys come."""
+    by_key: dict[Key, list[Group]] = {}
+    for key, step in steps:
+        by_key.setdefault(key, []).append(step)
+    return tuple(_sum(mine) for mine in by_key.values())
 
 
 def _sum(groups: Sequence[Group]) -> Group:
     sums: dict[str, Any] = {name: sum(getattr(g, name) for g in groups) for name in _SUMMED}
     planned, actual = sums["planned"], sums["actual"]
+    ratios = [group.ratio for group in groups if group.ratio is not None]
+    excursions = {group.excursion for group in groups}
     return Group(
         name=groups[0].name,
         title=groups[0].title if len({g.title for g in groups}) == 1 else "",
@@ -334,6 +392,9 @@ def _sum(groups: Sequence[Group]) -> Group:
         finish=_known(max, groups, "finish"),
         planned_start=_known(min, groups, "planned_start"),
         planned_finish=_known(max, groups, "planned_finish"),
+        excursion=groups[0].excursion if len(excursions) == 1 else "",
+        plans=len(excursions),
+        median_ratio=median(ratios) if ratios else None,
     )
 
 

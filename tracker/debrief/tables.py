@@ -40,7 +40,8 @@ def whole(parts: Sequence[float]) -> list[int]:
     return found
 
 
-STEPS, WORK = "Steps", "Kinds of work"
+STEPS, WORK, TASKS, CREW = "Steps", "Kinds of work", "Tasks", "Crew"
+EXCURSIONS = "Excursions"
 MOST_SAID = 300
 """Characters of the remarks beside a step; the notes have all of them."""
 
@@ -119,7 +120,7 @@ def excursions(every: Sequence[Excursion]) -> Table:
         for one in every
     ]
     headings = ("journal", "excursion", "kind", "planned", "inside", "difference", "to spare")
-    return _table("Excursions", (*headings, "steps done", "pace", "80 % ranges right"), rows, range(3, 10))
+    return _table(EXCURSIONS, (*headings, "steps done", "pace", "80 % ranges right"), rows, range(3, 10))
 
 
 def _late(one: Excursion) -> str:
@@ -145,15 +146,33 @@ def groups(title: str, found: Sequence[Group]) -> Table:
             pet(group.actual),
             signed(group.variance),
             factor(group.ratio),
+            factor(group.median_ratio),
             pet(group.waited),
             pet(group.held),
         )
         for group in found
     ]
-    headings = ("", "", "done", "planned", "actual", "difference", "ratio", "waited", "held")
-    return _table(
-        title, headings, rows, range(2, 9), "Planned and actual work time of the steps that are done."
-    )
+    headings = ("", "", "done", "planned", "actual", "difference", "ratio", "median", "waited", "held")
+    note = "Planned and actual work time of the steps that are done; the median is of their own ratios."
+    return _table(title, headings, rows, range(2, 10), note)
+
+
+def _kinds_of_work(found: Sequence[Group]) -> Table:
+    """Return one row a kind of work over all plans, with their number."""
+    table = groups(WORK, found)
+    rows = [(row[0], str(group.plans), *row[2:]) for row, group in zip(table.rows, found, strict=True)]
+    headings = ("", "plans", *table.headings[2:])
+    return Table(WORK, headings, tuple(rows), frozenset({1, *table.right}), table.note)
+
+
+def _tasks_of_several(found: Sequence[Group]) -> list[Table]:
+    """Return a table of tasks for each plan family, headed by the excursion where there are several."""
+    families: dict[str, list[Group]] = {}
+    for group in found:
+        families.setdefault(group.excursion, []).append(group)
+    if len(families) == 1:
+        return [groups(TASKS, found)]
+    return [groups(f"{TASKS} of {plain(name, most=80)}", mine) for name, mine in families.items()]
 
 
 def steps(one: Excursion) -> Table:
@@ -284,11 +303,14 @@ def notes(one: Excursion) -> Table:
     return _table("Notes", ("at", "note", "on", "seat"), rows, (0,))
 
 
+SCORES = "Was the forecast right?"
+
+
 def scores(found: Judgement | None) -> Table:
     """Return how the forecasts did against simpler ones."""
     if found is None:
         why = "the excursion is not over, or work was left undone that all forecasts had"
-        return _table("Was the forecast right?", ("", ""), [("No forecast was scored", why)], ())
+        return _table(SCORES, ("", ""), [("No forecast was scored", why)], ())
     rows = [
         ("Instants", str(len(found.moments))),
         ("Scenarios of each forecast", f"{found.scenarios:,}"),
@@ -302,7 +324,7 @@ def scores(found: Judgement | None) -> Table:
         ),
     ]
     note = "A score is a time, smaller is better; of a point forecast it is the error."
-    return _table("Was the forecast right?", ("", ""), rows, (1,), note)
+    return _table(SCORES, ("", ""), rows, (1,), note)
 
 
 def of_several(every: Sequence[Excursion]) -> list[Table]:
@@ -311,9 +333,9 @@ def of_several(every: Sequence[Excursion]) -> list[Table]:
     return [
         broken(every),
         excursions(every),
-        groups("Tasks", together.tasks),
-        groups("Crew", together.crew),
-        groups(WORK, together.work),
+        *_tasks_of_several(together.tasks),
+        groups(CREW, together.crew),
+        _kinds_of_work(together.work),
         scores(together.judgement),
     ]
 
@@ -326,8 +348,8 @@ def of_excursion(one: Excursion) -> list[Table]:
         overview(one),
         waterfall(one),
         spent(one),
-        groups("Tasks", one.totals.tasks),
-        groups("Crew", one.totals.crew),
+        groups(TASKS, one.totals.tasks),
+        groups(CREW, one.totals.crew),
         groups(WORK, one.totals.work),
         consumables(one),
         scores(one.judgement),
