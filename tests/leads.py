@@ -15,7 +15,7 @@ from tests.journal.memory_store import in_memory
 from tests.keyboard import painted, strike
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
-from tracker.console.lead_session import Hear, LeadRuntime
+from tracker.console.lead_session import Beside, Hear, LeadRuntime
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.studies import Grown
@@ -24,6 +24,7 @@ from tracker.console.view.styled_text import text_of
 from tracker.forecast.values import (
     Advice,
     Alert,
+    Choice,
     ConsumableFigure,
     Estimate,
     LimitFigure,
@@ -147,12 +148,41 @@ def points() -> tuple[Point, ...]:
         inside = Range(middle - 900, middle, middle + 2200 - 150 * k)
         margins = {"elapsed": 14400 - middle, "EV2.oxygen": 2600.0, "window.daylight": None}
         levels = {"EV1.oxygen": 0.75 - 0.01 * k, "EV2.oxygen": 0.75 - 0.012 * k, "EV1.battery": 520.0 - 9 * k}
-        found.append(Point(float(at), inside, 0.9, margins, levels, 11000.0))
+        chances, reached = (
+            {"elapsed": 0.08, "EV2.oxygen": 0.1},
+            {"elapsed": 14400.0, "EV2.oxygen": 13600.0 - k},
+        )
+        found.append(Point(float(at), inside, 0.9, margins, levels, 11000.0, chances, reached))
     return tuple(found)
 
 
 MOVED = Moved(677.0, NOW_S, (("pace of general", -420.0), ("holds", 190.0), ("pace of fasten", -31.0)))
 CHANCES = {"pump": 0.998, "survey": 0.9, "lamp": 0.44}
+
+
+def choices(at: float = NOW_S) -> tuple[Choice, ...]:
+    """Return the table of choices, its figures beside those of `by_hand`."""
+
+    def row(id: str, tasks: str, shift: float, safe: float, value: float | None) -> Choice:
+        inside, end = (
+            Range(10900.0 + shift, 11600.0 + shift, 12700.0 + shift),
+            -(-(11600.0 + shift) // 60) * 60,
+        )
+        reached = Range(13400.0, 13500.0, 13600.0)
+        names = tuple(tasks.split())
+        spare = 13500.0 - end
+        return Choice(
+            id, names, (), inside, safe, "EV2.oxygen", reached, spare, shift, value, safe >= 0.9, at
+        )
+
+    return (
+        row("must-only", "", -2000.0, 0.99, 0.0), row("committed", "", -2000.0, 0.99, 0.0),
+        row("as-advised", "lamp survey", 0.0, 0.93, 5.0),
+        row("everything", "grease lamp survey", 1020.0, 0.71, 7.0),
+        row("keep:grease", "grease lamp survey", 1020.0, 0.71, 7.0),
+        row("drop:survey", "lamp", -900.0, 0.97, 2.0), row("drop:lamp", "survey", -840.0, 0.96, 3.0),
+        row("call-home", "", -7300.0, 1.0, None), row("call-at-once", "", -7500.0, 1.0, None),
+    )  # fmt: skip
 
 
 class Hand:
@@ -184,7 +214,8 @@ class Still(LeadRuntime):
             session.snapshot = Snapshot(progress, by_hand(progress, session.now(hand.utc()), **changes))
             session._settled = True
             if progress.zero is not None:
-                session._points, session._moved, session._chances = points(), MOVED, CHANCES
+                known = choices(session.now(hand.utc()))
+                session.beside = Beside(points(), MOVED, known, CHANCES)
 
     def start(self, hear: Hear) -> None:
         """Start nothing."""

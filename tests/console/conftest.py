@@ -9,7 +9,6 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -144,7 +143,7 @@ def progress_by_hand(
         "acknowledged": frozenset(),
         "closed": None,
         "warnings": (),
-        "fold": cast(Any, SimpleNamespace(recorded=())),
+        "fold": cast(Any, None),
     }
     return Progress(**{**made, **fields})
 

@@ -15,8 +15,8 @@ from tracker.console.view.grid import Cells
 from tracker.console.view.ingress import ingress
 from tracker.console.view.scene import LeadScene, Snapshot
 from tracker.console.view.styled_text import text_of, width_of
-from tracker.console.view.words import pet
 from tracker.forecast.values import Range
+from tracker.foundation.shown import pet_up
 from tracker.plan.read import read_plan
 
 
@@ -41,8 +41,8 @@ def shown(scene: LeadScene, now: float, inside: Range, *, back: bool) -> LeadSce
 
 def expected(inside: Range) -> list[str]:
     if inside.p10 == inside.p90:
-        return [f"{pet(inside.p50)} inside"]
-    return [f"{pet(inside.p50)} median", f"{pet(inside.p90)} nine of ten", f"{pet(inside.p10)} one of ten"]
+        return [f"INSIDE {pet_up(inside.p50)}"]
+    return [f"INSIDE {pet_up(inside.p50)}", f"until {pet_up(inside.p90)}", f"from {pet_up(inside.p10)}"]
 
 
 @settings(max_examples=300, deadline=None)
@@ -73,7 +73,7 @@ def test_no_two_labels_meet(
     text = text_of(lines)
     for label in expected(inside):
         assert text.count(label) >= 1, f"{label!r} is cut or covered:\n{text}"
-    assert re.search(r"═ limit|limit ═| limit( |$)", text, re.MULTILINE), text
+    assert re.search(r"═ elapsed 4:00|elapsed 4:00 ═| elapsed 4:00( |$)", text, re.MULTILINE), text
 
 
 def test_the_end_of_an_excursion_at_its_limit_keeps_every_label_whole() -> None:
@@ -82,7 +82,7 @@ def test_the_end_of_an_excursion_at_its_limit_keeps_every_label_whole() -> None:
         for width in (60, 74, 96, 120):
             text = text_of(ingress(shown(under_way(), float(at), inside, back=False), width, 12))
             assert all(label in text for label in expected(inside)), text
-            assert " limit" in text, text
+            assert " elapsed 4:00" in text, text
 
 
 def test_a_label_takes_the_first_free_place_or_none() -> None:

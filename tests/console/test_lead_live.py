@@ -45,10 +45,11 @@ async def test_a_tick_of_another_process_is_seen(path: Path) -> None:
     async with app.run_test(size=(200, 55)) as pilot:
         at = AtLead(pilot, app)
         await at.until("event 8")
-        await at.until("in all")
+        await at.until("chance by limit")
         assert runtime.session.followed.steps["pump.bolts"].ended is None
         tick(path, "pump.bolts", "0:40")
         await at.until("event 9")
+        await at.press("f")
         await at.until("done EV1 Release the captive bolts")
         snapshot = runtime.session.snapshot
         assert snapshot is not None and snapshot.progress.steps["pump.bolts"].done == 2400
@@ -61,10 +62,10 @@ async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
     app = TrackerApp(Lead(runtime))
     async with app.run_test(size=(200, 55)) as pilot:
         at = AtLead(pilot, app)
-        await at.until("in all")
+        await at.until("chance by limit")
         for _ in range(400):
             await pilot.pause(0.05)
-            if len(runtime.session._points) == 8:
+            if len(runtime.session.beside.points) == 8:
                 break
         shown = runtime.session.snapshot
     with Journal.open(path, read_only=True) as journal:
@@ -72,7 +73,7 @@ async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
         assert shown is not None and shown.estimate is not None
         assert shown.estimate.inside == estimate(progress, progress.at).inside
         third = estimate(journal.progress(at=600), 600)
-    points = runtime.session._points
+    points = runtime.session.beside.points
     assert [point.at for point in points] == [300.0 * k for k in range(8)]
     assert points[2].inside == third.inside
 

@@ -265,7 +265,7 @@ def test_only_so_many_instants_are_kept(progress: Progress) -> None:
     for k in range(MOST + 5):
         known.keep(8, float(k), Instant(progress, found, 0.0))
     assert known.find(8, 4.0) is None and known.find(8, 5.0) is not None and known.find(9, 5.0) is None
-    known.learned(progress, Moved(0.0, 1.0, ()), {"pump": 0.5})
+    known.learned(progress, Moved(0.0, 1.0, ()), {"pump": 0.5}, None)
     kept = known.find(8, 5.0)
     assert kept is not None and kept.moved is not None and kept.chances == {"pump": 0.5}
 

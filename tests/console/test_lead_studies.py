@@ -66,13 +66,11 @@ def journal(plan: Plan) -> Journal:
 def test_a_wish_is_answered_in_the_order_of_its_haste(journal: Journal) -> None:
     supposed = journal.progress().suppose({"kind": "dropped", "task": "lamp", "at": 2470})
     found = results(LeadAnalysis(), wish(journal, supposed=supposed))
-    kinds = [
-        next(name for name in ("supposed", "moved", "chances", "points") if getattr(one, name) is not None)
-        for one in found
-    ]
-    assert kinds[:4] == ["supposed", "points", "chances", "moved"]
-    assert set(kinds[4:]) == {"points"} and len(kinds[4:]) == len(instants(NOW_S))
-    moved, last = found[3].moved, found[-1].points
+    names = ("supposed", "choices", "moved", "chances", "points")
+    kinds = [next(name for name in names if getattr(one, name) is not None) for one in found]
+    assert kinds[:5] == ["supposed", "points", "choices", "chances", "moved"]
+    assert set(kinds[5:]) == {"points"} and len(kinds[5:]) == len(instants(NOW_S))
+    moved, last = found[4].moved, found[-1].points
     assert moved is not None and last is not None
     first, second = estimate(journal.progress(at=677), 677), estimate(journal.progress(), NOW_S)
     assert first.inside.p50 is not None and second.inside.p50 is not None
@@ -90,7 +88,7 @@ def test_a_late_event_makes_only_what_came_after_it_stale(journal: Journal) -> N
     assert before is not None and after[0].points is not None
     assert after[0].points == before[: len(after[0].points)]
     assert [point.at for point in after[0].points] == [0.0, 300.0, 600.0, 900.0, 1200.0]
-    assert len(after) == 3 + len(before) - 5
+    assert len(after) == 4 + len(before) - 5
 
 
 def test_what_was_shown_goes_before_what_is_worked_out(journal: Journal) -> None:

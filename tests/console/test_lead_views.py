@@ -10,12 +10,13 @@ import pytest
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.lead_pages import VIEWS, pages_for
 from tracker.console.studies import LeadAnalysis, Learned, Wish
+from tracker.console.view.day import day, to_decide
 from tracker.console.view.freshness import word
 from tracker.console.view.grid import Cells, minutes, tick_s
 from tracker.console.view.head import lead_head
-from tracker.console.view.ingress import ingress, moved_by
+from tracker.console.view.ingress import ingress
 from tracker.console.view.limits import limits, tasks, trend
-from tracker.console.view.scene import LeadScene, Moved, Snapshot, Supposed
+from tracker.console.view.scene import LeadScene, Snapshot, Supposed
 from tracker.console.view.styled_text import Line, text_of
 from tracker.console.view.what_if import what_if
 from tracker.forecast.values import Range
@@ -58,21 +59,22 @@ def test_every_region_fills_its_cells(
 def test_every_region_is_on_some_page_of_every_size(scene: LeadScene, width: int, height: int) -> None:
     pages = pages_for(scene, width, height)
     shown = {name for page in pages for band in page for name in band.names}
-    assert shown >= set(VIEWS) - {"readings"}
-    assert ("readings" in shown) == (width < 190)
+    assert shown >= set(VIEWS) - {"levels", "orders"}
+    assert shown == set(VIEWS) or height < 20
+    assert len(pages) == (4 if width >= 190 else 5)
     for page in pages:
         assert sum(band.height for band in page) < height, "some region is left without a row"
 
 
 def test_the_band_stands_against_the_limit(scene: LeadScene) -> None:
     lines = text_of(ingress(scene, 100, 20)).splitlines()
-    limit = next(k for k, line in enumerate(lines) if "limit" in line and "═" in line)
+    limit = next(k for k, line in enumerate(lines[1:], 1) if "elapsed 4:00" in line and "═" in line)
     assert lines[limit].split()[0] == "4:00"
     above = "".join(lines[1:limit])
     assert "▒" in above and "░" not in above
     assert "░" in "".join(lines[limit:])
-    middle = next(line for line in lines if "median" in line and "3:13" in line)
-    assert middle.index("3:13") > middle.rindex("▀" if "▀" in middle else "▄")
+    middle = next(line for line in lines if "INSIDE 3:14" in line)
+    assert middle.index("3:14") > middle.rindex("▀" if "▀" in middle else "▄")
 
 
 def test_a_later_estimate_is_only_hinted_at_when_looking_back(scene: LeadScene) -> None:
@@ -84,19 +86,42 @@ def test_a_later_estimate_is_only_hinted_at_when_looking_back(scene: LeadScene) 
     assert text.count("░") < text_of(ingress(scene, 100, 20)).count("░")
 
 
-def test_causes_add_up_even_where_not_all_fit(scene: LeadScene) -> None:
-    causes = tuple((f"cause {k}", 60.0 * (k - 3)) for k in range(9))
-    text = text_of(moved_by(replace(scene, moved=Moved(0.0, NOW_S, causes)), 60, 6))
-    figures = [float(line.split()[0]) for line in text.splitlines()[1:]]
-    assert figures[0] == pytest.approx(sum(figures[1:]))
-    assert "more causes together" in text
-
-
 def test_the_binding_limit_comes_first_with_its_trend(scene: LeadScene) -> None:
-    rows = text_of(limits(scene, 80, 6)).splitlines()
-    assert rows[2].split()[:2] == ["EV2", "oxygen,"] and "tightest" in rows[2]
-    assert rows[2].endswith("0:31      0:43  shrinks 0:11")
-    assert rows[4].split()[:3] == ["window", "daylight", "1"]
+    rows = text_of(limits(scene, 100, 6)).splitlines()
+    assert rows[2].split()[:2] == ["EV2", "oxygen"]
+    assert rows[2].split()[2:] == [
+        "94",
+        "%",
+        "3:45",
+        "31",
+        "min",
+        "15",
+        "min",
+        "43",
+        "min",
+        "shrinks",
+        "11",
+        "min",
+    ]
+    assert rows[3].split()[2:6] == ["98", "%", "4:00", "46"]
+    assert rows[4].split()[:4] == ["window", "daylight", "99", "%"]
+
+
+def test_the_day_says_its_bases_and_what_is_to_decide(scene: LeadScene) -> None:
+    text = text_of(day(scene, 100, 24))
+    musts, advised, everything = (
+        next(row for row in text.splitlines() if row.startswith(f" {words}"))
+        for words in ("musts alone", "as advised: a b", "everything: a b c")
+    )
+    assert "2:40" in musts and "99 %" in musts and "65 min: EV2 oxygen" in musts
+    assert "3:02 and 3:32" in advised and "3:14" in advised and "31 min: EV2" in advised
+    assert "+17" in everything and "71 %" in everything and "14 min: EV2" in everything
+    assert "committed" not in text, "it comes to the same as the musts alone"
+    assert "c grease" in text and "kept costs 17 min, chance 93 % -> 71 %" in text
+    early = tuple(replace(f, ground="early") for f in scene.estimate.optional) if scene.estimate else ()
+    unknown = by_hand(scene.progress, NOW_S, optional=early)
+    told = text_of(to_decide(replace(scene, snapshot=Snapshot(scene.progress, unknown)), 100))
+    assert "not yet" in told and "grease" not in told
 
 
 @pytest.mark.parametrize(
@@ -105,8 +130,8 @@ def test_the_binding_limit_comes_first_with_its_trend(scene: LeadScene) -> None:
         (None, 5.0, ""),
         (600.0, None, ""),
         (600.0, 700.0, "steady"),
-        (0.0, 600.0, "grows 0:10"),
-        (0, -600, "shrinks 0:10"),
+        (0.0, 600.0, "grows 10 min"),
+        (0, -600, "shrinks 10 min"),
     ],
 )
 def test_trend_in_words(before: float | None, now: float | None, words: str) -> None:
@@ -164,11 +189,10 @@ def test_round_marks_and_signed_minutes() -> None:
     assert [minutes(s) for s in (0.0, 2.0, -36.0, 3600.0)] == ["0.0", "0.0", "-0.6", "+60.0"]
 
 
-def test_advice_that_is_older_than_the_figures_says_so(scene: LeadScene) -> None:
-    old = replace(by_hand(scene.progress, NOW_S), at=NOW_S + 3600.0)
-    late = replace(scene, now=NOW_S + 3600.0, snapshot=Snapshot(scene.progress, old))
-    assert "as of 0:41; start by" in text_of(VIEWS["decide"](late, 120, 12))
-    assert "as of" not in text_of(VIEWS["decide"](scene, 120, 12))
+def test_choices_say_of_which_instant_they_are(scene: LeadScene) -> None:
+    late = replace(scene, now=NOW_S + 300.0)
+    assert "choices, as of 0:41" in text_of(VIEWS["choices"](late, 120, 20))
+    assert "as of 0:41" in text_of(day(late, 100, 24))
 
 
 def test_a_rehearsal_says_that_it_is_one(scene: LeadScene) -> None:
@@ -185,7 +209,7 @@ def test_before_the_start_the_range_of_the_plan_is_drawn_and_chances_are_told(pl
     session.study = wishes.append
     scene = session.scene(hand.utc())
     text = text_of(ingress(scene, 100, 14))
-    assert "3:13 median" in text and "3:31 nine of ten" in text and " limit" in text
+    assert "INSIDE 3:14" in text and "until 3:32" in text and " elapsed 4:00" in text
     learned: list[Learned] = []
     session.wish(hand.utc())
     learned += LeadAnalysis().results(wishes[0])

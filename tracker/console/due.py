@@ -12,7 +12,7 @@ from datetime import datetime
 
 from tracker.console.view.scene import Moved, Orders, Snapshot
 from tracker.console.workers import Bettered, Sought
-from tracker.forecast.values import Estimate
+from tracker.forecast.values import Choice, Estimate
 from tracker.journal.progress import Progress, pet_if_live
 
 ESTIMATE_S, ADVICE_S = 10.0, 30.0
@@ -99,6 +99,7 @@ class Instant:
     """From when on `moved` was asked."""
     moved: Moved | None = None
     chances: Mapping[str, float] = field(default_factory=dict)
+    choices: tuple[Choice, ...] = ()
 
 
 class Instants:
@@ -118,13 +119,20 @@ class Instants:
         if len(self._known) > MOST:
             del self._known[next(iter(self._known))]
 
-    def learned(self, progress: Progress, moved: Moved | None, chances: Mapping[str, float] | None) -> None:
+    def learned(
+        self,
+        progress: Progress,
+        moved: Moved | None,
+        chances: Mapping[str, float] | None,
+        choices: tuple[Choice, ...] | None,
+    ) -> None:
         """Add what was learned beside an estimate that is kept."""
         for key, instant in self._known.items():
             if instant.progress is progress:
                 now_moved = instant.moved if moved is None else moved
                 known = instant.chances if chances is None else chances
-                self._known[key] = replace(instant, moved=now_moved, chances=known)
+                chosen = instant.choices if choices is None else choices
+                self._known[key] = replace(instant, moved=now_moved, chances=known, choices=chosen)
 
 
 LEAST_S, AGAIN = 15.0, 4.0

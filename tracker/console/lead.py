@@ -82,7 +82,7 @@ class Lead(LiveScreen):
             with Horizontal(id=f"band-{band}", classes="band"):
                 for place in range(ACROSS):
                     classes = "region second" if place else "region"
-                    yield Pane(_REGIONS["inside"], id=f"region-{band}-{place}", classes=classes)
+                    yield Pane(_REGIONS["day"], id=f"region-{band}-{place}", classes=classes)
         yield Pane(self.paged_view(self._text), id="lead-page")
         yield Pane(_over_lead(notice), id="lead-notice")
         yield Pane(_over_lead(advisory), id="lead-advisory")

@@ -24,6 +24,7 @@ from tracker.console.workers import (
     Wanted,
     order_search,
 )
+from tracker.forecast.values import Choice
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
@@ -71,6 +72,22 @@ class Supposition:
             )
 
 
+@dataclass
+class Beside:
+    """What was worked out beside the estimate that is shown."""
+
+    points: tuple[Point, ...] = ()
+    moved: Moved | None = None
+    choices: tuple[Choice, ...] = ()
+    chances: Mapping[str, float] = field(default_factory=dict)
+
+    def learned(self, report: Learned, since: bool) -> None:
+        """Take in a result; `since`: what moved it was asked from the instant that is asked now."""
+        self.moved = report.moved if report.moved is not None and since else self.moved
+        self.choices = self.choices if report.choices is None else report.choices
+        self.chances = self.chances if report.chances is None else report.chances
+
+
 def would_suppose(text: str, shown: Progress, now: float, utc: datetime) -> tuple[str, Ink]:
     """Return what a line would suppose, or why it cannot be, and how that is written."""
     try:
@@ -116,9 +133,7 @@ class LeadSession:
     _told: tuple[Point, ...] = ()
     _trouble: str = ""
     _mark: float | None = None
-    _points: tuple[Point, ...] = ()
-    _moved: Moved | None = None
-    _chances: dict[str, float] = field(default_factory=dict)
+    beside: Beside = field(default_factory=Beside)
     _supposition: Supposition = field(default_factory=Supposition)
     _instants: Instants = field(default_factory=Instants)
     _unstudied: bool = False
@@ -145,10 +160,9 @@ class LeadSession:
 
         A rehearsal has a clock of its own, and its desk tells on record what time it is there.
         """
-        now = now_of(self.followed, utc)
-        if self.followed.rehearsal and self.followed.closed is None and self._told:
-            return max(now, self._told[-1].at)
-        return now
+        now, told = now_of(self.followed, utc), self._told
+        played = self.followed.rehearsal and self.followed.closed is None
+        return max(now, told[-1].at) if played and told else now
 
     def now(self, utc: datetime) -> float:
         """Return the PET that is shown."""
@@ -173,10 +187,11 @@ class LeadSession:
             disk=Disk(self.followed.number),
             said=self.said,
             said_ink=self.said_ink,
-            points=self._points,
-            moved=self._moved,
+            points=self.beside.points,
+            moved=self.beside.moved,
             since=self.since(now),
-            chances=self._chances,
+            choices=self.beside.choices,
+            chances=self.beside.chances,
             supposed=self._supposition.known,
             back=back,
             present=self.present(utc),
@@ -228,8 +243,8 @@ class LeadSession:
     def _show_again(self, known: Instant) -> None:
         """Show an earlier instant as it was worked out before."""
         self.snapshot, self._settled = Snapshot(known.progress, known.estimate), True
-        self._chances = dict(known.chances)
-        self._moved = known.moved if known.since == self.since(known.estimate.at) else None
+        moved = known.moved if known.since == self.since(known.estimate.at) else None
+        self.beside = Beside(self.beside.points, moved, known.choices, dict(known.chances))
         self._happened()
 
     def _happened(self) -> None:
@@ -288,16 +303,13 @@ class LeadSession:
     def learned(self, report: Learned) -> None:
         """Take in what was learned for what is shown."""
         if report.points is not None:
-            self._points = report.points
+            self.beside.points = report.points
         if report.trouble:
             self.say(f"not worked out: {report.trouble}", "late")
         if self.snapshot is None or report.wish.shown is not self.snapshot.progress:
             return
-        if report.moved is not None and report.wish.since == self.since(report.wish.estimate.at):
-            self._moved = report.moved
-        self._instants.learned(report.wish.shown, report.moved, report.chances)
-        if report.chances is not None:
-            self._chances = report.chances
+        self.beside.learned(report, report.wish.since == self.since(report.wish.estimate.at))
+        self._instants.learned(report.wish.shown, report.moved, report.chances, report.choices)
         self._supposition.learned(report)
 
     def look_for_orders(self, utc: datetime, mono: float) -> None:
@@ -315,7 +327,7 @@ class LeadSession:
         present = self.present(utc)
         self.chosen = None if at is None or at >= present else max(0.0, at)
         self._settled = False
-        self._moved, self._chances, self._unstudied = None, {}, True
+        self.beside, self._unstudied = Beside(self.beside.points), True
         self.search.forget()
         self._show()
         self.say("")
@@ -332,7 +344,7 @@ class LeadSession:
         """Ask what moved the ingress since the instant that is shown; again: since half an hour before."""
         now = self.now(utc)
         self._mark = None if self._mark is not None else now
-        self._moved = None
+        self.beside.moved = None
         since = "the last 30 minutes" if self._mark is None else f"{pet(self._mark)}, from now on"
         self.say(f"what moved the ingress: since {since}")
         self.wish(utc)

@@ -16,7 +16,7 @@ from typing import Any
 
 from tracker.console.view.scene import Moved, Point
 from tracker.console.workers import LatestOnly
-from tracker.forecast.values import Estimate, Range
+from tracker.forecast.values import Choice, Estimate, Range
 from tracker.foundation.errors import TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.progress import Progress
@@ -112,6 +112,8 @@ def told(text: str) -> Point | None:
             margins={str(one["id"]): _figure(one["margin"]["p50"]) for one in row["limits"]},
             levels={f"{one['crew']}.{one['consumable']}": float(one["now"]) for one in row["consumables"]},
             turn_back=_figure(row["turn_back"]["latest"]),
+            chances={str(one["id"]): float(one["chance"]) for one in row["limits"]},
+            reached={str(one["id"]): _reached(one) for one in row["limits"]},
         )
     except (ValueError, TypeError, KeyError, RecursionError):
         return None
@@ -119,6 +121,12 @@ def told(text: str) -> Point | None:
 
 def _range(row: dict[str, Any]) -> Range:
     return Range(*(_figure(row[key]) for key in ("p10", "p50", "p90")))
+
+
+def _reached(limit: dict[str, Any]) -> float | None:
+    """Return when a limit is reached; old rows tell only instants that are the same in every course."""
+    reached = limit.get("reached")
+    return _figure(limit["at"] if reached is None else reached["p50"])
 
 
 def _figure(value: Any) -> float | None:
@@ -155,6 +163,7 @@ class Learned:
 
     wish: Wish
     supposed: Estimate | None = None
+    choices: tuple[Choice, ...] | None = None
     moved: Moved | None = None
     chances: dict[str, float] | None = None
     points: tuple[Point, ...] | None = None
@@ -181,6 +190,15 @@ def unchanged_until(before: Progress, after: Progress) -> float:
         longer = one if len(one) > len(other) else other
         return longer[min(len(one), len(other))].at
     return min(one[same].at, other[same].at)
+
+
+def _choices(wish: Wish) -> tuple[Choice, ...]:
+    """Return what is left to choose at the instant of the estimate that stands."""
+    from tracker.forecast.estimate import estimate
+
+    advice, now = wish.estimate.advice, wish.estimate.at
+    made = estimate(wish.shown, now=now, advice=advice, ranges="shown", choices=True)
+    return made.choices or ()
 
 
 def analysis(report: Callable[[Learned], None]) -> LatestOnly[Wish]:
@@ -217,6 +235,7 @@ class LeadAnalysis:
         started = wish.live.zero is not None
         if started:
             yield from self._trends(wish)
+        yield Learned(wish, choices=_choices(wish))
         back = wish.estimate.turn_back.latest
         if back is not None:
             kept = wish.estimate.advice.kept

@@ -6,7 +6,7 @@ nothing heavy is loaded, so that a screen may word them anew every second.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from tracker.forecast.values import Changed, Choice, Estimate
 from tracker.foundation.shown import change, nearest, pet_down, pet_up, up
@@ -89,16 +89,26 @@ def _why(changed: Changed) -> str:
     before, after = up(changed.inside.before), up(changed.inside.now)
     if before is None or after is None or not changed.causes:
         return ""
-    named = sorted(changed.causes, key=lambda cause: -abs(cause[1]))
-    shown = {_worded(cause): nearest(seconds) or 0 for cause, seconds in named}
-    first = next(iter(shown))
-    shown[first] += (after - before) - sum(shown.values())
-    told = [(cause, seconds) for cause, seconds in shown.items() if seconds] or [(first, 0)]
+    told = shown_causes(changed.causes, after - before)
     if len(told) == 1:
         return told[0][0]
     rest = sum(seconds for _, seconds in told[MOST_CAUSES:])
     parts = [f"{cause} {change(seconds)}" for cause, seconds in told[:MOST_CAUSES]]
     return ", ".join([*parts, *([f"other {change(rest)}"] if rest else [])])
+
+
+def shown_causes(causes: Sequence[tuple[str, float]], whole_s: int) -> list[tuple[str, int]]:
+    """Causes in words, the greatest first, in seconds of whole minutes that add up to what is shown.
+
+    What rounding leaves over goes to the greatest; a cause of no minute is left out where another has any.
+    """
+    named = sorted(causes, key=lambda cause: -abs(cause[1]))
+    if not named:
+        return []
+    shown = {_worded(cause): nearest(seconds) or 0 for cause, seconds in named}
+    first = next(iter(shown))
+    shown[first] += whole_s - sum(shown.values())
+    return [(cause, seconds) for cause, seconds in shown.items() if seconds] or [(first, 0)]
 
 
 def _worded(cause: str) -> str:

@@ -11,12 +11,12 @@ from itertools import groupby
 from textwrap import wrap
 
 from tracker.console.view.alerts import waiting_alerts
+from tracker.console.view.choices import choices_in_full
 from tracker.console.view.consumables import levels, readings
+from tracker.console.view.day import bases, to_decide, why
 from tracker.console.view.freshness import word
 from tracker.console.view.grid import folded, heading, remark
-from tracker.console.view.ingress import moved_by
 from tracker.console.view.limits import limits, tasks
-from tracker.console.view.optional import decide
 from tracker.console.view.scene import SMALL, LeadScene
 from tracker.console.view.styled_text import Line, Span, blank, crop, put, say, wrapped
 from tracker.console.view.what_if import orders, what_if
@@ -26,7 +26,7 @@ from tracker.journal.wording import event_words
 
 _ROOM = 600
 """Rows that a region may take here at most."""
-_REGIONS = (word, limits, moved_by, decide, tasks, readings, levels, what_if, orders)
+_REGIONS = (word, limits, bases, to_decide, why, choices_in_full, tasks, readings, levels, what_if, orders)
 
 
 def in_full(scene: LeadScene, width: int) -> list[Line]:

@@ -1,26 +1,21 @@
-"""When everyone is inside, as it was seen through the day: ranges with their median, against the limit.
-
-What moved the projected ingress, cause by cause, adding up to the whole.
-"""
+"""When everyone is inside, as it was seen through the day: ranges with their median, against what binds."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import floor
 
-from tracker.console.view.grid import Cells, folded, heading, minutes, region, remark, tick_s
+from tracker.console.view.grid import Cells, heading, region, remark, tick_s
 from tracker.console.view.scene import LeadScene, Point
-from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
+from tracker.console.view.styled_text import Ink, Line
 from tracker.console.view.words import pet
 from tracker.forecast.values import Range
-from tracker.foundation.text import count
+from tracker.forecast.wording import limit_words
+from tracker.foundation.shown import pet_down, pet_up
 
 _AXIS = 7
 """Columns of the figures at the left."""
-_LIMIT = " limit "
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,18 +45,23 @@ class _Frame:
 def ingress(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the plot with both scales and the figures of the estimate that is shown."""
     later = ", later ." if scene.back else ""
-    short = f"one to nine of ten ░, median ▀▄{later}"
-    head = heading("when everyone is inside", width, f"through the day: {short}", short)
+    short = f"8 in 10 between ░, median ▀▄{later}"
+    head = heading("INSIDE through the day", width, f"{short}; ═ elapsed limit, ─ what else binds", short)
     points = drawn(scene)
     limit = scene.progress.limits.get("elapsed")
     if not points or limit is None:
         return region(head, [remark("being worked out", width)], width, height)
-    frame = _frame(scene, points, limit, width, height - 1)
-    _limit(frame, limit)
+    other = binding_beside(scene)
+    frame = _frame(scene, points, limit, width, height - 1, other)
+    frame.cells.across(frame.row(limit), "═", "accent", start=_AXIS)
     _band(scene, frame, points, limit)
+    if other is not None:
+        _other(scene, frame, points, other[0])
     _scales(frame)
     _figures(scene, frame)
-    _limit_label(frame, limit)
+    _limit_label(frame, limit, f" elapsed {pet_down(limit)} ", "accent")
+    if other is not None:
+        _limit_label(frame, other[1], f" {limit_words(other[0])} {pet_down(other[1])} ", "strong")
     return region(head, frame.cells.lines(), width, height)
 
 
@@ -74,20 +74,46 @@ def drawn(scene: LeadScene) -> list[Point]:
     return [points[at] for at in sorted(points)]
 
 
-def _frame(scene: LeadScene, points: list[Point], limit: float, width: int, height: int) -> _Frame:
-    """Return scales on which every range and the limit have a place."""
+def binding_beside(scene: LeadScene) -> tuple[str, float] | None:
+    """Return the limit besides `elapsed` that binds, else the one that comes first, and its instant."""
+    estimate = scene.estimate
+    if estimate is None:
+        return None
+    binding = None if estimate.binding is None else estimate.binding.id
+    found = [(f.id, f.reached.p50) for f in estimate.limits if f.id != "elapsed" and f.reached is not None]
+    known = [(name, at) for name, at in found if at is not None]
+    return min(known, key=lambda one: (one[0] != binding, one[1]), default=None)
+
+
+def _other(scene: LeadScene, frame: _Frame, points: list[Point], name: str) -> None:
+    """Draw when another limit was reached as it stood through the day."""
+    known = [(p.at, r) for p in points if p.at <= scene.now and (r := p.reached.get(name)) is not None]
+    for place, (then, reached) in enumerate(known):
+        until = known[place + 1][0] if place + 1 < len(known) else then
+        for column in range(frame.column(then), max(frame.column(then) + 1, frame.column(until)), 2):
+            if frame.cells.at(column, frame.row(reached)) == " ":
+                frame.cells.put(column, frame.row(reached), "─", "strong")
+
+
+def _frame(
+    scene: LeadScene,
+    points: list[Point],
+    limit: float,
+    width: int,
+    height: int,
+    other: tuple[str, float] | None,
+) -> _Frame:
+    """Return scales on which every range, the limit and what binds besides have a place."""
     low = min(p.inside.p10 if p.inside.p10 is not None else p.inside.p50 or limit for p in points)
-    high = max([limit, *(p.inside.p90 or p.inside.p50 or 0.0 for p in points)])
+    beside = [] if other is None else [at for at in (other[1],) if at <= 1.25 * limit]
+    low = min([low, *beside])
+    high = max([limit, *beside, *(p.inside.p90 or p.inside.p50 or 0.0 for p in points)])
     high = min(high, 2.0 * limit)
     rows = max(2, height - 3)
     row_s = tick_s((high - low) * 1.02 + 1.0, rows)
     top = -(-high // row_s) * row_s + row_s * ((rows - (high - low) / row_s) // 2)
     span = max(limit, scene.present, points[-1].at, 60.0)
     return _Frame(Cells(width, height), top, row_s, span)
-
-
-def _limit(frame: _Frame, limit: float) -> None:
-    frame.cells.across(frame.row(limit), "═", "accent", start=_AXIS)
 
 
 def _band(scene: LeadScene, frame: _Frame, points: list[Point], limit: float) -> None:
@@ -145,94 +171,38 @@ def _figures(scene: LeadScene, frame: _Frame) -> None:
     column = frame.column(estimate.at)
     frame.cells.put(column, frame.cells.height - 2, "▲", "accent")
     middle = frame.row(estimate.inside.p50 or 0.0)
-    for value, name in _said(estimate.inside):
-        text = f" {pet(value)} {name} "
-        rows = _rows(frame, frame.row(value), middle, name)
+    for value, end in _said(estimate.inside):
+        text = f" {_WORDS[end]} {pet_up(value)} "
+        rows = _rows(frame, frame.row(value), middle, end)
         places = [(x, row) for row in rows for x in (column + 1, column - 1 - len(text)) if x >= _AXIS]
-        frame.cells.label(places, text, "" if name.endswith("ten") else "strong")
+        frame.cells.label(places, text, "strong" if end == "median" else "")
 
 
-def _rows(frame: _Frame, own: int, middle: int, name: str) -> list[int]:
+_WORDS = {"median": "INSIDE", "high": "until", "low": "from"}
+
+
+def _rows(frame: _Frame, own: int, middle: int, end: str) -> list[int]:
     """Return the rows for a figure, the best first: its own, else the next away from the median."""
     every = range(frame.cells.height - 2)
-    if name == "nine of ten":
+    best: list[int] = []
+    if end == "high":
         best = [row for row in reversed(every) if row <= own and row < middle]
-    elif name == "one of ten":
+    elif end == "low":
         best = [row for row in every if row >= own and row > middle]
-    else:
-        best = []
     return [*best, *sorted(every, key=lambda row: abs(row - own))]
 
 
 def _said(inside: Range) -> list[tuple[float, str]]:
-    """Return the figures with their names, the one first that must stand in its own row; a fact is one."""
+    """Return the figures, the one first that must stand in its own row; a fact is one."""
     if inside.p10 == inside.p90:
-        figures = [(inside.p50, "inside")]
+        figures = [(inside.p50, "median")]
     else:
-        figures = [(inside.p50, "median"), (inside.p90, "nine of ten"), (inside.p10, "one of ten")]
-    return [(value, name) for value, name in figures if value is not None]
+        figures = [(inside.p50, "median"), (inside.p90, "high"), (inside.p10, "low")]
+    return [(value, end) for value, end in figures if value is not None]
 
 
-def _limit_label(frame: _Frame, limit: float) -> None:
-    """Name the limit at the right end of its line, or where there is room on it."""
-    row = frame.row(limit)
-    last = frame.cells.width - len(_LIMIT)
-    frame.cells.label([(column, row) for column in range(last, _AXIS - 1, -1)], _LIMIT, "accent")
-
-
-_BAR = 12
-
-
-def moved_by(scene: LeadScene, width: int, height: int) -> list[Line]:
-    """Return the whole change of the median in minutes, then its causes, the greatest first."""
-    head = heading("what moved it", width, f"since {pet(scene.since)}, minutes", f"since {pet(scene.since)}")
-    if scene.moved is None:
-        word = "being worked out" if scene.started and scene.since < scene.now else "nothing yet"
-        return region(head, [remark(word, width)], width, height)
-    whole, causes = in_tenths(scene.moved.causes)
-    lines = [crop((put(signed(whole), 8, "strong", right=True), say("  in all", "strong")), width)]
-    if not causes:
-        lines.append(remark("nothing moved it by as much as a tenth of a minute", width))
-    room = height - 2
-    shown = causes if len(causes) <= room else causes[: max(0, room - 1)]
-    most = max((abs(tenths) for _, tenths in causes), default=0)
-    for cause, tenths in shown:
-        lines += _lines(scene, cause, tenths, most, width)
-    rest = causes[len(shown) :]
-    if rest:
-        words = f"{count(len(rest), 'more cause')} together"
-        lines += _lines(scene, words, sum(tenths for _, tenths in rest), most, width)
-    return region(head, lines, width, height, scene.key("whole"))
-
-
-def in_tenths(causes: Sequence[tuple[str, float]]) -> tuple[int, list[tuple[str, int]]]:
-    """Return the whole and the causes in tenths of a minute, the greatest first, as they are shown.
-
-    The figures add up as they stand there: what rounding leaves over goes where it changes least (the method
-    of the largest remainder). A cause of no tenth is left out.
-    """
-    exact = [seconds / 6 for _, seconds in causes]
-    whole, tenths = round(sum(exact)), [floor(one) for one in exact]
-    left = whole - sum(tenths)
-    for place in sorted(range(len(exact)), key=lambda k: tenths[k] - exact[k])[:left]:
-        tenths[place] += 1
-    named = [(name, one) for (name, _), one in zip(causes, tenths, strict=True) if one]
-    return whole, sorted(named, key=lambda cause: -abs(cause[1]))
-
-
-def signed(tenths: int) -> str:
-    """Return tenths of a minute as minutes with their sign."""
-    return minutes(tenths * 6.0)
-
-
-def _lines(scene: LeadScene, cause: str, tenths: int, most: int, width: int) -> list[Line]:
-    """Return one cause: minutes, words, and a bar where there is room for it."""
-    figure = (put(signed(tenths), 8, right=True), Span("  "))
-    room = width - 10
-    if scene.whole:
-        return folded((*figure, say(cause)), width, 10)
-    if room < 24 + _BAR:
-        return [crop((*figure, say(cause)), width)]
-    size = round(abs(tenths) / most * _BAR) if most else 0
-    bar = ("+" if tenths > 0 else "-") * size
-    return [crop((*figure, put(cause, room - _BAR), say(bar, "late" if tenths > 0 else "going")), width)]
+def _limit_label(frame: _Frame, limit: float, words: str, ink: Ink) -> None:
+    """Name a limit at the right end of its line, or where there is room on it or near it."""
+    row, last = frame.row(limit), frame.cells.width - len(words)
+    rows = sorted(range(frame.cells.height - 2), key=lambda one: abs(one - row))[:3]
+    frame.cells.label([(column, r) for r in rows for column in range(last, _AXIS - 1, -1)], words, ink)

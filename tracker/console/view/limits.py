@@ -1,17 +1,16 @@
 """Every task: how it stands, when it is projected to be done against the plan, and its chance.
 
-Every limit: how likely it is broken, what is to spare, and where that is going.
+Every limit: its chance, when it is reached, what is to spare, and where that is going.
 """
 
 from __future__ import annotations
 
-from tracker.console.view.grid import heading, is_cut, margin, region, remark, said_in, under
+from tracker.console.view.grid import heading, is_cut, region, remark, said_in, under
 from tracker.console.view.scene import TREND_S, LeadScene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
-from tracker.console.view.words import pet
-from tracker.forecast.values import LimitFigure, TaskFigure
-from tracker.forecast.wording import limit_words
-from tracker.foundation.shown import change
+from tracker.forecast.values import Estimate, LimitFigure, TaskFigure
+from tracker.forecast.wording import limit_words, need_of
+from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import percent
 
 STEADY_S = 300.0
@@ -22,71 +21,68 @@ NEAR_S = 600.0
 
 def limits(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return one row per limit, the binding one first."""
-    head = heading("limits", width, "what is to spare at ingress")
+    head = heading("limits", width, "the binding one first; to spare: from INSIDE of whom it binds", "")
     estimate = scene.estimate
     if estimate is None:
         return region(head, [remark("being worked out", width)], width, height)
     lines = [_limit_titles(width)]
-    for figure in ordered(scene):
-        row = _limit_row(scene, figure, width)
+    for figure in sorted(estimate.limits, key=LimitFigure.tightness):
+        row = _limit_row(scene, estimate, figure, width)
         lines.append(row)
         if scene.whole and is_cut(row):
             lines += under(limit_words(figure.id), width)
     return region(head, lines, width, height, scene.key("whole"), "limit")
 
 
-def ordered(scene: LeadScene) -> list[LimitFigure]:
-    """Return the limits, the binding one first, then by their chance of being broken."""
-    estimate = scene.estimate
-    assert estimate is not None
-    first = estimate.binding.id if estimate.binding is not None else None
-    lasting = float("inf")
-    return sorted(
-        estimate.limits,
-        key=lambda f: (
-            f.id != first, -f.chance, f.margin.p50 if f.margin.p50 is not None else lasting, f.id,
-        ),
-    )  # fmt: skip
+_FIGURES, _NINE, _BEFORE, _TREND = 29, 12, 12, 17
 
 
 def _columns(width: int) -> tuple[int, bool, bool]:
-    """Return the room of the name, and whether nine of ten and what it was before have columns."""
-    nine, before = width >= 52, width >= 66
-    return (width - 30 - 9 * nine - 10 * before, nine, before)
+    """Return the room of the name, and whether nine in ten and how it was before have columns."""
+    nine, before = width >= 72, width >= 88
+    return (width - _FIGURES - _TREND - _NINE * nine - _BEFORE * before, nine, before)
 
 
 def _limit_titles(width: int) -> Line:
     name, nine, before = _columns(width)
-    spans = [put(" limit", name, "dim"), put("broken", 8, "dim", right=True)]
+    spans = [
+        put(" limit", name, "dim"),
+        put("chance", 8, "dim", right=True),
+        put("reached", 9, "dim", right=True),
+        put("to spare", 12, "dim", right=True),
+    ]
     if nine:
-        spans.append(put("9 of 10", 9, "dim", right=True))
-    spans.append(put("median", 8, "dim", right=True))
+        spans.append(put("9 in 10", _NINE, "dim", right=True))
     if before:
-        spans.append(put(f"{pet(TREND_S)} ago", 10, "dim", right=True))
-    return crop((*spans, put("  trend", 14, "dim")), width)
+        spans.append(put(f"{duration(TREND_S)} ago", _BEFORE, "dim", right=True))
+    return crop((*spans, put("  trend", _TREND, "dim")), width)
 
 
-def _limit_row(scene: LeadScene, figure: LimitFigure, width: int) -> Line:
+def _limit_row(scene: LeadScene, estimate: Estimate, figure: LimitFigure, width: int) -> Line:
     name, nine, before = _columns(width)
-    estimate = scene.estimate
-    assert estimate is not None
     binds = estimate.binding is not None and figure.id == estimate.binding.id
-    over: Ink = "late" if (figure.margin.p50 or 0.0) < 0 or figure.chance > 0.5 else ""
-    words = f" {limit_words(figure.id)}"
-    if binds and len(words) + 10 < name:
-        words += ", tightest"
-    spans = [put(words, name, "strong" if binds else ""), put(percent(figure.chance), 8, over, right=True)]
+    over: Ink = "late" if (figure.to_spare or 0) < 0 or figure.chance > 0.5 else ""
+    spans = [
+        put(f" {limit_words(figure.id)}", name, "strong" if binds else ""),
+        put(percent(1 - figure.chance, need_of(estimate)[2]), 8, over, right=True),
+        put("-" if figure.reached is None else pet_down(figure.reached.p50), 9, over, right=True),
+        put(_spare(figure.to_spare), 12, over, right=True),
+    ]
     if nine:
-        spans.append(put(margin(figure.margin.p90), 9, over, right=True))
-    spans.append(put(margin(figure.margin.p50), 8, over, right=True))
+        spans.append(put(_spare(figure.margin.p90), _NINE, over, right=True))
     was = _before(scene, figure.id)
     if before:
-        spans.append(put(margin(was), 10, "dim", right=True))
+        spans.append(put(_spare(was), _BEFORE, "dim", right=True))
     return crop((*spans, say(f"  {trend(was, figure.margin.p50)}")), width)
 
 
+def _spare(seconds: float | None) -> str:
+    """Return what is to spare under its head: `67 min`, `38 min SHORT`; a dash for none."""
+    return spare_words(seconds).removesuffix(" to spare")
+
+
 def _before(scene: LeadScene, limit: str) -> float | None:
-    """Return the margin of half an hour ago."""
+    """Return what was to spare half an hour ago, in the middle of the courses."""
     estimate = scene.estimate
     assert estimate is not None
     point = scene.point_at(estimate.at - TREND_S, NEAR_S)
@@ -94,21 +90,25 @@ def _before(scene: LeadScene, limit: str) -> float | None:
 
 
 def trend(before: float | None, now: float | None) -> str:
-    """Return where a margin goes: `shrinks 0:08`, `grows 0:04`, `steady`; nothing where it is not known."""
+    """Return where what is to spare goes: `shrinks 8 min`, `grows 4 min`, `steady`; nothing where unknown."""
     if before is None or now is None:
         return ""
     change = now - before
     if abs(change) < STEADY_S:
         return "steady"
-    return f"{'grows' if change > 0 else 'shrinks'} {pet(abs(change))}"
+    return f"{'grows' if change > 0 else 'shrinks'} {duration(change)}"
 
 
 def tasks(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return one row per task, those at work first, then what is ahead, then what has ended."""
     estimate = scene.estimate
     back = estimate.turn_back.latest if estimate is not None else None
-    short = f"chance: done by {pet(back)}" if back is not None else ""
-    beside = f"chance: done before turn-back at {pet(back)}; closeout: inside in time" if short else ""
+    short = f"chance: done by {pet_down(back)}" if back is not None else ""
+    beside = (
+        f"chance: done before they must turn for home at {pet_down(back)}; closeout: inside in time"
+        if short
+        else ""
+    )
     head = heading("tasks", width, beside, short)
     if estimate is None:
         return region(head, [remark("being worked out", width)], width, height)
@@ -135,11 +135,11 @@ def _room(width: int) -> int:
 def _task_titles(width: int) -> Line:
     spans = [
         put(" task", _room(width), "dim"), put("priority", 10, "dim"), put("state", 8, "dim"),
-        *(put(t, 7, "dim", right=True) for t in ("begins", "done")),
+        *(put(t, 7, "dim", right=True) for t in ("begins", "ends")),
     ]  # fmt: skip
     if width >= 84:
-        spans.append(put("1 to 9 of 10", 16, "dim", right=True))
-    spans += [put("plan", 8, "dim", right=True), put("late", 8, "dim", right=True)]
+        spans.append(put("8 in 10 between", 16, "dim", right=True))
+    spans += [put("planned", 8, "dim", right=True), put("late", 8, "dim", right=True)]
     return crop((*spans, put("chance", 10, "dim", right=True)), width)
 
 
@@ -159,14 +159,14 @@ def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
         Span(" "),
         put(priority, 10, "dim"),
         put(figure.status, 8, "going" if figure.status == "begun" else ended),
-        put(pet(figure.start.p50), 7, ended, right=True),
-        put(pet(figure.finish.p50), 7, ended, right=True),
+        put(pet_nearest(figure.start.p50), 7, ended, right=True),
+        put(pet_up(figure.finish.p50), 7, ended, right=True),
     ]
     if width >= 84:
         low, high = figure.finish.p10, figure.finish.p90
-        span = "" if low is None or high is None or low == high else f"{pet(low)} to {pet(high)}"
+        span = "" if low is None or high is None or low == high else f"{pet_up(low)} and {pet_up(high)}"
         spans.append(put(span, 16, "dim", right=True))
-    spans += [put(pet(planned), 8, "dim", right=True), put(change(late), 8, ended, right=True)]
+    spans += [put(pet_nearest(planned), 8, "dim", right=True), put(change(late), 8, ended, right=True)]
     words, ink = _chance(scene, figure)
     return crop((*spans, put(words, 10, ink, right=True)), width)
 

@@ -1,21 +1,14 @@
-"""The optional tasks: what is advised, until when, at what cost; then turn-back and open items.
-
-What must be decided, by when, and what it costs: optional tasks and turn-back on one time axis.
-"""
+"""The optional tasks: what is advised, until when, at what cost; then turn-back and open items."""
 
 from __future__ import annotations
 
-from textwrap import wrap
-
-from tracker.console.view.grid import Cells, heading, region, remark, said_in, tick_s, under
-from tracker.console.view.head import turn_back_words
-from tracker.console.view.scene import LeadScene, Scene
+from tracker.console.view.scene import Scene
 from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say
-from tracker.console.view.words import pet, title_of
+from tracker.console.view.words import pet
 from tracker.forecast.values import ClockFigure, Estimate, OptionalFigure
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
-from tracker.foundation.text import percent, plain
+from tracker.foundation.text import percent
 
 MOST_WIDE = 120
 """Columns; further apart, a name and its figures are no longer read together."""
@@ -145,124 +138,3 @@ def clock_words(clock: ClockFigure) -> str:
     """Return a hardware clock: by when it is due, and the chance that it is kept."""
     due = f"due by {pet_down(clock.due)}" if clock.due is not None else f"runs from {clock.of}"
     return f"clock {clock.step} {due}, chance {percent(1 - clock.late)}"
-
-
-OLD_S = 60.0
-"""Advice that is older than the figures beside it by so much says of when it is."""
-_NAME, _FIGURES, _CALL = 13, 22, 18
-
-
-def decide(scene: LeadScene, width: int, height: int) -> list[Line]:
-    """Return the axis, one row per optional task by its last call, turn-back, and what it says in words."""
-    estimate, axis = scene.estimate, "start by ┐ and turn home by, on one time axis"
-    old = f"as of {pet(estimate.advice.at)}" if estimate is not None and _is_old(estimate) else ""
-    head = heading("to decide", width, f"{old}; {axis}" if old else axis, old)
-    if estimate is None:
-        return region(head, [remark("the advice is being worked out", width)], width, height)
-    if scene.progress.closed is not None:
-        return region(head, [remark("the excursion is closed", width)], width, height)
-    room = width - _NAME - _FIGURES - _CALL
-    far = float("inf")
-    figures = sorted(estimate.optional, key=lambda f: f.last_call if f.last_call is not None else far)
-    lines = [_titles(scene, room, width)]
-    for figure in figures:
-        row, title = _row(scene, figure, room, width), title_of(scene.progress, figure.task)
-        lines.append(row)
-        if scene.whole and not (said_in(row, figure.task) and title == figure.task):
-            lines += under(f"{figure.task}  {title}", width)
-    if not figures:
-        lines.append(remark("no optional task is left", width))
-    if not estimate.called:
-        lines.append(_turn_back(scene, room, width))
-    for words, ink in _words(scene):
-        lines += [
-            crop((Span(" "), Span(part, ink)), width)
-            for part in wrap(plain(words), max(10, width - 2), subsequent_indent="  ")
-        ]
-    return region(head, lines, width, height, scene.key("whole"))
-
-
-def _is_old(estimate: Estimate) -> bool:
-    """Return whether the advice is not of the instant of the figures: new advice is being worked out."""
-    return estimate.at - estimate.advice.at >= OLD_S
-
-
-def _end(scene: LeadScene) -> float:
-    return max(scene.progress.limits.get("elapsed", 0.0), scene.now + 600.0)
-
-
-def _column(scene: LeadScene, at: float, room: int) -> int:
-    share = (at - scene.now) / (_end(scene) - scene.now)
-    return min(room - 2, max(0, int(share * (room - 2))))
-
-
-def _titles(scene: LeadScene, room: int, width: int) -> Line:
-    """Return the titles of the columns, with the scale from the present to the limit."""
-    cells = Cells(room, 1)
-    step = tick_s(_end(scene) - scene.now, max(1, room // 9))
-    at = (scene.now // step + 1) * step
-    while at <= _end(scene):
-        text = pet(at)
-        cells.write(_column(scene, at, room) + 1 - len(text), 0, text, "dim", over=False)
-        at += step
-    figures = (
-        put(" optional", _NAME, "dim"), put("advice", 7, "dim"),
-        put("shift", 6, "dim", right=True), put("in time", 8, "dim", right=True), Span(" "),
-    )  # fmt: skip
-    return crop((*figures, *cells.lines()[0], put(" start by", _CALL, "dim")), width)
-
-
-def _row(scene: LeadScene, figure: OptionalFigure, room: int, width: int) -> Line:
-    spans = (
-        put(f" {figure.task}", _NAME - 1),
-        Span(" "),
-        put(figure.advice, 7, _INKS[figure.advice]),
-        put(change(figure.cost), 6, right=True),
-        put(percent(figure.in_time), 8, right=True),
-        Span(" "),
-    )
-    last = None if figure.begun else figure.last_call
-    ink: Ink = "strong" if last is not None and 0 <= last - scene.now < 900 else "accent"
-    return crop(
-        (*spans, *_axis(scene, last, room, "┐", ink), say(f" {last_call_words(figure, scene.now)}")), width
-    )
-
-
-def _axis(scene: LeadScene, at: float | None, room: int, mark: str, ink: Ink) -> Line:
-    """Return the time that is left to decide, up to its mark; nothing where it is past or there is none."""
-    cells = Cells(room, 1)
-    if at is not None and at > scene.now:
-        column = _column(scene, at, room)
-        cells.across(0, ".", "dim", end=column)
-        cells.put(column, 0, mark, ink)
-    cells.put(room - 1, 0, "║", "accent")
-    return cells.lines()[0]
-
-
-def _turn_back(scene: LeadScene, room: int, width: int) -> Line:
-    estimate = scene.estimate
-    assert estimate is not None
-    latest = down(estimate.turn_back.latest)
-    words = " NOW" if latest is None else f" {pet(latest)}, in {duration(latest - scene.now)}"
-    name = put(" turn home by", _NAME + _FIGURES, "strong")
-    late: Ink = "alarm" if latest is None else "strong"
-    return crop((name, *_axis(scene, latest, room, "┐", "late"), say(words, late)), width)
-
-
-def _words(scene: LeadScene) -> list[tuple[str, Ink]]:
-    """Return what moves turn-back next, what stays short, clocks, open items, and why."""
-    estimate = scene.estimate
-    assert estimate is not None
-    lines: list[tuple[str, Ink]] = []
-    if not estimate.called:
-        lines.append((turn_back_words(estimate), ""))
-    lines += [(words, "late") for words in estimate.when_short]
-    for clock in estimate.clocks:
-        lines.append((clock_words(clock), "strong" if clock.late > 0.1 else ""))
-    lines += [(words, "") for words in open_words(scene)]
-    dropped = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
-    if dropped:
-        lines.append((f"given up: {', '.join(dropped)}", "dim"))
-    told = (f for f in estimate.optional if f.reason and (scene.whole or f.advice != "keep"))
-    lines += [(f"{f.task}: {f.reason}", "dim") for f in told]
-    return lines

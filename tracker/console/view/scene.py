@@ -15,8 +15,8 @@ from typing import Any, Literal
 
 from tracker.console.commands import BY_ID
 from tracker.console.view.styled_text import Ink
-from tracker.forecast.values import Estimate, OptionalFigure, Range
-from tracker.journal.progress import Progress, StepState, done_share, letters
+from tracker.forecast.values import Choice, Estimate, OptionalFigure, Range
+from tracker.journal.progress import Progress, StepState, done_share
 from tracker.journal.typed import chosen_events, parted
 
 Course = Mapping[str, tuple[float, float]]
@@ -47,6 +47,12 @@ def _happened(state: StepState) -> tuple[float, float] | None:
     if state.ended is None or state.done is None:
         return None
     return (state.began if state.began is not None else state.done, state.done)
+
+
+def _letter(place: int) -> str:
+    """Return `a` to `z`, then `aa`, `ab` and so on."""
+    tens, unit = divmod(place, 26)
+    return (_letter(tens - 1) if tens else "") + chr(ord("a") + unit)
 
 
 def _ready(progress: Progress, queues: Mapping[str, list[str]], course: Course) -> str | None:
@@ -103,7 +109,8 @@ class Snapshot:
     @cached_property
     def letters(self) -> Mapping[str, str]:
         """The letter of every optional task, `a` first, in the order of the plan; it never changes."""
-        return letters(self.progress)
+        optional = [task for task, state in self.progress.tasks.items() if state.task.optional]
+        return {task: _letter(place) for place, task in enumerate(optional)}
 
     @cached_property
     def ahead(self) -> Mapping[str, tuple[str, ...]]:
@@ -242,6 +249,10 @@ class Point:
     levels: Mapping[str, float]
     """Per account, `EV1.oxygen`, what was left then."""
     turn_back: float | None
+    chances: Mapping[str, float] = field(default_factory=dict)
+    """Per limit the chance of breaking it."""
+    reached: Mapping[str, float | None] = field(default_factory=dict)
+    """Per limit the median PET at which it is reached; None where it has no instant."""
 
     @staticmethod
     def of(estimate: Estimate) -> Point:
@@ -253,6 +264,8 @@ class Point:
             {limit.id: limit.margin.p50 for limit in estimate.limits},
             {f"{f.crew}.{f.consumable}": f.now for f in estimate.consumables},
             estimate.turn_back.latest,
+            {limit.id: limit.chance for limit in estimate.limits},
+            {limit.id: None if limit.reached is None else limit.reached.p50 for limit in estimate.limits},
         )
 
 
@@ -299,6 +312,8 @@ class LeadScene(Scene):
     moved: Moved | None = None
     since: float = 0.0
     """From when on it is asked what moved the ingress."""
+    choices: tuple[Choice, ...] = ()
+    """What is left to choose, as of the instant that each tells; none before they are worked out."""
     chances: Mapping[str, float] = field(default_factory=dict)
     """Per remaining task the chance of being done before the crew must turn back."""
     supposed: Supposed | None = None
@@ -323,7 +338,7 @@ class LeadScene(Scene):
     @property
     def slow(self) -> tuple[object, ...]:
         """All that the views which show no seconds depend on."""
-        beside = (self.points, self.moved, int(self.since) // 10, self.chances, self.supposed)
+        beside = (self.points, self.moved, int(self.since) // 10, self.choices, self.chances, self.supposed)
         orders = (self.orders, self.seeking)
         return (self.snapshot, int(self.now) // 10, self.said, self.back, self.trouble, *beside, *orders)
 

@@ -1,0 +1,226 @@
+"""The lead's second page: every choice beside what is advised, questions with their answers, and turn-back.
+
+One table of choices, whose rows the first page takes its bases from.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tracker.console.view.grid import heading, region, remark, under
+from tracker.console.view.optional import clock_words
+from tracker.console.view.scene import LeadScene, Scene
+from tracker.console.view.steps import open_words
+from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
+from tracker.forecast.values import Choice, Estimate
+from tracker.forecast.wording import choice_words, limit_words, need_of
+from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words
+from tracker.foundation.text import amount, percent, percent_asked
+from tracker.journal.progress import Progress
+from tracker.journal.progress import letters as letters_of
+from tracker.journal.raised import Raised
+
+
+def choices(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return the page: the table first, then what was asked, then by when they turn for home."""
+    table = choice_table(scene, width)
+    turn = turn_home(scene, width)
+    room = height - len(turn)
+    asked = questions(scene, width)
+    most = max(3, room - len(asked)) if len(table) + len(asked) > room else len(table)
+    shown = region(table[0], table[1:], width, min(most, len(table)), scene.key("whole"), "choice")
+    below = region(asked[0], asked[1:], width, max(2, room - len(shown)), scene.key("whole"), "question")
+    return [*shown, *below, *turn][:height]
+
+
+def choices_in_full(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return all rows of the page, one part below the other."""
+    return [*choice_table(scene, width), *questions(scene, width), *turn_home(scene, width)][:height]
+
+
+def choice_table(scene: LeadScene, width: int) -> list[Line]:
+    """Return every choice with its value; those that come to the same as one before them are left out."""
+    found = scene.choices
+    of = f", as of {pet_down(found[0].at)}" if found else ""
+    head = heading(f"choices{of}", width, "each beside as advised", "")
+    if not found:
+        closed = scene.progress.closed is not None
+        return [head, remark("the excursion is closed" if closed else "being worked out", width)]
+    lines, seen = [head, choice_head("", width, value=True)], set[object]()
+    for choice in found:
+        same = (choice.tasks, choice.given_up, choice.inside, choice.safe)
+        if same in seen:
+            continue
+        seen.add(same)
+        mark = "* " if choice.id == "as-advised" else "  "
+        lines.append(choice_row(scene, choice, mark + named(scene, choice), width, value=True))
+    estimate = scene.estimate
+    if estimate is not None and not all(choice.meets for choice in found):
+        lines.append(remark(f"<: below the {percent_asked(need_of(estimate)[2])} that are needed", width))
+    return lines
+
+
+_SHIFT = 8
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Columns of a table of choices; the last takes what the others leave."""
+
+    name: int
+    between: int
+    figure: int
+    """Of INSIDE and of the chance."""
+    spare: int
+    value: int
+
+    @staticmethod
+    def of(width: int, *, value: bool) -> _Columns:
+        """Return the columns of a table of this width."""
+        between, figure, worth = (16, 8, 7 if value else 0) if width >= 96 else (11, 7, 6 if value else 0)
+        rest = width - between - 2 * figure - _SHIFT - 2 - worth
+        name = max(14, min(34, rest - 37 if width >= 110 else rest // 2 + 1))
+        return _Columns(name, between, figure, max(0, rest - name), worth)
+
+
+def choice_head(name: str, width: int, *, value: bool = False) -> Line:
+    """Return the head of a table of choices; it is the rule of its region where it has a name."""
+    at = _Columns.of(width, value=value)
+    begin = (Span("─ ", "dim"), put(name, at.name - 2, "strong")) if name else (put("", at.name),)
+    spans = (
+        *begin,
+        put("8 in 10 between" if at.between > 15 else "8 in 10", at.between, "dim", right=True),
+        put("inside", at.figure, "dim", right=True),
+        put("shift", _SHIFT, "dim", right=True),
+        put("chance", at.figure + 2, "dim", right=True),
+        put("  to spare to the binding limit" if at.spare > 31 else "  to spare", at.spare, "dim"),
+        *((put("value", at.value, "dim", right=True),) if value else ()),
+    )
+    return crop(spans, width)
+
+
+def choice_row(
+    scene: Scene, choice: Choice, name: str, width: int, ink: Ink = "", *, value: bool = False
+) -> Line:
+    """Return one choice: its INSIDE with range and shift, its chance, and what is to spare to which limit."""
+    at, estimate = _Columns.of(width, value=value), scene.estimate
+    need = None if estimate is None else need_of(estimate)[2]
+    spared = next((words for words in _spared(choice) if len(words) <= at.spare - 2), _spared(choice)[-1])
+    shift = "" if choice.id == "as-advised" else change(choice.shift)
+    worth = "-" if choice.value is None else amount(choice.value)
+    spans = (
+        put(f" {name}", at.name - 1, ink),
+        Span(" "),
+        put(between(choice, brief=at.between < 15), at.between, right=True),
+        put(pet_up(choice.inside.p50), at.figure, "strong", right=True),
+        put(shift, _SHIFT, right=True),
+        put(percent(choice.safe, need) + (" " if choice.meets else "<"), at.figure + 2, right=True),
+        put(f"  {spared}", at.spare),
+        *((put(worth, at.value, right=True),) if value else ()),
+    )
+    return crop(spans, width)
+
+
+def _spared(choice: Choice) -> tuple[str, ...]:
+    """Return `67 min to spare: elapsed limit at 6:30`, and shorter ways to say it."""
+    if choice.binding is None:
+        return ("no limit binds",)
+    name = limit_words(choice.binding)
+    if choice.to_spare is None:
+        return (name,)
+    words = spare_words(choice.to_spare)
+    at = "" if choice.reached is None else f" at {pet_down(choice.reached.p50)}"
+    brief = f"{words.removesuffix(' to spare')}: {name}"
+    return f"{words}: {name}{at}", brief, brief.removesuffix(" limit")
+
+
+def between(choice: Choice, *, brief: bool = False) -> str:
+    """Return `4:40 and 5:57`, or `4:40..5:57`: eight courses in ten end between them; a fact stands alone."""
+    low, high = pet_up(choice.inside.p10), pet_up(choice.inside.p90)
+    return low if low == high else f"{low}..{high}" if brief else f"{low} and {high}"
+
+
+def named(scene: Scene, choice: Choice) -> str:
+    """Return what a choice is, with the letters of what it counts: `as advised: a b`, `keep c photos`."""
+    letters = letters_of(scene.progress)
+    deed, _, task = choice.id.partition(":")
+    if deed in ("keep", "drop", "later") and task in letters:
+        return f"{deed} {letters[task]} {task}"
+    if deed == "swap":
+        taken, *out = task.split(":")
+        gone = " ".join(letters.get(one, one) for one in out)
+        return f"keep {letters.get(taken, taken)} {taken} for {gone}"
+    if deed in ("committed", "as-advised", "everything"):
+        counted = " ".join(sorted((letters[t] for t in choice.tasks if t in letters), key=_by_length))
+        return f"{choice_words(choice)}: {counted or 'nothing optional'}"
+    return choice_words(choice)
+
+
+def _by_length(letter: str) -> tuple[int, str]:
+    return len(letter), letter
+
+
+def questions(scene: LeadScene, width: int) -> list[Line]:
+    """Return what was asked and answered, the open ones first, then the latest."""
+    asked = [one for one in scene.progress.raised if one.what == "question"]
+    lines = [heading("questions and answers", width)]
+    if not asked:
+        return [*lines, remark("none on record", width)]
+    ordered = sorted(asked, key=lambda one: (one.settled is not None, -one.at))
+    for one in ordered:
+        begin = put(f" {pet_down(one.at)} {one.by or one.seat}", 18, "dim")
+        ink: Ink = "" if one.settled is not None else "strong"
+        lines.append(crop((begin, Span(" "), say(_asked(one), ink), say(f"   {_answer(scene, one)}")), width))
+    return lines
+
+
+def _asked(one: Raised) -> str:
+    whom = f" (to {one.to})" if one.to else ""
+    about = f"{one.about}: " if one.about and one.about not in one.text else ""
+    return f"{about}{one.text or 'question'}{whom}"
+
+
+def _answer(scene: LeadScene, one: Raised) -> str:
+    """Return the answer and who gave it when, or for how long it waits."""
+    settled = one.settled
+    if settled is None:
+        return f"no answer for {duration(max(0.0, scene.now - one.at))}"
+    who = f" by {settled.by or settled.seat}"
+    return f"-> {settled.text or _deed(scene.progress, settled.number)}, at {pet_down(settled.at)}{who}"
+
+
+def _deed(progress: Progress, number: int) -> str:
+    """Return the decision that settled a question, in words."""
+    from tracker.journal.wording import event_words
+
+    event = next((event for event in progress.events if event.number == number), None)
+    return "settled" if event is None else event_words(progress, event.kind, event.body)
+
+
+def turn_home(scene: LeadScene, width: int) -> list[Line]:
+    """Return by when they turn for home, what a call comes to at this instant, and what moves it."""
+    estimate = scene.estimate
+    if estimate is None or scene.progress.closed is not None:
+        return []
+    told = [_turn_words(scene, estimate), *estimate.when_short]
+    told += [*(clock_words(clock) for clock in estimate.clocks), *open_words(scene)]
+    given_up = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
+    told += [f"given up: {', '.join(given_up)}"] if given_up else []
+    return [heading("turn home", width), *(line for words in told for line in under(words, width, "", 1))]
+
+
+def _turn_words(scene: LeadScene, estimate: Estimate) -> str:
+    turn, need = estimate.turn_back, need_of(estimate)[2]
+    if estimate.called or turn.homebound:
+        return "on the way home"
+    if turn.latest is None:
+        due = "" if turn.was_due is None else f", was due by {pet_down(turn.was_due)}"
+        words = f"TURN HOME NOW{due}"
+    else:
+        words = f"by {pet_down(turn.latest)}, {in_words(turn.latest, scene.now)}"
+    chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
+    words += f"   if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
+    if turn.mover is None or (turn.moved_to is not None and pet_down(turn.moved_to) == pet_down(turn.latest)):
+        return f"{words}   no step ahead moves it"
+    to = "ends it" if turn.moved_to is None else f"moves it: by {pet_down(turn.moved_to)}"
+    return f"{words}   {turn.mover} {to}"
