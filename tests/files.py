@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,14 +19,24 @@ def note(number: int, before: str) -> Row:
     return seal(Recorded(number, "noted", 0.0, True, WHEN, "op@desk", {"text": "x" * 200}), before)
 
 
-def append(store: SqliteStore, count: int = 1) -> None:
-    rows = store.rows()
-    before = rows[-1].hash if rows else store.genesis.hash
-    for number in range(len(rows) + 1, len(rows) + 1 + count):
-        row = note(number, before)
+def append(store: SqliteStore, count: int = 1, *, together: bool = False) -> None:
+    """Append notes, each by itself or all together."""
+    known = store.rows()
+    before = known[-1].hash if known else store.genesis.hash
+    rows = []
+    for number in range(len(known) + 1, len(known) + 1 + count):
+        rows.append(note(number, before))
+        before = rows[-1].hash
+    for block in [rows] if together else [[row] for row in rows]:
         with store.writing():
-            store.append(row)
-        before = row.hash
+            for row in block:
+                store.append(row)
+
+
+def write_ahead(path: Path) -> None:
+    """Let a journal be as older programs keep it: what is committed goes to a file beside it first."""
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("PRAGMA journal_mode=WAL").fetchone() == ("wal",)
 
 
 def folder(path: Path) -> dict[str, bytes]:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal, new_genesis
-from tracker.journal.store import Genesis, Row, Rows, Shown, Table
+from tracker.journal.store import Again, Genesis, Row, Rows, Shown, Table
 from tracker.plan.model import Plan
 
 
@@ -30,6 +30,8 @@ class MemoryStore:
         self._rows: list[Row] = []
         self._derived: dict[Table, Rows] = {"as_run": {}, "as_spent": {}}
         self._shown: list[Shown] = []
+        self._jobs: dict[str | None, tuple[int, int]] = {}
+        self.tell: Callable[[str], object] = lambda words: None
         self._looked = self._closed = self._writing = False
 
     @property
@@ -37,10 +39,23 @@ class MemoryStore:
         """What to call the store in a message."""
         return "journal in memory"
 
+    @property
+    def notice(self) -> str | None:
+        """Nothing is ever amiss here."""
+        return None
+
     @contextlib.contextmanager
-    def writing(self) -> Iterator[None]:
+    def turn(self) -> Iterator[None]:
+        """Nobody else can write."""
+        self._open()
+        yield
+
+    @contextlib.contextmanager
+    def writing(self, job: str | None = None) -> Iterator[None]:
         """Keep all that is written in the block, or nothing."""
         self._open()
+        if job in self._jobs:
+            raise Again(*self._jobs[job])
         kept = list(self._rows), dict(self._derived), list(self._shown)
         self._writing = True
         try:
@@ -50,6 +65,12 @@ class MemoryStore:
             raise
         finally:
             self._writing = False
+        if job is not None and len(self._rows) > len(kept[0]):
+            self._jobs[job] = len(kept[0]) + 1, len(self._rows)
+
+    def job(self, job: str) -> tuple[int, int] | None:
+        """Return the first and the last number of what was written under a name."""
+        return self._jobs.get(job)
 
     def rows(self, after: int = 0) -> list[Row]:
         """Return the events with greater numbers, in order."""
@@ -84,10 +105,6 @@ class MemoryStore:
     def shown(self) -> list[Shown]:
         """Return the estimates that were shown, oldest first."""
         return list(self._shown)
-
-    def settle(self) -> None:
-        """Nothing to do here."""
-        self._open()
 
     def changed(self) -> bool:
         """Whether somebody else may have written: only the first time, since nobody else can."""

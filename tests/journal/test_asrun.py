@@ -9,7 +9,7 @@ import pytest
 from tests.runs import Run, step, task
 from tracker.journal.asrun import AsRunRow, SpentRow, as_run, as_spent
 from tracker.journal.progress import step_status
-from tracker.journal.sqlite import AS_RUN, AS_SPENT
+from tracker.journal.schema import AS_RUN, AS_SPENT
 
 
 def walk() -> Run:

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from tests.journal.memory_store import MemoryStore
 from tracker.foundation.errors import JournalError
 from tracker.journal.progress import Recorded
-from tracker.journal.sqlite import AS_RUN, AS_SPENT, SqliteStore
+from tracker.journal.schema import AS_RUN, AS_SPENT
+from tracker.journal.sqlite import SqliteStore
 from tracker.journal.store import Genesis, Row, Shown, Store, seal, unseal
 
 GENESIS = Genesis(
@@ -113,7 +114,6 @@ def test_estimates_are_kept_as_shown(store: Store) -> None:
     for estimate in shown:
         with store.writing():
             store.show(estimate)
-        store.settle()
     assert store.shown() == shown
 
 

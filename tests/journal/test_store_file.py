@@ -8,13 +8,15 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import astuple
 from pathlib import Path
 
 import pytest
 
-from tests.files import GENESIS, append, folder
+from tests.files import GENESIS, append, folder, note, write_ahead
 from tracker.foundation.errors import JournalError
-from tracker.journal import sqlite
+from tracker.journal import database, sqlite
 from tracker.journal.sqlite import SqliteStore
 from tracker.journal.store import Genesis, Shown
 
@@ -29,7 +31,7 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture(autouse=True)
 def short_patience(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sqlite, "_BUSY_S", 0.1)
+    monkeypatch.setattr(database, "_PATIENCE_S", 0.1)
 
 
 def test_a_new_journal_is_private_and_leaves_nothing_beside_it(path: Path) -> None:
@@ -38,19 +40,21 @@ def test_a_new_journal_is_private_and_leaves_nothing_beside_it(path: Path) -> No
     assert [entry for entry in path.parent.iterdir() if entry.is_dir()] == []
 
 
-def test_the_files_beside_it_are_private_too(path: Path) -> None:
+def test_what_is_committed_stands_in_the_one_file(path: Path) -> None:
     store = SqliteStore.open(path)
     append(store)
-    modes = {entry.name: stat.S_IMODE(entry.stat().st_mode) for entry in path.parent.iterdir()}
-    assert modes == {"one.sqlite": 0o600, "one.sqlite-wal": 0o600, "one.sqlite-shm": 0o600}
+    assert list(folder(path)) == ["one.sqlite"]
+    with store.turn():
+        modes = {entry.name: stat.S_IMODE(entry.stat().st_mode) for entry in path.parent.iterdir()}
+        assert set(modes.values()) == {0o600}
     store.close()
 
 
 def test_durability_settings_are_in_force(path: Path) -> None:
     store = SqliteStore.open(path)
     read = store._source.db.execute
-    assert read("PRAGMA journal_mode").fetchone() == ("wal",)
-    assert read("PRAGMA synchronous").fetchone() == (2,)
+    assert read("PRAGMA journal_mode").fetchone() == ("delete",)
+    assert read("PRAGMA synchronous").fetchone() == (3,)
     strict = {
         name: value for name, value in read("SELECT name, strict FROM pragma_table_list WHERE type='table'")
     }
@@ -140,21 +144,18 @@ def test_a_writer_leaves_everything_in_the_main_file_while_others_read(path: Pat
 
 @pytest.fixture
 def killed(path: Path) -> Iterator[Path]:
-    """A journal whose writer was killed: the last events are still in the file beside it."""
+    """A journal of an older program that was killed: the last events are still in the file beside it."""
+    write_ahead(path)
+    with closing(SqliteStore.open(path, read_only=True)) as store:
+        row = note(4, store.rows()[-1].hash)
     code = """
-import os, sys
-from datetime import UTC, datetime
-from pathlib import Path
-from tracker.journal.progress import Recorded
-from tracker.journal.sqlite import SqliteStore
-from tracker.journal.store import seal
-store = SqliteStore.open(Path(sys.argv[1]))
-event = Recorded(4, "noted", 0.0, True, datetime(2031, 5, 4, tzinfo=UTC), "op", {"text": "late"})
-with store.writing():
-    store.append(seal(event, store.rows()[-1].hash))
+import os, sqlite3, sys
+db = sqlite3.connect(sys.argv[1], isolation_level=None)
+db.execute("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?, ?)", sys.argv[2:])
 os.kill(os.getpid(), 9)
 """
-    assert subprocess.run([sys.executable, "-c", code, str(path)]).returncode == -9
+    cells = [str(value) for value in (row.number, row.kind, row.at, int(row.stated), *astuple(row)[4:])]
+    assert subprocess.run([sys.executable, "-c", code, str(path), *cells]).returncode == -9
     assert Path(f"{path}-wal").stat().st_size > 0
     yield path
 

@@ -91,7 +91,7 @@ class OthersWrote:
 
 @dataclass(frozen=True)
 class Aside:
-    """Something that can be done again later did not work: looking, keeping an estimate, the page."""
+    """Words about the journal: for whom a write waits, or what did not work and will be tried again."""
 
     words: str
 
@@ -173,6 +173,9 @@ class Writer(threading.Thread):
             return
         self._seat = self._seat or default_seat()
         self._report(Opened(str(journal.path), journal.progress(), self._seat))
+        if journal.notice is not None:
+            self._report(Aside(journal.notice))
+        journal.tell_waiting(lambda words: self._report(Aside(words)))
         try:
             self._serve(journal)
         finally:

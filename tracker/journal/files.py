@@ -5,6 +5,7 @@ What is no journal stays exactly as it was.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import stat
@@ -17,24 +18,45 @@ from tracker.foundation.errors import JournalError
 from tracker.journal.store import APPLICATION_ID, FORMAT
 
 _MAGIC = b"SQLite format 3\x00"
+_WAL = 2
+"""The version of a file that is written ahead, in bytes 18 and 19 of its header."""
 
 
-def look(path: Path) -> None:
-    """Raise JournalError, in one line, unless the file at `path` has the header of a journal we can read."""
+def look(path: Path) -> bool:
+    """Whether an older program may keep events in a write-ahead file beside the journal at `path`.
+
+    Raises JournalError, in one line, unless the file has the header of a journal we can read.
+    """
     try:
         found = path.stat()
         if stat.S_ISDIR(found.st_mode):
             raise JournalError(f"{path}: is a folder, not a journal")
         if not stat.S_ISREG(found.st_mode):
             raise JournalError(f"{path}: is not a file, so it is not a journal")
-        with path.open("rb") as file:
-            header = file.read(100)
+        header = _header(path, found)
     except FileNotFoundError as error:
         raise JournalError(f"{path}: there is no such journal") from error
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
         raise JournalError(f"{path}: cannot be read: {reason}") from error
     _check_header(path, header, found.st_size)
+    return _WAL in header[18:20]
+
+
+def _header(path: Path, found: os.stat_result) -> bytes:
+    """The first 100 bytes of a file.
+
+    Where this process has it open they are read through that: to close the file would end the locks that
+    another of its connections holds (fcntl(2)).
+    """
+    for name in os.listdir("/dev/fd") if os.path.isdir("/dev/fd") else ():
+        with contextlib.suppress(OSError, ValueError):
+            handle = int(name)
+            mine = os.fstat(handle)
+            if (mine.st_dev, mine.st_ino) == (found.st_dev, found.st_ino):
+                return os.pread(handle, 100, 0)
+    with path.open("rb") as file:
+        return file.read(100)
 
 
 def _check_header(path: Path, header: bytes, size: int) -> None:
@@ -60,7 +82,7 @@ def _check_length(path: Path, header: bytes, size: int) -> None:
     """Refuse a file that is shorter than its header says, unless pages may still be in the file beside it."""
     page = int.from_bytes(header[16:18], "big")
     whole = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
-    if size < whole and not beside(path):
+    if size < whole and not beside(path) and not os.path.exists(f"{path.resolve()}-journal"):
         raise JournalError(f"{path}: is cut off after {size} of {whole} bytes")
 
 
@@ -82,6 +104,9 @@ def writable(path: Path) -> None:
         )
 
 
+_COPIES = 5
+
+
 class Opened:
     """A journal's file as it was when it was opened, to see whether it still is."""
 
@@ -98,25 +123,34 @@ class Opened:
             raise JournalError(f"{self.path}: was replaced by another file while it was open")
 
     def overtaken(self) -> bool:
-        """Whether somebody has begun to write the file that was opened as quiet."""
-        return self.quiet and (beside(self.path) or _signature(self.path) != self._signature)
+        """Whether somebody has begun to write, or mended, the file that was opened as quiet."""
+        return self.quiet and _signature(self.path) != self._signature
 
 
-def _signature(path: Path) -> tuple[int, int, int, int]:
-    """The marks that change when the main file is replaced or written; JournalError when it is gone."""
+def _signature(path: Path) -> tuple[int, ...]:
+    """The marks that change when a journal is replaced, written or mended; JournalError when it is gone."""
     try:
         found = path.stat()
     except OSError as error:
         raise JournalError(f"{path}: was moved or deleted while it was open") from error
-    return found.st_dev, found.st_ino, found.st_mtime_ns, found.st_size
+    unfinished = os.path.exists(f"{path.resolve()}-journal")
+    return found.st_dev, found.st_ino, found.st_mtime_ns, found.st_size, unfinished, beside(path)
 
 
 def private_copy(path: Path) -> tuple[TemporaryDirectory[str], Path]:
-    """Copy a journal and the write-ahead file beside it into a folder of our own; return both."""
+    """Copy a journal and what lies beside it into a folder of our own; return both.
+
+    Copied once more where somebody wrote meanwhile.
+    """
     folder = TemporaryDirectory(prefix="journal-")
     copy = Path(folder.name) / "copy.sqlite"
-    for end in ("", "-wal"):
-        shutil.copyfile(f"{path.resolve()}{end}", f"{copy}{end}")
+    for _ in range(_COPIES):
+        before = _signature(path)
+        for end in ("", "-wal", "-journal"):
+            with contextlib.suppress(FileNotFoundError):
+                shutil.copyfile(f"{path.resolve()}{end}", f"{copy}{end}")
+        if _signature(path) == before:
+            break
     return folder, copy
 
 

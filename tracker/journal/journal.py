@@ -6,13 +6,14 @@ that is made again from what is stored, and the tables that are derived from it 
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import json
 import os
 import socket
 import threading
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
@@ -26,10 +27,10 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, instant_of, whole_milliseconds
 from tracker.journal.admission import admit, check_together
 from tracker.journal.asrun import derived_rows, differences
-from tracker.journal.events import parse_event
+from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress, Recorded
-from tracker.journal.store import Genesis, Row, Rows, Shown, Store, Table, seal, unseal
+from tracker.journal.store import Genesis, Raced, Row, Rows, Shown, Store, Table, seal, unseal
 from tracker.plan.model import Plan
 
 # A chain may be whole and still hold what no program of ours wrote, such as an event without its keys.
@@ -132,6 +133,13 @@ def read_pace_text(path: Path) -> str:
         raise JournalError(f"{path}: the pace file is not UTF-8 text") from error
 
 
+_Known = tuple[Fold, str, dict[Table, Rows] | None]
+"""The fold of what is on record, the last hash, and what the derived tables hold."""
+
+_RACES = 5
+"""How often others may come first before the right to write is held for the fold as well."""
+
+
 class Journal:
     """An excursion's events and what they add up to, over the store that keeps them.
 
@@ -171,7 +179,12 @@ class Journal:
         genesis = new_genesis(plan, pace=pace, rehearsal=rehearsal)
         genesis = replace(genesis, uuid=uuid) if uuid else genesis
         at_first = start_fold(genesis, str(path), plan).progress()
-        return cls(SqliteStore.create(Path(path), genesis, fill=lambda new: _derive(new, at_first)), plan)
+
+        def fill(new: Store) -> None:
+            with new.writing():
+                _derive(new, at_first)
+
+        return cls(SqliteStore.create(Path(path), genesis, fill=fill), plan)
 
     @classmethod
     def open(cls, path: str | Path, *, read_only: bool = False) -> Journal:
@@ -189,6 +202,15 @@ class Journal:
     def path(self) -> Path:
         """Where the journal lives."""
         return Path(self._store.name)
+
+    @property
+    def notice(self) -> str | None:
+        """What whoever writes here should know of the store; None where all is as it should be."""
+        return self._store.notice
+
+    def tell_waiting(self, tell: Callable[[str], object]) -> None:
+        """Have somebody told for whom a write waits, once it has waited for a second."""
+        self._store.tell = tell
 
     @property
     def plan(self) -> Plan:
@@ -231,25 +253,61 @@ class Journal:
         *,
         seat: str | None = None,
         utc_now: datetime | None = None,
+        job: str | None = None,
     ) -> list[int]:
-        """Append events together, all or none, and return their numbers; errors as in `record`."""
+        """Append events together, all or none, and return their numbers; errors as in `record`.
+
+        `job` is a UUID that names them: what was written under it before is not written again, and its
+        numbers are returned.
+        """
         # Milliseconds, as the file keeps them: the fold in memory must equal the one read back.
         now, wanted = whole_milliseconds(utc_now or clock.utc_now()), [parse_event(one) for one in events]
         seat = seat or default_seat()
         with self._turn:
-            with self._store.writing():
-                self._catch_up()
-                fold, digest, added = self._fold, self._hash, []
-                check_together(fold, wanted)
-                for event in wanted:
-                    one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
-                    row = seal(one, digest)
-                    self._store.append(row)
-                    digest = row.hash
-                    added.append(row.number)
-                derived = _derive(self._store, fold.progress(), self._derived)
-            self._fold, self._hash, self._derived = fold, digest, derived
-        return added
+            made, numbers = self._write(wanted, seat, now, job)
+            self._fold, self._hash, self._derived = made
+            self._read_back(numbers)
+        return numbers
+
+    def _write(
+        self, events: Sequence[Parsed], seat: str, now: datetime, job: str | None
+    ) -> tuple[_Known, list[int]]:
+        """Write events, whoever else writes; return what is known then, and their numbers."""
+        for _ in range(_RACES):
+            with contextlib.suppress(Raced):
+                return self._attempt(events, seat, now, job)
+        with self._store.turn():
+            return self._attempt(events, seat, now, job)
+
+    def _attempt(
+        self, events: Sequence[Parsed], seat: str, now: datetime, job: str | None
+    ) -> tuple[_Known, list[int]]:
+        """Fold events and write them, if nothing comes in between; nobody waits for the fold."""
+        self._catch_up()
+        if job is not None and (found := self._store.job(job)):
+            return self._known(), list(range(found[0], found[1] + 1))
+        fold, digest, added = self._fold, self._hash, []
+        check_together(fold, events)
+        for event in events:
+            one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
+            added.append(seal(one, digest))
+            digest = added[-1].hash
+        with self._store.writing(job):
+            for row in added:
+                self._store.append(row)
+            derived = _derive(self._store, fold.progress(), self._derived)
+        return (fold, digest, derived), [row.number for row in added]
+
+    def _known(self) -> _Known:
+        return self._fold, self._hash, self._derived
+
+    def _read_back(self, numbers: Sequence[int]) -> None:
+        """Raise JournalError unless what was just written is there: its numbers are a promise."""
+        known = {event.number: event for event in self._fold.recorded[numbers[0] - 1 :]} if numbers else {}
+        there = {row.number: row for row in self._store.rows(numbers[0] - 1)} if numbers else {}
+        for number in numbers:
+            if number not in there or unseal(there[number]) != known[number]:
+                raise JournalError(f"{self._store.name}: event {number} was written, and is not there")
 
     def refresh(self) -> bool:
         """Take in what another process appended; whether there was anything. Cheap when there was not."""
@@ -277,10 +335,8 @@ class Journal:
         """Keep an estimate (as the contract's JSON) as it was shown after event `number`."""
         text = json.dumps(estimate, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
         shown = format_instant(clock.utc_now())
-        with self._turn:
-            with self._store.writing():
-                self._store.show(Shown(number, float(estimate["at"]), shown, text))
-            self._store.settle()
+        with self._turn, self._store.writing():
+            self._store.show(Shown(number, float(estimate["at"]), shown, text))
 
     def estimates(self) -> list[Shown]:
         """The estimates that were shown, oldest first."""

@@ -1,8 +1,9 @@
-"""Journals as SQLite files: the tables that any SQLite tool finds in one, and the store over them.
+"""Journals as SQLite files: everything committed in the one file, and the store over it.
 
-Nothing else in the program knows the database. Write-ahead mode with `synchronous=FULL`: what was written
-survives a killed process and a cut of power. Who reads writes nothing, not even a file beside the journal,
-where nobody else writes it. Every error of the database becomes one line that names the file.
+Nothing else in the program knows these tables. The rollback journal with `synchronous=EXTRA`: what was
+written survives a killed process and a cut of power. A write holds the file for the insert alone; a read
+copies rows for a moment and lets go. Who reads writes nothing, not even a file beside the journal. Every
+error of the database becomes one line that names the file.
 """
 
 from __future__ import annotations
@@ -12,116 +13,50 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from tracker.foundation.clock import monotonic_s, utc_now
 from tracker.foundation.errors import JournalError
-from tracker.foundation.text import plain
+from tracker.foundation.times import format_instant
 from tracker.journal import files
-from tracker.journal.store import APPLICATION_ID, FORMAT, Cell, Genesis, Row, Rows, Shown, Table
-
-AS_RUN = [
-    *("task", "step", "do", "crew", "work", "status"),
-    *("planned_start", "planned_finish", "planned_duration"),
-    *("actual_start", "actual_finish", "actual_duration", "variance", "waited", "held"),
-    *("begin_kind", "entry_lag", "seat"),
-]
-"""Columns of `as_run`; times in seconds."""
-
-AS_SPENT = ["crew", "start", "finish", "kind", "step", "cause"]
-"""Columns of `as_spent`; times in seconds."""
-
-COLUMNS = {"as_run": AS_RUN, "as_spent": AS_SPENT}
-
-_TEXT = {"task", "step", "do", "crew", "work", "status", "begin_kind", "seat", "kind", "cause"}
-
-
-def _derived(table: str) -> tuple[str, str]:
-    """A table of rows by place, and the view that shows it without the place."""
-    columns = ", ".join(f'"{name}" {"TEXT" if name in _TEXT else "REAL"}' for name in COLUMNS[table])
-    names = ", ".join(f'"{name}"' for name in COLUMNS[table])
-    return (
-        f"CREATE TABLE {table}_rows (place INTEGER PRIMARY KEY, {columns}) STRICT",
-        f"CREATE VIEW {table} AS SELECT {names} FROM {table}_rows ORDER BY place",
-    )
-
-
-def _refuse(table: str, verb: str) -> str:
-    return (
-        f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
-        f"BEGIN SELECT RAISE(ABORT, 'a journal is never changed, only added to'); END"
-    )
-
-
-STATEMENTS = (
-    "CREATE TABLE journal (one INTEGER PRIMARY KEY CHECK (one = 1), format INTEGER NOT NULL, "
-    "uuid TEXT NOT NULL, created TEXT NOT NULL, rehearsal INTEGER NOT NULL CHECK (rehearsal IN (0, 1)), "
-    "plan_name TEXT NOT NULL, plan TEXT NOT NULL, pace_name TEXT, pace TEXT, hash TEXT NOT NULL) STRICT",
-    "CREATE TABLE events (number INTEGER PRIMARY KEY CHECK (number > 0), kind TEXT NOT NULL, "
-    "at REAL NOT NULL, stated INTEGER NOT NULL CHECK (stated IN (0, 1)), recorded TEXT NOT NULL, "
-    "seat TEXT NOT NULL, body TEXT NOT NULL CHECK (json_valid(body)), hash TEXT NOT NULL) STRICT",
-    "CREATE TABLE estimates (id INTEGER PRIMARY KEY, event INTEGER NOT NULL, at REAL NOT NULL, "
-    "shown TEXT NOT NULL, inside_p10 REAL, inside_p50 REAL, inside_p90 REAL, safe REAL, "
-    "estimate TEXT NOT NULL CHECK (json_valid(estimate)), digest TEXT NOT NULL) STRICT",
-    "CREATE TRIGGER events_in_order BEFORE INSERT ON events "
-    "WHEN NEW.number IS NOT (SELECT coalesce(max(number), 0) + 1 FROM events) "
-    "BEGIN SELECT RAISE(ABORT, 'events are numbered without a gap'); END",
-    "CREATE TRIGGER journal_once BEFORE INSERT ON journal WHEN EXISTS (SELECT 1 FROM journal) "
-    "BEGIN SELECT RAISE(ABORT, 'a journal is created once'); END",
-    *(_refuse(table, verb) for table in ("events", "journal") for verb in ("UPDATE", "DELETE")),
-    *_derived("as_run"),
-    *_derived("as_spent"),
+from tracker.journal.database import code_of, patiently, tell_nobody, told
+from tracker.journal.schema import (
+    COLUMNS,
+    IN_FILE,
+    INSERT_ESTIMATE,
+    JOBS,
+    STATEMENTS,
+    WRONG_FIGURES,
+    differences,
 )
-"""Everything in a journal's file; `verify` compares with the file word for word."""
-
-_FIGURES = {
-    "inside_p10": "$.inside.p10",
-    "inside_p50": "$.inside.p50",
-    "inside_p90": "$.inside.p90",
-    "safe": "$.safe",
-}
-
-INSERT_ESTIMATE = (
-    f"INSERT INTO estimates (event, at, shown, estimate, digest, {', '.join(_FIGURES)}) "
-    "SELECT :event, :at, :shown, :estimate, :digest, "
-    + ", ".join(f"json_extract(:estimate, '{place}')" for place in _FIGURES.values())
+from tracker.journal.store import (
+    APPLICATION_ID,
+    FORMAT,
+    Again,
+    Cell,
+    Genesis,
+    Raced,
+    Row,
+    Rows,
+    Shown,
+    Table,
 )
-"""Keeps an estimate with its leading figures in columns of their own."""
 
-WRONG_FIGURES = "SELECT id FROM estimates WHERE " + " OR ".join(
-    f"{name} IS NOT json_extract(estimate, '{place}')" for name, place in _FIGURES.items()
+_ASIDE = (
+    "an older program left this journal with a file beside it that holds its last events: copy both, "
+    "or none; it is changed over when it is opened for writing and nobody else has it open"
 )
-"""Finds estimates whose columns are not what their JSON says."""
-
-
+_ANY = "SELECT count(*) FROM sqlite_master"
 _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
 
-_BUSY_S = 3.0
-"""How long a writer waits for another before the journal counts as locked."""
-_REASONS = {
-    sqlite3.SQLITE_BUSY: "is locked by another program; nothing was written",
-    sqlite3.SQLITE_READONLY: "is read-only",
-    sqlite3.SQLITE_CANTOPEN: "cannot be opened: the file or its folder is closed to this user",
-    sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
-    sqlite3.SQLITE_IOERR: "cannot be read or written: the disk reports an error",
-    sqlite3.SQLITE_NOTADB: "is not a journal",
-    (_CLOSED := sqlite3.SQLITE_MISUSE): "was closed; open it again",
-    **dict.fromkeys((sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR), "is a damaged journal"),
-}
+_HELD_S = 0.04
+"""How long a read may hold the file; what is left is read in another one."""
 
 
-@contextlib.contextmanager
-def _told(name: str | Path) -> Iterator[None]:
-    """Turn an error of the database into one line that names the journal."""
-    try:
-        yield
-    except (sqlite3.Error, UnicodeDecodeError) as error:
-        guess = sqlite3.SQLITE_CORRUPT if not isinstance(error, sqlite3.ProgrammingError) else _CLOSED
-        code = getattr(error, "sqlite_errorcode", guess) & 0xFF
-        reason = _REASONS.get(code & 0xFF, f"the journal failed: {plain(error, most=120)}")
-        raise JournalError(f"{name}: {reason}") from error
+T = TypeVar("T")
 
 
 @dataclass
@@ -130,7 +65,10 @@ class _Source:
 
     db: sqlite3.Connection
     file: files.Opened
-    writer: bool = False
+    aside: bool = False
+    """Whether what is committed may stand in a write-ahead file beside it, as older programs keep it."""
+    schema: int | None = None
+    """The version of the schema that was compared when it was opened for writing; None for a reader's."""
     folder: tempfile.TemporaryDirectory[str] | None = None
     """Holds a private copy of the file, where the original cannot be read in place."""
 
@@ -144,46 +82,98 @@ class _Source:
 def _connect(path: Path, query: str) -> sqlite3.Connection:
     """Connect to a file that exists; threads may take turns."""
     address = f"{path.resolve().as_uri()}?{query}"
-    return sqlite3.connect(address, uri=True, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
+    return sqlite3.connect(address, uri=True, isolation_level=None, timeout=0, check_same_thread=False)
 
 
 def _open_to_write(path: Path) -> _Source:
     files.look(path)
     files.writable(path)
     opened = files.Opened(path)
-    with _told(path):
-        source = _Source(_connect(path, "mode=rw"), opened, writer=True)
+    with told(path):
+        source = _Source(_connect(path, "mode=rw"), opened)
     try:
-        with _told(path):
-            for setting in ("journal_mode=WAL", "synchronous=FULL", "fullfsync=ON"):
-                source.db.execute(f"PRAGMA {setting}").fetchall()
-            # A lock or a read-only disk is to be told now, not at the first tick.
-            source.db.execute("BEGIN IMMEDIATE")
-            source.db.rollback()
+        with told(path):
+            _prepare(source)
     except BaseException:
         source.close()
         raise
     return source
 
 
+def _prepare(source: _Source) -> None:
+    """Hold a file against what its format holds before anything is written; change an older one over."""
+
+    def ask(sql: str) -> list[tuple[Any, ...]]:
+        return patiently(source.file.path, lambda: source.db.execute(sql).fetchall())
+
+    for setting in ("synchronous=EXTRA", "fullfsync=ON"):
+        ask(f"PRAGMA {setting}")
+    # A lock or a read-only disk is to be told now, not at the first tick.
+    ask("BEGIN IMMEDIATE")
+    found = {sql for (sql,) in ask(IN_FILE)}
+    if wrong := next(differences(found), None):
+        raise JournalError(f"{source.file.path}: {wrong}; nothing was written, look with `tracker verify`")
+    if JOBS in found:
+        ask("ROLLBACK")
+    else:
+        ask(JOBS)
+        ask("COMMIT")
+    if ask("PRAGMA journal_mode") == [("wal",)]:
+        _change_over(source)
+    source.schema = ask("PRAGMA schema_version")[0][0]
+
+
+def _change_over(source: _Source) -> None:
+    """Leave the write-ahead file for good, where nobody else has the journal open."""
+    try:
+        source.aside = source.db.execute("PRAGMA journal_mode=DELETE").fetchone() != ("delete",)
+    except sqlite3.OperationalError as error:
+        if code_of(error) != sqlite3.SQLITE_BUSY:
+            raise
+        source.aside = True
+
+
 def _open_to_read(path: Path) -> _Source:
     """Open without ever writing: neither the journal nor, where nobody writes it, any file beside it."""
-    files.look(path)
+    aside = files.look(path)
     opened = files.Opened(path)
-    with _told(path):
-        if not files.beside(path):
+    with told(path):
+        if aside and not files.beside(path):
             opened.quiet = True
-            return _Source(_connect(path, "mode=ro&immutable=1"), opened)
-        if os.path.exists(f"{path.resolve()}-shm") or os.access(path.resolve().parent, os.W_OK):
-            return _Source(_connect(path, "mode=ro"), opened)
-    # The last events are in the file beside it, unreadable in a folder closed to us: take both home.
+            return _Source(_connect(path, "mode=ro&immutable=1"), opened, aside=True)
+        wal_readable = os.path.exists(f"{path.resolve()}-shm") or os.access(path.resolve().parent, os.W_OK)
+        if not aside or wal_readable:
+            source = _Source(_connect(path, "mode=ro"), opened, aside=aside)
+            if not _unfinished(path, source.db):
+                return source
+            source.close()
+    # What is committed cannot be told from what is not without writing here: take all of it home.
+    opened.quiet = True
     folder, copy = files.private_copy(path)
     try:
-        with _told(path):
-            return _Source(_connect(copy, "mode=rw"), opened, folder=folder)
+        with told(path):
+            return _Source(_connect(copy, "mode=rw"), opened, aside=aside, folder=folder)
     except BaseException:
         folder.cleanup()
         raise
+
+
+def _unfinished(path: Path, db: sqlite3.Connection) -> bool:
+    """Whether a writer died in the middle, so that a reader would have to take back what it left."""
+    try:
+        patiently(path, lambda: db.execute(_ANY).fetchall())
+    except sqlite3.OperationalError as error:
+        return code_of(error) in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
+    return False
+
+
+@dataclass
+class _Block:
+    """What is to be written together."""
+
+    job: str | None
+    rows: list[Row] = field(default_factory=list)
+    statements: list[tuple[str, Sequence[Cell] | Mapping[str, Cell]]] = field(default_factory=list)
 
 
 class SqliteStore:
@@ -192,6 +182,9 @@ class SqliteStore:
     def __init__(self, source: _Source) -> None:
         """Take over an opened file; JournalError when it holds no journal."""
         self._source = source
+        self._block: _Block | None = None
+        self.tell: Callable[[str], object] = tell_nobody
+        """Is told for whom a seat waits, once it has waited for a second."""
         self.genesis, self.stored_hash = self._read_genesis()
         self._version: int | None = None
 
@@ -205,7 +198,7 @@ class SqliteStore:
         """
 
         def make(new: Path) -> None:
-            with _told(path):
+            with told(path):
                 _make(new, genesis)
             if fill is not None:
                 with contextlib.closing(cls.open(new)) as store:
@@ -229,17 +222,22 @@ class SqliteStore:
         """The path of the file."""
         return str(self._source.file.path)
 
+    @property
+    def notice(self) -> str | None:
+        """What whoever writes here should know of the file; None where all is as it should be."""
+        return _ASIDE if self._source.aside else None
+
     @contextlib.contextmanager
-    def writing(self) -> Iterator[None]:
-        """Hold the only right to write; afterwards all that was written is durable, or nothing is there."""
+    def turn(self) -> Iterator[None]:
+        """Hold the only right to write from here on; when the block ends all of it is durable, or nothing."""
         self._source.file.still_there()
         db = self._source.db
-        with _told(self.name):
-            db.execute("BEGIN IMMEDIATE")
+        with self._told():
+            self._patiently(lambda: db.execute("BEGIN IMMEDIATE"))
         try:
             yield
-            with _told(self.name):
-                db.execute("COMMIT")
+            with self._told():
+                self._patiently(lambda: db.execute("COMMIT"))
         except BaseException:
             # Whether a failed commit reached the disk is not known: the next look must read again.
             self._version = None
@@ -247,15 +245,57 @@ class SqliteStore:
                 db.rollback()
             raise
 
+    @contextlib.contextmanager
+    def writing(self, job: str | None = None) -> Iterator[None]:
+        """Collect what is to be written; when the block ends all of it is durable, or nothing is there.
+
+        `job` names what is written: written once already it raises Again. Raises Raced when events of others
+        came in between, and Held when somebody does not let go of the file.
+        """
+        self._block = block = _Block(job)
+        try:
+            yield
+        finally:
+            self._block = None
+        with self._told():
+            turn = contextlib.nullcontext() if self._source.db.in_transaction else self.turn()
+            with turn:
+                self._insert(block)
+
+    def _insert(self, block: _Block) -> None:
+        db = self._source.db
+        known = self._source.schema
+        if known is not None and db.execute("PRAGMA schema_version").fetchone()[0] != known:
+            raise JournalError(f"{self.name}: another program changed its schema; nothing was written")
+        if block.job is not None and (found := self.job(block.job)):
+            raise Again(*found)
+        if block.rows:
+            last = db.execute("SELECT number, hash FROM events ORDER BY number DESC LIMIT 1").fetchone()
+            number, digest = last or (0, self.stored_hash)
+            first = block.rows[0]
+            if first.number <= number or not first.sealed_after(digest):
+                raise Raced(f"{self.name}: event {first.number} does not follow event {number}")
+            if block.job is not None:
+                job = (block.job, first.number, block.rows[-1].number, format_instant(utc_now()))
+                db.execute("INSERT INTO jobs VALUES (?, ?, ?, ?)", job)
+        cells = ([getattr(row, name) for name in Row.__slots__] for row in block.rows)
+        db.executemany(f"INSERT INTO events ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", cells)
+        for sql, values in block.statements:
+            db.execute(sql, values)
+
+    def job(self, job: str) -> tuple[int, int] | None:
+        """The first and the last number of what was written under a name; None where nothing was."""
+        found = self._read("SELECT first, last FROM jobs WHERE job = ?", (job,))
+        return (found[0][0], found[0][1]) if found else None
+
     def rows(self, after: int = 0) -> list[Row]:
         """The events with greater numbers, in order."""
-        found = self._read(f"SELECT {_EVENT} FROM events WHERE number > ? ORDER BY number", (after,))
+        found = self._all(f"SELECT {_EVENT} FROM events WHERE number > ? ORDER BY number", after)
         return [Row(n, kind, at, stated == 1, *rest) for n, kind, at, stated, *rest in found]
 
     def append(self, row: Row) -> None:
         """Add one event, inside `writing`; refused unless its number is the next."""
-        values = [getattr(row, name) for name in Row.__slots__]
-        self._write(f"INSERT INTO events ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", values)
+        self._writing().rows.append(row)
 
     def derived(self, table: Table) -> Rows:
         """The rows of a derived table."""
@@ -266,24 +306,19 @@ class SqliteStore:
     def derive(self, table: Table, put: Rows, gone: Iterable[int]) -> None:
         """Put rows into their places in a derived table and take others out, inside `writing`."""
         marks = ", ".join("?" * (1 + len(COLUMNS[table])))
-        for place in gone:
-            self._write(f"DELETE FROM {table}_rows WHERE place = ?", (place,))
-        for place, cells in put.items():
-            self._write(f"INSERT OR REPLACE INTO {table}_rows VALUES ({marks})", (place, *cells))
+        statements = self._writing().statements
+        statements += [(f"DELETE FROM {table}_rows WHERE place = ?", (place,)) for place in gone]
+        insert = f"INSERT OR REPLACE INTO {table}_rows VALUES ({marks})"
+        statements += [(insert, (place, *cells)) for place, cells in put.items()]
 
     def show(self, estimate: Shown) -> None:
         """Keep an estimate that was shown, inside `writing`."""
-        self._write(INSERT_ESTIMATE, {**asdict(estimate), "digest": estimate.digest})
-
-    def settle(self) -> None:
-        """Let the main file catch up with the file beside it, so that a plain copy of it misses little."""
-        with _told(self.name):
-            self._source.db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
+        self._writing().statements.append((INSERT_ESTIMATE, {**asdict(estimate), "digest": estimate.digest}))
 
     def shown(self) -> list[Shown]:
         """The estimates that were shown, oldest first."""
-        found = self._read("SELECT event, at, shown, estimate FROM estimates ORDER BY id")
-        return [Shown(*cells) for cells in found]
+        found = self._all("SELECT id, event, at, shown, estimate FROM estimates WHERE id > ? ORDER BY id", 0)
+        return [Shown(*cells) for _, *cells in found]
 
     def changed(self) -> bool:
         """Whether another connection may have written since the last call; true the first time."""
@@ -294,21 +329,29 @@ class SqliteStore:
         known, self._version = self._version, version
         return bool(version != known)
 
+    def snapshot(self) -> SqliteStore:
+        """All of it as it stands at one instant, in memory; to be closed."""
+        memory = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+        try:
+            with self._told():
+                db = self._source.db
+                db.execute("BEGIN")
+                try:
+                    self._patiently(lambda: db.execute(_ANY).fetchall())
+                    db.backup(memory)
+                finally:
+                    db.rollback()
+            return SqliteStore(_Source(memory, files.Opened(self._source.file.path)))
+        except BaseException:
+            memory.close()
+            raise
+
     def faults(self) -> Iterator[str]:
         """Yield what is wrong with the file as a database, and with its tables, views and triggers."""
         for (line,) in self._read("PRAGMA integrity_check(1)"):
             if line != "ok":
                 yield f"the file is damaged: {str(line).splitlines()[-1]}"
-        found = {
-            sql
-            for (sql,) in self._read(
-                "SELECT sql FROM sqlite_master WHERE name NOT LIKE 'sqlite!_%' ESCAPE '!'"
-            )
-        }
-        for sql in sorted(set(STATEMENTS) - found):
-            yield f"the schema has lost or changed `{' '.join(sql.split()[:3])}`"
-        for sql in sorted(str(sql) for sql in found - set(STATEMENTS)):
-            yield f"the schema holds `{' '.join(sql.split()[:3])}`, which no journal has"
+        yield from differences({sql for (sql,) in self._read(IN_FILE)})
 
     def estimate_faults(self) -> Iterator[str]:
         """Yield which estimates are not as they were written."""
@@ -319,11 +362,23 @@ class SqliteStore:
                 yield f"estimates: row {id} was changed"
 
     def close(self) -> None:
-        """Let go of the file; a writer leaves everything in the main file, also while others read."""
-        if self._source.writer:
+        """Let go of the file; a second call does nothing."""
+        if self._source.aside:
+            # What an older program keeps beside the file is put into it, also while others read.
             with contextlib.suppress(sqlite3.Error):
                 self._source.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
         self._source.close()
+
+    def _patiently(self, act: Callable[[], T]) -> T:
+        return patiently(self._source.file.path, act, self.tell)
+
+    def _told(self) -> contextlib.AbstractContextManager[None]:
+        return told(self._source.file.path)
+
+    def _writing(self) -> _Block:
+        if self._block is None:
+            raise JournalError(f"{self.name}: nothing is written outside a `writing` block")
+        return self._block
 
     def _read_genesis(self) -> tuple[Genesis, str]:
         found = self._read(f"SELECT {', '.join(_GENESIS)}, hash FROM journal WHERE one = 1")
@@ -333,18 +388,37 @@ class SqliteStore:
         genesis = Genesis(**dict(zip(_GENESIS, cells, strict=True)))
         return replace(genesis, rehearsal=genesis.rehearsal == 1), digest
 
-    def _read(self, sql: str, values: Sequence[Cell] = ()) -> list[tuple[Any, ...]]:
-        """All that a query finds, read again when the file changed under a quiet reader."""
-        with _told(self.name):
-            found: list[tuple[Any, ...]] = self._source.db.execute(sql, values).fetchall()
-        if self._source.file.overtaken():
-            self._reopen()
-            return self._read(sql, values)
+    def _all(self, sql: str, after: int) -> list[tuple[Any, ...]]:
+        """All that a query finds behind a number, read a while at a time."""
+        found: list[tuple[Any, ...]] = []
+        while more := self._some(sql, after):
+            found += more
+            after = more[-1][0]
         return found
 
-    def _write(self, sql: str, values: Sequence[Cell] | Mapping[str, Cell]) -> None:
-        with _told(self.name):
-            self._source.db.execute(sql, values)
+    def _some(self, sql: str, after: int) -> list[tuple[Any, ...]]:
+        """What a query finds first, so many that no writer has to wait for long."""
+        return self._read(sql, (after,), most_s=_HELD_S)
+
+    def _read(
+        self, sql: str, values: Sequence[Cell] = (), *, most_s: float | None = None
+    ) -> list[tuple[Any, ...]]:
+        """All that a query finds, or what it finds in a while.
+
+        A file that was opened as one that nobody writes is opened again, and read, where somebody did.
+        """
+        found: list[tuple[Any, ...]] = []
+        db = self._source.db
+        with self._told(), contextlib.closing(self._patiently(lambda: db.execute(sql, values))) as cursor:
+            until = None if most_s is None else monotonic_s() + most_s
+            while more := cursor.fetchmany(256):
+                found += more
+                if until is not None and monotonic_s() > until:
+                    break
+        if self._source.file.overtaken():
+            self._reopen()
+            return self._read(sql, values, most_s=most_s)
+        return found
 
     def _reopen(self) -> None:
         self._source.close()
@@ -356,8 +430,8 @@ def _make(path: Path, genesis: Genesis) -> None:
     """Write a new journal without events into a new file."""
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as db:
-        db.execute("PRAGMA journal_mode=WAL").fetchall()
-        db.execute("PRAGMA synchronous=FULL")
+        db.execute("PRAGMA journal_mode=DELETE").fetchall()
+        db.execute("PRAGMA synchronous=EXTRA")
         # The connection, as a context, commits what was begun, or takes it back.
         with db:
             db.execute("BEGIN")

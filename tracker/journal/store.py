@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal, Protocol
 
-from tracker.foundation.errors import EventError
+from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.times import format_instant
 from tracker.journal.progress import Recorded
 
@@ -104,6 +104,22 @@ class Shown:
         return _hash("tracker estimate", [self.event, self.at, self.shown, self.estimate])
 
 
+class Held(JournalError):
+    """Somebody else holds the journal and does not let go; nothing was written, and a later try may do."""
+
+
+class Raced(JournalError):
+    """Somebody else wrote in between: what was to be written does not follow what is there."""
+
+
+class Again(JournalError):
+    """A job was written before; `first` and `last` are its numbers."""
+
+    def __init__(self, first: int, last: int) -> None:
+        super().__init__(f"written before, as events {first} to {last}")
+        self.first, self.last = first, last
+
+
 class Store(Protocol):
     """Where one journal lives. Every method raises JournalError when the store fails it."""
 
@@ -115,8 +131,25 @@ class Store(Protocol):
     def name(self) -> str:
         """What to call the store in a message."""
 
-    def writing(self) -> AbstractContextManager[None]:
+    tell: Callable[[str], object]
+    """Is told for whom a seat waits, once it has waited for a second."""
+
+    @property
+    def notice(self) -> str | None:
+        """What whoever writes here should know of the store; None where all is as it should be."""
+
+    def turn(self) -> AbstractContextManager[None]:
         """Hold the only right to write; when the block ends all of it is durable, or nothing is there."""
+
+    def writing(self, job: str | None = None) -> AbstractContextManager[None]:
+        """Collect what is to be written; when the block ends all of it is durable, or nothing is there.
+
+        `job` names what is written: written once already it raises Again. Raises Raced when events of others
+        came in between, and Held when somebody does not let go of the store.
+        """
+
+    def job(self, job: str) -> tuple[int, int] | None:
+        """The first and the last number of what was written under a name; None where nothing was."""
 
     def rows(self, after: int = 0) -> list[Row]:
         """The events with greater numbers, in order."""
@@ -135,9 +168,6 @@ class Store(Protocol):
 
     def shown(self) -> list[Shown]:
         """The estimates that were shown, oldest first."""
-
-    def settle(self) -> None:
-        """Do what housekeeping the store wants now and then; never needed for what is written to last."""
 
     def changed(self) -> bool:
         """Whether somebody else may have written since the last call; cheap, and true the first time."""

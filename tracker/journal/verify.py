@@ -19,7 +19,6 @@ from tracker.journal.sqlite import SqliteStore
 from tracker.journal.store import Row
 
 _EXPECTED = re.compile(r"(\d{1,9}):([0-9a-f]{8,64})", re.ASCII | re.IGNORECASE)
-_LOOKS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +46,14 @@ def verify(path: Path, expect: tuple[int, str] | None = None) -> Verdict:
     `expect` is the number and hash of an event that it must hold. Raises JournalError when the file cannot be
     opened as a journal at all.
     """
+    with closing(_as_it_stands(path)) as store:
+        return _look_through(store, expect)
+
+
+def _as_it_stands(path: Path) -> SqliteStore:
+    """A journal as it stands at one instant, whoever writes it meanwhile."""
     with closing(SqliteStore.open(path, read_only=True)) as store:
-        for _ in range(_LOOKS):
-            store.changed()
-            verdict = _look_through(store, expect)
-            # What looks like a fault may be half of what somebody wrote meanwhile: look again.
-            if verdict.fault is None or not store.changed():
-                break
-        return verdict
+        return store.snapshot()
 
 
 def _look_through(store: SqliteStore, expect: tuple[int, str] | None) -> Verdict:
@@ -96,10 +95,10 @@ def copy(source: Path, target: Path) -> Verdict:
 
     Raises JournalError when the source is not sound, the target exists, or the copy is not as good as it.
     """
-    verdict = verify(source)
-    if verdict.fault is not None:
-        raise JournalError(f"{source}: not sound, so not copied: {verdict.fault}")
-    with closing(SqliteStore.open(source, read_only=True)) as original:
+    with closing(_as_it_stands(source)) as original:
+        verdict = _look_through(original, None)
+        if verdict.fault is not None:
+            raise JournalError(f"{source}: not sound, so not copied: {verdict.fault}")
         SqliteStore.create(target, original.genesis, fill=lambda new: _fill(original, new)).close()
     copied = verify(target, (verdict.events, verdict.hash))
     if copied.fault is not None:
