@@ -7,8 +7,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tracker.debrief.consumed import Consumed
-from tracker.debrief.excursion import Decided, Excursion, Held, Hindsight, Part, PlanChange, Totals
+from tracker.debrief.excursion import Decided, Excursion, Held, Part, PlanChange, Totals
 from tracker.debrief.judged import Forecasted, judgement
+from tracker.debrief.replay import Hindsight
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
 from tracker.debrief.verdict import Nearest, Verdict
 
@@ -124,7 +125,7 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
         decisions=(
             Decided(4, 60.0, "mount", "keep", "keep", True, {"in_time": 0.9, "text": text}, text, "done"),
         ),
-        hindsight=(Hindsight(4, 60.0, "mount", "keep", "keep", True, True, True, text),),
+        hindsight=(Hindsight(4, 60.0, "mount", "keep", "keep", True, True, True, text, 0.95, text, text),),
         notes=(PlanChange(5, 70.0, "noted", "", text, text),),
         consumables=(
             Consumed("EV1", "oxygen", "kg", 0.75, 0.1, 0.4, 0.42, 0.5, 1.2, 0.25, 2, 0, 0.3, 900.0),

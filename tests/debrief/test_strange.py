@@ -178,25 +178,29 @@ def test_a_task_that_means_different_things_is_two_when_pooled() -> None:
     ]
 
 
+def _dropped_photos(entered: int) -> list[dict[str, Any]]:
+    return [
+        ZERO,
+        _done("mount.bolts", 600),
+        {"kind": "dropped", "task": "photos", "at": 700},
+        {"kind": "chose", "task": "photos", "choice": "drop", "advice": "drop", "at": 700},
+        _done("mount.wire", 1800),
+        _done("home.in", 2600),
+        {"kind": "entered", "crew": "EV2", "at": 2700},
+        {"kind": "entered", "crew": "EV1", "at": entered},
+        {"kind": "closed", "at": entered},
+    ]
+
+
 def test_hindsight_holds_each_limit_against_whom_it_binds() -> None:
-    """EV2's own limit was met with five minutes to spare; EV1, whom it does not bind, came in after it."""
-    plan = SMALL.replace("limits: {elapsed: 2:00}", "limits: {elapsed: 2:00, boat: {at: 0:50, crew: [EV2]}}")
-    one = _debrief(
-        [
-            ZERO,
-            _done("mount.bolts", 600),
-            {"kind": "dropped", "task": "photos", "at": 700},
-            {"kind": "chose", "task": "photos", "choice": "drop", "advice": "drop", "at": 700},
-            _done("mount.wire", 1800),
-            _done("home.in", 2600),
-            {"kind": "entered", "crew": "EV2", "at": 2700},
-            {"kind": "entered", "crew": "EV1", "at": 3600},
-            {"kind": "closed", "at": 3600},
-        ],
-        plan,
-    )
+    """EV2's own limit leaves room; EV1, whom it does not bind, came in after it."""
+    plan = SMALL.replace("limits: {elapsed: 2:00}", "limits: {elapsed: 2:00, boat: {at: 1:10, crew: [EV2]}}")
+    one = _debrief(_dropped_photos(4500), plan)
     (judged,) = one.hindsight
-    assert judged.why.startswith("not done, 5 min to spare")
+    assert (judged.room, judged.words) == (True, "there was room for it")
+    late = plan.replace("crew: [EV2]}}", "crew: [EV1, EV2]}}")
+    (judged,) = _debrief(_dropped_photos(4500), late).hindsight
+    assert (judged.room, judged.words) == (False, "there was no room: boat")
 
 
 def test_a_hold_that_stands_at_the_last_event_is_listed() -> None:

@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import inf, isfinite
 
-from tracker.forecast.consumables import Seen, Store, Terms, believed, planned_supplies, terms_of
+import numpy as np
+
+from tracker.forecast.consumables import LEAKS_FROM, Seen, Store, Terms, believed, planned_supplies, terms_of
 from tracker.forecast.remaining import prior_of
 from tracker.forecast.usage import Used, members_of, owners, used_so_far, waiting_rate
 from tracker.journal.progress import Progress, Reading, Stretch
@@ -61,6 +63,12 @@ class StoreCourse:
     def factor(self) -> float:
         """How many times as fast as by the plan's rates it went by the end, as is believed on average."""
         return self.end.rate(self.terms)
+
+    @property
+    def goes(self) -> tuple[float, float]:
+        """How it went by the end, on average: the factor on what its crew uses, and a leak, units an hour."""
+        weights, terms = self.end.weights, self.terms
+        return float(weights @ np.minimum(terms.rates, LEAKS_FROM)), float(weights @ terms.leak_per_hour)
 
     @property
     def since_full(self) -> tuple[Reading, ...]:

@@ -1,8 +1,7 @@
 """The debrief of one excursion as a value; every export is written from it.
 
 Hides how its parts are found: what changed the plan on the way, who was held and why, what was decided and
-noted (lists by time); whether hindsight confirms the advice, by whether there was room for the optional
-work after all; and why somebody was inside when they were, in parts that add up exactly.
+noted (lists by time); and why somebody was inside when they were, in parts that add up exactly.
 """
 
 from __future__ import annotations
@@ -16,6 +15,7 @@ from typing import Any
 
 from tracker.debrief.consumed import Consumed, consumed, planned_end, store_courses
 from tracker.debrief.judged import QUARTERS, Judgement, judge
+from tracker.debrief.replay import Hindsight, hindsight
 from tracker.debrief.rows import (
     Group,
     Spent,
@@ -24,7 +24,6 @@ from tracker.debrief.rows import (
     by_task,
     by_work,
     end_of,
-    pace,
     spent_by,
     step_rows,
 )
@@ -32,7 +31,7 @@ from tracker.debrief.verdict import Verdict, said, verdicts
 from tracker.foundation.times import format_pet
 from tracker.journal.asrun import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
-from tracker.journal.progress import Decision, Progress, Recorded, inside_at
+from tracker.journal.progress import Progress, Recorded, inside_at
 from tracker.plan.timeline import Timeline, as_planned
 
 
@@ -132,89 +131,6 @@ def decisions(progress: Progress) -> tuple[Decided, ...]:
         )
         for one in progress.decisions
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Hindsight:
-    """One recorded decision, judged by what came of the excursion."""
-
-    number: int
-    """Of the event."""
-    at: float
-    task: str
-    advice: str
-    choice: str
-    done: bool
-    """Whether the task was done."""
-    room: bool
-    """Whether it was done with every limit kept, or would have fitted into what was left over."""
-    confirmed: bool | None
-    """Whether the advice was right: `keep` where there was room, `drop` where not; None for others."""
-    why: str
-
-
-def hindsight(
-    progress: Progress, rows: Sequence[StepRow], inside: Mapping[str, float], stores: Sequence[Consumed]
-) -> tuple[Hindsight, ...]:
-    """Return every decision that carries advice, judged; `inside` is the PET of each crew member's end."""
-    margins = (
-        progress.limits[limit.name] - max(inside[crew] for crew in limit.crew)
-        for limit in progress.plan.limits
-        if limit.crew
-    )
-    spare = min(margins, default=0.0)
-    short = [f"{s.crew} {s.consumable}" for s in stores if s.left < s.reserve]
-    paced = pace(by_task(rows))
-    return tuple(
-        _judge(progress, decision, rows, spare, short, 1.0 if paced is None else paced)
-        for decision in progress.decisions
-        if decision.advice in ("keep", "decide", "drop")
-    )
-
-
-def _judge(
-    progress: Progress,
-    decision: Decision,
-    rows: Sequence[StepRow],
-    spare: float,
-    short: Sequence[str],
-    pace: float,
-) -> Hindsight:
-    task = progress.tasks.get(decision.task)
-    done = task is not None and task.status == "done"
-    takes = 0.0 if done else _takes(rows, decision.task) * pace
-    room = spare >= takes and not short
-    advice = decision.advice or ""
-    return Hindsight(
-        number=decision.number,
-        at=decision.at,
-        task=decision.task,
-        advice=advice,
-        choice=decision.choice,
-        done=done,
-        room=room,
-        confirmed=(advice == "keep") == room if advice in ("keep", "drop") else None,
-        why=_why(done, spare, takes, short),
-    )
-
-
-def _takes(rows: Sequence[StepRow], task: str) -> float:
-    """Return the planned time of what was not done of a task, as long as its busiest crew member's part."""
-    busy: defaultdict[str, float] = defaultdict(float)
-    for row in rows:
-        if row.task == task and row.status != "done":
-            for crew in row.crew or row.planned_crew:
-                busy[crew] += row.planned_duration
-    return max(busy.values(), default=0.0)
-
-
-def _why(done: bool, spare: float, takes: float, short: Sequence[str]) -> str:
-    minutes = round(abs(spare) / 60)
-    kept = f"{minutes} min to spare" if spare >= 0 else f"{minutes} min beyond the limit"
-    stores = f", below reserve: {', '.join(short)}" if short else ""
-    if done:
-        return f"done, {kept}{stores}"
-    return f"not done, {kept}, it would have taken about {round(takes / 60)} min{stores}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -371,7 +287,7 @@ def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL
         holds=holds(progress, end),
         changes=changes(progress),
         decisions=decisions(progress),
-        hindsight=() if inside is None else hindsight(progress, rows, ends, stores),
+        hindsight=() if inside is None else hindsight(progress, rows, limits, courses),
         notes=notes(progress),
         consumables=stores,
         judgement=None if scoring is None or inside is None else _judged(progress, inside, scoring),

@@ -190,13 +190,13 @@ def summary(every: Sequence[Excursion]) -> Iterator[str]:
         yield f"Debrief: {plain(one.excursion)}\n\n"
         shown = [
             tables.limits(one),
+            tables.decisions(one),
             tables.overview(one),
             tables.waterfall(one),
             tables.spent(one),
             tables.groups(WORK, one.totals.work),
             _overruns(one),
             tables.consumables(one),
-            tables.decisions(one),
             tables.scores(one.judgement),
         ]
         shown = [table for table in shown if table.rows]

@@ -283,15 +283,15 @@ def decisions(one: Excursion) -> Table:
             d.choice,
             d.outcome,
             _VERDICTS[later[d.number].confirmed] if d.number in later else "-",
-            later[d.number].why if d.number in later else "",
+            later[d.number].words if d.number in later else "",
         )
         for d in one.decisions
     ]
-    headings = ("at", "task", "advised", "chosen", "outcome", "advice in hindsight", "why")
+    headings = ("at", "task", "advised", "chosen", "outcome", "in hindsight", "")
     return _table("Decisions", headings, rows, (0,))
 
 
-_VERDICTS = {None: "-", True: "right", False: "wrong"}
+_VERDICTS = {None: "-", True: "confirmed", False: "costly"}
 
 
 def notes(one: Excursion) -> Table:
@@ -344,6 +344,7 @@ def of_excursion(one: Excursion) -> list[Table]:
     """Return all tables of one excursion, empty ones left out."""
     found = [
         limits(one),
+        decisions(one),
         overview(one),
         waterfall(one),
         spent(one),
@@ -352,7 +353,6 @@ def of_excursion(one: Excursion) -> list[Table]:
         groups(WORK, one.totals.work),
         consumables(one),
         scores(one.judgement),
-        decisions(one),
         changes(one),
         holds(one),
         steps(one),
