@@ -15,8 +15,12 @@ def unplugged(first: str) -> OptionalFigure:
         task("out", step("un", "EV1", 10)),
         task("soon", step("look", "EV1", 5)),
         task("extra", step("x", "EV1", 20), priority="get-ahead"),
-        task("in", {**step("mate", "EV1", 30), "within": {"of": "out.un", "time": "0:40"}}),
-        task("home", step("way", "EV1 EV2", 30), closeout=True),
+        task(
+            "home",
+            {**step("mate", "EV1", 30), "within": {"of": "out.un", "time": "0:40"}},
+            step("way", "EV1 EV2", 30),
+            closeout=True,
+        ),
     )
     run.done("out.un", at=600)
     if first == "at work":
@@ -29,7 +33,7 @@ def unplugged(first: str) -> OptionalFigure:
 def test_a_clock_that_would_run_out_is_named(first: str) -> None:
     figure = unplugged(first)
     assert figure.advice == ("drop" if first == "at work" else "decide")
-    assert "hardware clock of in.mate is too likely to run out" in figure.reason
+    assert "hardware clock of home.mate is too likely to run out" in figure.reason
     assert ("under way" in figure.reason) == (first == "at work")
 
 

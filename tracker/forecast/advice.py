@@ -5,12 +5,14 @@ Each optional task has a verdict and a sentence with figures that says why.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from tracker.forecast.hysteresis import names, steady
 from tracker.forecast.last_call import LastCall, first_step, last_calls
+from tracker.forecast.later import put_off
 from tracker.forecast.limits import (
     ChanceConstraint,
     going_on,
@@ -23,9 +25,10 @@ from tracker.forecast.recovery import recovery, recovery_words
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import turn_back
 from tracker.forecast.values import Advice, OptionalFigure, Verdict
+from tracker.forecast.was_due import was_due
 from tracker.forecast.world import World
+from tracker.foundation.shown import pet_down
 from tracker.foundation.text import percent, percent_asked
-from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, all_called
 
 
@@ -35,42 +38,42 @@ def reason(
     """One sentence for one optional task; `call` is its last call as PET seconds."""
     if verdict == "keep":
         return _keep(sets, m, kept, call)
+    if verdict == "later":
+        reached = f"in time with a chance of {percent(in_time)}"
+        return f"at the end it can start until {pet_down(call)}, {reached}: putting it off costs nothing"
     if missing := _missing_need(sets, m, kept):
         return f"needs {missing}, which is not kept"
     if not sets.meets((), ChanceConstraint.of(sets.world)):
-        return f"even with no optional work the chance to stay inside every limit is {_safe(sets, ())}"
+        return f"even with nothing optional the {_chance(sets, ())}"
     clock = _clock_runs_out(sets, kept | with_needs(sets.world.optional, [m]))
     if first_step(sets.world, m) is None:
-        return f"its last step is under way; {clock or f'with it the chance is {_with(sets, m, kept)}'}"
+        return f"its last step is under way; {clock or f'with it the {_with(sets, m, kept)}'}"
     if verdict == "drop" and call is None:
-        if clock:
-            return clock
-        return f"no start would do: with it the chance to stay inside every limit is {_with(sets, m, kept)}"
+        return clock or f"cannot fit: with it the {_with(sets, m, kept)}"
     if verdict == "drop":
-        reached = percent(in_time)
-        return f"reached by its last call {format_pet(call)} in only {reached} of the scenarios"
+        return f"in time for its last call {pet_down(call)} in only {percent(in_time)}"
     return _decide(sets, m, kept, call)
 
 
 def _keep(sets: TaskSets, m: int, kept: frozenset[int], call: float | None) -> str:
-    safe = f"with all that is kept the chance to stay inside every limit is {_safe(sets, kept)}"
+    safe = f"with all that is kept the {_chance(sets, kept)}"
     if first_step(sets.world, m) is None:
         return f"its last step is under way; {safe}"
-    return f"{safe}; last call {format_pet(call)}" if call is not None else safe
+    return f"{safe}; start by {pet_down(call)}" if call is not None else safe
 
 
 def _decide(sets: TaskSets, m: int, kept: frozenset[int], call: float | None) -> str:
     """Say what speaks against keeping it now, and how long that may wait."""
-    by = "" if call is None else f"; can wait until {format_pet(call)}"
+    by = "" if call is None else f"; can wait until {pet_down(call)}"
     with_it = kept | with_needs(sets.world.optional, [m])
     if clock := _clock_runs_out(sets, with_it):
         return f"{clock}{by}"
     if sets.meets(with_it, ChanceConstraint.of(sets.world, entering=True)):
         # Between events nothing is taken in: what is kept then only shrinks.
-        return f"with it the chance is {_with(sets, m, kept)}, enough to add it at the next event{by}"
+        return f"with it the {_with(sets, m, kept)}: enough to add it at the next event{by}"
     if sets.meets(with_it, ChanceConstraint.of(sets.world)):
-        return f"with it the chance is {_with(sets, m, kept)}, not enough above what is wanted to add it{by}"
-    return f"with it the chance is {_with(sets, m, kept)}, {_wanted(sets)} is wanted{by}"
+        return f"with it the {_with(sets, m, kept)}: not enough above it to add it unasked{by}"
+    return f"with it the {_with(sets, m, kept)}{by}"
 
 
 def _clock_runs_out(sets: TaskSets, tasks: frozenset[int]) -> str:
@@ -96,20 +99,23 @@ def _missing_need(sets: TaskSets, m: int, kept: frozenset[int]) -> str | None:
     return optional[min(missing)].task if missing else None
 
 
-def _safe(sets: TaskSets, tasks: frozenset[int] | tuple[()]) -> str:
-    return percent(sets.outcome(tasks).share_safe, need_of(sets.world))
+def _chance(sets: TaskSets, tasks: Collection[int]) -> str:
+    """The chance of keeping every limit with these tasks, beside what is needed."""
+    world, found = sets.world, sets.outcome(tasks)
+    if world.confidence_joint:
+        return f"chance is {percent(found.share_safe, need_of(world))}, need {_need(world)}"
+    return f"chance is {percent(found.share_safe)}, need {_need(world)}"
+
+
+def _need(world: World) -> str:
+    limits = percent_asked(world.confidence_elapsed)
+    if world.confidence_joint:
+        return limits
+    return f"{limits} of elapsed limits, {percent_asked(world.confidence_consumables)} of stores"
 
 
 def _with(sets: TaskSets, m: int, kept: frozenset[int]) -> str:
-    return percent(sets.outcome(kept | with_needs(sets.world.optional, [m])).share_safe, need_of(sets.world))
-
-
-def _wanted(sets: TaskSets) -> str:
-    world = sets.world
-    if world.confidence_joint:
-        return percent_asked(world.confidence_elapsed)
-    consumables = percent_asked(world.confidence_consumables)
-    return f"{percent_asked(world.confidence_elapsed)} (consumables {consumables})"
+    return _chance(sets, kept | with_needs(sets.world.optional, [m]))
 
 
 def advise(
@@ -126,31 +132,37 @@ def advise(
     short: tuple[str, ...] = ()
     if not found.kept.holds:
         short = recovery_words(sets, recovery(progress, sets, prior=prior))
+    back = turn_back(sets, going_on(world.optional, names(world, kept)), homebound=all_called(progress))
+    if back.latest is None and world.counted:
+        back = replace(back, was_due=was_due(progress, world, prior=prior))
     return Advice(
         at=world.now if now is None else now,
         kept=names(world, kept),
-        optional=figures(sets, kept),
-        turn_back=turn_back(
-            sets, going_on(world.optional, names(world, kept)), homebound=all_called(progress)
-        ),
+        optional=figures(sets, kept, put_off(progress, sets, kept, prior=prior)),
+        turn_back=back,
         when_short=short,
         proven=found.kept.proven,
         raised=found.raised,
     )
 
 
-def figures(sets: TaskSets, kept: Collection[int]) -> tuple[OptionalFigure, ...]:
-    """The advice about every optional task, in the plan's order."""
+def figures(
+    sets: TaskSets, kept: Collection[int], later: Mapping[int, LastCall]
+) -> tuple[OptionalFigure, ...]:
+    """The advice about every optional task, in the plan's order.
+
+    `later`: the last call at the end of those that had better be put off.
+    """
     optional = sets.world.optional
     order = sorted(range(len(optional)), key=lambda m: (optional[m].place, m))
     chosen = frozenset(kept)
     found = last_calls(sets, chosen)
-    return tuple(_figure(sets, m, chosen, found[m]) for m in order)
+    return tuple(_figure(sets, m, chosen, later.get(m, found[m]), later=m in later) for m in order)
 
 
-def _figure(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall) -> OptionalFigure:
+def _figure(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, *, later: bool) -> OptionalFigure:
     world = sets.world
-    verdict = _verdict(sets, m, kept, start)
+    verdict: Verdict = "later" if later else _verdict(sets, m, kept, start)
     with_it = kept | with_needs(world.optional, [m])
     without = kept - with_dependents(world.optional, [m])
     cost = sets.median(with_it) - sets.median(without)
@@ -163,6 +175,7 @@ def _figure(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall) -> Op
         cost=cost if np.isfinite(cost) else 0.0,
         begun=world.optional[m].begun,
         reason=reason(sets, m, kept, verdict, call, start.in_time),
+        place="last" if later else None,
     )
 
 

@@ -79,7 +79,7 @@ def _still(world: World, names: Collection[str]) -> frozenset[int]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Past:
+class Past:
     """The instants with news so far, and how to look at the excursion as of each."""
 
     progress: Progress
@@ -92,7 +92,7 @@ class _Past:
 
     def after(self, k: int) -> Walked:
         """The outcome of the walk at instant k."""
-        key, walks = self._key(k), self.memory.of(Walks)
+        key, walks = self.key(k), self.memory.of(Walks)
         if key in walks:
             walks.move_to_end(key)
             return walks[key]
@@ -108,7 +108,7 @@ class _Past:
         """Keep what came out at instant k."""
         found = Walked(names(sets.world, kept), alert_inputs(then, sets, kept))
         walks = self.memory.of(Walks)
-        walks[self._key(k)] = found
+        walks[self.key(k)] = found
         while len(walks) > _MOST:
             walks.popitem(last=False)
         return found
@@ -118,7 +118,8 @@ class _Past:
             then, now=max(at, then.at), scenarios=self.scenarios, prior=self.prior, memory=self.memory
         )
 
-    def _key(self, k: int) -> object:
+    def key(self, k: int) -> object:
+        """By what the outcome at instant k is remembered: everything that it rests on."""
         upto = self.instants[k]
         events = tuple(mark(event) for event in self.progress.events if event.at <= upto)
         return repr(self.prior), self.scenarios, self.start, events
@@ -140,7 +141,7 @@ class Steady:
 def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Steady:
     """The tasks to keep now: the rule walked over the events so far, then shrunk to what still holds."""
     kept = kept_now(progress, sets, prior=prior)
-    past, last = _past_of(progress, sets.world, prior)
+    past, last = past_of(progress, sets.world, prior)
     if last < 0:
         return Steady(kept, ())
     if past.instants[last] == sets.world.now:
@@ -148,18 +149,18 @@ def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> St
     return Steady(kept, _raised(past, last, sets.world.now))
 
 
-def _past_of(progress: Progress, world: World, prior: PacePrior | None) -> tuple[_Past, int]:
+def past_of(progress: Progress, world: World, prior: PacePrior | None) -> tuple[Past, int]:
     """The instants with news so far, and the place of the last of them; -1 without any."""
     instants = sorted({max(event.at, 0.0) for event in progress.events if event.kind not in NO_NEWS})
     last = len(instants) - 1
     start = max(0, (last // STRIDE - 1) * STRIDE)
-    return _Past(progress, prior, world.scenarios, tuple(instants), start, world.memory), last
+    return Past(progress, prior, world.scenarios, tuple(instants), start, world.memory), last
 
 
 def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Kept:
     """The tasks to keep now, as `steady` says, without what else it tells."""
     world = sets.world
-    past, last = _past_of(progress, world, prior)
+    past, last = past_of(progress, world, prior)
     if last < 0:
         return better(sets, None)
     if past.instants[last] != world.now:
@@ -167,7 +168,7 @@ def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> 
     return better(sets, past.after(last - 1).kept if last > past.start else None)
 
 
-def _raised(past: _Past, last: int, now: float) -> tuple[Raised, ...]:
+def _raised(past: Past, last: int, now: float) -> tuple[Raised, ...]:
     """Each alert that was raised at an instant walked, with the first of them."""
     out: dict[str, Raised] = {}
     for k in range(past.start, last + 1):

@@ -74,6 +74,15 @@ def turn_back(sets: TaskSets, kept: Collection[int], *, homebound: bool = False)
     return found if latest is None else _with_mover(finder, replace(found, latest=latest))
 
 
+def latest_call(sets: TaskSets, kept: Collection[int]) -> float | None:
+    """Only the latest PET at which to call; None also where nobody outside has other work than closeout."""
+    world = sets.world
+    full = recall_course(world, world.present(kept), sets.course(kept))
+    if not world.counted or not _other_work(world, full):
+        return None
+    return _Finder(sets, kept, full).latest()
+
+
 def _other_work(world: World, full: RecallCourse) -> bool:
     """Whether somebody outside has other work than closeout on the course."""
     return any(not set(world.counted).isdisjoint(world.nodes[i].crew) for i in full.work)

@@ -18,7 +18,8 @@ from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import StepStatus, TaskStatus
 
-Verdict = Literal["keep", "decide", "drop"]
+Verdict = Literal["keep", "decide", "later", "drop"]
+Place = Literal["last"]
 Ground = Literal["early", "unheard", "figures"]
 """What an advice rests on: less than a tenth of the work is done, a tick is missing, or the figures."""
 
@@ -210,6 +211,8 @@ class OptionalFigure:
     begun: bool
     reason: str
     ground: Ground = "figures"
+    place: Place | None = None
+    """With *later*: where to put it off to; `last_call` and `in_time` are those there."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,8 @@ class Lead:
     def decide(self, progress: Progress, at: float, tasks: Iterable[str]) -> list[Event]:
         """Return what is decided about optional tasks that are about to begin; nothing for others.
 
-        What is advised to be kept is kept for good; what is still to be decided begins, and may go later.
+        What is advised to be kept is kept for good, what is advised to be put off goes to the end; what is
+        still to be decided begins, and may go later.
         """
         open_now = [task for task in dict.fromkeys(tasks) if _status(progress, task) in ("open", "begun")]
         if not open_now:
@@ -83,16 +84,11 @@ def _time_to_go(progress: Progress, found: Estimate, at: float, left: set[str]) 
     Once somebody has begun closeout the others follow; then extra work alone is broken off when it endangers
     the limits.
     """
-    if not (found.turn_back.homebound or _going_in(progress)):
+    going_in = any(f.status != "open" for f in found.tasks if progress.tasks[f.task].task.closeout)
+    if not (found.turn_back.homebound or going_in):
         return found.turn_back.latest is None or found.turn_back.latest <= at
     extra = all(progress.tasks[task].task.optional for task in left)
     return extra and found.safe < progress.plan.confidence.elapsed
-
-
-def _going_in(progress: Progress) -> bool:
-    """Whether somebody has begun closeout."""
-    steps = (s for s in progress.steps.values() if progress.tasks[s.step.task].task.closeout)
-    return any(s.ended == "done" or s.began is not None for s in steps)
 
 
 def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:
