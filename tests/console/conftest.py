@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -143,7 +144,7 @@ def progress_by_hand(
         "acknowledged": frozenset(),
         "closed": None,
         "warnings": (),
-        "fold": cast(Any, None),
+        "fold": cast(Any, SimpleNamespace(recorded=())),
     }
     return Progress(**{**made, **fields})
 

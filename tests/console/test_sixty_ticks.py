@@ -109,7 +109,7 @@ def test_sixty_ticks_of_which_twelve_are_late_and_three_taken_back(tmp_path: Pat
     assert (kinds.count("done"), kinds.count("withdrawn"), late) == (63, 3, 12)
     assert sum(event.stated for event in progress.events if event.kind == "done") == 12
     assert keys / 60 <= 1.8
-    assert "60 done, 1 ahead" in shown and "Go in" in shown and f"entry {len(kinds)} saved" in shown
+    assert "way home" in shown and "Go in" in shown and f"entry {len(kinds)} saved" in shown
 
 
 def test_a_line_goes_to_the_clipboard_of_the_terminal(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
 
 from tracker.console.view.scene import Orders
-from tracker.forecast.values import Advice, Estimate
+from tracker.forecast.values import Advice, Changed, Choice, Estimate
 from tracker.journal.progress import Progress
 
 T = TypeVar("T")
@@ -185,6 +185,17 @@ class Estimated:
 
 
 @dataclass(frozen=True)
+class Beside:
+    """What belongs to an estimate and takes longer; None where this is not what was worked out."""
+
+    wanted: Wanted
+    choices: tuple[Choice, ...] | None = None
+    """What each choice comes to."""
+    changed: Changed | None = None
+    """What changed last, and why."""
+
+
+@dataclass(frozen=True)
 class NotEstimated:
     """Why there is no estimate."""
 
@@ -198,30 +209,44 @@ def _advised(before: Wanted, wanted: Wanted) -> Wanted:
 
 
 class EstimateScheduler:
-    """Two threads: one for figures by the advice that stands, and one for the advice.
+    """Threads: for figures by the advice that stands, for the advice, and for what goes beside it.
 
-    The first takes some hundredths of a second; the other, with hundreds of steps, more than one.
+    The first takes some hundredths of a second; the others, with hundreds of steps, more than one. `beside`
+    hears what goes beside the advice, where that is wanted.
     """
 
-    def __init__(self, report: Callable[[Estimated | NotEstimated], None]) -> None:
+    def __init__(
+        self,
+        report: Callable[[Estimated | NotEstimated], None],
+        beside: Callable[[Beside], None] | None = None,
+    ) -> None:
         def failed(wanted: Wanted, words: str) -> None:
             report(NotEstimated(words, wanted))
 
         self._report = report
         self._quick = LatestOnly("figures", self._figures, failed)
         self._thorough = LatestOnly("advice", self._advise, failed, _advised)
+        self._beside: tuple[LatestOnly[Wanted], ...] = ()
+        if beside is not None:
+            self._beside = (
+                LatestOnly("choices", lambda wanted: beside(self._choices(wanted)), failed),
+                LatestOnly("changes", lambda wanted: beside(_changes(wanted)), failed),
+            )
         self._lock = threading.Lock()
         self._advice: Advice | None = None
 
     def start(self) -> None:
         """Begin to take what is wanted."""
-        self._thorough.start()
-        self._quick.start()
+        for thread in self._threads():
+            thread.start()
+
+    def _threads(self) -> tuple[LatestOnly[Wanted], ...]:
+        return (self._thorough, self._quick, *self._beside)
 
     def stop(self) -> None:
         """End after what is being worked out."""
-        self._thorough.stop()
-        self._quick.stop()
+        for thread in self._threads():
+            thread.stop()
 
     def ask(self, wanted: Wanted) -> None:
         """Want an estimate; the quick figures come first, by the advice that stands."""
@@ -267,3 +292,20 @@ class EstimateScheduler:
         with self._lock:
             self._advice = report.estimate.advice
         self._report(report)
+        for thread in self._beside:
+            thread.ask(report.wanted)
+
+    def _choices(self, wanted: Wanted) -> Beside:
+        """Return what each choice comes to by the advice that stands."""
+        from tracker.forecast.estimate import estimate
+
+        advice = self._standing()
+        made = estimate(wanted.progress, now=wanted.now, advice=advice, ranges="shown", choices=True)
+        return Beside(wanted, choices=made.choices)
+
+
+def _changes(wanted: Wanted) -> Beside:
+    """Return what changed last, and why."""
+    from tracker.forecast.changed import changed
+
+    return Beside(wanted, changed=changed(wanted.progress, wanted.now))

@@ -124,7 +124,7 @@ def running_down(scene: Scene, width: int) -> list[Line]:
     return [*lines, *block(_readings_words(scene), width, "dim", indent=2)]
 
 
-_HOURS_S = 10800.0
+_HOURS_S = 7200.0
 
 
 def _soon(at: tuple[float | None, float | None]) -> tuple[float, float]:

@@ -33,9 +33,9 @@ from tracker.console.view.styled_text import (
     width_of,
 )
 from tracker.console.view.words import pet, pet_s, window_changes
-from tracker.forecast.values import Estimate, LimitFigure
-from tracker.forecast.wording import chance_words, changed_words, limit_words, need_of
-from tracker.foundation.shown import down, duration, pet_down, pet_up, spare_words, up
+from tracker.forecast.values import Choice, Estimate, LimitFigure
+from tracker.forecast.wording import chance_words, changed_words, choice_words, limit_words, need_of
+from tracker.foundation.shown import down, duration, pet_down, pet_nearest, pet_up, spare_words, up
 from tracker.foundation.text import ADVISORY, count, percent, plain
 
 WIDE = 96
@@ -138,8 +138,22 @@ def _counted(scene: Scene, task: str) -> str:
 
 
 def _other_bases(estimate: Estimate) -> list[str]:
-    """Return the other bases beside the large figure."""
-    return []
+    """Return the other bases: what is committed, where that is more than the musts, and everything."""
+    bases = {choice.id: choice for choice in estimate.choices or ()}
+    musts, all_of_it = bases.get("must-only"), bases.get("everything")
+    told = [c for c in (bases.get("committed"), all_of_it) if c is not None and not same_choice(c, musts)]
+    need = need_of(estimate)[2]
+    words = [f"{choice_words(c)}: inside {pet_up(c.inside.p50)}, {percent(c.safe, need)}" for c in told]
+    return ["  ".join(words), *words[-1:]] if len(words) > 1 else words
+
+
+def same_choice(one: Choice, other: Choice | None) -> bool:
+    """Return whether two choices come to the same."""
+    return other is not None and _comes_to(one) == _comes_to(other)
+
+
+def _comes_to(choice: Choice) -> tuple[object, ...]:
+    return (choice.tasks, choice.given_up, choice.inside, choice.safe)
 
 
 # What binds
@@ -195,7 +209,11 @@ def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     """Return when they are inside with the musts alone; nothing once they are called home."""
     if estimate.called or estimate.turn_back.homebound or not scene.snapshot.letters:
         return [""]
-    return [f"musts alone {pet_up(estimate.without_optional_inside.p50)}"]
+    musts = next((choice.inside.p50 for choice in estimate.choices or () if choice.id == "must-only"), None)
+    tasks = scene.progress.tasks.values()
+    if musts is None and not any(t.task.optional and (t.committed or t.status == "begun") for t in tasks):
+        musts = estimate.without_optional_inside.p50
+    return [f"musts alone {pet_up(musts)}"] if musts is not None else [""]
 
 
 def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
@@ -209,7 +227,7 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
         return [say("TURN HOME NOW", "alarm")]
     at = pet_down(turn.latest)
     course = home_on_course(scene)
-    goes = f"; as it goes {pet(course)}" if course is not None else ""
+    goes = f"; as it goes {pet_nearest(course)}" if course is not None and course > scene.now else ""
     left = f", in {duration((down(turn.latest) or 0.0) - scene.now)}"
     called = f"; if called now: inside {pet_up(turn.inside_if_now.p50)}"
     by = f"turn home by {at}"

@@ -21,7 +21,7 @@ TITLE = "runway: work counted back from each limit"
 MOST_WIDE = 100
 """Columns."""
 MOST_ROWS = 4
-HOURS_S = 10800.0
+HOURS_S = 7200.0
 """A limit with so much to spare, or more, is counted and not drawn."""
 
 _STEPS_MIN = (0.25, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 4.5, 5, 6, 7, 8, 10, 12, 15, 20, 30, 60)

@@ -16,7 +16,7 @@ from typing import Any, Literal
 from tracker.console.commands import BY_ID
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import Choice, Estimate, OptionalFigure, Range
-from tracker.journal.progress import Progress, StepState, done_share
+from tracker.journal.progress import Progress, StepState, done_share, letters
 from tracker.journal.typed import chosen_events, parted
 
 Course = Mapping[str, tuple[float, float]]
@@ -47,12 +47,6 @@ def _happened(state: StepState) -> tuple[float, float] | None:
     if state.ended is None or state.done is None:
         return None
     return (state.began if state.began is not None else state.done, state.done)
-
-
-def _letter(place: int) -> str:
-    """Return `a` to `z`, then `aa`, `ab` and so on."""
-    tens, unit = divmod(place, 26)
-    return (_letter(tens - 1) if tens else "") + chr(ord("a") + unit)
 
 
 def _ready(progress: Progress, queues: Mapping[str, list[str]], course: Course) -> str | None:
@@ -109,8 +103,7 @@ class Snapshot:
     @cached_property
     def letters(self) -> Mapping[str, str]:
         """The letter of every optional task, `a` first, in the order of the plan; it never changes."""
-        optional = [task for task, state in self.progress.tasks.items() if state.task.optional]
-        return {task: _letter(place) for place, task in enumerate(optional)}
+        return letters(self.progress)
 
     @cached_property
     def ahead(self) -> Mapping[str, tuple[str, ...]]:

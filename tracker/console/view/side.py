@@ -1,38 +1,39 @@
 """What stands beside the list: the optional tasks, then in the rows that are left what else is asked most.
 
-In this order: what runs down, the last events. A wide screen has two columns of it.
+In this order: what each choice comes to, what runs down, the last events. A wide screen has two columns.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from tracker.console.view.consumables import running_down
+from tracker.console.view.head import same_choice
 from tracker.console.view.optional import optional_lines
 from tracker.console.view.scene import Scene
-from tracker.console.view.styled_text import Line, Span, blank, crop, fit, put, say, tall
+from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, fit, put, say, tall
 from tracker.console.view.words import pet
+from tracker.forecast.values import Choice
+from tracker.forecast.wording import choice_words, need_of
+from tracker.foundation.shown import duration, pet_down, pet_up
+from tracker.foundation.text import percent
 from tracker.journal.wording import event_words
 
 TWO_FROM = 100
 """Columns from which on there are two columns."""
-EVENTS = 12
+EVENTS = 30
 
 
 def side(scene: Scene, width: int, height: int) -> list[Line]:
     """Return as many of the sections as there is room for, each as a whole; the first in any case."""
-    if width >= TWO_FROM:
-        left = width // 2
-        first = _stack([optional_lines(scene, left)], left, height, scene)
-        second = _stack(
-            [running_down(scene, width - left - 2), last_events(scene, width - left - 2)],
-            width - left - 2,
-            height,
-            scene,
-        )
-        return [crop((*a, Span("  "), *b), width) for a, b in zip(first, second, strict=True)]
-    sections = [optional_lines(scene, width), running_down(scene, width), last_events(scene, width)]
-    return _stack(sections, width, height, scene)
+    if width < TWO_FROM:
+        sections = [optional_lines(scene, width), choices_beside(scene, width)]
+        sections += [running_down(scene, width), last_events(scene, width)]
+        return _stack(sections, width, height, scene)
+    one, two = width // 2, width - width // 2 - 2
+    left = _stack([optional_lines(scene, one), choices_beside(scene, one)], one, height, scene)
+    right = _stack([running_down(scene, two), last_events(scene, two)], two, height, scene)
+    return [crop((*a, Span("  "), *b), width) for a, b in zip(left, right, strict=True)]
 
 
 def _stack(sections: Sequence[list[Line]], width: int, height: int, scene: Scene) -> list[Line]:
@@ -64,3 +65,56 @@ def last_events(scene: Scene, width: int) -> list[Line]:
         for event in events
     ]
     return [head, *rows] if rows else [head, blank(width)]
+
+
+_CHANCE, _SPARE, _KEYS = 8, 12, 6
+
+
+def choices_beside(scene: Scene, width: int) -> list[Line]:
+    """Return what each choice comes to, and with room the keys that choose it; none that come to the same."""
+    estimate = scene.estimate
+    if estimate is None or not estimate.choices:
+        return []
+    keys = _KEYS if width >= 50 else 0
+    room = width - 7 - _CHANCE - _SPARE - keys - 1
+    head = (
+        put(f" choices at {pet_down(estimate.choices[0].at)}", room, "dim"),
+        *(put(words, cells, "dim", right=True) for words, cells in _COLUMNS),
+        put("  keys" if keys else "", keys, "dim"),
+    )
+    need = need_of(estimate)[2]
+    lines = [crop(head, width)]
+    for choice in _different(estimate.choices):
+        mark = "* " if choice.id == "as-advised" else "  "
+        ink: Ink = "strong" if choice.id == "as-advised" else ""
+        spare = "-" if choice.to_spare is None else duration(choice.to_spare)
+        line = (
+            put(f" {mark}{choice_words(choice)}", room, ink),
+            put(pet_up(choice.inside.p50), 7, right=True),
+            put(percent(choice.safe, need), _CHANCE, right=True),
+            put(f"{spare}{' SHORT' if (choice.to_spare or 0) < 0 else ''}", _SPARE, right=True),
+            put(f"  {keys_of(scene, choice)}" if keys else "", keys, "key"),
+        )
+        lines.append(crop(line, width))
+    return lines
+
+
+_COLUMNS = (("inside", 7), ("chance", _CHANCE), ("to spare", _SPARE))
+
+
+def _different(choices: Sequence[Choice]) -> Iterator[Choice]:
+    """Yield the choices that come to something else than one before them; as advised in any case."""
+    seen: list[Choice] = []
+    for choice in choices:
+        if choice.id == "as-advised" or not any(same_choice(choice, other) for other in seen):
+            yield choice
+        seen.append(choice)
+
+
+def keys_of(scene: Scene, choice: Choice) -> str:
+    """Return the keys that choose: `k c`, `d a`, `c c`; empty where there are none."""
+    deed, _, task = choice.id.partition(":")
+    letter = scene.snapshot.letters.get(task, "")
+    if deed in ("keep", "drop") and letter:
+        return f"{scene.key(deed)} {letter}"
+    return f"{scene.key('recall')} {scene.key('recall')}" if deed == "call-home" else ""
