@@ -95,7 +95,9 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
         row(step="mount.2", crew=("EV1", "EV2"), variance=-120.0, actual_duration=480.0, ratio=0.8),
     )
     moments = [
-        Forecasted(100.0 * i, 900.0, 1000.0, 1100.0, 800.0, 950.0, 20.0 + i, 60.0, 50.0, i != 2)
+        Forecasted(
+            100.0 * i, 900.0, 1000.0, 1100.0, 800.0, 950.0, 20.0 + i, 60.0, 50.0, i != 2, 0.5, 0.9, True
+        )
         for i in (1, 2, 3)
     ]
     usual = Excursion(
@@ -150,5 +152,8 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
                 text,
             ),
         ),
+        plan_sha256="ab" * 32,
+        last_hash="cd" * 32,
+        tool="tracker 0",
     )
     return replace(usual, **changes)

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from tracker.debrief.excursion import Excursion, Scoring
 
 FORMATS = ("csv", "json", "html", "markdown")
+ENDING = "-metadata.json"
+"""Behind the name of the CSV: where the file stands that says what its columns are."""
 MANY = 5
 """With more journals than this, each is scored at fewer instants."""
 
@@ -24,7 +26,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "journals", nargs="+", metavar="JOURNAL", help="journals of excursions to look back on"
     )
-    parser.add_argument("--csv", metavar="FILE", help="one row a step (RFC 4180); - is standard output")
+    parser.add_argument(
+        "--csv",
+        metavar="FILE",
+        help="one row a step (RFC 4180), and beside it what its columns are; - is standard output",
+    )
     parser.add_argument("--json", metavar="FILE", help="everything, by the published schema")
     parser.add_argument("--html", metavar="FILE", help="one self-contained page with figures")
     parser.add_argument("--markdown", metavar="FILE", help="tables for a report")
@@ -40,13 +46,18 @@ def run(args: argparse.Namespace) -> int:
     from tracker.foundation.output import check_targets, write_out
 
     targets = {name: getattr(args, name) for name in FORMATS if getattr(args, name) is not None}
-    check_targets(targets.values(), args.journals)
+    beside = targets["csv"] + ENDING if targets.get("csv", "-") != "-" else None
+    check_targets([*targets.values(), *([beside] if beside else [])], args.journals)
     scoring = None if set(targets) == {"csv"} else _scoring(len(args.journals))
     every = debriefs(args.journals, _names(args.journals), scoring)
     if args.excursion is not None:
         every = _of_name(every, args.excursion)
     for name, target in targets.items():
         write_out(target, _writer(name, args.full)(every))
+    if beside:
+        from tracker.debrief.csv_metadata import metadata_chunks
+
+        write_out(beside, metadata_chunks(every, targets["csv"]))
     if not targets:
         from tracker.debrief.pages import summary
 

@@ -6,6 +6,7 @@ noted (lists by time); and why somebody was inside when they were, in parts that
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from datetime import datetime
 from math import isfinite
 from typing import Any
 
+from tracker import __version__
 from tracker.debrief.consumed import Consumed, consumed, planned_end, store_courses
 from tracker.debrief.judged import QUARTERS, Judgement, judge
 from tracker.debrief.replay import Hindsight, hindsight
@@ -256,10 +258,21 @@ class Excursion:
     """In a line whether every limit was kept."""
     limits: tuple[Verdict, ...]
     """Whether each of them was kept, an entry an id and crew member."""
+    plan_sha256: str
+    """Of the plan's text."""
+    last_hash: str
+    """Hash of the last event: what the debrief is of, to the letter."""
+    tool: str
+    """What made it, with its version."""
 
 
-def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL) -> Excursion:
-    """Return the debrief of one excursion; `scoring` None leaves its forecasts unjudged."""
+def debriefed(
+    progress: Progress, journal: str, scoring: Scoring | None = _USUAL, *, last_hash: str = ""
+) -> Excursion:
+    """Return the debrief of one excursion; `scoring` None leaves its forecasts unjudged.
+
+    `last_hash`: of the journal's last event.
+    """
     end, ends, arrived = end_of(progress), crew_ends(progress), crew_inside(progress)
     outside = progress.plan.outside
     everybody = None not in arrived.values()
@@ -293,6 +306,9 @@ def debriefed(progress: Progress, journal: str, scoring: Scoring | None = _USUAL
         judgement=None if scoring is None or inside is None else _judged(progress, inside, scoring),
         verdict=said(limits, over=inside is not None),
         limits=limits,
+        plan_sha256=hashlib.sha256(progress.plan.source.encode("utf-8", "surrogatepass")).hexdigest(),
+        last_hash=last_hash,
+        tool=f"tracker {__version__}",
     )
 
 

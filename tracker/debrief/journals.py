@@ -26,7 +26,21 @@ from tracker.foundation.waiting import Waiting
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 
-T = TypeVar("T", Progress, Excursion)
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What a journal adds up to, and the hash of its last event."""
+
+    progress: Progress
+    hash: str
+
+    @property
+    def uuid(self) -> str:
+        """Of the excursion."""
+        return self.progress.uuid
+
+
+T = TypeVar("T", Read, Excursion)
 
 
 def say(line: str) -> None:
@@ -34,7 +48,7 @@ def say(line: str) -> None:
     print(f"\r\x1b[K{line}" if sys.stderr.isatty() else line, file=sys.stderr)
 
 
-def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Progress]]:
+def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Read]]:
     """Yield each excursion with its journal's path; a second journal of the same one is left out.
 
     Raises TrackerError at the end, with a line for each journal that could not be read.
@@ -42,11 +56,11 @@ def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Progress]
     return sifted(paths, map(read_journal, map(Path, paths)))
 
 
-def read_journal(path: Path) -> Progress | TrackerError:
+def read_journal(path: Path) -> Read | TrackerError:
     """Return what a journal adds up to, or what is wrong with it."""
     try:
         with Journal.open(path, read_only=True) as journal:
-            return journal.progress()
+            return Read(journal.progress(), journal.hash)
     except TrackerError as error:
         return TrackerError(*error.lines)
 
@@ -92,7 +106,10 @@ def debriefs(
     """
     processes = _processes(len(paths))
     if processes == 1:
-        return [debriefed(progress, named(path), scoring) for path, progress in read_journals(paths)]
+        return [
+            debriefed(read.progress, named(path), scoring, last_hash=read.hash)
+            for path, read in read_journals(paths)
+        ]
     jobs = [(path, named(path), scoring) for path in map(Path, paths)]
     return [one for _, one in sifted(paths, shared_out(jobs, processes))]
 
@@ -161,7 +178,9 @@ def _done(job: Job) -> Excursion | TrackerError:
     """Return the debrief of one journal, or what is wrong with it."""
     path, name, scoring = job
     found = read_journal(path)
-    return found if isinstance(found, TrackerError) else debriefed(found, name, scoring)
+    if isinstance(found, TrackerError):
+        return found
+    return debriefed(found.progress, name, scoring, last_hash=found.hash)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -93,6 +94,12 @@ class Forecasted:
     crps_pro_rata: float
     covered: bool
     """Whether the end fell between p10 and p90."""
+    pit: float
+    """Share of the scenarios that end no later than what happened: evenly spread where forecasts are right."""
+    chance: float
+    """Share of the scenarios that are inside by the elapsed limit in force at the end."""
+    in_time: bool
+    """Whether everybody was inside by then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +133,9 @@ def judge(
     end are left out, so that all are held against the same cases.
     """
     kept = frozenset(name for name, task in progress.tasks.items() if task.status not in ("dropped", "left"))
-    since = _comparable_since(progress)
+    since, ends = _comparable_since(progress), _Ends(end, progress.limits["elapsed"])
     found = (
-        _forecast(then, at, end, kept, scenarios, prior)
+        _forecast(then, at, ends, kept, scenarios, prior)
         for at, then in stages(progress, instants)
         if since <= at < end
     )
@@ -201,8 +208,15 @@ def stages(progress: Progress, instants: Sequence[float]) -> Iterator[tuple[floa
         yield at, fold.progress()
 
 
+class _Ends(NamedTuple):
+    """When everybody was inside, and by when they were to be."""
+
+    inside: float
+    limit: float
+
+
 def _forecast(
-    then: Progress, at: float, end: float, kept: frozenset[str], scenarios: int, prior: PacePrior | None
+    then: Progress, at: float, ends: _Ends, kept: frozenset[str], scenarios: int, prior: PacePrior | None
 ) -> Forecasted | None:
     """Return the forecast at one instant; None where work that was done would have been shut out for ever.
 
@@ -218,6 +232,7 @@ def _forecast(
     # Before anything is earned the rest takes what it takes on paper.
     pro_rata = at + (paper - at) * (at / earned if earned > 0 else 1.0)
     p10, p50, p90 = three(samples)
+    end, limit = ends
     return Forecasted(
         at=at,
         p10=p10,
@@ -229,6 +244,9 @@ def _forecast(
         crps_paper=abs(paper - end),
         crps_pro_rata=abs(pro_rata - end),
         covered=p10 <= end <= p90,
+        pit=float((samples <= end).mean()),
+        chance=float((samples <= limit).mean()),
+        in_time=end <= limit,
     )
 
 

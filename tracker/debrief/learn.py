@@ -6,7 +6,6 @@ few; the statistics themselves stand in `level`.
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
@@ -117,7 +116,8 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
     """
     used: list[Progress] = []
     learned_from: list[dict[str, object]] = []
-    for path, progress in read_journals(paths):
+    for path, read in read_journals(paths):
+        progress = read.progress
         steps = sum(len(seen.steps) for seen in progress.observations)
         if progress.rehearsal and not rehearsals:
             say(f"{path}: a rehearsal; left out (--rehearsals takes it in)")
@@ -125,8 +125,8 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
             say(f"{path}: no step is finished; left out")
         else:
             used.append(progress)
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
-            learned_from.append({"journal": path.name, "sha256": digest, "steps": steps})
+            source = {"journal": path.name, "uuid": read.uuid, "number": progress.number, "hash": read.hash}
+            learned_from.append({**source, "steps": steps})
     if not used:
         raise TrackerError("no journal to learn from; give journals with finished steps")
     stores = (store for progress in used for store in store_courses(progress, crew_ends(progress)))

@@ -70,11 +70,24 @@ _NAMES = tuple(step_columns())
 _FIRST = 1 + next(i for i, column in enumerate(step_columns().values()) if column.notations_follow)
 """So many fields stand before those notations."""
 
+FORMS = ("pet", "utc", "day_of_year")
+"""Notations in which a moment stands once more, as ends of the columns' names."""
+OF_THE_EXCURSION = {
+    "limits_kept": "Whether every limit was kept, as far as there was something to judge.",
+    "limits_broken": "In a line whether every limit was kept, and what was not.",
+    "uuid": "Of the excursion, whatever its journal's file is called.",
+    "last_event": "Number of the last event of the journal.",
+    "last_hash": "Hash of that event: what the file is made from, to the letter.",
+    "tool": "What made the file, with its version.",
+    "advisory": "What every export says.",
+}
+"""Columns that are the same in every row of an excursion, with a sentence each."""
+
 COLUMNS = (
     *_NAMES[:_FIRST],
-    *(f"{name}_{form}" for form in ("pet", "utc", "day_of_year") for name in MOMENTS),
+    *(f"{name}_{form}" for form in FORMS for name in MOMENTS),
     *_NAMES[_FIRST:],
-    "advisory",
+    *OF_THE_EXCURSION,
 )
 """Headings, in order; new ones are added before `advisory`."""
 
@@ -110,8 +123,20 @@ def _short(value: float) -> int | float:
     return int(rounded) if rounded == int(rounded) else rounded
 
 
-def csv_row(row: StepRow, zero: datetime | None) -> list[str | int | float]:
-    """Return the cells of one step in the order of `COLUMNS`; `zero` is the instant of PET 0."""
+def of_the_excursion(one: Excursion) -> tuple[object, ...]:
+    """Return the values of the columns that are the same in every row of an excursion."""
+    kept = [limit.kept for limit in one.limits if limit.kept is not None]
+    told = "" if not kept else "yes" if all(kept) else "no"
+    return told, one.verdict, one.uuid, one.events, one.last_hash, one.tool, ADVISORY
+
+
+def csv_row(
+    row: StepRow, zero: datetime | None, same: Sequence[str | int | float]
+) -> list[str | int | float]:
+    """Return the cells of one step in the order of `COLUMNS`.
+
+    `zero` is the instant of PET 0; `same` are the cells that are the same in every row.
+    """
     cells, moments = [*map(cell, _at_names(row))], _at_moments(row)
     known = [None if zero is None or at is None else instant_of(at, zero) for at in moments]
     return [
@@ -121,7 +146,7 @@ def csv_row(row: StepRow, zero: datetime | None) -> list[str | int | float]:
         *("" if at is None else format_instant(at) for at in known),
         *("" if at is None else format_day_of_year(at) for at in known),
         *cells[_FIRST:],
-        ADVISORY,
+        *same,
     ]
 
 
@@ -129,7 +154,8 @@ def csv_chunks(every: Iterable[Excursion]) -> Iterator[str]:
     """Yield the CSV text in pieces: the headings, then the rows of each excursion."""
     yield _csv_text([COLUMNS])
     for one in every:
-        yield _csv_text(csv_row(row, one.zero) for row in one.steps)
+        same = [cell(value) for value in of_the_excursion(one)]
+        yield _csv_text(csv_row(row, one.zero, same) for row in one.steps)
 
 
 def _csv_text(rows: Iterable[Iterable[object]]) -> str:

@@ -32,6 +32,8 @@ class Column:
     """A PET, which the CSV also writes as `H:MM:SS`, as an instant in UTC and with the day of the year."""
     notations_follow: bool = False
     """The CSV has those other notations behind this field; what has been added since comes after them."""
+    unit: str = ""
+    """Of a figure: `s` for seconds, `1` for a ratio."""
 
 
 def pet(seconds: float | None) -> str:
@@ -65,59 +67,77 @@ class StepRow:
     """
 
     journal: str
+    """Name of the journal's file."""
     excursion: str
+    """Name of the excursion."""
     task: str
+    """Id of the task that the step belongs to."""
     title: str
+    """Of that task."""
     priority: Priority
+    """Of that task: `must`, `should` or `get-ahead`; `must` once it was committed."""
     step: Annotated[str, Column("step")]
+    """Its id."""
     do: Annotated[str, Column("do")]
+    """What is done in it."""
     crew: Annotated[tuple[str, ...], Column("crew")]
     """Who did it, or owns it now."""
     planned_crew: tuple[str, ...]
+    """Who was to do it."""
     work: str
+    """Kind of work."""
     status: Annotated[
         Literal["open", "waiting", "current", "held", "done", "skipped", "dropped", "left"], Column("status")
     ]
     """`open`, `waiting`, `current`, `held`, `done`, `skipped`, `dropped` or `left`."""
-    planned_start: Annotated[float | None, Column("start planned", pet, moment=True)]
+    planned_start: Annotated[float | None, Column("start planned", pet, moment=True, unit="s")]
     """None for a step that would never have found its window; an added step has its place's."""
-    planned_finish: Annotated[float | None, Column(moment=True)]
-    planned_duration: Annotated[float, Column("time planned", pet)]
-    actual_start: Annotated[float | None, Column("actual", pet, after="planned_start", moment=True)]
-    actual_finish: Annotated[float | None, Column(moment=True)]
-    actual_duration: Annotated[float | None, Column("actual", pet)]
+    planned_finish: Annotated[float | None, Column(moment=True, unit="s")]
+    """None where there is no planned start."""
+    planned_duration: Annotated[float, Column("time planned", pet, unit="s")]
+    """Planned work time."""
+    actual_start: Annotated[float | None, Column("actual", pet, after="planned_start", moment=True, unit="s")]
+    """None before it was begun."""
+    actual_finish: Annotated[float | None, Column(moment=True, unit="s")]
+    """None before it was done."""
+    actual_duration: Annotated[float | None, Column("actual", pet, unit="s")]
     """Work time, holds left out; for a step that has not ended, so far."""
-    variance: Annotated[float | None, Column("difference", signed)]
+    variance: Annotated[float | None, Column("difference", signed, unit="s")]
     """Actual less planned duration; only of a step that is done."""
-    ratio: Annotated[float | None, Column("ratio", factor)]
+    ratio: Annotated[float | None, Column("ratio", factor, unit="1")]
     """Actual over planned duration; only of a step that is done."""
-    finish_late: float | None
+    finish_late: Annotated[float | None, Column(unit="s")]
     """Actual less planned finish."""
-    waited: Annotated[float, Column("waited", _if_any)]
+    waited: Annotated[float, Column("waited", _if_any, unit="s")]
+    """How long its crew waited before it."""
     waited_for: str
     """What the step's crew waited for before it, longest first."""
-    held: Annotated[float, Column("held", _if_any)]
+    held: Annotated[float, Column("held", _if_any, unit="s")]
+    """Holds inside it."""
     held_for: str
     """Reasons of the holds inside it."""
-    planned_place: int | None
+    planned_place: Annotated[int | None, Column(unit="1")]
     """Place among the steps that its first crew member did, in planned order, from 1."""
-    actual_place: int | None
+    actual_place: Annotated[int | None, Column(unit="1")]
     """The same in the order in which they were begun; it differs where the order was changed."""
     added: bool
     """Whether its task was added on the way."""
     dropped: bool
     """Whether its task was given up."""
-    count: int
-    count_done: int
+    count: Annotated[int, Column(unit="1")]
+    """How many items it has; 1 where nothing is counted."""
+    count_done: Annotated[int, Column(unit="1")]
+    """How many of them were done."""
     advised: str
     """What was advised about its task when somebody last decided on it."""
     chosen: str
     """What was then decided."""
     begin_kind: Literal["", "stated", "implied", "batch"]
     """How the begin is known: `stated`, `implied` or `batch`."""
-    entry_lag: float | None
+    entry_lag: Annotated[float | None, Column(unit="s")]
     """How long after it the end was written."""
     seat: Annotated[str, Column(notations_follow=True)]
+    """Who wrote the end."""
     said: str
     """Remarks on its events, by time, separated by semicolons."""
 

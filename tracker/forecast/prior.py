@@ -135,7 +135,10 @@ def _report(tree: Tree, loc: Loc, kind: str, context: Mapping[str, Any]) -> None
         "too_short": ("is empty", "give at least one number"),
         "too_long": ("is too long", f"at most {context.get('max_length')} numbers"),
         "list_type": ("is not a list", "write [a, b, c]"),
-        "dict_type": ("is not a mapping", "write {journal: NAME, sha256: HASH, steps: NUMBER}"),
+        "dict_type": (
+            "is not a mapping",
+            "write {journal: NAME, uuid: UUID, number: NUMBER, hash: HASH, steps: NUMBER}",
+        ),
     }
     what, right = words.get(kind, ("is not a mapping", "write {median: 1.05, spread: 0.15}"))
     tree.report(loc, what, right)
