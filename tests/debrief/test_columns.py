@@ -53,7 +53,7 @@ def test_a_new_field_is_enough_for_every_export(tmp_path: Path) -> None:
     after = _seen(tmp_path)
     assert after["json"] == [*before["json"], "words_said"]
     assert after["csv"][0] == [*before["csv"][0][:-7], "words_said", *before["csv"][0][-7:]]
-    assert after["csv"][1][-2] == "2"
+    assert after["csv"][1][-8] == "2"
     headings, first, right = after["table"]
     assert headings[-2:] == ["words", "remarks"]
     assert first[-2] == "2"

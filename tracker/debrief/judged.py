@@ -95,7 +95,7 @@ class Forecasted:
     covered: bool
     """Whether the end fell between p10 and p90."""
     pit: float
-    """Share of the scenarios that end no later than what happened: evenly spread where forecasts are right."""
+    """Share of the scenarios that end no later than it ended: evenly spread where forecasts are right."""
     chance: float
     """Share of the scenarios that are inside by the elapsed limit in force at the end."""
     in_time: bool
