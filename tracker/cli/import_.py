@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tracker.foundation.text import plain
+from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_exact
 from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
     from tracker.plan.sheet import Sheet
+    from tracker.plan.workbook import Grid
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,11 +54,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the plan and show how the columns were read. Raises PlanError with rows and columns."""
+    from tracker.plan.book import is_plan_book
+    from tracker.plan.read import read_bytes
     from tracker.plan.sheet_plan import plan_of_sheet
+    from tracker.plan.workbook import is_workbook, read_workbook
 
-    limit = limit_of(args.limit)
+    limit, raw = limit_of(args.limit), read_bytes(args.sheet)
     with meanwhile("reading the sheet"):
-        sheet, mapping = _read(args, limit)
+        grids = read_workbook(raw, args.sheet) if is_workbook(raw) else None
+        if grids is not None and is_plan_book(grids):
+            return _whole_plan(args, grids)
+        sheet, mapping = _read(args, grids or raw, limit)
     for line in _mapping(sheet):
         print(plain(line))
     excursion = args.excursion or Path(args.sheet).stem
@@ -72,16 +79,28 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _read(args: argparse.Namespace, limit: int | None) -> tuple[Sheet, str]:
+def _whole_plan(args: argparse.Namespace, grids: Sequence[Grid]) -> int:
+    """Read a workbook that `export` wrote."""
+    from tracker.plan.book import plan_text
+
+    text = plan_text(grids, args.sheet)
+    write_plan(args.out, text)
+    rows = next(len(grid.rows) - 1 for grid in grids if grid.name == "Steps")
+    print(plain(f"the workbook is a whole plan, as `tracker export` writes it: {count(rows, 'step')}"))
+    print(plain(f"{args.out}: `tracker check {args.out}` looks it over"))
+    return 0
+
+
+def _read(args: argparse.Namespace, raw: bytes | Sequence[Grid], limit: int | None) -> tuple[Sheet, str]:
     """The sheet as it is read, and the text of a mapping file that says so."""
     from dataclasses import replace
 
     from tracker.plan.columns import Wishes, parse_columns
     from tracker.plan.mapping import joined, mapping_of, read_mapping
-    from tracker.plan.read import read_bytes, read_text
+    from tracker.plan.read import read_text
     from tracker.plan.sheet import read_rows
     from tracker.plan.sheet_plan import bare_unit
-    from tracker.plan.sheet_table import read_table_of
+    from tracker.plan.sheet_table import read_table_of, table_of_workbook
 
     wishes = Wishes(
         parse_columns(args.columns),
@@ -92,7 +111,10 @@ def _read(args: argparse.Namespace, limit: int | None) -> tuple[Sheet, str]:
     )
     if args.mapping:
         wishes = joined(wishes, read_mapping(read_text(args.mapping), args.mapping))
-    table = read_table_of(read_bytes(args.sheet), args.sheet, wishes)
+    if isinstance(raw, bytes):
+        table = read_table_of(raw, args.sheet, wishes)
+    else:
+        table = table_of_workbook(raw, args.sheet, wishes)
     for line in table.said:
         print(plain(line))
     if limit is not None:

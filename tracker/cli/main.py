@@ -22,6 +22,7 @@ VERBS = {
     "verify": "look whether a journal is sound",
     "copy": "copy a journal into another store",
     "import": "make a plan from a spreadsheet",
+    "export": "a plan as a workbook, and back by import",
     "new": "a commented plan to begin with",
     "diff": "what two plans differ in, or a journal's plan and another",
     "schema": "what a file may hold, as a JSON Schema",

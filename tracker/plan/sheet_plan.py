@@ -214,6 +214,8 @@ def _number(text: str) -> str:
 
 
 def _effort(text: str) -> str:
+    if re.fullmatch(r"[\w-]+ [\w.-]+(, [\w-]+ [\w.-]+)+", text, re.ASCII):
+        return f"{{{', '.join(': '.join(pair.split()) for pair in text.split(', '))}}}"
     bare = re.sub(r"\s*[Ww]$", "", text)
     return _number(bare) if bare[:1].isdigit() else yaml_text(text.lower())
 

@@ -20,7 +20,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from tracker.foundation.errors import Fault, PlanError
-from tracker.plan.cells import Cell, Kind, text_cell, typed_cell
+from tracker.plan.cells import Cell, Kind, typed_cell
 from tracker.plan.package import (
     MOST_COLUMNS,
     MOST_ROWS,
@@ -83,15 +83,16 @@ def read_workbook(raw: bytes, file: str) -> list[Grid]:
     return [_grid(sheet) for sheet in said["sheets"]]
 
 
+def read_here(raw: bytes) -> list[Grid]:
+    """The sheets of a workbook that this program wrote, read without a process of its own."""
+    return [_grid(sheet) for sheet in _read(raw)]
+
+
 def _grid(said: Mapping[str, Any]) -> Grid:
-    rows = [[_cell(*cell) if cell else Cell() for cell in row] for row in said["rows"]]
+    rows = [[typed_cell(*cell) if cell else Cell() for cell in row] for row in said["rows"]]
     merges = tuple((a, b, c, d) for a, b, c, d in said["merges"])
     hidden = frozenset(said["hidden_rows"]), frozenset(said["hidden_columns"])
     return Grid(said["name"], said["hidden"], rows, *hidden, merges, said["remark"])
-
-
-def _cell(kind: Kind, value: Any) -> Cell:
-    return text_cell(value) if kind == "text" else typed_cell(kind, value)
 
 
 def main() -> None:

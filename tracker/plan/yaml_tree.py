@@ -382,7 +382,14 @@ _RESERVED = {"true", "false", "null", "yes", "no", "on", "off", "home"}
 
 
 def yaml_text(text: str) -> str:
-    """A text as YAML writes it on one line, quoted where a bare word would be something else."""
-    clean = plain(text, most=500)
-    safe = all(_WORD.fullmatch(word) for word in clean.split(" ")) and clean.lower() not in _RESERVED
-    return clean if safe and clean else json.dumps(clean, ensure_ascii=False)
+    """A text as YAML writes it on one line, made plain, quoted where a bare word would be something else."""
+    return yaml_exact(plain(text, most=500))
+
+
+def yaml_exact(text: str) -> str:
+    """A text as YAML writes it on one line, so that reading it gives the very same characters."""
+    safe = all(_WORD.fullmatch(word) for word in text.split(" ")) and text.lower() not in _RESERVED
+    if safe and text:
+        return text
+    quoted = json.dumps(text, ensure_ascii=False)
+    return "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in quoted)

@@ -1,0 +1,157 @@
+"""`tracker export PLAN --xlsx FILE`: a plan as a workbook; `tracker import` makes an equal plan of it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tracker.foundation.text import plain
+from tracker.foundation.waiting import meanwhile
+
+if TYPE_CHECKING:
+    from tracker.plan.book import Row
+    from tracker.plan.model import Plan
+    from tracker.plan.workbook_out import SheetOut
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Say what the command takes."""
+    parser.add_argument("plan", metavar="PLAN", help="a plan file")
+    parser.add_argument(
+        "--xlsx", metavar="FILE", help="the workbook to write, the whole plan; - is standard output"
+    )
+    parser.add_argument("--csv", metavar="FILE", help="the steps alone, as CSV; - is standard output")
+    parser.add_argument("--force", action="store_true", help="write over a file that is there")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the exports. Raises TrackerError for a file that is there, or cannot be written."""
+    from tracker.foundation import clock
+    from tracker.foundation.errors import WrongUsage
+    from tracker.plan.book import check_texts, sheets_of
+    from tracker.plan.read import read_plan
+
+    if not args.xlsx and not args.csv:
+        raise WrongUsage("tracker export: nothing to write; say --xlsx FILE or --csv FILE")
+    plan = read_plan(args.plan)
+    rows = sheets_of(plan)
+    if args.xlsx:
+        check_texts(rows, args.plan)
+        with meanwhile("writing the workbook"):
+            _write(args.xlsx, book_of(plan, clock.utc_now()), args.force)
+        _say("left behind: comments, layout, the order of keys and anchors")
+    if args.csv:
+        _write(args.csv, _csv(rows["Steps"]), args.force)
+        left = [name.lower() for name, found in rows.items() if found and name != "Steps"]
+        _say(f"left behind: {', '.join(left)}, comments and layout")
+    return 0
+
+
+def _say(line: str) -> None:
+    print(plain(line), file=sys.stderr)
+
+
+def _write(target: str, content: bytes, force: bool) -> None:
+    from tracker.foundation.errors import TrackerError
+    from tracker.foundation.output import check_targets, put_new
+
+    if target == "-":
+        sys.stdout.buffer.write(content)
+        return
+    path = Path(target)
+    check_targets([target], [])
+    try:
+        if force and path.is_file():
+            beside = path.with_name(f".{path.name}.new")
+            beside.write_bytes(content)
+            beside.replace(path)
+        else:
+            put_new(path, lambda made: _fill(made, content))
+    except FileExistsError:
+        raise TrackerError(
+            f"{target}: is already there and stays as it is; give another name, or say --force"
+        ) from None
+    except OSError as error:
+        raise TrackerError(f"{target}: cannot be written: {error.strerror}; give another place") from error
+
+
+def _fill(path: Path, content: bytes) -> None:
+    path.write_bytes(content)
+
+
+def book_of(plan: Plan, made: datetime) -> bytes:
+    """A plan as a workbook; `made`: the instant that it names as that of its making."""
+    from tracker.plan.book import sheets_of
+    from tracker.plan.workbook_out import workbook_bytes
+
+    return workbook_bytes(
+        {name: _sheet(plan, name, rows) for name, rows in sheets_of(plan).items()}, made=made
+    )
+
+
+def _sheet(plan: Plan, name: str, rows: Sequence[Row]) -> SheetOut:
+    """One sheet; the steps with their planned start and finish, in brackets, which nobody reads back."""
+    from tracker.plan.book import COLUMNS, cell_text, number_text
+    from tracker.plan.timeline import as_planned
+    from tracker.plan.workbook_out import SheetOut, Span
+
+    columns = COLUMNS[name]
+
+    def cell(row: Row, key: str) -> str | float | Span | None:
+        value, form = row.get(key), columns[key]
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            return cell_text(value, form)
+        if form == "when" and value >= 0:
+            return Span(value)
+        return value if form != "when" and number_text(value) == f"{value:.15g}" else cell_text(value, form)
+
+    made = [[cell(row, key) for key in columns] for row in rows]
+    if name == "Plan":
+        return SheetOut(made[0], made[1:], {})
+    headings: list[str | float | Span | None] = list(columns)
+    choices = _choices(plan)
+    if name == "Steps":
+        course = as_planned(plan)
+        headings += _GREY
+        for row, step in zip(made, plan.step, strict=True):
+            row += [
+                Span(round(at[step])) if step not in course.lost else None
+                for at in (course.start, course.finish)
+            ]
+    return SheetOut(headings, made, choices, frozenset(_GREY))
+
+
+_GREY = ["(start)", "(finish)"]
+
+
+def _choices(plan: Plan) -> dict[str, list[str]]:
+    return {
+        "crew": list(plan.member),
+        "priority": ["must", "should", "get-ahead"],
+        "effort": list(plan.efforts),
+        **{name: ["yes", "no"] for name in ("outside", "closeout", "fixed", "whole", "shared")},
+    }
+
+
+def _csv(rows: Sequence[Row]) -> bytes:
+    import csv
+    import io
+
+    from tracker.plan.book import COLUMNS, cell_text
+
+    out = io.StringIO()
+    write = csv.writer(out)
+    columns = COLUMNS["Steps"]
+    write.writerow(columns)
+    for row in rows:
+        write.writerow([_safe(cell_text(row.get(key), form)) for key, form in columns.items()])
+    return out.getvalue().encode("utf-8-sig")
+
+
+def _safe(text: str) -> str:
+    """A text that no spreadsheet takes for a formula."""
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
