@@ -51,7 +51,7 @@ def reason(
     if verdict == "drop" and call is None:
         return clock or f"cannot fit: with it the {_with(sets, m, kept)}"
     if verdict == "drop":
-        return f"in time for its last call {pet_down(call)} in only {percent(in_time)}"
+        return f"chance only {percent(in_time)} to be begun by {pet_down(call)}"
     return _decide(sets, m, kept, call)
 
 

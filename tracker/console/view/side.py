@@ -50,7 +50,10 @@ def _stack(sections: Sequence[list[Line]], width: int, height: int, scene: Scene
 
 def last_events(scene: Scene, width: int) -> list[Line]:
     """Return the last events, the latest first, with their number and PET."""
-    head = crop((put(" last events", width - 1, "dim"),), width)
+    head = crop(
+        (put("no.", 5, "dim", right=True), put("at", 6, "dim", right=True), say("  last events", "dim")),
+        width,
+    )
     events = list(reversed(scene.progress.events))[:EVENTS]
     rows = [
         crop(

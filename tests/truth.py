@@ -1,0 +1,159 @@
+"""What the pages say of one figure, read back from their text: whether all of them say the same.
+
+Read is every instant of a limit, what is to spare, INSIDE, the chance, the musts alone, turn home by and
+what a call comes to. What they have to be is worked out here once more, from the JSON of the estimate.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from tests.screens import panes
+from tracker.console.layout import MIDDLE
+from tracker.console.lead_pages import VIEWS
+from tracker.console.view.head import lead_head
+from tracker.console.view.scene import LeadScene, Scene
+from tracker.console.view.styled_text import large, text_of
+from tracker.forecast.report import brief
+
+SIZES = ((80, 24), (100, 30), (120, 36), (200, 55))
+PET = r"\d+:\d\d(?!:)"
+SPAN = r"(?:\d+ h \d\d|\d+ min)"
+CHANCE = r"(?:chance|limits|stores) ([<>]?[\d.]+ %), need [\d.]+ %"
+_DIGITS = {tuple(line[0].text for line in large(digit, "")): digit for digit in "0123456789:"}
+
+
+def words_of(limit: str) -> str:
+    """Return the name of a limit as it is written."""
+    if limit == "elapsed":
+        return "elapsed limit"
+    return limit.replace("window.", "window ").replace(".", " ").replace("*", "shared")
+
+
+def pages(scene: Scene) -> Iterator[tuple[str, str]]:
+    """Yield (where, text) of every page of both screens at four sizes, and of the brief."""
+    assert scene.estimate is not None
+    lead = LeadScene(scene.snapshot, scene.now, scene.utc, disk=scene.disk, present=scene.now)
+    for width, height in SIZES:
+        at = f"{width}x{height}"
+        for view in MIDDLE:
+            for name, lines in panes(scene, width, height, view).items():
+                if view == "steps" or name == "middle":
+                    yield f"desk {view} {name} {at}", text_of(lines)
+        yield f"lead head {at}", text_of(lead_head(lead, width, 3))
+        for name, region in VIEWS.items():
+            yield f"lead {name} {at}", text_of(region(lead, width, height - 8))
+    yield "brief", "\n".join(brief(scene.progress, scene.estimate))
+
+
+def read(text: str, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Yield (figure, as it is written) of what a page says; `names` are limits by their words."""
+    some = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
+    for name, at in re.findall(rf"\b({some})(?: reaches its reserve)?,? (?:at )?({PET})", text):
+        yield f"reached {names[name]}", at
+    for left, word, name in re.findall(rf"({SPAN}) (to spare|SHORT)(?: until|:) ({some})", text):
+        yield f"spare {names[name]}", f"{left} {word}"
+    for name, left, word in re.findall(rf"({some}) at {PET}, ({SPAN}) (to spare|SHORT)", text):
+        yield f"spare {names[name]}", f"{left} {word}"
+    for name, left, word in re.findall(rf"^ ({some}) at {PET} .*[║X]  ({SPAN}) (to spare|SHORT)", text, re.M):
+        yield f"spare {names[name]}", f"{left} {word}"
+    for name, at, left in re.findall(rf"({some})(?: +[\d.,]+ \w+)? +({PET}) +({SPAN})(?: |$)", text, re.M):
+        yield f"reached {names[name]}", at
+        yield f"spare {names[name]}", f"{left} to spare"
+    for who, what, at, left in re.findall(
+        rf"^ (\S+) +(\S+) +\S+(?: +[\d.,]+){{3}} +({PET})(?: +({SPAN}))?", text, re.M
+    ):
+        if f"{who} {what}" in names:
+            yield f"reached {names[f'{who} {what}']}", at
+            if left:
+                yield f"spare {names[f'{who} {what}']}", f"{left} to spare"
+    for figure, pattern in _NAMED.items():
+        for shown in re.findall(pattern, text):
+            yield figure, shown
+
+
+_HEADS = ("desk steps head", "lead head")
+_SAYS_CHANCE = (*_HEADS, "desk steps alerts", "desk alerts", "brief")
+"""Elsewhere a chance is that of something supposed."""
+_NAMED = {
+    "musts alone": rf"musts alone ({PET})",
+    "turn home by": rf"\bturn home by ({PET})",
+    "if called now": rf"if called now: inside ({PET})",
+}
+
+
+def large_figure(text: str) -> str:
+    """Return the digits of the large figure that begins on the first row of a text; empty for none."""
+    rows = [row.ljust(40) for row in text.splitlines()[:3]]
+    found, column = "", 1
+    while len(rows) == 3:
+        for size in (3, 1):
+            shape = tuple(row[column : column + size] for row in rows)
+            if shape in _DIGITS:
+                found += _DIGITS[shape]
+                column += size + 1
+                break
+        else:
+            return found
+    return found
+
+
+@dataclass
+class Walk:
+    """What was read so far, and what does not agree."""
+
+    compared: int = 0
+    instants: int = 0
+    wrong: list[str] = field(default_factory=list)
+
+    def look(self, scene: Scene, what: str = "") -> None:
+        """Read every page of one instant and compare each figure with all others of its kind."""
+        assert scene.estimate is not None
+        told = scene.estimate.as_json()
+        names = {words_of(limit["id"]): limit["id"] for limit in told["limits"]}
+        right = expected(told)
+        said: dict[str, dict[str, str]] = defaultdict(dict)
+        for where, text in pages(scene):
+            found = list(read(text, names))
+            if where.startswith(_SAYS_CHANCE):
+                found += [("chance", chance) for chance in re.findall(CHANCE, text)]
+            if where.startswith(_HEADS):
+                found.append(("INSIDE", large_figure(text)))
+            for figure, shown in found:
+                self.compared += 1
+                said[figure].setdefault(shown, where)
+        self.instants += 1
+        for figure, by in said.items():
+            if len(by) > 1 or (figure in right and set(by) != {right[figure]}):
+                place = f"{what} PET {scene.now:.0f} {figure}: "
+                should = f", should be {right[figure]}" if figure in right else ""
+                self.wrong.append(place + "; ".join(f"{v} ({w})" for v, w in by.items()) + should)
+
+
+def expected(told: Mapping[str, Any]) -> dict[str, str]:
+    """Return every figure as it has to be written, by the formulas and from the JSON alone."""
+    inside = told["inside"]["p50"]
+    right = {} if inside is None else {"INSIDE": clock(math.ceil((inside - 0.01) / 60))}
+    for limit in told["limits"]:
+        if limit["reached"] is None or limit["reached"]["p50"] is None or limit["to_spare"] is None:
+            continue
+        right[f"reached {limit['id']}"] = clock(math.floor((limit["reached"]["p50"] + 0.01) / 60))
+        right[f"spare {limit['id']}"] = span(limit["to_spare"])
+    return right
+
+
+def clock(minutes: int) -> str:
+    """Return minutes as `H:MM`."""
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def span(seconds: float) -> str:
+    """Return what is to spare as it is written."""
+    minutes = abs(round(seconds)) // 60
+    size = f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60:02d}"
+    return f"{size} {'SHORT' if seconds < 0 else 'to spare'}"
