@@ -62,16 +62,18 @@ def read(text: str, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
         yield f"spare {names[name]}", f"{left} {word}"
     for name, left, word in re.findall(rf"^ ({some}) at {PET} .*[║X]  ({SPAN}) (to spare|SHORT)", text, re.M):
         yield f"spare {names[name]}", f"{left} {word}"
-    for name, at, left in re.findall(rf"({some})(?: +[\d.,]+ \w+)? +({PET}) +({SPAN})(?: |$)", text, re.M):
+    for name, at, left, short in re.findall(
+        rf"({some})(?: +[\d.,]+ \w+)? +({PET}) +({SPAN})( SHORT)?(?: |$)", text, re.M
+    ):
         yield f"reached {names[name]}", at
-        yield f"spare {names[name]}", f"{left} to spare"
-    for who, what, at, left in re.findall(
-        rf"^ (\S+) +(\S+) +\S+(?: +[\d.,]+){{3}} +({PET})(?: +({SPAN}))?", text, re.M
+        yield f"spare {names[name]}", f"{left}{short or ' to spare'}"
+    for who, what, at, left, short in re.findall(
+        rf"^ (\S+) +(\S+) +\S+(?: +[\d.,]+){{3}} +({PET})(?: +({SPAN})( SHORT)?)?", text, re.M
     ):
         if f"{who} {what}" in names:
             yield f"reached {names[f'{who} {what}']}", at
             if left:
-                yield f"spare {names[f'{who} {what}']}", f"{left} to spare"
+                yield f"spare {names[f'{who} {what}']}", f"{left}{short or ' to spare'}"
     for figure, pattern in _NAMED.items():
         for shown in re.findall(pattern, text):
             yield figure, shown

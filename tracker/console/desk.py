@@ -45,7 +45,7 @@ from tracker.console.view.steps import found_by, left_out_by, rows_of, step_at, 
 from tracker.console.view.styled_text import Line, crop, say
 from tracker.console.view.words import pet_s
 from tracker.console.what_if import WhatIf
-from tracker.console.workers import Beside, Estimated, NotEstimated
+from tracker.console.workers import Estimated, NotEstimated
 from tracker.foundation.text import count
 
 DIGIT = 3
@@ -155,7 +155,7 @@ class Desk(LiveScreen):
         """Take back what reached the disk after all, and turn to the way home once they are on it."""
         super().heard(report)
         self._turn_home()
-        if isinstance(report, (Estimated, Beside, NotEstimated)):
+        if isinstance(report, (Estimated, NotEstimated)):
             return
         for batch in self.runtime.session.owed():
             self.actions.perform(batch)

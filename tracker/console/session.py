@@ -15,7 +15,7 @@ from tracker.console.due import Renewal, is_live, next_change, now_of
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
 from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
-from tracker.console.workers import Beside, Estimated, EstimateScheduler, NotEstimated, Wanted
+from tracker.console.workers import Estimated, EstimateScheduler, NotEstimated, Wanted
 from tracker.console.writer import (
     Aside,
     Failed,
@@ -173,7 +173,6 @@ class Session:
     """Keys that a person chose, as they are shown, by id of a command."""
     local_time: bool = False
     renewal: Renewal = field(default_factory=Renewal)
-    _beside: Beside | None = None
     _confirmed: Progress | None = None
     _queue: Queue = field(default_factory=Queue)
     _redo: RedoStack = field(default_factory=RedoStack)
@@ -392,7 +391,7 @@ class Session:
         wanted = report.wanted
         if self.snapshot is None or wanted.progress.number < self.progress.number:
             return
-        self.snapshot = Snapshot(self.progress, self._with_beside(report.estimate))
+        self.snapshot = Snapshot(self.progress, report.estimate)
         self.renewal.due = next_change(self.snapshot, wanted.now)
         if not report.full or wanted.progress is not self._confirmed or wanted.progress.zero is None:
             return
@@ -401,22 +400,8 @@ class Session:
         if self.renewal.pages(mono):
             self.print_page(wanted.progress, report.estimate)
 
-    def looked_beside(self, report: Beside) -> None:
-        """Take in what goes beside an estimate; each part says of which instant it is."""
-        self._beside = report if self._beside is None else Beside(
-            report.wanted, report.choices or self._beside.choices, report.changed or self._beside.changed
-        )  # fmt: skip
-        if self.snapshot is not None and self.snapshot.estimate is not None:
-            self.snapshot = Snapshot(self.snapshot.progress, self._with_beside(self.snapshot.estimate))
 
-    def _with_beside(self, estimate: Estimate) -> Estimate:
-        """Return an estimate with what was worked out beside it, or beside an earlier one."""
-        if self._beside is None:
-            return estimate
-        return replace(estimate, choices=self._beside.choices, changed=self._beside.changed)
-
-
-Heard = Report | Estimated | Beside | NotEstimated
+Heard = Report | Estimated | NotEstimated
 Hear = Callable[[Heard], object]
 
 
@@ -438,7 +423,7 @@ class DeskRuntime:
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
         self._writer = writer = Writer(open_journal, seat, self._heard)
-        self._estimates = EstimateScheduler(self._heard, self._heard)
+        self._estimates = EstimateScheduler(self._heard, beside=True)
         self.session = Session(
             seat or "",
             writer.submit,
@@ -475,8 +460,6 @@ class DeskRuntime:
         """Take in what a thread says."""
         if isinstance(report, Failed):
             self.failed = report.lines
-        elif isinstance(report, Beside):
-            self.session.looked_beside(report)
         elif isinstance(report, (Estimated, NotEstimated)):
             self.session.estimated(report, self.monotonic_s())
         else:

@@ -186,13 +186,20 @@ class Estimated:
 
 @dataclass(frozen=True)
 class Beside:
-    """What belongs to an estimate and takes longer; None where this is not what was worked out."""
+    """What belongs to an estimate and takes longer; None where it is not known."""
 
-    wanted: Wanted
     choices: tuple[Choice, ...] | None = None
     """What each choice comes to."""
     changed: Changed | None = None
     """What changed last, and why."""
+
+    def after(self, earlier: Beside) -> Beside:
+        """Return this with what only an earlier one has; each part says of which instant it is."""
+        return Beside(self.choices or earlier.choices, self.changed or earlier.changed)
+
+    def onto(self, estimate: Estimate) -> Estimate:
+        """Return an estimate with this beside it."""
+        return replace(estimate, choices=self.choices, changed=self.changed)
 
 
 @dataclass(frozen=True)
@@ -211,15 +218,11 @@ def _advised(before: Wanted, wanted: Wanted) -> Wanted:
 class EstimateScheduler:
     """Threads: for figures by the advice that stands, for the advice, and for what goes beside it.
 
-    The first takes some hundredths of a second; the others, with hundreds of steps, more than one. `beside`
-    hears what goes beside the advice, where that is wanted.
+    The first takes some hundredths of a second; the others, with hundreds of steps, more than one. `beside`:
+    whether what goes beside is wanted; then each estimate has what is known of it.
     """
 
-    def __init__(
-        self,
-        report: Callable[[Estimated | NotEstimated], None],
-        beside: Callable[[Beside], None] | None = None,
-    ) -> None:
+    def __init__(self, report: Callable[[Estimated | NotEstimated], None], *, beside: bool = False) -> None:
         def failed(wanted: Wanted, words: str) -> None:
             report(NotEstimated(words, wanted))
 
@@ -227,13 +230,15 @@ class EstimateScheduler:
         self._quick = LatestOnly("figures", self._figures, failed)
         self._thorough = LatestOnly("advice", self._advise, failed, _advised)
         self._beside: tuple[LatestOnly[Wanted], ...] = ()
-        if beside is not None:
+        if beside:
             self._beside = (
-                LatestOnly("choices", lambda wanted: beside(self._choices(wanted)), failed),
-                LatestOnly("changes", lambda wanted: beside(_changes(wanted)), failed),
+                LatestOnly("choices", lambda wanted: self._learn(self._choices(wanted)), failed),
+                LatestOnly("changes", lambda wanted: self._learn(_changes(wanted)), failed),
             )
         self._lock = threading.Lock()
         self._advice: Advice | None = None
+        self._known, self._last = Beside(), list[Estimated]()
+        """What is known beside the estimates, and the one that was handed on last, where there is one."""
 
     def start(self) -> None:
         """Begin to take what is wanted."""
@@ -270,7 +275,7 @@ class EstimateScheduler:
     def _take_figures(self, report: Estimated) -> None:
         """Hand figures on, unless advice has come that is newer than what they go by."""
         if report.estimate.advice is self._standing():
-            self._report(report)
+            self._hand_on(report)
 
     def _advise(self, wanted: Wanted) -> None:
         """Work out the advice, and figures by it."""
@@ -291,9 +296,22 @@ class EstimateScheduler:
         """Go by this advice from now on, and hand it on."""
         with self._lock:
             self._advice = report.estimate.advice
-        self._report(report)
+        self._hand_on(report)
         for thread in self._beside:
             thread.ask(report.wanted)
+
+    def _hand_on(self, report: Estimated) -> None:
+        """Report an estimate with what is known beside it."""
+        with self._lock:
+            self._last = [report]
+            self._report(replace(report, estimate=self._known.onto(report.estimate)))
+
+    def _learn(self, part: Beside) -> None:
+        """Take in what goes beside, and hand the last estimate on once more with it."""
+        with self._lock:
+            self._known = part.after(self._known)
+            for last in self._last:
+                self._report(replace(last, estimate=self._known.onto(last.estimate), full=False))
 
     def _choices(self, wanted: Wanted) -> Beside:
         """Return what each choice comes to by the advice that stands."""
@@ -301,11 +319,11 @@ class EstimateScheduler:
 
         advice = self._standing()
         made = estimate(wanted.progress, now=wanted.now, advice=advice, ranges="shown", choices=True)
-        return Beside(wanted, choices=made.choices)
+        return Beside(choices=made.choices)
 
 
 def _changes(wanted: Wanted) -> Beside:
     """Return what changed last, and why."""
     from tracker.forecast.changed import changed
 
-    return Beside(wanted, changed=changed(wanted.progress, wanted.now))
+    return Beside(changed=changed(wanted.progress, wanted.now))

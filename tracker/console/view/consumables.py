@@ -14,7 +14,7 @@ from tracker.console.view import figures
 from tracker.console.view.grid import Cells, heading, region, remark, under
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, block, crop, fit, put, say
-from tracker.console.view.words import pet
+from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.values import ConsumableFigure
 from tracker.foundation.shown import down, duration
 from tracker.foundation.text import amount, count, percent
@@ -53,7 +53,7 @@ def _head(width: int) -> Line:
     if width >= 64:
         spans.append(put("at reserve", 12, "dim", right=True))
     if width >= 76:
-        spans += [put("to spare", 11, "dim", right=True), put("chance", 8, "dim", right=True)]
+        spans += [put("to spare", 14, "dim", right=True), put("chance", 8, "dim", right=True)]
     return crop((*spans, put("read", 9, "dim", right=True)), width)
 
 
@@ -75,7 +75,7 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
         spans.append(put(pet(reached), 12, ink, right=True))
     if width >= 76:
         spans += [
-            put(duration(left), 11, ink, right=True),
+            put(spare_cell(left), 14, ink, right=True),
             put(percent(1 - figure.short), 8, ink, right=True),
         ]
     spans.append(put(read_of(figure), 9, "dim", right=True))
@@ -119,7 +119,8 @@ def running_down(scene: Scene, width: int) -> list[Line]:
     near = [row for row in rows if (row[0][1] or 0.0) < _HOURS_S] or rows[:1]
     lines = [_near_head(width), *(_near(figure, at, width) for at, figure in near[:FEW])]
     if rest := rows[len(near[:FEW]) :]:
-        words = f"{len(rest)} more, {duration(min(at[1] or 0.0 for at, _ in rest))} or better"
+        least = min((at[1] for at, _ in rest if at[1] is not None), default=None)
+        words = f"{len(rest)} more{'' if least is None else f', {duration(least)} or better'}"
         lines.append(crop((say(f" {words}", "dim"),), width))
     return [*lines, *block(_readings_words(scene), width, "dim", indent=2)]
 
@@ -133,19 +134,19 @@ def _soon(at: tuple[float | None, float | None]) -> tuple[float, float]:
 
 
 def _near_head(width: int) -> Line:
-    tail = (put("now", 11, "dim", right=True),) if width >= 46 else ()
-    room = width - 21 - 11 * len(tail)
-    ends = (put("at reserve", 11, "dim", right=True), put("spare", 9, "dim", right=True), Span(" "))
+    tail = (put("now", 11, "dim", right=True),) if width >= 52 else ()
+    room = width - 25 - 11 * len(tail)
+    ends = (put("at reserve", 11, "dim", right=True), put("to spare", 13, "dim", right=True), Span(" "))
     return crop((put(" what runs down", room, "dim"), *tail, *ends), width)
 
 
 def _near(figure: ConsumableFigure, at: tuple[float | None, float | None], width: int) -> Line:
-    now = (put(f"{amount(figure.now, even=True)} {figure.unit}", 11, right=True),) if width >= 46 else ()
-    room = width - 21 - 11 * len(now)
+    now = (put(f"{amount(figure.now, even=True)} {figure.unit}", 11, right=True),) if width >= 52 else ()
+    room = width - 25 - 11 * len(now)
     ink: Ink = "strong" if figure.short > 0.1 else ""
     name = put(f" {owner_of(figure)} {figure.consumable}", room, ink)
     return crop(
-        (name, *now, put(pet(at[0]), 11, ink, right=True), put(duration(at[1]), 9, ink, right=True)), width
+        (name, *now, put(pet(at[0]), 11, ink, right=True), put(spare_cell(at[1]), 13, ink, right=True)), width
     )
 
 

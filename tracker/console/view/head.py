@@ -117,7 +117,9 @@ def basis_words(scene: Scene) -> list[str]:
     optional = [t for t, state in progress.tasks.items() if state.task.optional and state.status in _AHEAD]
     counted = [t for t in optional if t not in scene.snapshot.passed_over]
     if not counted:
-        return ["with nothing optional"] if optional else ["with musts alone"]
+        return (
+            ["with nothing optional", "nothing optional"] if optional else ["with musts alone", "musts alone"]
+        )
     letters = scene.snapshot.letters
     named = [(_counted(scene, task), task, letters[task]) for task in counted]
     groups = [(how, [(t, c) for h, t, c in named if h == how]) for how in ("begun", "kept", "as advised")]
@@ -209,9 +211,11 @@ def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     """Return when they are inside with the musts alone; nothing once they are called home."""
     if estimate.called or estimate.turn_back.homebound or not scene.snapshot.letters:
         return [""]
-    musts = next((choice.inside.p50 for choice in estimate.choices or () if choice.id == "must-only"), None)
     tasks = scene.progress.tasks.values()
-    if musts is None and not any(t.task.optional and (t.committed or t.status == "begun") for t in tasks):
+    if any(t.task.optional and (t.committed or t.status == "begun") for t in tasks):
+        bases = (choice.inside.p50 for choice in estimate.choices or () if choice.id == "must-only")
+        musts = next(bases, None)
+    else:
         musts = estimate.without_optional_inside.p50
     return [f"musts alone {pet_up(musts)}"] if musts is not None else [""]
 

@@ -12,10 +12,10 @@ from tracker.console.view.head import same_choice
 from tracker.console.view.optional import optional_lines
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, fit, put, say, tall
-from tracker.console.view.words import pet
+from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.values import Choice
 from tracker.forecast.wording import choice_words, need_of
-from tracker.foundation.shown import duration, pet_down, pet_up
+from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.wording import event_words
 
@@ -70,7 +70,7 @@ def last_events(scene: Scene, width: int) -> list[Line]:
     return [head, *rows] if rows else [head, blank(width)]
 
 
-_CHANCE, _SPARE, _KEYS = 8, 12, 6
+_CHANCE, _SPARE, _KEYS = 7, 12, 7
 
 
 def choices_beside(scene: Scene, width: int) -> list[Line]:
@@ -79,7 +79,7 @@ def choices_beside(scene: Scene, width: int) -> list[Line]:
     if estimate is None or not estimate.choices:
         return []
     keys = _KEYS if width >= 50 else 0
-    room = width - 7 - _CHANCE - _SPARE - keys - 1
+    room = width - 7 - _CHANCE - _SPARE - keys
     head = (
         put(f" choices at {pet_down(estimate.choices[0].at)}", room, "dim"),
         *(put(words, cells, "dim", right=True) for words, cells in _COLUMNS),
@@ -90,12 +90,11 @@ def choices_beside(scene: Scene, width: int) -> list[Line]:
     for choice in _different(estimate.choices):
         mark = "* " if choice.id == "as-advised" else "  "
         ink: Ink = "strong" if choice.id == "as-advised" else ""
-        spare = "-" if choice.to_spare is None else duration(choice.to_spare)
         line = (
             put(f" {mark}{choice_words(choice)}", room, ink),
             put(pet_up(choice.inside.p50), 7, right=True),
             put(percent(choice.safe, need), _CHANCE, right=True),
-            put(f"{spare}{' SHORT' if (choice.to_spare or 0) < 0 else ''}", _SPARE, right=True),
+            put(spare_cell(choice.to_spare), _SPARE, right=True),
             put(f"  {keys_of(scene, choice)}" if keys else "", keys, "key"),
         )
         lines.append(crop(line, width))

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
-from tracker.foundation.shown import duration, nearest
+from tracker.foundation.shown import duration, nearest, spare_words
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState, step_status
 
@@ -27,6 +27,11 @@ def late(seconds: float | None) -> str:
     if not whole:
         return ""
     return f"{duration(whole)} {'late' if whole > 0 else 'early'}"
+
+
+def spare_cell(seconds: float | None) -> str:
+    """Return what is to spare under its head: `67 min`, `38 min SHORT`; a dash for none."""
+    return spare_words(seconds).removesuffix(" to spare")
 
 
 def minutes_seconds(seconds: float) -> str:
