@@ -267,7 +267,7 @@ def _supposing(found: _Found) -> list[str]:
         name = plain(found.prior.name, most=80)
         lines.append(f"supposing the pace file {name} instead of the journal's own")
     lines += [f"supposing {_in_words(found.progress, event)}" for event in found.events]
-    return [*lines, *_side_by_side(found.as_it_stands, found.estimate), ""]
+    return [*lines, *_side_by_side(found), ""]
 
 
 def _in_words(progress: Progress, event: dict[str, Any]) -> str:
@@ -280,22 +280,20 @@ def _in_words(progress: Progress, event: dict[str, Any]) -> str:
     return f"{event_words(progress, str(event['kind']), body, most=200)}{when}"
 
 
-def _side_by_side(now: Estimate, supposed: Estimate) -> list[str]:
-    from tracker.forecast.report import spread
-    from tracker.foundation.text import columns, percent
+def _side_by_side(found: _Found) -> list[str]:
+    from tracker.forecast.report import inside_words
+    from tracker.forecast.wording import chance_words, limit_words
+    from tracker.foundation.shown import spare_words
+    from tracker.foundation.text import columns
 
-    def cells(name: str, one: Estimate) -> tuple[str, ...]:
-        tight = "-" if one.binding is None else f"{one.binding.id} {percent(one.binding.chance)}"
-        kept = " ".join(sorted(one.advice.kept)) or "nothing optional"
-        return (
-            name,
-            f"inside {spread(one.inside)}",
-            f"chance {percent(one.safe)}",
-            f"tightest {tight}",
-            f"keep {kept}",
-        )
+    def cells(name: str, progress: Progress, one: Estimate) -> tuple[str, ...]:
+        tight = one.binding
+        spare = "-" if tight is None else f"{limit_words(tight.id)} {spare_words(tight.to_spare)}"
+        return (name, inside_words(progress, one), chance_words(one), spare)
 
-    return columns([cells("as it stands", now), cells("supposed", supposed)])
+    assert found.as_it_stands is not None
+    now = cells("as it stands", found.before, found.as_it_stands)
+    return columns([now, cells("supposed", found.progress, found.estimate)], most=80)
 
 
 def _suggested(orders: tuple[BetterOrder, ...] | None, broken_off: bool) -> list[str]:

@@ -1,18 +1,38 @@
 """The estimate in words and columns: plain lines for a terminal, a log or a screen reader.
 
 One set of parts serves the report, the handover on one screen, and the page for paper when everything else
-fails; they differ in which parts they take and in how much room there is.
+fails; they differ in which parts they take and in how much room there is. Figures are those of the JSON,
+rounded and worded as on every screen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from textwrap import wrap
 
-from tracker.forecast.values import Choice, ConsumableFigure, Estimate, LimitFigure, Range, StepFigure
-from tracker.forecast.wording import choice_words, limit_words, need_of
-from tracker.foundation.shown import change, pet_down, pet_up, spare_words
-from tracker.foundation.text import amount, columns, percent, percent_asked, plain
+from tracker.forecast.values import (
+    Choice,
+    ConsumableFigure,
+    Estimate,
+    LimitFigure,
+    OptionalFigure,
+    Range,
+    StepFigure,
+)
+from tracker.forecast.wording import (
+    chance_words,
+    choice_words,
+    counted_words,
+    limit_at,
+    limit_words,
+    need_of,
+    turn_home_words,
+    verdict_words,
+)
+from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
+from tracker.foundation.text import amount, columns, percent, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.kinds import HANDOVER
 from tracker.journal.progress import Progress
@@ -23,6 +43,8 @@ SCREEN = (24, 80)
 """Lines and columns of the smallest screen."""
 PAGE = (62, 96)
 """Lines and columns of a printed page."""
+LONG = 120
+"""Characters of a cell with the longest names that there are."""
 
 
 def report(progress: Progress, estimate: Estimate) -> list[str]:
@@ -30,10 +52,10 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
     parts = [
         ("", [*_title(progress, estimate), *_headline(progress, estimate)]),
         ("wants you", _alert_lines(estimate)),
-        ("too much", [f"  {plain(line, most=200)}" for line in estimate.when_short]),
+        ("not enough", [f"  {plain(line, most=300)}" for line in estimate.when_short]),
         ("crew", _crew_lines(progress, estimate)),
-        ("limits", _limit_lines(estimate.limits)),
-        ("consumables", _consumable_lines(estimate.consumables)),
+        ("limits", _limit_lines(estimate)),
+        ("what runs down", _consumable_lines(estimate.consumables)),
         ("optional", _optional_lines(estimate)),
         ("watch", _watch_lines(progress, estimate)),
         ("ahead", _step_lines(progress, _remaining(estimate)[:AHEAD])),
@@ -44,61 +66,100 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
 def brief(progress: Progress, estimate: Estimate) -> list[str]:
     """The handover to the next operator: at most 24 lines of 80 columns.
 
-    What matters most comes first; what does not fit is counted.
+    What matters most comes first. Of what does not fit it is said how much there is; of crew, who.
     """
-    lines = [*_title(progress, estimate), *_headline(progress, estimate)]
-    parts = [
-        ("wants you", _alert_lines(estimate)),
-        ("crew", _crew_lines(progress, estimate)),
-        ("optional", [line for line in _optional_lines(estimate) if not line.startswith("    ")]),
-        ("watch", _watch_lines(progress, estimate)),
-        ("low", _low(estimate)),
-        ("lately", _lately(progress)),
-    ]
+    lines = _wrapped([*_title(progress, estimate), *_headline(progress, estimate)], SCREEN[1])
     foot = wrap(estimate.advisory, SCREEN[1])
-    room = SCREEN[0] - len(lines) - len(foot)
-    present = [(head, found) for head, found in parts if found]
-    for k, (head, found) in enumerate(present):
-        if room < 2:
-            break
-        # Every part that follows keeps room for two lines.
-        share = max(1, room - 2 * (len(present) - k - 1))
-        kept = [f"{head}:", *_fitting(found, share - 1)][:share]
-        lines += kept
-        room -= len(kept)
-    return [plain(line, most=SCREEN[1]) for line in [*lines[: SCREEN[0] - len(foot)], *foot]]
+    told = [line for line in _optional_lines(estimate) if not line.startswith("    ")]
+    parts = [
+        _Part("wants you", _alert_lines(estimate)),
+        _Part("crew", _crew_lines(progress, estimate), [member.id for member in progress.plan.crew]),
+        _Part("optional", told),
+        _Part("watch", _watch_lines(progress, estimate)),
+        _Part("low", _low(estimate)),
+        _Part("lately", _lately(progress)),
+    ]
+    kept = lines[: SCREEN[0] - len(foot) - 1]
+    body = _shared_out([part for part in parts if part.lines], SCREEN[0] - len(foot) - len(kept))
+    return [plain(line, most=SCREEN[1]) for line in [*kept, *body, *foot]]
 
 
-def _fitting(lines: Sequence[str], most: int) -> list[str]:
-    """The first lines, and how many more there are where that leaves room for one of them."""
-    if len(lines) <= most or most < 2:
-        return list(lines[:most])
-    return [*lines[: max(0, most - 1)], f"  and {len(lines) - max(0, most - 1)} more"]
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A part of the handover."""
+
+    head: str
+    lines: Sequence[str]
+    names: Sequence[str] = ()
+    """Whose each line is, where that is said of those that do not fit."""
+
+    def fitted(self, room: int) -> list[str]:
+        """The heading and the first lines in so many rows, at least two; it says what is left out."""
+        shown, left = self.lines[: room - 1], " ".join(self.names[room - 1 :])
+        if len(shown) == len(self.lines):
+            head = self.head
+        else:
+            head = (
+                f"{self.head}, not shown {left}"
+                if left
+                else f"{self.head}, {len(shown)} of {len(self.lines)}"
+            )
+        return [f"{head}:", *shown]
+
+
+def _shared_out(parts: Sequence[_Part], room: int) -> list[str]:
+    """The parts in so many rows: crew as far as it goes, the others two each, then what is left in order.
+
+    Parts for which there is no room at all are named, with how much they would say.
+    """
+    many = len(parts) if 2 * len(parts) <= room else max(0, (room - 1) // 2)
+    shown, unsaid = parts[:many], parts[many:]
+    left = room - 2 * many - bool(unsaid)
+    rows = dict.fromkeys((part.head for part in shown), 2)
+    for part in sorted(shown, key=lambda part: not part.names):
+        more = min(left, len(part.lines) - 1)
+        rows[part.head] += more
+        left -= more
+    out = [line for part in shown for line in part.fitted(rows[part.head])]
+    if unsaid and room:
+        out.append("not shown: " + ", ".join(f"{part.head} {len(part.lines)}" for part in unsaid))
+    return out
 
 
 def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) -> list[str]:
     """The page for paper: what remains with projected times, last calls, turn-back, open items.
 
-    `number` and `digest` name the last event it knows of.
+    `number` and `digest` name the last event it knows of. Lines that are too long go on below.
     """
     parts = [
         ("", [*_title(progress, estimate), f"event {number}  {digest}", *_headline(progress, estimate)]),
         ("crew", _crew_lines(progress, estimate)),
-        ("optional: advice, last call", _optional_lines(estimate)),
+        ("optional", _optional_lines(estimate)),
         ("watch", _watch_lines(progress, estimate)),
     ]
-    lines = _sections(parts)
+    lines = _wrapped(_sections(parts), PAGE[1])
     room = PAGE[0] - len(lines) - 3
     steps = _steps(progress, estimate, room)
-    tail = _sections([("still to do, by projected start", steps)]) if steps else ["nothing is left to do", ""]
-    return [plain(line, most=PAGE[1]) for line in [*lines, *tail, estimate.advisory]]
+    tail = _sections([("still to do, by projected begin", steps)]) if steps else ["nothing is left to do", ""]
+    return _wrapped([*lines, *tail, estimate.advisory], PAGE[1])
+
+
+def _wrapped(lines: Iterable[str], width: int) -> list[str]:
+    """The lines made plain, those that are too long going on below, further in."""
+    out: list[str] = []
+    for line in map(plain, lines):
+        indent = " " * (len(line) - len(line.lstrip()) + 4)
+        long = len(line) > width
+        out += wrap(line, width, subsequent_indent=indent, break_on_hyphens=False) if long else [line]
+    return out
 
 
 def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
     """The remaining steps: one a line, or side by side and shorter where they do not fit."""
     left = _remaining(estimate)
-    if len(left) <= room:
-        return _step_lines(progress, left)
+    lines = _wrapped(_step_lines(progress, left), PAGE[1])
+    if len(lines) <= room:
+        return lines
     cells = [plain(f"{_span(s)} {' '.join(s.crew)} {s.step}", most=46) for s in left]
     half = -(-len(cells) // 2)
     second = [*cells[half:], *[""] * (2 * half - len(cells))]
@@ -106,10 +167,10 @@ def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
 
 
 def _span(figure: StepFigure) -> str:
-    """Projected start and finish; a step that the advice leaves out has none."""
+    """Projected begin and end; a step that the advice leaves out has none."""
     if figure.start.p50 is None:
-        return "left out "
-    return f"{format_pet(figure.start.p50)}-{format_pet(figure.finish.p50)}"
+        return "not counted"
+    return f"{pet_nearest(figure.start.p50)} until {pet_up(figure.finish.p50)}"
 
 
 def _sections(parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
@@ -122,13 +183,11 @@ def _sections(parts: Iterable[tuple[str, Sequence[str]]]) -> list[str]:
 
 
 def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
-    """The move of the projected ingress since an instant, cause by cause, and in all."""
+    """The move of INSIDE since an instant, cause by cause, and in all: to the second, so that it adds up."""
     total = sum(seconds for _, seconds in moved)
     rows = [(f"{seconds:+.0f} s", cause) for cause, seconds in moved]
-    head = f"moved by {total:+.0f} s since {format_pet(since)}" + (
-        ":" if rows else ", by nothing in particular"
-    )
-    return [head, *columns(rows)]
+    why = ":" if rows else ", by nothing in particular"
+    return [f"INSIDE moved by {total:+.0f} s since {pet_down(since)}{why}", *columns(rows, right=(0,))]
 
 
 def choice_lines(estimate: Estimate) -> list[str]:
@@ -146,13 +205,18 @@ def _choice_cells(choice: Choice, need: float) -> tuple[str, ...]:
     return (
         f"{choice_words(choice)}{tasks}",
         pet_up(choice.inside.p50),
-        f"{pet_up(choice.inside.p10)}..{pet_up(choice.inside.p90)}",
+        _within(choice.inside),
         change(choice.shift),
         f"{percent(choice.safe, need)}{'' if choice.meets else ' <'}",
         "-" if choice.to_spare is None else spare_words(choice.to_spare).removesuffix(" to spare"),
         "-" if choice.binding is None else limit_words(choice.binding),
         "-" if choice.value is None else amount(choice.value),
     )
+
+
+def _within(ends: Range) -> str:
+    """Between when and when eight courses of ten lie, below a heading that says so; a fact has no width."""
+    return "" if ends.p10 == ends.p90 else f"{pet_up(ends.p10)}..{pet_up(ends.p90)}"
 
 
 def _title(progress: Progress, estimate: Estimate) -> list[str]:
@@ -162,77 +226,81 @@ def _title(progress: Progress, estimate: Estimate) -> list[str]:
     if progress.zero is None:
         return [first, f"{pet}, clock not started: {plain(progress.plan.zero, most=60)}"]
     utc = format_instant(instant_of(estimate.at, progress.zero))
-    return [first, f"{pet}  {utc}  event {progress.number}, last at {format_pet(progress.at)}"]
+    return [first, f"{pet}  {utc}  entry {progress.number}, last at {pet_down(progress.at)}"]
 
 
 def _headline(progress: Progress, estimate: Estimate) -> list[str]:
-    """The projected ingress, how sure it is, the limit that binds, and the turn-back."""
+    """INSIDE and what it counts, how sure it is, the limit that binds, and when to turn home."""
     if progress.closed is not None:
-        broken = [limit.id for limit in estimate.limits if limit.chance]
+        broken = [limit_words(limit.id) for limit in estimate.limits if limit.chance]
         kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
+        left = next((limit.to_spare for limit in estimate.limits if limit.id == "elapsed"), None)
         return [
-            f"closed; everyone was inside at {format_pet(estimate.inside.p50, with_seconds=True)}, "
-            f"limit {format_pet(estimate.limit)}, {_left(estimate.margin.p50)}; {kept}"
+            f"closed; everyone inside at {format_pet(estimate.inside.p50, with_seconds=True)}, "
+            f"elapsed limit at {pet_down(estimate.limit)}, {spare_words(left)}; {kept}"
         ]
-    lines = [f"RECALL: {estimate.called}"] if estimate.called else []
-    if estimate.inside.p50 is None:
-        lines.append("inside: in most scenarios a step finds no later opening of its window")
-    else:
-        margin = f"{_left(estimate.margin.p50)}{_nine(format_pet(estimate.margin.p90))}"
-        lines.append(f"inside {spread(estimate.inside)}  limit {format_pet(estimate.limit)}  {margin}")
-    bare = estimate.without_optional_inside
     return [
-        *lines,
-        f"chance of keeping every limit {percent(estimate.safe)}, asked {_asked(estimate)}",
-        *_tightest(estimate),
-        f"without optional work inside {format_pet(bare.p50)}{_nine(format_pet(bare.p90))}, "
-        f"chance {percent(estimate.without_optional_safe)}",
+        inside_words(progress, estimate),
+        f"{chance_words(estimate)}{_musts_alone(progress, estimate)}",
+        *_binding(estimate),
         *_turn_back(progress, estimate),
     ]
 
 
-def _nine(what: str) -> str:
-    """A figure that nine scenarios of ten keep, in brackets."""
-    return f" ({what} in nine of ten)"
+def inside_words(progress: Progress, estimate: Estimate) -> str:
+    """INSIDE with what it counts, and between when and when it lies."""
+    ends = estimate.inside
+    if ends.p50 is None:
+        return "INSIDE: in most courses a step finds no later opening of its window"
+    within = "" if ends.p10 == ends.p90 else f"; 8 in 10 between {pet_up(ends.p10)} and {pet_up(ends.p90)}"
+    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{within}"
 
 
-def _left(margin_s: float | None) -> str:
-    """A margin in words: to spare, or over."""
-    if margin_s is None:
-        return "no margin"
-    return f"{format_pet(abs(margin_s))} {'to spare' if margin_s >= 0 else 'over'}"
+def _musts_alone(progress: Progress, estimate: Estimate) -> str:
+    """What the musts alone come to; nothing where optional work is begun or committed, or none is ahead."""
+    optional = [t for t in progress.tasks.values() if t.task.optional and t.status in ("open", "begun")]
+    if estimate.called or not optional or any(t.committed or t.status == "begun" for t in optional):
+        return ""
+    chance = percent(estimate.without_optional_safe, need_of(estimate)[2])
+    return f"; musts alone: inside {pet_up(estimate.without_optional_inside.p50)}, chance {chance}"
 
 
-def _asked(estimate: Estimate) -> str:
-    wanted = estimate.confidence
-    if isinstance(wanted, Mapping):
-        time, stores = (percent_asked(wanted[kind]) for kind in ("elapsed", "consumables"))
-        return f"{time} of time, {stores} of consumables"
-    return percent_asked(wanted)
-
-
-def _tightest(estimate: Estimate) -> list[str]:
-    tightest = estimate.binding
-    if tightest is None:
+def _binding(estimate: Estimate) -> list[str]:
+    """The limit that binds, and another one that is reached earlier."""
+    binding = estimate.binding
+    if binding is None:
         return []
-    margin = "" if tightest.margin.p50 is None else f"{_left(tightest.margin.p50)}, "
-    return [f"tightest {tightest.id}: {margin}broken in {percent(tightest.chance)}"]
+    if binding.to_spare is None or binding.reached is None:
+        return [f"binding limit: {limit_words(binding.id)}, {_kept(estimate, binding)}"]
+    least = "" if binding.margin.p90 is None else f"; in nine of ten {_at_least(binding.margin.p90)}"
+    lines = [f"{spare_words(binding.to_spare)}: {limit_at(binding)}{least}"]
+    first = min(estimate.limits, key=lambda limit: _median(limit) or math.inf)
+    if pet_down(_median(first)) != pet_down(_median(binding)):
+        lines.append(f"{limit_at(first)} comes first, {spare_words(first.to_spare)}")
+    return lines
+
+
+def _median(limit: LimitFigure) -> float | None:
+    return None if limit.reached is None else limit.reached.p50
+
+
+def _at_least(margin_s: float) -> str:
+    """What nine courses of ten leave: at least so much to spare, at most so much short."""
+    return spare_words(-(-margin_s // 60) * 60 if margin_s < 0 else margin_s)
+
+
+def _kept(estimate: Estimate, limit: LimitFigure) -> str:
+    return f"chance {percent(1 - limit.chance, need_of(estimate)[2])}"
 
 
 def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
-    back, if_now = estimate.turn_back, estimate.turn_back.inside_if_now
+    back = estimate.turn_back
     if all(c in progress.entered or not progress.order.get(c) for c in progress.plan.outside):
         return ["everybody is inside"]
-    lines = []
-    if if_now.p50 is not None:
-        if back.latest is not None:
-            words = f"turn back by {format_pet(back.latest)}"
-        else:
-            words = "on the way home" if back.homebound else "turn back now"
-        lines.append(f"{words}; called now inside {format_pet(if_now.p50)}{_nine(format_pet(if_now.p90))}")
+    lines = [turn_home_words(estimate)]
     if back.mover is not None:
-        moves = f"from {format_pet(back.moved_from)} to {format_pet(back.moved_to)}"
-        lines.append(f"beginning {back.mover} moves turn-back {moves}")
+        moves = f"moves that from {pet_down(back.moved_from)} to {pet_down(back.moved_to)}"
+        lines.append(f"beginning {back.mover} {moves}")
     return lines
 
 
@@ -244,52 +312,58 @@ def _crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
         now = progress.current.get(member.id)
         ahead = [s for s in progress.order.get(member.id, ()) if s != now]
         if member.id in progress.entered:
-            doing = f"inside since {format_pet(progress.entered[member.id])}"
+            doing = f"inside since {pet_down(progress.entered[member.id])}"
         elif now is None:
-            doing = "nothing left to do"
+            doing = "idle"
         else:
             doing = _doing(progress, figures[now], estimate.at)
-        rows.append((member.id, doing, f"then {ahead[0]}" if ahead else ""))
-    return columns(rows)
+        rows.append((member.id, doing, f"next {ahead[0]}" if ahead else ""))
+    return columns(rows, most=LONG)
 
 
 def _doing(progress: Progress, figure: StepFigure, at: float) -> str:
-    state = progress.steps[figure.step]
-    words = f"{figure.status} {figure.step}"
+    state, word = progress.steps[figure.step], STATUS.get(figure.status, figure.status)
+    words = f"{word} {figure.step}"
     if figure.status == "current":
-        worked = format_pet(state.elapsed_s(at), with_seconds=True)
-        return f"{words} {worked} of {format_pet(state.step.time.likely)}"
-    return f"{words} for {figure.waits_for}" if figure.waits_for else words
+        worked = int(state.elapsed_s(at))
+        likely = int(state.step.time.likely)
+        return f"{words} {worked // 60}:{worked % 60:02d} of {likely // 60}:{likely % 60:02d} min"
+    if figure.waits_for is None or figure.waits_for == "hold":
+        return words
+    kind, _, what = figure.waits_for.partition(" ")
+    return f"wait for {what or f'a {kind}'}: {figure.step}"
 
 
-def _limit_lines(limits: Iterable[LimitFigure]) -> list[str]:
-    """Every limit with its margin and the chance of breaking it."""
+STATUS = {"current": "now", "waiting": "wait", "open": "then"}
+"""The words for how a step stands, where they are not the status itself."""
+
+
+def _limit_lines(estimate: Estimate) -> list[str]:
+    """Every limit: when it is reached, what is to spare until it, and the chance of keeping it."""
     return columns(
         (
-            limit.id,
-            "" if limit.margin.p50 is None else _left(limit.margin.p50),
-            f"broken in {percent(limit.chance)}",
+            limit_words(limit.id),
+            "" if limit.reached is None else f"at {pet_down(limit.reached.p50)}",
+            "" if limit.to_spare is None else spare_words(limit.to_spare),
+            "" if limit.margin.p90 is None else f"in nine of ten {_at_least(limit.margin.p90)}",
+            _kept(estimate, limit),
         )
-        for limit in limits
+        for limit in estimate.limits
     )
 
 
 def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
-    """Every account: now, at ingress, reserve, when it is reached; and what readings contradict."""
+    """Every account: now, at INSIDE, its reserve and when that is reached, how it falls, when it was read."""
     rows, flags = [], []
     for figure in figures:
-        left = figure.at_inside
-        width = (
-            "" if left.p10 == left.p90 else f" ({amount(left.p10, digits=4)} to {amount(left.p90, digits=4)})"
-        )
-        age = "never read" if figure.read_at is None else f"read {format_pet(figure.read_at)}"
         rows.append(
             (
-                f"{figure.crew}.{figure.consumable}",
+                limit_words(f"{figure.crew}.{figure.consumable}"),
                 f"{amount(figure.now, digits=4)} {figure.unit}",
-                f"at ingress {amount(left.p50, digits=4)}{width}",
-                f"reserve {amount(figure.reserve, digits=4)} at {format_pet(figure.reserve_reached.p50)}",
-                age,
+                f"at INSIDE {_level(figure.at_inside)}",
+                f"reserve {amount(figure.reserve, digits=4)} at {pet_down(figure.reserve_reached.p50)}",
+                _falls(figure),
+                _read(figure),
             )
         )
         if figure.leak_words:
@@ -299,60 +373,87 @@ def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
     return [*columns(rows), *flags]
 
 
+def _level(left: Range) -> str:
+    if left.p10 == left.p90:
+        return amount(left.p50, digits=4)
+    return f"{amount(left.p50, digits=4)} ({amount(left.p10, digits=4)} to {amount(left.p90, digits=4)})"
+
+
+def _falls(figure: ConsumableFigure) -> str:
+    """How fast it fell between the last two readings, beside the plan."""
+    if figure.rate is None:
+        return ""
+    return f"falls {amount(figure.rate.per_hour)} an hour, planned {amount(figure.rate.planned)}"
+
+
+def _read(figure: ConsumableFigure) -> str:
+    return "never read: taken from the plan" if figure.read_at is None else f"read {pet_down(figure.read_at)}"
+
+
 def _optional_lines(estimate: Estimate) -> list[str]:
     """The advice about every optional task."""
-    rows = []
-    for figure in estimate.optional:
-        call = "no last call" if figure.last_call is None else f"last call {format_pet(figure.last_call)}"
-        rows.append(
-            (
-                figure.task,
-                figure.advice,
-                call,
-                f"in time {percent(figure.in_time)}",
-                f"costs {format_pet(figure.cost)}",
-            )
-        )
-    reasons = [f"    {f.task}: {plain(f.reason, most=150)}" for f in estimate.optional if f.reason]
+    rows = [_optional_cells(figure) for figure in estimate.optional]
+    reasons = [f"    {f.task}: {plain(f.reason, most=200)}" for f in estimate.optional if f.reason]
     return [*columns(rows), *reasons]
 
 
+def _optional_cells(figure: OptionalFigure) -> tuple[str, ...]:
+    begun = figure.begun and figure.last_call is None
+    call = "begun" if begun else "" if figure.last_call is None else f"start by {pet_down(figure.last_call)}"
+    place = "at the end, " if figure.place == "last" else ""
+    return (
+        figure.task,
+        verdict_words(figure),
+        f"{place}{call}",
+        f"in time {percent(figure.in_time)}",
+        f"shift {change(figure.cost)}",
+    )
+
+
 def _watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
-    """Hardware clocks, open items and holds."""
+    """Ticks that may be missing, hardware clocks, open items and holds."""
     lines = []
+    for one in estimate.unheard:
+        worked, expected = duration(estimate.at - one.since), duration(one.expected)
+        lines.append(f"  {one.crew} at {one.step} for {worked}, expected {expected}: done?")
     for clock in estimate.clocks:
-        due = f"due {format_pet(clock.due)}" if clock.due is not None else f"runs from the done of {clock.of}"
-        lines.append(f"  clock {clock.step}: {due}, late in {percent(clock.late)}")
-    lines += [f"  open {item['item']}: {item['closed_by']} closes it" for item in estimate.open_items]
+        due = f"due {pet_down(clock.due)}" if clock.due is not None else f"runs once {clock.of} is done"
+        lines.append(f"  {clock.step} {due}: chance {percent(1 - clock.late)}")
+    finish = {figure.step: figure.finish.p50 for figure in estimate.steps}
+    for item in estimate.open_items:
+        at = finish.get(item["closed_by"])
+        about = "" if at is None else f" about {pet_up(at)}"
+        lines.append(f"  OPEN {item['item']}, {item['closed_by']} closes it{about}")
     for hold in progress.holds.values():
-        until = "" if hold.until is None else f" until {format_pet(hold.until)}"
-        lines.append(
-            f"  hold {hold.crew} since {format_pet(hold.since)}{until} {plain(hold.text, most=50)}".rstrip()
-        )
+        until = "" if hold.until is None else f" until {pet_down(hold.until)}"
+        words = f"  hold {hold.crew} since {pet_down(hold.since)}{until} {plain(hold.text, most=50)}"
+        lines.append(words.rstrip())
     return lines
 
 
 def _step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
-    """Steps with planned and projected start and finish."""
-    rows = [("", "", "", "", "plan", "start", "done")]
+    """Steps with projected begin and end, and the planned ones; the words come last."""
+    rows = [("", "begins", "ends", "8 in 10", "planned", "", "", "")]
     for figure in figures:
         planned = progress.planned.get(figure.step)
+        word = STATUS.get(figure.status, figure.status)
         rows.append(
             (
-                figure.status,
+                word if figure.start.p50 is not None else "not counted",
+                pet_nearest(figure.start.p50),
+                pet_up(figure.finish.p50),
+                _within(figure.finish),
+                "" if planned is None else f"{pet_nearest(planned[0])} until {pet_nearest(planned[1])}",
                 " ".join(figure.crew) or "nobody",
                 figure.step,
                 plain(progress.steps[figure.step].step.do, most=30),
-                "" if planned is None else format_pet(planned[0]),
-                format_pet(figure.start.p50),
-                spread(figure.finish),
             )
         )
-    return columns(rows)
+    return columns(rows, most=LONG)
 
 
 def _remaining(estimate: Estimate) -> list[StepFigure]:
-    """The steps that are still to be done, by projected start; those left out come last."""
+    """The steps that are still to be done, by projected begin; those not counted come last."""
     open_ = [s for s in estimate.steps if s.status in ("open", "waiting", "current", "held")]
     return sorted(open_, key=lambda s: (s.start.p50 is None, s.start.p50 or 0.0))
 
@@ -367,10 +468,10 @@ def _low(estimate: Estimate) -> list[str]:
     ranked = sorted(estimate.consumables, key=lambda f: (-f.short, f.reserve_reached.p50 or float("inf")))
     rows = [
         (
-            f"{f.crew}.{f.consumable}",
+            limit_words(f"{f.crew}.{f.consumable}"),
             f"{f.now:.4g} {f.unit}",
-            f"reserve at {format_pet(f.reserve_reached.p50)}",
-            "never read" if f.read_at is None else f"read {format_pet(f.read_at)}",
+            f"reserve at {pet_down(f.reserve_reached.p50)}",
+            "never read" if f.read_at is None else _read(f),
             "! reading contradicts" if f.flagged else "",
         )
         for f in ranked[:3]
@@ -385,18 +486,9 @@ def _lately(progress: Progress) -> list[str]:
     for event in reversed(progress.events):
         text = event.body.get("text")
         if event.kind == "chose":
-            told.append(f"  {format_pet(event.at)} chose {event.body.get('choice')} {event.body.get('task')}")
+            told.append(f"  {pet_down(event.at)} chose {event.body.get('choice')} {event.body.get('task')}")
         elif event.kind in HANDOVER and text:
-            told.append(f"  {format_pet(event.at)} {event.kind}: {plain(text, most=60)}")
+            told.append(f"  {pet_down(event.at)} {event.kind}: {plain(text, most=60)}")
         if len(told) == 4:
             break
     return told
-
-
-def spread(figure: Range) -> str:
-    """A projected instant with its range; a fact without one; a dash where there is none."""
-    if figure.p50 is None:
-        return "-"
-    if figure.p10 is None or figure.p90 is None or figure.p10 == figure.p90:
-        return format_pet(figure.p50)
-    return f"{format_pet(figure.p50)} ({format_pet(figure.p10)} to {format_pet(figure.p90)})"

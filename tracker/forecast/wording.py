@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from tracker.forecast.values import Changed, Choice, Estimate
-from tracker.foundation.shown import change, nearest, pet_down, pet_up, up
+from tracker.forecast.values import Changed, Choice, Estimate, LimitFigure, OptionalFigure
+from tracker.foundation.shown import change, in_words, nearest, pet_down, pet_up, up
 from tracker.foundation.text import percent, percent_asked
+from tracker.journal.progress import Progress
 
 SAID_S = 600.0
 """How long a change is said."""
@@ -23,6 +24,48 @@ def limit_words(name: str) -> str:
     if name == "elapsed":
         return "elapsed limit"
     return name.replace("window.", "window ").replace(".", " ").replace("*", "shared")
+
+
+def limit_at(limit: LimitFigure) -> str:
+    """When a limit is reached: `elapsed limit at 6:30`, `EV2 battery reaches its reserve at 4:21`."""
+    store = "." in limit.id and not limit.id.startswith("window.")
+    reached = None if limit.reached is None else limit.reached.p50
+    return f"{limit_words(limit.id)}{' reaches its reserve' if store else ''} at {pet_down(reached)}"
+
+
+def counted_words(progress: Progress, estimate: Estimate) -> str:
+    """What INSIDE counts: `with core begun, latch kept, lamp as advised`, `called home at 3:22`."""
+    if estimate.called:
+        since = pet_down(min(recall.at for recall in progress.recall.values()))
+        return f"called {estimate.called}{',' if estimate.called == 'at once' else ''} at {since}"
+    optional = [t for t, s in progress.tasks.items() if s.task.optional and s.status in ("open", "begun")]
+    groups: dict[str, list[str]] = {"begun": [], "kept": [], "as advised": []}
+    for task in optional:
+        state = progress.tasks[task]
+        if task in estimate.counted:
+            how = "kept" if state.committed else "begun" if state.status == "begun" else "as advised"
+            groups[how].append(task)
+    told = ", ".join(f"{', '.join(tasks)} {how}" for how, tasks in groups.items() if tasks)
+    return f"with {told or ('nothing optional' if optional else 'musts alone')}"
+
+
+def turn_home_words(estimate: Estimate) -> str:
+    """By when to turn home, or that it is due, and what a call now comes to."""
+    turn, need = estimate.turn_back, need_of(estimate)[2]
+    was = "" if turn.was_due is None else f"turn for home was due by {pet_down(turn.was_due)}"
+    if turn.homebound:
+        return "; ".join(["on the way home", *([was] if was else [])])
+    if turn.latest is not None:
+        words = f"turn home by {pet_down(turn.latest)}, {in_words(turn.latest, estimate.at)}"
+    else:
+        words = "TURN HOME NOW" + (f", was due by {pet_down(turn.was_due)}" if was else "")
+    chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
+    return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
+
+
+def verdict_words(figure: OptionalFigure) -> str:
+    """The advice in a word: *not yet* for all but keep while it would rest on too little."""
+    return figure.advice if figure.advice == "keep" or figure.ground == "figures" else "not yet"
 
 
 def choice_words(choice: Choice) -> str:
