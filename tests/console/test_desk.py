@@ -49,17 +49,104 @@ async def test_a_late_tick_takes_three_keys(at_desk: Callable[..., Any]) -> None
         await at.press("z")
         at.hand.move(600)
         await at.press("minus")
-        assert "minutes" in at.said
-        await at.press("3", "1")
+        assert "late: whose? 1 EV1 2 EV2 3 IV; - again adds ten minutes" in at.said
+        await at.press("1")
+        assert "EV1, how many minutes ago?" in at.said and at.kinds == ["zero"]
+        await at.press("3")
         done = at.events[-1]
         assert (done.kind, done.at, done.stated) == ("done", 603 - 180, True)
+
+
+async def test_every_further_dash_is_ten_minutes(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(3000)
+        await at.press("minus", "minus", "minus", "1", "0")
+        assert at.events[-1].at == 3005 - 1200
+        await at.press("minus", "minus", "2")
+        assert "EV2, 10 and how many minutes ago?" in at.said
+        await at.press("5")
+        assert at.events[-1].at == 3009 - 900
+
+
+async def test_the_tail_of_a_mistake_never_ticks(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(600)
+        await at.pilot.press("minus", "5")
+        assert "late: there is no crew member 5" in at.said
+        at.hand.move(0.4)
+        await at.pilot.press("2")
+        at.hand.move(0.8)
+        await at.pilot.press("1")
+        await at.settle()
+        assert at.kinds == ["zero"]
+        await at.press("2")
+        assert at.kinds == ["zero", "done"]
+
+
+async def test_a_tick_before_the_one_before_it_is_asked_twice(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z")
+        at.hand.move(600)
+        await at.press("2", "minus", "2", "5")
+        assert at.kinds == ["zero", "done"]
+        assert "0:05:04 lies before the tick before it: Open the hatch" in at.said
+        assert "the last key again writes it" in at.said
+        await at.press("5")
+        assert at.kinds == ["zero", "done", "done"] and at.events[-1].at < at.events[-2].at
+
+
+async def test_any_other_key_ends_what_is_asked_twice(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "c")
+        assert "c again calls EV1 EV2 home; n at once; any other key neither" in at.said
+        await at.press("X")
+        assert "c again" not in at.said
+        await at.press("c")
+        assert at.kinds == ["zero"], "the first question was over"
+        await at.press("j")
+        assert at.said == "" and at.desk.view_name == "events"
+        await at.press("C", "C")
+        assert at.kinds == ["zero"]
+        await at.press("c", "n")
+        assert at.events[-1].body == {"call": "at once"}
+        assert not at.desk.entry.line.display
+
+
+async def test_a_question_goes_after_five_seconds(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "c")
+        at.hand.move(5.2)
+        at.desk.actions.expire()
+        assert at.said == ""
+        await at.press("c")
+        assert at.kinds == ["zero"]
+
+
+async def test_a_bounced_key_does_not_recall(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "c")
+        await at.pilot.press("c")
+        await at.settle()
+        assert at.kinds == ["zero"]
+
+
+async def test_the_recall_names_only_who_is_outside(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "i")
+        await at.type("2")
+        await at.press("enter", "c")
+        assert "c again calls EV1 home; n at once" in at.said
+        await at.press("c")
+        assert "called EV1 home" in at.said
 
 
 async def test_a_late_tick_that_was_begun_lapses(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "minus")
         at.hand.move(10)
-        at.desk.actions.expire_prefix()
+        at.desk.actions.expire()
         await at.press("1")
         assert at.kinds == ["zero", "done"]
         assert not at.events[-1].stated
@@ -153,13 +240,15 @@ async def test_the_entry_line_previews_keeps_and_writes(at_desk: Callable[..., A
         at.desk.repaint()
         assert at.desk.entry.line.value == "done egress.open -3"
         await at.press("escape")
-        assert "kept: done egress.open -3" in at.said
+        assert "left, not written: done egress.open -3   the up arrow brings it back" in at.said
         await at.press("1")
         assert at.kinds == ["zero", "done"]
         await at.press("u", "e")
+        assert at.desk.entry.line.value == ""
+        await at.press("up")
         assert at.desk.entry.line.value == "done egress.open -3"
         await at.press("enter")
-        assert at.events[-1].at == 1206 - 180
+        assert at.events[-1].at == 1207 - 180
         await at.press("e")
         assert at.desk.entry.line.value == ""
         await at.press("up")
@@ -181,9 +270,11 @@ async def test_completion_goes_round(at_desk: Callable[..., Any]) -> None:
         await at.press("z", "d")
         assert at.desk.entry.line.value == "drop "
         await at.press("tab", "tab", "tab")
-        assert at.desk.entry.line.value == "drop survey"
+        assert at.desk.entry.line.value == "drop survey "
         await at.press("shift+tab")
-        assert at.desk.entry.line.value == "drop pump"
+        assert at.desk.entry.line.value == "drop pump "
+        await at.type("no time")
+        assert "dropped pump (no time)" in at.said
 
 
 async def test_counts_skips_holds_and_goes(at_desk: Callable[..., Any]) -> None:
@@ -197,7 +288,7 @@ async def test_counts_skips_holds_and_goes(at_desk: Callable[..., Any]) -> None:
         await at.press("enter")
         assert at.events[-1].body["text"] == "visor fogged"
         assert "held" in at.screen and "visor fogged" in at.screen
-        await at.press("r", "1", "g")
+        await at.press("r", "enter", "1", "g")
         assert at.kinds[-3:] == ["resumed", "done", "went"]
         assert at.events[-1].body["step"] == "pump.swap"
 
@@ -264,7 +355,7 @@ async def test_an_event_of_the_list_is_corrected_and_taken_back(at_desk: Callabl
         await at.press("z")
         at.hand.move(900)
         await at.press("1", "2", "j", "down", "down", "enter")
-        assert at.desk.entry.line.value == "amend 2 0:15:01"
+        assert at.desk.entry.line.value == "amend 2 0:15:01 "
         await at.press("ctrl+u")
         await at.type("amend 2 0:12")
         await at.press("enter")

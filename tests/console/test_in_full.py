@@ -151,7 +151,7 @@ async def test_a_member_beyond_the_ninth_is_chosen_and_ticked(
         await at.press("space")
         assert at.events[-1].body["step"] == "ropes.s11"
         at.hand.move(600)
-        await at.press("tab", "minus", "3", "space")
+        await at.press("tab", "minus", "space", "3")
         assert (at.events[-1].body["step"], at.events[-1].at) == ("ropes.s12", 616 - 180)
         assert "1..9 tick" in at.screen and "Tab crew" in at.screen and "Space tick" in at.screen
         await at.press("e")
@@ -240,7 +240,7 @@ async def test_everyone_is_named_in_a_hold_of_all(at_desk: Callable[..., Any]) -
         await at.type("visor fogged")
         assert "held all (visor fogged)" in at.said
         await at.press("enter")
-        assert at.said == "2 on disk: held all (visor fogged)"
+        assert at.said == "entry 2 saved: held all (visor fogged)   u takes it back"
 
 
 async def test_the_cursor_stays_in_sight_while_a_long_line_is_typed(at_desk: Callable[..., Any]) -> None:

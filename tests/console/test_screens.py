@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from tracker.console.commands import commands_of, footer
 from tracker.console.view.alerts import footer_line
+from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import text_of
 
 COMMANDS = commands_of("desk")
@@ -84,11 +86,22 @@ async def test_the_entry_line_open(at_desk: Callable[..., Any], on_file: Any) ->
         on_file("entry-80", at.whole)
 
 
-def test_the_footer_of_every_command_fits_80_columns() -> None:
-    pairs = footer(COMMANDS, None)
+def test_the_footer_fits_80_columns(under_way: Scene) -> None:
+    pairs = footer(COMMANDS, under_way.progress)
     line = text_of([footer_line(pairs, 80)])
     assert "? help" in line and "q quit" in line
+    assert [words for _, words in pairs[:7]] == ["tick", "late", "undo", "entry", "hold", "reading", "view"]
     assert all(f"{key} {words}" in line for key, words in pairs[:7])
+
+
+def test_the_footer_goes_by_what_the_screen_shows(under_way: Scene) -> None:
+    calm = {words for _, words in footer(COMMANDS, under_way.progress)}
+    home = {words for _, words in footer(COMMANDS, under_way.progress, ("home",))}
+    what_if = {words for _, words in footer(COMMANDS, under_way.progress, ("what if",))}
+    assert {"inside", "note"} <= home - calm and {"hold", "keep", "drop"} <= calm - home
+    assert what_if - calm == {"record"}
+    inside = replace(under_way.progress, entered=dict.fromkeys(under_way.progress.plan.outside, 9000.0))
+    assert ("X", "close") in footer(COMMANDS, inside)[:3]
 
 
 def test_no_key_belongs_to_two_commands() -> None:

@@ -224,7 +224,7 @@ async def test_a_line_is_copied(at_desk: Callable[..., Any], monkeypatch: pytest
         await at.press("j", "down", "Y")
         assert "Open the hatch" in at.desk.app.clipboard
         await at.press("escape", "n", "escape", "Y")
-        assert at.desk.app.clipboard == "kept: note   e goes on with it"
+        assert at.desk.app.clipboard == "left, not written: note   the up arrow brings it back"
 
 
 def test_readme_example_is_valid_and_its_ids_are_those_of_the_table() -> None:

@@ -35,7 +35,7 @@ async def test_on_the_leads_view(at_lead: Callable[..., Any]) -> None:
         assert line.value == "drop lamp; hold EV1"
         assert not at.lead.reading and at.session.chosen is None
         await at.press("escape", "v")
-        assert at.lead.page == 1 and line.value == "drop lamp; hold EV1"
+        assert at.lead.page == 1 and line.value == ""
 
 
 async def pressed(at: Any, *names: str) -> None:
@@ -66,7 +66,9 @@ async def test_keys_behind_one_that_closes_the_line_are_commands(at_desk: Callab
         await at.press("z")
         await pressed(at, "n", *"late", "escape", "1")
         assert at.kinds == ["zero", "done"]
-        assert "kept: note late" not in at.said and at.desk.entry.line._kept["entry"] == "note late"
+        assert "left, not written: note late" not in at.said
+        await at.press("e", "up")
+        assert at.desk.entry.line.value == "note late"
 
 
 async def test_what_is_wiped_out_while_typing_fast_is_what_stood_before(at_desk: Callable[..., Any]) -> None:

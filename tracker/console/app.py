@@ -112,6 +112,8 @@ class TrackerApp(LeanApp):
         if again and event.key == "enter":
             return  # It bounced: the first one entered the line, this one would open the next.
         line = self.focused
+        if line is None and self.screen is self.live and self.live.takes(event.key):
+            return
         if await self.do_bound(event.key, priority=True):
             return
         if isinstance(line, EntryLine) and event.is_printable and event.character is not None:

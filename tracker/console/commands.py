@@ -6,7 +6,7 @@ command up by its id, and none of them knows a key. An id is one screen's own, a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -54,6 +54,16 @@ def somebody_held(progress: Progress) -> bool:
     return bool(progress.holds)
 
 
+def something_open(progress: Progress) -> bool:
+    """Return whether something that was raised is not settled."""
+    return any(one.settled is None for one in progress.raised)
+
+
+def all_inside(progress: Progress) -> bool:
+    """Return whether all who were outside came in."""
+    return bool(progress.plan.outside) and all(c in progress.entered for c in progress.plan.outside)
+
+
 def go_wanted(progress: Progress) -> bool:
     """Return whether somebody stands at a hold point without its go."""
     return any(step and not progress.steps[step].gone for step in progress.current.values())
@@ -85,6 +95,8 @@ class Command:
     """When it can be done."""
     wanted: Can = always
     """When it has its place in the footer."""
+    state: str = ""
+    """The state of the screen in which it has that place; `not STATE`: in which it has none."""
     shown: str = ""
     """The key as a person reads it."""
     palette: bool = True
@@ -92,6 +104,14 @@ class Command:
     group: str = ""
     lead_group: str = ""
     """The group of a row for both screens on the lead's help page."""
+
+    def fits(self, states: Collection[str]) -> bool:
+        """Whether it has its place in the footer in these states of the screen."""
+        return (
+            self.state.removeprefix("not ") not in states
+            if self.state.startswith("not ")
+            else (not self.state or self.state in states)
+        )
 
     @property
     def ticks(self) -> bool:
@@ -138,63 +158,65 @@ TABLE: tuple[Command, ...] = (
         "desk", "Ticking",
         _("zero", "z", "start", "start the clock: PET 0 is now", lambda d: d.actions.zero(), 1, can=before_zero),
         *(_tick(digit) for digit in range(1, 10)),
-        _("late", "minus", "late", "late tick: - then minutes, then the crew digit", lambda d: d.actions.begin("late"), 3, can=under_way),
-        _("count", "plus", "count", "one more item of a counted step: + then the crew digit", lambda d: d.actions.begin("count"), 10, can=under_way),
+        _("late", "minus", "late", "late tick: the crew digit, then how many minutes ago; each further - is ten minutes more", lambda d: d.actions.late(), 3, can=under_way),
+        _("count", "plus", "count", "one more item of a counted step: + then the crew digit", lambda d: d.actions.begin("count"), 15, can=under_way),
         _("skip", "s", "skip", "skip a current step: s then the crew digit", lambda d: d.actions.begin("skip"), can=under_way),
         _("crew", "tab", "crew", "choose a crew member's line, one after the other: what it says, in full", lambda d: d.choose_crew(), 3, palette=False, wanted=beyond_digits),
         _("tick-chosen", "space", "tick", "tick for the chosen crew member: the way beyond the ninth, who has no digit; also after - + s", lambda d: d.actions.tick_chosen(), 3, can=under_way, palette=False, wanted=beyond_digits),
-        _("undo", "u", "undo", "take back this seat's latest entry, all of it; again: the one before", lambda d: d.actions.undo(), 4),
+        _("undo", "u", "undo", "take back this seat's latest entry, all of it; again: the one before", lambda d: d.actions.undo(), 5),
         _("redo", "U", "redo", "bring back what was taken back", lambda d: d.actions.redo()),
     ),
     *_group(
         "desk", "Entry",
-        _("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", lambda d: d.type_about_chosen(), 5),
-        _("find", "slash", "find", "find a step by its words or its id", lambda d: d.entry.open("find"), 11),
-        _("note", "n", "note", "write a note", _types("note "), 13, can=still_open),
+        _("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", lambda d: d.type_about_chosen(), 6),
+        _("find", "slash", "find", "find a step by its words or its id", lambda d: d.entry.open("find"), 16),
+        _("note", "n", "note", "write a note", _types("note "), 9, can=still_open, state="home"),
+        _("question", "Q", "question", "a question on record, to the lead or `NAME:` to another; answered, or decided", _types("question "), 18, can=still_open),
+        _("answer", "equals_sign", "answer", "answer a question, or settle what else is open: its number, then words", _types("answer "), can=something_open, key="="),
     ),
     *_group(
         "desk", "Crew",
-        _("hold", "h", "hold", "hold everyone from now on; the reason is typed", lambda d: d.actions.hold(), 9, can=under_way),
-        _("resume", "r", "resume", "end every hold", lambda d: d.actions.resume(), 2, can=somebody_held),
+        _("hold", "h", "hold", "hold those named, or everyone, from this instant on; then perhaps why", lambda d: d.actions.hold(), 7, can=under_way, state="not home"),
+        _("resume", "r", "resume", "end holds: of those named, or every one", _types("resume "), 2, can=somebody_held),
         _("go", "g", "go", "give the go for the hold point that is next", lambda d: d.actions.go(), 3, can=still_open, wanted=go_wanted),
-        _("silent", "y", "silent", "voice lost with a crew member; `heard` when it is back", _types("silent "), can=under_way),
-        _("entered", "i", "inside", "a crew member is inside", _types("enter "), can=under_way),
+        _("silent", "y", "silent", "voice lost with a crew member; the same again: it is back", _types("voice "), can=under_way),
+        _("entered", "i", "inside", "crew members are inside", _types("enter "), 4, can=under_way, state="home"),
     ),
     *_group(
         "desk", "Work",
         _("hand", "o", "hand over", "a step belongs to somebody else from now on", _types("hand ")),
-        _("drop", "d", "drop", "give a task up; the advice goes on record beside it", _types("drop ")),
-        _("keep", "k", "keep", "choose what becomes of an optional task: keep commits to it", _types("choose ")),
+        _("keep", "k", "keep", "keep an optional task: it is committed from now on", _types("keep "), 11, state="not home"),
+        _("drop", "d", "drop", "give a task up; the advice goes on record beside it", _types("drop "), 12, state="not home"),
+        _("put-off", "l", "later", "put an optional task off to the end", _types("later ")),
         _("restore", "D", "restore", "take a dropped task back", _types("restore ")),
         _("move", "m", "move", "a new place for a task", _types("move ")),
         _("add", "A", "add", "unplanned work", _types("add ")),
         _("retime", "t", "retime", "the crew says how long a step takes", _types("retime ")),
-        _("reading", "b", "reading", "a reading of a consumable, or a round of them", _types("reading "), 14),
+        _("reading", "b", "reading", "a reading of a consumable, or a round of them", _types("reading "), 8),
         can=still_open,
     ),
     *_group(
         "desk", "What if",
-        _("what-if", "f", "what if", "suppose events, beside what stands; better orders", lambda d: d.what_if.open(), 7, wanted=still_open),
-        _("record-supposed", "F", "record", "record what is supposed, or the chosen better order; one undo takes it back", lambda d: d.what_if.record(), can=still_open),
+        _("what-if", "f", "what if", "suppose events, beside what stands; better orders", lambda d: d.what_if.open(), 13, wanted=still_open),
+        _("record-supposed", "F", "record", "record what is supposed, or the chosen better order; one undo takes it back", lambda d: d.what_if.record(), 2, can=still_open, state="what if"),
     ),
     *_group(
         "desk", "Alerts",
         _("acknowledge", "a", "acknowledge", "acknowledge the first alert", lambda d: d.actions.acknowledge()),
         _("alerts", "exclamation_mark", "alerts", "every alert in full, also those acknowledged", lambda d: d.turn_to("alerts")),
-        _("recall", "c", "recall", "call everyone home; asked twice", lambda d: d.actions.recall("home"), 12, can=under_way),
-        _("recall-at-once", "C", "at once", "call everyone home at once, leaving things open; asked twice", lambda d: d.actions.recall("at once"), can=under_way),
+        _("recall", "c", "recall", "call everyone home; asked twice, and n instead of the second time: at once, leaving things open", lambda d: d.actions.recall(), 14, can=under_way),
     ),
     *_group(
         "desk", "Views",
-        _("view", "v", "view", "the next view in the middle of the screen", lambda d: d.next_view(), 8),
-        _("steps", "l", "steps", "the list of steps", lambda d: d.turn_to("steps")),
+        _("view", "v", "view", "the next view in the middle of the screen", lambda d: d.next_view(), 10),
+        _("steps", "S", "steps", "the list of steps", lambda d: d.turn_to("steps")),
         _("runway", "w", "runway", "the runway: what is left towards the limit", lambda d: d.turn_to("runway")),
         _("optional", "p", "optional", "the optional tasks, turn-back and open items", lambda d: d.turn_to("optional")),
         _("consumables", "x", "consumables", "what runs down, and how old the readings are", lambda d: d.turn_to("consumables")),
         _("home", "H", "way home", "the way home, the earliest limit in large figures", lambda d: d.turn_to("home")),
-        _("events", "j", "events", "the journal's events, to correct or take back", lambda d: d.turn_to("events"), 15),
-        _("lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", lambda d: d.open_lead(), 16),
-        _("brief", "B", "brief", "the handover brief for the next operator", lambda d: d.turn_to("brief"), 17),
+        _("events", "j", "events", "the journal's events, to correct or take back", lambda d: d.turn_to("events"), 19),
+        _("lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", lambda d: d.open_lead(), 17),
+        _("brief", "B", "brief", "the handover brief for the next operator", lambda d: d.turn_to("brief"), 20),
         _("up", "up", "up", "move up in the list", lambda d: d.move(-1), key="up", palette=False),
         _("down", "down", "down", "move down in the list", lambda d: d.move(1), key="down", palette=False),
         _("page-up", "pageup", "page up", "move a page up", lambda d: d.move(-10), palette=False),
@@ -244,10 +266,10 @@ TABLE: tuple[Command, ...] = (
         "desk", "Desk",
         _("back", "escape L", "back", "leave a page, an earlier instant, the view over a desk", lambda v: v.back(), where="lead"),
         _("help", "question_mark f1", "help", "this page", lambda s: s.turn_to("help"), 98, where="both"),
-        _("palette", "ctrl+p", "palette", "find a command by its words", lambda d: d.app.action_command_palette(), 18, palette=False),
+        _("palette", "ctrl+p", "palette", "find a command by its words", lambda d: d.app.action_command_palette(), 21, palette=False),
         _("copy", "Y", "copy", "copy the chosen line, or the message, to the clipboard", lambda d: d.copy()),
         _("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", lambda s: s.next_theme(), where="both"),
-        _("close", "X", "close", "the excursion is over; asked twice", lambda d: d.actions.close(), can=under_way),
+        _("close", "X", "close", "the excursion is over; asked twice", lambda d: d.actions.close(), 2, can=under_way, wanted=all_inside),
         _("quit", "q ctrl+q ctrl+c", "quit", "leave the desk; asked twice; the journal goes on", lambda d: d.actions.leave(), 99),
         _("quit", "q ctrl+q ctrl+c", "quit", "leave the view; nothing of it is kept", lambda v: v.leave(), 99, where="lead"),
         lead="View",
@@ -304,11 +326,15 @@ def keymap_of(where: Where, keys: Mapping[str, Sequence[str]]) -> dict[str, str]
 # Footer and help page
 
 
-def footer(commands: Iterable[Command], progress: Progress | None) -> list[Pair]:
-    """Return keys and words for the footer, in its order, of what can be done now."""
+def footer(
+    commands: Iterable[Command], progress: Progress | None, states: Collection[str] = ()
+) -> list[Pair]:
+    """Return keys and words for the footer, in its order, of what can be done now; `states` of the screen."""
     table = {c.id: c for c in commands}
     placed = [
-        c for c in table.values() if c.foot and (progress is None or (c.can(progress) and c.wanted(progress)))
+        c
+        for c in table.values()
+        if c.foot and c.fits(states) and (progress is None or (c.can(progress) and c.wanted(progress)))
     ]
     return [_footed(c, table, progress) for c in sorted(placed, key=lambda c: c.foot)]
 

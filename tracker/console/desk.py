@@ -6,7 +6,7 @@ typed and what is supposed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.screen import Screen
 
-from tracker.console.desk_actions import DeskActions, TypedEvents
+from tracker.console.desk_actions import DeskActions
 from tracker.console.entry import EntryController, Purpose
 from tracker.console.layout import (
     BELOW,
@@ -34,6 +34,7 @@ from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
 from tracker.console.session import MARK_S, DeskRuntime
 from tracker.console.settings import Settings
+from tracker.console.typed_line import TypedEvents
 from tracker.console.view.alerts import event_at, listed
 from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at
@@ -60,7 +61,7 @@ class StepFinder:
 
     def purpose(self) -> Purpose:
         """Return what the line is for while a step is looked for."""
-        return Purpose(" FIND  ", self._offer, self._next, self._enter, lambda kept: self._screen.say(""))
+        return Purpose(" FIND  ", self._offer, self._next, self._enter, lambda text: self._screen.say(""))
 
     def _matches(self, text: str) -> list[str]:
         scene = self._screen.last_scene
@@ -146,7 +147,7 @@ class Desk(LiveScreen):
 
     def beat(self) -> None:
         """Forget what was begun and not completed, and notice a disk that does not answer."""
-        self.actions.expire_prefix()
+        self.actions.expire()
         if self.progress is not None:
             self.runtime.session.look(self.mono())
         super().beat()
@@ -155,6 +156,8 @@ class Desk(LiveScreen):
         """Take back what reached the disk after all, and turn to the way home once they are on it."""
         super().heard(report)
         self._turn_home()
+        if isinstance(report, Estimated):
+            self.actions.estimated(report)
         if isinstance(report, (Estimated, NotEstimated)):
             return
         for batch in self.runtime.session.owed():
@@ -169,6 +172,16 @@ class Desk(LiveScreen):
             self._homeward = homeward
             self.view_name = "home" if homeward else "steps" if self.view_name == "home" else self.view_name
             self.repaint()
+
+    def states(self) -> Collection[str]:
+        """Return whether they are on the way home, and whether what could be is shown."""
+        snapshot = self.runtime.session.snapshot
+        home = snapshot is not None and snapshot.homeward
+        return {name for name, there in (("home", home), ("what if", self.what_if.shown)) if there}
+
+    def takes(self, key: str) -> bool:
+        """Whether a key answers by itself what was asked for once; any other ends that."""
+        return self.actions.answered(key)
 
     def look(self) -> Scene:
         """Return the scene of this instant."""
@@ -283,13 +296,13 @@ class Desk(LiveScreen):
         self.say(f"copied: {text}" if text else "nothing is chosen to be copied")
 
     def type_about_chosen(self) -> None:
-        """Open the entry line with the chosen step, crew member or event; without one with the kept text."""
+        """Open the entry line with the chosen step, crew member or event; without one empty."""
         progress, chosen = self.progress, self.chosen
         if progress is None or chosen is None or self.view_name == WHAT_IF_PAGE:
             self.entry.open(WHAT_IF_PAGE if self.view_name == WHAT_IF_PAGE else "entry")
         elif self.view_name == "events":
             event = next((e for e in progress.fold.recorded if str(e.number) == chosen), None)
-            self.entry.open("entry", f"amend {chosen} {pet_s(event.at)}" if event else None)
+            self.entry.open("entry", f"amend {chosen} {pet_s(event.at)} " if event else "")
         else:
             self.entry.open("entry", f"{chosen} " if chosen in progress.plan.member else f"done {chosen} ")
 
@@ -298,7 +311,7 @@ class Desk(LiveScreen):
         if self.view_name == WHAT_IF_PAGE:
             self.what_if.suppose_less()
         elif self.view_name == "events" and self.chosen is not None:
-            self.entry.open("entry", f"withdraw {self.chosen}")
+            self.entry.open("entry", f"withdraw {self.chosen} ")
 
     def open_lead(self) -> None:
         """Open the lead's view of this journal over the desk, which goes on beneath."""

@@ -1,36 +1,31 @@
 """What the operator's commands write: each becomes events on their way to the disk, or words why not.
 
-Hides what has to be asked twice, what a key before a digit means, and how a typed line becomes events. The
-screen is told, and nothing here paints.
+Hides what has to be asked twice, and what a key before a digit means. The screen is told, and nothing here
+paints.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, timedelta
-from typing import Any
 
 from tracker.console import key_events
-from tracker.console.entry import Purpose
-from tracker.console.key_events import EventBatch, Kind, Prefix
+from tracker.console.follows import called_words, inside_words
+from tracker.console.key_events import ASK_S, DEAF_S, EventBatch, Kind, Prefix, Question
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import PATIENCE_S, DeskRuntime
 from tracker.console.view.alerts import waiting_alerts
-from tracker.console.view.styled_text import Ink
-from tracker.console.view.words import pet_s
-from tracker.foundation.errors import TrackerError
-from tracker.foundation.text import count
-from tracker.foundation.times import format_exact
+from tracker.console.workers import Estimated
 from tracker.journal.progress import Progress
-from tracker.journal.wording import event_words
 
-ASK_S = 5.0
-"""How long a key that is asked twice waits for the second time."""
 SLIP = timedelta(hours=12)
 """From this difference between planned and actual zero on it is said what becomes of the windows."""
-MOST = 200
-"""Characters in which events that are written together are told one by one."""
-EXAMPLES = "1 -3   done STEP   note ...   hold EV1 until 2:30 ...   reading oxygen ...   Tab completes"
+
+
+RECALL = "recall"
+"""The question that has two answers."""
+AT_ONCE = "n"
+"""The key that answers it with at once; caps lock must not choose it."""
 
 
 class DeskActions:
@@ -40,10 +35,16 @@ class DeskActions:
         self._screen, self._runtime, self._session = screen, runtime, runtime.session
         self._prefix: Prefix | None = None
         """What was begun and waits for a digit."""
-        self._asked: tuple[str, float] = ("", 0.0)
-        """What was asked for once, and when."""
+        self._question: Question | None = None
+        """What was asked for once."""
+        self._deaf_until = 0.0
+        """Digits before it are the tail of a mistake."""
         self._pressed: dict[str, float] = {}
         """When a key was pressed last."""
+        self._undone: tuple[str, int, float | None] | None = None
+        """What was said of an undo, the number of the last event then, and INSIDE before it."""
+        self.held_at: int | None = None
+        """When the hold that is being typed was asked for."""
 
     @property
     def _ahead(self) -> Progress | None:
@@ -75,50 +76,102 @@ class DeskActions:
         self._pressed[key] = mono
         return before is not None and mono - before < key_events.REPEAT_S
 
+    # What is asked twice
+
     def _twice(self, what: str, words: str) -> bool:
         """Return whether a key that is asked twice was pressed for the second time; else ask."""
-        before, since = self._asked
-        self._asked = (what, self._screen.mono())
-        if before == what and self._screen.mono() - since <= ASK_S:
-            self._asked = ("", 0.0)
+        before, mono = self._question, self._screen.mono()
+        if before is not None and before.what == what and before.stands(mono):
+            self._question = None
             return True
+        self._question = Question(what, words, mono)
         self._screen.say(words, "alarm")
+        self._screen.set_timer(ASK_S + 0.05, self.expire)
         return False
+
+    def answered(self, key: str) -> bool:
+        """Whether a key answers and no command stands for it; a question that another key comes to ends."""
+        if key == "0" and self._prefix is not None and self._prefix.crew is not None:
+            self.digit(0)
+            return True
+        question = self._question
+        if question is None:
+            return False
+        stands = question.stands(self._screen.mono())
+        if stands and question.what == RECALL and key == AT_ONCE:
+            self._end_question()
+            self._call("at once")
+            return True
+        if not stands or key not in self._keys_of(question.what):
+            self._end_question()
+        return False
+
+    def _keys_of(self, what: str) -> tuple[str, ...]:
+        """Return the keys that answer a question: those of the command that asked it, or a digit."""
+        command = self._screen.table.get(what)
+        return command.keys if command is not None else tuple("123456789")
+
+    def _end_question(self) -> None:
+        question, self._question = self._question, None
+        if question is not None and self._session.said == question.words:
+            self._screen.say("")
 
     # Digits, and the keys before them
 
     def begin(self, kind: Kind) -> None:
-        """Begin something that digits complete."""
+        """Begin something that a digit completes."""
         self._begin(Prefix(kind, self._screen.mono()))
 
+    def late(self) -> None:
+        """Begin a late tick, or make it ten minutes later still."""
+        prefix, mono = self._prefix, self._screen.mono()
+        late = prefix is not None and prefix.kind == "late" and not prefix.lapsed(mono)
+        self._begin(prefix.ten_more(mono) if late and prefix is not None else Prefix("late", mono))
+
     def _begin(self, prefix: Prefix) -> None:
+        progress = self._ahead
+        if progress is None:
+            return
         self._prefix = prefix
-        self._screen.say(f" {prefix.words}   Esc leaves it ", "typed")
+        self._screen.say(f" {prefix.words(progress, self._screen.key('late'))}   Esc leaves it ", "typed")
 
     def drop_prefix(self) -> None:
         """Forget what was begun."""
-        self._prefix = None
+        self._prefix = self.held_at = None
 
-    def expire_prefix(self) -> None:
-        """Forget what was begun and not completed in time."""
+    def expire(self) -> None:
+        """Forget what was begun or asked for, and not completed in time."""
         if self._prefix is not None and self._prefix.lapsed(self._screen.mono()):
             self._prefix = None
             self._session.say("")
+        if self._question is not None and not self._question.stands(self._screen.mono()):
+            self._end_question()
 
     def left_begun(self) -> bool:
-        """Leave what was begun or asked for once; whether a digit was waited for."""
-        begun, self._prefix, self._asked = self._prefix is not None, None, ("", 0.0)
+        """Leave what was begun; whether a digit was waited for."""
+        begun, self._prefix = self._prefix is not None, None
         if begun:
             self._session.say("")
         return begun
 
     def digit(self, digit: int) -> None:
         """Tick, or take the digit for what was begun before it."""
-        prefix = self._prefix
-        if prefix is not None and (longer := prefix.with_minutes(digit, self._screen.mono())) is not None:
-            self._begin(longer)
-        else:
+        mono, prefix, progress = self._screen.mono(), self._prefix, self._ahead
+        if mono < self._deaf_until:
+            return
+        if prefix is None or progress is None or prefix.kind != "late":
             self.tick(digit)
+        elif prefix.crew is not None:
+            self._do(prefix, prefix.crew, prefix.minutes(digit))
+        elif key_events.member_of(progress, digit) is None:
+            self._refuse_prefix(f"late: there is no crew member {digit}")
+        elif (longer := prefix.of(digit, mono)) is not None:
+            self._begin(longer)
+
+    def _refuse_prefix(self, words: str) -> None:
+        """Say why what was begun comes to nothing, and take the digits behind it for its tail."""
+        self._prefix, self._deaf_until = None, self._screen.mono() + DEAF_S
+        self._screen.say(words, "late")
 
     def tick_chosen(self) -> None:
         """Tick for the chosen crew member, as their digit does."""
@@ -131,15 +184,29 @@ class DeskActions:
 
     def tick(self, number: int) -> None:
         """Tick for the crew member of this number, or do what was begun before it."""
-        progress, prefix = self._ahead, self._prefix
+        prefix, mono = self._prefix, self._screen.mono()
+        if prefix is not None and (longer := prefix.of(number, mono)) is not None:
+            self._begin(longer)
+        elif prefix is not None or not self._bounced(f"digit-{number}"):
+            self._do(prefix, number)
+
+    def _do(self, prefix: Prefix | None, number: int, minutes: int | None = None) -> None:
+        """Write what a digit completes, unless it is asked for a second time."""
+        progress = self._ahead
         if progress is None:
             return
         self._prefix = None
-        if prefix is None and self._bounced(f"digit-{number}"):
-            return
-        self.perform(self._batch(progress, number, prefix))
+        batch = self._batch(progress, number, prefix, minutes)
+        if prefix is not None and not batch.events:
+            self._refuse_prefix(batch.words)
+        elif batch.asks and not self._twice(f"digit {number} {minutes}", f" {batch.asks} "):
+            self._prefix = prefix if minutes is not None else None
+        else:
+            self.perform(batch)
 
-    def _batch(self, progress: Progress, digit: int, prefix: Prefix | None) -> EventBatch:
+    def _batch(
+        self, progress: Progress, digit: int, prefix: Prefix | None, minutes: int | None
+    ) -> EventBatch:
         if prefix is not None and prefix.kind == "count":
             return key_events.one_more(progress, digit)
         if prefix is not None and prefix.kind == "skip":
@@ -147,8 +214,8 @@ class DeskActions:
         crew, scene = key_events.member_of(progress, digit), self._screen.last_scene
         painted = scene.progress.current.get(crew) if scene and crew else None
         now = self._session.now(self._screen.utc(), progress)
-        minutes, start = prefix.minutes if prefix else None, self._screen.key("zero")
-        return key_events.tick(progress, digit, painted, now, minutes, start=start)
+        batch = key_events.tick(progress, digit, painted, now, minutes, start=self._screen.key("zero"))
+        return key_events.asked(batch, progress, scene.snapshot.passed_over if scene else (), digit, now)
 
     # Other keys
 
@@ -177,8 +244,20 @@ class DeskActions:
         batch = self._session.take_back(redo=self._screen.key("redo"))
         if batch is None:
             self._screen.repaint()
-        else:
-            self.perform(batch)
+        elif self.perform(batch):
+            scene = self._screen.last_scene
+            before = scene.estimate.inside.p50 if scene and scene.estimate else None
+            self._undone = (batch.words, self._session.number, before)
+
+    def estimated(self, report: Estimated) -> None:
+        """Say of an undo what INSIDE was before it and is after it, once that is worked out."""
+        if self._undone is None or not report.full or report.wanted.progress.number <= self._undone[1]:
+            return
+        (words, _, before), self._undone = self._undone, None
+        said, back = self._session.said, f"   {self._screen.key('redo')} brings"
+        if before is not None and said == words and back in said:
+            inside = inside_words(before, report.estimate.inside.p50)
+            self._screen.say(said.replace(back, f"; {inside}{back}"), "going")
 
     def redo(self) -> None:
         """Bring back what was taken back."""
@@ -206,12 +285,8 @@ class DeskActions:
     def hold(self) -> None:
         """Open the entry line with a hold from this instant on, so that the reason can be typed in peace."""
         if self._screen.progress is not None:
-            now = self._session.now(self._screen.utc())
-            self._screen.entry.open("entry", f"hold {format_exact(int(now))} ")
-
-    def resume(self) -> None:
-        """End every hold."""
-        self._perform_ahead(lambda ahead: key_events.resumed(ahead, hold=self._screen.key("hold")))
+            self._screen.entry.open("entry", "hold ")
+            self.held_at = int(self._session.now(self._screen.utc()))
 
     def acknowledge(self) -> None:
         """Acknowledge the first alert."""
@@ -223,13 +298,25 @@ class DeskActions:
         event = {"kind": "acknowledged", "alert": alerts[0].id}
         self.perform(EventBatch((event,), f"seen: {alerts[0].text}"))
 
-    def recall(self, call: str) -> None:
+    def recall(self) -> None:
         """Call everyone home, when asked twice; from then on the desk is the way home."""
-        again = self._screen.key("recall" if call == "home" else "recall-at-once")
-        if self._twice(f"recall-{call}", f" {again} again calls everyone {call} "):
-            progress = self._screen.progress
-            crew = progress.plan.outside if progress else ()
-            self.perform(EventBatch(({"kind": "called", "call": call},), f"called all {call}", tuple(crew)))
+        progress, scene = self._ahead, self._screen.last_scene
+        if progress is None or self._bounced(RECALL):
+            return
+        crew = key_events.outside(progress)
+        if not crew:
+            self._screen.say("nobody is outside", "late")
+            return
+        comes_to = called_words(scene.estimate if scene else None)
+        words = f" {self._screen.key(RECALL)} again calls {' '.join(crew)} home{comes_to};"
+        if self._twice(RECALL, f"{words} {AT_ONCE} at once; any other key neither "):
+            self._call("home")
+
+    def _call(self, call: str) -> None:
+        if self._ahead is not None:
+            crew = key_events.outside(self._ahead)
+            words = f"called {' '.join(crew)} {call}"
+            self.perform(EventBatch(({"kind": "called", "call": call},), words, crew))
 
     def close(self) -> None:
         """Close the excursion, when asked twice."""
@@ -241,85 +328,5 @@ class DeskActions:
         unsaved = len(self._session.unsaved)
         warning = f"{unsaved} not on disk: they will be printed. " if unsaved else ""
         words = f" {warning}{self._screen.key('quit')} again leaves the desk "
-        if self._screen.progress is None or self._twice("leave", words):
+        if self._screen.progress is None or self._twice("quit", words):
             self._screen.app.exit(return_code=0)
-
-
-class TypedEvents:
-    """A typed line that becomes events: what it would write, and writing it."""
-
-    def __init__(self, screen: LiveScreen, runtime: DeskRuntime, actions: DeskActions) -> None:
-        self._screen, self._session, self._actions = screen, runtime.session, actions
-
-    def purpose(self) -> Purpose:
-        """Return what the entry line is for."""
-        return Purpose(" ENTRY ", self._offer, self._complete, self._enter, self._left)
-
-    def _left(self, kept: str) -> None:
-        self._screen.say(f"kept: {kept}   {self._screen.key('entry')} goes on with it" if kept else "")
-
-    def _offer(self, text: str) -> None:
-        if text.strip():
-            self._screen.say(*self._preview(text))
-        else:
-            self._screen.say(EXAMPLES, "dim")
-
-    def _complete(self, text: str, by: int) -> None:
-        if not self._screen.entry.complete_last(text, "\n", by):
-            self._screen.say("nothing completes this", "late")
-
-    def _enter(self, text: str) -> bool:
-        """Write what was typed; whether the line can go."""
-        if not text.strip():
-            return True
-        try:
-            events = self._events(text)
-        except TrackerError as error:
-            self._screen.say(error.lines[0], "late")
-            return False
-        return self._actions.perform(batch_of(self._progress, events, self._words(events)))
-
-    @property
-    def _progress(self) -> Progress:
-        return self._session.progress
-
-    def _events(self, text: str) -> list[dict[str, Any]]:
-        from tracker.journal.typed import parse_entry
-
-        session, utc = self._session, self._screen.utc()
-        ahead = session.ahead
-        return parse_entry(text, ahead, now=session.now(utc, ahead), utc_now=utc, seat=session.seat)
-
-    def _preview(self, text: str) -> tuple[str, Ink]:
-        """Return what Enter would write, with the resulting PET and UTC, or what is wrong with the text."""
-        try:
-            events = self._events(text)
-            unusual = self._session.unusual(events, self._screen.utc())
-        except TrackerError as error:
-            return (error.lines[0], "late")
-        note = f"   note: {unusual[0]}" if unusual else ""
-        words = f"Enter writes {self._when(events[-1])}: {self._words(events)}{note}"
-        return (words, "late" if unusual else "going")
-
-    def _words(self, events: list[dict[str, Any]]) -> str:
-        said = [event_words(self._progress, str(event.get("kind")), event) for event in events]
-        if len(said) == 1:
-            return said[0]
-        every = f"{count(len(said), 'event')}: {'; '.join(said)}"
-        return every if len(every) <= MOST else f"{count(len(said), 'event')}, from {said[0]} to {said[-1]}"
-
-    def _when(self, event: dict[str, Any]) -> str:
-        """Return the PET and the UTC at which an event will stand."""
-        zero, at = self._progress.zero, event.get("at")
-        if event.get("kind") == "zero":
-            return f"for {event.get('utc')}"
-        if zero is None:
-            return "before the clock starts"
-        pet = float(at) if isinstance(at, (int, float)) else self._session.now(self._screen.utc())
-        return f"at {pet_s(pet)} = {zero + timedelta(seconds=pet):%H:%M:%S} UTC"
-
-
-def batch_of(progress: Progress, events: list[dict[str, Any]], words: str) -> EventBatch:
-    """Return events as a batch that is shown beside the names of all whom they are about."""
-    crew = dict.fromkeys(c for event in events for c in key_events.crew_of(progress, event))
-    return EventBatch(tuple(events), words, tuple(crew))

@@ -1,8 +1,9 @@
 """The entry line: closed by default so that digits tick; open, it says so in reverse and digits type.
 
-Hides history, completion and what is kept of a line that was left. It knows no events: what a line is typed
-for says what is offered, completed and done. What closes or enters a line is done at once, not by a message,
-so that the key behind it finds it done.
+It opens empty, or with the word of a deed; Esc empties it, and the up arrow brings back what was left or
+entered. Hides history and completion. It knows no events: what a line is typed for says what is offered,
+completed and done. What closes or enters a line is done at once, not by a message, so that the key behind it
+finds it done.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ class Purpose:
     enter: Callable[[str], bool]
     """Does what was typed; whether that is done, and the line can go."""
     left: Callable[[str], None]
-    """Says that a text was kept."""
+    """Says that a text was left, and how it comes back."""
 
 
 class Holder(Protocol):
@@ -88,8 +89,8 @@ class EntryController:
         label = self._purposes[self.purpose].label if self.purpose in self._purposes else ""
         return [crop((say(label, "typed"),), width)]
 
-    def open(self, purpose: str, text: str | None = None) -> None:
-        """Open the line with a text, or with what was kept for this purpose."""
+    def open(self, purpose: str, text: str = "") -> None:
+        """Open the line, empty or with the beginning of a text."""
         self._opening()
         if self._screen.progress is None:
             return
@@ -112,10 +113,10 @@ class EntryController:
         if self.line.display:
             self._purposes[self.purpose].offer(text)
 
-    def leave(self) -> None:
-        """Close the line; its text is kept."""
+    def leave(self, text: str) -> None:
+        """Close the line, from which a text was taken."""
         self.show(False)
-        self._purposes[self.purpose].left(self.line.value.strip())
+        self._purposes[self.purpose].left(text)
 
     def enter(self) -> None:
         """Do what was typed; where that cannot be, the line stays open with it."""
@@ -184,26 +185,23 @@ class EntryLine(Input):
         super().__init__(id=id, compact=True, select_on_focus=False)
         self._controller = controller
         self.purpose = ""
-        self._kept: dict[str, str] = {}
         self.history = History()
         self._choices: list[str] = []
         self._choice = -1
 
-    def begin(self, purpose: str, text: str | None = None) -> None:
-        """Open with a text or with what was kept; a kept text that gives way goes to the history."""
-        kept = self._kept.get(purpose, "")
-        if text is not None and kept not in ("", text):
-            self.history.keep(kept)
-        self.purpose = purpose
-        self.value = kept if text is None else text
+    def begin(self, purpose: str, text: str) -> None:
+        """Open with a text; what was being typed goes to the history."""
+        self.history.keep(self.value)
+        self.purpose, self.value = purpose, text
         self.cursor_position = len(self.value)
         self._choices = []
         self.post_message(self.Offered(self.value))
 
     def action_leave(self) -> None:
-        """Close and keep the text."""
-        self._kept[self.purpose] = self.value
-        self._controller.leave()
+        """Close, and keep the text for the up arrow."""
+        text, self.value = self.value.strip(), ""
+        self.history.keep(text)
+        self._controller.leave(text)
 
     def action_history(self, by: int) -> None:
         """Show the line entered before or after."""
@@ -246,7 +244,6 @@ class EntryLine(Input):
     def accepted(self) -> None:
         """Forget the text: it was taken."""
         self.history.keep(self.value)
-        self._kept[self.purpose] = ""
         self.value = ""
 
     def on_resize(self, event: events.Resize) -> None:
@@ -256,7 +253,3 @@ class EntryLine(Input):
     def _show_cursor(self) -> None:
         cells = cell_len(self.value[: self.cursor_position])
         self.scroll_to_region(Region(cells, 0, width=2, height=1), force=True, animate=False)
-
-    def on_blur(self, event: events.Blur) -> None:
-        """Keep the text when the line loses the keys."""
-        self._kept[self.purpose] = self.value

@@ -5,11 +5,12 @@ Keys that want digits after them: a late tick, one more item, a skipped step.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 
+from tracker.console.doubts import tick_doubts
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
@@ -29,6 +30,8 @@ class EventBatch:
     words: str = ""
     crew: tuple[str, ...] = ()
     """Beside whose names the write is shown."""
+    asks: str = ""
+    """Why it is asked twice."""
 
 
 def refusal(words: str) -> EventBatch:
@@ -77,6 +80,38 @@ def tick(
         f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}",
         progress.steps[step].crew,
     )
+
+
+def asked(
+    batch: EventBatch, progress: Progress, left_out: Collection[str], digit: int, now: float
+) -> EventBatch:
+    """Return a tick that is asked twice, where it lies before the one before it or begins left-out work.
+
+    `left_out`: optional tasks that the advice does not count; such a one is kept with its tick.
+    """
+    if not batch.events:
+        return batch
+    event = batch.events[0]
+    step = str(event["step"])
+    if doubts := tick_doubts(progress, step, float(event.get("at", now))):
+        return replace(batch, asks=f"{doubts[0]}; the last key again writes it")
+    task = progress.steps[step].step.task
+    if task not in left_out:
+        return batch
+    keeps: Event = {"kind": "chose", "task": task, "choice": "keep"}
+    asks = f"{task} is not counted: {digit} again ticks it and keeps {task}"
+    return replace(batch, events=(keeps, *batch.events), words=f"{batch.words}; kept {task}", asks=asks)
+
+
+def outside(progress: Progress) -> tuple[str, ...]:
+    """Return who is outside."""
+    return tuple(c for c in progress.plan.outside if c not in progress.entered)
+
+
+def batch_of(progress: Progress, events: list[Event], words: str) -> EventBatch:
+    """Return events as a batch that is shown beside the names of all whom they are about."""
+    crew = dict.fromkeys(c for event in events for c in crew_of(progress, event))
+    return EventBatch(tuple(events), words, tuple(crew))
 
 
 def windows_words(zero: datetime, planned: datetime) -> str:
@@ -134,14 +169,6 @@ def went(progress: Progress) -> EventBatch:
             if not state.gone and state.ended is None:
                 return EventBatch(({"kind": "went", "step": step},), f"go for {state.step.do}", (crew,))
     return refusal("no hold point is next; e went step=... gives a go ahead of time")
-
-
-def resumed(progress: Progress, *, hold: str = "h") -> EventBatch:
-    """Return the end of every hold; `hold`: the key that holds."""
-    if not progress.holds:
-        return refusal(f"nobody is held; {hold} holds")
-    crew = list(progress.holds)
-    return EventBatch(({"kind": "resumed", "crew": crew},), f"{' '.join(crew)} resumed", tuple(crew))
 
 
 def undo(progress: Progress, seat: str, *, redo: str = "U") -> EventBatch:
@@ -230,39 +257,74 @@ def _figures(figure: Any, estimate: Estimate | None) -> dict[str, Any]:
     return {"last_call": figure.last_call, "in_time": figure.in_time, "cost": figure.cost, "safe": safe}
 
 
-Kind = Literal["late", "count", "skip"]
-
 REPEAT_S = 0.3
 """A key that comes again within this time is a bounce."""
 LAPSE_S = 6.0
 """A key that was begun and forgotten must not bend a tick long after."""
 
 
+DEAF_S = 1.5
+"""How long digits are swallowed behind a prefix that was refused: the tail of a mistake never ticks."""
+MOST_TENS = 9
+
+Kind = Literal["late", "count", "skip"]
+
+
 @dataclass(frozen=True, slots=True)
 class Prefix:
-    """What was pressed so far."""
+    """What was pressed so far: of a late tick the tens of minutes, then whose it is."""
 
     kind: Kind
     since: float
-    minutes: int | None = None
+    tens: int = 0
+    crew: int | None = None
+    """The crew member's number."""
 
-    @property
-    def words(self) -> str:
-        """What is wanted next."""
-        if self.kind == "late":
-            return (
-                "late by ? minutes: a digit"
-                if self.minutes is None
-                else f"{self.minutes} min ago: crew digit"
-            )
-        return {"count": "one more item: crew digit", "skip": "skip the current step: crew digit"}[self.kind]
+    def words(self, progress: Progress, again: str) -> str:
+        """Return what is wanted next; `again`: the key that adds ten minutes."""
+        if self.kind != "late":
+            what = {"count": "one more item", "skip": "skip the current step"}[self.kind]
+            return f"{what}: whose? {_everybody(progress)}"
+        more = f"{10 * self.tens} and " if self.tens else ""
+        if self.crew is None:
+            late = f"late by {more}more" if more else "late"
+            return f"{late}: whose? {_everybody(progress)}; {again} again adds ten minutes"
+        return f"{member_of(progress, self.crew)}, {more}how many minutes ago?"
 
     def lapsed(self, mono: float) -> bool:
         """Return whether it was forgotten."""
         return mono - self.since > LAPSE_S
 
-    def with_minutes(self, digit: int, mono: float) -> Prefix | None:
-        """Return the prefix after a minutes digit; None where the digit is a crew member's."""
-        if self.kind == "late" and self.minutes is None:
-            return Prefix(self.kind, mono, digit)
-        return None
+    def ten_more(self, mono: float) -> Prefix:
+        """Return it with ten minutes more."""
+        return Prefix("late", mono, min(MOST_TENS, self.tens + 1), self.crew)
+
+    def of(self, number: int, mono: float) -> Prefix | None:
+        """Return it with whose tick it is; None where that was said, or nothing follows."""
+        return Prefix("late", mono, self.tens, number) if self.kind == "late" and self.crew is None else None
+
+    def minutes(self, digit: int) -> int:
+        """Return how many minutes ago the last digit makes it."""
+        return 10 * self.tens + digit
+
+
+def _everybody(progress: Progress) -> str:
+    """Return the digits of the crew: `1 EV1 2 EV2 3 IV`."""
+    return " ".join(f"{n} {member.id}" for n, member in enumerate(progress.plan.crew[:9], 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What was asked for once, and stands until it is asked for again, or anything else is pressed."""
+
+    what: str
+    words: str
+    since: float
+
+    def stands(self, mono: float) -> bool:
+        """Return whether it can still be answered."""
+        return mono - self.since <= ASK_S
+
+
+ASK_S = 5.0
+"""How long a key that is asked twice waits for the second time."""

@@ -6,7 +6,7 @@ It knows neither what writes nor what follows: a screen is handed a runtime, and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any, ClassVar, Protocol
 
@@ -224,6 +224,10 @@ class LiveScreen(Screen[None]):
         """Do a command of the table."""
         self.table[id].do(self)
 
+    def takes(self, key: str) -> bool:
+        """Whether a key is taken before it is looked up among the commands."""
+        return False
+
     def next_theme(self) -> None:
         """Go to the next theme."""
         names = [theme.name for theme in THEMES]
@@ -233,7 +237,11 @@ class LiveScreen(Screen[None]):
 
     def footer_pairs(self) -> list[Pair]:
         """Return keys and words of the footer."""
-        return footer(self.table.values(), self.progress)
+        return footer(self.table.values(), self.progress, self.states())
+
+    def states(self) -> Collection[str]:
+        """Return the states by which a command has its place in the footer."""
+        return ()
 
     def on_pane_picked(self, message: Pane.Picked) -> None:
         """Take a click on a key of the footer."""

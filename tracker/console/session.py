@@ -344,8 +344,14 @@ class Session:
             self._marks.update({c: (pending.written(last), mono) for c in pending.crew})
             warned = [words for number, words in report.progress.warnings if number in report.numbers]
             tail = f"   note: {warned[0]}" if warned else ""
-            self.say(f"{last} on disk: {pending.words}{tail}", "late" if warned else "going")
+            self.say(self._saved(pending, last) + tail, "late" if warned else "going")
         self._confirm(report.progress)
+
+    def _saved(self, pending: PendingWrite, number: int) -> str:
+        """Return what is said of what is in the journal, and how it is taken back."""
+        if pending.is_undo:
+            return pending.words
+        return f"entry {number} saved: {pending.words}   {self.keys.get('undo', 'u')} takes it back"
 
     def _confirm(self, progress: Progress) -> None:
         if self._confirmed is None or progress.number >= self._confirmed.number:

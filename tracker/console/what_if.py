@@ -14,8 +14,9 @@ from typing import Any
 
 from textual.worker import get_current_worker
 
-from tracker.console.desk_actions import DeskActions, batch_of
+from tracker.console.desk_actions import DeskActions
 from tracker.console.entry import Purpose
+from tracker.console.key_events import batch_of
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
@@ -90,11 +91,12 @@ class WhatIf:
 
     def purpose(self) -> Purpose:
         """Return what the line is for on this page."""
-        return Purpose("WHAT IF", self._offer, self._complete, self._enter, lambda kept: self._screen.say(""))
+        return Purpose("WHAT IF", self._offer, self._complete, self._enter, lambda text: self._screen.say(""))
 
     def open(self) -> None:
-        """Turn to the page, and open the line that supposes more."""
+        """Turn to the page, on which nothing is supposed yet, and open the line that supposes."""
         if self._screen.progress is not None:
+            self.page = WhatIfPage()
             self._screen.view_name, self._screen.top, self._screen.chosen = WHAT_IF_PAGE, 0, None
             self._screen.entry.open(WHAT_IF_PAGE)
 

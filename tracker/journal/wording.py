@@ -12,6 +12,7 @@ from tracker.journal.progress import Progress
 
 _TOLD = frozenset(("consumable", "window", "limit", "choice", "name", "number", "count"))
 """Types of keys that are told by their value alone; advice stands in brackets further on."""
+_CHOSEN = {"keep": "kept", "drop": "chose to drop", "later": "put off", "open": "left open"}
 _MARKED = frozenset(("about", "due", "after", "owner", "to"))
 """Words that stand before a value where they are told as they are typed."""
 
@@ -19,7 +20,7 @@ _MARKED = frozenset(("about", "due", "after", "owner", "to"))
 def event_words(progress: Progress, kind: str, body: Mapping[str, Any], *, most: int = 300) -> str:
     """One safe line: `done EV1 Release the four captive fasteners`."""
     known = BY_NAME.get(kind)
-    words = [known.verb if known else kind]
+    words = [_CHOSEN.get(str(body.get("choice")), known.verb) if known else kind]
     words += [word for word in (_subject(progress, known, body) if known else ()) if word]
     if by := body.get("by"):
         words.append(f"by {by}")
@@ -42,7 +43,8 @@ def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> li
     parts += [
         _told(one, body[one.key])
         for one in kind.arguments
-        if (one.type in _TOLD or one.marker in _MARKED) and one.key in body and not one.keyed
+        if (one.type in _TOLD or one.marker in _MARKED) and one.key in body and one.key != "choice"
+        if not one.keyed
     ]
     task = body.get("task")
     parts.append(_task(task) if isinstance(task, Mapping) else str(task or ""))

@@ -160,11 +160,14 @@ _MOST = 12
 
 
 def complete(text: str, progress: Progress) -> list[str]:
-    """Return whole lines that go on from what is typed, the likeliest first; at most twelve."""
+    """Return whole lines that go on from what is typed, the likeliest first; at most twelve.
+
+    A name that is whole has a blank behind it, so that the next word can be typed at once.
+    """
     before, _, last = text.rpartition(" ")
     found = [one for one in _choices(before.split(), last, progress) if one.lower().startswith(last.lower())]
     lines = [f"{before} {one}" if before else one for one in dict.fromkeys(found)]
-    return [line for line in lines if line != text][:_MOST]
+    return [line if line.endswith("=") else f"{line} " for line in lines if line != text][:_MOST]
 
 
 def _choices(before: list[str], last: str, progress: Progress) -> Iterable[str]:

@@ -34,6 +34,10 @@ def word_of(argument: Argument, text: str, progress: Progress) -> str | None:
         named = {letter: task for task, letter in letters(progress).items()}.get(text.lower())
         if named is not None:
             return named
+        if argument.type == "task" and len(text) == 1 and text.isalpha():
+            listed = ", ".join(f"{letter} {task}" for task, letter in letters(progress).items())
+            there = f"there are {listed}" if listed else "none is optional"
+            raise EventError(f"no optional task has the letter {text}; {there}")
     if argument.type == "step" and text.isascii() and text.isdigit():
         member = crew_or_none(progress, text)
         return None if member is None else current_step(progress, member)
