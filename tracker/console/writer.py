@@ -247,4 +247,5 @@ def _write_page(journal: Any, task: _Page) -> None:
     from tracker.forecast.report import page
 
     lines = page(task.progress, task.estimate, number=journal.number, digest=journal.hash)
-    write_out(str(Path(journal.path).with_suffix(".page.txt")), (f"{line}\n" for line in lines))
+    place = Path(journal.path).with_suffix(".page.txt")
+    write_out(str(place), (f"{line}\n" for line in lines), beside=journal.path)

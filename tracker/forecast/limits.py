@@ -86,7 +86,8 @@ def limit_results(
     some, kept = bool(lost.any()), ~lost
 
     def held_against(id: str, at: Row | float, inside: Row, latest: Row | float) -> LimitResult:
-        broken = inside > latest
+        # Negated here and below, so that what is no number breaks the limit.
+        broken = ~(inside <= latest)
         return LimitResult(id, at, inside, broken & kept if some else broken)
 
     out = [
@@ -160,9 +161,9 @@ def breaches(world: World, present: Collection[int], course: Course) -> Breaches
     everybody = ingress(world, course)
     elapsed, consumables = lost.copy(), lost.copy()
     for limit, inside in _bound(world, course, everybody):
-        elapsed |= inside > limit.at + GRAIN_S
+        elapsed |= ~(inside <= limit.at + GRAIN_S)
     for row in deadlines(world, present):
-        consumables |= everybody > row + np.float32(GRAIN_S)
+        consumables |= ~(everybody <= row + np.float32(GRAIN_S))
     return Breaches(elapsed, consumables)
 
 
@@ -177,7 +178,7 @@ def late(course: Course, clock: Clock) -> Mask | None:
         due = of + np.float32(clock.time)
     else:
         return None
-    return np.asarray(done > due + np.float32(GRAIN_S), dtype=np.bool_)
+    return np.asarray(~(done <= due + np.float32(GRAIN_S)), dtype=np.bool_)
 
 
 def beyond_waiting(world: World, *sets: Collection[int]) -> list[NDArray[np.float32]]:

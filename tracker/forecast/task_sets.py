@@ -120,12 +120,13 @@ class Bounds:
         for limit in world.limits:
             who = bound_crew(world, limit)
             inside = everybody if who is None else last_inside(world, ready, nobodys, who)
-            elapsed |= inside > limit.at + self.grain
+            # Negated, so that what is no number breaks the limit.
+            elapsed |= ~(inside <= limit.at + self.grain)
         for k, row in zip(self.accounts, left, strict=True):
             if clocked(world, k):
-                consumables |= everybody > row + np.float32(self.grain)
+                consumables |= ~(everybody <= row + np.float32(self.grain))
             else:
-                consumables |= (row < -2 * grain_of(world, k)) & (everybody > self.grain)
+                consumables |= ~(row >= -2 * grain_of(world, k)) & (everybody > self.grain)
         return elapsed, consumables
 
     def part(self, chosen: NDArray[np.intp], accounts: Sequence[int]) -> Bounds:

@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all, and never over a journal.
+"""Files that are written whole or not at all, and never over what people made.
 
 A file is made beside its place and gets its name once all of it is on disk: in place of what was there before
 (`write_out`), or only where nothing was (`put_new`, `write_new`).
@@ -6,7 +6,9 @@ A file is made beside its place and gets its name once all of it is on disk: in 
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import sys
 import tempfile
 from collections.abc import Callable, Iterable
@@ -18,7 +20,7 @@ _SQLITE = b"SQLite format 3\x00"
 
 
 def check_targets(targets: Iterable[str], journals: Iterable[str | Path]) -> None:
-    """Raise TrackerError when an export would replace a journal, WrongUsage when two go to one place."""
+    """Raise TrackerError when an export may not go to its place, WrongUsage when two go to one."""
     sources = {Path(journal).resolve() for journal in journals}
     seen: set[str] = set()
     for target in targets:
@@ -26,36 +28,74 @@ def check_targets(targets: Iterable[str], journals: Iterable[str | Path]) -> Non
         if place in seen:
             raise WrongUsage(f"{target}: two exports cannot go to the same place; give each its own")
         seen.add(place)
-        if target != "-" and (Path(target).resolve() in sources or _is_database(Path(target))):
-            raise TrackerError(f"{target}: is a journal, which an export may not replace; give another name")
+        if target != "-":
+            if Path(target).resolve() in sources:
+                raise TrackerError(f"{target}: is a journal, which an export may not replace; {_ANOTHER}")
+            _check_place(Path(target))
 
 
-def _is_database(path: Path) -> bool:
-    if not path.is_file():
-        return False
+_ANOTHER = "give another name"
+
+
+def _check_place(path: Path) -> None:
+    """Raise TrackerError when nothing may be written at a place: over what people made, through a link."""
     try:
-        with path.open("rb") as file:
-            return file.read(len(_SQLITE)) == _SQLITE
+        if path.is_symlink() and (path.is_file() or not path.exists()):
+            raise TrackerError(f"{path}: is a link, which an export does not follow; {_ANOTHER}")
+        what = _made_by_people(path) if path.is_file() else None
     except OSError as error:
-        raise TrackerError(f"{path}: cannot be looked at: {error.strerror}; give another name") from error
+        raise TrackerError(f"{path}: cannot be looked at: {error.strerror}; {_ANOTHER}") from error
+    if what is not None:
+        raise TrackerError(f"{path}: is {what}, which an export may not replace; {_ANOTHER}")
 
 
-def write_out(target: str, chunks: Iterable[str]) -> None:
+def _made_by_people(path: Path) -> str | None:
+    """What a file is that nothing the program writes can stand in for; None for any other."""
+    with path.open("rb") as file:
+        head = file.read(_LOOKED_AT)
+    if head.startswith(_SQLITE):
+        return "a journal"
+    keys = set(_json_keys(head) or _KEYS.findall(head))
+    if keys >= {b"excursion", b"crew", b"tasks", b"limits", b"zero"}:
+        return "a plan"
+    if b"format" in keys and keys & {b"pace", b"noise", b"work"} and b"learned_from" not in keys:
+        return "a pace file that somebody wrote by hand"
+    return "a settings file" if _SETTINGS.search(head) else None
+
+
+_LOOKED_AT = 10_000_000
+_KEYS = re.compile(rb"^([a-z_]+):", re.MULTILINE)
+_SETTINGS = re.compile(rb"^(?:(?:theme|local_time|bell) *=|\[(?:lead_)?keys\])", re.MULTILINE)
+
+
+def _json_keys(head: bytes) -> list[bytes]:
+    """The keys of a JSON object; none where it is no such thing."""
+    if not head.lstrip().startswith(b"{"):
+        return []
+    try:
+        return [key.encode() for key in json.loads(head)]
+    except (ValueError, RecursionError):
+        return []
+
+
+def write_out(target: str, chunks: Iterable[str], *, beside: Path | None = None) -> None:
     """Write text to a file, replacing it only once all of it is on disk; `-` is standard output.
 
-    Raises TrackerError when the file cannot be written; what was there before is then unharmed.
+    `beside`: a file whose mode the new one gets. Raises TrackerError when the file cannot be written, is a
+    link, or is a journal, a plan, settings or a pace file of somebody's own; it is then unharmed.
     """
     if target == "-":
         sys.stdout.writelines(chunks)
         return
+    _check_place(Path(target))
     try:
-        _replace(Path(target), chunks)
+        _replace(Path(target), chunks, beside)
     except OSError as error:
         raise TrackerError(f"{target}: cannot be written: {error.strerror}; give another place") from error
 
 
-def _replace(path: Path, chunks: Iterable[str]) -> None:
-    """Write text in UTF-8 in place of what a file held, keeping its mode; OSError, and no harm, if not."""
+def _replace(path: Path, chunks: Iterable[str], beside: Path | None) -> None:
+    """Write text in UTF-8 in place of what a file held; OSError, and no harm, if not."""
     if path.is_dir():
         raise IsADirectoryError(21, "is a folder")
     if path.exists() and not path.is_file():
@@ -63,11 +103,13 @@ def _replace(path: Path, chunks: Iterable[str]) -> None:
         with path.open("w", encoding="utf-8", newline="") as file:
             file.writelines(chunks)
         return
+    like = beside or (path if path.exists() else None)
+    mode = like.stat().st_mode & 0o777 if like else _usual_mode()
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
         os.close(handle)
         _write(Path(name), chunks)
-        os.chmod(name, path.stat().st_mode & 0o777 if path.exists() else _usual_mode())
+        os.chmod(name, mode)
         os.replace(name, path)
     except BaseException:
         os.unlink(name)

@@ -164,8 +164,17 @@ def _sound_windows(file: PlanFile, tree: Tree) -> dict[str, Intervals]:
     return found
 
 
+_MOST = 1e12
+
+
 def check_bounds(file: PlanFile, tree: Tree) -> None:
-    """Note every limit that no excursion can reach: a mistyped year."""
+    """Note every limit that no excursion can reach, and every amount that no store can have."""
+    for i, store in enumerate(file.consumables):
+        for key in ("start", "reserve", "per_hour", "per_megajoule", "reading_sd"):
+            value = getattr(store, key)
+            if value is not None and value > _MOST:
+                what = f"{value:g} is beyond anything that runs down"
+                tree.report(("consumables", i, key), what, f"write a number up to {_MOST:g}")
     zero, elapsed = file.zero_planned, file.limits.get("elapsed")
     end = horizon_s([elapsed.at] if elapsed is not None else [], zero)
     for name, limit in file.limits.items():
