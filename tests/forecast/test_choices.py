@@ -95,6 +95,22 @@ def test_each_must_given_up_where_nothing_else_is_enough() -> None:
     }
 
 
+def test_what_had_better_be_put_off_is_a_choice_at_its_place() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 30)),
+        task("photos", step("1", "EV1", 30), priority="get-ahead"),
+        task("b", step("1", "EV1", 60)),
+        HOME,
+        limits={"elapsed": "3:30"},
+    )
+    made = estimate(run.now, 0, scenarios=1000, choices=True)
+    assert made.optional[0].advice == "later" and made.choices is not None
+    [later] = [choice for choice in made.choices if choice.id == "later:photos"]
+    [moved] = later.events
+    kept = {"kind": "chose", "task": "photos", "choice": "keep", "at": 0}
+    same(later, estimate(run.now.suppose({**moved, "at": 0}, kept), 0, scenarios=1000))
+
+
 def test_no_recall_of_those_who_are_called_and_none_once_it_is_over() -> None:
     run = crowded()
     run("called", 600, call="home", crew=["EV1"])

@@ -197,9 +197,14 @@ class Beside:
         """Return this with what only an earlier one has; each part says of which instant it is."""
         return Beside(self.choices or earlier.choices, self.changed or earlier.changed)
 
-    def onto(self, estimate: Estimate) -> Estimate:
-        """Return an estimate with this beside it."""
-        return replace(estimate, choices=self.choices, changed=self.changed)
+    def onto(self, estimate: Estimate, progress: Progress) -> Estimate:
+        """Return an estimate with this beside it; alerts name choices that know of the last event."""
+        from tracker.forecast.alerts import alerts
+
+        made = replace(estimate, choices=self.choices, changed=self.changed)
+        if not self.choices or self.choices[0].at < progress.at:
+            return made
+        return replace(made, alerts=alerts(progress, made, now=made.at))
 
 
 @dataclass(frozen=True)
@@ -304,14 +309,15 @@ class EstimateScheduler:
         """Report an estimate with what is known beside it."""
         with self._lock:
             self._last = [report]
-            self._report(replace(report, estimate=self._known.onto(report.estimate)))
+            self._report(replace(report, estimate=self._known.onto(report.estimate, report.wanted.progress)))
 
     def _learn(self, part: Beside) -> None:
         """Take in what goes beside, and hand the last estimate on once more with it."""
         with self._lock:
             self._known = part.after(self._known)
             for last in self._last:
-                self._report(replace(last, estimate=self._known.onto(last.estimate), full=False))
+                made = self._known.onto(last.estimate, last.wanted.progress)
+                self._report(replace(last, estimate=made, full=False))
 
     def _choices(self, wanted: Wanted) -> Beside:
         """Return what each choice comes to by the advice that stands."""

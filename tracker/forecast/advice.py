@@ -143,6 +143,7 @@ def advise(
         when_short=short,
         proven=found.kept.proven,
         raised=found.raised,
+        chances=found.chances,
     )
 
 

@@ -14,13 +14,13 @@ from dataclasses import dataclass
 
 from tracker.forecast.attribution import attributed
 from tracker.forecast.estimate import estimate
-from tracker.forecast.hysteresis import mark, names, steady
+from tracker.forecast.hysteresis import kept_now, mark, names
 from tracker.forecast.listing import NO_TURN_BACK
 from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.values import Advice, Before, Chances, Changed, ChangedLimit, Estimate
+from tracker.forecast.values import Advice, Before, Changed, ChangedLimit, Estimate
 from tracker.foundation.shown import up
 from tracker.journal.kinds import NO_NEWS
 from tracker.journal.progress import Progress
@@ -120,7 +120,7 @@ class _Walk:
         at = max(at, then.at)
         world = build_world(then, now=at, scenarios=self.scenarios, prior=self.prior, memory=self.memory)
         sets = TaskSets(world)
-        kept = names(world, steady(then, sets, prior=self.prior).kept.tasks)
+        kept = names(world, kept_now(then, sets, prior=self.prior).tasks)
         self.memory.give_back(world.durations)
         made = estimate(
             then,
@@ -166,7 +166,7 @@ class _Walk:
             since=earlier.at,
             at=later.at,
             inside=Before(earlier.inside.p50, later.inside.p50),
-            safe=Chances(earlier.safe, later.safe),
+            safe=Before(earlier.safe, later.safe),
             causes=causes,
             limits=tuple(
                 ChangedLimit(limit.id, chances.get(limit.id, 0.0), limit.chance) for limit in later.limits

@@ -17,6 +17,7 @@ from tracker.forecast.limits import with_needs
 from tracker.forecast.recovery import musts_given_up
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Choice, Estimate
+from tracker.forecast.wording import nine_leave
 from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import up
@@ -33,8 +34,8 @@ class Deed:
     """One choice before it is played."""
 
     id: str
-    """`must-only`, `committed`, `as-advised`, `everything`, `keep:T`, `drop:T`, `swap:T:U`, `give-up:M`,
-    `call-home` or `call-at-once`; of a swap every task that makes room is named."""
+    """`must-only`, `committed`, `as-advised`, `everything`, `keep:T`, `drop:T`, `later:T`, `swap:T:U`,
+    `give-up:M`, `call-home` or `call-at-once`; of a swap every task that makes room is named."""
     events: tuple[Mapping[str, Any], ...]
     """What would be recorded."""
     kept: frozenset[str]
@@ -112,6 +113,10 @@ class _Table:
         for task in tasks:
             if task in self._kept:
                 yield Deed(f"drop:{task}", (_drop(task),), self._kept - {task})
+        for figure in self.made.optional:
+            if figure.advice == "later":
+                moved = {"kind": "moved", "task": figure.task, "last": True}
+                yield Deed(f"later:{figure.task}", (moved,), self._kept | {figure.task})
 
     def _swaps(self, found: Sequence[Choice]) -> Iterator[Deed]:
         """The best set that has a task which with all else misses what is needed."""
@@ -171,6 +176,7 @@ def _figures(deed: Deed, then: Estimate, made: Estimate) -> Choice:
         value=None if deed.id.startswith("call-") else then.value,
         meets=then.meets,
         at=made.at,
+        nine=nine_leave(then),
         events=deed.events,
     )
 

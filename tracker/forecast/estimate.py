@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.advice import advise
-from tracker.forecast.alerts import EARLY, alerts
+from tracker.forecast.alerts import alerts
 from tracker.forecast.choices import choices as choices_of
 from tracker.forecast.limits import (
     ChanceConstraint,
@@ -31,11 +31,13 @@ from tracker.forecast.listing import Projection, closed_estimate, step_figures, 
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact, one, ranged
+from tracker.forecast.raised import EARLY
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.unheard import unheard
 from tracker.forecast.usage import Mask, fallen, reserves_reached
 from tracker.forecast.values import (
     Advice,
+    Choice,
     ClockFigure,
     ConsumableFigure,
     Estimate,
@@ -59,7 +61,7 @@ def estimate(
     prior: PacePrior | None = None,
     ranges: Ranges = "all",
     memory: Memory | None = None,
-    choices: bool = False,
+    choices: bool | tuple[Choice, ...] | None = False,
 ) -> Estimate:
     """The re-estimate at `now` (PET seconds; default the last event's instant).
 
@@ -68,8 +70,8 @@ def estimate(
     `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
     another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
     `memory`: what is remembered of the excursion, by default what this thread does. `choices`: also
-    what each choice that is left would come to. Raises ValueError for an instant before the last event,
-    or none at all, and for less than one scenario.
+    what each choice that is left would come to, or what is known of that from a moment ago. Raises
+    ValueError for an instant before the last event, or none at all, and for less than one scenario.
     """
     if now is not None and not math.isfinite(now):
         raise ValueError(f"now is {now}; give a PET in seconds")
@@ -88,12 +90,13 @@ def estimate(
         advice = advise(progress, world, now=at, prior=prior)
     made = _figures(progress, world, advice, pace_file=pace_file, ranges=ranges)
     world.memory.give_back(world.durations)
-    made = replace(made, alerts=alerts(progress, made, now=at))
-    return _with_choices(progress, made, world, prior) if choices else made
+    known = _choices(progress, made, world, prior) if choices is True else choices or None
+    made = replace(made, choices=known)
+    return replace(made, alerts=alerts(progress, made, now=at))
 
 
-def _with_choices(progress: Progress, made: Estimate, world: World, prior: PacePrior) -> Estimate:
-    """The estimate with what each choice would come to, worked out as the estimate itself was."""
+def _choices(progress: Progress, made: Estimate, world: World, prior: PacePrior) -> tuple[Choice, ...]:
+    """What each choice would come to, worked out as the estimate itself was."""
 
     def build(then: Progress, kept: Collection[str] | None = None) -> World:
         return build_world(
@@ -107,7 +110,7 @@ def _with_choices(progress: Progress, made: Estimate, world: World, prior: PaceP
         supposed.memory.give_back(supposed.durations)
         return found
 
-    return replace(made, choices=choices_of(progress, made, world.optional, play=play, build=build))
+    return choices_of(progress, made, world.optional, play=play, build=build)
 
 
 def _figures(

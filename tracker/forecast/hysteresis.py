@@ -14,11 +14,11 @@ from collections import OrderedDict
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from tracker.forecast.alerts import AlertInputs, alert_inputs, raised
 from tracker.forecast.choose import Kept, kept_set
 from tracker.forecast.limits import ChanceConstraint, closed, total, worths
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
+from tracker.forecast.raised import AlertInputs, alert_inputs, raised
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Raised
@@ -135,7 +135,9 @@ class Steady:
     """What to keep now, and the alerts of the instants walked."""
 
     kept: Kept
-    raised: tuple[Raised, ...]
+    raised: tuple[Raised, ...] = ()
+    chances: tuple[tuple[float, float], ...] = ()
+    """PET and chance at each of them."""
 
 
 def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Steady:
@@ -143,10 +145,10 @@ def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> St
     kept = kept_now(progress, sets, prior=prior)
     past, last = past_of(progress, sets.world, prior)
     if last < 0:
-        return Steady(kept, ())
+        return Steady(kept)
     if past.instants[last] == sets.world.now:
         past.remember(last, progress, sets, kept.tasks)
-    return Steady(kept, _raised(past, last, sets.world.now))
+    return Steady(kept, *_raised(past, last, sets.world.now))
 
 
 def past_of(progress: Progress, world: World, prior: PacePrior | None) -> tuple[Past, int]:
@@ -168,14 +170,17 @@ def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> 
     return better(sets, past.after(last - 1).kept if last > past.start else None)
 
 
-def _raised(past: Past, last: int, now: float) -> tuple[Raised, ...]:
-    """Each alert that was raised at an instant walked, with the first of them."""
+def _raised(past: Past, last: int, now: float) -> tuple[tuple[Raised, ...], tuple[tuple[float, float], ...]]:
+    """Each alert that was raised at an instant walked, with the first of them; and the chances there."""
     out: dict[str, Raised] = {}
+    chances = []
     for k in range(past.start, last + 1):
         until = now if k == last else past.instants[k + 1]
-        for alert in raised(past.after(k).inputs, until):
+        inputs = past.after(k).inputs
+        chances.append((inputs.at, inputs.safe))
+        for alert in raised(inputs, until):
             out.setdefault(alert.id, alert)
-    return tuple(out.values())
+    return tuple(out.values()), tuple(chances)
 
 
 def names(world: World, tasks: Collection[int]) -> frozenset[str]:

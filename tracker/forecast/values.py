@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from functools import lru_cache
 from types import NoneType
 from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
@@ -66,6 +66,11 @@ def amount(value: float | None) -> float | None:
 def share(value: float | None) -> float | None:
     """A share of scenarios to six decimals, None where there is none."""
     return None if value is None or not math.isfinite(value) else round(value, 6)
+
+
+def figure(value: float | None) -> float | None:
+    """A time, a share or an amount to six decimals, None where there is none."""
+    return instant(value) if value is None or not math.isfinite(value) else round(value, 6) + 0.0
 
 
 def _quantiles(*names: str, write: Writer = seconds) -> Writer:
@@ -264,8 +269,7 @@ class Choice:
     """What one choice comes to, supposed at the instant of the estimate, all else as it is counted."""
 
     id: str
-    """`must-only`, `committed`, `as-advised`, `everything`, `keep:T`, `drop:T`, `later:T`, `swap:T:U`,
-    `give-up:M`, `call-home` or `call-at-once`; of a swap every task that makes room is named."""
+    """Of the deed: `must-only`, `keep:T`, `call-home` and so on."""
     tasks: tuple[str, ...]
     """Optional tasks that are ahead and will be done."""
     given_up: tuple[str, ...]
@@ -273,38 +277,56 @@ class Choice:
     inside: Spread
     safe: Share
     binding: str | None
-    """The limit most likely to be broken."""
     reached: Spread | None
-    """When that limit is reached; None where there is no binding limit."""
+    """When the binding limit is reached; None without one."""
     to_spare: Instant | None
-    """The shown instant of that limit less the shown ingress, seconds."""
     shift: Instant | None
     """By how much the shown median of INSIDE is later than as advised, seconds."""
     value: Amount | None
     """Value of `tasks` together; None of a recall."""
     meets: bool
-    """Whether the demanded confidence is met."""
     at: Instant
+    nine: Annotated[float | None, UNSAID] = None
+    """What nine courses of ten leave of the store that binds at ingress."""
     """PET of the instant at which it is supposed."""
     events: Annotated[tuple[Mapping[str, Any], ...], UNSAID] = ()
     """What a person would have recorded for it."""
 
 
+Severity = Literal["act", "look"]
+"""Act: a limit will not be kept unless somebody does something. Look: somebody waits, or is to decide."""
+
+
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """Something that wants a person, until acknowledged."""
+    """Something that wants a person, until it is settled or was seen."""
 
     id: str
     text: str
+    """In words, as of the instant of the estimate."""
     acknowledged: bool
+    kind: str = ""
+    severity: Severity = "look"
+    since: Instant | None = None
+    """PET at which it was raised; None where nobody can know."""
+    subject: str | None = None
+    """The id of what it is about."""
+    figures: Annotated[Mapping[str, float | None], _each(figure)] = field(default_factory=dict)
+    do: tuple[str, ...] = ()
+    """What can be typed."""
+    form: Annotated[str, UNSAID] = ""
+    """The text with its figures left open, so that it can be worded at any instant."""
+    by: Annotated[float | None, UNSAID] = None
+    """PET by which somebody has to have done something; None where there is no such instant."""
 
 
 @dataclass(frozen=True, slots=True)
 class Raised:
-    """An alert that was raised at an earlier instant, and stays until it is acknowledged or settled."""
+    """An alert that was raised at an earlier instant, and stays until it was seen or is settled."""
 
     id: str
-    text: str
+    figure: float
+    """What it rested on then: a last call (PET), a chance."""
     at: float
     """PET of the instant at which it was first seen to be raised."""
 
@@ -324,6 +346,8 @@ class Advice:
     proven: bool = True
     raised: tuple[Raised, ...] = ()
     """Alerts that were raised at earlier instants, worked out again from the journal."""
+    chances: tuple[tuple[float, float], ...] = ()
+    """PET and chance of the instants that were looked at for that, in their order."""
 
 
 def _own(advice: Advice) -> dict[str, Any]:
@@ -348,20 +372,16 @@ def _moved(parts: tuple[tuple[str, float], ...] | None) -> list[dict[str, Any]] 
     return None if parts is None else [{"cause": cause, "seconds": seconds(s)} for cause, s in parts]
 
 
+def _pair(write: Writer) -> Writer:
+    return lambda pair: {"before": write(pair.before), "now": write(pair.now)}
+
+
 @dataclass(frozen=True, slots=True)
 class Before:
     """A figure before a change, and as it then was."""
 
-    before: Seconds | None
-    now: Seconds | None
-
-
-@dataclass(frozen=True, slots=True)
-class Chances:
-    """A chance before a change, and as it then was."""
-
-    before: Share
-    now: Share
+    before: float | None
+    now: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,14 +401,14 @@ class Changed:
     """PET of the look that it is held against."""
     at: Instant
     """PET at which it was to be said; `since` where nothing was."""
-    inside: Before
+    inside: Annotated[Before, _pair(seconds)]
     """Median ingress, PET."""
-    safe: Chances
+    safe: Annotated[Before, _pair(share)]
     causes: Annotated[tuple[tuple[str, float], ...], _moved]
     """What moved the median, and by how many seconds; they add up."""
     limits: tuple[ChangedLimit, ...]
     turned: Annotated[tuple[str, ...], UNSAID] = ()
-    """Optional tasks that came in or went out: `photos in`, `latch out`."""
+    """Optional tasks: `photos in`, `latch out`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -468,7 +488,7 @@ _PLAIN = (str, int, float, NoneType)
 def _writers(figure: Any) -> tuple[tuple[str, Writer], ...]:
     """Per field with a key its writer: that of its type, else the one for any value."""
     hints = get_type_hints(figure, include_extras=True)
-    found = ((field.name, _writer(hints[field.name])) for field in fields(figure))
+    found = ((one.name, _writer(hints[one.name])) for one in fields(figure))
     return tuple((name, write) for name, write in found if write is not UNSAID)
 
 

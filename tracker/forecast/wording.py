@@ -6,10 +6,19 @@ nothing heavy is loaded, so that a screen may word them anew every second.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
-from tracker.forecast.values import Changed, Choice, Estimate, LimitFigure, OptionalFigure
-from tracker.foundation.shown import change, in_words, nearest, pet_down, pet_up, up
+from tracker.forecast.values import Alert, Changed, Choice, Estimate, LimitFigure, OptionalFigure
+from tracker.foundation.shown import (
+    change,
+    duration,
+    in_words,
+    nearest,
+    pet_down,
+    pet_up,
+    spare_words,
+    up,
+)
 from tracker.foundation.text import percent, percent_asked
 from tracker.journal.progress import Progress
 
@@ -114,7 +123,7 @@ def changed_words(changed: Changed, now: float, need: float | None) -> str:
         return _because(
             f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}", _why(changed)
         )
-    chances = percent(safe.before, need), percent(safe.now, need)
+    chances = tuple(percent(share or 0.0, need) for share in (safe.before, safe.now))
     if chances[0] == chances[1]:
         return f"INSIDE {pet_up(inside.now)} since {at} with {', '.join(changed.turned)}"
     most = max(changed.limits, key=lambda limit: abs(limit.now - limit.before), default=None)
@@ -156,3 +165,64 @@ def shown_causes(causes: Sequence[tuple[str, float]], whole_s: int) -> list[tupl
 
 def _worded(cause: str) -> str:
     return "pace of other work" if cause == "pace of general" else cause
+
+
+# What wants a person
+
+_MARK = "\x1f"
+"""Around a figure that is left open; texts of plans and journals never hold it."""
+Keys = Callable[[str], str]
+"""What can be typed in full, as the keys that come to the same."""
+
+
+def slot(name: str, how: str) -> str:
+    """A place for a figure in a text: `how` says how it is rounded and worded (`HOW`)."""
+    return f"{_MARK}{name}:{how}{_MARK}"
+
+
+def deed(verb: str = "") -> str:
+    """A place for what can be typed; where it stands as keys a verb says what they do."""
+    return f"{_MARK}{verb}:do{_MARK}"
+
+
+def alert_words(alert: Alert, now: float, keys: Keys | None = None) -> str:
+    """An alert in words at an instant: what it says is counted down to PET `now`, what can be done is keys.
+
+    Without `keys` what can be done is written as it is typed in full.
+    """
+    parts = alert.form.split(_MARK)
+    if len(parts) == 1:
+        return alert.text
+    lines, said, figures = iter(alert.do), [], {"since": alert.since, **alert.figures}
+    for place, part in enumerate(parts):
+        if place % 2 == 0:
+            said.append(part)
+            continue
+        name, _, how = part.rpartition(":")
+        if how == "do":
+            line = next(lines, "")
+            said.append(line if keys is None else " ".join(filter(None, (keys(line), name))))
+        else:
+            said.append(HOW[how](figures.get(name), now, figures.get("need")))
+    return "".join(said)
+
+
+HOW: Mapping[str, Callable[[float | None, float, float | None], str]] = {
+    "up": lambda value, now, need: pet_up(value),
+    "down": lambda value, now, need: pet_down(value),
+    "in": lambda value, now, need: in_words(value, now),
+    "for": lambda value, now, need: duration(None if value is None else now - value),
+    "min": lambda value, now, need: duration(value),
+    "spare": lambda value, now, need: spare_words(value),
+    "shift": lambda value, now, need: change(value),
+    "chance": lambda value, now, need: "-" if value is None else percent(value, need),
+}
+"""How a figure is worded: an end rounded up, a limit or a fact down, a countdown, a time since, a duration,
+what is to spare, a shift, a chance with the decimals of what is needed."""
+
+
+def nine_leave(estimate: Estimate) -> float | None:
+    """What nine courses of ten leave at ingress of the store that binds; None where a store does not."""
+    binds = None if estimate.binding is None else estimate.binding.id
+    found = (s for s in estimate.consumables if f"{s.crew}.{s.consumable}" == binds)
+    return next((store.at_inside.p10 for store in found), None)

@@ -102,8 +102,13 @@ def _strong(words: str) -> Span:
 def chance_forms(estimate: Estimate) -> list[Span]:
     """Return the chance with what is needed; an alarm where that is an alert which says to act."""
     words = chance_words(estimate)
-    ink: Ink = "alarm" if any(alert.id == "confidence" for alert in estimate.alerts) else ""
+    ink: Ink = "alarm" if _short(estimate) else ""
     return [say(words, ink), say(words.removeprefix("chance "), ink)]
+
+
+def _short(estimate: Estimate) -> bool:
+    """Whether an alert about the chance says to act."""
+    return any(a.severity == "act" and a.id in ("confidence", "turn-back") for a in estimate.alerts)
 
 
 def basis_words(scene: Scene) -> list[str]:

@@ -1,0 +1,234 @@
+"""What people want of a person: decisions on optional work, questions, voice, holds, who is inside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from tracker.forecast.alerting import Look, from_to, when_raised
+from tracker.forecast.raised import SOON_S, by_itself
+from tracker.forecast.values import Alert, OptionalFigure, Raised
+from tracker.forecast.wording import deed, need_of, slot, verdict_words
+from tracker.foundation.shown import down
+from tracker.foundation.text import plain
+from tracker.journal.progress import StepState, waits_for
+
+MATTERS_SOON_S = 15 * 60.0
+"""How long before a question matters it is told."""
+WAITS_S = 600.0
+"""How long a question stays unsettled before it is told, and how long an answer is told."""
+
+
+def of_crew(look: Look) -> Iterator[Alert]:
+    """Every alert about what somebody has to decide or to say."""
+    yield from _questions(look)
+    yield from _silence(look)
+    yield from _holds(look)
+    if look.progress.zero is not None:
+        yield from _last_calls(look)
+        yield from _idle(look)
+        yield from _inside(look)
+
+
+def _last_calls(look: Look) -> Iterator[Alert]:
+    for figure in look.made.optional:
+        yield from _last_call(look, figure)
+
+
+def _last_call(look: Look, figure: OptionalFigure) -> Iterator[Alert]:
+    """What is announced of a last call: near, and not coming by itself; passed, until it was seen."""
+    task, call = figure.task, figure.last_call
+    if figure.begun:
+        return
+    alone = figure.advice == "keep" and by_itself(look.progress, task, figure.in_time)
+    for soon in sorted(SOON_S):
+        id = f"last-call:{task}:{soon // 60}"
+        past = look.past(id)
+        near = call is not None and not alone and 0 <= call - look.now <= soon
+        if past is not None and (id in look.progress.acknowledged or _decided(look, task, past.at)):
+            past = None
+        if near or past is not None:
+            yield _called(look, figure, id, past)
+            return
+
+
+def _called(look: Look, figure: OptionalFigure, id: str, past: Raised | None) -> Alert:
+    task = figure.task
+    then = look.choice(f"{'later' if figure.advice == 'later' else 'keep'}:{task}")
+    call = figure.last_call if figure.last_call is not None or past is None else past.figure
+    moved = past is not None and down(past.figure) != down(call)
+    do, offered = _offered(figure)
+    shift = "" if figure.advice == "keep" else f": {slot('shift', 'shift')}"
+    chances = "" if then is None or not shift else f", {from_to()}"
+    return look.alert(
+        id,
+        f"{task}: start by {slot('call', 'down')}, {slot('call', 'in')}; {offered[0]}{shift}{chances}. "
+        f"{', '.join(map(deed, offered[1:]))}{when_raised('down') if moved else ''}",
+        subject=task,
+        since=past.at if past is not None else look.now,
+        by=call,
+        do=do,
+        call=call,
+        shift=figure.cost if then is None else then.shift,
+        safe=look.made.safe,
+        then_safe=None if then is None else then.safe,
+        need=need_of(look.made)[2],
+        was=None if past is None else past.figure,
+        raised=None if past is None else past.at,
+    )
+
+
+def _offered(figure: OptionalFigure) -> tuple[Sequence[str], Sequence[str]]:
+    """What is typed about a task, and what is said of it: the advice, then what each line does."""
+    task = figure.task
+    keeps, drops = (f"keep {task}", "keeps"), (f"drop {task}", "drops")
+    said, lines = verdict_words(figure), [keeps, drops]
+    if said == "later":
+        lines = [(f"later {task}", "puts it off to the end"), drops]
+    if figure.advice == "keep":
+        said, lines = "keep, and it does not come by itself", [drops]
+    return [line for line, _ in lines], [said, *(verb for _, verb in lines)]
+
+
+def _decided(look: Look, task: str, since: float) -> bool:
+    """Whether somebody has decided about a task, or it has begun or ended."""
+    state = look.progress.tasks.get(task)
+    chosen = any(d.task == task and d.at >= since and d.choice != "open" for d in look.progress.decisions)
+    return state is None or not state.optional or state.status != "open" or chosen
+
+
+def _idle(look: Look) -> Iterator[Alert]:
+    """Crew members outside whose next work nobody counts."""
+    progress, undecided = look.progress, {figure.task for figure in look.made.optional if not figure.begun}
+    for member in progress.plan.outside:
+        order = progress.order.get(member, ())
+        if member in progress.holds or member in progress.entered or not order:
+            continue
+        state = progress.steps[order[0]]
+        if state.began is None and state.step.task in undecided - look.made.counted:
+            yield _stands(look, member, state)
+
+
+def _stands(look: Look, member: str, state: StepState) -> Alert:
+    """That somebody has nothing to do until it is decided about a task."""
+    task = state.step.task
+    keeps = look.choice(f"keep:{task}")
+    inside = f"{slot('inside', 'up')} -> {slot('then_inside', 'up')}, {slot('then_safe', 'chance')}"
+    cause = (waits_for(look.progress, state.step.id) or "").split(" ")[-1]
+    waits = f", waits for {cause}" if cause else ""
+    return look.alert(
+        f"idle:{member}",
+        f"{member} idle{waits}: decide {task}. {deed('keeps')}{'' if keeps is None else f': {inside}'}, "
+        f"{deed('drops')}",
+        subject=member,
+        since=look.progress.free_since.get(member),
+        by=look.now,
+        do=[f"keep {task}", f"drop {task}"],
+        inside=look.made.inside.p50,
+        then_inside=None if keeps is None else keeps.inside.p50,
+        then_safe=None if keeps is None else keeps.safe,
+        need=need_of(look.made)[2],
+    )
+
+
+def _questions(look: Look) -> Iterator[Alert]:
+    """What is open for ten minutes, or soon matters; and what was just answered."""
+    for one in look.progress.raised:
+        until = _matters(look, one.due, one.after, one.about)
+        text = plain(one.text, most=100)
+        said = f"{one.what} {slot('asked', 'down')}: {text}"
+        if one.settled is None:
+            old = one.what == "question" and look.now - one.at >= WAITS_S
+            if not old and (until is None or until - look.now > MATTERS_SOON_S):
+                continue
+            matters = f"; matters until {slot('until', 'down')}" if until is not None else ""
+            yield look.alert(
+                f"{one.what}:{one.number}",
+                f"{said}{matters}. {deed('settles it')}",
+                subject=str(one.number),
+                since=one.at,
+                by=until,
+                do=[f"answer {one.number}" if one.what == "question" else f"settle {one.number}"],
+                asked=one.at,
+                until=until,
+            )
+        elif one.what == "question" and 0 <= look.now - one.settled.at <= WAITS_S:
+            who = f", {plain(one.settled.by, most=20)}" if one.settled.by else ""
+            answer = plain(one.settled.text, most=80) or one.settled.kind
+            yield look.alert(
+                f"answer:{one.number}",
+                f"{said} -> {answer}{who} {slot('answered', 'down')}",
+                subject=str(one.number),
+                since=one.settled.at,
+                asked=one.at,
+                answered=one.settled.at,
+            )
+
+
+def _matters(look: Look, due: float | None, after: str | None, about: str | None) -> float | None:
+    """The PET until which something that is open matters: its own, else what it is about says."""
+    if due is not None:
+        return due
+    if after is not None and after in look.progress.steps:
+        return look.progress.steps[after].done
+    calls = [f.last_call for f in look.made.optional if f.task == about]
+    starts = [f.start.p50 for f in look.made.steps if f.step == about and f.status in ("open", "waiting")]
+    return next((at for at in (*calls, *starts) if at is not None), None)
+
+
+def _silence(look: Look) -> Iterator[Alert]:
+    for member, since in look.progress.silent.items():
+        heard = look.progress.last_heard.get(member)
+        last = f", last word {slot('heard', 'down')}" if heard is not None else ""
+        yield look.alert(
+            f"silent:{member}",
+            f"{member} silent {slot('silent', 'for')}{last}. {deed('heard')}",
+            subject=member,
+            since=since,
+            by=since,
+            do=[f"heard {member}"],
+            silent=since,
+            heard=heard,
+        )
+
+
+def _holds(look: Look) -> Iterator[Alert]:
+    for member, hold in look.progress.holds.items():
+        if hold.until is not None and hold.until <= look.now:
+            yield look.alert(
+                f"hold:{member}",
+                f"{member}'s hold ended {slot('until', 'down')}. {deed('resumes')}",
+                subject=member,
+                since=hold.until,
+                by=hold.until,
+                do=[f"resume {member}"],
+                until=hold.until,
+            )
+
+
+def _inside(look: Look) -> Iterator[Alert]:
+    """Who has done all their steps and was not said to be inside; and that all are inside."""
+    progress = look.progress
+    outside = progress.plan.outside
+    if outside and progress.entered.keys() >= set(outside):
+        since = max(progress.entered[c] for c in outside)
+        yield look.alert(
+            "inside:*",
+            f"all inside since {slot('inside', 'down')}: {deed('closes')}",
+            since=since,
+            by=since,
+            do=["close"],
+            inside=since,
+        )
+        return
+    for member in outside:
+        own = [s for s in progress.steps.values() if member in s.crew]
+        done = [s.done for s in own if s.ended == "done" and s.done is not None]
+        if member not in progress.entered and done and all(s.ended is not None for s in own):
+            yield look.alert(
+                f"inside:{member}",
+                f"{member} inside? {deed()}",
+                subject=member,
+                since=max(done),
+                by=max(done),
+                do=[f"enter {member}"],
+            )

@@ -1,0 +1,231 @@
+"""What work wants of a person: clocks and stores, owners, goes, windows, steps that go on too long."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+from tracker.forecast.alerting import Look
+from tracker.forecast.raised import EARLY
+from tracker.forecast.values import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
+from tracker.forecast.wording import deed, limit_words, slot
+from tracker.foundation.text import amount, plain
+from tracker.journal.progress import Progress, StepState, done_share
+
+SOON_CLOSING_S = 15 * 60.0
+"""How long before a window closes or a hold point is reached it is announced."""
+CUTTING_FINE_S = 5 * 60.0
+"""A step whose projected start is closer than this to the close of its window may miss it; and what a missed
+window has to cost to be told."""
+
+
+def of_work(look: Look) -> Iterator[Alert]:
+    """Every alert about work and what it uses."""
+    yield from _hardware_clocks(look)
+    yield from _stores(look)
+    yield from _work(look)
+    if look.progress.zero is not None:
+        yield from _windows(look)
+        yield from _hold_points(look)
+        yield from _unheard(look)
+
+
+def _hardware_clocks(look: Look) -> Iterator[Alert]:
+    """Clocks at risk, above 1 less the need; one that was raised until its risk is half of that."""
+    most = 1 - look.progress.plan.confidence.elapsed
+    early = done_share(look.progress) < EARLY
+    for clock in look.made.clocks:
+        past = look.past(f"clock:{clock.step}")
+        if early and clock.due is None:
+            continue
+        if clock.late > most + 1e-9 or (past is not None and clock.late >= most / 2):
+            yield _clock(look, clock, past)
+
+
+def _clock(look: Look, clock: ClockFigure, past: Raised | None) -> Alert:
+    done = next((f.finish.p50 for f in look.made.steps if f.step == clock.step), None)
+    chance = f"chance {slot('chance', 'chance')}"
+    if clock.due is None:
+        said = f"{clock.step}: its clock starts with {clock.of}; {chance}"
+    else:
+        due = f"{clock.step} is due {slot('due', 'down')}, {slot('due', 'in')}"
+        said = f"{due}, done {slot('done', 'up')} as it goes: {chance}"
+    return look.alert(
+        f"clock:{clock.step}",
+        said,
+        severity="look" if clock.due is None else "act",
+        subject=clock.step,
+        since=look.now if past is None else past.at,
+        by=clock.due,
+        due=clock.due,
+        done=done,
+        chance=1 - clock.late,
+        need=look.progress.plan.confidence.elapsed,
+    )
+
+
+def _stores(look: Look) -> Iterator[Alert]:
+    for store in look.made.consumables:
+        name = f"{store.crew}.{store.consumable}"
+        if store.now < store.reserve and store.crew not in look.progress.entered:
+            read = f", read {slot('read', 'down')}" if store.read_at is not None else ", never read"
+            under = f"under its reserve of {amount(store.reserve, store.unit)}"
+            yield look.alert(
+                f"below:{name}",
+                f"{limit_words(name)} {amount(store.now, store.unit)}, {under}{read}",
+                severity="act",
+                subject=name,
+                since=store.read_at,
+                by=look.now,
+                now=store.now,
+                reserve=store.reserve,
+                read=store.read_at,
+            )
+        if store.leak is not None and store.leak_words is not None:
+            yield _leaks(look, store, name, store.leak.since, store.leak_words)
+        if store.flagged:
+            yield look.alert(
+                f"reading:{name}",
+                f"{limit_words(name)}: {store.flagged}",
+                subject=name,
+                since=store.read_at,
+                now=store.now,
+            )
+
+
+def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: str) -> Alert:
+    reached, inside = store.reserve_reached.p50, look.made.inside.p50
+    gone = reached is not None and inside is not None and reached < inside
+    return look.alert(
+        f"rate:{name}",
+        f"{words}; reserve reached {slot('reached', 'down')}" if reached is not None else words,
+        severity="act" if gone else "look",
+        subject=name,
+        since=since,
+        by=reached,
+        reached=reached,
+        inside=inside,
+    )
+
+
+def _work(look: Look) -> Iterator[Alert]:
+    progress = look.progress
+    for step, state in progress.steps.items():
+        if state.ended is None and progress.entered.keys() >= set(state.crew):
+            since = max(progress.entered.values(), default=None)
+            do = f"hand {step} to"
+            words = f"{plain(state.step.do, most=60)} has nobody. {deed('hands it over')}"
+            yield look.alert(f"owner:{step}", words, subject=step, since=since, do=[do])
+    yield from _open_items(look)
+
+
+def _open_items(look: Look) -> Iterator[Alert]:
+    """Items that no step ahead closes, or that a call at once leaves."""
+    steps = look.progress.steps
+    left = [item for item in look.made.open_items if steps[item["closed_by"]].ended is not None]
+    if left:
+        items = ", ".join(item["item"] for item in left)
+        stay = "stays" if len(left) == 1 else "stay"
+        words = f"{items} {stay} open: nobody closes {'it' if len(left) == 1 else 'them'}"
+        yield look.alert("open-items", f"{words}. {deed('adds work')}", subject=left[0]["item"], do=["add"])
+
+
+def _hold_points(look: Look) -> Iterator[Alert]:
+    """Hold points not yet cleared that stop somebody, or soon will."""
+    for figure in look.made.steps:
+        state = look.progress.steps[figure.step]
+        if state.ended is not None or state.step.hold_point is None or state.gone or state.begin_kind:
+            continue
+        if figure.waits_for == "go":
+            stands = [look.progress.free_since[c] for c in state.crew if c in look.progress.free_since]
+            who = f"{' '.join(state.crew)} {'stands' if len(state.crew) == 1 else 'stand'}"
+            yield _go(
+                look, state, f", {who} since {slot('since', 'down')}", max(stands, default=0.0), look.now
+            )
+        elif figure.start.p50 is not None and figure.start.p50 - look.now <= SOON_CLOSING_S:
+            by, since = figure.start.p50, max(figure.start.p50 - SOON_CLOSING_S, 0.0)
+            yield _go(look, state, f" by {slot('start', 'down')}, {slot('start', 'in')}", since, by)
+
+
+def _go(look: Look, state: StepState, when: str, since: float, by: float) -> Alert:
+    step = state.step
+    return look.alert(
+        f"go:{step.id}",
+        f"go for {plain(step.do, most=60)}{when}: {plain(step.hold_point, most=80)}. {deed()}",
+        subject=step.id,
+        since=since,
+        by=by,
+        do=[f"go {step.id}"],
+        start=by,
+    )
+
+
+def _unheard(look: Look) -> Iterator[Alert]:
+    """Steps that go on much longer than they should, an alert a step; once seen, after as long again."""
+    for one in {one.step: one for one in reversed(look.made.unheard)}.values():
+        crew = " ".join(other.crew for other in look.made.unheard if other.step == one.step)
+        id, do = f"tick:{one.step}", plain(look.progress.steps[one.step].step.do, most=60)
+        asks = f"done? {deed('now')}, {deed('five min ago')}, {deed('no voice')}"
+        long = f"for {slot('since', 'for')}, expected {slot('expected', 'min')}"
+        found = look.alert(
+            id,
+            f"{crew} at {do} {long}: {asks}. The figures take it as going on",
+            subject=one.step,
+            since=one.since,
+            by=one.since + one.expected,
+            do=[f"done {one.step}", f"done {one.step} -5", f"silent {crew}"],
+            expected=one.expected,
+        )
+        seen = look.seen_at(id)
+        again = seen is not None and look.now - seen >= seen - one.since
+        yield replace(found, acknowledged=found.acknowledged and not again)
+
+
+def _windows(look: Look) -> Iterator[Alert]:
+    """Windows that close soon on a step that is next for its crew and may not begin before."""
+    figures = {figure.step: figure for figure in look.made.steps}
+    near = {step for order in look.progress.order.values() for step in order[:2]}
+    for step, figure in figures.items():
+        state = look.progress.steps[step]
+        begun = state.began is not None and state.began <= look.now
+        if step not in near or state.ended is not None or begun:
+            continue
+        free = _free_from(look.progress, figures, step, look.now)
+        for name in state.step.windows:
+            yield from _window(look, figure, name, free)
+
+
+def _window(look: Look, figure: StepFigure, name: str, free: float) -> Iterator[Alert]:
+    spans = look.progress.openings.get(name, ())
+    close = next((to for since, to in spans if since <= look.now < to), None)
+    if close is None or close - look.now > SOON_CLOSING_S or abs(free - close) > SOON_CLOSING_S:
+        return
+    if figure.status != "waiting" and free < close - CUTTING_FINE_S:
+        return
+    opens = next((since for since, _ in spans if since >= close), None)
+    if opens is not None and opens - close < CUTTING_FINE_S:
+        return
+    state = look.progress.steps[figure.step]
+    who = " ".join(state.crew) or "nobody"
+    begins = f"{who} could begin {plain(state.step.do, most=60)} {slot('free', 'up')}"
+    later = "; it opens no more" if opens is None else f"; then from {slot('opens', 'up')}"
+    yield look.alert(
+        f"window:{name}:{figure.step}",
+        f"{name} until {slot('close', 'down')}, {slot('close', 'in')}: {begins}{later}",
+        subject=figure.step,
+        since=max(close - SOON_CLOSING_S, 0.0),
+        by=close,
+        close=close,
+        free=free,
+        opens=opens,
+    )
+
+
+def _free_from(progress: Progress, figures: Mapping[str, StepFigure], step: str, now: float) -> float:
+    """The projected PET at which nothing but its windows keeps a step from beginning."""
+    before = set(progress.needs.get(step, ()))
+    for order in progress.order.values():
+        if step in order:
+            before.update(order[: order.index(step)])
+    finishes = [figures[other].finish.p50 for other in before if other in figures]
+    return max([now, *(finish for finish in finishes if finish is not None)])
