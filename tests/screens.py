@@ -14,10 +14,17 @@ from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress
 
 
-def scene_of(progress: Progress, at: float, made: Estimate | None = None, *, scenarios: int = 500) -> Scene:
+def scene_of(
+    progress: Progress,
+    at: float,
+    made: Estimate | None = None,
+    *,
+    scenarios: int = 500,
+    choices: bool = False,
+) -> Scene:
     """Return the scene of an instant of an excursion; the estimate is made where none is given."""
     assert progress.zero is not None
-    made = made or estimate(progress, at, scenarios=scenarios)
+    made = made or estimate(progress, at, scenarios=scenarios, choices=choices)
     utc = progress.zero + timedelta(seconds=at)
     return Scene(Snapshot(progress, made), at, utc, disk=Disk(progress.number))
 

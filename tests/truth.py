@@ -16,8 +16,10 @@ from typing import Any
 from tests.screens import panes
 from tracker.console.layout import MIDDLE
 from tracker.console.lead_pages import VIEWS
+from tracker.console.view.choices import named
 from tracker.console.view.head import lead_head
 from tracker.console.view.scene import LeadScene, Scene
+from tracker.console.view.side import side
 from tracker.console.view.styled_text import large, text_of
 from tracker.forecast.report import brief
 
@@ -38,17 +40,44 @@ def words_of(limit: str) -> str:
 def pages(scene: Scene) -> Iterator[tuple[str, str]]:
     """Yield (where, text) of every page of both screens at four sizes, and of the brief."""
     assert scene.estimate is not None
-    lead = LeadScene(scene.snapshot, scene.now, scene.utc, disk=scene.disk, present=scene.now)
+    choices = scene.estimate.choices or ()
+    lead = LeadScene(
+        scene.snapshot, scene.now, scene.utc, disk=scene.disk, present=scene.now, choices=choices
+    )
     for width, height in SIZES:
         at = f"{width}x{height}"
         for view in MIDDLE:
             for name, lines in panes(scene, width, height, view).items():
-                if view == "steps" or name == "middle":
+                if name == "middle" or view == "steps":
                     yield f"desk {view} {name} {at}", text_of(lines)
+        for columns in (43, 50, 66, 108):
+            yield f"desk side {columns}", text_of(side(scene, columns, height))
         yield f"lead head {at}", text_of(lead_head(lead, width, 3))
         for name, region in VIEWS.items():
             yield f"lead {name} {at}", text_of(region(lead, width, height - 8))
     yield "brief", "\n".join(brief(scene.progress, scene.estimate))
+
+
+def chosen(text: str, scene: Scene, whole: bool) -> tuple[str, list[tuple[str, str]]]:
+    """Return a text without what it says of choices, and that: what each would come to is its own figure.
+
+    `whole`: whether the rest of such a row speaks of the choice too.
+    """
+    assert scene.estimate is not None
+    words = {named(scene, choice): choice.id for choice in scene.estimate.choices or ()}
+    if not words:
+        return text, []
+    some = "|".join(re.escape(name) for name in sorted(words, key=len, reverse=True))
+    pattern = re.compile(
+        rf"^ *(?:\* )?({some}) +(?:[^%\n]* )?({PET})(?: +[+-][^%\n]*?)? +([<>]?[\d.]+ %)"
+        rf"[ <]+({SPAN}(?: SHORT)?)?{'.*$' if whole else ''}",
+        re.M,
+    )
+    found = []
+    for name, inside, chance, left in pattern.findall(text):
+        found += [(f"choice {words[name]} inside", inside), (f"choice {words[name]} chance", chance)]
+        found += [(f"choice {words[name]} spare", left)] if left else []
+    return pattern.sub("", text), found
 
 
 def read(text: str, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
@@ -121,7 +150,8 @@ class Walk:
         right = expected(told)
         said: dict[str, dict[str, str]] = defaultdict(dict)
         for where, text in pages(scene):
-            found = list(read(text, names))
+            text, found = chosen(text, scene, where.startswith("lead"))
+            found += read(text, names)
             if where.startswith(_SAYS_CHANCE):
                 found += [("chance", chance) for chance in re.findall(CHANCE, text)]
             if where.startswith(_HEADS):

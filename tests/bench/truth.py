@@ -38,7 +38,9 @@ def main(argv: list[str]) -> None:
         plan = read_plan(PLANS / f"{name}.yaml")
         for number, (progress, at) in enumerate(ticks(plan, seed, wanted=wanted)):
             if number % every == 0:
-                walk.look(scene_of(progress, at, scenarios=SCENARIOS), f"{name} {seed}")
+                walk.look(
+                    scene_of(progress, at, scenarios=SCENARIOS, choices=number % 5 == 0), f"{name} {seed}"
+                )
     where = f"{len(days)} rehearsals, {walk.instants} instants, {len(SIZES)} sizes, every page"
     report("truth", f"figures compared: {where}", f"{walk.compared:,}")
     report("truth", "disagreements", str(len(walk.wrong)), "0")

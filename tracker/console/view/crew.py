@@ -12,6 +12,8 @@ from tracker.foundation.shown import pet_nearest
 from tracker.foundation.text import plain
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
+_NEXT_FROM = 96
+"""Columns from which on what comes next has room on the same row."""
 _NEXT_LEAST = 22
 """Cells of what comes next beside which its begin has room."""
 
@@ -80,7 +82,8 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     widest = max(width_of(_end(scene, m.id, *_stand(scene, m.id)[::-1])) for m in scene.progress.plan.crew)
     rest = width - _NAME - _WORD - widest
     # What is to be decided is said whole: what comes next hangs on it.
-    following = 0 if stand.word == "idle" and stand.why else rest // 2
+    whole = width < _NEXT_FROM or (stand.word == "idle" and stand.why)
+    following = 0 if whole else rest // 2
     mark = scene.marks.get(crew)
     said = (put(mark.text, _MARK, _mark_ink(mark)),) if mark is not None else ()
     return crop(
@@ -237,7 +240,9 @@ def _next(scene: Scene, crew: str, about: str | None, room: int) -> tuple[Span, 
     if step is None or crew in progress.entered:
         return (put("", room),)
     owners = progress.steps[step].crew
-    joint = f" with {' '.join(c for c in owners if c != crew)}" if len(owners) > 1 else ""
+    others = tuple(c for c in owners if c != crew)
+    everybody = len(others) > 1 and set(owners) == set(progress.plan.outside)
+    joint = " with all" if everybody else f" with {' '.join(others)}" if others else ""
     what = f"{progress.steps[step].step.do}{joint}"
     begins = _begins(scene, step)
     tail = next((words for words in begins if room >= _NEXT_LEAST + len(words)), "")

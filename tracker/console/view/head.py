@@ -81,9 +81,9 @@ def _inside(scene: Scene) -> int | None:
 
 def basis_line(scene: Scene, width: int) -> Line:
     """Return what INSIDE counts, between when and when it lies, and the chance of keeping every limit."""
-    estimate, closed = scene.estimate, scene.progress.closed
-    if closed is not None:
-        return fitted(width, [[_strong(f"INSIDE; closed at {pet(closed)}")]])
+    estimate = scene.estimate
+    if scene.progress.closed is not None:
+        return fitted(width, [[_strong("INSIDE, as it was")]])
     if estimate is None:
         return fitted(width, [[_strong("INSIDE on paper")], [say("estimating", "dim"), ""]])
     ends = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
@@ -233,7 +233,8 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     if turn.homebound:
         return ["on the way home"]
     if turn.latest is None:
-        return [say("TURN HOME NOW", "alarm")]
+        now, due = say("TURN HOME NOW", "alarm"), turn.was_due
+        return [(now, say(f", was due by {pet_down(due)}")), now] if due is not None else [now]
     at = pet_down(turn.latest)
     course = home_on_course(scene)
     goes = f"; as it goes {pet_nearest(course)}" if course is not None and course > scene.now else ""
@@ -375,7 +376,7 @@ def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
 def change_said(scene: Scene) -> str:
     """Return how INSIDE and the chance moved, when, and why; nothing where that is not known."""
     estimate = scene.estimate
-    if estimate is None or estimate.changed is None:
+    if estimate is None or estimate.changed is None or scene.progress.closed is not None:
         return ""
     return changed_words(estimate.changed, scene.now, need_of(estimate)[2])
 

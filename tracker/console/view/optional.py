@@ -7,6 +7,7 @@ from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say
 from tracker.console.view.words import pet
 from tracker.forecast.values import ClockFigure, Estimate, OptionalFigure
+from tracker.forecast.wording import advice_word
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
 from tracker.foundation.text import percent
 
@@ -85,7 +86,7 @@ def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
         put(scene.snapshot.letters.get(figure.task, ""), 2, "key"),
         put(name, room - 4),
         Span(" "),
-        put(figure.advice, _ADVICE, _INKS[figure.advice]),
+        put(advice_word(figure), _ADVICE, _INKS.get(advice_word(figure), "")),
         put(_start(figure, scene.now, long=width >= 46), _start_room(width)),
         put(change(figure.cost), _SHIFT, "", right=True),
     ]
@@ -99,7 +100,7 @@ def _start(figure: OptionalFigure, now: float, *, long: bool) -> str:
     if figure.begun or figure.last_call is None:
         return "begun" if figure.begun else "cannot fit"
     at = down(figure.last_call) or 0.0
-    rest = "passed" if at <= now else f"in {duration(at - now)}"
+    rest = "passed" if at <= now else "at the end" if figure.advice == "later" else f"in {duration(at - now)}"
     return f"{pet(at)}, {rest}" if long or at <= now else pet(at)
 
 

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from tracker.console.view.choices import named
 from tracker.console.view.consumables import running_down
 from tracker.console.view.head import same_choice
 from tracker.console.view.optional import optional_lines
 from tracker.console.view.scene import Scene
-from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, fit, put, say, tall
+from tracker.console.view.styled_text import Ink, Line, Span, crop, fit, put, say, tall
 from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.values import Choice
-from tracker.forecast.wording import choice_words, need_of
+from tracker.forecast.wording import need_of
 from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.wording import event_words
@@ -67,10 +68,10 @@ def last_events(scene: Scene, width: int) -> list[Line]:
         )
         for event in events
     ]
-    return [head, *rows] if rows else [head, blank(width)]
+    return [head, *rows] if rows else []
 
 
-_CHANCE, _SPARE, _KEYS = 7, 12, 7
+_CHANCE, _SPARE, _KEYS = 7, 13, 6
 
 
 def choices_beside(scene: Scene, width: int) -> list[Line]:
@@ -91,7 +92,7 @@ def choices_beside(scene: Scene, width: int) -> list[Line]:
         mark = "* " if choice.id == "as-advised" else "  "
         ink: Ink = "strong" if choice.id == "as-advised" else ""
         line = (
-            put(f" {mark}{choice_words(choice)}", room, ink),
+            put(f" {mark}{named(scene, choice)}", room, ink),
             put(pet_up(choice.inside.p50), 7, right=True),
             put(percent(choice.safe, need), _CHANCE, right=True),
             put(spare_cell(choice.to_spare), _SPARE, right=True),

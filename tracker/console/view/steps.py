@@ -27,7 +27,7 @@ from tracker.console.view.styled_text import (
     say,
     width_of,
 )
-from tracker.console.view.words import StepStanding, pet, stand_of
+from tracker.console.view.words import StepStanding, crew_words, pet, stand_of
 from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import count, plain
@@ -77,7 +77,9 @@ def _called(scene: Scene) -> str:
     calls = {recall.call: pet(recall.at) for recall in scene.progress.recall.values()}
     words = {"home": "called home {}", "at once": "called at once, at {}"}
     said = "; ".join(words[call].format(at) for call, at in calls.items())
-    return said or "nobody outside has other work than closeout"
+    due = scene.estimate.turn_back.was_due if scene.estimate is not None else None
+    late = f"; turn for home was due by {pet_down(due)}" if due is not None else ""
+    return f"{said or 'nobody outside has other work than closeout'}{late}"
 
 
 def on_the_way(scene: Scene) -> tuple[str, ...]:
@@ -105,7 +107,7 @@ def _step(scene: Scene, step: str, width: int) -> Line:
     spans = (
         Span(" "),
         put(stand.word, 5, stand.ink),
-        put(" ".join(state.crew), 9),
+        put(crew_words(scene.progress, state.crew), 9),
         put(state.step.do + closes, max(10, width - 32)),
         put(span, 16, right=True),
         Span(" "),
@@ -137,7 +139,7 @@ def open_words(scene: Scene) -> list[str]:
             words.append(f"OPEN {item.item}, nobody closes it")
             continue
         verb = "closes" if len(state.crew) == 1 else "close"
-        words.append(f"OPEN {item.item}, {' '.join(state.crew)} {verb} it about {pet_up(end)}")
+        words.append(f"OPEN {item.item}, {crew_words(progress, state.crew)} {verb} it about {pet_up(end)}")
     return words
 
 
@@ -266,7 +268,7 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
     left = (
         Span(" "),
         put(stand.word, 8 if stand.ink == "hollow" else 5, stand.ink or ink),
-        put(" ".join(state.crew) or "nobody", 9 if width >= 90 else 8, "dim" if row.done else ""),
+        put(crew_words(progress, state.crew), 9 if width >= 90 else 8, "dim" if row.done else ""),
     )
     room = width - sum(len(s.text) for s in (*left, *tail))
     line = (*left, *_doing(scene, row, stand, room, ink), *tail)

@@ -40,6 +40,14 @@ def minutes_seconds(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
+def crew_words(progress: Progress, crew: tuple[str, ...]) -> str:
+    """Return who: by name, `all 6` where it is everybody outside and more than two; nobody."""
+    outside = progress.plan.outside
+    if len(crew) > 2 and set(crew) == set(outside):
+        return f"all {len(outside)}"
+    return " ".join(crew) or "nobody"
+
+
 def title_of(progress: Progress, task: str) -> str:
     """Return a task's title, or its id where it has none."""
     state = progress.tasks.get(task)
@@ -89,10 +97,10 @@ def _waiting(progress: Progress, step: str, now: float) -> StepStanding | None:
     if not state.gone:
         return StepStanding("go?", state.step.hold_point or "hold point")
     if missing := progress.missing(step):
-        return StepStanding("wait", f"for {' and '.join(missing)}")
+        return StepStanding("wait", f"for {' '.join(missing)}")
     if needs := progress.needs.get(step, ()):
         need = progress.steps[needs[0]].step
-        who = " ".join(progress.steps[need.id].crew) or "nobody"
+        who = crew_words(progress, progress.steps[need.id].crew)
         return StepStanding("wait", f"for {who} to {small(need.do)}")
     opening = next_opening(progress, state.step.windows, now)
     if opening is not None:

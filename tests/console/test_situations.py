@@ -1,0 +1,180 @@
+"""Whole desks in the situations that count: calm, in trouble, on the way home, six people outside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from tests.console.conftest import HERE, ZERO, estimate_by_hand
+from tests.runs import Run
+from tests.screens import screen
+from tracker.console.view.scene import Disk, Scene, Snapshot
+from tracker.forecast.values import (
+    Alert,
+    Before,
+    Changed,
+    Choice,
+    Estimate,
+    LimitFigure,
+    OptionalFigure,
+    Range,
+    TurnBack,
+)
+from tracker.journal.progress import Progress
+from tracker.plan.read import read_plan
+
+SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
+OnFile = Callable[[str, str], None]
+
+
+def range_of(middle: float, spread: float = 900.0) -> Range:
+    return Range(middle - spread, middle, middle + spread)
+
+
+def choice(id: str, inside: float, safe: float, spare: int, **more: Any) -> Choice:
+    shift = round((inside - 11600.0) / 60) * 60
+    fields: dict[str, Any] = {
+        "tasks": (), "given_up": (), "binding": "EV2.oxygen", "reached": None, "shift": shift,
+        "value": None, "meets": safe >= 0.9, "at": 2460,
+    }  # fmt: skip
+    return Choice(id=id, inside=range_of(inside), safe=safe, to_spare=spare, **{**fields, **more})
+
+
+def seen(progress: Progress, now: float, **changes: Any) -> Scene:
+    """Return the scene of figures made by hand."""
+    made = estimate_by_hand(progress, now, **changes)
+    return Scene(Snapshot(progress, made), now, ZERO + timedelta(seconds=now), disk=Disk(progress.number))
+
+
+@pytest.fixture
+def calm(under_way: Scene) -> Scene:
+    """Nothing wants anybody; something was said to have changed."""
+    estimate = under_way.estimate
+    assert estimate is not None
+    said = Changed(
+        1200, 2400, Before(11290.0, 11580.0), Before(0.96, 0.94),
+        (("pace of handle", 290.0),), (),
+    )  # fmt: skip
+    told = (
+        choice("must-only", 9700.0, 0.99, 4020),
+        choice("as-advised", 11600.0, 0.94, 1860, tasks=("survey", "lamp")),
+        choice("everything", 12600.0, 0.71, 300, tasks=("survey", "lamp", "grease")),
+        choice("drop:lamp", 10800.0, 0.97, 2700, tasks=("survey",)),
+        choice("call-home", 4300.0, 1.0, 9060, given_up=("pump",)),
+    )
+    return shown(under_way, replace(estimate, alerts=(), changed=said, choices=told))
+
+
+def shown(scene: Scene, estimate: Estimate) -> Scene:
+    number = scene.progress.number
+    return replace(scene, snapshot=Snapshot(scene.progress, estimate), disk=Disk(number))
+
+
+@pytest.fixture
+def in_trouble(under_way: Scene) -> Scene:
+    """A store falls too fast: its reserve is reached before everybody is inside, whatever is left out."""
+    estimate = under_way.estimate
+    assert estimate is not None
+    low = LimitFigure(
+        "EV2.oxygen", None, 0.994, range_of(-2280.0), Range(8400.0, 9300.0, 10200.0), -2340
+    )  # fmt: skip
+    told = (
+        choice("as-advised", 11600.0, 0.006, -2340),
+        choice("call-home", 8700.0, 0.88, 600),
+        choice("give-up:pump", 8700.0, 0.88, 600, given_up=("pump",)),
+    )
+    short = replace(
+        estimate,
+        safe=0.006,
+        binding=low,
+        limits=(estimate.limits[0], low),
+        counted=frozenset(),
+        advice=replace(estimate.advice, kept=frozenset()),
+        turn_back=TurnBack(None, range_of(8700.0), was_due=2220.0, safe_if_now=0.88),
+        alerts=(
+            Alert("turn-back", "TURN HOME NOW: EV2 oxygen reaches its reserve at 2:35", False),
+            Alert("confidence", "chance <1 %, need 90 %", False),
+        ),
+        choices=told,
+        changed=Changed(0, 0, Before(11600.0, 11600.0), Before(0.006, 0.006), (), ()),
+    )
+    return shown(under_way, short)
+
+
+def homeward() -> Run:
+    """Return heron with everybody called home, and what was open closed."""
+    run = Run(plan=read_plan(HERE / "heron.yaml"))
+    run("done", 400, step="egress.check")
+    run("done", 700, step="egress.open")
+    run("done", 1090, step="egress.tools")
+    run("called", 2400, call="home")
+    return run
+
+
+@pytest.fixture
+def way_home() -> Scene:
+    """Everybody was called home."""
+    progress = homeward().now
+    at_four = LimitFigure("elapsed", 14400.0, 0.0, range_of(10200.0), range_of(14400.0, 0.0), 10080)
+    battery = LimitFigure("EV2.battery", None, 0.12, range_of(640.0), range_of(4980.0), 600)
+    return seen(
+        progress, 2460.0, called="home", safe=0.88, inside=range_of(4330.0, 500.0), limits=(at_four, battery),
+        binding=battery, ingress={"EV1": range_of(4330.0), "EV2": range_of(4330.0)},
+        optional=(), turn_back=TurnBack(None, range_of(4330.0), homebound=True), alerts=(),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def six() -> Scene:
+    """Six people outside: two wait, one counts, two drill, one waits for them."""
+    run = Run(plan=read_plan(HERE / "sextet.yaml"))
+    run("done", 840, step="line.out")
+    run("done", 1980, step="line.pull")
+    run("counted", 2100, step="sensors.fix", count=2)
+    progress = run.now
+    elapsed = LimitFigure("elapsed", 10800.0, 0.0, range_of(4700.0), range_of(10800.0, 0.0), 4680)
+    core = OptionalFigure("core", "keep", None, 1.0, 420.0, True, "it is under way")
+    return seen(
+        progress, 2340.0, inside=range_of(6080.0, 600.0), limits=(elapsed,), binding=elapsed, safe=0.998,
+        optional=(core,), counted=frozenset({"core"}), alerts=(), clocks=(), consumables=(),
+        ingress={f"EV{n}": range_of(6080.0) for n in range(1, 7)},
+        turn_back=TurnBack(8010.0, range_of(4440.0)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+@pytest.mark.parametrize("situation", ["calm", "in_trouble", "way_home", "six"])
+def test_the_desk_in_a_situation(
+    request: pytest.FixtureRequest, on_file: OnFile, situation: str, width: int, height: int
+) -> None:
+    scene = request.getfixturevalue(situation)
+    text = screen(scene, width, height, "home" if situation == "way_home" else "steps")
+    assert text.count("\n") == height - 2, "the keys have the last row"
+    on_file(f"situation-{situation}-{width}", text)
+
+
+def test_what_is_short_acts_and_says_so(in_trouble: Scene) -> None:
+    for width, height in SIZES:
+        text = screen(in_trouble, width, height)
+        assert "39 min SHORT: EV2 oxygen" in text and "TURN HOME NOW" in text
+        assert "<1 %, need 90 %" in text and "nothing optional" in text
+
+
+def test_the_way_home_lists_who_is_on_it_and_its_large_figure_is_what_is_to_spare(way_home: Scene) -> None:
+    for width, height in SIZES:
+        text = screen(way_home, width, height, "home")
+        assert "INSIDE called home 0:40" in text
+        assert "min to spare until EV2 battery reaches its reserve at 1:23" in text
+        assert " IV  " not in text.split("way home")[1]
+
+
+def test_people_who_are_inside_are_not_on_the_way(way_home: Scene) -> None:
+    run = homeward()
+    run("entered", 2440, crew=["EV2"])
+    scene = replace(way_home, snapshot=Snapshot(run.now, way_home.estimate))
+    rows = screen(scene, 80, 24, "home").split("way home")[1]
+    assert "EV1" in rows and not any(row.split()[1:2] == ["EV2"] for row in rows.splitlines())
