@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tracker.foundation.text import ADVISORY, columns, percent, plain
@@ -14,14 +15,22 @@ from tracker.foundation.times import format_pet
 from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
+    from tracker.journal.progress import Progress
+    from tracker.journal.revise import Revision
     from tracker.plan.diff import Change
     from tracker.plan.model import Plan
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
-    parser.add_argument("a", metavar="A", help="a plan")
+    parser.add_argument("a", metavar="A", help="a plan, or a journal: its plan as it stands")
     parser.add_argument("b", metavar="B", help="another plan")
+    parser.add_argument(
+        "--events",
+        action="store_true",
+        help="of a journal: the events that turn what is left into plan B, for `record --stdin`",
+    )
+    parser.add_argument("--at", metavar="PET", help="of a journal: as of this instant")
     parser.add_argument("--json", action="store_true", help="as one JSON object")
     parser.add_argument("--exit-code", action="store_true", help="end with status 1 where they differ")
     parser.add_argument("--pace", metavar="PACE", help="a pace file to judge the chances by")
@@ -29,20 +38,85 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Say what differs: 0, or with `--exit-code` 1 where something does."""
+    from tracker.cli.run import is_journal
+    from tracker.foundation.errors import WrongUsage
     from tracker.plan.diff import differences
     from tracker.plan.read import read_plan
 
+    if is_journal(Path(args.a)):
+        return _of_journal(args)
+    if args.events or args.at:
+        raise WrongUsage("tracker diff: --events and --at are for a journal and a plan")
     with meanwhile("comparing the plans"):
         a, b = read_plan(args.a), read_plan(args.b)
         changes = differences(a, b)
         figures = _figures(a, b, args.pace) if changes else []
+    return _output(args, changes, figures, [], None)
+
+
+def _output(
+    args: argparse.Namespace,
+    changes: Sequence[Change],
+    figures: Sequence[Figure],
+    said: Sequence[str],
+    revised: Revision | None,
+) -> int:
     if args.json:
-        json.dump(_json(args, changes, figures), sys.stdout, indent=1, allow_nan=False)
+        json.dump(_json(args, changes, figures, revised), sys.stdout, indent=1, allow_nan=False)
         print()
     else:
-        for line in _lines(changes, figures):
+        for line in _lines(changes, figures, said):
             print(plain(line, most=400))
     return 1 if args.exit_code and changes else 0
+
+
+def _of_journal(args: argparse.Namespace) -> int:
+    """Compare what is left of an excursion with a plan; with `--events` say it in events."""
+    from tracker.cli.estimate import instant_of
+    from tracker.foundation.errors import TrackerError
+    from tracker.journal.journal import Journal
+    from tracker.journal.revise import as_amended, revision
+    from tracker.journal.wording import event_words
+    from tracker.plan.diff import differences
+    from tracker.plan.read import read_plan
+
+    plan = read_plan(args.b)
+    with meanwhile("comparing what is left"), Journal.open(args.a, read_only=True) as journal:
+        now = instant_of(journal, args.at)
+        progress = journal.progress(at=now if args.at else None)
+        found = revision(progress, plan)
+        figures = _estimates(progress, found.after, now) if found.after is not None else []
+    if args.events:
+        for line in (*found.kept, *_table("", figures)):
+            print(plain(line, most=400), file=sys.stderr)
+        if found.refused:
+            raise TrackerError(*found.refused)
+        # A journal that is live stamps what comes without an instant.
+        for event in found.at(None if _is_live(progress) and not args.at else now):
+            print(json.dumps(event))
+        return 0
+    said = [f"event: {event_words(progress, e['kind'], e)}" for e in found.events]
+    changes = differences(as_amended(progress), plan)
+    return _output(args, changes, figures, [*said, *found.kept, *found.refused], found)
+
+
+def _is_live(progress: Progress) -> bool:
+    from tracker.foundation import clock
+    from tracker.journal.progress import pet_if_live
+
+    return pet_if_live(progress.zero, clock.utc_now()) is not None
+
+
+def _estimates(before: Progress, after: Progress, now: float) -> list[Figure]:
+    """INSIDE and the chance of keeping every limit, as it stands and with the events recorded."""
+    from tracker.forecast.estimate import estimate
+
+    found = [estimate(progress, max(now, progress.at)) for progress in (before, after)]
+    inside = [
+        Figure(name, "projected", *(getattr(one.inside, key) for one in found))
+        for name, key in (("INSIDE", "p50"), ("INSIDE, in nine of ten by", "p90"))
+    ]
+    return [*inside, Figure("keeping every limit", "chance", *(one.safe for one in found))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,22 +125,28 @@ class Figure:
 
     id: str
     of: str
-    """`inside`, `margin` or `chance`."""
+    """`inside` or `margin` on paper, `projected`, or `chance`."""
     before: float | None
     after: float | None
 
     def cells(self) -> tuple[str, str, str, str]:
         """Its name, both figures and the change, as text."""
-        write = _share if self.of == "chance" else _time
-        both = self.before is not None and self.after is not None
-        change = (self.after or 0.0) - (self.before or 0.0) if both else None
-        name = {
-            "inside": f"inside, {self.id}",
-            "margin": f"margin to {self.id}",
-            "chance": f"chance, {self.id}",
-        }[self.of]
-        signed = "-" if change is None else _points(change) if self.of == "chance" else _signed(change)
-        return name, write(self.before), write(self.after), signed
+        name, write = _FORMS[self.of]
+        ends = write(self.before), write(self.after)
+        if self.before is None or self.after is None:
+            return name.format(self.id), *ends, "-"
+        if self.of == "chance":
+            return name.format(self.id), *ends, f"{(self.after - self.before) * 100:+.1f} points"
+        # A change is that of what is shown, so that three figures of a line fit.
+        unit = 60 if self.of == "projected" else 1
+        change = unit * (_units(self.after, unit) - _units(self.before, unit))
+        sign = "+" if change >= 0 else ""
+        return name.format(self.id), *ends, sign + format_pet(change, with_seconds=unit == 1)
+
+
+def _units(seconds: float, unit: int) -> int:
+    """Whole units as they are shown: minutes as a clock has them, seconds to the nearest."""
+    return int((seconds + 0.01) // 60) if unit == 60 else round(seconds)
 
 
 def _time(seconds: float | None) -> str:
@@ -74,15 +154,16 @@ def _time(seconds: float | None) -> str:
 
 
 def _share(share: float | None) -> str:
-    return "-" if share is None else percent(share, 1)
+    return "-" if share is None else percent(share)
 
 
-def _signed(seconds: float) -> str:
-    return ("+" if round(seconds) >= 0 else "") + format_pet(round(seconds), with_seconds=True)
-
-
-def _points(change: float) -> str:
-    return f"{change * 100:+.1f} points"
+_FORMS: dict[str, tuple[str, Callable[[float | None], str]]] = {
+    "inside": ("inside, {}", _time),
+    "margin": ("margin to {}", _time),
+    "projected": ("{}", format_pet),
+    "chance": ("chance, {}", _share),
+}
+"""How the figures of each kind are called and written."""
 
 
 def _figures(a: Plan, b: Plan, pace: str | None) -> list[Figure]:
@@ -118,7 +199,7 @@ def _finite(seconds: float) -> float | None:
     return round(seconds, 3) if abs(seconds) < float("inf") else None
 
 
-def _lines(changes: Sequence[Change], figures: Sequence[Figure]) -> Iterator[str]:
+def _lines(changes: Sequence[Change], figures: Sequence[Figure], said: Sequence[str]) -> Iterator[str]:
     if not changes:
         yield "no difference"
         return
@@ -128,18 +209,30 @@ def _lines(changes: Sequence[Change], figures: Sequence[Figure]) -> Iterator[str
             subject = change.subject
             yield subject
         yield f"  {change.words()}"
+    yield from said
     yield ""
-    rows = [("on paper, with everything", "before", "after", "")]
-    yield from columns([*rows, *(figure.cells() for figure in figures)], indent="", right=(1, 2, 3))
+    yield from _table("on paper, with everything", figures)
     yield ADVISORY
 
 
-def _json(args: argparse.Namespace, changes: Sequence[Change], figures: Sequence[Figure]) -> dict[str, Any]:
+def _table(head: str, figures: Sequence[Figure]) -> list[str]:
+    head = "as it stands, and then" if any(one.of == "projected" for one in figures) else head
+    rows = [(head, "before", "after", ""), *(figure.cells() for figure in figures)]
+    return columns(rows, indent="", right=(1, 2, 3)) if figures else []
+
+
+def _json(
+    args: argparse.Namespace, changes: Sequence[Change], figures: Sequence[Figure], revised: Revision | None
+) -> dict[str, Any]:
+    of_journal = (
+        {"events": revised.events, "refused": revised.refused, "kept": revised.kept} if revised else {}
+    )
     return {
         "format": 1,
         "a": args.a,
         "b": args.b,
         "changes": [asdict(change) for change in changes],
+        **of_journal,
         "figures": [asdict(figure) for figure in figures],
         "advisory": ADVISORY,
     }

@@ -100,7 +100,7 @@ class _Found:
 
     @staticmethod
     def of(journal: Journal, args: argparse.Namespace) -> _Found:
-        now = _instant(journal, args.at)
+        now = instant_of(journal, args.at)
         at = None if args.at is None else now
         progress = journal.progress(at=at, known=now if args.known else None)
         if args.at is None:
@@ -109,7 +109,7 @@ class _Found:
         return _Found(now, progress, _prior(args.pace), events, choices=args.choices)
 
 
-def _instant(journal: Journal, at: str | None) -> float:
+def instant_of(journal: Journal, at: str | None) -> float:
     """Return the PET of the estimate: as asked, now where the journal is live, else the last event's."""
     if at is not None:
         return float(pet_option("--at", at))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from typing import Any
 
+from tracker.foundation.times import format_exact
 from tracker.plan.graph import crew_orders
 from tracker.plan.metabolism import per_megajoule
 from tracker.plan.model import (
@@ -25,6 +27,7 @@ from tracker.plan.scalars import ALONE
 from tracker.plan.schema import ConsumableFile, PlanFile, StepFile, TaskFile, TimeFile, WindowFile
 from tracker.plan.timeline import last_sites
 
+USUAL_WORK = "general"
 USUAL_CONFIDENCE = 0.9
 READING_SHARE = 0.01
 """How exact a reading is without `reading_sd`, as a share of the start."""
@@ -132,6 +135,46 @@ def _step(step: StepFile, whole: str, task: str, title: str, efforts: Mapping[st
         closes=tuple(step.closes),
         within=Within(step.within.of, step.within.time) if step.within else None,
     )
+
+
+def task_data(task: Task) -> dict[str, Any]:
+    """A task as a plan file has it, in plain data: what `parse_task` makes the same task of."""
+    own = {
+        "id": task.id,
+        "title": task.title,
+        "priority": None if task.closeout else task.priority,
+        "value": None if task.value == 1 else task.value,
+        "needs": list(task.needs),
+        "closeout": task.closeout,
+        "steps": [_step_data(step) for step in task.steps],
+    }
+    return {key: value for key, value in own.items() if value not in (None, [], False)}
+
+
+def _step_data(step: Step) -> dict[str, Any]:
+    alike = set(step.effort.values()) <= {step.default_effort}
+    within = step.within and {"of": step.within.of, "time": format_exact(step.within.time)}
+    own = {
+        "id": step.id.partition(".")[2],
+        **{key: getattr(step, key) for key in ("do", "fixed", "site", "whole", "hold_point")},
+        **{key: list(getattr(step, key)) for key in ("crew", "needs", "opens", "closes")},
+        "time": _time_data(step.time),
+        "count": None if step.count == 1 else step.count,
+        "effort": step.default_effort if alike else dict(step.effort),
+        "use": dict(step.use) or None,
+        "work": None if step.work == USUAL_WORK else step.work,
+        "window": list(step.windows),
+        "within": within,
+    }
+    return {key: value for key, value in own.items() if value not in (None, [], False)}
+
+
+def _time_data(time: Duration) -> str | dict[str, str]:
+    if time.home:
+        return "home"
+    if time.low is None or time.high is None:
+        return format_exact(time.likely)
+    return {key: format_exact(getattr(time, key)) for key in ("low", "likely", "high")}
 
 
 def _duration(time: TimeFile) -> Duration:

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from difflib import SequenceMatcher
 from typing import Literal, Protocol, TypeVar
 
 from tracker.foundation.text import percent
 from tracker.foundation.times import format_exact, format_instant
+from tracker.plan.graph import longest_rising
 from tracker.plan.model import Consumable, CrewMember, Duration, Limit, Plan, Step, Task, Window
 
 Subject = Literal["plan", "crew", "limits", "consumables", "windows", "sites", "efforts", "tasks", "steps"]
@@ -140,16 +140,19 @@ def _keys(subject: Subject, name: str, a: Row, b: Row) -> Iterator[Change]:
             yield Change(subject, name, "changed", key, a.get(key, ""), b.get(key, ""))
 
 
+def changed_keys(a: Task | Step, b: Task | Step) -> Iterator[tuple[str, str, str]]:
+    """Yield each key in which two tasks, or two steps, differ, with what both say."""
+    rows = [_step_row(one) if isinstance(one, Step) else _task_row(one) for one in (a, b)]
+    for change in _keys("steps", "", *rows):
+        yield change.key, change.before or "", change.after or ""
+
+
 def _moved(subject: Subject, a: Sequence[str], b: Sequence[str]) -> Iterator[Change]:
     """Yield what stands elsewhere among what both have: the fewest moves that say it."""
     before, after = [name for name in a if name in set(b)], [name for name in b if name in set(a)]
-    stay = {
-        name
-        for block in SequenceMatcher(None, before, after, autojunk=False).get_matching_blocks()
-        for name in before[block.a : block.a + block.size]
-    }
+    stay = longest_rising([before.index(name) for name in after])
     for i, name in enumerate(after):
-        if name not in stay:
+        if i not in stay:
             yield Change(subject, name, "moved", after=f"behind {after[i - 1]}" if i else "to the front")
 
 

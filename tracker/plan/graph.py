@@ -150,3 +150,17 @@ def around(circle: Sequence[str], before: Mapping[str, Mapping[str, str]]) -> st
     """A circle in words, by the reasons of `before_each`: `a needs b, b is after a in the order of EV1`."""
     following = (*circle[1:], circle[0])
     return ", ".join(f"{step} {before[step][prev]}" for step, prev in zip(circle, following, strict=True))
+
+
+def longest_rising(numbers: Sequence[int]) -> set[int]:
+    """The places of a longest rising part of a row: what may stay when the rest is moved into order."""
+    best: list[tuple[int, int]] = []
+    for place, number in enumerate(numbers):
+        before = [earlier for earlier in range(place) if numbers[earlier] < number]
+        link = max(before, key=lambda earlier: best[earlier][0], default=-1)
+        best.append((best[link][0] + 1 if link >= 0 else 1, link))
+    place, found = max(range(len(best)), key=lambda at: best[at][0], default=-1), set[int]()
+    while place >= 0:
+        found.add(place)
+        place = best[place][1]
+    return found
