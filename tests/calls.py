@@ -13,7 +13,7 @@ from tracker.forecast.world import World
 def inside_when_called(world: World, kept: Collection[int], n: int, at: float) -> tuple[float, bool, bool]:
     """Return when everybody is inside, and whether the elapsed limits and the reserves are kept."""
     course = play(world, kept, n)
-    free = [max(at, held) for held in world.ready]
+    free = [max(at, float(row[n])) for row in world.ready]
     used: dict[int, float] = {}
     here: dict[int, int] = {}
     begun, ended = set(), set()
@@ -21,14 +21,14 @@ def inside_when_called(world: World, kept: Collection[int], n: int, at: float) -
         node = world.nodes[i]
         if node.closeout:
             continue
-        if start < at or node.running:
+        if (start < at and at > 0) or node.running:
             begun.add(i)
             for c in node.crew:
                 if _site(world, i, c):
                     here[c] = i
         if course.finish[i] <= at:
             ended.add(i)
-        used[i] = max(0.0, min(course.finish[i], at) - start) if start < math.inf else 0.0
+        used[i] = max(0.0, min(course.finish[i], at) - start) if start < math.inf and at > 0 else 0.0
     open_items = set(world.open_now) | {item for i in begun for item in world.nodes[i].opens}
     open_items -= {item for i in ended for item in world.nodes[i].closes}
     finish: dict[int, float] = {}
@@ -57,7 +57,7 @@ def inside_when_called(world: World, kept: Collection[int], n: int, at: float) -
         finish[i] = end
         for c in node.crew:
             free[c] = end
-    inside = max(free[c] for c in world.counted)
+    inside = max(0.0, *(free[c] for c in world.counted))
     lost = any(t == math.inf for t in free)
     elapsed = not lost and all(max(free[c] for c in x.crew) <= x.at + GRAIN_S for x in world.limits)
     return inside, elapsed, not lost and _reserves(world, used, inside, n)

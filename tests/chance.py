@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -32,6 +33,8 @@ class Kind:
     """Stores that lose something in some scenarios, whatever their crew does."""
     two: bool = False
     """Two confidences."""
+    early: bool = True
+    """Half of the crews may have gone on before now: their last ticks came late."""
 
 
 def chance(seed: int, kind: Kind | None = None) -> World:
@@ -61,11 +64,18 @@ def chance(seed: int, kind: Kind | None = None) -> World:
         clocks=clocks,
         confidence=rng.choice([0.8, 0.9]),
         consumables=rng.choice([0.7, 0.95]) if kind.two else None,
+        ready=_ready(random.Random(seed + 1), crew, kind),
         limits={"boat": (float(rng.randrange(4000, 9000)), crew[0])} if rng.random() < 0.2 else {},
     )
     free = world(works, 1e9, ask)
     low, high = (_high(free, kept) for kept in ((), range(len(tasks))))
     return world(works, float(round(low + (high - low) * rng.uniform(-0.1, 1.0))), ask)
+
+
+def _ready(rng: random.Random, crew: list[str], kind: Kind) -> dict[str, list[float]]:
+    if not kind.early or rng.random() < 0.5:
+        return {}
+    return {c: [min(0.0, float(round(rng.gauss(-20.0, 60.0)))) for _ in range(kind.scenarios)] for c in crew}
 
 
 def _high(free: World, kept: Collection[int]) -> float:
@@ -122,6 +132,7 @@ def _work(rng: random.Random, kind: Kind, step: str, task: str, crew: list[str],
         needs,
         gaps=gaps,
         windows=("light",) if gaps else (),
+        earliest=0.0 if gaps else -math.inf,
         site=rng.choice(["near", "far", ""]) if kind.homes else "",
         extra=rng.uniform(-8e-5 if kind.light else 0.0, 1e-4),
     )
@@ -147,7 +158,7 @@ def play(world: World, kept: Collection[int], n: int, started: tuple[int, float]
 
     `started`: this node is ready at this instant whatever came before, the rest of its task not before.
     """
-    free = list(world.ready)
+    free = [float(row[n]) for row in world.ready]
     start: dict[int, float] = {}
     finish: dict[int, float] = {}
     took: dict[int, float] = {}
@@ -158,6 +169,7 @@ def play(world: World, kept: Collection[int], n: int, started: tuple[int, float]
         t = max([node.earliest, *(free[c] for c in node.crew)])
         if not node.running:
             t = max([t, *(finish[need] for need in node.needs if need in finish)])
+            t = 0.0 if t == -math.inf else t
             if started and node.groups and node.task == world.nodes[started[0]].task:
                 t = started[1] if i == started[0] else max(t, started[1])
             for close, opening in node.gaps:
@@ -172,7 +184,7 @@ def play(world: World, kept: Collection[int], n: int, started: tuple[int, float]
             for later in world.nodes[i + 1 :]:
                 if later.home is not None and i in later.home:
                     site[c] = later.home[i]
-    inside = max(free[c] for c in world.counted)
+    inside = max(0.0, *(free[c] for c in world.counted))
     lost = any(t == float("inf") for t in finish.values())
     elapsed = not lost and all(
         max(free[c] for c in limit.crew) <= limit.at + GRAIN_S for limit in world.limits

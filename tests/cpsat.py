@@ -13,6 +13,9 @@ from tests.chance import GRAIN_S
 from tests.worlds import waiting
 from tracker.forecast.world import World
 
+EARLY_S = 3600
+"""Nobody was free so long before now."""
+
 _UNITS = 10**9
 """Consumables become whole numbers of this part of a unit: a second of waiting is some 10**5 of them.
 With 10**12 the solver (9.15) has called a set best that is not."""
@@ -90,17 +93,17 @@ class _Model:
         some = model.new_bool_var("some")
         model.add_implication(elapsed, some)
         model.add_implication(reserves, some)
-        free: list[cp_model.LinearExprT] = [int(t) for t in world.ready]
+        free: list[cp_model.LinearExprT] = [int(row[n]) for row in world.ready]
         ends: list[cp_model.LinearExprT] = []
         for i, node in enumerate(world.nodes):
             there = self.there[i]
             when = [] if there is None else [there]
             seconds = int(world.durations[i, n])
-            start = model.new_int_var(0, self.horizon, "start")
+            start = model.new_int_var(0 if node.earliest == 0 else -EARLY_S, self.horizon, "start")
             ends.append(start + seconds)
             for c in node.crew:
                 model.add(start >= free[c]).only_enforce_if(when)
-                after = model.new_int_var(0, self.horizon, "free")
+                after = model.new_int_var(-EARLY_S, self.horizon, "free")
                 model.add(after >= free[c])
                 model.add(after >= start + seconds).only_enforce_if(when)
                 free[c] = after

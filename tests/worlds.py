@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -25,7 +26,7 @@ class Work:
     closes: str = ""
     closeout: bool = False
     running: bool = False
-    earliest: float = 0.0
+    earliest: float = -math.inf
     gaps: tuple[tuple[float, float], ...] = ()
     windows: tuple[str, ...] = ()
     site: str = ""
@@ -75,6 +76,8 @@ class Ask:
     consumables: float | None = None
     """A confidence of their own."""
     now: float = 0.0
+    ready: Mapping[str, Sequence[float]] = field(default_factory=dict)
+    """When crew members are free, one a scenario; others now."""
     inside: Sequence[str] = ()
     """Crew members who are not outside (they do steps and are not counted)."""
     open_now: Mapping[str, str] = field(default_factory=dict)
@@ -98,7 +101,7 @@ def world(works: Sequence[Work], limit: float, ask: Ask | None = None) -> World:
         crew=crew,
         counted=counted,
         inside_already={},
-        ready=(0.0,) * len(crew),
+        ready=tuple(_row(ask.ready.get(name, 0.0), n) for name in crew),
         durations=np.stack([_row(work.time, n) for work in works]),
         optional=tuple(_optional(name, works, ask, names) for name in names),
         limits=(ElapsedLimit("elapsed", limit, counted), *more),

@@ -9,13 +9,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tests.bench.candidate.alone import ends_alone, grid_of
 from tests.bench.excursions import Array
 from tests.bench.rivals import RIVALS, pro_rata
 from tests.bench.skill import ends
 from tests.bench.table import report
 from tests.bench.truths import FRESH, TRUTHS, Case, make
-from tracker.forecast.prior import DEFAULT_PRIOR
+from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 
 SHARES = (0.10, 0.25, 0.50, 0.75)
 LEVELS = (0.10, 0.50, 0.90)
@@ -110,7 +109,7 @@ def main(argv: Sequence[str]) -> None:
     parser.add_argument("--long", action="store_true", help="60 of each kind")
     parser.add_argument("--quick", action="store_true", help="4 of each kind")
     parser.add_argument("--kinds", nargs="*", default=list(TRUTHS))
-    parser.add_argument("--models", nargs="*", default=["M"], help="weights of processes, or the estimate")
+    parser.add_argument("--models", nargs="*", default=["M"], help="M, the built-in belief, R or T")
     asked = parser.parse_args(argv)
     count = 60 if asked.long else 4 if asked.quick else asked.excursions
     numbers = range(asked.first, asked.first + count)
@@ -131,12 +130,39 @@ SENSITIVE = 4000
 """Scenarios for what one tick does: with fewer, p50 jitters as shares move between components."""
 
 
+PRIORS = {
+    "M": DEFAULT_PRIOR,
+    "R": PacePrior(
+        processes={
+            "level": 0.45,
+            "wander": 0.03,
+            "tires": 0.08,
+            "tires2": 0.04,
+            "warms": 0.10,
+            "streaks": 0.10,
+            "long": 0.20,
+        }
+    ),
+    "T": PacePrior(
+        processes={
+            "level": 0.25,
+            "walk": 0.05,
+            "wander": 0.14,
+            "roam": 0.05,
+            "tires": 0.13,
+            "tires2": 0.13,
+            "warms": 0.10,
+            "streaks": 0.05,
+            "long": 0.10,
+        }
+    ),
+}
+"""R as most crews are, T for crews that tire, M, the built-in belief, between them."""
+
+
 def model(name: str, scenarios: int = 1000) -> Forecast:
-    """Return a forecast by name: the estimate's own, or the pace model with weights of processes."""
-    if name == "estimate":
-        return lambda case, t: ends(case.progress(t), t, DEFAULT_PRIOR, scenarios)
-    grid = grid_of(name)
-    return lambda case, t: ends_alone(case, t, grid, scenarios)
+    """Return the forecast under the weights of processes of this name."""
+    return lambda case, t: ends(case.progress(t), t, PRIORS[name], scenarios)
 
 
 if __name__ == "__main__":

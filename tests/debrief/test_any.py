@@ -73,4 +73,4 @@ def test_sums_add_up_as_they_are_and_as_they_are_shown(seed: int) -> None:
 def test_anything_teaches_something_sound(chosen: list[int]) -> None:
     prior = learn([_progress(seed) for seed in chosen])
     assert 0.05 < prior.median < 20 and 0 < prior.spread < 1 and 0 < prior.sigma < 3
-    assert sum(prior.weights) == pytest.approx(1)
+    assert sum(prior.processes.values() or [1.0]) == pytest.approx(1)

@@ -158,7 +158,7 @@ def test_a_learned_pace_is_written_for_people(files: list[Path], tmp_path: Path)
     text = out.read_text()
     assert not re.search(r"\d\.\d{5}", text)
     prior = read_pace(text, str(out))
-    assert 0.5 < prior.median < 2 and sum(prior.weights) == pytest.approx(1)
+    assert 0.5 < prior.median < 2 and sum(prior.processes.values()) == pytest.approx(1)
 
 
 def test_nothing_to_learn_from(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from tracker.debrief import level
 from tracker.debrief.level import Level, PooledEvidence, fit_level, log_likelihood, side_by_side
-from tracker.forecast.pace import Evidence, Layout, observe, start
+from tracker.forecast.grid import PROCESSES, mixture
+from tracker.forecast.pace import Layout
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 
 LAYOUT = Layout(("EV1", "EV2"), ("carry", "drive", "fasten"), 2.75)
 CREW_TRUTH = np.array([-0.10, 0.10])
 WORK_TRUTH = np.array([-0.20, 0.0, 0.20])
+DRIFTS = PacePrior(drifts=(0.0, 0.06, 0.15), weights=(0.6, 0.25, 0.15))
 
 
 def _season(excursions: int, *, drift: float = 0.0, steps: int = 60, seed: int = 3) -> PooledEvidence:
@@ -34,7 +38,16 @@ def _season(excursions: int, *, drift: float = 0.0, steps: int = 60, seed: int =
     noise = rng.normal(0, 0.25, n)
     value = math.log(1.2) + own + walk + CREW_TRUTH[crew] + WORK_TRUTH[work] + noise
     return PooledEvidence(
-        LAYOUT, value, np.ones(n), np.zeros(n), hours, hours - 2.75, members, which, excursions
+        LAYOUT,
+        value,
+        np.ones(n),
+        np.zeros(n),
+        hours,
+        hours - 2.75,
+        np.exp(-hours / 0.6),
+        members,
+        which,
+        excursions,
     )
 
 
@@ -62,7 +75,7 @@ def test_nothing_seen_is_the_prior() -> None:
 
 def test_level_and_noise_are_found() -> None:
     seen = _season(200)
-    found = fit_level(side_by_side(seen, np.concatenate([CREW_TRUTH, WORK_TRUTH])), DEFAULT_PRIOR)
+    found = fit_level(side_by_side(seen, np.concatenate([CREW_TRUTH, WORK_TRUTH])), DRIFTS)
     assert found.mean == pytest.approx(math.log(1.2), abs=0.02)
     assert found.spread == pytest.approx(0.07, abs=0.02)
     # The likelihood is Student's, for outliers; of purely normal noise it sees a little too much.
@@ -72,30 +85,50 @@ def test_level_and_noise_are_found() -> None:
 
 def test_drift_is_found() -> None:
     truth = np.concatenate([CREW_TRUTH, WORK_TRUTH])
-    steady = fit_level(side_by_side(_season(100), truth), DEFAULT_PRIOR)
-    drifting = fit_level(side_by_side(_season(100, drift=0.15), truth), DEFAULT_PRIOR)
+    steady = fit_level(side_by_side(_season(100), truth), DRIFTS)
+    drifting = fit_level(side_by_side(_season(100, drift=0.15), truth), DRIFTS)
     assert drifting.weights[2] > 0.5 > steady.weights[2]
     assert sum(drifting.weights) == pytest.approx(1.0)
 
 
-def test_likelihood_is_that_of_the_forecast_filter() -> None:
-    """With the noise known, each excursion's likelihood under each drift ranks as the forecast's own."""
+def test_a_crew_that_tires_is_found_and_one_that_warms_up_too() -> None:
+    hours = np.tile(np.linspace(0.1, 5.5, 60), 100)
+    truth = np.concatenate([CREW_TRUTH, WORK_TRUTH])
+    for name, trend in (("tires2", 0.12 * (hours - 2.75)), ("warms", 0.3 * np.exp(-hours / 0.6))):
+        plain = _season(100)
+        seen = replace(plain, value=plain.value + trend)
+        found = fit_level(side_by_side(seen, truth), DEFAULT_PRIOR)
+        weights = dict(zip(PROCESSES, found.weights, strict=True))
+        assert max(weights, key=lambda one: weights[one]) == name
+
+
+def test_likelihood_is_that_of_a_filter_in_matrices() -> None:
+    """Level and slope as a state of two, each process by itself, Student densities of ten degrees."""
     seen = _season(1, drift=0.1, steps=25)
-    prior = PacePrior(median=1.0, sigma=0.25, sigma_weight=1e9)
-    now = Level(0.0, prior.spread, prior.sigma * level.STUDENT_SCALE**-1, prior.weights)
+    prior = PacePrior(median=1.0, sigma=0.25)
+    processes = mixture({p.id: p.weight for p in PROCESSES.values()})
+    now = Level(0.0, prior.spread, prior.sigma, tuple(p.weight for p in processes))
     ours = log_likelihood(side_by_side(seen, np.zeros(5)), prior, now)[:, 0]
-    belief = start(prior, Layout((), (), 2.75))
-    for value, hours, past in zip(seen.value, seen.hours, seen.past, strict=True):
-        belief = observe(belief, Evidence(np.array([1.0, past]), value, 1.0, 0.0, hours))
-    theirs = belief.log_weight - np.log(prior.weights)
-    assert ours - ours[0] == pytest.approx(theirs - theirs[0], abs=0.02)
+    for process, found in zip(processes, ours, strict=True):
+        mean, cov = np.array([0.0, process.trend]), np.diag([prior.spread**2, process.trend_sd**2])
+        total, before = 0.0, 0.0
+        for value, at, past, faded in zip(seen.value, seen.hours, seen.past, seen.faded, strict=True):
+            cov[0, 0] += (at - before) * process.walk**2
+            before, row = at, np.array([1.0, faded if process.warms else past])
+            own = (level.STUDENT_SCALE * prior.sigma) ** 2
+            spread, error = row @ cov @ row, value - row @ mean
+            total += stats.t.logpdf(error, 10, scale=math.sqrt(spread + own)) - stats.t.logpdf(0.0, 10)
+            own *= max(1.0, error**2 / (spread + own) / 5.0)
+            gain = cov @ row / (spread + own)
+            mean, cov = mean + gain * error, cov - np.outer(gain, row @ cov)
+        assert found == pytest.approx(total, abs=1e-9)
 
 
 def test_excursions_of_different_length_stand_side_by_side() -> None:
     seen = _season(2, steps=3)
     kept = {
         name: getattr(seen, name)[:4]
-        for name in ("value", "noise", "clock", "hours", "past", "members", "excursion")
+        for name in ("value", "noise", "clock", "hours", "past", "faded", "members", "excursion")
     }
     short = PooledEvidence(LAYOUT, **kept, excursions=2)
     courses = side_by_side(short, np.zeros(5))

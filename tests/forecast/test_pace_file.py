@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior, read_pace, write_pace
+from tracker.forecast.prior import DEFAULT_PRIOR, USUAL_WEIGHTS, PacePrior, read_pace, write_pace
 from tracker.foundation.errors import TrackerError
 
 WHOLE = """
@@ -53,7 +53,7 @@ def test_a_single_drift_is_one_process() -> None:
 
 def test_drifts_without_weights_are_alike_unless_they_are_the_usual_three() -> None:
     assert read_pace("pace: {drift: [0, 0.1]}", "p").weights == (0.5, 0.5)
-    assert read_pace("pace: {drift: [0, 0.1, 0.2]}", "p").weights == DEFAULT_PRIOR.weights
+    assert read_pace("pace: {drift: [0, 0.1, 0.2]}", "p").weights == USUAL_WEIGHTS
 
 
 def test_all_spreads_zero() -> None:

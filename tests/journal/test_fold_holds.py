@@ -114,7 +114,7 @@ def test_nothing_counts_as_evidence_while_voice_is_lost() -> None:
     assert not run.step("one.a").evidence
     assert not run.step("one.j").evidence
     assert run.step("two.x").evidence
-    assert [one.steps for one in run.now.observations] == [("two.x",)]
+    assert [one.step for one in run.now.observations if not one.blind] == ["two.x"]
 
 
 def test_steps_before_and_after_a_silence_are_evidence() -> None:
@@ -124,7 +124,11 @@ def test_steps_before_and_after_a_silence_are_evidence() -> None:
     run("heard", 800, crew=["EV1"])
     run.done("one.b", at=1300)
     run.done("one.c", at=1900)
-    assert [one.steps for one in run.now.observations] == [("one.a",), ("one.c",)]
+    assert [(one.step, one.blind) for one in run.now.observations] == [
+        ("one.a", False),
+        ("one.b", True),
+        ("one.c", False),
+    ]
 
 
 def test_word_from_the_crew_is_remembered() -> None:
@@ -276,3 +280,41 @@ def test_nobody_who_is_inside_begins_or_does_anything() -> None:
     run.done("two.x", at=500)
     assert run.now.current["EV2"] is None
     assert run.spent("EV2")[-1] == (100, None, "idle", None)
+
+
+def seen(run: Run, step: str) -> tuple[float, str, float, float]:
+    """Return when a step's time began, what stands for that, the time away, and the time worked."""
+    (one,) = [each for each in run.now.observations if each.step == step]
+    return one.start, one.start_kind, one.at - one.start - one.worked_s, one.worked_s
+
+
+def three() -> Run:
+    return Run(task("one", step("a", "EV1", 10), step("b", "EV1", 10), step("c", "EV1", 10)))
+
+
+def test_a_hold_inside_a_step_is_time_away_and_one_before_it_a_begin_without_a_tick() -> None:
+    run = three()
+    run.done("one.a", at=600)
+    run("held", 700)
+    run("resumed", 1000)
+    run.done("one.b", at=1500)
+    run("held", 1500)
+    run("resumed", 1800)
+    run.done("one.c", at=2500)
+    assert seen(run, "one.b") == (600, "tick", 300, 600)
+    assert seen(run, "one.c") == (1800, "free", 0, 700)
+
+
+def test_a_step_set_aside_counts_from_its_last_stretch_with_what_it_had_before() -> None:
+    run = three()
+    run("began", 400, step="one.b")
+    run.done("one.b", at=1000)
+    run.done("one.a", at=1300)
+    assert seen(run, "one.b") == (400, "begun", 0, 600)
+    assert seen(run, "one.a") == (1000, "tick", -400, 700)
+
+
+def test_a_tick_tells_whether_a_person_stated_its_instant() -> None:
+    run = three()
+    run.done("one.a", at=600)
+    assert run.now.observations[0].stated

@@ -204,7 +204,7 @@ def test_a_shortfall_stays_on_record_and_is_evidence_for_what_was_done() -> None
     run("done", 600, step="lid.bolts", count=3)
     assert run.step("lid.bolts").counted == 3
     (one,) = run.now.observations
-    assert (one.planned_s, one.actual_s, one.weight_count) == ((900,), 600, (3, 4))
+    assert (one.planned_s, one.worked_s, one.counted, one.blind) == (900, 600, (3, 4), False)
     with pytest.raises(EventError, match=r"count 5 is more than the 1 of lid.off"):
         run("done", 900, step="lid.off", count=5)
 
@@ -212,7 +212,7 @@ def test_a_shortfall_stays_on_record_and_is_evidence_for_what_was_done() -> None
 def test_none_of_the_items_is_no_evidence() -> None:
     run = Run(task("lid", step("bolts", "EV1", 20, count=4), step("off", "EV1", 5)))
     run("done", 600, step="lid.bolts", count=0)
-    assert run.now.observations == ()
+    assert [one.blind for one in run.now.observations] == [True]
 
 
 def test_common_practice_seven_covers_of_three_fasteners_are_one_step_of_21() -> None:
@@ -223,7 +223,7 @@ def test_common_practice_seven_covers_of_three_fasteners_are_one_step_of_21() ->
     assert run.step("lids.turn").counted == 21
     run.done("lids.turn", at=2600)
     (one,) = run.now.observations
-    assert one.weight_count == (21, 21)
+    assert one.counted == (21, 21)
 
 
 def test_common_practice_a_rail_serves_only_after_both_its_fasteners() -> None:
@@ -238,12 +238,13 @@ def test_common_practice_a_rail_serves_only_after_both_its_fasteners() -> None:
     assert run.step("use.ride").began == 480
 
 
-def test_fixed_steps_and_those_without_time_are_no_evidence() -> None:
+def test_every_tick_is_told_with_when_its_time_began() -> None:
     run = Run(task("lock", step("fill", "EV1", 10, fixed=True), step("out", "EV1", 5)))
     run.done("lock.fill", at=700)
     run("began", 1000, step="lock.out")
     run.done("lock.out", at=1000)
-    assert run.now.observations == ()
+    seen = [(one.step, one.start, one.start_kind, one.worked_s) for one in run.now.observations]
+    assert seen == [("lock.fill", 0, "tick", 700), ("lock.out", 1000, "begun", 0)]
 
 
 def test_skipping_what_is_done_is_refused_and_skipping_twice_is_unusual() -> None:

@@ -26,9 +26,10 @@ from tracker.debrief.level import (
     gather,
     side_by_side,
 )
+from tracker.forecast.grid import mixture, weights_of
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
 from tracker.foundation.errors import TrackerError
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Observation, Progress
 
 LEAST_SPREAD = 0.02
 """Nobody is known better than this: people differ from one day to the next."""
@@ -58,7 +59,9 @@ def learn(
         prior,
         median=math.exp(base.mean),
         spread=base.spread,
-        weights=base.weights,
+        drifts=(),
+        weights=(),
+        processes=dict(zip((p.id for p in mixture(weights_of(prior))), base.weights, strict=True)),
         sigma=base.sigma,
         sigma_weight=_noise_weight(rest, seen, prior),
         crew_spread=math.sqrt(found.crew_var),
@@ -118,7 +121,7 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
     learned_from: list[dict[str, object]] = []
     for path, read in read_journals(paths):
         progress = read.progress
-        steps = sum(len(seen.steps) for seen in progress.observations)
+        steps = sum(_tells(progress, seen) for seen in progress.observations)
         if progress.rehearsal and not rehearsals:
             say(f"{path}: a rehearsal; left out (--rehearsals takes it in)")
         elif not steps:
@@ -134,6 +137,11 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
     return _rounded(learn(used, use_factors=factors, learned_from=learned_from))
 
 
+def _tells(progress: Progress, seen: Observation) -> bool:
+    """Whether a finished step says anything of pace."""
+    return not seen.blind and seen.planned_s > 0 and not progress.steps[seen.step].step.fixed
+
+
 def _rounded(prior: PacePrior) -> PacePrior:
     """Return a prior in four decimals, more than any number of excursions can tell: a file for people."""
     numbers = {
@@ -147,5 +155,5 @@ def _rounded(prior: PacePrior) -> PacePrior:
         }
         for name, group in (("crew", prior.crew), ("work", prior.work))
     }
-    weights = tuple(round(weight, DECIMALS) for weight in prior.weights)
-    return replace(prior, weights=weights, **numbers, **own)  # type: ignore[arg-type]
+    processes = {name: round(weight, DECIMALS) for name, weight in prior.processes.items()}
+    return replace(prior, processes=processes, **numbers, **own)  # type: ignore[arg-type]

@@ -1,12 +1,12 @@
-"""What many excursions say of pace: effects of crew and work first, then its level, drift and noise.
+"""What many excursions say of pace: effects of crew and work first, then its level, processes and noise.
 
 The effects come from the mixed model of the forecast without its drift: log(actual / planned) = mean +
 excursion + crew + work + noise. Solved by Henderson's equations with the excursions eliminated, variances
 by EM. Source: Searle, Casella and McCulloch, Variance Components (1992), chapters 7 and 8.
 
-The level has the marginal likelihood of the forecast's own filter (`tracker.forecast.pace`), run for all
-excursions at once on what is left: level at PET 0 from a normal distribution, a random walk on the planned
-clock whose strength is one of a few, Student noise.
+The level has the marginal likelihood of a filter like the forecast's own (`tracker.forecast.pace`), run for
+all excursions at once on what is left: level at PET 0 from a normal distribution, then one of the forecast's
+processes on the planned clock (their good and bad stretches left out), Student noise.
 """
 
 from __future__ import annotations
@@ -14,16 +14,26 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.pace import TAIL, Layout, of_progress, softened, start
+from tracker.forecast.grid import USUAL_SIGMA, WARMING_H, mixture, weights_of
+from tracker.forecast.pace import Layout, logarithm, spread_of
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.ticks import Group, groups, ticks_of
 from tracker.journal.progress import Progress
 
 Array = NDArray[np.float64]
 
+TAIL = 10.0
+"""Degrees of freedom of the tails that steps are expected to have."""
+STRANGE = 5.0
+"""A squared surprise (2.2 standard deviations) beyond which a step pulls the level the less the stranger it
+is: neither a stuck fastener nor a tick after one second is a new pace."""
+CLOCK_ERROR_S = 45.0
+"""Standard deviation of a tick's lateness."""
 BELIEF_IN_SPREADS = 3.0
 """How many effects' worth of belief stand behind the built-in spreads."""
 _NEUTRAL = PacePrior(median=1.0)
@@ -45,6 +55,8 @@ class PooledEvidence:
     """(n,): place on the planned clock."""
     past: Array
     """(n,): hours beyond the middle of the plan."""
+    faded: Array
+    """(n,): what is left of the slowness of a crew that warms up."""
     members: Array
     """(n, crew + work): shares of the crew members and kinds of work of the layout."""
     excursion: NDArray[np.int64]
@@ -70,13 +82,9 @@ class Effects:
 def gather(excursions: Sequence[Progress]) -> PooledEvidence:
     """Return what the journals have seen of durations, in the order given."""
     crew = sorted({c for p in excursions for o in p.observations for c in o.crew})
-    work = sorted({w for p in excursions for o in p.observations for w in o.work})
+    work = sorted({o.work for p in excursions for o in p.observations})
     layout = Layout(tuple(crew), tuple(work), 0.0)
-    found = []
-    for progress in excursions:
-        # The middle of the plan on its clock, in hours.
-        middle_h = max((finish for _, finish in progress.planned.values()), default=0.0) / 7200.0
-        found.append(of_progress(progress, _NEUTRAL, replace(layout, middle_h=middle_h)))
+    found = [_evidence(progress, layout) for progress in excursions]
     every = [seen for mine in found for seen in mine]
     return PooledEvidence(
         layout,
@@ -84,10 +92,52 @@ def gather(excursions: Sequence[Progress]) -> PooledEvidence:
         np.array([seen.noise for seen in every]),
         np.array([seen.clock for seen in every]),
         np.array([seen.hours for seen in every]),
-        np.array([seen.row[1] for seen in every]),
-        np.array([seen.row[2:] for seen in every]).reshape(len(every), layout.size - 2),
+        np.array([seen.past for seen in every]),
+        np.array([seen.faded for seen in every]),
+        np.array([seen.members for seen in every]).reshape(len(every), len(crew) + len(work)),
         np.repeat(np.arange(len(found)), [len(mine) for mine in found]),
         len(found),
+    )
+
+
+class _Seen(NamedTuple):
+    """One observation; see `PooledEvidence`."""
+
+    value: float
+    noise: float
+    clock: float
+    hours: float
+    past: float
+    faded: float
+    members: Array
+
+
+def _evidence(progress: Progress, layout: Layout) -> list[_Seen]:
+    """The observations that a journal's ticks most likely are, in the order of the planned clock."""
+    # The middle of the plan on its clock, in hours.
+    middle_h = max((finish for _, finish in progress.planned.values()), default=0.0) / 7200.0
+    run = groups(ticks_of(progress, _NEUTRAL), DEFAULT_PRIOR.median)
+    seen = [_of_group(group, layout, middle_h) for group in run if group.power > 0.5 and not group.blind]
+    return sorted(seen, key=lambda one: one.hours)
+
+
+def _of_group(group: Group, layout: Layout, middle_h: float) -> _Seen:
+    value, second = logarithm(group.took_s, group.planned_s, group.usual_s)
+    shift, variance = spread_of(np.array([USUAL_SIGMA]), group.ticks)
+    past, faded, members = 0.0, 0.0, np.zeros(layout.size)
+    for tick in group.ticks:
+        share = tick.planned_s / group.planned_s
+        past += share * (tick.clock_h - middle_h)
+        faded += share * math.exp(-max(tick.clock_h, 0.0) / WARMING_H)
+        members += layout.row(tick.crew, ((tick.work, 1.0),), share)
+    return _Seen(
+        value=value - float(shift[0]),
+        noise=float(variance[0]) / USUAL_SIGMA**2,
+        clock=(second * CLOCK_ERROR_S) ** 2,
+        hours=min(group.ticks[-1].clock_h, group.end / 3600.0),
+        past=past,
+        faded=faded,
+        members=members[2 : 2 + len(layout.crew) + len(layout.work)],
     )
 
 
@@ -162,7 +212,7 @@ def _noise(seen: PooledEvidence, prior: PacePrior, noise_var: float, squares: Ar
 
 
 BELIEF_IN_WEIGHTS = 4.0
-"""How many excursions' worth of belief stand behind the prior's weights of the drifts."""
+"""How many excursions' worth of belief stand behind the prior's weights of the processes."""
 BELIEF_IN_SPREAD = 3.0
 """The same for the spread of the level."""
 
@@ -182,6 +232,8 @@ class Courses:
     """(T, J): variance from late ticks."""
     past: Array
     """(T, J): hours beyond the middle of the plan, about which a slope turns."""
+    faded: Array
+    """(T, J): what is left of the slowness of a crew that warms up."""
     step_h: Array
     """(T, J): hours on the planned clock since the observation before, or since PET 0."""
     there: NDArray[np.bool_]
@@ -189,7 +241,8 @@ class Courses:
 
     def by_place(self) -> Iterator[tuple[Array, ...]]:
         """Yield the rows of all fields: each excursion's first observation, their second, and so on."""
-        return zip(self.value, self.noise, self.clock, self.past, self.step_h, self.there, strict=True)
+        trend = (self.past, self.faded)
+        return zip(self.value, self.noise, self.clock, *trend, self.step_h, self.there, strict=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +253,7 @@ class Level:
     spread: float
     sigma: float
     weights: tuple[float, ...]
+    """Of the prior's processes, in their order."""
 
 
 def side_by_side(seen: PooledEvidence, effect: Array) -> Courses:
@@ -219,24 +273,26 @@ def side_by_side(seen: PooledEvidence, effect: Array) -> Courses:
         noise=laid(seen.noise, 1.0),
         clock=laid(seen.clock, 0.0),
         past=laid(seen.past, 0.0),
+        faded=laid(seen.faded, 0.0),
         step_h=laid(seen.hours - before, 0.0),
         there=laid(np.ones_like(seen.value), 0.0) > 0,
     )
 
 
 def log_likelihood(courses: Courses, prior: PacePrior, level: Level) -> Array:
-    """Return the log marginal likelihood of each excursion under each drift of the prior, (K, J).
+    """Return the log marginal likelihood of each excursion under each process of the prior, (K, J).
 
     Constants that depend on nothing estimated here are left out.
     """
-    prior = replace(prior, median=1.0, spread=level.spread, sigma=level.sigma, crew={}, work={})
-    first = start(prior, Layout((), (), 0.0))
-    scale = first.variance[:, None]
-    pace, slope = level.mean + first.mean[:, :1], first.mean[:, 1:2]
-    var, cross, var_slope = (first.cov[:, a, b, None] * scale for a, b in ((0, 0), (0, 1), (1, 1)))
-    walk, total = first.drift[:, None] * scale, np.zeros((len(prior.drifts), courses.value.shape[1]))
-    for value, noise, clock, past, ahead, there in courses.by_place():
-        var = var + ahead * walk
+    processes = mixture(weights_of(prior))
+    slope, sd, walk = (np.array([[p.trend, p.trend_sd, p.walk] for p in processes]).T)[:, :, None]
+    warms = np.array([[p.warms] for p in processes])
+    total = np.zeros((len(processes), courses.value.shape[1]))
+    pace, var = np.full_like(total, level.mean), np.full_like(total, level.spread**2)
+    cross, var_slope = np.zeros_like(total), sd**2
+    for value, noise, clock, beyond, faded, ahead, there in courses.by_place():
+        past = np.where(warms, faded, beyond)
+        var = var + ahead * walk**2
         reach, reach_slope = var + past * cross, cross + past * var_slope
         spread = reach + past * reach_slope
         own = (STUDENT_SCALE * level.sigma) ** 2 * noise + clock
@@ -244,7 +300,8 @@ def log_likelihood(courses: Courses, prior: PacePrior, level: Level) -> Array:
         surprise = error**2 / (spread + own)
         density = -0.5 * np.log(spread + own) - 0.5 * (TAIL + 1) * np.log1p(surprise / TAIL)
         total += np.where(there, density, 0.0)
-        gain = np.where(there, 1.0 / (spread + softened(own, surprise)), 0.0)
+        softened = own * np.maximum(1.0, surprise / STRANGE)
+        gain = np.where(there, 1.0 / (spread + softened), 0.0)
         pace, slope = pace + gain * reach * error, slope + gain * reach_slope * error
         var, cross = var - gain * reach**2, cross - gain * reach * reach_slope
         var_slope = var_slope - gain * reach_slope**2
@@ -252,8 +309,9 @@ def log_likelihood(courses: Courses, prior: PacePrior, level: Level) -> Array:
 
 
 def fit_level(courses: Courses, prior: PacePrior, *, rounds: int = 6) -> Level:
-    """Return the level's mean, spread, noise and weights of the drifts, shrunk towards a prior."""
-    now = Level(math.log(prior.median), prior.spread, prior.sigma, prior.weights)
+    """Return the level's mean, spread, noise and weights of the processes, shrunk towards a prior."""
+    weights = tuple(p.weight for p in mixture(weights_of(prior)))
+    now = Level(math.log(prior.median), prior.spread, prior.sigma, weights)
 
     def score(level: Level) -> float:
         mixed = np.logaddexp.reduce(_weighted(courses, prior, level), axis=0)
@@ -268,7 +326,7 @@ def fit_level(courses: Courses, prior: PacePrior, *, rounds: int = 6) -> Level:
 
 
 def _weighted(courses: Courses, prior: PacePrior, level: Level) -> Array:
-    """Return the log likelihood of each excursion under each drift, by the drift's weight, (K, J)."""
+    """Return the log likelihood of each excursion under each process, by its weight, (K, J)."""
     with np.errstate(divide="ignore"):
         return log_likelihood(courses, prior, level) + np.log(level.weights)[:, None]
 
@@ -307,8 +365,8 @@ def _tuned(now: Level, score: Callable[[Level], float], name: str, low: float, h
 
 
 def _weights(courses: Courses, prior: PacePrior, level: Level) -> tuple[float, ...]:
-    """Return the weights of the drifts after one EM step."""
+    """Return the weights of the processes after one EM step."""
     each = _weighted(courses, prior, level)
     share = np.exp(each - np.logaddexp.reduce(each, axis=0)).sum(axis=1)
-    raw = share + BELIEF_IN_WEIGHTS * np.array(prior.weights)
+    raw = share + BELIEF_IN_WEIGHTS * np.array([p.weight for p in mixture(weights_of(prior))])
     return tuple(float(x) for x in raw / raw.sum())

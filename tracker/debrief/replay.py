@@ -351,7 +351,8 @@ def _lived(excursion: _Excursion, world: World, then: Progress) -> World:
             drawn = normals(f"replay:{node.step}")
             rows[i] = _would_take(excursion, final, drawn, way_home=node.home is not None)
     held = [_goes_on_held(progress, then, crew) for crew in world.crew]
-    ready = tuple(0.0 if own else at for at, own in zip(world.ready, held, strict=True))
+    now_or_later = [np.maximum(row, np.float32(0)) for row in world.ready]
+    ready = tuple(row * np.float32(not own) for row, own in zip(now_or_later, held, strict=True))
     return replace(world, nodes=nodes, durations=rows, ready=ready)
 
 

@@ -144,7 +144,7 @@ class _Player:
     """Plays sets, forward and backward, without the bookkeeping of a course.
 
     Where a set stands is a row per register: when each crew member is free, then when each node that
-    others need, or that nobody owns, is finished: 0 as long as it is not. Rows are never written to.
+    others need, or that nobody owns, is finished: long ago as long as it is not. Rows are never written to.
     """
 
     def __init__(self, world: World, firsts: Sequence[int], until: float) -> None:
@@ -174,7 +174,7 @@ class _Player:
             needs = () if node.running else tuple(self.place[need] for need in node.needs)
             gaps = () if node.running else node.gaps
             own = (self.place[i],) if i in self.place else ()
-            plain = len(node.crew) == 1 and not (needs or gaps or node.earliest or own)
+            plain = len(node.crew) == 1 and node.earliest == -np.inf and not (needs or gaps or own)
             before = last.get(node.crew[0]) if plain else None
             if before is not None and before.groups == groups:
                 before.seconds = before.seconds + seconds
@@ -199,8 +199,8 @@ class _Player:
 
     def begin(self) -> list[Row]:
         """The rows of every set before the first node."""
-        n = self.world.scenarios
-        return [np.full(n, at, dtype=np.float32) for at in (*self.world.ready, *([0.0] * len(self.place)))]
+        long_ago = np.full(self.world.scenarios, -np.inf, dtype=np.float32)
+        return [*self.world.ready, *([long_ago] * len(self.place))]
 
     def play(self, rows: Sequence[Row], segments: slice, kept: frozenset[int]) -> list[Row]:
         """The rows of a set after these segments, given those before."""
@@ -222,7 +222,7 @@ class _Player:
         t = waits[0] if waits else np.zeros(self.world.scenarios, dtype=np.float32)
         for row in waits[1:]:
             t = t if row is t else np.maximum(t, row)
-        if block.earliest > 0:
+        if block.earliest > -np.inf:
             t = np.maximum(t, block.earliest)
         return t.copy() if block.gaps and waits else t
 

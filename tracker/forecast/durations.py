@@ -1,36 +1,27 @@
-"""How long every remaining step takes, in every scenario.
+"""How long every remaining step takes, in every scenario, drawn from the belief about pace.
 
 A duration depends on its step and the scenario alone: not on when the step starts, nor on which other
 steps remain. What may be dropped or kept is judged on that.
 
 Between two events only the pace of the crew moves, and that by little; how widely steps scatter stays as
-it is, except in the few scenarios that go over from one process to another. So durations at pace 1 are kept.
+it is, except in the few scenarios that go over from one component to another. So durations at pace 1 are
+kept.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.draws import Normals, Row, running_on, truncated
+from tracker.forecast.asks import Ask, Shape, shown_pace, with_count, with_overrun
+from tracker.forecast.draws import Normals, Row, running_on, truncated, upper_tail
+from tracker.forecast.grid import SURE, WARMING_H, Array, offset
 from tracker.forecast.memory import Memory, memory_of
-from tracker.forecast.pace import (
-    Array,
-    Ask,
-    Belief,
-    Layout,
-    learned,
-    observe,
-    of_counted,
-    offset,
-    outlast,
-    shown_pace,
-)
+from tracker.forecast.pace import Belief, Layout, learned
 from tracker.forecast.prior import PacePrior
 from tracker.journal.progress import Progress
 
@@ -40,27 +31,26 @@ FEW = 16
 
 @dataclass(slots=True, eq=False)
 class Noise:
-    """Durations at pace 1 of whole steps, or of parts of them, in every scenario of one excursion."""
+    """Durations at pace 1 of whole steps in every scenario of one excursion."""
 
     normals: Normals
     sigma: Row
     rows: dict[str, Row] = field(default_factory=dict)
-    """By key; a row is written to again when its time or the noise have changed."""
+    """By step; a row is written to again when its time or the noise have changed."""
     shapes: dict[str, tuple[float, float]] = field(default_factory=dict)
-    """Of the rows that hold: median in seconds, variance as a multiple of the noise variance."""
+    """Of the rows that hold: median in seconds, noise as a multiple of a ten-minute step's."""
 
     def fill(self, key: str, shape: tuple[float, float], pace: Row, out: Row) -> None:
-        """Fill `out` with a key's durations at a pace; `shape`: median in seconds, variance in noises."""
+        """Fill `out` with a key's durations at a pace; `shape`: median in seconds, multiple of the noise."""
         if self.shapes.get(key) == shape:
             np.multiply(self.rows[key], pace, out)
             return
         row = self.rows.get(key)
         if row is None:
             row = self.rows[key] = np.empty_like(self.sigma)
-        median, noise = self.shapes[key] = shape
+        median, scatter = self.shapes[key] = shape
         np.multiply(self.normals(key), self.sigma, out)
-        if noise != 1.0:
-            np.multiply(out, np.float32(math.sqrt(noise)), out)
+        np.multiply(out, np.float32(scatter), out)
         np.exp(out, out)
         np.multiply(out, np.float32(median), row)
         np.multiply(row, pace, out)
@@ -77,9 +67,9 @@ class Noise:
     def _mend(self, columns: np.ndarray[tuple[int], np.dtype[np.intp]]) -> None:
         """Make these scenarios anew, in the same steps of arithmetic as all of them."""
         part = np.stack([self.normals(key)[columns] for key in self.shapes])
-        medians, noises = np.array(list(self.shapes.values())).T[:, :, None]
+        medians, scatters = np.array(list(self.shapes.values())).T[:, :, None]
         part *= self.sigma[columns]
-        part *= np.sqrt(noises).astype(np.float32)
+        part *= scatters.astype(np.float32)
         np.exp(part, part)
         part *= medians.astype(np.float32)
         for key, some in zip(self.shapes, part, strict=True):
@@ -93,7 +83,7 @@ class _Last:
 
 
 def noise_of(memory: Memory, normals: Normals, sigma: Row) -> Noise:
-    """Return the durations at pace 1 of an excursion at this noise, as far as they are made already."""
+    """The durations at pace 1 of an excursion at this noise, as far as they are made already."""
     last = memory.of(_Last)
     known = last.noise
     if known is None or known.normals is not normals:
@@ -103,58 +93,44 @@ def noise_of(memory: Memory, normals: Normals, sigma: Row) -> Noise:
     return known
 
 
-MOST_SIGMA = 3.0
-"""A scenario's noise is at most this multiple of the estimated one."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Scenarios:
     """The state in every scenario: rows of N."""
 
     state: NDArray[np.float32]
-    """(d, N): level now, slope, crew and work effects."""
-    sigma: Row
-    """Standard deviation of a step's noise."""
-    drift: Row
-    """Standard deviation of the level's walk over the root of an hour."""
+    """(d, N)."""
+    component: NDArray[np.intp]
+    """(N,): which component of the grid; ascending."""
 
 
-def draw_state(normals: Normals, belief: Belief, prior: PacePrior, layout: Layout) -> Scenarios:
-    """Return the state in every scenario; processes take stretches of scenarios by their probability.
-
-    Each scenario has a noise of its own. The state's spread is taken at the estimated noise: how crews
-    differ is believed in its own right, not in units of the noise.
-    """
+def draw_state(belief: Belief, normals: Normals) -> Scenarios:
+    """The state in every scenario: components take stretches of them by their probability, in fixed order."""
     n = normals.n
-    z = np.stack([normals(name) for name in layout.names()])
-    scale = normals("noise").astype(np.float64)
-    lower = root(belief.cov * belief.variance[:, None, None]).astype(np.float32)
-    walk = np.sqrt(belief.drift * belief.variance)
-    state = np.empty((layout.size, n), dtype=np.float32)
-    sigma, drift = np.zeros(n, dtype=np.float32), np.empty(n, dtype=np.float32)
-    begin = 0
-    for k, end in enumerate(np.rint(np.cumsum(belief.shares()) * n).astype(int)):
-        part = slice(begin, int(end))
-        begin = int(end)
-        np.einsum("ij,jn->in", lower[k], z[:, part], out=state[:, part])
-        state[:, part] += belief.mean[k].astype(np.float32)[:, None]
-        drift[part] = walk[k]
-        if prior.sigma > 0:
-            sigma[part] = math.sqrt(belief.variance[k]) * _noise_scale(scale[part], float(belief.weight[k]))
-    return Scenarios(state, sigma, drift)
+    ends = np.rint(np.cumsum(belief.shares()) * n).astype(int)
+    counts = np.diff(ends, prepend=0)
+    used = np.flatnonzero(counts)
+    z = np.stack([normals(name) for name in belief.layout.names()])
+    lower = root(belief.cov[used]).astype(np.float32)
+    mean = belief.mean[used].astype(np.float32)
+    state = np.empty((belief.layout.size, n), dtype=np.float32)
+    for at, k in enumerate(used):
+        part = slice(ends[k] - counts[k], ends[k])
+        np.matmul(lower[at], z[:, part], out=state[:, part])
+        state[:, part] += mean[at][:, None]
+    return Scenarios(state, np.repeat(used, counts[used]))
 
 
 def root(cov: Array) -> Array:
-    """Return lower triangles L with L Lᵀ = cov for a stack of covariances, also singular ones, (K, d, d).
+    """Lower triangles L with L Lᵀ = cov for a stack of covariances, also singular ones, (K, d, d).
 
     A component without variance of its own gets a column of zeros.
     """
     left, out = cov.copy(), np.zeros_like(cov)
     size = cov.shape[-1]
-    scale = np.maximum(np.abs(cov[:, range(size), range(size)]).max(axis=1), 1e-300)
+    scale = np.maximum(np.abs(cov[:, range(size), range(size)]), 1e-300)
     for j in range(size):
         pivot = left[:, j, j]
-        solid = pivot > 1e-13 * scale
+        solid = pivot > 1e-9 * scale[:, j]
         column = np.where(solid[:, None], left[:, :, j] / np.sqrt(np.where(solid, pivot, 1.0))[:, None], 0.0)
         column[:, :j] = 0.0
         out[:, :, j] = column
@@ -162,151 +138,222 @@ def root(cov: Array) -> Array:
     return out
 
 
-def _noise_scale(z: Array, freedom: float) -> Array:
-    """Return the root of a chi-square's median over a draw of it made from normals: median 1.
+def _stretch(values: Array) -> slice:
+    """The stretch of scenarios from the first with a value to the last."""
+    where = np.flatnonzero(values)
+    return slice(int(where[0]), int(where[-1]) + 1) if where.size else slice(0, 0)
 
-    Source: Wilson and Hilferty, PNAS 17 (1931) 684-688.
-    """
-    third = 2.0 / (9.0 * freedom)
-    cube = np.maximum(1.0 + z * math.sqrt(third) / (1.0 - third), MOST_SIGMA ** (-2.0 / 3.0))
-    return np.asarray(cube**-1.5)
-
-
-_Who = tuple[tuple[str, ...], str]
-"""A crew and a kind of work."""
 
 BIN_S = 900.0
-"""The drift is a walk over stretches of the planned clock this long."""
-SURE = 1000.0
-"""So many steps behind the noise of a pace file, and it is taken at its word also where a step runs on."""
+"""Level and streaks wander over stretches of the planned clock this long."""
 
 
-class _Effect(NamedTuple):
-    """What crew and work make of a step's time."""
+class Pace:
+    """The pace of everybody in every scenario, at every place of the planned clock from now on."""
 
-    log: Row
-    factor: Row
-    usual: float
-    """The factor that the prior expects of them."""
+    def __init__(self, belief: Belief, normals: Normals) -> None:
+        """Draw the state of pace in every scenario of an excursion."""
+        self.belief, self.normals = belief, normals
+        grid, self._layout = belief.grid, belief.layout
+        drawn = draw_state(belief, normals)
+        self._state, self.component = drawn.state, drawn.component
+        self.sigma: Row = grid.sigma[drawn.component].astype(np.float32)
+        self._first = math.floor(belief.hours * 3600.0 / BIN_S)
+        self._walk: Row = self._of(p.walk for p in grid.processes).astype(np.float32)
+        self._streak = self._of(p.streak for p in grid.processes)
+        self._lasting = self._of(p.lasting_h for p in grid.processes)
+        self._streaky = _stretch(self._streak)
+        self._level: list[Row] = [self._state[0]]
+        self._warms = _stretch(self._of(p.warms for p in grid.processes))
+        self._slope: Row = self._state[1].copy()
+        self._slope[self._warms] = 0.0
+        self._streaks: list[NDArray[np.float32]] = [self._state[self._layout.streaks, self._streaky]]
+        self._alike: dict[int, Row] = {}
+        self._members: dict[tuple[str, ...], Row] = {}
+        self._bases: dict[tuple[int, tuple[str, ...]], tuple[Row, Row]] = {}
+        self._works: dict[str, tuple[Row, Row]] = {}
+
+    def _of(self, values: Iterable[float]) -> Array:
+        """A value per process, in every scenario."""
+        return np.asarray(self.belief.grid.of_process(values)[self.component])
+
+    def ahead(self, clock_s: float) -> int:
+        """Which bin ahead of the belief a place of the planned clock is in; 0 for the present and before."""
+        return max(math.floor(clock_s / BIN_S) - self._first, 0)
+
+    def _hours(self, ahead: int) -> float:
+        """The place of a bin on the planned clock: where it begins to be ahead, or its middle."""
+        return self.belief.hours if ahead <= 0 else (self._first + ahead + 0.5) * BIN_S / 3600.0
+
+    def _wander_to(self, ahead: int) -> None:
+        """Let level and streaks wander on to a bin."""
+        while len(self._level) <= ahead:
+            b = len(self._level)
+            number, passed = self._first + b, self._hours(b) - self._hours(b - 1)
+            step = self.normals(f"drift:{number}") * self._walk
+            step *= np.float32(math.sqrt(passed))
+            step += self._level[-1]
+            self._level.append(step)
+            self._streaks.append(self._streaks_after(self._streaks[-1], number, passed))
+
+    def _streaks_after(self, before: NDArray[np.float32], number: int, passed: float) -> NDArray[np.float32]:
+        part = self._streaky
+        if not before.shape[1]:
+            return before
+        keep = np.where(self._streak[part] > 0, np.exp(-passed / self._lasting[part]), 1.0)
+        fresh = (self._streak[part] * np.sqrt(1.0 - keep**2)).astype(np.float32)
+        z = np.stack([self.normals(f"streak:{c}:{number}")[part] for c in self._layout.crew])
+        return np.asarray(before * keep.astype(np.float32) + fresh * z)
+
+    def _base(self, ahead: int, crew: tuple[str, ...]) -> tuple[Row, Row]:
+        """Logarithm and factor of a crew's pace so far ahead, kinds of work left out."""
+        if (ahead, crew) not in self._bases:
+            out: Row = self._of_all(ahead) + self._of_crew(crew)
+            mine = [self._layout.crew.index(c) for c in crew if c in self._layout.crew]
+            for i in mine if self._streaky.stop else ():
+                out[self._streaky] += self._streaks[ahead][i] / np.float32(len(mine))
+            self._bases[ahead, crew] = out, np.exp(out)
+        return self._bases[ahead, crew]
+
+    def _of_all(self, ahead: int) -> Row:
+        """Level and trend so far ahead."""
+        if ahead not in self._alike:
+            self._wander_to(ahead)
+            hours, part = self._hours(ahead), self._warms
+            out: Row = self._slope * np.float32(hours - self._layout.middle_h)
+            out[part] += self._state[1, part] * np.float32(math.exp(-max(hours, 0.0) / WARMING_H))
+            out += self._level[ahead]
+            self._alike[ahead] = out
+        return self._alike[ahead]
+
+    def _of_crew(self, crew: tuple[str, ...]) -> Row:
+        """What the members of a crew are by themselves, in the mean."""
+        if crew not in self._members:
+            row = self._layout.row(crew, ())[2 : 2 + len(self._layout.crew)].astype(np.float32)
+            self._members[crew] = row @ self._state[2 : 2 + len(self._layout.crew)]
+        return self._members[crew]
+
+    def _work(self, work: str) -> tuple[Row, Row]:
+        """Logarithm and factor of a kind of work."""
+        if work not in self._works:
+            row = self._state[2 + len(self._layout.crew) + self._layout.work.index(work)]
+            self._works[work] = row, np.exp(row)
+        return self._works[work]
+
+    def log(self, ahead: int, crew: tuple[str, ...], work: str) -> Row:
+        """The log pace of a crew at a kind of work, so many bins ahead."""
+        return np.asarray(self._base(ahead, crew)[0] + self._work(work)[0])
+
+    def factor(self, ahead: int, crew: tuple[str, ...], work: str, out: Row) -> None:
+        """Fill `out` with what that pace makes of every time."""
+        np.multiply(self._base(ahead, crew)[1], self._work(work)[1], out)
+
+    def late(self, crew: str) -> Row:
+        """How late a crew member's last tick was, seconds."""
+        return np.asarray(self._state[self._layout.late(crew)])
+
+
+TROUBLE = 0.04
+"""Chance that a step runs on for a reason of its own, however long it has run: constant, or a step stuck for
+hours would be taken for one that is done and was not ticked."""
 
 
 class Painter:
     """Fills the rows of durations; shares what steps have in common."""
 
-    def __init__(
-        self, noise: Noise, prior: PacePrior, layout: Layout, belief: Belief, drawn: Scenarios
-    ) -> None:
-        self._noise = noise
-        self._normals = self._noise.normals
-        self._prior, self._layout, self._drawn = prior, layout, drawn
-        self._now_h = belief.hours
-        self._first_bin = math.floor(belief.hours * 3600.0 / BIN_S)
-        past_middle = np.float32(belief.hours - layout.middle_h)
-        self._level: list[Row] = [drawn.state[0] + drawn.state[1] * past_middle]
-        self._stretches: dict[float, tuple[Row, Row]] = {}
-        self._effects: dict[_Who, _Effect] = {}
-        self._factors: dict[int, Row] = {}
+    def __init__(self, noise: Noise, prior: PacePrior, pace: Pace) -> None:
+        self._noise, self._prior, self._pace = noise, prior, pace
+        self._normals, self._grid = pace.normals, pace.belief.grid
+        self._certain = prior.sigma <= 0
+        self._longer = truncated if prior.sigma_weight >= SURE else running_on
+        self.ended: dict[int, Row] = {}
+        """Of the running steps that may have ended already (by place): the instant, from now, at most 0."""
 
     def fill(self, asks: Sequence[Ask], wanted: Sequence[int], rows: NDArray[np.float32]) -> None:
         """Fill each wanted row with what remains of its step.
 
-        Steps with the same level and effects come together: their product is made once and stays close by.
+        Steps with the same pace come together: it is made once and stays close by.
         """
         alike: dict[tuple[int, tuple[str, ...], str], list[int]] = {}
         for i in wanted:
             ask = asks[i]
-            ahead = max(int(ask.clock_s // BIN_S) - self._first_bin, 0)
-            alike.setdefault((ahead, ask.crew, ask.work), []).append(i)
-        pace = np.empty(self._drawn.sigma.shape[0], dtype=np.float32)
-        for (ahead, _, _), places in alike.items():
-            effect = self._effect(asks[places[0]])
-            np.multiply(self._factor(ahead), effect.factor, pace)
+            alike.setdefault((self._pace.ahead(ask.clock_s), ask.crew, ask.work), []).append(i)
+        pace = np.empty(self._normals.n, dtype=np.float32)
+        for (ahead, crew, work), places in alike.items():
+            usual = math.exp(offset(self._prior, crew, work))
+            self._pace.factor(ahead, crew, work, pace)
             for i in places:
-                self._paint(asks[i], ahead, effect, pace, rows[i])
+                self._paint(i, asks[i], usual, pace, rows[i])
 
-    def _paint(self, ask: Ask, ahead: int, effect: _Effect, pace: Row, row: Row) -> None:
-        """Fill `row` with what remains of the step; `pace` is what its level and effects come to."""
+    def _paint(self, i: int, ask: Ask, usual: float, pace: Row, row: Row) -> None:
+        """Fill `row` with what remains of the step; `pace` is its crew's at its work and place."""
         if ask.fixed:
-            median, elapsed = self._fixed(ask)
-            row[:] = np.float32(max(median - elapsed, 0.0))
+            row[:] = np.float32(_fixed_s(ask))
             return
         if ask.all_counted:
             row[:] = 0.0
             return
-        median, noise, elapsed = ask.shape(self._prior.sigma)
-        median *= effect.usual
-        if elapsed > 0:
-            self._beyond(f"step:{ask.step}", self._walk(ahead) + effect.log, (median, noise, elapsed), row)
+        shape = ask.shape(certain=self._certain)
+        if shape.elapsed > 0 or ask.gaps_s or shape.parts != 1.0:
+            end = self._under_way(ask, shape, usual)
+            if ask.running and float(end.min()) < 0.0:
+                self.ended[i] = np.minimum(end, 0.0).astype(np.float32)
+            row[:] = np.maximum(end, 0.0)
         else:
-            self._noise.fill(f"step:{ask.step}", (median, noise), pace, row)
-        if ask.counted and (rest := ask.rest(self._prior.sigma)) is not None:
-            more = np.empty_like(row)
-            self._noise.fill(f"rest:{ask.step}", (rest[0] * effect.usual, rest[1]), pace, more)
-            row += more
+            self._noise.fill(f"step:{ask.step}", (shape.median * usual, shape.scatter), pace, row)
 
-    @staticmethod
-    def _fixed(ask: Ask) -> tuple[float, float]:
-        """Return planned time and work time of a step that no crew can hurry."""
-        if ask.left_s is not None:
-            return ask.left_s, max(ask.worked_s - ask.left_worked_s, 0.0)
-        return ask.likely, ask.worked_s if ask.begun else 0.0
+    def _under_way(self, ask: Ask, shape: Shape, usual: float) -> Array:
+        """When a step will end that has some of its time behind it, seconds from now."""
+        log = self._pace.log(self._pace.ahead(ask.clock_s), ask.crew, ask.work).astype(np.float64)
+        log += math.log(usual)
+        if self._certain:
+            out = shape.median * np.exp(log) - shape.elapsed
+            out = np.maximum(out, 0.0)
+        else:
+            out = self._timed(ask, shape, log)
+        rest = ask.rest(certain=self._certain)
+        if rest is not None:
+            shift, spread = rest.spread(self._pace.sigma.astype(np.float64))
+            out = out + rest.median * np.exp(log + shift + spread * self._normals(f"rest:{ask.step}"))
+        return np.asarray(out)
 
-    def _beyond(self, key: str, centre: Row, shape: tuple[float, float, float], row: Row) -> None:
-        """Fill `row` with what remains of a step; `shape`: median, noise, what it has taken so far."""
-        median, noise, elapsed = shape
-        middle = centre.astype(np.float64)
-        spread = math.sqrt(noise) * self._drawn.sigma.astype(np.float64)
-        if self._prior.sigma <= 0 or noise <= 0 or median <= 0:
-            row[:] = np.maximum(median * np.exp(middle) - elapsed, 0.0)
-            return
-        lower = (math.log(elapsed / median) - middle) / spread
-        longer = truncated if self._prior.sigma_weight >= SURE else running_on
-        own = longer(lower, self._normals.above(key))
-        row[:] = np.maximum(median * np.exp(middle + spread * own) - elapsed, 0.0)
+    def _timed(self, ask: Ask, shape: Shape, log: Array) -> Array:
+        shift, spread = shape.spread(self._pace.sigma.astype(np.float64))
+        key = f"step:{ask.step}"
+        centre = log + shift + math.log(max(shape.median, 1e-9))
+        if not ask.running:
+            if shape.elapsed <= 0:
+                return np.asarray(np.exp(centre + spread * self._normals(key)))
+            lower = (math.log(shape.elapsed) - centre) / spread
+            own = self._longer(lower, self._normals.above(key))
+            return np.maximum(np.exp(centre + spread * own) - shape.elapsed, 0.0)
+        began = self._began(ask, shape)
+        mean, var = (each[self._pace.component] for each in self._grid.late(stated=False))
+        seen = -began - np.maximum(mean + np.sqrt(var) * self._normals("late"), 0.0)
+        lower = (np.log(np.maximum(seen, 1e-3)) - centre) / spread
+        own = self._longer(lower, self._normals.above(key))
+        free = self._unticked(ask, lower) | (seen <= 0)
+        return np.asarray(began + np.exp(centre + spread * np.where(free, self._normals(key), own)))
 
-    def _walk(self, ahead: int) -> Row:
-        """Return the level so many stretches of the planned clock ahead.
+    def _began(self, ask: Ask, shape: Shape) -> Array:
+        """When what is timed of the step in progress began in truth, seconds from now."""
+        if not ask.whole or not ask.gaps_s:
+            return np.full(self._normals.n, -shape.elapsed)
+        late = [np.float32(-gap) - self._pace.late(c) for c, gap in ask.gaps_s]
+        return np.asarray(np.maximum.reduce(late), dtype=np.float64) - shape.elapsed
 
-        Places behind the present have the level of the present, none ahead.
-        """
-        while len(self._level) <= ahead:
-            number = self._first_bin + len(self._level)
-            before = self._now_h if len(self._level) == 1 else (number - 0.5) * BIN_S / 3600.0
-            walk, slope = self._stretch((number + 0.5) * BIN_S / 3600.0 - before)
-            step = self._normals(f"drift:{number}") * walk
-            step += slope
-            step += self._level[-1]
-            self._level.append(step)
-        return self._level[ahead]
-
-    def _factor(self, ahead: int) -> Row:
-        """Return what the level so far ahead makes of every time."""
-        if ahead not in self._factors:
-            self._factors[ahead] = np.exp(self._walk(ahead))
-        return self._factors[ahead]
-
-    def _stretch(self, hours: float) -> tuple[Row, Row]:
-        """Return spread and mean of the walk over so long a stretch; all but the first are alike."""
-        key = round(hours, 9)
-        if key not in self._stretches:
-            walk = self._drawn.drift * np.sqrt(np.float32(hours))
-            self._stretches[key] = walk, self._drawn.state[1] * np.float32(hours)
-        return self._stretches[key]
-
-    def _effect(self, ask: Ask) -> _Effect:
-        """Return crew and work effects together."""
-        who = ask.crew, ask.work
-        if who not in self._effects:
-            work = ((ask.work, 1.0),)
-            share = self._layout.row(ask.crew, work, 0.0)[2:].astype(np.float32)
-            usual = math.exp(offset(self._prior, ask.crew, work))
-            log = np.einsum("i,ij->j", share, self._drawn.state[2:])
-            self._effects[who] = _Effect(log, np.exp(log), usual)
-        return self._effects[who]
+    def _unticked(self, ask: Ask, lower: Array) -> NDArray[np.bool_]:
+        """Where a step in progress may have been done before now, and was not ticked."""
+        p = (1.0 - TROUBLE) * upper_tail(lower) + TROUBLE
+        habit = 1.0 if ask.silent else self._pace.belief.habit
+        return np.asarray(1.0 - self._normals.above("habit") < habit / (habit + (1.0 - habit) * p))
 
 
-GRACE_S = 120.0
-"""So much longer than it shows may a step run before that is evidence: ticks come late."""
+def _fixed_s(ask: Ask) -> float:
+    """What remains of a step that no crew can hurry."""
+    if ask.left_s is not None:
+        return max(ask.left_s - max(ask.worked_s - ask.left_worked_s, 0.0), 0.0)
+    return max(ask.likely - (ask.worked_s if ask.begun else 0.0), 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -314,10 +361,17 @@ class Drawn:
     """Durations of the remaining steps, and the pace behind them."""
 
     rows: NDArray[np.float32]
-    """(steps, N) remaining seconds, in the order of the asks. Columns are not shuffled: the drift
-    grows from left to right, so a part of the columns is no fair sample."""
+    """(steps, N) remaining seconds from now on, in the order of the asks. Columns are not shuffled: process,
+    noise and habit go from left to right, so a part of the columns is no fair sample."""
+    ended: Mapping[int, Row]
+    """By place of an ask at work that any scenario has done already: when, seconds from now, at most 0."""
+    late: Callable[[str], Row]
+    """How late a crew member's last tick was, seconds."""
     pace: Mapping[str, float]
     """Median pace over the remaining work: `all`, and per crew member with their own effect."""
+    belief: Belief
+    component: NDArray[np.intp]
+    """(N,): which component of the belief each scenario is of."""
 
 
 def draw_durations(
@@ -329,29 +383,30 @@ def draw_durations(
     wanted: Sequence[int] | None = None,
     memory: Memory | None = None,
 ) -> Drawn:
-    """Return the remaining duration of each asked step in every scenario.
+    """The remaining duration of each asked step in every scenario.
 
     `wanted` are the places of those that are drawn (default: all); the rows of the others are 0.
     Deterministic in the journal's UUID, the steps so far and the asks. Steps in progress are drawn
     beyond the time they have taken already and weigh on the pace of all others.
     """
-    layout = _layout(progress, asks)
     memory = memory or memory_of(progress)
-    belief = _believe(progress, asks, prior, layout, memory)
+    belief = _believe(progress, asks, prior, _layout(progress, asks), memory)
     normals = Normals.of(memory, progress.uuid, scenarios)
-    drawn = draw_state(normals, belief, prior, layout)
+    pace = Pace(belief, normals)
     rows = memory.lend(len(asks), scenarios)
     wanted = range(len(asks)) if wanted is None else wanted
     rows[sorted(set(range(len(asks))) - set(wanted))] = 0.0
-    Painter(noise_of(memory, normals, drawn.sigma), prior, layout, belief, drawn).fill(asks, wanted, rows)
-    return Drawn(rows, shown_pace(progress, asks, prior, layout, belief))
+    painter = Painter(noise_of(memory, normals, pace.sigma), prior, pace)
+    painter.fill(asks, wanted, rows)
+    shown = shown_pace(progress, asks, prior, belief)
+    return Drawn(rows, painter.ended, pace.late, shown, belief, pace.component)
 
 
 def _layout(progress: Progress, asks: Sequence[Ask]) -> Layout:
-    """Return the components of the state: the plan's crew and kinds of work first, then what came later."""
+    """The components of the state: the plan's crew and kinds of work first, then what came later."""
     plan = progress.plan
     work = dict.fromkeys(step.work for step in plan.step.values())
-    work.update(dict.fromkeys(sorted({kind for seen in progress.observations for kind in seen.work})))
+    work.update(dict.fromkeys(sorted({seen.work for seen in progress.observations})))
     work.update(dict.fromkeys(sorted({ask.work for ask in asks})))
     middle_h = max((end for _, end in progress.planned.values()), default=0.0) / 7200.0
     return Layout(tuple(member.id for member in plan.crew), tuple(work), middle_h)
@@ -360,30 +415,11 @@ def _layout(progress: Progress, asks: Sequence[Ask]) -> Layout:
 def _believe(
     progress: Progress, asks: Sequence[Ask], prior: PacePrior, layout: Layout, memory: Memory
 ) -> Belief:
-    """Return the belief after all that is finished, counted, or in progress."""
+    """The belief after all that is finished, counted, or in progress."""
     belief = learned(progress, prior, layout, memory)
-    spoken = {step for seen in progress.observations for step in seen.steps}
-    under_way = (ask for ask in asks if ask.running or ask.counted)
-    telling = sorted((a for a in under_way if a.evidence and not a.fixed), key=lambda a: (a.clock_s, a.step))
-    for ask in telling:
-        seen = of_counted(ask, prior, layout, belief.hours) if ask.step not in spoken else None
-        belief = observe(belief, seen) if seen is not None else belief
-    for ask in telling:
-        if ask.running and not ask.silent and not ask.all_counted:
-            belief = _overrun(belief, ask, prior, layout)
+    under_way = sorted((a for a in asks if a.running or a.counted), key=lambda a: (a.clock_s, a.step))
+    for ask in under_way:
+        belief = with_count(belief, ask, prior)
+    for ask in under_way:
+        belief = with_overrun(belief, ask, prior)
     return belief
-
-
-def _overrun(belief: Belief, ask: Ask, prior: PacePrior, layout: Layout) -> Belief:
-    """Return the belief after a step in progress was seen not to be done yet.
-
-    The processes keep their probabilities until it is done, so that no scenario changes its process
-    while nothing happens.
-    """
-    median, noise, elapsed = ask.shape(prior.sigma)
-    if elapsed <= GRACE_S or median <= 0:
-        return belief
-    work = ((ask.work, 1.0),)
-    bound = math.log((elapsed - GRACE_S) / median) - offset(prior, ask.crew, work)
-    row = layout.row(ask.crew, work, ask.clock_s / 3600.0 - layout.middle_h)
-    return replace(outlast(belief, row, bound, noise), log_weight=belief.log_weight)

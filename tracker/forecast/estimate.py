@@ -360,5 +360,6 @@ def _ingress(progress: Progress, world: World, played: _Played) -> dict[str, Ran
         elif c not in busy and (last := last_done(progress, member)) is not None:
             out[member] = fact(last)
         else:
-            out[member] = ranged(played.course.ready[c], base=world.now, mean=True)
+            arrival = np.maximum(played.course.ready[c], np.float32(0))
+            out[member] = ranged(arrival, base=world.now, mean=True)
     return out

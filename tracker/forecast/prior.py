@@ -83,6 +83,44 @@ class Use(_Part):
     walk: Spread | None = None
 
 
+class Processes(_Part):
+    """How likely each way is in which pace may change: weights that add up to 1."""
+
+    level: Weight = 0.0
+    """It stays as it is."""
+    walk: Weight = 0.0
+    """It wanders a little."""
+    wander: Weight = 0.0
+    """It wanders, and falls a little."""
+    roam: Weight = 0.0
+    """It wanders far."""
+    tires: Weight = 0.0
+    """The crew tires by some 6 % an hour."""
+    tires2: Weight = 0.0
+    """The crew tires by some 12 % an hour."""
+    warms: Weight = 0.0
+    """The crew is slow at first."""
+    streaks: Weight = 0.0
+    """It goes well or badly for half an hour or so."""
+    long: Weight = 0.0
+    """It goes well or badly for an hour or so."""
+
+
+class Lateness(_Part):
+    """How likely each habit is in which ticks come late: weights that add up to 1."""
+
+    prompt: Weight = 0.0
+    """Within seconds."""
+    slow: Weight = 0.0
+    """Within a minute or so."""
+    late: Weight = 0.0
+    """Within minutes."""
+    minutes: Weight = 0.0
+    """Typed by the minute."""
+    five_minutes: Weight = 0.0
+    """Typed by five minutes."""
+
+
 class PaceFile(_Part):
     """A whole pace file."""
 
@@ -92,6 +130,8 @@ class PaceFile(_Part):
     crew: Effects = Effects()
     work: Effects = Effects()
     use: Use = Use()
+    processes: Processes | None = None
+    lateness: Lateness | None = None
     learned_from: list[dict[str, Any]] = []
 
 
@@ -152,12 +192,22 @@ def _keys(loc: Sequence[str | int]) -> list[str]:
         "use": Use,
         "crew": Effect,
         "work": Effect,
+        "processes": Processes,
+        "lateness": Lateness,
     }
     return list(models.get(str(loc[0]) if loc else "", PaceFile).model_fields)
 
 
 def _nothing() -> Mapping[str, tuple[float, float]]:
     return MappingProxyType({})
+
+
+def _nothing_weighed() -> Mapping[str, float]:
+    return MappingProxyType({})
+
+
+USUAL_DRIFTS, USUAL_WEIGHTS = (0.0, 0.06, 0.15), (0.60, 0.25, 0.15)
+"""The drifts that a pace file means with weights alone, and the weights of three drifts without any."""
 
 
 @dataclass(frozen=True)
@@ -167,9 +217,9 @@ class PacePrior:
     median: float = 1.05
     """Pace of an average crew: actual over planned time."""
     spread: float = 0.15
-    drifts: tuple[float, ...] = (0.0, 0.06, 0.15)
-    """Random walk of the logarithm of pace, per square root of an hour: one a process."""
-    weights: tuple[float, ...] = (0.60, 0.25, 0.15)
+    drifts: tuple[float, ...] = ()
+    """Random walk of the logarithm of pace, per square root of an hour; empty: none is said."""
+    weights: tuple[float, ...] = ()
     """Prior probability of each drift; they add up to 1."""
     sigma: float = 0.33
     """Step-to-step noise, log."""
@@ -185,6 +235,10 @@ class PacePrior:
     """How far consumables are used faster or slower than the plan's rates say, before anything is read."""
     use_walk: float = 0.15
     """How far that may have wandered before a reading, per square root of an hour; 0: it never changes."""
+    processes: Mapping[str, float] = field(default_factory=_nothing_weighed)
+    """Prior weights of the processes of pace by name; they win over drifts. Empty: none are said."""
+    lateness: Mapping[str, float] = field(default_factory=_nothing_weighed)
+    """Prior weights of the habits of ticking by name; empty: the built-in ones."""
     name: str | None = None
     """The file's name, None for the built-in belief."""
     learned_from: tuple[Mapping[str, Any], ...] = ()
@@ -215,7 +269,11 @@ def read_pace(text: str, name: str) -> PacePrior:
     except PlanError as error:
         raise PlanError([_of_pace(fault) for fault in error.faults]) from None
     found = validate(tree)
-    drifts, weights = _processes(found, tree)
+    drifts, weights = _drifts(found, tree)
+    processes, lateness = (
+        _weighed(found.processes, "processes", tree),
+        _weighed(found.lateness, "lateness", tree),
+    )
     tree.finish()
     default = DEFAULT_PRIOR
     return PacePrior(
@@ -223,6 +281,8 @@ def read_pace(text: str, name: str) -> PacePrior:
         spread=_or(found.pace.spread, default.spread),
         drifts=drifts,
         weights=weights,
+        processes=processes,
+        lateness=lateness,
         sigma=_or(found.noise.sigma, default.sigma),
         sigma_weight=_or(found.noise.weight, default.sigma_weight),
         crew_spread=(crew_spread := _or(found.crew.spread, default.crew_spread)),
@@ -251,20 +311,37 @@ def _effects(own: Mapping[str, Effect], spread: float) -> Mapping[str, tuple[flo
     return MappingProxyType({key: (_or(e.median, 1.0), _or(e.spread, spread)) for key, e in own.items()})
 
 
-def _processes(found: PaceFile, tree: Tree) -> tuple[tuple[float, ...], tuple[float, ...]]:
+def _drifts(found: PaceFile, tree: Tree) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Return drifts and their probabilities; faults of the two together go to the tree."""
     given, weights = found.pace.drift, found.pace.weights
-    drifts = DEFAULT_PRIOR.drifts if given is None else tuple(given)
+    if given is None and weights is None:
+        return (), ()
+    drifts = USUAL_DRIFTS if given is None else tuple(given)
     if weights is None:
-        known = DEFAULT_PRIOR.weights if len(drifts) == len(DEFAULT_PRIOR.weights) else None
+        known = USUAL_WEIGHTS if len(drifts) == len(USUAL_WEIGHTS) else None
         return drifts, known or (1.0 / len(drifts),) * len(drifts)
     total = sum(weights)
     if len(weights) != len(drifts):
         what = f"has {len(weights)} weights for {len(drifts)} drifts"
         tree.report(("pace", "weights"), what, "give each drift one")
     elif abs(total - 1.0) > 0.01:
-        tree.report(("pace", "weights"), f"adds up to {total:g}", "make the weights add up to 1")
+        _off(("pace", "weights"), total, tree)
     return drifts, tuple(weight / (total or 1.0) for weight in weights)
+
+
+def _weighed(found: BaseModel | None, key: str, tree: Tree) -> Mapping[str, float]:
+    """Return weights by name, those without any left out; what they add up to may be a fault."""
+    if found is None:
+        return MappingProxyType({})
+    weights: dict[str, float] = {name: weight for name, weight in found.model_dump().items() if weight > 0}
+    total = sum(weights.values())
+    if abs(total - 1.0) > 0.01:
+        _off((key,), total, tree)
+    return MappingProxyType({name: weight / total for name, weight in weights.items()})
+
+
+def _off(loc: Loc, total: float, tree: Tree) -> None:
+    tree.report(loc, f"adds up to {total:g}", "make the weights add up to 1")
 
 
 def write_pace(prior: PacePrior) -> str:
@@ -272,17 +349,30 @@ def write_pace(prior: PacePrior) -> str:
     lines = [
         f"# {ADVISORY}",
         "format: 1",
-        f"pace: {{median: {prior.median!r}, spread: {prior.spread!r}, "
-        f"drift: {_list(prior.drifts)}, weights: {_list(prior.weights)}}}",
+        f"pace: {{median: {prior.median!r}, spread: {prior.spread!r}{_written_drifts(prior)}}}",
         f"noise: {{sigma: {prior.sigma!r}, weight: {prior.sigma_weight!r}}}",
         *_group("crew", prior.crew_spread, prior.crew),
         *_group("work", prior.work_spread, prior.work),
         f"use: {{spread: {prior.use_spread!r}, walk: {prior.use_walk!r}}}",
+        *_written_weights("processes", prior.processes),
+        *_written_weights("lateness", prior.lateness),
     ]
     if prior.learned_from:
         lines.append("learned_from:")
         lines.extend(f"  - {json.dumps(dict(entry), ensure_ascii=True)}" for entry in prior.learned_from)
     return "\n".join(lines) + "\n"
+
+
+def _written_drifts(prior: PacePrior) -> str:
+    if not prior.drifts:
+        return ""
+    return f", drift: {_list(prior.drifts)}, weights: {_list(prior.weights)}"
+
+
+def _written_weights(name: str, weights: Mapping[str, float]) -> list[str]:
+    if not weights:
+        return []
+    return [f"{name}: {{{', '.join(f'{key}: {weight!r}' for key, weight in weights.items())}}}"]
 
 
 def _list(values: Sequence[float]) -> str:

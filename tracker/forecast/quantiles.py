@@ -58,9 +58,10 @@ def fact(value: float | None) -> Range:
 
 
 class Instants:
-    """Ranges of instants of one estimate, `base` added; a row that several steps share is ranked once.
+    """Ranges of instants of one estimate, `base` (now) added; a row that several steps share is ranked once.
 
-    Where a step follows at once, its start is the very row of the finish before it.
+    Where a step follows at once, its start is the very row of the finish before it. What may have happened
+    already, and was not ticked, is awaited now.
     """
 
     def __init__(self, base: float) -> None:
@@ -71,13 +72,17 @@ class Instants:
         """The range of a row, which must not change any more."""
         known = self._known.get(id(row))
         if known is None or known[1].p10 is None:
-            known = self._known[id(row)] = row, ranged(row, base=self._base)
+            low, mid, high = three(row)
+            known = self._known[id(row)] = row, Range(self._pet(low), self._pet(mid), self._pet(high))
         return known[1]
+
+    def _pet(self, value: float) -> float | None:
+        return finite(max(value, 0.0) + self._base)
 
     def median(self, row: Row) -> Range:
         """Only the median of a row as a range."""
         known = self._known.get(id(row))
         if known is None:
-            known = row, Range(None, finite(one(row, 0.5) + self._base), None)
+            known = row, Range(None, self._pet(one(row, 0.5)), None)
             self._known[id(row)] = known
         return Range(None, known[1].p50, None)

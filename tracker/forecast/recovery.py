@@ -9,7 +9,7 @@ supposed at the present instant: closers and needs as `dropped` leaves them, opt
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -132,8 +132,7 @@ class _Ranking:
 
     def __init__(self, progress: Progress, world: World) -> None:
         chosen = np.arange(0, world.scenarios, max(1, world.scenarios // RANKED_ON))
-        accounts = tuple(account.some(chosen) for account in world.accounts)
-        self.world = replace(world, durations=world.durations[:, chosen], accounts=accounts)
+        self.world = world.some(chosen)
         alive = keepers(progress, [task.task for task in world.optional] + _musts(progress))
         self.kept_by = [alive.get(node.step) for node in world.nodes]
         going = {world.optional[m].task for m in going_on(world.optional, ())}

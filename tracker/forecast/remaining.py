@@ -18,16 +18,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.asks import Ask
 from tracker.forecast.consumables import AccountBuilder
 from tracker.forecast.draws import Normals
-from tracker.forecast.durations import draw_durations
+from tracker.forecast.durations import Drawn, draw_durations
 from tracker.forecast.limits import going_on
 from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.network import Network, network
-from tracker.forecast.pace import Ask
 from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior, read_pace
 from tracker.forecast.usage import Rates, extra_rates
-from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, World
+from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, Row, World
 from tracker.journal.progress import Progress, StepState, last_done
 from tracker.plan.model import Step
 from tracker.plan.windows import Interval, usable
@@ -95,7 +95,7 @@ def build_world(
         crew=tuple(index),
         counted=tuple(index[c] for c in plan.outside if c not in inside),
         inside_already={index[c]: at - now for c, at in inside.items()},
-        ready=tuple(_ready(progress, c, now) for c in index),
+        ready=tuple(_ready(progress, c, now, asks, drawn) for c in index),
         durations=_factors(drawn.rows, nodes, asks),
         optional=optional,
         limits=tuple(
@@ -113,10 +113,29 @@ def build_world(
     )
 
 
-def _ready(progress: Progress, crew: str, now: float) -> float:
-    """The instant, relative to now, from which somebody can go on: a hold ends at its `until`, or now."""
-    hold = progress.holds.get(crew)
-    return 0.0 if hold is None or hold.until is None else max(0.0, hold.until - now)
+def _ready(progress: Progress, crew: str, now: float, asks: Sequence[Ask], drawn: Drawn) -> Row:
+    """The instant in every scenario, relative to now, from which somebody can go on.
+
+    A hold ends at its `until`, or now. Whoever is at work has at least that step before them until now,
+    unless it is done and was not ticked; whoever waits has waited since their last step was done in truth.
+    """
+    hold, n = progress.holds.get(crew), drawn.rows.shape[1]
+    if hold is not None or progress.zero is None:
+        until = None if hold is None else hold.until
+        return np.full(n, 0.0 if until is None else max(0.0, until - now), dtype=np.float32)
+    step, since, ticked = progress.current.get(crew), progress.free_since[crew], last_ticks(progress)
+    at_work = next((i for i, ask in enumerate(asks) if ask.step == step and ask.running), None)
+    if at_work is not None:
+        return drawn.ended.get(at_work, np.zeros(n, dtype=np.float32))
+    if since > ticked.get(crew, 0.0):
+        return np.full(n, min(since - now, 0.0), dtype=np.float32)
+    late = drawn.late(crew) if crew in ticked else np.zeros(n, dtype=np.float32)
+    return np.asarray(np.minimum(np.float32(since - now) - late, np.float32(0)), dtype=np.float32)
+
+
+def last_ticks(progress: Progress) -> dict[str, float]:
+    """Per crew member the PET of their last tick, of those who have one."""
+    return {c: seen.at for seen in progress.observations for c in seen.crew}
 
 
 def _factors(rows: NDArray[np.float32], nodes: tuple[Node, ...], asks: list[Ask]) -> NDArray[np.float32]:
@@ -349,6 +368,8 @@ class _Present:
             groups=self.net.groups[i],
             running=going,
             just_begun=going and state.began == now,
+            # Nobody goes ahead without a go, or unseen into a window; what nobody owns waits for somebody.
+            earliest=-inf if going or (crew and state.gone and not step.windows) else 0.0,
             gaps=gaps,
             windows=step.windows if gaps else (),
             opens=step.opens,
@@ -387,7 +408,16 @@ class _Present:
             clock_s=now if planned is None else (planned[0] + planned[1]) / 2.0,
             left_s=state.left_s,
             left_worked_s=state.left_worked_s,
+            gaps_s=self._gaps_before(state, crew),
         )
+
+    def _gaps_before(self, state: StepState, crew: Sequence[str]) -> tuple[tuple[str, float], ...]:
+        """How much before its begin each of a crew ticked last, where one of those ticks began it."""
+        began = state.began
+        ticked = {c: at for c, at in last_ticks(self.progress).items() if c in crew}
+        if began is None or state.running_since is None or not ticked or max(ticked.values()) != began:
+            return ()
+        return tuple((c, began - at) for c, at in ticked.items())
 
     def silent(self, crew: Sequence[str]) -> bool:
         """Whether somebody of a crew is out of voice contact."""

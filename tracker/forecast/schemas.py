@@ -8,7 +8,7 @@ from dataclasses import MISSING, fields, is_dataclass
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from tracker.forecast.prior import Effect, Effects, Noise, Pace, PaceFile, Use
+from tracker.forecast.prior import Effect, Effects, Lateness, Noise, Pace, PaceFile, Processes, Use
 from tracker.forecast.values import FORMAT, UNSAID, Estimate, Range
 from tracker.foundation.described import sentences
 from tracker.foundation.text import ADVISORY
@@ -23,7 +23,9 @@ _PROBE = Range(0.0, 0.0, 0.0, 0.0)
 
 def pace_schema() -> dict[str, Any]:
     """The schema of a pace file."""
-    schema = tidied(PaceFile.model_json_schema(), {PaceFile, Pace, Noise, Effect, Effects, Use})
+    schema = tidied(
+        PaceFile.model_json_schema(), {PaceFile, Pace, Noise, Effect, Effects, Use, Processes, Lateness}
+    )
     drift = schema["$defs"]["pace"]["properties"]["drift"]
     schema["$defs"]["pace"]["properties"]["drift"] = {"anyOf": [drift["items"], drift]}
     return {"$schema": DRAFT, "title": "Pace file", **schema}

@@ -131,9 +131,7 @@ class Bounds:
 
     def part(self, chosen: NDArray[np.intp], accounts: Sequence[int]) -> Bounds:
         """The same bound on these scenarios and accounts (places in `accounts`) only."""
-        world = self.world
-        stores = [a.some(chosen) for a in world.accounts]
-        less = replace(world, durations=world.durations[:, chosen], accounts=tuple(stores))
+        less = self.world.some(chosen)
         some = np.ix_(np.array(accounts, dtype=np.intp), chosen)
         takes = tuple((groups, rows[some]) for groups, rows in self.takes)
         return replace(

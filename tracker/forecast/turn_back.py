@@ -249,10 +249,9 @@ class RecallCourse:
     def part(self, chosen: NDArray[np.intp]) -> RecallCourse:
         """The same on these scenarios only; of durations only those that may follow a call."""
         world, tail = self.world, np.array(self.tail, dtype=np.intp)
-        stores = [a.some(chosen) for a in world.accounts]
         durations = np.zeros((len(world.nodes), len(chosen)), dtype=np.float32)
         durations[tail] = world.durations[np.ix_(tail, chosen)]
-        less = replace(world, durations=durations, accounts=tuple(stores))
+        less = world.some(chosen, durations)
         start, finish = (np.empty((len(self.work), len(chosen)), dtype=np.float32) for _ in range(2))
         for k in range(len(self.work)):
             np.take(self.start[k], chosen, out=start[k], mode="clip")
@@ -304,11 +303,8 @@ class _Call:
     ) -> None:
         self.course, self.world, self.at = course, course.world, at
         self.ignoring, self.opened = ignoring, opened
-        n = self.world.scenarios
         # A call does not end a hold: who is held until an instant goes on then.
-        self.ready: list[Row] = [
-            np.full(n, max(at, np.float32(held)), dtype=np.float32) for held in self.world.ready
-        ]
+        self.ready: list[Row] = [np.maximum(row, at) for row in self.world.ready]
         self.finish: dict[int, Row] = {}
         """Per node of the tail when it ends; minus infinity where it does not follow."""
         self.took: dict[int, Row] = {}
@@ -321,7 +317,14 @@ class _Call:
         node = self.world.nodes[self.course.work[k]]
         if node.running and not node.just_begun:
             return np.ones(self.world.scenarios, dtype=np.bool_)
-        return self.course.start[k] < self.at
+        return self._started(k)
+
+    def _started(self, k: int) -> Mask:
+        """Where a piece of the work has been started when called.
+
+        What may have been done before now, and was not ticked, has no follower yet that anybody knows of.
+        """
+        return (self.course.start[k] < self.at) & (self.at > 0)
 
     def _follow(self, i: int) -> None:
         """Let a closer or a step of closeout follow where it has to."""
@@ -338,7 +341,7 @@ class _Call:
         k = self.course.place[i]
         due = self._open(node) & (self.course.finish[k] > self.at)
         # What was begun and set aside, or is held, is not going on: it is taken up again like any other.
-        going_on = due & (self.course.start[k] < self.at)
+        going_on = due & self._started(k)
         if not due.any():
             return
         waiting = t.copy()
@@ -386,7 +389,7 @@ class _Call:
                 row = np.full(self.world.scenarios, home_from_here(node, c), dtype=np.float32)
                 for k, earlier in enumerate(self.course.work):
                     if earlier in node.home and c in self.world.nodes[earlier].crew:
-                        row[self.course.start[k] < self.at] = node.home[earlier]
+                        row[self._started(k)] = node.home[earlier]
                 out[i, c] = row
         return out
 
@@ -429,7 +432,7 @@ class _Call:
         world = self.world
         extra = np.stack([account.extra_per_s for account in world.accounts])
         used = np.zeros((len(extra), world.scenarios), dtype=np.float32)
-        if self.course.work:
+        if self.course.work and self.at > 0:
             used += self.course.worked.until(self.at)
         for i, took in self.took.items():
             used += extra[:, i : i + 1] * took

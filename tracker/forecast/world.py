@@ -154,8 +154,8 @@ class Node(NamedTuple):
     """In progress: its duration is what remains of it, and its needs and window lie behind it."""
     just_begun: bool = False
     """Begun at this very instant: a call now finds it not begun, and nothing opened by it."""
-    earliest: float = 0.0
-    """Not before this, relative to now (a hold that lasts until a known instant)."""
+    earliest: float = -math.inf
+    """Not before this, relative to now; else perhaps before now, behind a step that was done unticked."""
     gaps: tuple[tuple[float, float], ...] = ()
     """Ascending [close, next opening) in which it cannot start, relative to now; the next opening is
     infinite where there is none."""
@@ -266,8 +266,8 @@ class World:
     """Indices of the crew members outside who have not entered: those whose ingress counts."""
     inside_already: Mapping[int, float]
     """Crew members outside who have entered: when, relative to now."""
-    ready: tuple[float, ...]
-    """Per crew member: from when on they are free, relative to now, at least 0."""
+    ready: tuple[Row, ...]
+    """Per crew member: from when on they are free, relative to now; before now where ticks come late."""
     durations: NDArray[np.float32]
     """(steps, scenarios): seconds; see `Node.home` for the way home. 0 where a step was not to be played."""
     optional: tuple[OptionalTask, ...]
@@ -322,6 +322,12 @@ class World:
         """Number of scenarios."""
         return int(self.durations.shape[1])
 
+    def some(self, chosen: NDArray[np.intp], durations: NDArray[np.float32] | None = None) -> World:
+        """The world in these scenarios only; `durations`: of those, where not all are wanted."""
+        durations = self.durations[:, chosen] if durations is None else durations
+        stores, ready = [a.some(chosen) for a in self.accounts], [row[chosen] for row in self.ready]
+        return replace(self, durations=durations, accounts=tuple(stores), ready=tuple(ready))
+
     def present(self, kept: Iterable[int]) -> list[int]:
         """The indices of the nodes that remain when these optional tasks are kept."""
         chosen = frozenset(kept)
@@ -352,9 +358,7 @@ class Course:
 
 def begin(world: World) -> Course:
     """The course before its first node."""
-    n = world.scenarios
-    ready = [np.full(n, value, dtype=np.float32) for value in world.ready]
-    return Course(ready, {}, {}, [None] * len(world.crew))
+    return Course(list(world.ready), {}, {}, [None] * len(world.crew))
 
 
 def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool = False) -> Course:
@@ -368,7 +372,7 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
     for i in nodes:
         node = everything[i]
         crew, into = node.crew, None if course.starts_table is None else course.starts_table[i]
-        at_once = len(crew) == 1 and not node.needs and not node.gaps and not node.earliest
+        at_once = len(crew) == 1 and not node.needs and not node.gaps and node.earliest == -math.inf
         start = ready[crew[0]] if at_once else _start(world, course, node, into)
         if starts:
             course.start[i] = start
@@ -388,16 +392,15 @@ def _start(world: World, course: Course, node: Node, into: Row | None) -> Row:
     """The start of a node: a row of its own (`into`), or one that is not to be written to."""
     rows = [course.ready[c] for c in node.crew]
     if not node.running:
-        finish = course.finish
-        rows += [finish[need] for need in node.needs if need in finish]
+        rows += [course.finish[need] for need in node.needs if need in course.finish]
     if not rows:
-        t, owned = np.full(world.scenarios, node.earliest, dtype=np.float32), True
+        t, owned = np.full(world.scenarios, max(node.earliest, 0.0), dtype=np.float32), True
     else:
         t, owned = rows[0], False
         for row in rows[1:]:
             if row is not t:
                 t, owned = np.maximum(t, row, out=t if owned else into), True
-        if node.earliest > 0.0:
+        if node.earliest > -math.inf:
             t, owned = np.maximum(t, np.float32(node.earliest), out=t if owned else into), True
     if node.gaps and not node.running:
         t = t if owned else np.positive(t, out=into)
@@ -475,8 +478,7 @@ def shut_out_by_window(world: World, course: Course) -> dict[str, NDArray[np.boo
             if mask.any():
                 for name in node.windows:
                     out.setdefault(name, np.zeros(world.scenarios, dtype=np.bool_))[lost] |= mask
-        for c in node.crew:
-            before[c] = row
+        before.update(dict.fromkeys(node.crew, row))
     return out
 
 

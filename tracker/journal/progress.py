@@ -28,6 +28,8 @@ def pet_if_live(zero: datetime | None, utc_now: datetime) -> float | None:
 
 
 BeginKind = Literal["stated", "implied", "batch"]
+StartKind = Literal["tick", "begun", "free"]
+"""What begins a stretch of time: a tick of its crew (or PET 0), a reported begin, a hold's or wait's end."""
 Spending = Literal["work", "wait", "hold", "idle"]
 StepStatus = Literal["open", "waiting", "current", "held", "done", "skipped", "dropped", "left"]
 TaskStatus = Literal["open", "begun", "done", "dropped", "left"]
@@ -136,22 +138,28 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """A finished step (or batch of steps, or counted part of one) as evidence of pace."""
+    """A finished step as evidence of pace: its tick, and what is known of the time before it."""
 
-    steps: tuple[str, ...]
+    step: str
     crew: tuple[str, ...]
-    work: tuple[str, ...]
-    """Kind of work, per step."""
-    planned_s: tuple[float, ...]
-    """Planned time per step: scaled down where fewer items were done than planned."""
-    actual_s: float
-    """Work time of all of it together."""
-    clock_s: float
-    """Planned PET of the middle of it: the clock of the drift."""
+    """Those who were there."""
+    work: str
+    planned_s: float
+    """Planned time: scaled down where fewer items were done than planned."""
     at: float
-    """PET of the done."""
-    weight_count: tuple[int, int] = (1, 1)
-    """(m, n): m of the step's n items; (1, 1) for steps without counts."""
+    stated: bool
+    """Whether a person stated `at`; else a clock stamped it."""
+    start: float
+    """PET from which on its time counts."""
+    start_kind: StartKind
+    worked_s: float
+    """Work time, that before `start` included; the rest of the time since then was no work on it."""
+    clock_s: float
+    """Planned PET of its middle: the clock of the drift."""
+    counted: tuple[int, int] = (1, 1)
+    """(m, n): m of the step's n items were done."""
+    blind: bool = False
+    """Its time says nothing about pace; its tick still ends a stretch of its crew's time."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,8 @@ from functools import cached_property
 from statistics import NormalDist
 from typing import TypeVar
 
-from tracker.forecast.pace import own_shape
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.grid import PROCESSES, own_shape
+from tracker.forecast.prior import USUAL_DRIFTS, USUAL_WEIGHTS, PacePrior
 from tracker.journal.progress import StepState
 from tracker.plan.model import Consumable, Plan, Step
 
@@ -81,12 +81,16 @@ class Nature:
     @cached_property
     def drift(self) -> float:
         """How strongly pace wanders, standard deviation per square root of an hour."""
-        chance, passed = self._chance.uniform("process"), 0.0
-        for drift, weight in zip(self.prior.drifts, self.prior.weights, strict=True):
+        prior, chance, passed = self.prior, self._chance.uniform("process"), 0.0
+        drifts, weights = (prior.drifts, prior.weights) if prior.drifts else (USUAL_DRIFTS, USUAL_WEIGHTS)
+        if prior.processes:
+            drifts = tuple(PROCESSES[name].walk for name in prior.processes)
+            weights = tuple(prior.processes.values())
+        for drift, weight in zip(drifts, weights, strict=True):
             passed += weight
             if chance < passed:
                 return drift
-        return self.prior.drifts[-1]
+        return drifts[-1]
 
     def wandered(self, clock_s: float) -> float:
         """Return how far the logarithm of pace has wandered at an instant of the planned clock."""
@@ -108,8 +112,9 @@ class Nature:
             return likely
         if step.time.home and home_s is not None:
             likely = home_s
-        median, noise = own_shape(likely, step.time.low, step.time.high, self.prior.sigma)
-        own = self.prior.sigma * math.sqrt(noise) * self._chance.normal("step", step.id)
+        sigma, time = self.prior.sigma, step.time
+        median, noise = own_shape(likely, time.low, time.high, certain=sigma <= 0)
+        own = sigma * (1.0 if time.low is None else noise) * self._chance.normal("step", step.id)
         log = self.level + self.wandered(clock_s) + self._of_crew(crew) + self._of_work(step.work)
         times = STUCK_TIMES if step.id in self._stuck else 1.0
         return max(LEAST_S, median * math.exp(log + own) * times) if median > 0 else 0.0

@@ -1,7 +1,6 @@
 """Each crew member's time: stretches of work, waiting, hold and idleness, closed without a gap.
 
-Ticks that came within seconds of one another share their time by planned time; finished steps become evidence
-of pace.
+Ticks that came within seconds of one another share their time by planned time.
 """
 
 from __future__ import annotations
@@ -10,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tracker.journal.folding.state import Batch, State, Tick
-from tracker.journal.progress import Observation, StepState, Stretch
+from tracker.journal.progress import StepState, Stretch
 
 TOGETHER_S = 15.0
 """Ticks of one crew member closer than this are one batch."""
@@ -89,41 +88,6 @@ def planned_s(state: State, s: StepState) -> float:
         if sites:
             return float(max(state.plan.sites[site] for site in sites))
     return float(time.likely)
-
-
-def observe(state: State, parts: Sequence[Share]) -> None:
-    """Add the one observation that these steps are together, where they are evidence at all."""
-    kept = [part for part in parts if _counts(state, part.tick.step)]
-    actual = sum(part.worked_s for part in kept)
-    planned = tuple(part.tick.planned_s for part in kept)
-    if not actual > 0 or not all(d > 0 for d in planned):
-        return
-    steps = tuple(part.tick.step for part in kept)
-    crew = tuple(dict.fromkeys(c for step in steps for c in state.steps[step].crew))
-    spans = [state.planned[step] for step in steps]
-    observation = Observation(
-        steps=steps,
-        crew=crew,
-        work=tuple(state.steps[step].step.work for step in steps),
-        planned_s=planned,
-        actual_s=actual,
-        clock_s=(min(start for start, _ in spans) + max(end for _, end in spans)) / 2,
-        at=max(part.tick.at for part in kept),
-        weight_count=_weight(state, steps),
-    )
-    state.observations = state.observations.add(observation)
-
-
-def _counts(state: State, step: str) -> bool:
-    s = state.steps[step]
-    return s.evidence and not s.step.fixed and s.counted > 0
-
-
-def _weight(state: State, steps: Sequence[str]) -> tuple[int, int]:
-    s = state.steps[steps[0]]
-    if len(steps) > 1 or s.step.count == 1:
-        return (1, 1)
-    return (s.counted, s.step.count)
 
 
 def account(state: State, crew: str, to: float) -> None:
@@ -209,7 +173,7 @@ def break_off(state: State, step: str, at: float) -> None:
 
 
 def settle(state: State, batch: Batch) -> None:
-    """Put a batch's time on record: each step's share, everybody's stretches, and one observation."""
+    """Put a batch's time on record: each step's share, and everybody's stretches."""
     for crew in batch.crew:
         del state.batches[crew]
     parts = shares(batch)
@@ -230,7 +194,6 @@ def settle(state: State, batch: Batch) -> None:
             end = min(part.end, later[crew]) if crew in later else part.tick.at
             _work(state, crew, part.tick.step, max(part.begin, through[crew]), end)
             through[crew] = max(end, through[crew])
-    observe(state, parts)
 
 
 def _following(parts: Sequence[Share]) -> list[dict[str, float]]:

@@ -144,6 +144,8 @@ class State:
     """Per crew member up to when their time is accounted for: the end of a step, hold or idle stretch."""
     spent: dict[str, SharedList[Stretch]]
     """Per crew member their time up to their mark, less what their open batch will add."""
+    ticked: dict[str, float] = field(default_factory=dict)
+    """Per crew member when they last ticked a step off."""
     added: tuple[str, ...] = ()
     zero: datetime | None = None
     at: float = 0.0
@@ -214,7 +216,7 @@ class State:
 
 
 _OWN = (
-    *("steps", "queue", "current", "mark", "spent", "batches", "firm", "cause", "suspended"),
+    *("steps", "queue", "current", "mark", "spent", "ticked", "batches", "firm", "cause", "suspended"),
     *("waited_to", "held_to", "holds", "went", "earliest", "dropped", "limits", "reserves", "seen"),
     *("entered", "silent", "heard", "recall", "site", "raised"),
 )

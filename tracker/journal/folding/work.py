@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from tracker.foundation.times import instant_of
 from tracker.journal.folding.begin import in_window, latest, needs_of, open_needs
 from tracker.journal.folding.order import give_up, go_on, is_open, queue_again, unqueue
 from tracker.journal.folding.spending import (
     TOGETHER_S,
-    Share,
     account,
     break_off,
-    observe,
     planned_s,
     settle,
     stop,
 )
 from tracker.journal.folding.state import Batch, State, Tick, on_record, pet, refuse, the_step
-from tracker.journal.progress import Recorded, StepState
+from tracker.journal.progress import Observation, Recorded, StartKind, StepState
 
 
 def began(state: State, event: Recorded, at: float) -> None:
@@ -188,11 +188,15 @@ def done(state: State, event: Recorded, at: float) -> None:
     take_up(state, event, step)
     tick = _tick(state, event, step, at, count)
     evidence = state.steps[step].evidence and not given_up and not any(c in state.silent for c in s.crew)
+    began = tick.begin if s.began is None or (s.worked_s == 0 and not tick.stated) else s.began
+    observation = _observation(state, event, tick, began, blind=not evidence or count == 0)
+    state.observations = state.observations.add(observation)
+    state.ticked.update(dict.fromkeys(tick.crew, at))
     state.change(
         step,
         ended="done",
         done=at,
-        began=tick.begin if s.began is None or (s.worked_s == 0 and not tick.stated) else s.began,
+        began=began,
         begin_kind=s.begin_kind or "implied",
         running_since=None,
         counted=count,
@@ -256,6 +260,32 @@ def _tick(state: State, event: Recorded, step: str, at: float, count: int) -> Ti
     )
 
 
+def _observation(state: State, event: Recorded, tick: Tick, began: float, *, blind: bool) -> Observation:
+    """Return what a tick says of pace: its time from the begin of its step, or from its crew's last tick."""
+    s = state.steps[tick.step]
+    last = max((state.ticked.get(c, 0.0) for c in tick.crew), default=0.0)
+    # A step that was set aside for others that are done by now has only its last stretch of work behind it.
+    start = began if began >= last else tick.begin
+    kind: StartKind = "tick" if start <= last and tick.crew else "begun" if tick.stated else "free"
+    start = max(start, last)
+    planned = state.planned[tick.step]
+    middle = sum(planned) / 2.0
+    return Observation(
+        step=tick.step,
+        crew=tick.crew,
+        work=s.step.work,
+        planned_s=tick.planned_s,
+        at=tick.at,
+        stated=event.stated,
+        start=start,
+        start_kind=kind,
+        worked_s=tick.worked_s + tick.at - tick.begin,
+        clock_s=middle if isfinite(middle) else tick.at,
+        counted=(event.body.get("count", s.step.count), s.step.count),
+        blind=blind,
+    )
+
+
 def _warn_tick(state: State, event: Recorded, s: StepState) -> None:
     step = s.step.id
     if needs := [need for need in needs_of(state, step) if state.steps[need].ended is None]:
@@ -299,9 +329,7 @@ def _near(state: State, tick: Tick, crew: str) -> bool:
 
 def _alone(state: State, tick: Tick) -> None:
     """Keep the work time of a step at which nobody was any more: what it had when they left it."""
-    part = Share(tick, tick.begin, tick.at, tick.worked_s + tick.at - tick.begin)
-    state.change(tick.step, worked_s=part.worked_s)
-    observe(state, [part])
+    state.change(tick.step, worked_s=tick.worked_s + tick.at - tick.begin)
 
 
 def skipped(state: State, event: Recorded, at: float) -> None:

@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.bench.candidate.believed import believed, noise_grid, of_drifts
-from tests.bench.candidate.grid import HABITS, MIXTURES, SIGMAS, mixture
+from tracker.forecast.grid import HABITS, PROCESSES, SIGMAS, believed, noise_grid, of_drifts
 from tracker.forecast.prior import DEFAULT_PRIOR
 
 
 def test_the_default_is_the_mixture_chosen() -> None:
     grid, spreads = believed(DEFAULT_PRIOR)
-    assert grid.processes == mixture(MIXTURES["M"])
+    assert grid.processes == tuple(PROCESSES.values())
+    assert sum(p.weight for p in grid.processes) == pytest.approx(1.0)
     assert (grid.sigmas, grid.habits) == (SIGMAS, HABITS)
     assert (spreads.median, spreads.level) == (1.05, 0.15)
 
@@ -45,12 +45,13 @@ def test_drifts_are_processes(drift: float, expected: dict[str, float]) -> None:
 
 
 def test_weights_of_processes_win_over_drifts() -> None:
-    grid, _ = believed(replace(DEFAULT_PRIOR, drifts=(0.3,), weights=(1.0,)), {"tires": 0.25, "level": 0.75})
+    said = {"tires": 0.25, "level": 0.75}
+    grid, _ = believed(replace(DEFAULT_PRIOR, drifts=(0.3,), weights=(1.0,), processes=said))
     assert [(p.id, p.weight) for p in grid.processes] == [("level", 0.75), ("tires", 0.25)]
 
 
 def test_habits_can_be_said() -> None:
-    grid, _ = believed(DEFAULT_PRIOR, lateness={"prompt": 0.5, "minutes": 0.5})
+    grid, _ = believed(replace(DEFAULT_PRIOR, lateness={"prompt": 0.5, "minutes": 0.5}))
     assert [(h.id, h.weight) for h in grid.habits] == [("prompt", 0.5), ("minutes", 0.5)]
 
 

@@ -15,6 +15,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tracker.forecast.grid import offset, own_shape
+from tracker.forecast.prior import PacePrior
+from tracker.journal.progress import Progress
+
 TOGETHER_S, APART_S = 30.0, 90.0
 """A step ticked so little before one that comes earlier in the plan of its crew was ticked with it; the more
 than `TOGETHER_S`, the less its instant is moved to the other, from `APART_S` on not at all."""
@@ -142,6 +146,40 @@ class Group:
     merged: bool
     habit: float
     blind: bool
+
+
+def ticks_of(progress: Progress, prior: PacePrior, *, certain: bool = False) -> list[Tick]:
+    """The finished steps of a journal as evidence of pace, in the order of their ticks.
+
+    `certain`: planned times stand as on paper, also where they have a low and a high.
+    """
+    place = {step: i for i, step in enumerate(progress.fold.sequence)}
+    out = []
+    for seen in progress.observations:
+        step, (m, n) = progress.steps[seen.step].step, seen.counted
+        parts, time = n / max(m, 1), step.time
+        median, noise = own_shape(seen.planned_s * parts, time.low, time.high, certain=certain)
+        pace = math.exp(offset(prior, seen.crew, seen.work))
+        out.append(
+            Tick(
+                step=seen.step,
+                place=place[seen.step],
+                crew=seen.crew,
+                work=seen.work,
+                planned_s=0.0 if step.fixed else median / parts * pace,
+                at=seen.at,
+                clock_h=seen.clock_s / 3600.0,
+                scatter=noise,
+                parts=parts,
+                stated=seen.stated,
+                start=None if seen.start_kind == "tick" else seen.start,
+                begun=seen.start_kind == "begun",
+                away_s=seen.at - seen.start - seen.worked_s,
+                fixed_s=seen.planned_s if step.fixed else 0.0,
+                blind=seen.blind,
+            )
+        )
+    return out
 
 
 def groups(ticks: Iterable[Tick], median: float) -> list[Group]:
