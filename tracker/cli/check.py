@@ -45,6 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("plan", metavar="PLAN", help="a plan file, YAML or JSON")
     parser.add_argument("--json", action="store_true", help="as one JSON object")
     parser.add_argument("--pace", metavar="PACE", help="a pace file to judge the chance by")
+    parser.add_argument("--html", metavar="FILE", help="the plan for the hand, A4; - is standard output")
+    parser.add_argument("--print", dest="page", action="store_true", help="the same as text, 80 columns")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -56,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
     with meanwhile("checking the plan"):
         plan = read_plan(args.plan)
         paper = on_paper(plan)
+        if args.html or args.page:
+            return _handout(paper, args)
         chances = at_zero(plan, prior_of(args.pace))
     if args.json:
         json.dump(check_json(paper, chances), sys.stdout, indent=1, allow_nan=False)
@@ -63,6 +67,20 @@ def run(args: argparse.Namespace) -> int:
         return 0
     for line in check_lines(paper, chances):
         print(plain(line))
+    return 0
+
+
+def _handout(paper: Paper, args: argparse.Namespace) -> int:
+    """Write the plan as people carry it."""
+    from tracker.foundation.output import check_targets, write_out
+    from tracker.plan.handout import html_page, text_page
+
+    if args.html:
+        check_targets([args.html], [])
+        write_out(args.html, html_page(paper))
+    if args.page:
+        for line in text_page(paper):
+            print(line)
     return 0
 
 
