@@ -6,12 +6,14 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
-from tracker.debrief.consumed import Consumed
+from tracker.debrief.consumed import Consumed, StoreCurve
 from tracker.debrief.excursion import Decided, Excursion, Held, Part, PlanChange, Totals
 from tracker.debrief.judged import Forecasted, judgement
 from tracker.debrief.replay import Hindsight
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
 from tracker.debrief.verdict import Nearest, Verdict
+from tracker.journal.asrun import SpentRow
+from tracker.journal.progress import Reading
 
 HOSTILE = (
     "=cmd|' /C calc'!A0",
@@ -151,6 +153,12 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
                 "rates",
                 text,
             ),
+        ),
+        stretches=(SpentRow("EV1", 0.0, 1000.0, "work", "mount.1", text),),
+        readings=(Reading("EV1", "oxygen", 900.0, 0.3, False, 2),),
+        curves=(
+            StoreCurve("EV1", "oxygen", (0.0, 900.0), (0.75, 0.3), (0.7, 0.25), (0.8, 0.35), (0.75, 0.4)),
+            StoreCurve("*", text, (0.0, 1000.0), (1.0, 0.0), (0.9, 0.0), (1.1, 0.1), (1.0, 0.5)),
         ),
         plan_sha256="ab" * 32,
         last_hash="cd" * 32,

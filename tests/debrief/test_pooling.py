@@ -95,4 +95,4 @@ def test_excursions_of_one_name(tmp_path: Path, capsys: pytest.CaptureFixture[st
     found = json.loads((tmp_path / "s.json").read_text())
     assert [one["excursion"] for one in found["excursions"]] == ["South"]
     assert main(["debrief", *paths, "--excursion", "West"]) == 1
-    assert "there are: North, South" in capsys.readouterr().err
+    assert "their excursions are: North, South" in capsys.readouterr().err

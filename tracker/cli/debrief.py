@@ -9,6 +9,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tracker.cli.season import add_filters, wanted
+from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.foundation.text import plain
 
 if TYPE_CHECKING:
@@ -24,8 +26,9 @@ MANY = 5
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the verb's arguments."""
     parser.add_argument(
-        "journals", nargs="+", metavar="JOURNAL", help="journals of excursions to look back on"
+        "journals", nargs="*", metavar="JOURNAL", help="journals of excursions to look back on"
     )
+    parser.add_argument("--season", metavar="SEASON", help="read a season instead of journals")
     parser.add_argument(
         "--csv",
         metavar="FILE",
@@ -34,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", metavar="FILE", help="everything, by the published schema")
     parser.add_argument("--html", metavar="FILE", help="one self-contained page with figures")
     parser.add_argument("--markdown", metavar="FILE", help="tables for a report")
-    parser.add_argument("--excursion", metavar="NAME", help="only excursions of this name")
+    add_filters(parser)
     parser.add_argument(
         "--full", action="store_true", help="pages: every table of each, however many there are"
     )
@@ -42,16 +45,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the exports asked for; without any print a summary."""
-    from tracker.debrief.journals import debriefs
     from tracker.foundation.output import check_targets, write_out
 
+    if bool(args.journals) == (args.season is not None):
+        raise WrongUsage("tracker debrief: give journals, or --season SEASON")
     targets = {name: getattr(args, name) for name in FORMATS if getattr(args, name) is not None}
     beside = targets["csv"] + ENDING if targets.get("csv", "-") != "-" else None
-    check_targets([*targets.values(), *([beside] if beside else [])], args.journals)
-    scoring = None if set(targets) == {"csv"} else _scoring(len(args.journals))
-    every = debriefs(args.journals, _names(args.journals), scoring)
-    if args.excursion is not None:
-        every = _of_name(every, args.excursion)
+    check_targets([*targets.values(), *([beside] if beside else [])], args.journals or [args.season])
+    every = _excursions(args, scored=set(targets) != {"csv"})
     for name, target in targets.items():
         write_out(target, _writer(name, args.full)(every))
     if beside:
@@ -65,14 +66,22 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _of_name(every: Sequence[Excursion], name: str) -> list[Excursion]:
-    """Return the excursions of a name; TrackerError with the names there are where none has it."""
-    from tracker.foundation.errors import TrackerError
+def _excursions(args: argparse.Namespace, *, scored: bool) -> list[Excursion]:
+    """Return the debriefs that are asked for; TrackerError, with the names there are, where none is."""
+    asked = wanted(args)
+    if args.season is not None:
+        from tracker.debrief.season import Season
 
-    found = [one for one in every if one.excursion.casefold() == name.casefold()]
+        with Season.open(args.season) as season:
+            return season.excursions(asked)
+    from tracker.debrief.journals import debriefs
+
+    scoring = _scoring(len(args.journals)) if scored else None
+    every = debriefs(args.journals, _names(args.journals), scoring)
+    found = [asked.narrowed(one) for one in every if asked.holds(one)]
     if not found:
         known = ", ".join(sorted({plain(one.excursion, most=80) for one in every}))
-        raise TrackerError(f"--excursion: none is named {plain(name, most=80)}; there are: {known}")
+        raise TrackerError(f"none of these journals is asked for; their excursions are: {known}")
     return found
 
 

@@ -18,6 +18,7 @@ VERBS = {
     "estimate": "the re-estimate, now or as of an instant",
     "debrief": "as-run against planned",
     "learn": "pace from past excursions",
+    "season": "many journals in one file: added, listed, searched, debriefed",
     "rehearse": "a simulated crew plays a plan",
     "verify": "look whether a journal is sound",
     "copy": "copy a journal into another store",

@@ -153,6 +153,56 @@ class Consumed:
     """PET."""
 
 
+@dataclass(frozen=True, slots=True)
+class StoreCurve:
+    """What was left of one store through the excursion, in its unit; all of a length, by time."""
+
+    crew: str
+    """A crew member, or `*` for a shared store."""
+    consumable: str
+    at: tuple[float, ...]
+    """PETs; where it was replaced one stands twice."""
+    level: tuple[float, ...]
+    """What was believed to be left by the readings up to then, never less than nothing."""
+    low: tuple[float, ...]
+    """Of ten cases nine had more."""
+    high: tuple[float, ...]
+    """Of ten cases nine had less."""
+    planned: tuple[float, ...]
+    """What was to be left then by the plan."""
+
+
+_EVENLY = 12
+_NINE_OF_TEN = 1.2816
+"""Standard deviations from the middle that leave out one case of ten."""
+
+
+def curves(progress: Progress, courses: Sequence[StoreCourse]) -> tuple[StoreCurve, ...]:
+    """Return the course of every store."""
+    plan_end, along_plan = planned_end(progress), as_planned(progress)
+    return tuple(_curve(along_plan, plan_end, course) for course in courses)
+
+
+def _curve(along_plan: Progress, plan_end: Mapping[str, float], course: StoreCourse) -> StoreCurve:
+    consumable, last = course.consumable, course.last
+    members = members_of(consumable, course.owner)
+    by_plan = used_so_far(along_plan, consumable, members, max(plan_end[c] for c in members), plan_end)
+    times = [max(0.0, min(reading.at, last)) for reading in course.readings]
+    looks = {(last * i / _EVENLY, sum(at <= last * i / _EVENLY for at in times)) for i in range(_EVENLY + 1)}
+    looks |= {(at, k) for k, at in enumerate(times, 1)}
+    looks |= {(at, k) for k, at in enumerate(times) if course.readings[k].replaced}
+    seen = [(at, course.after(k, at)) for at, k in sorted(looks)]
+    return StoreCurve(
+        crew=course.owner,
+        consumable=consumable.id,
+        at=tuple(at for at, _ in seen),
+        level=tuple(max(0.0, store.level) for _, store in seen),
+        low=tuple(max(0.0, store.level - _NINE_OF_TEN * store.sd) for _, store in seen),
+        high=tuple(max(0.0, store.level + _NINE_OF_TEN * store.sd) for _, store in seen),
+        planned=tuple(max(0.0, consumable.start - by_plan(0.0, at)) for at, _ in seen),
+    )
+
+
 def consumed(progress: Progress, courses: Sequence[StoreCourse]) -> tuple[Consumed, ...]:
     """Return what became of every store."""
     plan_end, along_plan = planned_end(progress), as_planned(progress)

@@ -15,7 +15,7 @@ from math import isfinite
 from typing import Any
 
 from tracker import __version__
-from tracker.debrief.consumed import Consumed, consumed, planned_end, store_courses
+from tracker.debrief.consumed import Consumed, StoreCurve, consumed, curves, planned_end, store_courses
 from tracker.debrief.judged import QUARTERS, Judgement, judge
 from tracker.debrief.replay import Hindsight, hindsight
 from tracker.debrief.rows import (
@@ -33,7 +33,7 @@ from tracker.debrief.verdict import Verdict, said, verdicts
 from tracker.foundation.times import format_pet
 from tracker.journal.asrun import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
-from tracker.journal.progress import Progress, Recorded, inside_at
+from tracker.journal.progress import Progress, Reading, Recorded, inside_at
 from tracker.plan.timeline import Timeline, as_planned
 
 
@@ -258,6 +258,12 @@ class Excursion:
     """In a line whether every limit was kept."""
     limits: tuple[Verdict, ...]
     """Whether each of them was kept, an entry an id and crew member."""
+    stretches: tuple[SpentRow, ...]
+    """Each crew member's time from PET 0 to the end, without a gap."""
+    readings: tuple[Reading, ...]
+    """Every reading of a store, and every replacement."""
+    curves: tuple[StoreCurve, ...]
+    """What was left of each store through the excursion."""
     plan_sha256: str
     """Of the plan's text."""
     last_hash: str
@@ -306,6 +312,9 @@ def debriefed(
         judgement=None if scoring is None or inside is None else _judged(progress, inside, scoring),
         verdict=said(limits, over=inside is not None),
         limits=limits,
+        stretches=tuple(as_spent(progress, end)),
+        readings=progress.readings,
+        curves=curves(progress, courses),
         plan_sha256=hashlib.sha256(progress.plan.source.encode("utf-8", "surrogatepass")).hexdigest(),
         last_hash=last_hash,
         tool=f"tracker {__version__}",

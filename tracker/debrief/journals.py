@@ -114,6 +114,16 @@ def debriefs(
     return [one for _, one in sifted(paths, shared_out(jobs, processes))]
 
 
+def debriefs_of(jobs: Sequence[Job]) -> Iterator[tuple[Job, Excursion | TrackerError]]:
+    """Yield each job with what comes of it, in their order."""
+    processes, waiting = _processes(len(jobs)), Waiting()
+    found = map(_done, jobs) if processes == 1 else shared_out(jobs, processes)
+    for i, (job, one) in enumerate(zip(jobs, found, strict=True), 1):
+        waiting.share("journal", i, len(jobs))
+        yield job, one
+    waiting.clear()
+
+
 def _processes(journals: int) -> int:
     """Return among how many processes to share so many journals out.
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from tracker.debrief.consumed import store_courses
 from tracker.debrief.excursion import crew_ends
-from tracker.debrief.journals import read_journals, say
+from tracker.debrief.journals import Read, read_journals, say
 from tracker.debrief.level import (
     BELIEF_IN_SPREAD,
     Array,
@@ -117,9 +117,14 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
 
     Raises TrackerError when a journal cannot be read or none of them has a finished step.
     """
+    return taught(read_journals(paths), rehearsals=rehearsals)
+
+
+def taught(found: Iterable[tuple[Path, Read]], *, rehearsals: bool = False) -> PacePrior:
+    """Return what excursions teach that were read already, each with where its journal is; as `lessons`."""
     used: list[Progress] = []
     learned_from: list[dict[str, object]] = []
-    for path, read in read_journals(paths):
+    for path, read in found:
         progress = read.progress
         steps = sum(_tells(progress, seen) for seen in progress.observations)
         if progress.rehearsal and not rehearsals:

@@ -1,0 +1,275 @@
+"""A season: journals added once each, two histories refused, tables that any SQLite tool reads."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from tests.seasons import Truth, events, plan
+from tracker.cli.main import main
+from tracker.debrief.records import json_chunks
+from tracker.debrief.season import Season
+from tracker.debrief.season_tables import VIEWS
+from tracker.debrief.wanted import Wanted
+from tracker.journal.journal import Journal
+
+TOP = Path(__file__).resolve().parents[2]
+NOW = datetime(2032, 1, 1, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with ten journals, the last two rehearsals, one of them with words."""
+    folder = tmp_path_factory.mktemp("flown")
+    for seed in range(10):
+        with Journal.create(
+            folder / f"{seed}.sqlite", plan(14, seed=seed % 2), rehearsal=seed > 7
+        ) as journal:
+            journal.record_all(events(journal.plan, Truth(), seed=seed))
+            if seed == 3:
+                journal.record({"kind": "noted", "text": "Ölfilm on the visor", "at": 100})
+    return folder
+
+
+@pytest.fixture
+def journals(flown: Path, tmp_path: Path) -> list[Path]:
+    """Return copies of these journals."""
+    return [Path(shutil.copy(path, tmp_path)) for path in sorted(flown.iterdir())]
+
+
+@pytest.fixture
+def season(journals: list[Path], tmp_path: Path) -> Iterator[Season]:
+    """Return a season with all of them."""
+    with Season.open(tmp_path / "season.db", create=True) as found:
+        assert found.add(journals, rehearsals=True, utc_now=NOW).added == 10
+        yield found
+
+
+def _dump(path: Path) -> list[str]:
+    database = sqlite3.connect(path)
+    try:
+        return list(database.iterdump())
+    finally:
+        database.close()
+
+
+def _run(*arguments: object) -> int:
+    return main([str(argument) for argument in arguments])
+
+
+def test_adding_twice_changes_nothing(
+    journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "season.db"
+    assert _run("season", "add", file, *journals) == 0
+    out, error = capsys.readouterr()
+    assert out == "10 journals: 8 added\n"
+    assert error.count("a rehearsal; left out") == 2
+    assert _run("season", "add", file, *journals, "--rehearsals") == 0
+    assert capsys.readouterr().out == "10 journals: 8 unchanged, 2 added\n"
+    before = _dump(file)
+    assert _run("season", "add", file, *journals, "--rehearsals") == 0
+    assert capsys.readouterr().out == "10 journals: 10 unchanged\n"
+    assert _dump(file) == before
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith("season")] == ["season.db"]
+
+
+def test_a_journal_that_has_grown_replaces_what_was_there(
+    journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, copy = tmp_path / "season.db", tmp_path / "before.sqlite"
+    shutil.copy(journals[0], copy)
+    assert _run("season", "add", file, *journals[:2]) == 0
+    with Journal.open(journals[0]) as journal:
+        last = journal.number
+        for i in range(5):
+            journal.record({"kind": "noted", "text": f"afterthought {i}", "at": 50})
+    capsys.readouterr()
+    assert _run("season", "add", file, *journals[:2]) == 0
+    assert capsys.readouterr().out == f"2 journals: 1 unchanged, 1 grown ({last} -> {last + 5} events)\n"
+    # An older copy of it says nothing else, and is left as it is.
+    assert _run("season", "add", file, copy) == 0
+    assert capsys.readouterr().out == "1 journal: 1 unchanged\n"
+    with Season.open(file) as season:
+        assert len(season.find("afterthought")) == 5
+        assert len(season.entries()) == 2
+
+
+def test_two_histories_of_one_excursion_are_refused(
+    journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, other = tmp_path / "season.db", tmp_path / "other.sqlite"
+    shutil.copy(journals[0], other)
+    for path, text in ((journals[0], "one"), (other, "another")):
+        with Journal.open(path) as journal:
+            journal.record({"kind": "noted", "text": text, "at": 50})
+    assert _run("season", "add", file, journals[0]) == 0
+    before = _dump(file)
+    assert _run("season", "add", file, other, journals[1]) == 1
+    out, error = capsys.readouterr()
+    assert f"{other}: two histories of one excursion; the other is {journals[0]}" in error
+    assert out.endswith("2 journals: 1 added, 1 refused\n")
+    assert len(_dump(file)) > len(before)
+
+
+def test_a_broken_journal_is_a_line_and_the_rest_goes_on(
+    journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = tmp_path / "bad.sqlite"
+    bad.write_bytes(journals[0].read_bytes()[:5000])
+    assert _run("season", "add", tmp_path / "season.db", *journals[:4], bad, *journals[4:8]) == 1
+    out, error = capsys.readouterr()
+    assert out == "9 journals: 8 added, 1 refused\n"
+    assert [line.split(":")[0] for line in error.splitlines()] == [str(bad)]
+
+
+def test_it_gives_back_what_was_taken_in(season: Season, journals: list[Path], tmp_path: Path) -> None:
+    from tracker.debrief.excursion import Scoring
+    from tracker.debrief.journals import debriefs
+
+    alone = debriefs(journals, lambda path: path.name, Scoring(instants=0, scenarios=500))
+    ours = season.excursions()
+    assert {one.uuid for one in ours} == {one.uuid for one in alone}
+    by_uuid = {one.uuid: one for one in alone}
+    theirs = [by_uuid[one.uuid] for one in ours]
+    written = ["".join(json_chunks(every)).split('"pooled"')[0] for every in (ours, theirs)]
+    assert written[0] == written[1]
+
+
+def test_work_waiting_holds_and_idleness_add_up_in_the_tables(season: Season) -> None:
+    _, rows = season.rows("SELECT sum(finish_s - start_s), max(finish_s) FROM as_spent GROUP BY uuid, crew")
+    assert len(rows) == 20
+    assert all(total == pytest.approx(end, abs=1e-6) for total, end in rows)
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_every_view_can_be_asked(season: Season, view: str) -> None:
+    names, rows = season.rows(f"SELECT * FROM {view}")
+    assert names
+    assert rows or view in ("last_calls", "broken")
+
+
+def test_filters_choose_the_same_with_and_without_a_season(season: Season, journals: list[Path]) -> None:
+    from tracker.debrief.journals import debriefs
+
+    every = debriefs(journals, lambda path: path.name, None)
+    sha = every[0].plan_sha256
+    for wanted in (
+        Wanted(excursion=every[0].excursion.upper()),
+        Wanted(plan=sha[:10]),
+        Wanted(rehearsals=True),
+        Wanted(rehearsals=False),
+        Wanted(since="2031-05-02"),
+        Wanted(until="2031-05-02"),
+        Wanted(since="2031-05-01", until="2031-05-01"),
+        Wanted(crew="EV1"),
+        Wanted(work=every[0].steps[0].work),
+        Wanted(step=every[1].steps[0].step, plan=sha[:10]),
+    ):
+        chosen = {one.uuid for one in every if wanted.holds(one)}
+        assert {entry.uuid for entry in season.entries(wanted)} == chosen, wanted
+
+
+def test_only_the_steps_that_are_asked_for_are_summed(season: Season) -> None:
+    work = season.excursions()[0].steps[0].work
+    for one in season.excursions(Wanted(work=work)):
+        assert {row.work for row in one.steps} == {work}
+        assert [group.name for group in one.totals.work] == [work]
+
+
+def test_words_are_found_without_their_accents(season: Season) -> None:
+    assert [row[-1] for row in season.find("olfilm")] == ["Ölfilm on the visor"]
+    assert season.find('NEAR("') == []
+    assert season.find("visor", Wanted(rehearsals=True)) == []
+
+
+def test_an_excursion_is_dropped_whole(season: Season, capsys: pytest.CaptureFixture[str]) -> None:
+    gone = season.entries()[0].uuid
+    assert _run("season", "drop", season.path, gone[:12]) == 0
+    assert f"dropped {gone}" in capsys.readouterr().out
+    database = sqlite3.connect(season.path)
+    tables = [name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    for table in tables:
+        names = [row[1] for row in database.execute(f'PRAGMA table_info("{table}")')]
+        if "uuid" in names:
+            assert not database.execute(f'SELECT count(*) FROM "{table}" WHERE uuid = ?', [gone]).fetchone()[
+                0
+            ]
+    database.close()
+    assert _run("season", "drop", season.path, "") == 1
+    assert _run("season", "drop", season.path, "zzz") == 1
+    assert _run("season", "drop", season.path) == 2
+    assert _run("season", "list", season.path, "more") == 2
+    assert _run("season", "verify", season.path, "--excursion", "X") == 2
+
+
+def test_verify_holds_it_against_the_journals(
+    season: Season, journals: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _run("season", "verify", season.path) == 0
+    with Journal.open(journals[1]) as journal:
+        journal.record({"kind": "noted", "text": "later", "at": 50})
+    journals[2].unlink()
+    assert _run("season", "verify", season.path) == 1
+    error = capsys.readouterr().err
+    assert "has grown" in error
+    assert str(journals[2].name) in error
+    assert len(error.splitlines()) == 2
+
+
+def test_debrief_and_learn_read_a_season(
+    season: Season, journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("csv", "json", "html", "markdown"):
+        assert _run("debrief", "--season", season.path, f"--{name}", tmp_path / f"out.{name}") == 0
+    found = json.loads((tmp_path / "out.json").read_text())
+    assert found["pooled"]["excursions"] == 10
+    assert _run("debrief", "--season", season.path, "--no-rehearsals") == 0
+    assert "8 excursions" in capsys.readouterr().out
+    assert _run("learn", "--season", season.path, "--out", tmp_path / "season.yaml") == 0
+    assert _run("learn", *journals, "--out", tmp_path / "journals.yaml") == 0
+    ours, theirs = ((tmp_path / f"{name}.yaml").read_text() for name in ("season", "journals"))
+    assert [line for line in ours.splitlines() if "journal" not in line] == [
+        line for line in theirs.splitlines() if "journal" not in line
+    ]
+    assert _run("debrief", "--season", season.path, journals[0]) == 2
+    assert _run("debrief", "--season", season.path, "--excursion", "West") == 1
+    assert _run("debrief", "--season", season.path, "--json", season.path) == 1
+
+
+def test_list_and_show_say_it_in_words(season: Season, capsys: pytest.CaptureFixture[str]) -> None:
+    assert _run("season", "list", season.path) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == "10 excursions"
+    assert _run("season", "show", season.path) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("10 excursions, 10 over; in ")
+    assert re.search(r"trend: the last five \d\.\d\d; over ten excursions", out)
+    assert _run("season", "show", season.path, "--rehearsals") == 0
+    assert "trend: too few to say" in capsys.readouterr().out
+
+
+def test_what_is_no_season_is_refused(tmp_path: Path, journals: list[Path]) -> None:
+    (tmp_path / "text").write_text("no database, " * 100)
+    for path in (tmp_path / "none", tmp_path / "text", journals[0]):
+        before = path.read_bytes() if path.exists() else None
+        assert _run("season", "list", path) == 1
+        assert (path.read_bytes() if path.exists() else None) == before
+
+
+def test_documented_questions_to_a_season_have_answers(season: Season) -> None:
+    text = (TOP / "plans" / "SEASON.md").read_text(encoding="utf-8")
+    questions = [
+        one for block in re.findall(r"```sql\n(.*?)```", text, re.DOTALL) for one in block.split("\n\n")
+    ]
+    assert len(questions) >= 5
+    for question in questions:
+        names, rows = season.rows(question)
+        assert names
+        assert rows or "broken" in question or "decisions" in question, question
