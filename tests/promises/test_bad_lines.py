@@ -116,7 +116,7 @@ def test_a_bad_line_is_told_by_its_number_and_the_rest_goes_on(
     stream = b"\n".join([json.dumps(ZERO).encode(), bad, b'{"kind":"noted","text":"goes on","at":900}', b""])
     monkeypatch.setattr(sys, "stdin", SimpleNamespace(buffer=io.BytesIO(stream)))
     with closing(journal_in(tmp_path)) as journal:
-        assert record._stream(journal, None) == 1
+        assert record._stream(journal) == 1
     said = capsys.readouterr()
     assert said.out == "1\n2\n"
     assert said.err.startswith("line 2: ")

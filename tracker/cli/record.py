@@ -7,9 +7,10 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from uuid import UUID
 
 from tracker.foundation import clock
-from tracker.foundation.errors import JournalError, TrackerError, WrongUsage
+from tracker.foundation.errors import EventError, JournalError, TrackerError, WrongUsage
 from tracker.foundation.text import plain
 
 if TYPE_CHECKING:
@@ -31,6 +32,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--at", metavar="TIME", help="when it happened: a PET, -3 (minutes ago) or 14:22Z")
     parser.add_argument("--seat", metavar="NAME", help="who records it (default: user@host)")
+    parser.add_argument(
+        "--outbox", metavar="FOLDER", type=Path, help="where it is kept until it is in the journal"
+    )
+    parser.add_argument(
+        "--job", metavar="UUID", help="names the event, so that no second try writes it twice"
+    )
     parser.add_argument("--stdin", action="store_true", help="read events as JSON objects, one a line")
     parser.add_argument(
         "--plan", metavar="PLAN", type=Path, help="create the journal from this plan if it is missing"
@@ -49,10 +56,38 @@ def run(args: argparse.Namespace) -> int:
         )
     if args.plan is None and (args.pace is not None or args.rehearsal):
         raise WrongUsage("tracker record: --pace and --rehearsal belong to --plan, which creates a journal")
+    if args.job is not None:
+        _check_job(args)
     with _open(args) as journal:
+        _sit(journal, args)
         if args.stdin:
-            return _stream(journal, args.seat)
+            return _stream(journal)
         return _one(journal, args)
+
+
+def _check_job(args: argparse.Namespace) -> None:
+    try:
+        args.job = str(UUID(args.job))
+    except ValueError as error:
+        raise WrongUsage("tracker record: --job takes a UUID, as `uuidgen` prints it") from error
+    if args.stdin:
+        raise WrongUsage("tracker record: --job names one event, not those of --stdin")
+
+
+def _sit(journal: Journal, args: argparse.Namespace) -> None:
+    """Sit down with an outbox, except at a rehearsal; what was left in it is sent first."""
+    journal.sitting.seat = args.seat or journal.sitting.seat
+    if journal.genesis.rehearsal:
+        return
+    from tracker.journal.outbox import default_folder
+    from tracker.journal.sending import sit
+
+    try:
+        said = sit(journal, args.outbox or default_folder(), args.seat)
+    except JournalError as error:
+        said = (f"no outbox: {error.lines[0]}",)
+    for words in said:
+        print(f"note: {plain(words)}", file=sys.stderr, flush=True)
 
 
 def _open(args: argparse.Namespace) -> Journal:
@@ -99,21 +134,36 @@ def _one(journal: Journal, args: argparse.Namespace) -> int:
     from tracker.journal.progress import pet_if_live
     from tracker.journal.typed import parse_words
 
-    seat, utc_now = args.seat or None, clock.utc_now()
+    seat, utc_now = journal.sitting.seat, clock.utc_now()
     progress = journal.progress()
     now = pet_if_live(progress.zero, utc_now)
     events = parse_words(args.words, progress, now=now, utc_now=utc_now, seat=seat, at=args.at)
-    for number in journal.record_all(events, seat=seat, utc_now=utc_now):
+    try:
+        numbers = journal.record_all(events, utc_now=utc_now, job=args.job)
+    except EventError:
+        raise
+    except JournalError as error:
+        raise JournalError(*error.lines, *_kept(journal)) from error
+    for number in numbers:
         _say(journal, number)
     return 0
 
 
-def _stream(journal: Journal, seat: str | None) -> int:
+def _kept(journal: Journal) -> tuple[str, ...]:
+    """What is said of events that are not in the journal, where an outbox keeps them."""
+    outbox = journal.sitting.outbox
+    if outbox is None or journal.sitting.trouble:
+        return ()
+    jobs = ", ".join(kept.job for kept in outbox.waiting())
+    return (f"kept for this seat in {outbox.path}, job {jobs}; the next tracker here sends it",)
+
+
+def _stream(journal: Journal) -> int:
     """Record JSON lines as they come; a refused one is told and the rest goes on."""
     from tracker.journal.stream import Stream
 
     def record(events: Sequence[dict[str, Any]]) -> None:
-        for number in journal.record_all(events, seat=seat):
+        for number in journal.record_all(events):
             _say(journal, number)
 
     def refuse(line: int, error: TrackerError) -> None:

@@ -30,6 +30,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--seat", metavar="NAME", help="who sits here (default: user@host)")
     parser.add_argument("--pace", metavar="PACE", help="a pace file, for a new journal")
+    parser.add_argument(
+        "--outbox", metavar="FOLDER", type=Path, help="where presses are kept until they are in the journal"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -57,7 +60,9 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage(
             "tracker run needs a terminal; `tracker record` and `tracker estimate` work without one"
         )
-    return show(opener, args.seat, str(source))
+    from tracker.journal.outbox import default_folder
+
+    return show(opener, args.seat, str(source), outbox=args.outbox or default_folder())
 
 
 def is_journal(source: Path) -> bool:
@@ -87,10 +92,13 @@ def show(
     *,
     utc_now: Callable[[], datetime] = clock.utc_now,
     onward: str = "go on:   tracker run",
+    outbox: Path | None = None,
 ) -> int:
     """Show the desk on what the opener opens, and say afterwards how to go on.
 
-    `utc_now`: the clock that the desk goes by; `onward`: what can be done with the journal.
+    `utc_now`: the clock that the desk goes by; `onward`: what can be done with the journal; `outbox`: the
+    folder in which presses are kept until they are in the journal, at no rehearsal. The exit status is 1
+    where some are not.
     """
     # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
     os.environ.setdefault("TEXTUAL_FPS", "120")
@@ -100,20 +108,23 @@ def show(
     from tracker.console.settings_file import load_settings
 
     settings = load_settings()
-    runtime = DeskRuntime(opener, seat, title=title, utc_now=utc_now)
+    runtime = DeskRuntime(opener, seat, title=title, utc_now=utc_now, outbox=outbox)
     app = TrackerApp(Desk(runtime, settings))
     app.run()
     left = runtime.stop()
     if runtime.failed:
         raise TrackerError(*runtime.failed)
-    _say_goodbye(runtime.session.path, left, onward)
-    return app.return_code or 0
+    _say_goodbye(runtime.session.path, left, runtime.kept_in, onward)
+    return app.return_code or (1 if left else 0)
 
 
-def _say_goodbye(path: str, left: tuple[Any, ...], onward: str) -> None:
-    """Print where the journal is, how to go on, and what could not be written."""
+def _say_goodbye(path: str, left: tuple[Any, ...], kept_in: Path | None, onward: str) -> None:
+    """Print where the journal is, how to go on, and what is not in it and where that lies."""
     if path:
         print(f"journal: {path}\n{onward} {path}")
+    where = "not on disk" if kept_in is None else "kept here"
     for job in left:
         for event in job.events:
-            print(f"not on disk: {json.dumps(event)}", file=sys.stderr)
+            print(f"{where}: {json.dumps(event)}", file=sys.stderr)
+    if left and kept_in is not None:
+        print(f"not in the journal, but in {kept_in}: the next desk here sends it", file=sys.stderr)

@@ -17,11 +17,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print what was found sound; JournalError names the first fault."""
+    from tracker.journal.outbox import default_folder
     from tracker.journal.verify import parse_expected, verify
 
     expected = None if args.expect is None else parse_expected(args.expect)
     with meanwhile("looking through the journal"):
-        verdict = verify(args.journal, expected)
+        verdict = verify(args.journal, expected, outboxes=default_folder())
     if verdict.fault is not None:
         raise JournalError(f"{args.journal}: not sound: {verdict.fault}")
     print(f"sound: {verdict.events} events, {verdict.events}:{verdict.hash}")

@@ -325,8 +325,10 @@ class DeskActions:
 
     def leave(self) -> None:
         """Leave the desk, when asked twice."""
-        unsaved = len(self._session.unsaved)
-        warning = f"{unsaved} not on disk: they will be printed. " if unsaved else ""
+        kept = self._session.kept
+        unsaved = len(self._session.unsaved) - kept
+        warning = f"{kept} kept here alone: the next desk at this seat sends them. " if kept else ""
+        warning += f"{unsaved} not on disk: they will be printed. " if unsaved else ""
         words = f" {warning}{self._screen.key('quit')} again leaves the desk "
         if self._screen.progress is None or self._twice("quit", words):
             self._screen.app.exit(return_code=0)

@@ -7,8 +7,9 @@ library and reads no clock; it is told the time and handed reports, and never bl
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from tracker.console.due import Renewal, is_live, next_change, now_of
@@ -25,6 +26,7 @@ from tracker.console.writer import (
     Refused,
     Report,
     TakenBack,
+    Told,
     Unsaved,
     Writer,
     Written,
@@ -52,13 +54,17 @@ class PendingWrite:
     since: float
     unsaved: str = ""
     """Why it could not be written so far."""
+    kept: bool = False
+    """Whether it is on this seat's own disk meanwhile."""
     taken_back: bool = False
     """Whether it was taken back before the disk answered."""
 
     @property
     def mark(self) -> Mark:
         """What stands beside the names until it is on disk."""
-        return Mark("unsaved", "unsaved") if self.unsaved else Mark("saving", "saving")
+        if not self.unsaved:
+            return Mark("saving", "saving")
+        return Mark("kept", "kept") if self.kept else Mark("unsaved", "unsaved")
 
     def written(self, number: int) -> Mark:
         """Return what stands beside the names for a moment once it is on disk."""
@@ -122,7 +128,8 @@ class RedoStack:
         kept = self._kept.pop() if self._kept else None
         if kept is None:
             return None
-        return PendingWrite(replace(kept.job, token=token), kept.words, kept.crew, mono)
+        again = Job(token, kept.job.events, kept.job.utc)
+        return PendingWrite(again, kept.words, kept.crew, mono)
 
 
 def admitted(fold: Folded, job: Job, seat: str) -> Folded:
@@ -212,14 +219,16 @@ class Session:
         """Return everything that the views may look at."""
         assert self.snapshot is not None
         waiting = self._queue.late(mono)
-        unsaved = sum(1 for p in waiting if p.unsaved)
+        unsaved = sum(1 for p in waiting if p.unsaved and not p.kept)
+        kept = [p.job.utc for p in waiting if p.unsaved and p.kept]
+        since = self.now(kept[0]) if kept else None
         hollow = {str(e["step"]) for p in waiting for e in p.job.events if e.get("kind") == "done"}
         return Scene(
             snapshot=self.snapshot,
             now=self.now(utc),
             utc=utc,
             live=self.live(utc),
-            disk=Disk(self.number, bool(waiting), unsaved, self.fault),
+            disk=Disk(self.number, bool(waiting), unsaved, self.fault, len(kept), since),
             marks=self._shown_marks(mono, waiting),
             hollow=frozenset(hollow),
             said=self.said,
@@ -234,6 +243,11 @@ class Session:
         for pending in waiting:
             marks.update(dict.fromkeys(pending.crew, pending.mark))
         return marks
+
+    @property
+    def kept(self) -> int:
+        """How many presses are on this seat's own disk and not in the journal."""
+        return sum(pending.kept for pending in self._queue.jobs.values())
 
     @property
     def unsaved(self) -> list[Job]:
@@ -322,13 +336,16 @@ class Session:
                 back = f"{self.keys.get('redo', 'U')} brings it back"
                 self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
             self._settle()
+        elif isinstance(report, Told):
+            self.say(report.words, "late")
         elif isinstance(report, Aside):
             self.say(f"the journal beside the desk: {report.words}", "late")
         elif isinstance(report, Unsaved) and report.token in self._queue.jobs:
             pending, self.fault = self._queue.jobs[report.token], report.words
-            known, pending.unsaved = pending.unsaved, report.words
+            known, pending.unsaved, pending.kept = pending.unsaved, report.words, report.kept
             if report.words != known:  # Said once: what is said meanwhile is not wiped out every second.
-                self.say(f"unsaved: {report.words}; it is tried again every second", "alarm")
+                where = "kept here" if report.kept else "unsaved"
+                self.say(f"{where}: {report.words}; it is tried again every second", "alarm")
                 self._settle()
 
     def _written(self, report: Written, mono: float) -> None:
@@ -422,13 +439,14 @@ class DeskRuntime:
         title: str = "",
         utc_now: Callable[[], datetime] = clock.utc_now,
         monotonic_s: Callable[[], float] = clock.monotonic_s,
+        outbox: Path | None = None,
     ) -> None:
         self.title = title
         self.utc_now, self.monotonic_s = utc_now, monotonic_s
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
-        self._writer = writer = Writer(open_journal, seat, self._heard)
+        self._writer = writer = Writer(open_journal, seat, self._heard, outbox)
         self._estimates = EstimateScheduler(self._heard, beside=True)
         self.session = Session(
             seat or "",
@@ -447,6 +465,11 @@ class DeskRuntime:
         self._hear = hear
         self._writer.start()
         self._estimates.start()
+
+    @property
+    def kept_in(self) -> Path | None:
+        """The outbox of this seat; None where none is kept."""
+        return self._writer.kept_in
 
     def stop(self) -> tuple[Job, ...]:
         """Write what is queued, close, and return what could not be written."""

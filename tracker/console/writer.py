@@ -9,10 +9,11 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 from tracker.forecast.values import Estimate
 from tracker.foundation.errors import EventError, TrackerError
@@ -31,6 +32,8 @@ class Job:
     events: tuple[Mapping[str, Any], ...]
     utc: datetime
     """The instant of the key press: what the clock stamps."""
+    id: str = field(default_factory=lambda: str(uuid4()), compare=False)
+    """Names it in the journal and in the outbox, so that it is written once."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,8 @@ class Unsaved:
 
     token: int
     words: str
+    kept: bool = False
+    """Whether it is on this seat's own disk meanwhile."""
 
 
 @dataclass(frozen=True)
@@ -91,12 +96,19 @@ class OthersWrote:
 
 @dataclass(frozen=True)
 class Aside:
-    """Words about the journal: for whom a write waits, or what did not work and will be tried again."""
+    """Something that can be done again later did not work: looking, keeping an estimate, the page."""
 
     words: str
 
 
-Report = Opened | Failed | Written | Refused | TakenBack | Unsaved | OthersWrote | Aside
+@dataclass(frozen=True)
+class Told:
+    """Something about the journal that whoever sits here has to know."""
+
+    words: str
+
+
+Report = Opened | Failed | Written | Refused | TakenBack | Unsaved | OthersWrote | Aside | Told
 
 
 @dataclass(frozen=True)
@@ -127,10 +139,16 @@ class Writer(threading.Thread):
     """Owns a journal; takes jobs, reports what became of them."""
 
     def __init__(
-        self, open_journal: Callable[[], Any], seat: str | None, report: Callable[[Report], None]
+        self,
+        open_journal: Callable[[], Any],
+        seat: str | None,
+        report: Callable[[Report], None],
+        outbox: Path | None = None,
     ) -> None:
         super().__init__(name="writer", daemon=True)
-        self._open, self._seat, self._report = open_journal, seat, report
+        self._open, self._seat, self._report, self._folder = open_journal, seat, report, outbox
+        self.kept_in: Path | None = None
+        """The outbox of this seat; None where none is kept."""
         self._queue: queue.Queue[_Task] = queue.Queue()
         self._unwritten: dict[int, Job] = {}
         self._cancelled: set[int] = set()
@@ -161,8 +179,6 @@ class Writer(threading.Thread):
 
     def run(self) -> None:
         """Open the journal, then write and look until told to stop."""
-        from tracker.journal.journal import default_seat
-
         try:
             journal = self._open()
         except TrackerError as error:
@@ -171,15 +187,28 @@ class Writer(threading.Thread):
         except Exception as error:
             self._report(Failed((f"the journal cannot be opened: {_words(error)}",)))
             return
-        self._seat = self._seat or default_seat()
-        self._report(Opened(str(journal.path), journal.progress(), self._seat))
-        if journal.notice is not None:
-            self._report(Aside(journal.notice))
-        journal.tell_waiting(lambda words: self._report(Aside(words)))
+        said = self._sit(journal)
+        self._report(Opened(str(journal.path), journal.progress(), self._seat or journal.sitting.seat))
+        for words in (*said, *([journal.notice] if journal.notice is not None else [])):
+            self._report(Told(words))
+        journal.tell_waiting(lambda words: self._report(Told(words)))
         try:
             self._serve(journal)
         finally:
             journal.close()
+
+    def _sit(self, journal: Any) -> tuple[str, ...]:
+        """Sit down with an outbox, except at a rehearsal; what is to be said of it."""
+        if self._folder is None or journal.genesis.rehearsal:
+            return ()
+        from tracker.journal.sending import sit
+
+        try:
+            said = sit(journal, self._folder, self._seat)
+        except TrackerError as error:
+            return (f"no outbox, so what cannot be saved is nowhere on disk: {_words(error)}",)
+        self._seat, self.kept_in = journal.sitting.seat, journal.sitting.outbox.path
+        return said
 
     def _serve(self, journal: Any) -> None:
         waiting: list[Job] = []
@@ -190,25 +219,34 @@ class Writer(threading.Thread):
                 task = None
             if isinstance(task, Job):
                 waiting.append(task)
+                self._keep(journal, task)
             waiting = self._work_off(journal, waiting)
             if isinstance(task, _Stop):
                 return
             if not isinstance(task, Job):
                 self._aside(journal, task)
 
+    def _keep(self, journal: Any, job: Job) -> None:
+        """Put a press on this seat's own disk before anything else is tried."""
+        before = journal.sitting.trouble
+        journal.sitting.keep(job.id, job.utc, job.events, journal.number)
+        if journal.sitting.trouble not in (None, before):
+            self._report(Told(f"the outbox cannot be written: {journal.sitting.trouble}"))
+
     def _work_off(self, journal: Any, waiting: list[Job]) -> list[Job]:
         """Write jobs in their order; return those that have to wait."""
-        while waiting := self._still_meant(waiting):
+        while waiting := self._still_meant(journal, waiting):
             job = waiting[0]
             try:
-                numbers = journal.record_all(list(job.events), seat=self._seat, utc_now=job.utc)
+                events = list(job.events)
+                numbers = journal.record_all(events, seat=self._seat, utc_now=job.utc, job=self._job(job))
                 progress = journal.progress()
             except EventError as error:
                 self._report(Refused(job.token, error.lines))
             except Exception as error:
                 # Whatever went wrong, the event is not known to be on disk: it waits, and the screen says so.
                 for each in waiting:
-                    self._report(Unsaved(each.token, _words(error)))
+                    self._report(Unsaved(each.token, _words(error), journal.sitting.keeps(each.id)))
                 return waiting
             else:
                 self._report(Written(job.token, tuple(numbers), progress))
@@ -216,11 +254,16 @@ class Writer(threading.Thread):
             waiting = waiting[1:]
         return waiting
 
-    def _still_meant(self, waiting: list[Job]) -> list[Job]:
+    def _job(self, job: Job) -> str | None:
+        """The name under which a press is written once; none where no outbox keeps it."""
+        return job.id if self.kept_in is not None else None
+
+    def _still_meant(self, journal: Any, waiting: list[Job]) -> list[Job]:
         """Leave out what was taken back, also behind a job that the disk refuses."""
         for job in waiting:
             if job.token in self._cancelled:
                 self._unwritten.pop(job.token, None)
+                journal.sitting.settle(job.id, "taken back")
                 self._report(TakenBack(job.token))
         return [job for job in waiting if job.token not in self._cancelled]
 

@@ -7,10 +7,7 @@ that is made again from what is stored, and the tables that are derived from it 
 from __future__ import annotations
 
 import contextlib
-import getpass
 import json
-import os
-import socket
 import threading
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -30,6 +27,7 @@ from tracker.journal.asrun import derived_rows, differences
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress, Recorded
+from tracker.journal.sitting import Sitting
 from tracker.journal.store import Genesis, Raced, Row, Rows, Shown, Store, Table, seal, unseal
 from tracker.plan.model import Plan
 
@@ -105,15 +103,6 @@ def default_path(plan: Plan, utc_now: datetime) -> Path:
     return Path("logs") / f"{plan.name}-{utc_now:%Y%m%dT%H%M%SZ}.sqlite"
 
 
-def default_seat() -> str:
-    """Return `user@host`, the name of a seat that was not named."""
-    try:
-        user = getpass.getuser()
-    except (KeyError, ImportError, OSError):
-        user = str(os.getuid())
-    return plain(f"{user}@{socket.gethostname()}", most=80)
-
-
 def _named_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
     """Name and text of a pace file given by path or by text."""
     if pace is None:
@@ -156,6 +145,8 @@ class Journal:
         self._fold = start_fold(store.genesis, store.name, plan)
         self._hash = store.genesis.hash
         self._derived: dict[Table, Rows] | None = None
+        self.sitting = Sitting()
+        """Who writes here where nobody else is named, and where presses are kept until they are on record."""
         store.changed()
         self._catch_up()
 
@@ -168,10 +159,12 @@ class Journal:
         pace: str | Path | None = None,
         rehearsal: bool = False,
         uuid: str | None = None,
+        outbox: str | Path | None = None,
     ) -> Journal:
         """Start a journal in a new file.
 
         `pace` is a pace file's path, or its text where it holds a line break; `uuid` None is a fresh one.
+        `outbox` is the folder in which to keep one; None keeps none.
         Raises JournalError when the file exists or cannot be made.
         """
         from tracker.journal.sqlite import SqliteStore
@@ -184,16 +177,19 @@ class Journal:
             with new.writing():
                 _derive(new, at_first)
 
-        return cls(SqliteStore.create(Path(path), genesis, fill=fill), plan)
+        return _seated(cls(SqliteStore.create(Path(path), genesis, fill=fill), plan), outbox)
 
     @classmethod
-    def open(cls, path: str | Path, *, read_only: bool = False) -> Journal:
-        """Open a journal's file; JournalError when it is none, damaged, locked, or not to be written."""
+    def open(cls, path: str | Path, *, read_only: bool = False, outbox: str | Path | None = None) -> Journal:
+        """Open a journal's file; JournalError when it is none, damaged, locked, or not to be written.
+
+        `outbox` is the folder in which to keep one; None keeps none.
+        """
         from tracker.journal.sqlite import SqliteStore
 
         store = SqliteStore.open(Path(path), read_only=read_only)
         try:
-            return cls(store)
+            return _seated(cls(store), outbox)
         except BaseException:
             store.close()
             raise
@@ -261,12 +257,18 @@ class Journal:
         numbers are returned.
         """
         # Milliseconds, as the file keeps them: the fold in memory must equal the one read back.
-        now, wanted = whole_milliseconds(utc_now or clock.utc_now()), [parse_event(one) for one in events]
-        seat = seat or default_seat()
+        now, pressed = whole_milliseconds(utc_now or clock.utc_now()), list(events)
+        wanted = [parse_event(one) for one in pressed]
         with self._turn:
-            made, numbers = self._write(wanted, seat, now, job)
-            self._fold, self._hash, self._derived = made
-            self._read_back(numbers)
+            job = self.sitting.keep(job, now, pressed, self.number)
+            try:
+                made, numbers = self._write(wanted, seat or self.sitting.seat, now, job)
+                self._fold, self._hash, self._derived = made
+                rows = self._read_back(numbers)
+            except EventError as error:
+                self.sitting.settle(job, "let go", words=error.lines[0])
+                raise
+            self.sitting.settle(job, "recorded", rows=rows)
         return numbers
 
     def _write(
@@ -285,7 +287,7 @@ class Journal:
         """Fold events and write them, if nothing comes in between; nobody waits for the fold."""
         self._catch_up()
         if job is not None and (found := self._store.job(job)):
-            return self._known(), list(range(found[0], found[1] + 1))
+            return (self._fold, self._hash, self._derived), list(range(found[0], found[1] + 1))
         fold, digest, added = self._fold, self._hash, []
         check_together(fold, events)
         for event in events:
@@ -298,16 +300,20 @@ class Journal:
             derived = _derive(self._store, fold.progress(), self._derived)
         return (fold, digest, derived), [row.number for row in added]
 
-    def _known(self) -> _Known:
-        return self._fold, self._hash, self._derived
-
-    def _read_back(self, numbers: Sequence[int]) -> None:
-        """Raise JournalError unless what was just written is there: its numbers are a promise."""
+    def _read_back(self, numbers: Sequence[int]) -> list[Row]:
+        """The rows just written; JournalError unless they are there: their numbers are a promise."""
+        rows = self.rows(numbers)
         known = {event.number: event for event in self._fold.recorded[numbers[0] - 1 :]} if numbers else {}
-        there = {row.number: row for row in self._store.rows(numbers[0] - 1)} if numbers else {}
-        for number in numbers:
-            if number not in there or unseal(there[number]) != known[number]:
-                raise JournalError(f"{self._store.name}: event {number} was written, and is not there")
+        if [known.get(row.number) for row in rows] != [unseal(row) for row in rows] or len(rows) < len(
+            numbers
+        ):
+            raise JournalError(f"{self._store.name}: event {numbers[-1]} was written, and is not there")
+        return rows
+
+    def rows(self, numbers: Sequence[int]) -> list[Row]:
+        """The rows of some events that follow one another, as they stand in the store."""
+        with self._turn:
+            return self._store.rows(numbers[0] - 1)[: len(numbers)] if numbers else []
 
     def refresh(self) -> bool:
         """Take in what another process appended; whether there was anything. Cheap when there was not."""
@@ -346,6 +352,7 @@ class Journal:
     def close(self) -> None:
         """Let go of the file; a second call does nothing."""
         with self._turn:
+            self.sitting.close(self.number, self._hash)
             self._store.close()
 
     def __enter__(self) -> Self:
@@ -383,3 +390,12 @@ def _derive(store: Store, progress: Progress, known: Mapping[Table, Rows] | None
         put, gone = differences(store.derived(table) if known is None else known[table], rows)
         store.derive(table, put, gone)
     return wanted
+
+
+def _seated(journal: Journal, outbox: str | Path | None) -> Journal:
+    """A journal with somebody at it who keeps an outbox, where one is asked for."""
+    if outbox is not None:
+        from tracker.journal.sending import sit
+
+        sit(journal, Path(outbox))
+    return journal

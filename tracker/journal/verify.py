@@ -8,13 +8,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tracker.foundation.errors import JournalError
 from tracker.journal.asrun import derived_rows, differences
 from tracker.journal.fold import Fold
 from tracker.journal.journal import replay, start_fold
+from tracker.journal.outbox import Outbox
 from tracker.journal.sqlite import SqliteStore
 from tracker.journal.store import Row
 
@@ -40,14 +41,33 @@ def parse_expected(text: str) -> tuple[int, str]:
     return int(found.group(1)), found.group(2).lower()
 
 
-def verify(path: Path, expect: tuple[int, str] | None = None) -> Verdict:
+def verify(path: Path, expect: tuple[int, str] | None = None, *, outboxes: Path | None = None) -> Verdict:
     """Look through a journal without changing it.
 
-    `expect` is the number and hash of an event that it must hold. Raises JournalError when the file cannot be
-    opened as a journal at all.
+    `expect` is the number and hash of an event that it must hold; `outboxes` the folder of this user's, which
+    know what was on record and are let go of once a closed excursion is found sound. Raises JournalError when
+    the file cannot be opened as a journal at all.
     """
     with closing(_as_it_stands(path)) as store:
-        return _look_through(store, expect)
+        verdict = _look_through(store, expect)
+        if verdict.fault is None and outboxes is not None:
+            lost = _lost(store, outboxes)
+            verdict = replace(verdict, fault=lost)
+        return verdict
+
+
+def _lost(store: SqliteStore, outboxes: Path) -> str | None:
+    """What the outboxes of this user know and a sound journal lacks."""
+    rows = store.rows()
+    hashes = {row.number: row.hash for row in rows}
+    closed = any(row.kind == "closed" for row in rows)
+    for outbox in Outbox.left_behind(outboxes, store.genesis.uuid, store.name):
+        with closing(outbox):
+            if lost := outbox.lost(hashes):
+                return lost
+            if closed:
+                outbox.forget()
+    return None
 
 
 def _as_it_stands(path: Path) -> SqliteStore:

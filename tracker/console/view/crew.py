@@ -151,7 +151,7 @@ def _mark(scene: Scene, crew: str, width: int) -> Span:
 
 
 def _mark_ink(mark: Mark) -> Ink:
-    inks: dict[str, Ink] = {"disk": "going", "saving": "late", "unsaved": "hollow"}
+    inks: dict[str, Ink] = {"disk": "going", "saving": "late", "kept": "late", "unsaved": "hollow"}
     return inks[mark.state]
 
 

@@ -155,13 +155,17 @@ class Disk:
     """Events that could not be written and wait in the queue."""
     fault: str = ""
     """What the disk said."""
+    kept: int = 0
+    """Events that could not be written so far, and are on this seat's own disk."""
+    kept_since: float | None = None
+    """PET of the first of them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
     """What the last write about a crew member was, shown beside their name for a moment."""
 
-    state: Literal["disk", "saving", "unsaved"]
+    state: Literal["disk", "saving", "kept", "unsaved"]
     text: str
 
 

@@ -1,0 +1,164 @@
+"""Promise: a desk says of every press whether it is saved, kept here or unsaved, and loses none of them."""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.journals import MORNING
+from tests.journals import journal as journal_in
+from tracker.cli.run import show
+from tracker.console.session import PendingWrite, Session
+from tracker.console.writer import Job, Opened, Report, TakenBack, Told, Unsaved, Writer, Written
+from tracker.foundation.errors import JournalError
+from tracker.foundation.times import parse_instant
+from tracker.journal.journal import Journal
+from tracker.journal.sqlite import SqliteStore
+
+PRESSED = parse_instant("2031-05-04T14:30:00.250Z")
+NOTE = {"kind": "noted", "text": "glare", "at": 1400}
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    with journal_in(tmp_path, *MORNING) as made:
+        return made.path
+
+
+def no_disk(store: object) -> Any:
+    raise JournalError("the disk is full")
+
+
+def begun(path: Path, folder: Path) -> tuple[Writer, queue.Queue[Report]]:
+    heard: queue.Queue[Report] = queue.Queue()
+    writer = Writer(lambda: Journal.open(path), "op@desk", heard.put, folder)
+    writer.start()
+    return writer, heard
+
+
+def until(heard: queue.Queue[Report], wanted: type[Report] | type[Any]) -> Any:
+    """The next report of a kind."""
+    while not isinstance(report := heard.get(timeout=10), wanted):
+        pass
+    return report
+
+
+def test_what_the_journal_refuses_is_kept_here_and_sent_by_the_next_desk(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer, heard = begun(path, tmp_path / "out")
+    assert until(heard, Opened).seat == "op@desk"
+    monkeypatch.setattr(SqliteStore, "turn", no_disk)
+    writer.submit(Job(1, (NOTE,), PRESSED))
+    writer.submit(Job(2, ({**NOTE, "text": "again"},), PRESSED))
+    report = until(heard, Unsaved)
+    assert (report.words, report.kept) == ("the disk is full", True)
+    assert [job.token for job in writer.stop()] == [1, 2]
+    assert writer.kept_in is not None and writer.kept_in.exists()
+    monkeypatch.undo()
+    writer, heard = begun(path, tmp_path / "out")
+    assert until(heard, Opened).progress.number == len(MORNING) + 2
+    assert "and saved: events 13 to 14" in until(heard, Told).words
+    assert writer.stop() == ()
+
+
+def test_what_was_taken_back_is_not_sent(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    writer, heard = begun(path, tmp_path / "out")
+    monkeypatch.setattr(SqliteStore, "turn", no_disk)
+    writer.submit(Job(1, (NOTE,), PRESSED))
+    until(heard, Unsaved)
+    writer.cancel(1)
+    until(heard, TakenBack)
+    monkeypatch.undo()
+    writer.submit(Job(2, ({**NOTE, "text": "kept"},), PRESSED))
+    assert until(heard, Written).numbers == (13,)
+    assert writer.stop() == ()
+    with Journal.open(path, outbox=tmp_path / "out") as journal:
+        assert [event.body["text"] for event in journal.fold.recorded[12:]] == ["kept"]
+
+
+def test_a_rehearsal_keeps_no_outbox(tmp_path: Path) -> None:
+    from tests.journals import plan
+
+    writer = Writer(
+        lambda: Journal.create(tmp_path / "one.sqlite", plan(), rehearsal=True),
+        None,
+        lambda report: None,
+        tmp_path / "out",
+    )
+    writer.start()
+    writer.stop()
+    assert writer.kept_in is None and not (tmp_path / "out").exists()
+
+
+def test_two_desks_of_one_account_are_two_seats_and_undo_reaches_its_own(path: Path, tmp_path: Path) -> None:
+    one, heard = begun(path, tmp_path / "out")
+    first = until(heard, Opened).seat
+    two, other = begun(path, tmp_path / "out")
+    second = until(other, Opened).seat
+    assert (first, second) == ("op@desk", "op@desk/2")
+    one.submit(Job(1, (NOTE,), PRESSED))
+    progress = until(heard, Written).progress
+    two.submit(Job(1, ({**NOTE, "text": "mine"},), PRESSED))
+    progress = until(other, Written).progress
+    assert [event.number for event in progress.fold.undo(first)] == [13]
+    assert [event.number for event in progress.fold.undo(second)] == [14]
+    one.stop(), two.stop()
+
+
+def _session() -> Session:
+    def nothing(*_: object) -> None:
+        pass
+
+    return Session("op@desk", nothing, nothing, nothing, nothing)
+
+
+@pytest.mark.parametrize(
+    ("kept", "words"), [(True, "kept here: the disk is full"), (False, "unsaved: the disk is full")]
+)
+def test_the_desk_says_which_it_is(kept: bool, words: str, path: Path) -> None:
+    session = _session()
+    with Journal.open(path) as journal:
+        session.take(Opened(str(path), journal.progress(), "op@desk"), 0.0)
+    session._queue.jobs[1] = PendingWrite(Job(1, (NOTE,), PRESSED), "note: glare", (), 0.0)
+    session.take(Unsaved(1, "the disk is full", kept), 1.0)
+    disk = session.scene(PRESSED, 1.0).disk
+    assert (disk.kept, disk.unsaved) == ((1, 0) if kept else (0, 1))
+    assert session.said.startswith(words)
+
+
+def test_the_goodbye_says_where_it_lies_and_the_exit_status_is_1(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    from tracker.console import app, session
+
+    class Runtime:
+        failed = ()
+        kept_in = tmp_path / "out" / "one.sqlite"
+
+        def __init__(self, *_: object, **__: object) -> None:
+            self.session = _session()
+            self.session.path = "one.sqlite"
+
+        def stop(self) -> tuple[Job, ...]:
+            return (Job(1, (NOTE,), PRESSED),)
+
+    class App:
+        return_code = 0
+
+        def __init__(self, *_: object) -> None:
+            pass
+
+        run: Callable[[object], None] = lambda self: None
+
+    monkeypatch.setattr(session, "DeskRuntime", Runtime)
+    monkeypatch.setattr(app, "TrackerApp", App)
+    monkeypatch.setattr("tracker.console.desk.Desk", lambda *words: None)
+    monkeypatch.setenv("TRACKER_SETTINGS", "")
+    assert show(lambda: None, None, "x", outbox=tmp_path) == 1  # type: ignore[arg-type,return-value]
+    said = capsys.readouterr().err
+    assert 'kept here: {"kind": "noted"' in said and f"but in {tmp_path / 'out' / 'one.sqlite'}" in said

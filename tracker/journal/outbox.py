@@ -1,0 +1,240 @@
+"""A seat's outbox: every press on local disk before it goes anywhere, and what is known to be on record.
+
+One SQLite file a journal and sitting, in the user's state folder or where it was asked for. What waits in it
+is sent by whoever sits here next; what was recorded stays, sealed, so that a journal that was cut or put back
+can be told from one that is whole. It is used by one program at a time, whose lock gives the sitting its
+name: SEAT, SEAT/2, and so on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+import sqlite3
+import threading
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import astuple, dataclass
+from datetime import datetime
+from itertools import count
+from pathlib import Path
+from typing import Any, Literal
+from urllib.parse import quote
+
+from tracker.foundation.clock import utc_now
+from tracker.foundation.errors import JournalError
+from tracker.foundation.times import format_instant
+from tracker.journal.database import patiently, told
+from tracker.journal.store import Row
+
+State = Literal["waiting", "sent", "recorded", "refused", "let go", "taken back", "replaced"]
+
+_FORMAT = 1
+_STATEMENTS = (
+    "CREATE TABLE outbox (one INTEGER PRIMARY KEY CHECK (one = 1), format INTEGER NOT NULL, "
+    "uuid TEXT NOT NULL, place TEXT NOT NULL, seat TEXT NOT NULL) STRICT",
+    "CREATE TABLE jobs (place INTEGER PRIMARY KEY AUTOINCREMENT, job TEXT NOT NULL UNIQUE, "
+    "pressed TEXT NOT NULL, seat TEXT NOT NULL, events TEXT NOT NULL CHECK (json_valid(events)), "
+    "known INTEGER NOT NULL, state TEXT NOT NULL DEFAULT 'waiting' CHECK (state IN ('waiting', 'sent', "
+    "'recorded', 'refused', 'let go', 'taken back', 'replaced')), first INTEGER, last INTEGER, rows TEXT, "
+    "words TEXT, answers TEXT, tries INTEGER NOT NULL DEFAULT 0, changed TEXT) STRICT",
+    "CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), number INTEGER NOT NULL, "
+    "hash TEXT NOT NULL, seen TEXT NOT NULL) STRICT",
+    "CREATE TRIGGER jobs_stay BEFORE UPDATE OF job, pressed, seat, events ON jobs "
+    "BEGIN SELECT RAISE(ABORT, 'what was pressed never changes'); END",
+    "CREATE TRIGGER jobs_kept BEFORE DELETE ON jobs WHEN OLD.state IN ('waiting', 'sent', 'refused') "
+    "BEGIN SELECT RAISE(ABORT, 'what waits is never deleted'); END",
+)
+_SETTLE = "UPDATE jobs SET state = ?, first = ?, last = ?, rows = ?, words = ?, changed = ? WHERE job = ?"
+_HEAD = (
+    "INSERT INTO head VALUES (1, ?, ?, ?) ON CONFLICT (one) DO UPDATE "
+    "SET number = excluded.number, hash = excluded.hash, seen = excluded.seen"
+)
+
+
+def default_folder() -> Path:
+    """The folder of this user's outboxes."""
+    state = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    return Path(state) / "tracker" / "outbox"
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One press that is not on record."""
+
+    job: str
+    pressed: datetime
+    seat: str
+    events: tuple[Mapping[str, Any], ...]
+    state: State
+
+
+class Outbox:
+    """One sitting's outbox for one journal. Threads may share it."""
+
+    def __init__(self, path: Path, lock: int, uuid: str, place: str, seat: str) -> None:
+        """Take over a file whose lock is held, made where there is none; JournalError when it cannot be."""
+        self.path, self.seat = path, seat
+        self._lock, self._turn = lock, threading.RLock()
+        self._mine: set[str] = set()
+        self._later: list[tuple[str, Sequence[object]]] = []
+        with told(path):
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=0, check_same_thread=False)
+            os.chmod(path, 0o600)
+            for setting in ("journal_mode=DELETE", "synchronous=EXTRA", "fullfsync=ON"):
+                self._ask(f"PRAGMA {setting}")
+            if not self._ask("SELECT 1 FROM sqlite_master WHERE name = 'head'"):
+                with self._writing():
+                    for statement in _STATEMENTS:
+                        self._db.execute(statement)
+                    self._db.execute(
+                        "INSERT INTO outbox VALUES (1, ?, ?, ?, ?)", (_FORMAT, uuid, place, seat)
+                    )
+            if self._ask("SELECT uuid FROM outbox") != [(uuid,)]:
+                raise JournalError(f"{path}: is the outbox of another journal")
+
+    @classmethod
+    def sit(cls, folder: Path, uuid: str, place: str, seat: str) -> Outbox:
+        """The outbox of the first sitting at a seat that is free; JournalError when none can be made."""
+        for n in count(1):
+            name = seat if n == 1 else f"{seat}/{n}"
+            found = cls._open(folder / f"{uuid}-{quote(name, safe='')}.sqlite", uuid, place, name)
+            if found is not None:
+                return found
+        raise AssertionError
+
+    @classmethod
+    def left_behind(cls, folder: Path, uuid: str, place: str) -> Iterator[Outbox]:
+        """Yield this user's outboxes for a journal that nobody sits at; each to be closed."""
+        for path in sorted(folder.glob(f"{uuid}-*.sqlite")):
+            with contextlib.suppress(JournalError):
+                found = cls._open(path, uuid, place, "")
+                if found is not None:
+                    yield found
+
+    @classmethod
+    def _open(cls, path: Path, uuid: str, place: str, seat: str) -> Outbox | None:
+        """The outbox at a path; None where somebody else has it."""
+        lock = -1
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            lock = os.open(path.with_suffix(".lock"), os.O_CREAT | os.O_RDWR, 0o600)
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return cls(path, lock, uuid, place, seat)
+        except BlockingIOError:
+            os.close(lock)
+            return None
+        except OSError as error:
+            raise JournalError(f"{path}: no outbox can be kept here: {error.strerror}") from error
+        except JournalError:
+            os.close(lock)
+            raise
+
+    def keeps(self, job: str) -> bool:
+        """Whether a press was kept in this sitting."""
+        return job in self._mine
+
+    def put(self, job: str, pressed: datetime, events: Iterable[Mapping[str, Any]], known: int) -> None:
+        """Keep a press, durably; one that is kept already stays as it is. `known`: the last event seen."""
+        if job in self._mine:
+            return
+        text = json.dumps([dict(event) for event in events], ensure_ascii=False)
+        values = (job, format_instant(pressed), self.seat, text, known)
+        insert = "INSERT INTO jobs (job, pressed, seat, events, known) VALUES (?, ?, ?, ?, ?) "
+        self._write([(insert + "ON CONFLICT (job) DO NOTHING", values)])
+        self._mine.add(job)
+
+    def settle(self, job: str, state: State, *, rows: Sequence[Row] = (), words: str | None = None) -> None:
+        """Note what became of a press; written with the next one, since the journal knows it too."""
+        first, last = (rows[0].number, rows[-1].number) if rows else (None, None)
+        sealed = json.dumps([astuple(row) for row in rows], ensure_ascii=False) if rows else None
+        now = format_instant(utc_now())
+        with self._turn:
+            self._later.append((_SETTLE, (state, first, last, sealed, words, now, job)))
+            if rows:
+                self._later.append((_HEAD, (last, rows[-1].hash, now)))
+
+    def saw(self, number: int, digest: str) -> None:
+        """Note how far the journal went, whoever wrote it; written with the next press."""
+        with self._turn:
+            self._later.append((_HEAD, (number, digest, format_instant(utc_now()))))
+
+    def waiting(self) -> tuple[Kept, ...]:
+        """The presses that are not on record, in their order."""
+        with self._turn:
+            self._write([])
+            found = self._ask(
+                "SELECT job, pressed, seat, events, state FROM jobs "
+                "WHERE state IN ('waiting', 'sent', 'refused') ORDER BY place"
+            )
+        return tuple(
+            Kept(job, datetime.fromisoformat(pressed), seat, tuple(json.loads(events)), state)
+            for job, pressed, seat, events, state in found
+        )
+
+    def rows(self) -> list[Row]:
+        """The sealed rows of what was recorded from here, by number."""
+        with self._turn:
+            self._write([])
+            found = self._ask("SELECT rows FROM jobs WHERE rows IS NOT NULL")
+        return sorted((Row(*cells) for (rows,) in found for cells in json.loads(rows)), key=_number)
+
+    def lost(self, hashes: Mapping[int, str]) -> str | None:
+        """What a journal with these hashes, by number, lacks of what was recorded; None where it is whole."""
+        known = [(row.number, row.hash, row.recorded) for row in self.rows()]
+        known += self._ask("SELECT number, hash, seen FROM head WHERE number > 0")
+        gone = sorted((number, when) for number, digest, when in known if hashes.get(number) != digest)
+        if not gone:
+            return None
+        (first, when), (last, _) = gone[0], gone[-1]
+        what = f"event {first}" if first == last else f"event {first} and others up to event {last}"
+        return f"{what}, on record at {when}, is missing or another: the outbox {self.path} knows it"
+
+    def forget(self) -> None:
+        """Let go of what is recorded, and of the file once nothing waits in it; the outbox is closed."""
+        empty = not self.waiting()
+        self.close()
+        if empty:
+            for path in (self.path, self.path.with_suffix(".lock")):
+                with contextlib.suppress(OSError):
+                    path.unlink()
+
+    def close(self) -> None:
+        """Write what is still to be noted and let go; a second call does nothing."""
+        with self._turn:
+            if self._lock < 0:
+                return
+            with contextlib.suppress(JournalError):
+                self._write([])
+            self._db.close()
+            os.close(self._lock)
+            self._lock = -1
+
+    def _write(self, statements: Sequence[tuple[str, Sequence[object]]]) -> None:
+        """Write statements and what is still to be noted, all or none."""
+        with self._turn, told(self.path):
+            if not statements and not self._later:
+                return
+            with self._writing():
+                for sql, values in (*self._later, *statements):
+                    self._db.execute(sql, values)
+            self._later.clear()
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        self._ask("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._ask("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                self._db.rollback()
+            raise
+
+    def _ask(self, sql: str) -> list[tuple[Any, ...]]:
+        return patiently(self.path, lambda: self._db.execute(sql).fetchall())
+
+
+def _number(row: Row) -> int:
+    return row.number
