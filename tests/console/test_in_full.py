@@ -44,8 +44,8 @@ def test_the_first_alert_is_shown_in_full_at_every_size(under_way: Scene, width:
     layout = layout_for(scene, width, height)
     shown = text_of(alert_lines(scene, width, layout.alerts))
     first = shown.splitlines()[0]
-    assert "a acknowledges" in first
-    told = words(shown.replace("a acknowledges", "").replace("1 more: !", "").replace(" ! ", ""))
+    assert first.startswith(" !  LOOK  ") and "a seen" in first
+    told = words(shown.replace("a seen", "").replace("1 more: !", "").replace(" !  LOOK ", ""))
     assert LONG in told
     assert ("survey: last call 2:30" in told) != ("1 more: !" in first)
     every = words(text_of(alerts_list(scene, width, 12)))
@@ -86,9 +86,10 @@ def test_what_is_chosen_is_told_in_full(under_way: Scene, width: int) -> None:
     assert who.startswith("EV1 (Lead): now Release the captive bolts (pump.bolts); next Swap the pump")
 
 
-def test_before_the_start_the_message_says_in_full_what_starts_the_clock(before: Scene) -> None:
+def test_before_the_start_all_is_calm_and_it_is_said_what_starts_the_clock(before: Scene) -> None:
     for width, _ in SIZES:
-        assert "z starts the clock: Both suits on battery power" in text_of(message_lines(before, width, 2))
+        said = text_of(alert_lines(before, width, 1))
+        assert said.startswith(" calm     z starts the clock: Both suits on battery power; ? shows every key")
 
 
 def test_long_text_is_wrapped_at_words_and_keeps_its_units() -> None:

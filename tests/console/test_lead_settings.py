@@ -112,7 +112,7 @@ async def test_a_new_alert_rings_once_where_a_bell_is_wanted(
         progress = at.session.snapshot.progress
 
         def alerts(*names: str) -> None:
-            told = tuple(Alert(name, f"{name} is due", False) for name in names)
+            told = tuple(Alert(name, f"{name} is due", False, severity="act") for name in names)
             found = by_hand(progress, NOW_S, alerts=told)
             at.lead.runtime.take(Estimated(found, Wanted(progress, NOW_S, True), full=True))
             at.lead.repaint()

@@ -101,7 +101,7 @@ def test_a_limit_that_leaves_more_than_another_is_not_called_tightest_by_its_mar
 
 
 def test_one_alert_has_the_room_to_the_key_that_acknowledges_it(under_way: Scene) -> None:
-    words = "controller.unplug: go wanted now: Ground reports both inhibits in place"
+    words = "controller.unplug: a go is wanted now: Ground reports both inhibits in place"
     for others, rows in ((0, 1), (1, 2)):
         alerts = (Alert("one", words, False), *[Alert("two", "short", False)] * others)
         assert under_way.estimate is not None

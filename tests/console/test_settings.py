@@ -189,7 +189,7 @@ def in_zone(monkeypatch: pytest.MonkeyPatch) -> Any:
     time.tzset()
 
 
-async def test_the_bell_rings_once_for_every_new_alert(
+async def test_the_bell_rings_once_for_every_new_alert_to_act_upon(
     at_desk: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from tracker.console.app import TrackerApp
@@ -197,10 +197,11 @@ async def test_the_bell_rings_once_for_every_new_alert(
 
     rung: list[int] = []
     monkeypatch.setattr(TrackerApp, "bell", lambda self: rung.append(1))
-    one, two = Alert("a", "first", False), Alert("b", "second", False)
+    one, two = (Alert(id, "words", False, severity="act") for id in "ab")
+    look = Alert("c", "words", False, severity="look")
     async with at_desk(settings=Settings(bell=True)) as at:
         await at.press("z")
-        for alerts, rings in (((), 0), ((one,), 1), ((one,), 1), ((one, two), 2), ((two,), 2)):
+        for alerts, rings in (((), 0), ((one,), 1), ((one, look), 1), ((one, two), 2), ((two,), 2)):
             at.estimate(alerts=alerts)
             assert len(rung) == rings
     rung.clear()

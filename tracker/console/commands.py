@@ -202,8 +202,8 @@ TABLE: tuple[Command, ...] = (
     ),
     *_group(
         "desk", "Alerts",
-        _("acknowledge", "a", "acknowledge", "acknowledge the first alert", lambda d: d.actions.acknowledge()),
-        _("alerts", "exclamation_mark", "alerts", "every alert in full, also those acknowledged", lambda d: d.turn_to("alerts")),
+        _("acknowledge", "a", "seen", "mark the first alert as seen; one to act upon keeps its row", lambda d: d.actions.acknowledge()),
+        _("alerts", "exclamation_mark", "alerts", "every alert in full, also those seen", lambda d: d.turn_to("alerts")),
         _("recall", "c", "recall", "call everyone home; asked twice, and n instead of the second time: at once, leaving things open", lambda d: d.actions.recall(), 14, can=under_way),
     ),
     *_group(

@@ -207,8 +207,8 @@ class LiveScreen(Screen[None]):
         return (self.view_name, self.top, self.entry.purpose)
 
     def ring(self, scene: Scene) -> None:
-        """Ring once for every alert that was not there before, where a bell is wanted."""
-        new = frozenset(alert.id for alert in waiting_alerts(scene))
+        """Ring once for every alert to act upon that was not there before, where a bell is wanted."""
+        new = frozenset(alert.id for alert in waiting_alerts(scene) if alert.severity == "act")
         if self.settings.bell and self._rung is not None and new - self._rung:
             self.app.bell()
         self._rung = new

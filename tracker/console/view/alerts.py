@@ -1,5 +1,8 @@
 """What wants a person, and what was just said: both in full, in as many rows as they need.
 
+Severities are told apart by glyph and word, then by reverse and bold, then by colour; where nothing wants
+anybody it is said what will next.
+
 What is chosen, in full: a step, a crew member's line, an event. It stands where messages stand.
 
 The events of the journal, latest first, each to be corrected or taken back.
@@ -9,11 +12,13 @@ The bottom line: the keys that can be pressed now.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import (
+    Ink,
     Line,
     Span,
     blank,
@@ -26,9 +31,11 @@ from tracker.console.view.styled_text import (
     tall,
     wrapped,
 )
-from tracker.console.view.words import following_step, pet, pet_s, stand_of
-from tracker.forecast.values import Alert
-from tracker.foundation.text import count
+from tracker.console.view.words import following_step, next_windows, pet, pet_s, stand_of
+from tracker.forecast.values import Alert, Severity
+from tracker.forecast.wording import alert_words
+from tracker.foundation.shown import pet_down
+from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress, Recorded, StepState
 from tracker.journal.wording import event_words
@@ -38,10 +45,10 @@ MOST = 1500
 
 
 def detail(scene: Scene) -> str:
-    """Return everything about what is chosen; without a choice what starts the clock; else nothing."""
+    """Return everything about what is chosen; nothing without a choice."""
     progress, chosen = scene.progress, scene.chosen
     if chosen is None:
-        return "" if scene.started else f"{scene.key('zero')} starts the clock: {progress.plan.zero}"
+        return ""
     if chosen in progress.steps:
         return _step(scene, chosen)
     if chosen in progress.plan.member:
@@ -160,70 +167,213 @@ def _event(scene: Scene, number: int) -> str:
 
 
 def waiting_alerts(scene: Scene) -> list[Alert]:
-    """Return the alerts that nobody has acknowledged yet."""
+    """Return the alerts that nobody has marked as seen yet."""
     estimate = scene.estimate
     return [a for a in estimate.alerts if not _seen(scene, a)] if estimate else []
 
 
+def standing_alerts(scene: Scene) -> list[Alert]:
+    """Return what has a row: what was not seen, and what is to be acted upon, seen or not; the disk first."""
+    estimate = scene.estimate
+    every = estimate.alerts if estimate else ()
+    waiting = [a for a in every if not _seen(scene, a)]
+    return [*_disk(scene), *waiting, *(a for a in every if a.severity == "act" and _seen(scene, a))]
+
+
+def _disk(scene: Scene) -> list[Alert]:
+    """Return that something is not on disk; it is no event, and goes by itself."""
+    disk = scene.disk
+    if not disk.unsaved and not disk.fault:
+        return []
+    kept = f"{count(disk.unsaved, 'entry', 'entries')} kept here" if disk.unsaved else "the disk refuses"
+    severity: Severity = "act" if disk.unsaved else "look"
+    words = f"{kept}: {disk.fault or 'not written yet'}. Keys go on"
+    return [Alert("disk", words, acknowledged=False, kind="disk", severity=severity)]
+
+
 def _seen(scene: Scene, alert: Alert) -> bool:
-    return alert.acknowledged or alert.id in scene.progress.acknowledged
+    if alert.acknowledged:
+        return True
+    # The estimate may be older than the key that marked it; what asks again says so in the estimate.
+    estimate, progress = scene.estimate, scene.progress
+    known = estimate.at if estimate else 0.0
+    return any(
+        e.kind == "acknowledged" and e.body["alert"] == alert.id and e.at >= known
+        for e in reversed(progress.events)
+    )
+
+
+MARKS: Mapping[Severity, tuple[str, Ink]] = {"act": (" !! ACT ", "alarm"), "look": (" !  LOOK ", "late")}
+"""Before an alert, by its severity: glyph, word, ink."""
+_PLAIN: Ink = ""
+INDENT = 10
+"""Columns before the words of an alert."""
 
 
 def alert_rows(scene: Scene, width: int) -> tuple[int, int]:
     """Return how many rows the first alert takes, and all of them."""
-    alerts = waiting_alerts(scene)
-    rows = [len(_rows(alert, width, _room_for(scene, len(alerts)))) for alert in alerts]
+    told = _told(scene)
+    rows = [len(_rows(one, width, _room_for(scene, told))) for one in told]
     return (rows[0], sum(rows)) if rows else (0, 0)
 
 
 def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the alerts that fit, each in full; the first with the key that acknowledges it."""
-    alerts = waiting_alerts(scene)
+    """Return the alerts that fit, in full, the first with the key that marks it; else that all is calm."""
+    told = _told(scene)
+    if not told:
+        return tall([crop((put(" calm", INDENT), say(calm_words(scene))), width)], width, height)
     shown: list[list[Line]] = []
-    for alert in alerts:
-        rows = _rows(alert, width, _room_for(scene, len(alerts)))
+    for one in told:
+        rows = _rows(one, width, _room_for(scene, told))
         if shown and sum(map(len, shown)) + len(rows) > height:
             break
         shown.append(rows)
     lines = [row for rows in shown for row in rows][:height]
-    right = (say(_hint(scene, len(alerts) - len(shown)), "dim"),)
+    right = (say(_hint(scene, told, len(told) - len(shown)), "dim"),)
     return tall(
         [sides(width, row, right if place == 0 else ()) for place, row in enumerate(lines)], width, height
     )
 
 
-def _hint(scene: Scene, more: int) -> str:
-    """Return the key that acknowledges, and how many alerts have no room."""
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """One alert as it is told, or several that have a row together."""
+
+    severity: Severity
+    words: str
+    key: bool = True
+    """Whether a key marks it as seen."""
+
+
+def _told(scene: Scene) -> list[_Told]:
+    """Return what is told, the most pressing first; last calls share a row."""
+    out, calls = [], []
+    for alert in standing_alerts(scene):
+        seen = _seen(scene, alert)
+        words = f"{said_of(scene, alert)}{f' (seen {pet(_seen_at(scene, alert))})' if seen else ''}"
+        if alert.kind == "last-call":
+            calls.append(alert)
+            if len(calls) > 1:
+                continue
+        out.append(_Told(alert.severity, words, not seen and alert.kind != "disk"))
+    if len(calls) > 1:
+        more = ", ".join(f"{call.subject} by {pet_down(call.by)}" for call in calls[1:])
+        place = next(k for k, one in enumerate(out) if one.words == said_of(scene, calls[0]))
+        out[place] = replace(out[place], words=f"{out[place].words}; also {more}")
+    return out
+
+
+def said_of(scene: Scene, alert: Alert) -> str:
+    """Return an alert in words, as of this instant, with keys for what can be done."""
+    return plain(alert_words(alert, scene.now, lambda line: keys_for(scene, line).replace(" ", _TOGETHER)))
+
+
+_TOGETHER = "\N{NO-BREAK SPACE}"
+"""Between keys that are pressed one after the other, so that no row ends among them."""
+
+
+def _seen_at(scene: Scene, alert: Alert) -> float | None:
+    events = (e for e in reversed(scene.progress.events) if e.kind == "acknowledged")
+    return next((e.at for e in events if e.body["alert"] == alert.id), None)
+
+
+_COMMANDS = {"heard": "silent", "later": "put-off", "settle": "answer", "enter": "entered", "call": "recall"}
+"""The command whose key stands for a typed word, where it has another name."""
+
+
+def keys_for(scene: Scene, line: str) -> str:
+    """Return the keys that come to the same as a typed line: `k c` for `keep photos`; else the line."""
+    verb, *rest = line.split()
+    command = _COMMANDS.get(verb, verb)
+    if line == "call at once":
+        return f"{scene.key('recall')} n"
+    if verb in ("call", "close"):
+        return f"{scene.key(command)} {scene.key(command)}"
+    if verb == "done":
+        who = _digits(scene, scene.progress.steps[rest[0]].crew[:1])
+        return who if len(rest) == 1 else f"{scene.key('late')} {who} {rest[1].removeprefix('-')}"
+    if verb in ("go", "add", "hand"):
+        return scene.key(command)
+    if verb in ("keep", "drop", "later"):
+        return f"{scene.key(command)} {scene.snapshot.letters.get(rest[0], rest[0])}"
+    if verb in ("silent", "heard", "resume", "enter"):
+        return f"{scene.key(command)} {_digits(scene, rest)}"
+    return f"{scene.key('answer')} {rest[0]}" if verb in ("answer", "settle") else line
+
+
+def _digits(scene: Scene, crew: Sequence[str]) -> str:
+    """Return the digits of crew members; an id where there is none."""
+    places = {member.id: place for place, member in enumerate(scene.progress.plan.crew, 1)}
+    return " ".join(str(places[c]) if places.get(c, 10) < 10 else c for c in crew)
+
+
+def calm_words(scene: Scene) -> str:
+    """Return what will want a person next, where nothing does."""
+    progress = scene.progress
+    if progress.closed is not None:
+        return "closed. tracker debrief JOURNAL says which limits were kept"
+    if not scene.started:
+        zero = f"{scene.key('zero')} starts the clock: {plain(progress.plan.zero)}"
+        return f"{zero}; {scene.key('help')} shows every key"
+    if scene.estimate is None:
+        return "the first estimate is on its way"
+    coming = "; ".join(words for _, words in sorted(_coming_up(scene))[:2])
+    return f"nothing wants you.  next: {coming}" if coming else "nothing wants you"
+
+
+def _coming_up(scene: Scene) -> Iterator[tuple[float, str]]:
+    """Yield what will want a person, with its instant."""
+    estimate, progress, now = scene.estimate, scene.progress, scene.now
+    assert estimate is not None
+    yield from next_windows(progress, now)[:1]
+    for figure in estimate.optional:
+        call, settled = figure.last_call, figure.begun or figure.advice == "keep"
+        if call is not None and call > now and not settled:
+            yield call, f"{figure.task} to be decided by {pet_down(call)}"
+    for step in estimate.steps:
+        state = progress.steps[step.step]
+        if step.start.p50 is not None and step.start.p50 > now and state.step.hold_point and not state.gone:
+            yield step.start.p50, f"go for {plain(state.step.do, most=40)} about {pet_down(step.start.p50)}"
+    for clock in estimate.clocks:
+        if clock.due is not None and clock.due > now:
+            yield clock.due, f"{clock.step} due {pet_down(clock.due)}"
+    for member, hold in progress.holds.items():
+        if hold.until is not None and hold.until > now:
+            yield hold.until, f"{member}'s hold until {pet_down(hold.until)}"
+
+
+def _hint(scene: Scene, told: Sequence[_Told], more: int) -> str:
+    """Return the key that marks the first as seen, and how many alerts have no room."""
     others = f"  {more} more: {scene.key('alerts')}" if more > 0 else ""
-    return f"{others}  {scene.key('acknowledge')} acknowledges "
+    return f"{others}  {scene.key('acknowledge')} seen " if any(one.key for one in told) else f"{others} "
 
 
-def _room_for(scene: Scene, alerts: int) -> int:
+def _room_for(scene: Scene, told: Sequence[_Told]) -> int:
     """Return the columns that the keys may take beside the first of so many alerts."""
-    return len(_hint(scene, 9 if alerts > 1 else 0))
+    return len(_hint(scene, told, 9 if len(told) > 1 else 0))
 
 
-def _rows(alert: Alert, width: int, taken: int) -> list[Line]:
+def _rows(one: _Told, width: int, taken: int) -> list[Line]:
     """Return an alert in rows that leave room for the keys beside the first."""
-    room = max(20, width - 4 - taken)
-    first, *others = wrapped(alert.text, room)
-    return [(say(" ! ", "alarm"), say(f" {first}", "late")), *((say(f"    {o}", "late"),) for o in others)]
+    mark, ink = MARKS[one.severity]
+    words: Ink = "late" if one.severity == "act" else ""
+    first, *others = wrapped(one.words, max(20, width - INDENT - taken))
+    head = (say(mark, ink), Span(" " * (INDENT - len(mark))), say(first, words))
+    return [head, *((Span(" " * INDENT), say(o, words)) for o in others)]
 
 
 def alerts_list(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return every alert of this instant in full, those acknowledged after those that wait."""
-    alerts = scene.estimate.alerts if scene.estimate else ()
+    """Return every alert of this instant in full, those seen after those that wait."""
     waiting = waiting_alerts(scene)
-    title = f"{count(len(waiting), 'alert')}   {scene.key('acknowledge')} acknowledges the first"
-    lines = [crop((put(" alerts", 9, "dim"), say(title if waiting else "no alert waits", "dim")), width)]
-    for alert in sorted(alerts, key=lambda a: _seen(scene, a)):
+    title = f"{count(len(waiting), 'alert')}   {scene.key('acknowledge')} marks the first as seen"
+    lines = [crop((put(" alerts", INDENT, "dim"), say(title if waiting else "no alert waits", "dim")), width)]
+    every = [*_disk(scene), *(scene.estimate.alerts if scene.estimate else ())]
+    for alert in sorted(every, key=lambda a: _seen(scene, a)):
         seen = _seen(scene, alert)
-        mark, ink = ("seen ", "dim") if seen else ("  !  ", "late")
-        rows = block(alert.text, width - 6, "dim" if seen else "late")
-        lines += [
-            crop((Span(" "), say(mark if place == 0 else "     ", ink), *row), width)  # type: ignore[arg-type]
-            for place, row in enumerate(rows)
-        ]
+        mark, ink = (" seen", _PLAIN) if seen else MARKS[alert.severity]
+        first, *others = [(say(row),) for row in wrapped(said_of(scene, alert), width - INDENT)]
+        head = (say(mark, ink), Span(" " * (INDENT - len(mark))), *first)
+        lines += [crop(row, width) for row in (head, *((Span(" " * INDENT), *row) for row in others))]
     return fit(lines, width, height)
 
 

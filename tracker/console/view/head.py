@@ -14,7 +14,7 @@ from textwrap import wrap
 from typing import Any
 
 from tracker.console.view import figures
-from tracker.console.view.alerts import message_line, waiting_alerts
+from tracker.console.view.alerts import MARKS, message_line, waiting_alerts
 from tracker.console.view.freshness import last_tick
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import (
@@ -34,7 +34,14 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, pet_s, window_changes
 from tracker.forecast.values import Choice, Estimate, LimitFigure
-from tracker.forecast.wording import chance_words, changed_words, choice_words, limit_words, need_of
+from tracker.forecast.wording import (
+    alert_words,
+    chance_words,
+    changed_words,
+    choice_words,
+    limit_words,
+    need_of,
+)
 from tracker.foundation.shown import down, duration, pet_down, pet_nearest, pet_up, spare_words, up
 from tracker.foundation.text import ADVISORY, count, percent, plain
 
@@ -394,13 +401,15 @@ def notice(scene: LeadScene, width: int, height: int) -> list[Line]:
         )
         line = sides(width, message_line(scene, width), waiting)
     else:
+        (mark, ink), words = MARKS[alerts[0].severity], alert_words(alerts[0], scene.now)
         more, key = "", scene.key("whole")
         if len(alerts) > 1:
             more = f"  {count(len(alerts) - 1, 'more alert')}: {key} "
-        elif len(alerts[0].text) > width - 4:
+        elif len(words) > width - len(mark) - 1:
             more = f"  in full: {key} "
-        words = put(f" {alerts[0].text}", width - 3 - len(more), "late")
-        line = crop((say(" ! ", "alarm"), words, say(more, "dim")), width)
+        line = crop(
+            (say(mark, ink), put(f" {words}", width - len(mark) - len(more)), say(more, "dim")), width
+        )
     return [line, *[blank(width)] * (height - 1)][:height]
 
 

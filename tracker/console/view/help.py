@@ -10,7 +10,7 @@ from dataclasses import replace
 from itertools import groupby
 from textwrap import wrap
 
-from tracker.console.view.alerts import waiting_alerts
+from tracker.console.view.alerts import MARKS, waiting_alerts
 from tracker.console.view.choices import choices_in_full
 from tracker.console.view.consumables import levels, readings
 from tracker.console.view.day import bases, to_decide, why
@@ -21,6 +21,7 @@ from tracker.console.view.scene import SMALL, LeadScene
 from tracker.console.view.styled_text import Line, Span, blank, crop, put, say, wrapped
 from tracker.console.view.what_if import orders, what_if
 from tracker.console.view.words import pet, pet_s, window_change
+from tracker.forecast.wording import alert_words
 from tracker.foundation.text import ADVISORY
 from tracker.journal.wording import event_words
 
@@ -52,10 +53,11 @@ def _alerts(scene: LeadScene, width: int) -> list[Line]:
     waiting = waiting_alerts(scene)
     every = scene.estimate.alerts if scene.estimate is not None else ()
     for alert in waiting:
-        lines += folded((say(" ! ", "alarm"), Span(" "), say(alert.text, "late")), width, 4)
+        mark, ink = MARKS[alert.severity]
+        lines += folded((say(mark, ink), Span(" "), say(alert_words(alert, scene.now))), width, 10)
     for alert in every:
         if alert not in waiting:
-            lines += folded((Span("   "), say(f" {alert.text} (acknowledged)", "dim")), width, 4)
+            lines += folded((say(f" seen     {alert_words(alert, scene.now)}"),), width, 10)
     return lines if len(lines) > 1 else [*lines, remark("none", width)]
 
 

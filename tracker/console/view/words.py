@@ -143,8 +143,8 @@ def _following(progress: Progress, crew: str) -> str | None:
     return next((s for s in progress.order.get(crew, ()) if s != current), None)
 
 
-def window_changes(progress: Progress, now: float, *, left: bool = False) -> list[str]:
-    """Return the next change of every window, the first first: `link until 2:25`, `sun from 3:31`.
+def next_windows(progress: Progress, now: float, *, left: bool = False) -> list[tuple[float, str]]:
+    """Return the next change of every window with its PET, the first first: `link until 2:25`.
 
     `left`: with how long it is until then.
     """
@@ -155,7 +155,12 @@ def window_changes(progress: Progress, now: float, *, left: bool = False) -> lis
         if at is not None:
             until = f", {duration(at - now)}" if left else ""
             changes.append((at, f"{name} {'until' if start <= now else 'from'} {pet(at)}{until}"))
-    return [words for _, words in sorted(changes)]
+    return sorted(changes)
+
+
+def window_changes(progress: Progress, now: float, *, left: bool = False) -> list[str]:
+    """Return the next change of every window in words, as `next_windows` has them."""
+    return [words for _, words in next_windows(progress, now, left=left)]
 
 
 def window_change(progress: Progress, now: float) -> str:

@@ -1,0 +1,152 @@
+"""Alerts on the desk: three severities told apart without colour, live words, keys for what can be typed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.runs import ZERO, Run, step, task
+from tracker.console.view.alerts import alert_lines, alerts_list, calm_words, keys_for, standing_alerts
+from tracker.console.view.scene import Disk, Scene, Snapshot
+from tracker.console.view.styled_text import text_of
+from tracker.forecast.estimate import estimate
+from tracker.forecast.values import Alert
+from tracker.foundation.times import parse_instant
+
+HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)
+TCSS = Path(__file__).parents[2] / "tracker" / "console" / "desk.tcss"
+
+
+def scene_of(run: Run, now: float, *, made_at: float | None = None, **more: Any) -> Scene:
+    made = estimate(run.now, now if made_at is None else made_at, scenarios=200, **more)
+    return Scene(Snapshot(run.now, made), now, parse_instant(ZERO) + timedelta(seconds=now))
+
+
+def with_alerts(scene: Scene, *alerts: Alert) -> Scene:
+    assert scene.estimate is not None
+    return replace(scene, snapshot=Snapshot(scene.progress, replace(scene.estimate, alerts=alerts)))
+
+
+def rows(scene: Scene, width: int = 100, height: int = 6) -> list[str]:
+    lines = text_of(alert_lines(scene, width, height)).splitlines()
+    return [line.rstrip() for line in lines if line.strip()]
+
+
+def plain_run() -> Run:
+    return Run(task("a", step("1", "EV1", 60), step("2", "EV2", 60)), HOME)
+
+
+ACT = Alert("confidence", "chance 69 %, need 90 %", False, "confidence", "act")
+LOOK = Alert("silent:EV2", "EV2 silent 12 min", False, "silent", "look")
+
+
+def test_severities_are_told_apart_by_glyph_and_word_and_ink() -> None:
+    scene = with_alerts(scene_of(plain_run(), 600), ACT, LOOK)
+    lines = alert_lines(scene, 100, 4)
+    marks = [(line[0].text, line[0].ink) for line in lines[:2]]
+    assert marks == [(" !! ACT ", "alarm"), (" !  LOOK ", "late")]
+    said = [
+        next(span for span in line if "chance" in span.text or "silent" in span.text) for line in lines[:2]
+    ]
+    assert {span.ink for span in said} <= {"late", ""}, "no alert is dimmer than text"
+    assert "reverse" in next(row for row in TCSS.read_text().splitlines() if "ink--alarm" in row)
+
+
+def test_calm_says_what_will_want_a_person_next() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 20, hold_point="ask")),
+        HOME,
+        windows=[{"id": "link", "open": [["0:00", "0:50"], ["1:30", "2:00"]]}],
+        limits={"elapsed": "9:00"},
+    )
+    scene = scene_of(run, 600)
+    assert rows(scene)[0].startswith(
+        " calm     nothing wants you.  next: link until 0:50; go for Do 2 about 1:"
+    )
+    assert "starts the clock" not in calm_words(scene)
+    run("closed", 700)
+    assert "tracker debrief" in calm_words(scene_of(run, 700))
+
+
+def test_words_are_counted_down_between_two_estimates() -> None:
+    run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 20, hold_point="ask")), HOME)
+    run("retimed", 0, step="a.1", time="0:14")
+    run("silent", 60, crew=["EV2"])
+    for now, minutes in ((120, 1), (310, 4)):
+        scene = scene_of(run, now, made_at=120)
+        assert any(
+            f"EV2 silent {minutes} min" in row and "y 2 heard" in row for row in rows(scene, height=12)
+        )
+
+
+def test_what_was_seen_leaves_a_row_only_where_it_is_to_be_acted_upon() -> None:
+    run = plain_run()
+    scene = with_alerts(scene_of(run, 600), ACT, LOOK)
+    run("acknowledged", 620, alert="confidence")
+    run("acknowledged", 630, alert="silent:EV2")
+    after = replace(scene, snapshot=Snapshot(run.now, scene.estimate), now=640)
+    assert [alert.id for alert in standing_alerts(after)] == ["confidence"]
+    assert rows(after) == [" !! ACT   chance 69 %, need 90 % (seen 0:10)"]
+    page = [line.split() for line in text_of(alerts_list(after, 80, 5)).splitlines() if line.strip()]
+    assert page[0][:4] == ["alerts", "no", "alert", "waits"] and page[1][0] == page[2][0] == "seen"
+
+
+def test_what_is_not_on_disk_is_an_alert_that_no_key_takes_away() -> None:
+    scene = replace(scene_of(plain_run(), 600), disk=Disk(3, unsaved=3, fault="no room on the disk"))
+    assert rows(with_alerts(scene)) == [" !! ACT   3 entries kept here: no room on the disk. Keys go on"]
+    assert "a seen" in rows(with_alerts(scene, LOOK))[0]
+
+
+def test_last_calls_share_a_row() -> None:
+    calls = [
+        Alert(
+            f"last-call:{name}:15",
+            f"{name}: start by {at // 3600}:00",
+            False,
+            "last-call",
+            "look",
+            subject=name,
+            by=at,
+        )
+        for name, at in (("photos", 3600), ("lamp", 7200))
+    ]
+    assert rows(with_alerts(scene_of(plain_run(), 600), *calls))[0].startswith(
+        " !  LOOK  photos: start by 1:00; also lamp by 2:00"
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "keys"),
+    [
+        ("call home", "c c"),
+        ("call at once", "c n"),
+        ("keep photos", "k b"),
+        ("drop a", "d a"),
+        ("drop latch", "d a"),
+        ("later photos", "l b"),
+        ("done a.2", "2"),
+        ("done a.2 -5", "- 2 5"),
+        ("silent EV1 EV2", "y 1 2"),
+        ("heard EV2", "y 2"),
+        ("resume EV1", "r 1"),
+        ("enter EV2", "i 2"),
+        ("go a.2", "g"),
+        ("hand a.2 to", "o"),
+        ("add", "A"),
+        ("answer 7", "= 7"),
+        ("settle 7", "= 7"),
+        ("close", "X X"),
+    ],
+)
+def test_keys_stand_for_what_can_be_typed(line: str, keys: str) -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV2", 60)),
+        task("latch", step("1", "EV1", 10), priority="get-ahead"),
+        task("photos", step("1", "EV1", 10), priority="get-ahead"),
+        HOME,
+    )
+    assert keys_for(scene_of(run, 600), line) == (keys if line != "drop a" else "d a")
