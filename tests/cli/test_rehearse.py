@@ -51,7 +51,7 @@ def test_a_full_journal_without_a_screen(
     status, out, err = run(capsys, plan, "--headless", "--seed", 7, "--journal", path)
     assert (status, err) == (0, [])
     assert out[0] == f"journal: {path}"
-    assert re.match(r"inside at \d:\d\d, limit 3:00, .*; seed 7$", out[1])
+    assert re.match(r"inside at \d:\d\d, elapsed limit at 3:00, .*; seed 7$", out[1])
     assert len(out) == 2
     with Journal.open(path, read_only=True) as journal:
         progress = journal.progress()

@@ -285,7 +285,7 @@ def _full(scene: Scene) -> WhatIfPage:
     assert stands is not None
     other = replace(stands, inside=Range(10300.0, 10900.0, 11800.0, 10950.0), safe=0.97)
     orders = (
-        Suggestion({"kind": "moved"}, "do lamp before pump: nine of ten inside 0:12 earlier", 720.0, 0.955),
+        Suggestion({"kind": "moved"}, "do lamp before pump: nine of ten inside 12 min earlier", 720.0, 0.955),
         Suggestion({"kind": "handed"}, "hand pump.lines over from EV2 to EV1: ...", 180.0, 0.95),
     )
     weighed = Weighed(scene.progress, scene.now, stands, other, "", orders)

@@ -161,11 +161,13 @@ def test_the_outcome_in_a_line(rehearse: Rehearse) -> None:
     extra = task("extra", step("x", "EV1", 5), priority="get-ahead")
     plan = plan_of(task("a", step("one", "EV1", 60)), extra, crew="EV1", limits={"elapsed": "1:10"})
     played = rehearse(plan, seed=9)
-    assert outcome(played.to(30).now, (), 9).startswith("at 0:00, not everyone inside; limit 1:10; 0 of 2")
+    assert outcome(played.to(30).now, (), 9).startswith(
+        "at 0:00, not everyone inside; elapsed limit at 1:10; 0 of 2"
+    )
     played.order(30, {"kind": "dropped", "task": "extra"}).all()
     line = played.rehearsal.outcome()
-    assert line.startswith("inside at 1:00, limit 1:10, 0:0")
-    assert "to spare; 1 of 2 steps done; dropped extra; surprises: none; seed 9" in line
+    assert line.startswith("inside at 1:0") and ", elapsed limit at 1:10, " in line
+    assert " min to spare; 1 of 2 steps done; dropped extra; surprises: none; seed 9" in line
 
 
 def test_the_outcome_gives_no_surprise_away_that_has_not_come(rehearse: Rehearse) -> None:

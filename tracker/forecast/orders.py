@@ -27,7 +27,7 @@ from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, present_instant, prior_of, remaining_work, way_from
 from tracker.forecast.world import Course, Node, World, advance, begin, home_from_here, inside
 from tracker.foundation.errors import EventError
-from tracker.foundation.times import format_pet
+from tracker.foundation.shown import duration
 from tracker.journal.progress import Progress
 
 WORTH_S = 120.0
@@ -273,7 +273,7 @@ class _Search:
         if end is None or end.safe < self._journal.before.safe or self._gain(end.p90) < self._least:
             return False
         gain = self._gain(end.p90)
-        said = f"{change.text}: nine of ten inside {format_pet(gain)} earlier"
+        said = f"{change.text}: nine of ten inside {duration(gain)} earlier"
         self._found.append((change.number, BetterOrder(change.event, said, gain, end.p90, end.safe)))
         return True
 

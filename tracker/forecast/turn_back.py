@@ -147,7 +147,7 @@ class _Finder:
         opened: Collection[str] = (),
     ) -> bool:
         """Whether enough scenarios keep every limit when called at this instant, relative to now."""
-        easy = FailureCounts.of(self.by_limits < at - GRAIN_S, self.by_reserves < at - GRAIN_S)
+        easy = self._easy(at)
         if not len(self.chosen):
             return self.wanted.met(easy)
         found = (hard or self.exact).called(at, ignoring=ignoring, opened=opened)
@@ -166,9 +166,41 @@ class _Finder:
         limits, outside = self.world.limits, self.world.counted
         binding = [limit for limit in limits if not set(limit.crew).isdisjoint(outside)] or limits
         low, high = floor(now), floor(now + min(limit.at for limit in binding)) + 1
-        if self.bounds is not None:
-            low, high = _crossing(does, low, high, *self.bounds)
+        if self.bounds is None:
+            return max(float(self._narrowed(low, high, ignoring=ignoring, opened=opened)), now)
+        low, high = _crossing(does, low, high, *self.bounds)
         return max(float(_last(does, low, high)), now)
+
+    def _narrowed(self, low: int, high: int, *, ignoring: str | None, opened: Collection[str]) -> int:
+        """The last whole second (PET) that holds, given that `low` does; scenarios already settled left out.
+
+        Without ways home calling later is never safer, scenario by scenario: what breaks nothing at an
+        instant breaks nothing before it, and what breaks something goes on breaking it.
+        """
+        course, settled = self.exact, FailureCounts(0, 0, 0)
+        while high - low > 1:
+            middle = (low + high) // 2
+            at = middle - self.world.now
+            failing = self._easy(at).plus(settled)
+            if not course.world.scenarios:
+                low, high = (middle, high) if self.wanted.met(failing) else (low, middle)
+                continue
+            found = course.called(at, ignoring=ignoring, opened=opened)
+            failing = failing.plus(FailureCounts.of(found.elapsed, found.consumables))
+            if self.wanted.met(failing):
+                low = middle
+                joint = self.world.confidence_joint
+                sure = found.elapsed | found.consumables if joint else found.elapsed & found.consumables
+            else:
+                high, sure = middle, ~(found.elapsed | found.consumables)
+            if 2 * np.count_nonzero(sure) > len(sure):
+                settled = settled.plus(FailureCounts.of(found.elapsed & sure, found.consumables & sure))
+                course = course.part(np.flatnonzero(~sure))
+        return low
+
+    def _easy(self, at: float) -> FailureCounts:
+        """What a call at an instant, relative to now, breaks of the easy scenarios."""
+        return FailureCounts.of(self.by_limits < at - GRAIN_S, self.by_reserves < at - GRAIN_S)
 
 
 def _last(does: Callable[[float], bool], low: int, high: int) -> int:

@@ -58,8 +58,9 @@ class Lead:
             return [{"kind": "called", "call": "home", "text": "time to turn back"}]
         if found.turn_back.latest is not None:
             self.next_at = min(self.next_at, max(at + 60.0, found.turn_back.latest))
-        begun = [f for f in found.optional if f.advice == "drop" and _status(progress, f.task) == "begun"]
-        return [event for figure in begun for event in _decision(figure, found)]
+        when = {"drop": "begun", "later": "open"}
+        due = [f for f in found.optional if when.get(f.advice) == _status(progress, f.task)]
+        return [event for figure in due for event in _decision(figure, found)]
 
     def _estimate(self, progress: Progress, at: float) -> Estimate:
         found = estimate(progress, max(at, progress.at), scenarios=self._scenarios, ranges="shown")
@@ -92,8 +93,8 @@ def _time_to_go(progress: Progress, found: Estimate, at: float, left: set[str]) 
 
 
 def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:
-    """Return a decision with the advice of its moment; dropping comes with what drops."""
-    if figure.advice == "decide":
+    """Return a decision with the advice of its moment, and what it does; put off only on good ground."""
+    if figure.advice == "decide" or (figure.advice == "later" and figure.ground != "figures"):
         return []
     figures = {name: getattr(figure, name) for name in ("last_call", "in_time", "cost")}
     chose = {"kind": "chose", "task": figure.task, "choice": figure.advice, "advice": figure.advice}

@@ -15,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from tracker.forecast.remaining import prior_of
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
+from tracker.foundation.shown import pet_down, pet_up, spare, spare_words
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, pet_of
 from tracker.journal.progress import Progress, inside_at
@@ -119,10 +120,10 @@ def _inside(progress: Progress) -> str:
     arrived = [inside_at(progress, c) for c in progress.plan.outside]
     known = [at for at in arrived if at is not None]
     if not known or len(known) < len(arrived):
-        return f"at {format_pet(progress.at)}, not everyone inside; limit {format_pet(limit)}"
+        return f"at {pet_down(progress.at)}, not everyone inside; elapsed limit at {pet_down(limit)}"
     at = max(known)
-    spare = f"{format_pet(abs(limit - at))} {'to spare' if at <= limit else 'late'}"
-    return f"inside at {format_pet(at)}, limit {format_pet(limit)}, {spare}"
+    left = spare_words(spare(limit, at))
+    return f"inside at {pet_up(at)}, elapsed limit at {pet_down(limit)}, {left}"
 
 
 def in_words(one: Surprise) -> str:
