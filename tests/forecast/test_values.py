@@ -21,7 +21,7 @@ from tracker.journal.fold import Fold
 KEYS = {
     "": "format excursion at scenarios confidence pace_file inside limit margin safe without_optional limits "
     "binding turn_back pace consumables tasks steps optional clocks open_items called alerts advisory "
-    "ingress advice safe_by unheard",
+    "ingress advice safe_by unheard processes habit lateness",
     "inside": "mean p10 p50 p90",
     "margin": "p50 p90",
     "without_optional": "inside safe",
@@ -35,6 +35,7 @@ KEYS = {
     "optional": "task advice last_call in_time cost begun reason ground",
     "advice": "kept at proven when_short",
     "clocks": "step of due late",
+    "processes": "id share inside safe",
     "open_items": "item opened_by closed_by",
 }
 
@@ -71,6 +72,8 @@ def test_every_key_of_a_morning() -> None:
     whole = [found["at"], found["limit"], *(limit["at"] for limit in found["limits"] if limit["at"])]
     assert all(isinstance(at, int) for at in whole)
     assert set(found["pace"]) == {"all", "EV1", "EV2", "IV"}
+    assert list(found["habit"]) == ["prompt", "slow", "late", "minutes", "five_minutes"]
+    assert sum(found["habit"].values()) == pytest.approx(1.0, abs=1e-5)
     assert "moved" not in found
     assert found["inside"]["p10"] <= found["inside"]["p50"] <= found["inside"]["p90"]
 

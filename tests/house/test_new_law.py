@@ -118,8 +118,8 @@ SMALL = {
 ONCE = {
     "tracker/forecast/listing.py": "_merely_open",
     "tracker/forecast/remaining.py": "_read",
-    "tracker/forecast/values.py": "_writers",
-    "tracker/forecast/world.py": "regular_gaps",
+    "tracker/forecast/written.py": "_writers",
+    "tracker/forecast/openings.py": "regular_gaps",
     "tracker/journal/journal.py": "_read_again",
 }
 """Pure functions of texts, ids and classes, each with a bound on what it keeps: a file that is read once."""

@@ -33,14 +33,13 @@ from tracker.forecast.limits import (
     with_needs,
     worths,
 )
+from tracker.forecast.openings import regular_gaps, wait_for_opening
 from tracker.forecast.task_sets import BoundEnd, Bounds, TaskSets, plain_world
 from tracker.forecast.world import (
     ElapsedLimit,
     Row,
     World,
     last_inside,
-    regular_gaps,
-    wait_for_opening,
 )
 
 NODE_BUDGET = 20_000

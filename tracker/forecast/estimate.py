@@ -30,6 +30,7 @@ from tracker.forecast.limits import (
 from tracker.forecast.listing import Projection, closed_estimate, step_figures, task_figures
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
+from tracker.forecast.processes import habit_of, lateness_of, process_figures
 from tracker.forecast.quantiles import NOTHING, Instants, fact, one, ranged
 from tracker.forecast.raised import EARLY
 from tracker.forecast.remaining import build_world, present_instant, prior_of
@@ -122,7 +123,9 @@ def _figures(
     counted = counted_tasks(progress, world.optional, advice.kept)
     ahead = Projection(world, played.present, played.course, Instants(world.now))
     wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
-    silence = unheard(progress, world.now, world.pace)
+    drawn = world.drawn
+    assert drawn is not None
+    silence = unheard(progress, world.now, drawn.pace)
     ground: Ground = "early" if done_share(progress) < EARLY else "unheard" if silence else "figures"
     made = Estimate(
         excursion=progress.plan.excursion,
@@ -139,7 +142,7 @@ def _figures(
         limits=tuple(limits.values()),
         binding=min(limits.values(), key=LimitFigure.tightness, default=None),
         turn_back=advice.turn_back,
-        pace=world.pace,
+        pace=drawn.pace,
         consumables=_consumables(progress, world, played, limits),
         tasks=task_figures(progress, world.now, ahead.tasks()),
         steps=step_figures(progress, world.now, ahead.steps(wanted)),
@@ -152,6 +155,9 @@ def _figures(
         ingress=_ingress(progress, world, played),
         when_short=advice.when_short,
         safe_by=None if world.confidence_joint else played.safe_by,
+        processes=process_figures(drawn, played.arrival, played.broken, now=world.now),
+        habit=habit_of(drawn),
+        lateness=lateness_of(progress, drawn),
         unheard=silence,
         counted=counted,
         value=sum(progress.tasks[task].task.value for task in sorted(counted)),
@@ -178,7 +184,12 @@ class _Played:
     @property
     def safe(self) -> float:
         """Share of scenarios that break no limit."""
-        return _share_of_none(*(result.broken for result in self.found))
+        return 1.0 - float(np.count_nonzero(self.broken)) / len(self.broken)
+
+    @property
+    def broken(self) -> Mask:
+        """Scenarios that break some limit."""
+        return np.asarray(np.logical_or.reduce([result.broken for result in self.found]), dtype=np.bool_)
 
     @property
     def safe_by(self) -> dict[str, float]:

@@ -25,17 +25,16 @@ from tracker.forecast.limits import (
     with_needs,
 )
 from tracker.forecast.memory import Table
+from tracker.forecast.openings import MANY_GAPS, regular_gaps
 from tracker.forecast.task_sets import Bounds, Branch, TaskSets, cut_after, plain_world, played
 from tracker.forecast.usage import Mask
 from tracker.forecast.world import (
-    MANY_GAPS,
     NEVER,
     Course,
     Node,
     Row,
     World,
     advance,
-    regular_gaps,
     shut_out,
     way_home,
 )

@@ -19,6 +19,7 @@ from tracker.forecast.durations import draw_durations
 from tracker.forecast.limits import store_id
 from tracker.forecast.memory import Memory
 from tracker.forecast.prior import PacePrior
+from tracker.forecast.processes import habit_of, lateness_of
 from tracker.forecast.quantiles import NOTHING, Instants, fact
 from tracker.forecast.remaining import begun
 from tracker.forecast.usage import extra_rates, fallen, members_of, used_so_far
@@ -202,7 +203,7 @@ def closed_estimate(
     kept = tuple(_store_limit(progress, store, inside) for store in stores)
     limits = (*_elapsed(progress, ingress), *kept)
     safe = float(not any(limit.chance for limit in limits))
-    limit = progress.limits["elapsed"]
+    limit, drawn = progress.limits["elapsed"], draw_durations(progress, (), prior=prior, scenarios=1)
     return Estimate(
         excursion=progress.plan.excursion,
         at=closed,
@@ -218,7 +219,7 @@ def closed_estimate(
         limits=limits,
         binding=min(limits, key=LimitFigure.tightness, default=None),
         turn_back=NO_TURN_BACK,
-        pace=draw_durations(progress, (), prior=prior, scenarios=1).pace,
+        pace=drawn.pace,
         consumables=tuple(_consumable(progress, *each) for each in zip(stores, kept, strict=True)),
         # What was known to begin by itself counts as begun, also where the close came before it.
         tasks=task_figures(progress, math.inf, {}),
@@ -232,6 +233,8 @@ def closed_estimate(
         ingress={c: fact(at) for c, at in ingress.items()},
         meets=safe > 0,
         choices=choices,
+        habit=habit_of(drawn),
+        lateness=lateness_of(progress, drawn),
     )
 
 

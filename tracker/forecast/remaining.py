@@ -108,7 +108,7 @@ def build_world(
         confidence_consumables=confidence.consumables,
         confidence_joint=confidence.joint,
         open_now=_open_before(progress, now),
-        pace=drawn.pace,
+        drawn=drawn,
         memory=memory,
     )
 

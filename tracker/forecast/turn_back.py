@@ -26,6 +26,7 @@ from tracker.forecast.limits import (
     deadlines,
     grain_of,
 )
+from tracker.forecast.openings import wait_for_opening
 from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.task_sets import Bounds, TaskSets
 from tracker.forecast.usage import Mask, UsageUntil
@@ -39,7 +40,6 @@ from tracker.forecast.world import (
     home_from_here,
     inside,
     last_inside,
-    wait_for_opening,
 )
 
 Rows = Sequence[Row] | NDArray[np.float32]

@@ -1,19 +1,28 @@
 """The re-estimate as values, and as the JSON of the contract: plain numbers, null for what does not exist.
 
 Every figure stands once: a field's name is its key, fields come in the order of the keys, and the type
-says how a value is written: a time to the millisecond, an amount to six significant digits, a range by
-some of its quantiles. What is `UNSAID` is for the program alone.
+says how a value is written (`tracker.forecast.written`). What is `UNSAID` is for the program alone.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
-from functools import lru_cache
-from types import NoneType
-from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal
 
+from tracker.forecast.written import (
+    UNSAID,
+    Writer,
+    amount,
+    as_json,
+    each,
+    figure,
+    instant,
+    quantiles_of,
+    seconds,
+    share,
+)
 from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import StepStatus, TaskStatus
@@ -25,10 +34,6 @@ Ground = Literal["early", "unheard", "figures"]
 
 FORMAT = 1
 """Version of the JSON's shape."""
-SECOND_DIGITS = 3
-"""Decimals of times: below that float32 has nothing to say."""
-AMOUNT_DIGITS = 6
-"""Significant digits of amounts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,59 +46,13 @@ class Range:
     mean: float | None = None
 
 
-Writer = Callable[[Any], Any]
-"""A value of a field to what JSON has for it."""
-
-
-def seconds(value: float | None) -> float | None:
-    """A time to the millisecond, None where there is none."""
-    return None if value is None or not math.isfinite(value) else round(value, SECOND_DIGITS) + 0.0
-
-
-def instant(value: float | None) -> float | None:
-    """An instant that the plan, an event or the caller gave: a whole number where it is whole."""
-    rounded = seconds(value)
-    return int(rounded) if rounded is not None and rounded.is_integer() else rounded
-
-
-def amount(value: float | None) -> float | None:
-    """An amount to six significant digits, None where there is none."""
-    if value is None or not math.isfinite(value):
-        return None
-    return float(f"{value:.{AMOUNT_DIGITS}g}") + 0.0
-
-
-def share(value: float | None) -> float | None:
-    """A share of scenarios to six decimals, None where there is none."""
-    return None if value is None or not math.isfinite(value) else round(value, 6)
-
-
-def figure(value: float | None) -> float | None:
-    """A time, a share or an amount to six decimals, None where there is none."""
-    return instant(value) if value is None or not math.isfinite(value) else round(value, 6) + 0.0
-
-
-def _quantiles(*names: str, write: Writer = seconds) -> Writer:
-    def writer(figure: Any) -> Any:
-        return None if figure is None else {name: write(getattr(figure, name)) for name in names}
-
-    return writer
-
-
-def _each(write: Writer) -> Writer:
-    return lambda values: {name: write(value) for name, value in values.items()}
-
-
-UNSAID = None
-"""In place of a writer: a field without a key."""
-
 Seconds = Annotated[float, seconds]
 Instant = Annotated[float, instant]
 Amount = Annotated[float, amount]
 Share = Annotated[float, share]
-Median = Annotated[Range, _quantiles("p50")]
-Ends = Annotated[Range, _quantiles("p50", "p90")]
-Spread = Annotated[Range, _quantiles("p10", "p50", "p90")]
+Median = Annotated[Range, quantiles_of("p50")]
+Ends = Annotated[Range, quantiles_of("p50", "p90")]
+Spread = Annotated[Range, quantiles_of("p10", "p50", "p90")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +119,7 @@ class ConsumableFigure:
     consumable: str
     unit: str
     now: Amount
-    at_inside: Annotated[Range, _quantiles("p10", "p50", "p90", write=amount)]
+    at_inside: Annotated[Range, quantiles_of("p10", "p50", "p90", write=amount)]
     reserve: Amount
     reserve_reached: Spread
     short: Share
@@ -168,7 +127,7 @@ class ConsumableFigure:
     """What a reading that contradicts the model says, in plain words."""
     read_at: Instant | None = None
     """PET of the last reading; None without one."""
-    expected: Annotated[Range | None, _quantiles("p10", "p50", "p90", write=amount)] = None
+    expected: Annotated[Range | None, quantiles_of("p10", "p50", "p90", write=amount)] = None
     """What a gauge would show now; None where nothing runs down any more."""
     leak: Leak | None = None
     """Where one is more likely than not."""
@@ -179,6 +138,19 @@ class ConsumableFigure:
     def leak_words(self) -> str | None:
         """The leak in plain words."""
         return None if self.leak is None else self.leak.words(self.crew, self.consumable)
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessFigure:
+    """One way in which pace may change: how many scenarios have it, and what those come to."""
+
+    id: str
+    """`steady`, `wanders`, `tires`, `warms` or `streaks`."""
+    share: Share
+    inside: Ends | None
+    """None where too few scenarios have it."""
+    safe: Share | None
+    """The chance of keeping every limit there; None likewise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +283,7 @@ class Alert:
     """PET at which it was raised; None where nobody can know."""
     subject: str | None = None
     """The id of what it is about."""
-    figures: Annotated[Mapping[str, float | None], _each(figure)] = field(default_factory=dict)
+    figures: Annotated[Mapping[str, float | None], each(figure)] = field(default_factory=dict)
     do: tuple[str, ...] = ()
     """What can be typed."""
     form: Annotated[str, UNSAID] = ""
@@ -420,7 +392,7 @@ class Estimate:
     scenarios: int
     confidence: float | Mapping[str, float]
     pace_file: str | None
-    inside: Annotated[Range, _quantiles("mean", "p10", "p50", "p90")]
+    inside: Annotated[Range, quantiles_of("mean", "p10", "p50", "p90")]
     limit: Instant
     margin: Ends
     safe: Share
@@ -429,7 +401,7 @@ class Estimate:
     limits: tuple[LimitFigure, ...]
     binding: Annotated[LimitFigure | None, _binding]
     turn_back: TurnBack
-    pace: Annotated[Mapping[str, float], _each(amount)]
+    pace: Annotated[Mapping[str, float], each(amount)]
     consumables: tuple[ConsumableFigure, ...]
     tasks: tuple[TaskFigure, ...]
     steps: tuple[StepFigure, ...]
@@ -438,12 +410,17 @@ class Estimate:
     open_items: tuple[Mapping[str, str], ...]
     called: str | None
     alerts: tuple[Alert, ...]
-    ingress: Annotated[Mapping[str, Range], _each(_quantiles("p10", "p50", "p90"))]
+    ingress: Annotated[Mapping[str, Range], each(quantiles_of("p10", "p50", "p90"))]
     """Per crew member outside: when they are inside."""
     advice: Annotated[Advice, _own]
     when_short: Annotated[tuple[str, ...], UNSAID] = ()
     safe_by: Annotated[Mapping[str, float] | None, _by_kind] = None
     """With a confidence a kind of limit: the chance of keeping all `elapsed` limits, all `consumables`."""
+    processes: tuple[ProcessFigure, ...] = ()
+    habit: Annotated[Mapping[str, float] | None, _by_kind] = None
+    """How likely each habit of ticking is; None where ticks are taken at their word."""
+    lateness: Annotated[Mapping[str, float | None], each(seconds)] = field(default_factory=dict)
+    """Per crew member how late their last tick is believed to have come, seconds; None without one."""
     unheard: tuple[Unheard, ...] = ()
     counted: Annotated[frozenset[str], UNSAID] = frozenset()
     """Optional tasks that are ahead and in INSIDE: begun, kept by decision, or advised to be kept."""
@@ -468,33 +445,3 @@ class Estimate:
             elif key != "moved" or value is not None:
                 out[key] = value
         return out
-
-
-def as_json(value: Any) -> Any:
-    """A figure, or the value of a field, as plain dictionaries, lists, numbers, texts and None."""
-    if isinstance(value, _PLAIN):
-        return value
-    if isinstance(value, tuple):
-        return [as_json(item) for item in value]
-    if not hasattr(value, "__dataclass_fields__"):
-        return {key: as_json(item) for key, item in value.items()}
-    return {name: write(getattr(value, name)) for name, write in _writers(value.__class__)}
-
-
-_PLAIN = (str, int, float, NoneType)
-
-
-@lru_cache(maxsize=32)
-def _writers(figure: Any) -> tuple[tuple[str, Writer], ...]:
-    """Per field with a key its writer: that of its type, else the one for any value."""
-    hints = get_type_hints(figure, include_extras=True)
-    found = ((one.name, _writer(hints[one.name])) for one in fields(figure))
-    return tuple((name, write) for name, write in found if write is not UNSAID)
-
-
-def _writer(hint: Any) -> Writer | None:
-    # `Instant | None` is a union with an annotated part.
-    for part in (hint, *get_args(hint)):
-        if get_origin(part) is Annotated:
-            return part.__metadata__[0]  # type: ignore[no-any-return]
-    return as_json
