@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.console.view.scene import Moved, Point
-from tracker.console.workers import LatestOnly
+from tracker.console.workers import LatestOnly, choices_at
 from tracker.forecast.values import Choice, Estimate, Range
 from tracker.foundation.errors import TrackerError
 from tracker.journal.follow import Follower
@@ -192,15 +192,6 @@ def unchanged_until(before: Progress, after: Progress) -> float:
     return min(one[same].at, other[same].at)
 
 
-def _choices(wish: Wish) -> tuple[Choice, ...]:
-    """Return what is left to choose at the instant of the estimate that stands."""
-    from tracker.forecast.estimate import estimate
-
-    advice, now = wish.estimate.advice, wish.estimate.at
-    made = estimate(wish.shown, now=now, advice=advice, ranges="shown", choices=True)
-    return made.choices or ()
-
-
 def analysis(report: Callable[[Learned], None]) -> LatestOnly[Wish]:
     """Return a thread that takes wishes and reports what it learned; the latest wish wins."""
     work = LeadAnalysis()
@@ -235,7 +226,8 @@ class LeadAnalysis:
         started = wish.live.zero is not None
         if started:
             yield from self._trends(wish)
-        yield Learned(wish, choices=_choices(wish))
+        advice, at = wish.estimate.advice, wish.estimate.at
+        yield Learned(wish, choices=choices_at(wish.shown, at, advice))
         back = wish.estimate.turn_back.latest
         if back is not None:
             kept = wish.estimate.advice.kept

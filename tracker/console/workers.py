@@ -321,11 +321,14 @@ class EstimateScheduler:
 
     def _choices(self, wanted: Wanted) -> Beside:
         """Return what each choice comes to by the advice that stands."""
-        from tracker.forecast.estimate import estimate
+        return Beside(choices=choices_at(wanted.progress, wanted.now, self._standing()))
 
-        advice = self._standing()
-        made = estimate(wanted.progress, now=wanted.now, advice=advice, ranges="shown", choices=True)
-        return Beside(choices=made.choices)
+
+def choices_at(progress: Progress, now: float, advice: Advice | None) -> tuple[Choice, ...] | None:
+    """Return what each choice comes to at an instant, by an advice."""
+    from tracker.forecast.estimate import estimate
+
+    return estimate(progress, now=now, advice=advice, ranges="shown", choices=True).choices
 
 
 def _changes(wanted: Wanted) -> Beside:
