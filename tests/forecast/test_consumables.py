@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from tests.bench.stores import gauges, judge
 from tests.runs import Run, plan_of, step, task
 from tracker.forecast.consumables import (
+    FAULTY_FALL,
     FAULTY_FROM,
     LEAKS_FROM,
     READING_TIMES,
@@ -348,11 +349,12 @@ def test_carrying_on_keeps_the_order_of_two_beliefs() -> None:
 
 
 def test_what_is_suspected_before_a_reading_equals_drawing_it() -> None:
-    """By drawing: a rate walks for an hour; of one in five, the faulty are drawn and the greater counts."""
+    """By drawing: a rate walks for an hour; of one in seven, the faulty are drawn and the greater counts."""
     known, rng, n = terms(), np.random.default_rng(8), 200_000
     start = rng.choice(known.rates, n, p=full(known).weights)
     end = start * np.exp(0.15 * rng.standard_normal(n))
-    faulty = rng.choice(known.rates[known.rates >= FAULTY_FROM], n)
+    rates = known.rates[known.rates >= FAULTY_FROM]
+    faulty = rng.choice(rates, n, p=rates**-FAULTY_FALL / (rates**-FAULTY_FALL).sum())
     end = np.where(rng.random(n) < SUSPECTED_AT_MOST, np.maximum(end, faulty), end)
     store = suspected(full(known), HOUR, steady(10.0), known)
     for at in (0.7, 0.9, 1.0, 1.2, 1.5, 2.5):

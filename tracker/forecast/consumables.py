@@ -11,7 +11,7 @@ along the grid; and nothing else (variance, horizon) looks at that reading. A lo
 once; of a high one the part beyond three deviations counts only when another reading has come.
 
 Readings are held against more than is foreseen: before each of them the rate may have wandered, and in one
-case of five risen for good, so that a leak is found by the second reading. Scenarios foresee a third of the
+case of seven risen for good, so that a leak is found by the second reading. Scenarios foresee a third of the
 wandering and no fault; with eight stores suspected that readily nothing would ever be safe.
 """
 
@@ -47,9 +47,13 @@ RATES, PLANNED = np.geomspace(LEAST, MOST, POINTS), np.ones(1)
 STEP = math.log(MOST / LEAST) / (POINTS - 1)
 """Of the grid, in the logarithm of the rate."""
 FAULTY_FROM = 1.2
-"""The rate of a faulty store is anywhere from here to the greatest, evenly in its logarithm."""
-SUSPECTED_PER_HOUR, SUSPECTED_AT_MOST = 0.45, 0.2
+FAULTY_FALL = 1.5
+"""The rate of a faulty store is anywhere from here to the greatest; great ones are rarer by this power."""
+SUSPECTED_PER_HOUR, SUSPECTED_AT_MOST = 0.3, 0.14
 """How readily a reading is taken to say that a sound store has become faulty since the one before."""
+TOLD_APART = 3.0
+"""So many deviations is what is used between two readings worth where one rate can be told from twice of it.
+Of less, a reading says nothing about a fault, and by the square of it no fault is suspected."""
 WALK = 0.15
 """How far the logarithm of the rate may have wandered before a reading, standard deviation per square root
 of an hour."""
@@ -59,7 +63,7 @@ MODEL_ERROR = 0.12
 """Of what was used between two readings, the standard deviation of what efforts and times leave out."""
 GRID_ERROR = 0.02
 """The same of a steady rate: rates on the grid cannot be told apart more finely."""
-READING_TIMES = 1.75
+READING_TIMES = 1.4
 """Gauges are less exact than they are stated to be: so many times."""
 LEAKS_FROM = 1.5
 """The rate beyond which a store leaks: no effort of its crew explains it."""
@@ -202,7 +206,9 @@ def suspected(store: Store, to: float, used: Used, terms: Terms) -> Store:
         return carried(store, to, used, terms)
     taken, hours = used(store.at, to), (to - store.at) / 3600.0
     half = terms.takes(taken, hours) / 2.0
-    weights, levels = _moved(store.weights, store.levels - half, terms.walk, hours)
+    sharp = taken / max(math.sqrt(store.variance + terms.variance), 1e-12) / TOLD_APART
+    breaks = min(SUSPECTED_AT_MOST, -math.expm1(-SUSPECTED_PER_HOUR * hours)) * min(1.0, sharp**2)
+    weights, levels = _moved(store.weights, store.levels - half, terms.walk * math.sqrt(hours), breaks)
     return replace(
         store,
         at=to,
@@ -313,16 +319,16 @@ def _walk(sd: float) -> tuple[NDArray[np.float64], Grid]:
     return kernel, kernel.sum(axis=1)
 
 
-def _moved(weights: Grid, levels: Grid, walk: float, hours: float) -> tuple[Grid, Grid]:
+def _moved(weights: Grid, levels: Grid, walk: float, breaks: float) -> tuple[Grid, Grid]:
     """Return the weights after the rates moved on, and for each rate the mean level of where it came from.
 
-    A rate walks; and by a small chance it becomes one drawn from the faulty ones, where that is greater.
+    The logarithm of a rate walks by a standard deviation; and by a small chance, `breaks`, it becomes one
+    drawn from the faulty ones, where that is greater.
     """
-    kernel, sums = _walk(walk * math.sqrt(hours))
+    kernel, sums = _walk(walk)
     came = weights / sums
     both = kernel @ np.stack([came, came * levels], axis=1)
-    breaks = min(SUSPECTED_AT_MOST, -math.expm1(-SUSPECTED_PER_HOUR * hours))
-    faulty = np.where(RATES >= FAULTY_FROM, 1.0, 0.0)
+    faulty = np.where(RATES >= FAULTY_FROM, RATES**-FAULTY_FALL, 0.0)
     faulty /= faulty.sum()
     up_to = np.cumsum(faulty)
     below = np.cumsum(both, axis=0) - both
