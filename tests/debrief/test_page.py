@@ -11,7 +11,7 @@ from html.parser import HTMLParser
 import pytest
 
 from tests.debrief.made import HOSTILE, excursion, row
-from tracker.debrief import figures, tables
+from tracker.debrief import figures, season_figures, tables
 from tracker.debrief.pages import markdown, page, safe, summary
 from tracker.foundation.text import ADVISORY
 
@@ -85,11 +85,41 @@ def test_every_figure_is_there_and_says_what_it_shows() -> None:
     text = _page()
     assert re.findall(r'<svg role="img" aria-label="([^"]+)"', text) == [
         "Where the time went from planned to actual ingress",
+        "By how much each task slipped",
+        "Planned and done work through the excursion",
         "Pace by kind of work",
         "Consumables used against planned",
+        "What was left of each store through the excursion",
         "Projected ingress through the excursion and the actual one",
         "Planned and actual work time of each step",
     ]
+
+
+def test_figures_of_a_season_say_where_there_is_too_little_to_say() -> None:
+    labels = [
+        "Pace through the season",
+        "How much later than planned everybody was inside",
+        "Steps of each kind of work",
+        "Whether forecasts were right",
+    ]
+    few = "".join(page([excursion(uuid=f"{i}") for i in range(2)]))
+    many = "".join(page([excursion(uuid=f"{i}", journal=f"{i}.sqlite") for i in range(9)]))
+    for text in (few, many):
+        assert [label for label in re.findall(r'aria-label="([^"]+)"', text) if label in labels] == labels
+    assert few.count("too few to say") == 4
+    # Nine excursions with two steps and three forecasts each: a trend, one box, two bins.
+    assert "too few to say" not in many
+
+
+def test_a_figure_of_pace_has_no_trend_below_eight_excursions() -> None:
+    drawn = [season_figures.trend([excursion(uuid=f"{i}") for i in range(n)]) for n in (7, 8)]
+    assert ["trend: too few to say" in text for text in drawn] == [True, False]
+
+
+def test_ahead_and_behind_are_told_at_the_quarters() -> None:
+    """Two steps of ten minutes for one and two people; the first is done at 13:00, the second later."""
+    drawn = figures.work_done(excursion())
+    assert len(re.findall(r"\d+ min (?:ahead|behind)", drawn)) == 4
 
 
 def test_many_steps_are_drawn_in_figures_that_fit_a_printed_page() -> None:

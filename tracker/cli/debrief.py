@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.cli.season import add_filters, wanted
+from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.foundation.text import plain
 
 if TYPE_CHECKING:
     from tracker.debrief.excursion import Excursion, Scoring
 
-FORMATS = ("csv", "json", "html", "markdown")
+FORMATS = ("csv", "json", "html", "markdown", "xlsx")
 ENDING = "-metadata.json"
 """Behind the name of the CSV: where the file stands that says what its columns are."""
 MANY = 5
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", metavar="FILE", help="everything, by the published schema")
     parser.add_argument("--html", metavar="FILE", help="one self-contained page with figures")
     parser.add_argument("--markdown", metavar="FILE", help="tables for a report")
+    parser.add_argument("--xlsx", metavar="FILE", help="a workbook, a sheet a table")
     add_filters(parser)
     parser.add_argument(
         "--full", action="store_true", help="pages: every table of each, however many there are"
@@ -97,8 +99,12 @@ def _scoring(journals: int) -> Scoring:
     return Scoring() if journals <= MANY else Scoring(instants=0, scenarios=500)
 
 
-def _writer(name: str, full: bool) -> Callable[[Sequence[Excursion]], Iterator[str]]:
+def _writer(name: str, full: bool) -> Callable[[Sequence[Excursion]], Iterable[str] | Iterable[bytes]]:
     """Return what writes a format; nothing else is imported."""
+    if name == "xlsx":
+        from tracker.debrief.workbook import workbook
+
+        return partial(workbook, made=clock.utc_now())
     if name in ("csv", "json"):
         from tracker.debrief.records import csv_chunks, json_chunks
 

@@ -13,8 +13,12 @@ import warnings
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from tracker.debrief.consumed import Consumed
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.debrief.consumed import Consumed, StoreCurve
 from tracker.debrief.excursion import Excursion
+from tracker.debrief.judged import earned_schedule
 from tracker.debrief.rows import StepRow
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
@@ -22,6 +26,8 @@ from tracker.foundation.times import format_pet
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+Array = NDArray[np.float64]
 
 BLUE, ORANGE, GREY, INK = "#2166ac", "#d9730d", "#8a8f98", "#22262b"
 ROUND_MINUTES = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480)
@@ -33,7 +39,7 @@ STEPS_A_FIGURE = 40
 """So many fit on a printed page with an axis of their own."""
 
 
-def _figure(height: float, *, width: float = 9.0) -> tuple[Figure, Axes]:
+def empty_figure(height: float, *, width: float = 9.0) -> tuple[Figure, Axes]:
     """Return an empty figure, inches."""
     from matplotlib.figure import Figure
 
@@ -43,7 +49,7 @@ def _figure(height: float, *, width: float = 9.0) -> tuple[Figure, Axes]:
     return figure, axes
 
 
-def _svg(figure: Figure, key: str, label: str) -> str:
+def svg(figure: Figure, key: str, label: str) -> str:
     """Return a figure as SVG without ids that another figure has; `label` says what it shows."""
     import matplotlib
 
@@ -58,32 +64,32 @@ def _svg(figure: Figure, key: str, label: str) -> str:
         # A glyph that the measuring font lacks is still shown: the reader's browser draws the text.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-    svg = text.getvalue()
-    svg = svg[svg.index("<svg") :]
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{key}-", svg)
-    return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
+    drawn = text.getvalue()
+    drawn = drawn[drawn.index("<svg") :]
+    drawn = re.sub(r"<metadata>.*?</metadata>", "", drawn, flags=re.DOTALL)
+    drawn = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{key}-", drawn)
+    return drawn.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
 
 
-def _below(figure: Figure, text: str) -> None:
+def below(figure: Figure, text: str) -> None:
     """Write below the whole figure: below axes that long names leave little room, a label would be cut."""
     figure.supxlabel(text, fontsize="medium")
 
 
-def _down(axes: Axes, names: Sequence[str]) -> None:
+def down(axes: Axes, names: Sequence[str]) -> None:
     """Name the rows of a figure from its top down."""
     axes.set_yticks(range(len(names)), names, parse_math=False)
     axes.set_ylim(len(names) - 0.4, -0.6)
 
 
-def _hours(axes: Axes, *, along: str) -> None:
-    """Write PETs at round minutes on an axis whose unit is hours; everything must be drawn before."""
+def _hours(axes: Axes, *, along: str, most: int = 9) -> None:
+    """Write at most so many PETs at round minutes on an axis in hours; everything must be drawn before."""
     from matplotlib.ticker import FuncFormatter, MultipleLocator
 
     axis, (low, high) = (axes.xaxis, axes.get_xlim()) if along == "x" else (axes.yaxis, axes.get_ylim())
     minutes = (high - low) * 60
-    fitting = (step for step in ROUND_MINUTES if minutes / step <= 9)
-    axis.set_major_locator(MultipleLocator(next(fitting, minutes / 8) / 60))
+    fitting = (step for step in ROUND_MINUTES if minutes / step <= most)
+    axis.set_major_locator(MultipleLocator(next(fitting, minutes / most) / 60))
     axis.set_major_formatter(FuncFormatter(lambda value, _: format_pet(round(value * 3600))))
 
 
@@ -101,19 +107,19 @@ def steps(one: Excursion) -> list[str]:
 
 def _steps(done: Sequence[StepRow], longest: float, part: int) -> str:
     """Draw one figure's steps; `longest` in minutes is where its axis ends."""
-    figure, axes = _figure(1.0 + 0.19 * max(len(done), 3))
+    figure, axes = empty_figure(1.0 + 0.19 * max(len(done), 3))
     for y, row in enumerate(done):
         planned, actual = row.planned_duration / 60, (row.actual_duration or 0) / 60
         colour = ORANGE if actual > planned else BLUE
         axes.plot([planned, actual], [y, y], color=colour, linewidth=2.2, solid_capstyle="butt")
         axes.plot(planned, y, "o", markersize=5, markerfacecolor="white", markeredgecolor=INK)
         axes.plot(actual, y, "o", markersize=5, color=colour)
-    _down(axes, [plain(f"{row.step}  {row.do}", most=46) for row in done])
+    down(axes, [plain(f"{row.step}  {row.do}", most=46) for row in done])
     axes.set_xlim(0, 1.03 * longest)
-    _below(figure, "work time, minutes: hollow planned, filled actual (orange slower, blue faster)")
+    below(figure, "work time, minutes: hollow planned, filled actual (orange slower, blue faster)")
     axes.grid(axis="x", color="#e4e6ea", linewidth=0.6)
     label = "Planned and actual work time of each step"
-    return _svg(figure, f"steps-{part}", f"{label}, part {part + 1}" if part else label)
+    return svg(figure, f"steps-{part}", f"{label}, part {part + 1}" if part else label)
 
 
 def ranges(one: Excursion) -> str:
@@ -122,7 +128,7 @@ def ranges(one: Excursion) -> str:
     assert one.inside is not None
     moments = one.judgement.moments
     at = [m.at / 3600 for m in moments]
-    figure, axes = _figure(3.6)
+    figure, axes = empty_figure(3.6)
     low, high = [m.p10 / 3600 for m in moments], [m.p90 / 3600 for m in moments]
     axes.fill_between(at, low, high, color=BLUE, alpha=0.22, linewidth=0, label="80 % range")
     axes.plot(at, [m.p50 / 3600 for m in moments], color=BLUE, linewidth=1.8, label="median")
@@ -135,12 +141,12 @@ def ranges(one: Excursion) -> str:
     _hours(axes, along="x")
     _hours(axes, along="y")
     figure.legend(frameon=False, ncols=6, loc="outside lower center")
-    return _svg(figure, "ranges", "Projected ingress through the excursion and the actual one")
+    return svg(figure, "ranges", "Projected ingress through the excursion and the actual one")
 
 
 def consumables(stores: Sequence[Consumed]) -> str:
     """Draw what was used of each store as a share of what it held, beside the plan and the reserve."""
-    figure, axes = _figure(1.0 + 0.42 * len(stores))
+    figure, axes = empty_figure(1.0 + 0.42 * len(stores))
     for y, store in enumerate(stores):
         whole = store.start if store.start > 0 else 1.0
         axes.barh(y - 0.17, 100 * store.planned / whole, height=0.3, color="#c9cdd4", label="planned")
@@ -149,23 +155,21 @@ def consumables(stores: Sequence[Consumed]) -> str:
         reserve = 100 * (store.start - store.reserve) / whole
         axes.plot([reserve, reserve], [y - 0.4, y + 0.4], color=INK, linewidth=1.4)
     names = [plain(f"{store.crew} {store.consumable}", most=40) for store in stores]
-    _down(axes, names)
+    down(axes, names)
     axes.set_xlim(left=0)
-    _below(
+    below(
         figure, "percent of the start: grey planned, coloured used (orange more than planned), line: reserve"
     )
-    return _svg(figure, "consumables", "Consumables used against planned")
+    return svg(figure, "consumables", "Consumables used against planned")
 
 
 def pace(rows: Sequence[StepRow]) -> str:
     """Draw actual over planned time by kind of work: every step, and the whole of each kind."""
-    from matplotlib.ticker import FuncFormatter, NullLocator
-
     kinds: dict[str, list[StepRow]] = {}
     for row in rows:
         if row.ratio is not None and row.ratio > 0:
             kinds.setdefault(row.work, []).append(row)
-    figure, axes = _figure(1.0 + 0.36 * max(len(kinds), 2))
+    figure, axes = empty_figure(1.0 + 0.36 * max(len(kinds), 2))
     for y, mine in enumerate(kinds.values()):
         few = mine[:: max(1, len(mine) // 400)]
         axes.plot([row.ratio or 1 for row in few], [y] * len(few), "o", color=GREY, alpha=0.45, markersize=4)
@@ -173,14 +177,21 @@ def pace(rows: Sequence[StepRow]) -> str:
         whole = sum(row.actual_duration or 0 for row in mine) / planned
         axes.plot(whole, y, "D", color=ORANGE if whole > 1 else BLUE, markersize=8)
     axes.axvline(1.0, color=INK, linewidth=1)
+    ratio_axis(axes)
+    down(axes, [plain(kind, most=30) for kind in kinds])
+    below(figure, "actual over planned time: dots steps, diamond the whole kind of work")
+    return svg(figure, "pace", "Pace by kind of work")
+
+
+def ratio_axis(axes: Axes) -> None:
+    """Write ratios on a logarithmic axis; everything must be drawn before."""
+    from matplotlib.ticker import FuncFormatter, NullLocator
+
     axes.set_xscale("log")
     low, high = axes.get_xlim()
     axes.set_xticks(_ratio_marks(low, high), minor=False)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.xaxis.set_minor_locator(NullLocator())
-    _down(axes, [plain(kind, most=30) for kind in kinds])
-    _below(figure, "actual over planned time: dots steps, diamond the whole kind of work")
-    return _svg(figure, "pace", "Pace by kind of work")
 
 
 def _ratio_marks(low: float, high: float) -> list[float]:
@@ -196,7 +207,7 @@ def _ratio_marks(low: float, high: float) -> list[float]:
 def waterfall(one: Excursion) -> str:
     """Draw from the planned to the actual ingress, part by part; the axis shows where they differ."""
     parts = one.totals.waterfall
-    figure, axes = _figure(1.0 + 0.34 * (len(parts) + 1))
+    figure, axes = empty_figure(1.0 + 0.34 * (len(parts) + 1))
     reached = [parts[0].seconds / 3600]
     axes.barh(0, reached[0], color="#c9cdd4")
     for y, part in enumerate(parts[1:], 1):
@@ -206,9 +217,114 @@ def waterfall(one: Excursion) -> str:
         reached.append(reached[-1] + width)
     axes.barh(len(parts), reached[-1], color=INK)
     labels = [*(plain(part.label, most=40) for part in parts), "sum"]
-    _down(axes, labels)
+    down(axes, labels)
     margin = max(0.3 * (max(reached) - min(reached)), 1 / 60)
     axes.set_xlim(max(0.0, min(reached) - margin), max(reached) + margin / 3)
     axes.set_xlabel("PET: orange later, blue earlier")
     _hours(axes, along="x")
-    return _svg(figure, "waterfall", "Where the time went from planned to actual ingress")
+    return svg(figure, "waterfall", "Where the time went from planned to actual ingress")
+
+
+def stores(one: Excursion) -> str:
+    """Draw each store's level through the excursion: planned, believed with its band, readings, reserve."""
+    from matplotlib.figure import Figure
+
+    columns = min(3, len(one.curves))
+    rows = -(-len(one.curves) // columns)
+    figure = Figure(figsize=(9.0, 0.6 + 1.7 * rows), layout="constrained")
+    every = figure.subplots(rows, columns, squeeze=False)
+    by_name = {(store.crew, store.consumable): store for store in one.consumables}
+    for axes, curve in zip(every.flat, one.curves, strict=False):
+        _store(axes, one, curve, by_name[curve.crew, curve.consumable])
+    for axes in list(every.flat)[len(one.curves) :]:
+        axes.set_visible(False)
+    below(figure, "PET: line what was left, with its 80 % band; grey planned; dots readings; dashed reserve")
+    return svg(figure, "stores", "What was left of each store through the excursion")
+
+
+def _store(axes: Axes, one: Excursion, curve: StoreCurve, store: Consumed) -> None:
+    at = [seconds / 3600 for seconds in curve.at]
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.fill_between(at, curve.low, curve.high, color=BLUE, alpha=0.2, linewidth=0)
+    axes.plot(at, curve.planned, color=GREY, linewidth=1.2)
+    axes.plot(at, curve.level, color=BLUE, linewidth=1.6)
+    axes.axhline(store.reserve, color=ORANGE, linewidth=1.2, linestyle="--")
+    read = [r for r in one.readings if (r.crew, r.consumable) == (curve.crew, curve.consumable)]
+    axes.plot([r.at / 3600 for r in read], [r.value for r in read], "o", color=INK, markersize=3)
+    who = "shared" if curve.crew == "*" else curve.crew
+    axes.set_title(
+        plain(f"{who} {curve.consumable}, {store.unit}", most=30), fontsize="medium", parse_math=False
+    )
+    axes.set_ylim(bottom=0)
+    axes.set_xlim(left=0)
+    _hours(axes, along="x", most=4)
+    axes.tick_params(labelsize="small")
+
+
+def work_done(one: Excursion) -> str:
+    """Draw planned against done work over time, crew time as value, and how far ahead it is at quarters."""
+    times, planned, done = _values(one.steps, one.inside or one.end)
+    figure, axes = empty_figure(3.2)
+    axes.plot(times / 3600, planned / 3600, color=GREY, linewidth=1.6, label="planned")
+    axes.plot(times / 3600, done / 3600, color=BLUE, linewidth=1.8, label="done")
+    for quarter in (0.25, 0.5, 0.75, 1.0):
+        now = quarter * (one.inside or one.end)
+        earned = float(np.interp(now, times, done))
+        ahead = earned_schedule(times.tolist(), planned.tolist(), earned) - now
+        words = f"{abs(ahead) / 60:.0f} min {'ahead' if ahead >= 0 else 'behind'}"
+        axes.plot([now / 3600], [earned / 3600], "o", color=INK, markersize=4)
+        axes.annotate(
+            words, (now / 3600, earned / 3600), xytext=(4, -11), textcoords="offset points", fontsize="small"
+        )
+    axes.set_xlabel("PET")
+    axes.set_ylabel("work of planned steps, crew hours")
+    axes.set_xlim(left=0)
+    axes.set_ylim(bottom=0)
+    _hours(axes, along="x")
+    figure.legend(frameon=False, ncols=2, loc="outside lower center")
+    return svg(figure, "work-done", "Planned and done work through the excursion")
+
+
+def _values(rows: Sequence[StepRow], end: float) -> tuple[Array, Array, Array]:
+    """Return instants, and the planned work that was to be done and was done by them, in crew seconds."""
+    found = [r for r in rows if r.planned_start is not None and r.planned_finish is not None and not r.added]
+    instants = {0.0, end}
+    for row in found:
+        instants |= {at for at in (row.planned_start, row.planned_finish) if at is not None}
+        instants |= {at for at in (row.actual_start, row.actual_finish) if at is not None}
+    times = np.array(sorted(instants))
+    planned, done = np.zeros_like(times), np.zeros_like(times)
+    for row in found:
+        value = row.planned_duration * max(1, len(row.planned_crew))
+        planned += value * _share(times, row.planned_start, row.planned_finish)
+        if row.status == "done":
+            done += value * _share(times, row.actual_start, row.actual_finish)
+    return times, planned, done
+
+
+def _share(times: Array, start: float | None, finish: float | None) -> Array:
+    """Return how much of something is done at each instant, evenly from its start to its finish."""
+    if start is None or finish is None:
+        return np.zeros_like(times)
+    if finish <= start:
+        return (times >= finish).astype(np.float64)
+    return np.clip((times - start) / (finish - start), 0.0, 1.0)
+
+
+def slips(one: Excursion) -> str:
+    """Draw by how much each task was done later or earlier than planned, with both instants as figures."""
+    found = [
+        (task, task.finish - task.planned_finish)
+        for task in one.totals.tasks
+        if task.done == task.steps and task.finish is not None and task.planned_finish is not None
+    ]
+    figure, axes = empty_figure(0.9 + 0.28 * max(len(found), 2))
+    minutes = [slip / 60 for _, slip in found]
+    axes.barh(range(len(found)), minutes, color=[ORANGE if m > 0 else BLUE for m in minutes], height=0.6)
+    axes.axvline(0, color=INK, linewidth=1)
+    for y, (task, _) in enumerate(found):
+        words = f"planned {format_pet(task.planned_finish)}, done {format_pet(task.finish)}"
+        axes.text(1.01, y, words, transform=axes.get_yaxis_transform(), va="center", fontsize="small")
+    down(axes, [plain(task.title or task.name, most=40) for task, _ in found])
+    below(figure, "minutes later (orange) or earlier (blue) than planned")
+    return svg(figure, "slips", "By how much each task slipped")

@@ -6,7 +6,7 @@ All three show the tables of `tables`; text from plans and journals stays text i
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from html import escape
 
 from tracker.debrief import figures, tables
@@ -122,8 +122,7 @@ def page(every: Sequence[Excursion], *, full: bool = False) -> Iterator[str]:
         f'<h1>Debrief: {title}</h1>\n<p class="advisory">{escape(ADVISORY)}</p>\n'
     )
     for table in tables.of_several(every) if len(every) > 1 else ():
-        drawn = [figures.pace([row for one in every for row in one.steps])] if table.title == WORK else []
-        yield _html_table(table, drawn, "pooled")
+        yield _html_table(table, _figures_of_several(every).get(table.title, list)(), "pooled")
     if summed := _only_summed(every, full):
         yield f'<p class="note">{_text(summed)}</p>\n'
     for i, one in enumerate(every if not summed else ()):
@@ -135,16 +134,29 @@ def page(every: Sequence[Excursion], *, full: bool = False) -> Iterator[str]:
     yield f'<p class="advisory">{escape(ADVISORY)}</p>\n</body>\n</html>\n'
 
 
+def _figures_of_several(every: Sequence[Excursion]) -> dict[str, Callable[[], list[str]]]:
+    """Return what draws the figures that stand below each table, by the table's title."""
+    from tracker.debrief import season_figures
+
+    return {
+        tables.EXCURSIONS: lambda: [season_figures.trend(every), season_figures.slips(every)],
+        WORK: lambda: [season_figures.boxes(every)],
+        tables.SCORES: lambda: [season_figures.right(every)],
+    }
+
+
 def _figures(one: Excursion) -> dict[str, list[str]]:
     """Return the figures that stand below each table, by the table's title."""
     drawn = {}
     if one.totals.waterfall:
         drawn["From plan to ingress"] = [figures.waterfall(one)]
+    if any(task.done == task.steps and task.finish is not None for task in one.totals.tasks):
+        drawn[tables.TASKS] = [figures.slips(one), figures.work_done(one)]
     if any(row.ratio for row in one.steps):
         drawn[WORK] = [figures.pace(one.steps)]
         drawn[STEPS] = figures.steps(one)
     if one.consumables:
-        drawn["Consumables"] = [figures.consumables(one.consumables)]
+        drawn["Consumables"] = [figures.consumables(one.consumables), figures.stores(one)]
     if one.judgement is not None and one.inside is not None:
         drawn["Was the forecast right?"] = [figures.ranges(one)]
     return drawn

@@ -78,6 +78,13 @@ def wilson(kept: int, of: int) -> tuple[float, float]:
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
+def binomial_band(of: int, share: float) -> tuple[float, float]:
+    """Return between which counts 95 of 100 fall, of so many tries with a share each, as of a normal."""
+    z = -NormalDist().inv_cdf((1 - CONFIDENCE) / 2)
+    half = z * math.sqrt(of * share * (1 - share))
+    return max(0.0, of * share - half), of * share + half
+
+
 def quartiles(values: Sequence[float]) -> tuple[float, float, float]:
     """Return the quarter, the half and the three-quarter point of some values; ValueError for none."""
     if not values:

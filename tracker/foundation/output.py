@@ -11,10 +11,13 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from tracker.foundation.errors import TrackerError, WrongUsage
+
+Chunks = Iterable[str] | Iterable[bytes]
+"""Pieces of a text, or of bytes, of which a file is made."""
 
 _SQLITE = b"SQLite format 3\x00"
 
@@ -78,14 +81,18 @@ def _json_keys(head: bytes) -> list[bytes]:
         return []
 
 
-def write_out(target: str, chunks: Iterable[str], *, beside: Path | None = None) -> None:
+def write_out(target: str, chunks: Chunks, *, beside: Path | None = None) -> None:
     """Write text to a file, replacing it only once all of it is on disk; `-` is standard output.
 
     `beside`: a file whose mode the new one gets. Raises TrackerError when the file cannot be written, is a
     link, or is a journal, a plan, settings or a pace file of somebody's own; it is then unharmed.
     """
     if target == "-":
-        sys.stdout.writelines(chunks)
+        for chunk in chunks:
+            if isinstance(chunk, str):
+                sys.stdout.write(chunk)
+            else:
+                sys.stdout.buffer.write(chunk)
         return
     _check_place(Path(target))
     try:
@@ -94,14 +101,14 @@ def write_out(target: str, chunks: Iterable[str], *, beside: Path | None = None)
         raise TrackerError(f"{target}: cannot be written: {error.strerror}; give another place") from error
 
 
-def _replace(path: Path, chunks: Iterable[str], beside: Path | None) -> None:
+def _replace(path: Path, chunks: Chunks, beside: Path | None) -> None:
     """Write text in UTF-8 in place of what a file held; OSError, and no harm, if not."""
     if path.is_dir():
         raise IsADirectoryError(21, "is a folder")
     if path.exists() and not path.is_file():
         # A device or a pipe is written to as it stands.
-        with path.open("w", encoding="utf-8", newline="") as file:
-            file.writelines(chunks)
+        with path.open("wb") as device:
+            device.writelines(_encoded(chunks))
         return
     like = beside or (path if path.exists() else None)
     mode = like.stat().st_mode & 0o777 if like else _usual_mode()
@@ -133,9 +140,14 @@ def put_new(path: Path, make: Callable[[Path], None]) -> None:
     _sync(path.parent)
 
 
-def _write(path: Path, chunks: Iterable[str]) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.writelines(chunks)
+def _encoded(chunks: Chunks) -> Iterator[bytes]:
+    for chunk in chunks:
+        yield chunk.encode("utf-8") if isinstance(chunk, str) else chunk
+
+
+def _write(path: Path, chunks: Chunks) -> None:
+    with path.open("wb") as file:
+        file.writelines(_encoded(chunks))
         file.flush()
         os.fsync(file.fileno())
 

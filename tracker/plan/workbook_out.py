@@ -37,6 +37,8 @@ class SheetOut:
     """Heading to the words offered below it; others may be written."""
     grey: frozenset[str] = frozenset()
     """Headings of columns that are for people and not read."""
+    units: Sequence[str] = ()
+    """The unit of each column, in a second, grey line of headings; without any there is no such line."""
 
 
 def workbook_bytes(sheets: Mapping[str, SheetOut], *, made: datetime) -> bytes:
@@ -64,7 +66,11 @@ def _fill(sheet: Worksheet, out: SheetOut) -> None:
     for at, heading in enumerate(out.headings, 1):
         _put(sheet, 1, at, heading)
         sheet.cell(1, at).font = Font(bold=True, color="808080" if heading in out.grey else "000000")
-    for n, row in enumerate(out.rows, 2):
+    top = 2 if out.units else 1
+    for at, unit in enumerate(out.units, 1):
+        _put(sheet, 2, at, unit)
+        sheet.cell(2, at).font = Font(color="808080")
+    for n, row in enumerate(out.rows, top + 1):
         for at, value in enumerate(row, 1):
             _put(sheet, n, at, value)
             if out.headings[at - 1] in out.grey:
@@ -79,8 +85,8 @@ def _fill(sheet: Worksheet, out: SheetOut) -> None:
             )
             offered.add(f"{get_column_letter(at)}2:{get_column_letter(at)}{len(out.rows) + 200}")
             sheet.add_data_validation(offered)
-    sheet.freeze_panes = "A2"
-    sheet.print_title_rows = "1:1"
+    sheet.freeze_panes = f"A{top + 1}"
+    sheet.print_title_rows = f"1:{top}"
     sheet.page_setup.orientation, sheet.page_setup.paperSize = "landscape", 9
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
