@@ -114,7 +114,7 @@ _NAMED = {"optional": "optional", "runway": "runway", "consumables": "what runs 
 
 def _side(width: int) -> int:
     """Return the columns beside the middle."""
-    return 108 if width >= 190 else 66 if width >= LARGE else 50 if width >= 120 else 43
+    return 108 if width >= 190 else 66 if width >= LARGE else 56 if width >= 120 else 43
 
 
 def _usual(height: int) -> int:
