@@ -10,7 +10,8 @@ import pytest
 
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
-from tracker.console.view.head import changed_rule, head, limit_line, turn_back_words
+from tracker.console.view.head import changed_rule, head, limit_line
+from tracker.console.view.optional import if_called_words
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list
 from tracker.console.view.styled_text import text_of
@@ -146,4 +147,4 @@ def test_what_moves_turn_back_by_less_than_is_shown_is_not_said(under_way: Scene
     turn = under_way.estimate.turn_back
     for moved_to, said in ((10400.0, True), (turn.latest, False), (None, True)):
         changed = replace(under_way.estimate, turn_back=replace(turn, moved_to=moved_to))
-        assert ("pump.cover" in turn_back_words(changed)) == said
+        assert ("pump.cover" in if_called_words(changed)) == said

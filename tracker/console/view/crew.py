@@ -261,5 +261,5 @@ def _begins(scene: Scene, step: str) -> tuple[str, ...]:
     if start is None:
         return ("",)
     words = f"begins {pet_nearest(start)}"
-    delay = late(figures.later(start, planned)) if scene.started else ""
+    delay = late(figures.later(start, planned)) if scene.started and not scene.progress.recall else ""
     return (f"{words}, {delay}" if delay else words, words, f"at {pet_nearest(start)}")

@@ -241,7 +241,11 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
         return ["on the way home"]
     if turn.latest is None:
         now, due = say("TURN HOME NOW", "alarm"), turn.was_due
-        return [(now, say(f", was due by {pet_down(due)}")), now] if due is not None else [now]
+        return (
+            [(now, say(f", was due by {pet_down(due)}")), now]
+            if due is not None and due < scene.now
+            else [now]
+        )
     at = pet_down(turn.latest)
     course = home_on_course(scene)
     goes = f"; as it goes {pet_nearest(course)}" if course is not None and course > scene.now else ""
@@ -267,21 +271,12 @@ def turn_back_short(estimate: Estimate) -> str:
     return f"turn home by {pet_down(turn.latest)}" if turn.latest is not None else "turn home now"
 
 
-def turn_back_words(estimate: Estimate) -> str:
-    """Return turn-back, when they are inside if called now, and what moves it next."""
-    turn = estimate.turn_back
-    words = f"{turn_back_short(estimate)}; if called now: inside {pet_up(turn.inside_if_now.p50)}"
-    moved = down(turn.moved_to)
-    if turn.mover is not None and (moved is None or moved != down(turn.latest)):
-        words += f"; {turn.mover} " + (f"moves it: by {pet(moved)}" if moved is not None else "ends it")
-    return words
-
-
-def binding_words(estimate: Estimate, binding: LimitFigure) -> str:
-    """Return the binding limit and what is to spare to it."""
-    left = binding.to_spare
-    words = f"chance {percent(1 - binding.chance)}" if left is None else spare_words(left)
-    return f"{limit_words(binding.id)}, {words}"
+def binding_words(binding: LimitFigure) -> str:
+    """Return what is to spare to a limit, and when that is reached."""
+    at = figures.reached_at(binding)
+    if binding.to_spare is None or at is None:
+        return f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"
+    return f"{spare_words(binding.to_spare)}: {limit_at(binding.id, pet(at), brief=True)}"
 
 
 # The instant

@@ -25,6 +25,7 @@ from tracker.console.view.styled_text import (
     large,
     put,
     say,
+    tall,
     width_of,
 )
 from tracker.console.view.words import StepStanding, crew_words, pet, stand_of
@@ -32,16 +33,20 @@ from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import count, plain
 
+MOST_WIDE = 120
+"""Columns of the way home; further apart, a step and its times are no longer read together."""
+
 
 def way_home(scene: Scene, width: int, height: int) -> list[Line]:
     """Return what is to spare on the way home in large figures, and the steps home of who is on it."""
-    lines = [*_large_spare(scene, width), *(_step(scene, step, width) for step in _steps(scene))]
+    near = min(width, MOST_WIDE)
+    lines = [*_large_spare(scene, width), *(_step(scene, step, near) for step in _steps(scene))]
     last = _left(scene, width)
     room = height - len(last)
     if len(lines) > room:
         more = crop((say(f" {count(len(lines) - room + 1, 'more step')}", "dim"),), width)
         lines = [*lines[: max(0, room - 1)], more]
-    return ([*lines, *last] + [blank(width)] * height)[:height]
+    return tall([*lines, *last], width, height)
 
 
 def _large_spare(scene: Scene, width: int) -> list[Line]:
@@ -78,7 +83,7 @@ def _called(scene: Scene) -> str:
     words = {"home": "called home {}", "at once": "called at once, at {}"}
     said = "; ".join(words[call].format(at) for call, at in calls.items())
     due = scene.estimate.turn_back.was_due if scene.estimate is not None else None
-    late = f"; turn for home was due by {pet_down(due)}" if due is not None else ""
+    late = f"; turn for home was due by {pet_down(due)}" if due is not None and due < scene.now else ""
     return f"{said or 'nobody outside has other work than closeout'}{late}"
 
 
@@ -262,7 +267,7 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
         stand = StepStanding("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
     ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""
     fact = state.began is not None
-    late = change(figures.later(row.real, row.planned, fact=fact)) if scene.started else ""
+    late = change(figures.later(row.real, row.planned, fact=fact)) if _has_plan(scene, row) else ""
     real = f"{'ended ' if row.done else ''}{pet_down(row.real) if fact else pet_nearest(row.real)}"
     tail = _columns(pet_nearest(row.planned), real, late, width, ink)
     left = (
@@ -275,6 +280,11 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
     if scene.chosen == row.step:
         line = tuple(Span(span.text, "chosen") for span in line)
     return crop(line, width)
+
+
+def _has_plan(scene: Scene, row: Row) -> bool:
+    """Return whether it means something how late a step is: not before the clock, nor after a recall."""
+    return scene.started and (row.done or not scene.progress.recall)
 
 
 def _doing(scene: Scene, row: Row, stand: StepStanding, room: int, ink: Ink) -> tuple[Span, ...]:

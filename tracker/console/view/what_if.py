@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from tracker.console.view.grid import folded, heading, minutes, region, remark, under
+from tracker.console.view.grid import folded, heading, region, remark, under
 from tracker.console.view.head import binding_words, turn_back_short
 from tracker.console.view.scene import LeadScene, Scene, WhatIfPage
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, put, say, tall
 from tracker.console.view.words import pet
 from tracker.forecast.values import Estimate, Range
+from tracker.forecast.wording import chance_words
+from tracker.foundation.shown import down, duration, pet_up, up
 from tracker.foundation.text import percent, percent_done
 from tracker.journal.wording import event_words
 
@@ -53,7 +55,7 @@ def _found(scene: LeadScene, found: tuple[tuple[str, float, float], ...], width:
     lines = [crop((put(" nine of ten", 13, "dim"), put("chance", 8, "dim", right=True)), width)]
     for words, gain, safe in found:
         spans = (
-            put(f" {pet(gain)} earlier", 13, "going"),
+            put(f" {duration(gain)} earlier", 13, "going"),
             put(percent(safe), 8, right=True),
             Span("  "),
             say(words),
@@ -117,29 +119,36 @@ def compared(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
 
 
 def _cells(stands: Estimate, supposed: Estimate) -> list[tuple[str, str, str, str]]:
-    """Return the rows of the table: name, as it stands, as supposed, the change."""
+    """Return the rows of the table: name, as it stands, as supposed, the change of what is shown."""
+    ends = up(stands.inside.p50), up(supposed.inside.p50)
+    latest = down(stands.turn_back.latest), down(supposed.turn_back.latest)
     return [
-        ("inside", _range(stands.inside), _range(supposed.inside), _change(stands.inside, supposed.inside)),
-        ("margin", _margin(stands), _margin(supposed), _change(stands.margin, supposed.margin)),
-        ("chance", percent(stands.safe), percent(supposed.safe), _points(stands.safe, supposed.safe)),
-        ("tightest", _binding(stands), _binding(supposed), ""),
-        ("turn back", _back(stands), _back(supposed), _moved(stands, supposed)),
-        ("kept", _kept(stands), _kept(supposed), ""),
+        ("inside", _range(stands.inside), _range(supposed.inside), _minutes(*ends)),
+        ("to spare", _spare(stands), _spare(supposed), ""),
+        ("chance", _chance(stands), _chance(supposed), _points(stands.safe, supposed.safe)),
+        ("turn home", _back(stands), _back(supposed), _minutes(*latest)),
+        ("counted", _kept(stands), _kept(supposed), ""),
     ]
 
 
 def _range(figure: Range) -> str:
-    return f"{pet(figure.p50)}  {pet(figure.p10)} to {pet(figure.p90)}"
+    return f"{pet_up(figure.p50)}  8 in 10: {pet_up(figure.p10)}..{pet_up(figure.p90)}"
 
 
-def _margin(one: Estimate) -> str:
-    return f"{pet(one.margin.p50)}  nine of ten {pet(one.margin.p90)}"
+def _spare(one: Estimate) -> str:
+    return "no limit binds" if one.binding is None else binding_words(one.binding)
 
 
-def _change(one: Range, other: Range) -> str:
-    if one.p50 is None or other.p50 is None:
+def _chance(one: Estimate) -> str:
+    return chance_words(one).removeprefix("chance ")
+
+
+def _minutes(one: int | None, other: int | None) -> str:
+    """Return by how much a shown instant moves: `+49 min`; `same`."""
+    if one is None or other is None:
         return ""
-    return f"{minutes(other.p50 - one.p50)} min"
+    moved = duration(other - one)
+    return "same" if one == other else f"{'-' if other < one else '+'}{moved}"
 
 
 def _points(one: float, other: float) -> str:
@@ -147,19 +156,8 @@ def _points(one: float, other: float) -> str:
     return "same" if change == 0 else f"{change:+d} in 100"
 
 
-def _binding(one: Estimate) -> str:
-    if one.binding is None:
-        return "none"
-    return binding_words(one, one.binding)
-
-
 def _back(one: Estimate) -> str:
-    return turn_back_short(one).removeprefix("turn back ")
-
-
-def _moved(one: Estimate, other: Estimate) -> str:
-    a, b = one.turn_back.latest, other.turn_back.latest
-    return "" if a is None or b is None else f"{minutes(b - a)} min"
+    return turn_back_short(one).removeprefix("turn home ")
 
 
 def _kept(one: Estimate) -> str:
@@ -228,7 +226,7 @@ def _orders(scene: Scene, what: WhatIfPage, width: int) -> list[Row]:
     rows = [first, ("", crop((put(" nine of ten inside", 21, "dim"), put("chance", 10, "dim")), width))]
     for k, order in enumerate(found.suggestions):
         spans = (
-            put(f" {pet(order.gain_s)} earlier", 21, "going"),
+            put(f" {duration(order.gain_s)} earlier", 21, "going"),
             put(percent(order.safe), 8, right=True),
             Span("  "),
             say(order.text.partition(":")[0]),
