@@ -8,6 +8,7 @@ Large figures, three rows tall, of half blocks: for the clock and for what is le
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -121,9 +122,19 @@ def _joined(forms: Sequence[Sequence[Line]], chosen: Sequence[int], gap: int) ->
     return tuple(line)
 
 
+_TOGETHER = re.compile(
+    r"(?<=\d) (?=(?:%|min\b|h\b))|(?<=\d h) (?=\d)"
+    r"|(?:(?<=\bat)|(?<=\bby)|(?<=\bfrom)|(?<=\buntil)|(?<=\bsince)|(?<=\babout)|(?<=\binside)) (?=\d+:\d\d)"
+)
+"""Blanks at which no line ends."""
+
+
 def wrapped(text: object, width: int, *, indent: int = 0) -> list[str]:
-    """Return safe text in lines of at most `width` cells, further ones indented; a figure keeps its unit."""
-    safe = plain(text).replace(" %", "\N{NO-BREAK SPACE}%")
+    """Return safe text in lines of at most `width` cells, further ones indented.
+
+    A figure keeps its unit, and an instant the word that says it is one.
+    """
+    safe = _TOGETHER.sub("\N{NO-BREAK SPACE}", plain(text))
     lead = " " * min(len(safe) - len(safe.lstrip(" ")), width // 2)
     lines, line, begin = [], "", lead
     for word in safe.lstrip(" ").split(" "):

@@ -52,15 +52,15 @@ def _search(scene: LeadScene, width: int) -> Line:
 
 
 def _found(scene: LeadScene, found: tuple[tuple[str, float, float], ...], width: int) -> list[Line]:
-    lines = [crop((put(" nine of ten", 13, "dim"), put("chance", 8, "dim", right=True)), width)]
+    lines = [crop((put(" nine of ten", 17, "dim"), put("chance", 8, "dim", right=True)), width)]
     for words, gain, safe in found:
         spans = (
-            put(f" {duration(gain)} earlier", 13, "going"),
+            put(f" {duration(gain)} earlier", 17, "going"),
             put(percent(safe), 8, right=True),
             Span("  "),
             say(words),
         )
-        lines += folded(spans, width, 23) if scene.whole else [crop(spans, width)]
+        lines += folded(spans, width, 27) if scene.whole else [crop(spans, width)]
     return lines
 
 
