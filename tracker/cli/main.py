@@ -22,6 +22,7 @@ VERBS = {
     "rehearse": "a simulated crew plays a plan",
     "verify": "look whether a journal is sound",
     "copy": "copy a journal into another store",
+    "rescue": "a sound journal from what can be read of a damaged one",
     "import": "make a plan from a spreadsheet",
     "export": "a plan as a workbook, and back by import",
     "new": "a commented plan to begin with",

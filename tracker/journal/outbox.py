@@ -14,8 +14,8 @@ import json
 import os
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import astuple, dataclass
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, astuple, dataclass
 from datetime import datetime
 from itertools import count
 from pathlib import Path
@@ -26,7 +26,7 @@ from tracker.foundation.clock import utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import format_instant
 from tracker.journal.database import patiently, told
-from tracker.journal.store import Row
+from tracker.journal.store import Genesis, Row
 
 State = Literal["waiting", "sent", "recorded", "refused", "let go", "taken back", "replaced"]
 
@@ -41,6 +41,8 @@ _STATEMENTS = (
     "words TEXT, answers TEXT, tries INTEGER NOT NULL DEFAULT 0, changed TEXT) STRICT",
     "CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), number INTEGER NOT NULL, "
     "hash TEXT NOT NULL, seen TEXT NOT NULL) STRICT",
+    "CREATE TABLE journal (one INTEGER PRIMARY KEY CHECK (one = 1), genesis TEXT NOT NULL "
+    "CHECK (json_valid(genesis))) STRICT",
     "CREATE TRIGGER jobs_stay BEFORE UPDATE OF job, pressed, seat, events ON jobs "
     "BEGIN SELECT RAISE(ABORT, 'what was pressed never changes'); END",
     "CREATE TRIGGER jobs_kept BEFORE DELETE ON jobs WHEN OLD.state IN ('waiting', 'sent', 'refused') "
@@ -73,7 +75,7 @@ class Kept:
 class Outbox:
     """One sitting's outbox for one journal. Threads may share it."""
 
-    def __init__(self, path: Path, lock: int, uuid: str, place: str, seat: str) -> None:
+    def __init__(self, path: Path, lock: int, genesis: Genesis, place: str, seat: str) -> None:
         """Take over a file whose lock is held, made where there is none; JournalError when it cannot be."""
         self.path, self.seat = path, seat
         self._lock, self._turn = lock, threading.RLock()
@@ -84,44 +86,49 @@ class Outbox:
             os.chmod(path, 0o600)
             for setting in ("journal_mode=DELETE", "synchronous=EXTRA", "fullfsync=ON"):
                 self._ask(f"PRAGMA {setting}")
-            if not self._ask("SELECT 1 FROM sqlite_master WHERE name = 'head'"):
-                with self._writing():
-                    for statement in _STATEMENTS:
-                        self._db.execute(statement)
-                    self._db.execute(
-                        "INSERT INTO outbox VALUES (1, ?, ?, ?, ?)", (_FORMAT, uuid, place, seat)
-                    )
-            if self._ask("SELECT uuid FROM outbox") != [(uuid,)]:
+            if not self._ask("SELECT 1 FROM sqlite_master WHERE name = 'journal'"):
+                self._begin(genesis, place, seat)
+            if self._ask("SELECT uuid FROM outbox") != [(genesis.uuid,)]:
                 raise JournalError(f"{path}: is the outbox of another journal")
 
+    def _begin(self, genesis: Genesis, place: str, seat: str) -> None:
+        with self._writing():
+            for statement in _STATEMENTS:
+                self._db.execute(statement)
+            self._db.execute(
+                "INSERT INTO outbox VALUES (1, ?, ?, ?, ?)", (_FORMAT, genesis.uuid, place, seat)
+            )
+            text = json.dumps(asdict(genesis), ensure_ascii=False)
+            self._db.execute("INSERT INTO journal VALUES (1, ?)", (text,))
+
     @classmethod
-    def sit(cls, folder: Path, uuid: str, place: str, seat: str) -> Outbox:
+    def sit(cls, folder: Path, genesis: Genesis, place: str, seat: str) -> Outbox:
         """The outbox of the first sitting at a seat that is free; JournalError when none can be made."""
         for n in count(1):
             name = seat if n == 1 else f"{seat}/{n}"
-            found = cls._open(folder / f"{uuid}-{quote(name, safe='')}.sqlite", uuid, place, name)
+            found = cls._open(folder / f"{genesis.uuid}-{quote(name, safe='')}.sqlite", genesis, place, name)
             if found is not None:
                 return found
         raise AssertionError
 
     @classmethod
-    def left_behind(cls, folder: Path, uuid: str, place: str) -> Iterator[Outbox]:
+    def left_behind(cls, folder: Path, genesis: Genesis, place: str) -> Iterator[Outbox]:
         """Yield this user's outboxes for a journal that nobody sits at; each to be closed."""
-        for path in sorted(folder.glob(f"{uuid}-*.sqlite")):
+        for path in sorted(folder.glob(f"{genesis.uuid}-*.sqlite")):
             with contextlib.suppress(JournalError):
-                found = cls._open(path, uuid, place, "")
+                found = cls._open(path, genesis, place, "")
                 if found is not None:
                     yield found
 
     @classmethod
-    def _open(cls, path: Path, uuid: str, place: str, seat: str) -> Outbox | None:
+    def _open(cls, path: Path, genesis: Genesis, place: str, seat: str) -> Outbox | None:
         """The outbox at a path; None where somebody else has it."""
         lock = -1
         try:
             path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             lock = os.open(path.with_suffix(".lock"), os.O_CREAT | os.O_RDWR, 0o600)
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            return cls(path, lock, uuid, place, seat)
+            return cls(path, lock, genesis, place, seat)
         except BlockingIOError:
             os.close(lock)
             return None
@@ -238,3 +245,24 @@ class Outbox:
 
 def _number(row: Row) -> int:
     return row.number
+
+
+def known_rows(
+    folders: Iterable[Path], uuids: Collection[str], place: str
+) -> Iterator[tuple[Genesis, list[Row]]]:
+    """Yield what every outbox in some folders knows of a journal, read without holding anybody up.
+
+    `uuids` are those the journal may have; where none is known, those of outboxes that were kept for `place`.
+    """
+    for path in sorted(path for folder in folders for path in folder.glob("*.sqlite")):
+        with contextlib.suppress(sqlite3.Error, ValueError, TypeError), contextlib.closing(_look(path)) as db:
+            ((uuid, kept_for),) = db.execute("SELECT uuid, place FROM outbox").fetchall()
+            if uuid in uuids or (not uuids and kept_for == place):
+                ((genesis,),) = db.execute("SELECT genesis FROM journal").fetchall()
+                found = db.execute("SELECT rows FROM jobs WHERE rows IS NOT NULL").fetchall()
+                rows = [Row(*cells) for (sealed,) in found for cells in json.loads(sealed)]
+                yield Genesis(**json.loads(genesis)), rows
+
+
+def _look(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=1.0)

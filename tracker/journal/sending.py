@@ -55,7 +55,7 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
     The seat gets the name of the first free sitting. Raises JournalError when no outbox can be kept.
     """
     place, sitting = str(journal.path), journal.sitting
-    sitting.take(Outbox.sit(folder, journal.genesis.uuid, place, seat or sitting.seat))
+    sitting.take(Outbox.sit(folder, journal.genesis, place, seat or sitting.seat))
     assert sitting.outbox is not None
     lost = sitting.outbox.lost(
         {row.number: row.hash for row in journal.rows(range(1, journal.fold.number + 1))}
@@ -71,7 +71,7 @@ def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:
     """
     place = str(journal.path)
     yield from _send(journal, own)
-    for other in Outbox.left_behind(folder, journal.genesis.uuid, place):
+    for other in Outbox.left_behind(folder, journal.genesis, place):
         with closing(other):
             yield from _send(journal, other)
 

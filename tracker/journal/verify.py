@@ -61,7 +61,7 @@ def _lost(store: SqliteStore, outboxes: Path) -> str | None:
     rows = store.rows()
     hashes = {row.number: row.hash for row in rows}
     closed = any(row.kind == "closed" for row in rows)
-    for outbox in Outbox.left_behind(outboxes, store.genesis.uuid, store.name):
+    for outbox in Outbox.left_behind(outboxes, store.genesis, store.name):
         with closing(outbox):
             if lost := outbox.lost(hashes):
                 return lost

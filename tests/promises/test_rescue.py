@@ -1,0 +1,96 @@
+"""Promise: what can be read of a damaged journal, or an outbox knows, is put back; all else is listed."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from tests.journals import MORNING
+from tests.journals import journal as journal_in
+from tracker.cli.main import main
+from tracker.foundation.errors import JournalError
+from tracker.journal.journal import Journal
+from tracker.journal.pages import records
+from tracker.journal.rescue import rescue
+from tracker.journal.verify import verify
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """A journal of some length, without an outbox."""
+    with journal_in(tmp_path, *MORNING) as made:
+        made.record_all(
+            {"kind": "noted", "text": f"note {n} " + "x" * (n * 90), "at": 1400} for n in range(80)
+        )
+        return made.path
+
+
+def test_the_pages_hold_what_the_database_says(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        wanted = dict(db.execute("SELECT number, body FROM events").fetchall())
+        plan = db.execute("SELECT plan FROM journal").fetchone()[0]
+    found = list(records(path.read_bytes()))
+    assert {key: cells[6] for key, cells in found if len(cells) == 8} == wanted
+    assert [cells[6] for _, cells in found if len(cells) == 10] == [plan]
+
+
+def test_a_sound_journal_is_put_back_event_by_event(path: Path, tmp_path: Path) -> None:
+    before = verify(path)
+    found = rescue(path, tmp_path / "new.sqlite", [])
+    assert found.missing == () and (found.verdict.events, found.verdict.hash) == (before.events, before.hash)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_of_a_journal_with_pages_overwritten_all_else_is_put_back(
+    seed: int, path: Path, tmp_path: Path
+) -> None:
+    random, data = Random(seed), bytearray(path.read_bytes())
+    with closing(sqlite3.connect(path)) as db:
+        texts = {number: body for number, body in db.execute("SELECT number, body FROM events")}
+    for _ in range(2):
+        page = random.randrange(6, len(data) // 4096)
+        data[page * 4096 : (page + 1) * 4096] = random.randbytes(4096)
+    data[0:16] = b"not a database.." if seed % 2 else data[0:16]
+    path.write_bytes(data)
+    found = rescue(path, tmp_path / "new.sqlite", [])
+    assert found.verdict.fault is None
+    with closing(sqlite3.connect(tmp_path / "new.sqlite")) as db:
+        now = dict(db.execute("SELECT number, body FROM events"))
+    lost = [number for number in now if now[number] != texts[number]]
+    assert len(lost) < len(texts) / 2
+    said = " ".join(found.missing)
+    assert all(f"event {number}:" in said for number in lost)
+
+
+def test_what_was_cut_off_or_deleted_comes_back_from_the_outboxes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    path = tmp_path / "one.sqlite"
+    from tests.journals import plan
+
+    with Journal.create(path, plan(), outbox=out) as journal:
+        for event in MORNING:
+            journal.record(event)
+        head = (journal.number, journal.hash)
+    with Journal.open(path):
+        before = path.read_bytes()
+    path.unlink()
+    words = ["rescue", str(path), "--out", str(tmp_path / "new.sqlite"), "--outbox", str(out)]
+    assert main(words) == 0
+    assert capsys.readouterr().out == f"rescued: {head[0]} events, {head[0]}:{head[1]}\n"
+    assert verify(tmp_path / "new.sqlite", head).fault is None
+    path.write_bytes(before[: len(before) // 2])
+    assert rescue(path, tmp_path / "other.sqlite", [out]).verdict.hash == head[1]
+
+
+def test_what_is_no_journal_is_said(tmp_path: Path) -> None:
+    (tmp_path / "noise").write_bytes(Random(1).randbytes(20_000))
+    for name in ("noise", "nothing"):
+        with pytest.raises(JournalError, match="the plan cannot be read, and no outbox knows this journal"):
+            rescue(tmp_path / name, tmp_path / "new.sqlite", [tmp_path])
+    assert not (tmp_path / "new.sqlite").exists()
