@@ -17,7 +17,7 @@ from tests.bench.table import Row, gathered, print_table
 
 PARTS = {
     "speed": "the estimate against drawing its random numbers and against SimPy",
-    "skill": "the forecast against paper, pro rata and an oracle",
+    "skill": "the forecast against simple rivals, on truths that are not its own belief",
     "stores": "stores that leak and do not, and published gauges",
     "advice": "what to keep against brute force and CP-SAT",
     "journal": "a durable append against a bare SQLite commit",

@@ -1,7 +1,7 @@
 """Simulated excursions whose truth is known, most of them none that the forecast believes in.
 
 Each kind differs from the plain one (lognormal noise, ticks in time) in one thing. A number is an excursion
-of a kind: constants may be chosen on numbers below 10,000; figures are taken from there on.
+of a kind: constants may be chosen on numbers below `FRESH`; figures are taken from there on.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from tracker.journal.progress import Progress
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 
-FRESH = 10_000
-"""The first number that no constant was chosen on."""
+FRESH = 60_000
+"""The first number that nothing was looked at with."""
 PACE, SPREAD, CREW_SPREAD = 1.05, 0.15, 0.08
 WORK = ("carry", "drive", "fasten", "general")
 LEAST_S = 2
