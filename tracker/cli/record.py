@@ -38,6 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--job", metavar="UUID", help="names the event, so that no second try writes it twice"
     )
+    parser.add_argument(
+        "--sheet", metavar="FILE", help="ticks from paper: a sheet with steps and their actual times"
+    )
     parser.add_argument("--stdin", action="store_true", help="read events as JSON objects, one a line")
     parser.add_argument(
         "--plan", metavar="PLAN", type=Path, help="create the journal from this plan if it is missing"
@@ -48,9 +51,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record, and print each event's number once it is safely on disk."""
-    if args.stdin == bool(args.words):
-        raise WrongUsage("tracker record: give either an event (KIND and KEY=VALUE) or --stdin")
-    if args.stdin and args.at:
+    if bool(args.stdin) + bool(args.words) + bool(args.sheet) != 1:
+        raise WrongUsage(
+            "tracker record: give an event (KIND and KEY=VALUE), --stdin or --sheet, one of them"
+        )
+    if (args.stdin or args.sheet) and args.at:
         raise WrongUsage(
             "tracker record: --at belongs to one event; with --stdin each line carries its own `at`"
         )
@@ -62,6 +67,8 @@ def run(args: argparse.Namespace) -> int:
         _sit(journal, args)
         if args.stdin:
             return _stream(journal)
+        if args.sheet:
+            return _sheet(journal, args)
         return _one(journal, args)
 
 
@@ -156,6 +163,19 @@ def _kept(journal: Journal) -> tuple[str, ...]:
         return ()
     jobs = ", ".join(kept.job for kept in outbox.waiting())
     return (f"kept for this seat in {outbox.path}, job {jobs}; the next tracker here sends it",)
+
+
+def _sheet(journal: Journal, args: argparse.Namespace) -> int:
+    """Record what stands on a sheet, all of it or nothing."""
+    from tracker.journal.ticks import ticks_of
+    from tracker.plan.read import read_bytes
+    from tracker.plan.sheet_table import rows_of
+
+    rows = rows_of(read_bytes(args.sheet), args.sheet)
+    ticks = ticks_of(rows, args.sheet, journal.progress())
+    for number in journal.record_all([tick.event for tick in ticks], job=args.job):
+        _say(journal, number)
+    return 0
 
 
 def _stream(journal: Journal) -> int:

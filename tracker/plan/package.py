@@ -38,6 +38,8 @@ class Look:
     """Formulas without a value."""
     errors: dict[tuple[int, int], str] = field(default_factory=dict)
     """What stands where a formula failed."""
+    inline: set[tuple[int, int]] = field(default_factory=set)
+    """Texts that stand in the cell itself."""
     hidden_rows: set[int] = field(default_factory=set)
     hidden_columns: set[int] = field(default_factory=set)
     merges: list[tuple[int, int, int, int]] = field(default_factory=list)
@@ -162,6 +164,8 @@ def _cell(look: Look, element: Element, row: int, column: int, has: set[str]) ->
     # A text that a formula made may be empty; anything else without a value was never computed.
     if "f" in has and not text and element.get("t") != "str":
         look.uncomputed.add((row, column))
+    if element.get("t") == "inlineStr":
+        look.inline.add((row, column))
     if element.get("t") == "e":
         look.errors[row, column] = text
     if element.get("t", "n") == "n" and _NUMBER.fullmatch(text):

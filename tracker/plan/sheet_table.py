@@ -50,6 +50,22 @@ def read_table_of(raw: bytes, file: str, wishes: Wishes = NO_WISHES) -> Table:
     return replace(table, said=(f"the file is read as {encoding}",)) if encoding else table
 
 
+def rows_of(raw: bytes, file: str) -> list[list[Cell]]:
+    """All rows of a file, whatever stands in them: of a workbook those of its first visible sheet.
+
+    Raises PlanError.
+    """
+    if is_workbook(raw):
+        shown = [grid for grid in read_workbook(raw, file) if not grid.hidden and grid.rows]
+        if not shown:
+            raise _empty(file)
+        return _square(shown[0].rows)
+    text, _ = sheet_text(raw, file)
+    if not text.strip():
+        raise _empty(file)
+    return _rows(text, _marks(text, None)[0], file)
+
+
 def table_of_workbook(grids: Sequence[Grid], file: str, wishes: Wishes) -> Table:
     """The table in the one sheet that is meant."""
     grid, table = _chosen(grids, file, wishes)

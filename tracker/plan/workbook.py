@@ -201,7 +201,16 @@ def _openpyxl_cell(cell: Any, look: Look, at: tuple[int, int], epoch: datetime) 
         return numeric(look.numbers[at], cell.number_format or "General", epoch)
     if isinstance(value, datetime | date):
         return "instant", _iso(value)
-    return ("number", value) if isinstance(value, int | float) else ("text", str(value))
+    if isinstance(value, int | float):
+        return "number", value
+    # The library resolves escapes in the table of shared texts alone.
+    return "text", _ESCAPED.sub(lambda found: chr(int(found[1], 16)), value) if at in look.inline else str(
+        value
+    )
+
+
+_ESCAPED = re.compile("_x([0-9A-Fa-f]{4})_")
+"""Source: ECMA-376 Part 1, 22.9.2.19."""
 
 
 def numeric(value: float, number_format: str, epoch: datetime) -> tuple[Kind, Any]:
@@ -264,6 +273,8 @@ def _by_calamine(
 
 
 _FIRST = datetime(1899, 12, 30)
+_LEAP = datetime(1900, 3, 1)
+"""Before it serials count from a day later, since spreadsheets take 1900 for a leap year."""
 
 
 def _calamine_cell(value: Any, clock: Kind) -> tuple[Kind, Any] | None:
@@ -277,9 +288,9 @@ def _calamine_cell(value: Any, clock: Kind) -> tuple[Kind, Any] | None:
         return "span", value / timedelta(days=1)
     if isinstance(value, time):
         return clock, (datetime.combine(_FIRST, value) - _FIRST) / timedelta(days=1)
-    if isinstance(value, datetime) and value.year <= 1900:
-        # A time of day that runs on over midnight.
-        return "clock", (value.replace(tzinfo=None) - _FIRST) / timedelta(days=1)
+    if isinstance(value, datetime) and value < _LEAP:
+        # A time of day that runs on over midnight: day 1 is the first of January.
+        return "clock", (value - _FIRST) / timedelta(days=1) - 1
     if isinstance(value, datetime | date):
         return "instant", _iso(value)
     return "text", str(value)

@@ -6,6 +6,7 @@ No cell is ever a formula: a text that begins like one is stored as a text.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,6 +17,8 @@ from tracker.plan.cells import DAY_S
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
+_ESCAPE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
+"""Source: ECMA-376 Part 1, 22.9.2.19."""
 LONGEST = 32_000
 """Characters of a cell; the format allows 32,767."""
 
@@ -108,7 +111,8 @@ def _put(sheet: Worksheet, row: int, column: int, value: str | float | Span | No
             raise ValueError(
                 f"a text of {len(value):,} characters is too long for a cell; write at most {LONGEST:,}"
             )
-        cell.value = value
+        # What looks like an escaped character to a reader is written as one that stands for itself.
+        cell.value = _ESCAPE.sub("_x005F_", value)
         cell.data_type, cell.number_format = "s", "@"
     else:
         cell.value = value
