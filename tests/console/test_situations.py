@@ -96,8 +96,14 @@ def in_trouble(under_way: Scene) -> Scene:
         advice=replace(estimate.advice, kept=frozenset()),
         turn_back=TurnBack(None, range_of(8700.0), was_due=2220.0, safe_if_now=0.88),
         alerts=(
-            Alert("turn-back", "TURN HOME NOW: EV2 oxygen reaches its reserve at 2:35", False),
-            Alert("confidence", "chance <1 %, need 90 %", False),
+            Alert(
+                "turn-back",
+                "TURN HOME NOW: EV2 oxygen reaches its reserve at 2:35",
+                False,
+                "turn-back",
+                "act",
+            ),
+            Alert("confidence", "chance <1 %, need 90 %", False, "confidence", "act"),
         ),
         choices=told,
         changed=Changed(0, 0, Before(11600.0, 11600.0), Before(0.006, 0.006), (), ()),

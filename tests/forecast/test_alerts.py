@@ -145,7 +145,7 @@ def test_the_chance_says_what_is_short_and_the_cheapest_choice_that_meets_what_i
     run.done("a.1", at=3600)
     found = alerts(run, 3660, choices=True)["confidence"]
     assert found.text == (
-        "chance <1 %, need 90 %: elapsed limit 2:15, 5 min SHORT. drop c, drop d: inside 2:10, >99 %"
+        "chance <1 %, need 90 %: elapsed limit at 2:15, 5 min SHORT. drop c, drop d: inside 2:10, >99 %"
     )
     assert (found.severity, found.subject, found.do) == ("act", "elapsed", ("drop c", "drop d"))
     assert found.figures["spare"] == -300
@@ -158,13 +158,13 @@ def test_where_nothing_meets_what_is_needed_it_says_what_to_ask_for() -> None:
     found = alerts(run, 6000, choices=True)
     assert "confidence" not in found
     assert found["turn-back"].text == (
-        "TURN HOME NOW: elapsed limit 1:50; all inside 3:10, 80 min after it. "
+        "TURN HOME NOW: elapsed limit at 1:50; all inside 3:10, 80 min after it. "
         "call home: inside 2:20, <1 %. In 9 cases of 10 all are inside by 2:20: ask the lead"
     )
     run("called", 6060, call="home")
     way = alerts(run, 6060, choices=True)["confidence"]
     assert way.text == (
-        "chance <1 %, need 90 %: elapsed limit 1:50, 31 min SHORT. Nothing faster is left. "
+        "chance <1 %, need 90 %: elapsed limit at 1:50, 31 min SHORT. Nothing faster is left. "
         "In 9 cases of 10 all are inside by 2:21: ask the lead"
     )
     assert "turn-back" not in alerts(run, 6060)
@@ -186,7 +186,7 @@ def test_the_chance_stays_told_until_it_is_a_little_above_and_is_asked_again_whe
     seen = replace(flat(run.now), safe=0.91, confidence=0.9)
     seen = replace(seen, advice=replace(seen.advice, raised=(Raised("confidence", 0.65, 1800.0),)))
     near = {alert.id: alert for alert in all_alerts(run.now, seen, now=1950)}["confidence"]
-    assert near.severity == "look" and near.text.endswith("(65 % when raised 0:30)")
+    assert near.severity == "look" and near.text.endswith("(65 % when raised at 0:30)")
     low = replace(seen, safe=0.70, advice=replace(seen.advice, chances=((1800.0, 0.81),)))
     assert not {alert.id: alert for alert in all_alerts(run.now, low, now=1950)}["confidence"].acknowledged
     high = replace(low, safe=0.72)
@@ -215,7 +215,7 @@ def test_turn_home_is_told_fifteen_and_five_minutes_before_where_closeout_starts
     near = alerts(run, latest - 240)
     assert near["turn-back:5"].text.startswith("turn home by 2:20, in 4 min")
     assert near["turn-back:5"].severity == "act" and "confidence" not in near, "one limit, one alert"
-    assert alerts(run, latest + 60)["turn-back"].text.startswith("TURN HOME NOW: elapsed limit 3:00; ")
+    assert alerts(run, latest + 60)["turn-back"].text.startswith("TURN HOME NOW: elapsed limit at 3:00; ")
     run("called", latest - 200, call="home")
     assert not begin(run, "turn-back", latest - 200)
 
@@ -235,7 +235,7 @@ def test_a_store_under_its_reserve_and_one_that_leaks() -> None:
     stores = tuple(replace(store, leak=leak) for store in made.consumables)
     leaking = {a.id: a for a in all_alerts(run.now, replace(made, consumables=stores), now=1800)}
     assert leaking["rate:EV1.oxygen"].text.startswith(
-        "EV1 oxygen falls 1.6 times as fast as planned since 0:28; reserve reached "
+        "EV1 oxygen falls 1.6 times as fast as planned since 0:28; reserve reached at "
     )
     run("entered", 1900, crew="EV1")
     assert "below:EV1.oxygen" not in alerts(run, 1900)
@@ -260,7 +260,7 @@ def test_a_hardware_clock_at_risk_and_cleared_below_half() -> None:
     assert alerts(run).keys().isdisjoint({"clock:a.on"}), "early, and not running"
     run.done("a.off", at=600)
     found = alerts(run)["clock:a.on"]
-    assert found.text == "a.on is due 0:55, in 45 min, done 1:00 as it goes: chance <1 %"
+    assert found.text == "a.on is due at 0:55, in 45 min; as it goes 1:00: chance <1 %"
     assert (found.severity, found.by) == ("act", 3300)
     run("retimed", 700, step="a.work", time="0:10")
     assert "clock:a.on" not in alerts(run)
@@ -273,9 +273,9 @@ def test_a_hardware_clock_that_has_run_out_says_since_when() -> None:
         HOME,
     )
     run.done("out.un", at=600)
-    assert "is due 0:50, 10 min ago" in alerts(run, 3600)["clock:in.mate"].text
+    assert "is due at 0:50, 10 min ago" in alerts(run, 3600)["clock:in.mate"].text
     run("held", 600, crew=["EV1"], until=2400)
-    assert "is due 0:50, in 10 min" in alerts(run, 2400)["clock:in.mate"].text
+    assert "is due at 0:50, in 10 min" in alerts(run, 2400)["clock:in.mate"].text
 
 
 def test_a_window_about_to_close_on_waiting_work() -> None:
@@ -286,7 +286,7 @@ def test_a_window_about_to_close_on_waiting_work() -> None:
     )
     assert not begin(run, "window", 14 * 60)
     assert alerts(run, 20 * 60)["window:light:a.lit"].text == (
-        "light until 0:30, in 10 min: EV1 could begin Do lit 0:25; then from 1:30"
+        "light until 0:30, in 10 min: EV1 could begin Do lit at 0:25; then from 1:30"
     )
     run.done("a.1", at=1300)
     assert not begin(run, "window", 1301), "it has begun"
@@ -377,7 +377,7 @@ def test_who_has_only_work_that_is_left_out_is_idle_until_it_is_decided() -> Non
     )
     run.done("a.1", at=1800)
     found = alerts(run, 2000, choices=True)["idle:EV1"]
-    assert found.text == "EV1 idle, waits for EV2: decide c. keep c: 2:00 -> 3:00, <1 %, drop c"
+    assert found.text == "EV1 idle, waits for EV2: decide c. keep c: inside 2:00 -> 3:00, <1 %, drop c"
     run("dropped", 2100, task="c")
     assert not begin(run, "idle", 2100)
 
@@ -387,12 +387,14 @@ def test_questions_are_told_when_they_wait_or_soon_matter_and_answers_when_given
     asked = run("raised", 600, what="question", text="Do we keep it?", due=3000)
     assert not begin(run, "question", 1199)
     assert alerts(run, 1200)[f"question:{asked}"].text == (
-        f"question 0:10: Do we keep it?; matters until 0:50. answer {asked}"
+        f"question at 0:10: Do we keep it?; matters until 0:50. answer {asked}"
     )
     reminder = run("raised", 700, what="reminder", text="Wipe the visor", due=3600)
     assert not begin(run, "reminder", 2699) and begin(run, "reminder", 2700) == [f"reminder:{reminder}"]
     run("settled", 2750, event=asked, text="yes", by="ground")
-    assert alerts(run, 2800)[f"answer:{asked}"].text == "question 0:10: Do we keep it? -> yes, ground 0:45"
+    assert (
+        alerts(run, 2800)[f"answer:{asked}"].text == "question at 0:10: Do we keep it? -> yes, ground at 0:45"
+    )
     run("acknowledged", 2801, alert=f"answer:{asked}")
     assert alerts(run, 2802)[f"answer:{asked}"].acknowledged
     assert not begin(run, "answer", 3351)

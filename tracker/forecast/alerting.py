@@ -73,6 +73,6 @@ def from_to() -> str:
     return f"{slot('safe', 'chance')} -> {slot('then_safe', 'chance')}"
 
 
-def when_raised(how: str) -> str:
+def when_raised(how: str, before: str = "") -> str:
     """What a figure was when the alert was raised."""
-    return f" ({slot('was', how)} when raised {slot('raised', 'down')})"
+    return f" ({before}{slot('was', how)} when raised at {slot('raised', 'down')})"

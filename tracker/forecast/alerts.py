@@ -103,7 +103,7 @@ def _turn_home_soon(look: Look, latest: float) -> Iterator[Alert]:
     if soon is None or (goes := _closeout_starts(look)) is None or goes <= latest:
         return
     back, act = look.made.turn_back, soon == HOME_SOON_S[0]
-    moves = f"; beginning {back.mover} moves it to {slot('moved_to', 'down')}" if back.mover else ""
+    moves = f"; once {back.mover} has begun, by {slot('moved_to', 'down')}" if back.mover else ""
     home = f"turn home by {slot('latest', 'down')}, {slot('latest', 'in')}"
     yield look.alert(
         f"turn-back:{soon // 60:.0f}",
@@ -243,15 +243,15 @@ def _reach(limit: LimitFigure | None) -> str:
     if limit.reached is None:
         return f"{limit_words(limit.id)} closes before its step can begin"
     if "." in limit.id:
-        return f"{limit_words(limit.id)} reaches its reserve {slot('reached', 'down')}"
-    return f"{limit_words(limit.id)} {slot('reached', 'down')}"
+        return f"{limit_words(limit.id)} reaches its reserve at {slot('reached', 'down')}"
+    return f"{limit_words(limit.id)} at {slot('reached', 'down')}"
 
 
 def _spare(limit: LimitFigure | None) -> str:
     """A limit, when it is reached, and what is to spare."""
     if limit is None or limit.reached is None:
         return _reach(limit)
-    return f"{limit_words(limit.id)} {slot('reached', 'down')}, {slot('spare', 'spare')}"
+    return f"{limit_words(limit.id)} at {slot('reached', 'down')}, {slot('spare', 'spare')}"
 
 
 def _who(store: ConsumableFigure) -> str:

@@ -62,7 +62,7 @@ def _called(look: Look, figure: OptionalFigure, id: str, past: Raised | None) ->
     return look.alert(
         id,
         f"{task}: start by {slot('call', 'down')}, {slot('call', 'in')}; {offered[0]}{shift}{chances}. "
-        f"{', '.join(map(deed, offered[1:]))}{when_raised('down') if moved else ''}",
+        f"{', '.join(map(deed, offered[1:]))}{when_raised('down', 'by ') if moved else ''}",
         subject=task,
         since=past.at if past is not None else look.now,
         by=call,
@@ -112,7 +112,7 @@ def _stands(look: Look, member: str, state: StepState) -> Alert:
     """That somebody has nothing to do until it is decided about a task."""
     task = state.step.task
     keeps = look.choice(f"keep:{task}")
-    inside = f"{slot('inside', 'up')} -> {slot('then_inside', 'up')}, {slot('then_safe', 'chance')}"
+    inside = f"inside {slot('inside', 'up')} -> {slot('then_inside', 'up')}, {slot('then_safe', 'chance')}"
     cause = (waits_for(look.progress, state.step.id) or "").split(" ")[-1]
     waits = f", waits for {cause}" if cause else ""
     return look.alert(
@@ -135,7 +135,7 @@ def _questions(look: Look) -> Iterator[Alert]:
     for one in look.progress.raised:
         until = _matters(look, one.due, one.after, one.about)
         text = plain(one.text, most=100)
-        said = f"{one.what} {slot('asked', 'down')}: {text}"
+        said = f"{one.what} at {slot('asked', 'down')}: {text}"
         if one.settled is None:
             old = one.what == "question" and look.now - one.at >= WAITS_S
             if not old and (until is None or until - look.now > MATTERS_SOON_S):
@@ -156,7 +156,7 @@ def _questions(look: Look) -> Iterator[Alert]:
             answer = plain(one.settled.text, most=80) or one.settled.kind
             yield look.alert(
                 f"answer:{one.number}",
-                f"{said} -> {answer}{who} {slot('answered', 'down')}",
+                f"{said} -> {answer}{who} at {slot('answered', 'down')}",
                 subject=str(one.number),
                 since=one.settled.at,
                 asked=one.at,

@@ -48,8 +48,8 @@ def _clock(look: Look, clock: ClockFigure, past: Raised | None) -> Alert:
     if clock.due is None:
         said = f"{clock.step}: its clock starts with {clock.of}; {chance}"
     else:
-        due = f"{clock.step} is due {slot('due', 'down')}, {slot('due', 'in')}"
-        said = f"{due}, done {slot('done', 'up')} as it goes: {chance}"
+        due = f"{clock.step} is due at {slot('due', 'down')}, {slot('due', 'in')}"
+        said = f"{due}; as it goes {slot('done', 'up')}: {chance}"
     return look.alert(
         f"clock:{clock.step}",
         said,
@@ -98,7 +98,7 @@ def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: 
     gone = reached is not None and inside is not None and reached < inside
     return look.alert(
         f"rate:{name}",
-        f"{words}; reserve reached {slot('reached', 'down')}" if reached is not None else words,
+        f"{words}; reserve reached at {slot('reached', 'down')}" if reached is not None else words,
         severity="act" if gone else "look",
         subject=name,
         since=since,
@@ -207,7 +207,7 @@ def _window(look: Look, figure: StepFigure, name: str, free: float) -> Iterator[
         return
     state = look.progress.steps[figure.step]
     who = " ".join(state.crew) or "nobody"
-    begins = f"{who} could begin {plain(state.step.do, most=60)} {slot('free', 'up')}"
+    begins = f"{who} could begin {plain(state.step.do, most=60)} at {slot('free', 'up')}"
     later = "; it opens no more" if opens is None else f"; then from {slot('opens', 'up')}"
     yield look.alert(
         f"window:{name}:{figure.step}",
