@@ -89,16 +89,16 @@ SHOTS = {
 
 
 class Stood:
-    """A clock that stands."""
+    """A clock that stands; what tells keys apart goes on."""
 
     def __init__(self, at: datetime) -> None:
-        self._at = at
+        self._at, self.apart_s = at, 0.0
 
     def utc(self) -> datetime:
         return self._at
 
     def mono(self) -> float:
-        return 0.0
+        return self.apart_s
 
 
 def played(path: Path, pet_s: float) -> datetime:
@@ -124,10 +124,11 @@ async def until(holds: Callable[[], bool], pilot: Pilot[Any], what: str) -> None
     raise TimeoutError(f"waited {PATIENCE_S:g} s for {what}")
 
 
-async def pressed(pilot: Pilot[Any], keys: tuple[str, ...]) -> None:
-    """Press keys as on a keyboard."""
+async def pressed(pilot: Pilot[Any], keys: tuple[str, ...], clock: Stood) -> None:
+    """Press keys as on a keyboard, apart as a person's."""
     named = {" ": "space", "-": "minus", ">": "greater_than_sign"}
     for key in keys:
+        clock.apart_s += 1.0
         await pilot.press(named.get(key, key))
         await pilot.pause()
 
@@ -149,7 +150,7 @@ async def desk(shot: Shot, path: Path, clock: Stood) -> str:
     app = TrackerApp(Desk(runtime))
     async with app.run_test(size=shot.size) as pilot:
         await until(settled, pilot, "the estimate")
-        await pressed(pilot, shot.keys)
+        await pressed(pilot, shot.keys, clock)
         await until(settled, pilot, "the estimate after the keys")
         app.live.repaint()
         await pilot.pause()
@@ -165,7 +166,7 @@ async def lead(shot: Shot, path: Path, clock: Stood) -> str:
     async with app.run_test(size=shot.size) as pilot:
         await until(lambda: _studied(runtime), pilot, "the studies beside the estimate")
         await grown(runtime, pilot)
-        await pressed(pilot, shot.keys)
+        await pressed(pilot, shot.keys, clock)
         app.live.repaint()
         await pilot.pause()
         picture = svg(app)

@@ -24,6 +24,7 @@ PARTS = {
     "screen": "first frame, key to paint, idle desk",
     "truth": "what every page says of a figure, through rehearsals",
     "promises": "writers killed, disks full, inputs mutated, many seats",
+    "keys": "keys a deed at the desk",
     "watching": "another's tick to the lead's screen, and going back",
     "debrief": "a thousand journals, and one of 100,000 events",
     "verdicts": "verdicts on limits against what raw events say",

@@ -170,7 +170,7 @@ def _keys_a_tick(plan: Path) -> None:
         _drain(child, 3.0)
         for n in range(60):
             crew = "12"[n % 2]
-            presses = f"-1{crew}" if n % 5 == 4 else crew
+            presses = f"-{crew}11" if n % 5 == 4 else crew
             presses += f"u{crew}" if n in (10, 30, 50) else ""
             for press in presses:
                 child.send(press)

@@ -267,7 +267,7 @@ def key(sides: Sides, quick: bool) -> None:
         for desk in desks:
             desk.until("z starts the clock")
             desk.drain(3.0)
-            desk.press_s("z", "1 on disk")
+            desk.press_s("z", "1 ticks what")
             desk.drain(3.0)
         before, pairs = [desk.cpu_s() for desk in desks], []
         rounds = 10 if quick else 60

@@ -143,7 +143,7 @@ def _group(
 def _tick(digit: int) -> Command:
     """Return the row of a digit; few of them are enough for the palette, and one stands for all in the footer."""
     help, foot = f"tick the current step of crew member {digit}", 2 if digit == 1 else 0
-    do: Do = lambda d: d.actions.digit(digit)  # noqa: E731
+    do: Do = lambda d: d.actions.digits.digit(digit)  # noqa: E731
     return _(f"tick-{digit}", str(digit), "tick", help, do, foot, can=under_way, palette=digit <= 3)
 
 
@@ -158,11 +158,11 @@ TABLE: tuple[Command, ...] = (
         "desk", "Ticking",
         _("zero", "z", "start", "start the clock: PET 0 is now", lambda d: d.actions.zero(), 1, can=before_zero),
         *(_tick(digit) for digit in range(1, 10)),
-        _("late", "minus", "late", "late tick: the crew digit, then how many minutes ago; each further - is ten minutes more", lambda d: d.actions.late(), 3, can=under_way),
-        _("count", "plus", "count", "one more item of a counted step: + then the crew digit", lambda d: d.actions.begin("count"), 15, can=under_way),
-        _("skip", "s", "skip", "skip a current step: s then the crew digit", lambda d: d.actions.begin("skip"), can=under_way),
+        _("late", "minus", "late", "late tick: the crew digit, then how many minutes ago; each further - is ten minutes more", lambda d: d.actions.digits.late(), 3, can=under_way),
+        _("count", "plus", "count", "one more item of a counted step: + then the crew digit", lambda d: d.actions.digits.begin("count"), 15, can=under_way),
+        _("skip", "s", "skip", "skip a current step: s then the crew digit", lambda d: d.actions.digits.begin("skip"), can=under_way),
         _("crew", "tab", "crew", "choose a crew member's line, one after the other: what it says, in full", lambda d: d.choose_crew(), 3, palette=False, wanted=beyond_digits),
-        _("tick-chosen", "space", "tick", "tick for the chosen crew member: the way beyond the ninth, who has no digit; also after - + s", lambda d: d.actions.tick_chosen(), 3, can=under_way, palette=False, wanted=beyond_digits),
+        _("tick-chosen", "space", "tick", "tick for the chosen crew member: the way beyond the ninth, who has no digit; also after - + s", lambda d: d.actions.digits.tick_chosen(), 3, can=under_way, palette=False, wanted=beyond_digits),
         _("undo", "u", "undo", "take back this seat's latest entry, all of it; again: the one before", lambda d: d.actions.undo(), 5),
         _("redo", "U", "redo", "bring back what was taken back", lambda d: d.actions.redo()),
     ),
@@ -348,6 +348,13 @@ def _footed(command: Command, table: Mapping[str, Command], progress: Progress |
         keys = [command.shown, table["later"].shown]
         return ("arrows" if keys == ["left", "right"] else " ".join(keys), "back")
     return (command.shown, command.words)
+
+
+def clicked(table: Mapping[str, Command], key: str | None) -> Command | None:
+    """Return the command whose key in the footer was clicked; digits told together choose among the crew."""
+    if key is not None and ".." in key:
+        return table["crew"]
+    return next((command for command in table.values() if command.shown == key), None)
 
 
 def help_rows(commands: Iterable[Command]) -> list[tuple[str, str, str]]:

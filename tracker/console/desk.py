@@ -6,7 +6,7 @@ typed and what is supposed.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.screen import Screen
 
+from tracker.console.commands import Pair, footer
 from tracker.console.desk_actions import DeskActions
 from tracker.console.entry import EntryController, Purpose
 from tracker.console.layout import (
@@ -107,13 +108,14 @@ class Desk(LiveScreen):
     def __init__(self, runtime: DeskRuntime, settings: Settings | None = None) -> None:
         super().__init__("desk", runtime, settings or Settings(), home="steps")
         self.actions = DeskActions(self, runtime)
+        self.takes = self.actions.answered
         self.what_if = WhatIf(self, runtime, self.actions)
         purposes = {
             "entry": TypedEvents(self, runtime, self.actions).purpose(),
             "find": StepFinder(self).purpose(),
             WHAT_IF_PAGE: self.what_if.purpose(),
         }
-        self.entry = EntryController(self, purposes, opening=self.actions.drop_prefix)
+        self.entry = EntryController(self, purposes, opening=self.actions.drop_begun)
         self._views: dict[str, View] = MIDDLE | {
             "help": self.paged_view(self.help_lines),
             "brief": self.paged_view(_brief),
@@ -173,15 +175,11 @@ class Desk(LiveScreen):
             self.view_name = "home" if homeward else "steps" if self.view_name == "home" else self.view_name
             self.repaint()
 
-    def states(self) -> Collection[str]:
-        """Return whether they are on the way home, and whether what could be is shown."""
-        snapshot = self.runtime.session.snapshot
-        home = snapshot is not None and snapshot.homeward
-        return {name for name, there in (("home", home), ("what if", self.what_if.shown)) if there}
-
-    def takes(self, key: str) -> bool:
-        """Whether a key answers by itself what was asked for once; any other ends that."""
-        return self.actions.answered(key)
+    def footer_pairs(self) -> list[Pair]:
+        """Return keys and words of the footer: of the way home, or of what could be, where that is shown."""
+        home, supposing = self._homeward, self.what_if.shown
+        states = {state for state, there in (("home", home), ("what if", supposing)) if there}
+        return footer(self.table.values(), self.progress, states)
 
     def look(self) -> Scene:
         """Return the scene of this instant."""
@@ -223,7 +221,7 @@ class Desk(LiveScreen):
         if pane.id == "crew":
             number = member_at(scene, pane.size.width, pane.size.height, row)
             if number is not None and message.column < DIGIT:
-                self.actions.digit(number)
+                self.actions.digits.digit(number)
             elif number is not None:
                 self.choose(scene.progress.plan.crew[number - 1].id)
         elif pane.id == "body" and self.view_name == "steps":
@@ -283,7 +281,7 @@ class Desk(LiveScreen):
 
     def back(self) -> None:
         """Leave what was begun, else the choice, else the view."""
-        if not self.actions.left_begun():
+        if not self.actions.digits.left():
             self.chosen, self.view_name = None, "steps" if self.chosen is None else self.view_name
         self.repaint()
 
@@ -315,13 +313,17 @@ class Desk(LiveScreen):
 
     def open_lead(self) -> None:
         """Open the lead's view of this journal over the desk, which goes on beneath."""
-        from tracker.console.lead import Lead
-        from tracker.console.lead_session import LeadRuntime
+        if self.runtime.session.path:
+            self.app.push_screen(_lead_of(self.runtime, self.settings))
 
-        here = self.runtime
-        if here.session.path:
-            there = LeadRuntime(Path(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
-            self.app.push_screen(Lead(there, self.settings))
+
+def _lead_of(here: DeskRuntime, settings: Settings) -> Screen[None]:
+    """Return the lead's view of a desk's journal."""
+    from tracker.console.lead import Lead
+    from tracker.console.lead_session import LeadRuntime
+
+    there = LeadRuntime(Path(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
+    return Lead(there, settings)
 
 
 def _brief(scene: Scene, width: int) -> list[Line]:

@@ -53,10 +53,11 @@ def tick(
     minutes: int | None = None,
     *,
     start: str = "z",
+    left_out: Collection[str] = (),
 ) -> EventBatch:
     """Return the tick of the step that the seat shows for a crew member, perhaps minutes ago.
 
-    `start`: the key that starts the clock.
+    `start`: the key that starts the clock; `left_out`: optional tasks that the advice does not count.
     """
     crew = member_of(progress, digit)
     if crew is None:
@@ -77,9 +78,19 @@ def tick(
     when = f" at {pet_s(event['at'])}" if minutes is not None else ""
     return EventBatch(
         (event,),
-        f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}",
+        f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}"
+        f"{_next(progress, digit, crew, step, left_out)}",
         progress.steps[step].crew,
     )
+
+
+def _next(progress: Progress, digit: int, crew: str, step: str, left_out: Collection[str]) -> str:
+    """Return what comes next for a crew member, or what is asked once nothing does."""
+    ahead = (one for one in progress.order.get(crew, ()) if one != step)
+    coming = next((one for one in ahead if progress.steps[one].step.task not in left_out), None)
+    if coming is not None:
+        return f"; next {_do(progress, coming)}"
+    return f"; {crew} inside?  i {digit}" if crew in outside(progress) else ""
 
 
 def asked(
@@ -101,6 +112,12 @@ def asked(
     keeps: Event = {"kind": "chose", "task": task, "choice": "keep"}
     asks = f"{task} is not counted: {digit} again ticks it and keeps {task}"
     return replace(batch, events=(keeps, *batch.events), words=f"{batch.words}; kept {task}", asks=asks)
+
+
+def digits_words(progress: Progress) -> str:
+    """Return what the digits do: `1 ticks what EV1 is at, 2 EV2, 3 IV`."""
+    first, *others = [member.id for member in progress.plan.crew[:9]]
+    return ", ".join((f"1 ticks what {first} is at", *(f"{n} {id}" for n, id in enumerate(others, 2))))
 
 
 def outside(progress: Progress) -> tuple[str, ...]:
@@ -311,20 +328,3 @@ class Prefix:
 def _everybody(progress: Progress) -> str:
     """Return the digits of the crew: `1 EV1 2 EV2 3 IV`."""
     return " ".join(f"{n} {member.id}" for n, member in enumerate(progress.plan.crew[:9], 1))
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What was asked for once, and stands until it is asked for again, or anything else is pressed."""
-
-    what: str
-    words: str
-    since: float
-
-    def stands(self, mono: float) -> bool:
-        """Return whether it can still be answered."""
-        return mono - self.since <= ASK_S
-
-
-ASK_S = 5.0
-"""How long a key that is asked twice waits for the second time."""

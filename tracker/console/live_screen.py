@@ -6,7 +6,7 @@ It knows neither what writes nor what follows: a screen is handed a runtime, and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, ClassVar, Protocol
 
@@ -17,7 +17,16 @@ from textual.containers import Horizontal
 from textual.message import Message
 from textual.screen import Screen
 
-from tracker.console.commands import Pair, Where, binding_id, commands_of, footer, help_rows, with_keys
+from tracker.console.commands import (
+    Pair,
+    Where,
+    binding_id,
+    clicked,
+    commands_of,
+    footer,
+    help_rows,
+    with_keys,
+)
 from tracker.console.entry import EntryController, EntryLine
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
@@ -117,6 +126,8 @@ class LiveScreen(Screen[None]):
         self.chosen: str | None = None
         """The chosen row of a list, or crew member."""
         self.last_scene: Scene | None = None
+        self.takes: Callable[[str], bool] = lambda key: False
+        """Whether a key is taken before it is looked up among the commands."""
         self._rung: frozenset[str] | None = frozenset()
         self._painted: tuple[object, ...] | None = None
 
@@ -224,10 +235,6 @@ class LiveScreen(Screen[None]):
         """Do a command of the table."""
         self.table[id].do(self)
 
-    def takes(self, key: str) -> bool:
-        """Whether a key is taken before it is looked up among the commands."""
-        return False
-
     def next_theme(self) -> None:
         """Go to the next theme."""
         names = [theme.name for theme in THEMES]
@@ -237,22 +244,14 @@ class LiveScreen(Screen[None]):
 
     def footer_pairs(self) -> list[Pair]:
         """Return keys and words of the footer."""
-        return footer(self.table.values(), self.progress, self.states())
-
-    def states(self) -> Collection[str]:
-        """Return the states by which a command has its place in the footer."""
-        return ()
+        return footer(self.table.values(), self.progress)
 
     def on_pane_picked(self, message: Pane.Picked) -> None:
         """Take a click on a key of the footer."""
         pane = message.pane
         if pane is self.entry.footer:
             key = command_at(self.footer_pairs(), pane.size.width, message.column)
-            # Digits that are told together choose among the crew.
-            command = next((c for c in self.table.values() if c.shown == key), None)
-            if key is not None and ".." in key:
-                command = self.table["crew"]
-            if command is not None:
+            if (command := clicked(self.table, key)) is not None:
                 command.do(self)
 
     # The line at the bottom, and pages of text

@@ -70,6 +70,10 @@ class PendingWrite:
         """Return what stands beside the names for a moment once it is on disk."""
         return Mark("disk", f"{BY_NAME[self.job.events[0]['kind']].mark} {number}")
 
+    def told(self, number: int, undo: str) -> str:
+        """Return what is said once it is in the journal, and the key that takes it back."""
+        return self.words if self.is_undo else f"entry {number} saved: {self.words}   {undo} takes it back"
+
     @property
     def is_undo(self) -> bool:
         """Whether it takes something back itself."""
@@ -361,14 +365,8 @@ class Session:
             self._marks.update({c: (pending.written(last), mono) for c in pending.crew})
             warned = [words for number, words in report.progress.warnings if number in report.numbers]
             tail = f"   note: {warned[0]}" if warned else ""
-            self.say(self._saved(pending, last) + tail, "late" if warned else "going")
+            self.say(pending.told(last, self.keys.get("undo", "u")) + tail, "late" if warned else "going")
         self._confirm(report.progress)
-
-    def _saved(self, pending: PendingWrite, number: int) -> str:
-        """Return what is said of what is in the journal, and how it is taken back."""
-        if pending.is_undo:
-            return pending.words
-        return f"entry {number} saved: {pending.words}   {self.keys.get('undo', 'u')} takes it back"
 
     def _confirm(self, progress: Progress) -> None:
         if self._confirmed is None or progress.number >= self._confirmed.number:

@@ -16,7 +16,7 @@ from tracker.console.desk_actions import DeskActions
 from tracker.console.doubts import doubts
 from tracker.console.entry import Purpose
 from tracker.console.follows import Follows, of_choices, of_estimates
-from tracker.console.key_events import batch_of
+from tracker.console.key_events import batch_of, outside
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
 from tracker.console.view.styled_text import Ink
@@ -146,6 +146,10 @@ class TypedEvents:
         advised = self._advised()
         chosen = [e["task"] for e in events if e.get("kind") == "chose"]
         tail = "".join(f", advised {advised[task]}: on record" for task in chosen if task in advised)
+        inside = {event["crew"] for event in events if event["kind"] == "entered"}
+        if inside and inside >= set(outside(self._session.ahead)):
+            close = self._screen.key("close")
+            tail += f"; all are inside: {close} {close} closes"
         return self._words(events) + tail
 
     def _words(self, events: list[dict[str, Any]]) -> str:

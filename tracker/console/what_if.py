@@ -160,7 +160,7 @@ class WhatIf:
         except TrackerError as error:
             self._screen.say(error.lines[0], "late")
             return
-        self._screen.say(f"Enter supposes: {self._told(events)}", "going")
+        self._screen.say(f"Enter supposes: {self._told(events)}{self._unmoved(events)}", "going")
 
     def _complete(self, text: str, by: int) -> None:
         if not self._screen.entry.complete_last(text, ";", by):
@@ -174,6 +174,15 @@ class WhatIf:
         _, events = with_supposed(text, progress, now, utc)
         return [dict(event) for event in events]
 
+    def _unmoved(self, events: list[dict[str, Any]]) -> str:
+        """Return that nothing changes, where all that is given up was not counted anyway."""
+        snapshot = self._session.snapshot
+        left_out = snapshot.passed_over if snapshot is not None else frozenset()
+        kinds = {("chose", "drop"), ("dropped", None)}
+        gone = [e["task"] for e in events if (e["kind"], e.get("choice")) in kinds]
+        whole = len(gone) == len(events) and left_out.issuperset(gone)
+        return ": not counted already: no change" if whole and not self.page.lines else ""
+
     def _told(self, events: list[dict[str, Any]]) -> str:
         progress = self._session.progress
         return "; ".join(event_words(progress, str(event.get("kind")), event) for event in events)
@@ -183,12 +192,13 @@ class WhatIf:
         if not text.strip():
             return True
         try:
-            self._supposed(text)
+            events = self._supposed(text)
         except TrackerError as error:
             self._screen.say(error.lines[0], "late")
             return False
+        unmoved = self._unmoved(events)
         self.page, self._screen.chosen = self.page.more(text), None
-        self._screen.say("")
+        self._screen.say(f"{self._told(events)}{unmoved}" if unmoved else "")
         return True
 
     def suppose_less(self) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, Argument, EventKind
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, Recorded
 
 _TOLD = frozenset(("consumable", "window", "limit", "choice", "name", "number", "count"))
 """Types of keys that are told by their value alone; advice stands in brackets further on."""
@@ -132,9 +132,27 @@ def _people(crew: object) -> str:
 
 
 def news(progress: Progress, number: int, seat: str) -> str:
-    """Return the last that another seat wrote after an event; empty where none did."""
-    new = [e for e in progress.fold.recorded if e.number > number and e.seat != seat]
+    """Return the last that another seat wrote after an event; empty where none did.
+
+    What the crew of a rehearsal says has a place of its own.
+    """
+    others = (e for e in progress.fold.recorded if e.number > number and e.seat != seat)
+    new = [e for e in others if not _spoken(progress, e)]
     if not new:
         return ""
     last = max(new, key=lambda e: e.number)
     return f"{last.seat} wrote {last.number}: {event_words(progress, last.kind, last.body)}"
+
+
+def spoken(progress: Progress, most: int) -> list[str]:
+    """Return the last words of the crew in a rehearsal in which they only speak, the newest last."""
+    if not progress.rehearsal:
+        return []
+    said = [event for event in progress.fold.recorded if _spoken(progress, event)]
+    words = ((event, str(event.body.get("text", ""))) for event in said[-most:])
+    return [plain(f"{format_pet(event.at)} {event.seat}: {text}", most=300) for event, text in words]
+
+
+def _spoken(progress: Progress, event: Recorded) -> bool:
+    """Whether an event is what somebody of a rehearsal's crew says, under their own name."""
+    return progress.rehearsal and event.kind == "noted" and event.seat in progress.plan.member

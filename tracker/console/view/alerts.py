@@ -38,7 +38,7 @@ from tracker.foundation.shown import pet_down
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress, Recorded, StepState
-from tracker.journal.wording import event_words
+from tracker.journal.wording import event_words, spoken
 
 MOST = 1500
 """Characters; a note longer than that ends in three points."""
@@ -377,6 +377,10 @@ def alerts_list(scene: Scene, width: int, height: int) -> list[Line]:
     return fit(lines, width, height)
 
 
+HEARD = 3
+"""Words of the crew that are kept in sight in a rehearsal."""
+
+
 def message_line(scene: Scene, width: int) -> Line:
     """Return the line that says what a key just did, or why it did nothing."""
     return crop((Span(" "), say(scene.said, scene.said_ink)), width)
@@ -388,9 +392,14 @@ def message_rows(scene: Scene, width: int) -> int:
 
 
 def message_lines(scene: Scene, width: int, height: int, *, pad: bool = True) -> list[Line]:
-    """Return what a key just did, or why it did nothing; else what is chosen, in full."""
+    """Return what a key just did, or why it did nothing; else what is chosen, in full.
+
+    Above it in a rehearsal in which the crew only speaks: their last words.
+    """
     words, ink = (scene.said, scene.said_ink) if scene.said else (detail(scene), "")
-    lines = block(words, width, ink, most=height)
+    heard = [crop((Span(" "), say(text, "accent")), width) for text in spoken(scene.progress, HEARD)]
+    lines = block(words, width, ink, most=max(1, height - len(heard)))
+    lines = [*heard[: max(0, height - len(lines))], *lines]
     return [*lines, *[blank(width)] * (height - len(lines))] if pad else lines
 
 

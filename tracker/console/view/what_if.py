@@ -164,7 +164,7 @@ def _kept(one: Estimate) -> str:
     return " ".join(sorted(one.advice.kept)) or "nothing optional"
 
 
-EXAMPLES = "drop TASK   limit elapsed 6:00   retime STEP 0:20   hand STEP EV2   move TASK ..."
+EXAMPLES = "d b   limit elapsed 6:00   t 1 15   o 1 2   m a b   h 1 until 3:30"
 
 MOST_WIDE = 120
 """Columns; further apart, two figures are no longer read together."""
