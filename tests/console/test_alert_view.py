@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -150,3 +151,29 @@ def test_keys_stand_for_what_can_be_typed(line: str, keys: str) -> None:
         HOME,
     )
     assert keys_for(scene_of(run, 600), line) == (keys if line != "drop a" else "d a")
+
+
+async def test_one_key_marks_what_shares_a_row(at_desk: Callable[..., Any]) -> None:
+    calls = [
+        Alert(
+            f"last-call:{name}:15",
+            f"{name}: start by 1:00",
+            False,
+            "last-call",
+            "look",
+            subject=name,
+            by=3600,
+        )
+        for name in ("survey", "lamp")
+    ]
+    async with at_desk() as at:
+        await at.press("z")
+        at.estimate(alerts=(ACT, *calls))
+        await at.press("a")
+        assert [e.body["alert"] for e in at.events[1:]] == ["confidence"]
+        assert "seen: chance 69 %" in at.said
+        at.estimate(alerts=(ACT, *calls))
+        await at.press("a")
+        assert [e.body["alert"] for e in at.events[2:]] == [call.id for call in calls]
+        await at.press("u")
+        assert len(at.events) == 6, "one undo takes both back"

@@ -15,7 +15,7 @@ from tracker.console.follows import called_words, inside_words
 from tracker.console.key_events import EventBatch
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import PATIENCE_S, DeskRuntime
-from tracker.console.view.alerts import waiting_alerts
+from tracker.console.view.alerts import first_waiting, said_of
 from tracker.console.workers import Estimated
 from tracker.journal.progress import Progress
 
@@ -161,14 +161,14 @@ class DeskActions:
             self.held_at = int(self._session.now(self._screen.utc()))
 
     def acknowledge(self) -> None:
-        """Acknowledge the first alert."""
+        """Mark the first alert as seen, and those that share its row."""
         scene = self._screen.last_scene
-        alerts = waiting_alerts(scene) if scene else []
-        if not alerts:
+        alerts = first_waiting(scene) if scene else []
+        if scene is None or not alerts:
             self._screen.say("no alert waits")
             return
-        event = {"kind": "acknowledged", "alert": alerts[0].id}
-        self.perform(EventBatch((event,), f"seen: {alerts[0].text}"))
+        events = tuple({"kind": "acknowledged", "alert": alert.id} for alert in alerts)
+        self.perform(EventBatch(events, f"seen: {said_of(scene, alerts[0])}"))
 
     def recall(self) -> None:
         """Call everyone home, when asked twice; from then on the desk is the way home."""

@@ -172,6 +172,13 @@ def waiting_alerts(scene: Scene) -> list[Alert]:
     return [a for a in estimate.alerts if not _seen(scene, a)] if estimate else []
 
 
+def first_waiting(scene: Scene) -> list[Alert]:
+    """Return the first alert that nobody has marked as seen, and those that share its row."""
+    waiting = waiting_alerts(scene)
+    shared = [a for a in waiting if a.kind == waiting[0].kind == "last-call"]
+    return shared or waiting[:1]
+
+
 def standing_alerts(scene: Scene) -> list[Alert]:
     """Return what has a row: what was not seen, and what is to be acted upon, seen or not; the disk first."""
     estimate = scene.estimate
