@@ -27,6 +27,7 @@ PARTS = {
     "keys": "keys a deed at the desk",
     "watching": "another's tick to the lead's screen, and going back",
     "debrief": "a thousand journals, and one of 100,000 events",
+    "season": "a thousand journals in a season, against reading the journals",
     "verdicts": "verdicts on limits against what raw events say",
     "learn": "held-out score with a learned pace file against without",
     "rehearsal": "a simulated crew plays the demo a thousand times",

@@ -39,13 +39,13 @@ def _many(folder: Path, count: int) -> None:
             journal.record_all(events(journal.plan, Truth(), seed=seed))
     report("debrief", f"{count} journals of {STEPS} steps: written in", f"{perf_counter() - started:.1f} s")
     exports = [word for name in ("csv", "json", "html", "markdown") for word in (f"--{name}", folder / name)]
-    cost = _measured("debrief", *paths, *exports)
+    cost = measured("debrief", *paths, *exports)
     target = "60 s" if count == MANY else ""
     report("debrief", f"{count} journals: all four exports, forecasts scored", cost.words(), target)
     report("debrief", f"{count} journals: peak memory, all processes", f"{cost.megabytes:.0f} MB", "500 MB")
-    cost = _measured("debrief", *paths, "--csv", folder / "csv")
+    cost = measured("debrief", *paths, "--csv", folder / "csv")
     report("debrief", f"{count} journals: CSV alone", cost.words(), target)
-    cost = _measured("learn", *paths, "--out", folder / "pace.yaml")
+    cost = measured("learn", *paths, "--out", folder / "pace.yaml")
     report("debrief", f"{count} journals: learn", f"{cost.words()}, {cost.megabytes:.0f} MB")
 
 
@@ -55,7 +55,7 @@ def _long(folder: Path, count: int) -> None:
         journal.record_all(_many_events(journal, count))
         assert journal.number == count
     for name in ("csv", "html"):
-        cost = _measured("debrief", path, f"--{name}", folder / f"long.{name}")
+        cost = measured("debrief", path, f"--{name}", folder / f"long.{name}")
         target = "5 s" if count == LONG else ""
         what = f"one journal of {count:,} events: {name}"
         report("debrief", what, f"{cost.words()}, {cost.megabytes:.0f} MB", target)
@@ -103,7 +103,7 @@ sys.exit(status)
 """
 
 
-def _measured(*command: object) -> _Cost:
+def measured(*command: object) -> _Cost:
     """Return what a command takes in a fresh interpreter (on Linux, where memory is told in KiB)."""
     started = perf_counter()
     line = [sys.executable, "-c", _MEASURE, *map(str, command)]

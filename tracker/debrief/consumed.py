@@ -8,7 +8,16 @@ from math import inf, isfinite
 
 import numpy as np
 
-from tracker.forecast.consumables import LEAKS_FROM, Seen, Store, Terms, believed, planned_supplies, terms_of
+from tracker.forecast.consumables import (
+    LEAKS_FROM,
+    Seen,
+    Store,
+    Terms,
+    believed,
+    carried,
+    planned_supplies,
+    terms_of,
+)
 from tracker.forecast.remaining import prior_of
 from tracker.forecast.usage import Used, members_of, owners, used_so_far, waiting_rate
 from tracker.journal.progress import Progress, Reading, Stretch
@@ -38,7 +47,9 @@ class StoreCourse:
 
     def after(self, count: int, at: float) -> Store:
         """Return what was believed at a PET after so many of the readings."""
-        return believed(self.readings[:count], self.used, self.terms, now=at, seen=self._seen)
+        if not self._seen:
+            believed(self.readings, self.used, self.terms, now=self.last, seen=self._seen)
+        return carried(self._seen[count].after, at, self.used, self.terms)
 
     def level(self, count: int, at: float) -> float:
         """Return what was believed to be left then; never less than nothing."""

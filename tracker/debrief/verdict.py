@@ -14,8 +14,9 @@ from typing import Literal
 
 from tracker.debrief.consumed import StoreCourse
 from tracker.debrief.rows import end_of
+from tracker.foundation.shown import exact
 from tracker.foundation.text import amount, count
-from tracker.foundation.times import format_pet, format_span
+from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState
 from tracker.plan.windows import Intervals, next_start, usable
 
@@ -362,9 +363,7 @@ def _miss(one: Verdict) -> str:
         return f"{name_of(one)}, {short} below its reserve {amount(one.at, one.unit or '')}"
     if one.kind == "window":
         return f"{name_of(one)}, {one.words.removeprefix('broken: ')}"
-    return (
-        f"{name_of(one)}, {'missed' if one.was is not None else 'not done, missed'} by {format_span(-one.by)}"
-    )
+    return f"{name_of(one)}, {'missed' if one.was is not None else 'not done, missed'} by {exact(-one.by)}"
 
 
 def _spare(one: Verdict) -> str:
@@ -373,4 +372,4 @@ def _spare(one: Verdict) -> str:
     else:
         was, at = ("inside", "limit") if one.kind == "elapsed" else ("done", "due")
         beside = f"{was} {format_pet(one.was)}, {at} {format_pet(one.at)}"
-    return f"{name_of(one)}, {format_span(one.by or 0.0)} ({beside})"
+    return f"{name_of(one)}, {exact(one.by or 0.0)} ({beside})"

@@ -66,6 +66,12 @@ def duration(seconds: float | None) -> str:
     return f"{minutes} min" if minutes < LONG_MIN else f"{minutes // 60} h {minutes % 60:02d}"
 
 
+def exact(seconds: float) -> str:
+    """A duration that is on record: below ten minutes with its seconds where they count, `2:49 min`."""
+    whole = math.floor(abs(seconds) + GRAIN_S)
+    return f"{whole // 60}:{whole % 60:02d} min" if whole < 600 and whole % 60 else duration(seconds)
+
+
 def spare(limit: float | None, ingress: float | None) -> int | None:
     """What is to spare, in seconds: the shown instant of a limit less the shown ingress; negative: SHORT."""
     at, inside = down(limit), up(ingress)

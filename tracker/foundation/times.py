@@ -63,19 +63,6 @@ def format_exact(seconds: float) -> str:
     return format_pet(seconds, with_seconds=seconds % 60 != 0)
 
 
-def format_span(seconds: float) -> str:
-    """Write how long something takes, never to be read as an instant: `67 min`, `2:49 min`, `2 h 17`.
-
-    From 100 minutes on in hours and minutes; seconds stand below ten minutes, where they count.
-    """
-    whole = math.floor(abs(seconds) + _ROUNDING_S)
-    minutes, rest = divmod(whole, 60)
-    sign = "-" if seconds < 0 and whole else ""
-    if minutes >= 100:
-        return f"{sign}{minutes // 60} h {minutes % 60:02d}"
-    return f"{sign}{minutes}:{rest:02d} min" if rest and minutes < 10 else f"{sign}{minutes} min"
-
-
 def parse_instant(text: str) -> datetime:
     """Read an RFC 3339 instant with its zone and return it in UTC.
 
