@@ -22,7 +22,13 @@ CONSOLE = sorted((TOP / "tracker" / "console").rglob("*.py"))
 
 
 def test_the_names_are_there() -> None:
-    for name in ("_display", "_check_bindings"):
+    for name in (
+        "_display",
+        "_check_bindings",
+        "_handle_exception",
+        "_fatal_error",
+        "_close_messages_no_wait",
+    ):
         assert inspect.isfunction(getattr(App, name)), name
     assert inspect.isfunction(events.Key._set_forwarded)
     assert {"chops", "spans", "chop_ends"} <= set(inspect.signature(_compositor.ChopsUpdate).parameters)

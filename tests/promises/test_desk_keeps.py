@@ -148,7 +148,7 @@ def test_the_goodbye_says_where_it_lies_and_the_exit_status_is_1(
             return (Job(1, (NOTE,), PRESSED),)
 
     class App:
-        return_code = 0
+        return_code, fault = 0, None
 
         def __init__(self, *_: object) -> None:
             pass

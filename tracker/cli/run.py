@@ -114,6 +114,12 @@ def show(
     left = runtime.stop()
     if runtime.failed:
         raise TrackerError(*runtime.failed)
+    if app.fault is not None:
+        from tracker.console.fault import reported
+
+        path = runtime.session.path
+        for line in reported(app.fault, clock.utc_now(), Path(path) if path else None):
+            print(line, file=sys.stderr)
     _say_goodbye(runtime.session.path, left, runtime.kept_in, onward)
     return app.return_code or (1 if left else 0)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from pathlib import Path
 
 from tracker.cli.estimate import pet_option
@@ -66,4 +67,10 @@ def show(path: Path, at: float | None) -> int:
     runtime.stop()
     if runtime.failed:
         raise TrackerError(*runtime.failed)
+    if app.fault is not None:
+        from tracker.console.fault import reported
+        from tracker.foundation import clock
+
+        for line in reported(app.fault, clock.utc_now(), None):
+            print(line, file=sys.stderr)
     return app.return_code or 0

@@ -39,6 +39,7 @@ from aiohttp import WSMsgType, web
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
+from tracker.console.door import Door, Limits, OnceAMinute
 from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.foundation.text import plain
 
@@ -340,7 +341,9 @@ def serve(
 ) -> int:
     """Serve the view until interrupted; the exit status. TrackerError where the place cannot be had."""
     host, port = place_of(place)
-    logging.basicConfig(level=logging.ERROR, format="tracker watch: %(message)s")
+    told = logging.StreamHandler()
+    told.addFilter(OnceAMinute())
+    logging.basicConfig(level=logging.ERROR, format="tracker watch: %(message)s", handlers=[told])
     gate = Gate(token or new_token(), host, visitors)
     asyncio.run(_serve(journal, gate, port, at))
     return 0
@@ -351,25 +354,33 @@ async def _serve(journal: Path, gate: Gate, port: int, at: str | None) -> None:
     lead = Lead(journal, gate, at=at)
     runner = web.AppRunner(lead.application(), access_log=None, shutdown_timeout=_CLOSING_S)
     await runner.setup()
+    opened = None
     try:
-        await _open(runner, gate, port)
+        opened = await _open(runner, gate, port)
         for line in announcement(gate, journal):
             print(line, flush=True)
         await _interrupted()
     finally:
+        if opened is not None:
+            opened.close()
         await runner.cleanup()
 
 
-async def _open(runner: web.AppRunner, gate: Gate, port: int) -> None:
+async def _open(runner: web.AppRunner, gate: Gate, port: int) -> asyncio.Server:
+    """Open the door; TrackerError where the place cannot be had."""
+    serve, limits = runner.server, Limits()
+    assert serve is not None
     try:
-        await web.TCPSite(runner, gate.host, port).start()
+        loop = asyncio.get_running_loop()
+        opened = await loop.create_server(lambda: Door(serve, limits), gate.host, port, backlog=128)
     except OSError as error:
         taken = error.errno == errno.EADDRINUSE
         reason = "somebody else has that place" if taken else error.strerror or str(error)
         raise TrackerError(
             f"--serve {plain(gate.host)}:{port}: {reason}; give another, such as 127.0.0.1:8461"
         ) from error
-    gate.port = runner.addresses[0][1]
+    gate.port = opened.sockets[0].getsockname()[1]
+    return opened
 
 
 def announcement(gate: Gate, journal: Path) -> list[str]:

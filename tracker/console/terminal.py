@@ -58,7 +58,18 @@ class LeanUpdate(ChopsUpdate):
 
 
 class LeanApp(App[None]):
-    """An application that writes no more to the terminal than it must."""
+    """An application that writes no more to the terminal than it must, also where it ends by a fault."""
+
+    fault: Exception | None = None
+    """What ended it that nothing had expected; None where it ended as it should."""
+
+    def _handle_exception(self, error: Exception) -> None:
+        self.fault = self.fault or error
+        super()._handle_exception(error)
+
+    def _fatal_error(self) -> None:
+        # The library would print every value in sight, plans and notes among them.
+        self._close_messages_no_wait()
 
     def _display(self, screen: Screen[Any], renderable: Any) -> None:
         if type(renderable) is ChopsUpdate:
