@@ -34,6 +34,21 @@ def test_an_estimate_is_the_same_with_nothing_remembered() -> None:
         assert as_json(estimate(progress, now, scenarios=N, memory=Memory())) == remembered
 
 
+def test_a_tick_taken_back_or_amended_or_counted_is_the_same_with_nothing_remembered() -> None:
+    run = busy()
+    numbers = [run("done", 1200 + 90 * i, step=f"m{i}.{part}") for i in range(3) for part in (1, 2)]
+    seen = [run.now]
+    run("amended", event=numbers[1], at=1150)
+    seen.append(run.now)
+    run("withdrawn", event=numbers[0])
+    seen.append(run.now)
+    run("counted", 1500, step="m3.1", count=0)
+    seen += [run.now, seen[0]]
+    for progress in seen:
+        remembered = as_json(estimate(progress, 1600, scenarios=N))
+        assert as_json(estimate(progress, 1600, scenarios=N, memory=Memory())) == remembered
+
+
 def test_two_threads_at_once_have_a_memory_each_and_say_the_same() -> None:
     asked, together = instants(), Barrier(2)
 

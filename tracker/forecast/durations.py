@@ -77,9 +77,14 @@ class Noise:
 
 
 class _Last:
-    """The noise of the last estimate."""
+    """The noise of the last estimate, the pace in it, and what steps under way then said."""
 
     noise: Noise | None = None
+    pace: Pace | None = None
+    finished: Belief | None = None
+    under_way: Sequence[Ask] = ()
+    belief: Belief
+    """After `finished` and `under_way`, where there is the former."""
 
 
 def noise_of(memory: Memory, normals: Normals, sigma: Row) -> Noise:
@@ -392,7 +397,7 @@ def draw_durations(
     memory = memory or memory_of(progress)
     belief = _believe(progress, asks, prior, _layout(progress, asks), memory)
     normals = Normals.of(memory, progress.uuid, scenarios)
-    pace = Pace(belief, normals)
+    pace = _pace_of(memory, belief, normals)
     rows = memory.lend(len(asks), scenarios)
     wanted = range(len(asks)) if wanted is None else wanted
     rows[sorted(set(range(len(asks))) - set(wanted))] = 0.0
@@ -400,6 +405,14 @@ def draw_durations(
     painter.fill(asks, wanted, rows)
     shown = shown_pace(progress, asks, prior, belief)
     return Drawn(rows, painter.ended, pace.late, shown, belief, pace.component)
+
+
+def _pace_of(memory: Memory, belief: Belief, normals: Normals) -> Pace:
+    """The pace in every scenario by a belief, as far as it is made already."""
+    last = memory.of(_Last)
+    if last.pace is None or last.pace.belief is not belief or last.pace.normals is not normals:
+        last.pace = Pace(belief, normals)
+    return last.pace
 
 
 def _layout(progress: Progress, asks: Sequence[Ask]) -> Layout:
@@ -416,10 +429,14 @@ def _believe(
     progress: Progress, asks: Sequence[Ask], prior: PacePrior, layout: Layout, memory: Memory
 ) -> Belief:
     """The belief after all that is finished, counted, or in progress."""
-    belief = learned(progress, prior, layout, memory)
+    finished, last = learned(progress, prior, layout, memory), memory.of(_Last)
     under_way = sorted((a for a in asks if a.running or a.counted), key=lambda a: (a.clock_s, a.step))
+    if last.finished is finished and last.under_way == under_way:
+        return last.belief
+    belief = finished
     for ask in under_way:
         belief = with_count(belief, ask, prior)
     for ask in under_way:
         belief = with_overrun(belief, ask, prior)
+    last.finished, last.under_way, last.belief = finished, under_way, belief
     return belief

@@ -414,13 +414,14 @@ class _Learned:
         self.beliefs: dict[int, Belief] = {}
         """By the number of groups taken in."""
         self.of: weakref.ref[Progress] | None = None
+        self.ticks: list[Tick] = []
         self.found: Belief | None = None
 
     def begin(self, prior: PacePrior, layout: Layout) -> None:
         """Forget what was learned under another prior or layout."""
         if self.prior != prior or self.layout != layout:
             grid, spreads = believed(prior)
-            self.run, self.beliefs, self.of = [], {0: start(grid, layout, spreads)}, None
+            self.run, self.beliefs, self.found = [], {0: start(grid, layout, spreads)}, None
             self.prior, self.layout = prior, layout
 
     def after(self, run: list[Group]) -> Belief:
@@ -442,13 +443,16 @@ class _Learned:
 
 
 def learned(progress: Progress, prior: PacePrior, layout: Layout, memory: Memory) -> Belief:
-    """The belief after everything finished."""
+    """The belief after everything finished; the very same one where no tick is another."""
     last = memory.of(_Learned)
     last.begin(prior, layout)
-    if last.found is None or last.of is None or last.of() is not progress:
-        ticks = ticks_of(progress, prior, certain=prior.sigma <= 0)
+    if last.found is not None and last.of is not None and last.of() is progress:
+        return last.found
+    ticks = ticks_of(progress, prior, certain=prior.sigma <= 0)
+    if last.found is None or ticks != last.ticks:
         last.found = settled(last.after(groups(ticks, prior.median)), ticks)
-        last.of = weakref.ref(progress)
+        last.ticks = ticks
+    last.of = weakref.ref(progress)
     return last.found
 
 
