@@ -55,9 +55,9 @@ def test_called_home_is_on_the_way_home() -> None:
 
 
 def test_the_chance_if_called_now_is_what_the_call_gives() -> None:
-    for limit in ("0:14", "0:16", "0:18"):
+    for limit in ("0:40", "0:44", "0:48"):
         run = run_of(limit=limit)
-        now = 0.0
+        now = 25 * 60.0
         found = estimate(run.now, now, scenarios=500).turn_back
         called = estimate(run.now.suppose({"kind": "called", "call": "home", "at": now}), now, scenarios=500)
         assert found.safe_if_now == called.safe and found.inside_if_now == called.inside

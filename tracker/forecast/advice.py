@@ -21,15 +21,17 @@ from tracker.forecast.limits import (
     with_needs,
 )
 from tracker.forecast.prior import PacePrior
+from tracker.forecast.quantiles import ranged
 from tracker.forecast.recovery import recovery, recovery_words
+from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import turn_back
-from tracker.forecast.values import Advice, OptionalFigure, Verdict
+from tracker.forecast.values import Advice, OptionalFigure, TurnBack, Verdict
 from tracker.forecast.was_due import was_due
 from tracker.forecast.world import World
 from tracker.foundation.shown import pet_down
 from tracker.foundation.text import percent, percent_asked
-from tracker.journal.progress import Progress, all_called
+from tracker.journal.progress import Progress, all_called, supposed_at
 
 
 def reason(
@@ -133,6 +135,7 @@ def advise(
     if not found.kept.holds:
         short = recovery_words(sets, recovery(progress, sets, prior=prior))
     back = turn_back(sets, going_on(world.optional, names(world, kept)), homebound=all_called(progress))
+    back = _if_called_now(progress, world, back, prior=prior)
     if back.latest is None and world.counted:
         back = replace(back, was_due=was_due(progress, world, prior=prior))
     return Advice(
@@ -145,6 +148,19 @@ def advise(
         raised=found.raised,
         chances=found.chances,
     )
+
+
+def _if_called_now(progress: Progress, world: World, found: TurnBack, *, prior: PacePrior | None) -> TurnBack:
+    """What a call home at this instant comes to, as the estimate says it once it is given."""
+    if progress.zero is None or not world.counted or all_called(progress):
+        return found
+    at = supposed_at(progress, world.now)
+    called = progress.suppose({"kind": "called", "call": "home", "at": at})
+    made = build_world(called, now=world.now, scenarios=world.scenarios, prior=prior, memory=world.memory)
+    outcome = TaskSets(made).outcome(())
+    made.memory.give_back(made.durations)
+    inside = ranged(outcome.inside, base=world.now, mean=True)
+    return replace(found, inside_if_now=inside, safe_if_now=outcome.share_safe)
 
 
 def figures(
