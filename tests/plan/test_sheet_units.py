@@ -266,3 +266,12 @@ def test_a_heading_in_brackets_is_a_remark() -> None:
 @pytest.mark.parametrize("text", ["8", "8.5", "7,5"])
 def test_a_unit_is_asked_for_where_durations_are_read_by_themselves(text: str) -> None:
     assert parse_span(text, "h") == round(float(text.replace(",", ".")) * 3600)
+
+
+def test_21_line_breaks_and_quotes_within_a_cell() -> None:
+    """The examples of RFC 4180, section 2, 6 and 7."""
+    sheet = read_sheet('Do,Crew,Time\r\n"b\r\nbb",EV1,5\r\n"b""bb",EV2,6\r\n', "s.csv")
+    assert [(step.row, step.do, step.crew) for step in sheet.steps] == [
+        (2, "b bb", ["EV1"]),
+        (3, 'b"bb', ["EV2"]),
+    ]

@@ -48,6 +48,13 @@ def test_1_spans_are_fractions_of_a_day() -> None:
     assert sheet.said == {3: ": 0:08 to 27:30, 27:38 in all"}
 
 
+def test_a_format_goes_before_a_unit_in_the_heading() -> None:
+    raw = xlsx((*HEAD[:3], "Duration (min)"), ("A", "one", "EV1", 0.25), formats={"D2": "[h]:mm"})
+    sheet = sheet_of(raw)
+    assert sheet.steps[0].time == 21_600
+    assert sheet.said[3] == ", by the cells' own format, not in minutes: 6:00, 6:00 in all"
+
+
 def test_1_a_span_of_an_ods() -> None:
     """`office:time-value` is a duration. Source: OpenDocument 1.2, Part 1, 19.382."""
     rows = [

@@ -56,6 +56,8 @@ class SpanColumns:
         """Whether there are bare numbers whose unit neither column nor heading says."""
         self.units: dict[int, str] = {}
         """Column to the unit of its bare numbers, where it has any."""
+        self._by_format: set[int] = set()
+        """Columns whose cells are formatted as durations."""
         self.said: dict[int, str] = {}
         """Column to what was understood: unit, range and sum."""
 
@@ -82,6 +84,8 @@ class SpanColumns:
             self._fault(step.row, at, what, right)
         else:
             self._entries[key].append(_Entry(step, key, str(cell).strip(), spans))
+            if cell.kind in ("span", "clock"):
+                self._by_format.add(at)
 
     def _stated(self, at: int) -> str | None:
         """The unit that somebody or the heading names for a column, else for that of the times."""
@@ -190,6 +194,8 @@ class SpanColumns:
         words = f", in {IN_WORDS[unit]}" if bare else ", as m:ss" if stated == "m:ss" else ""
         if bare and stated not in UNITS and self._wishes.bare:
             words += ", for only so the plan ends near its limit"
+        if stated in UNITS and self._at[key] in self._by_format:
+            words += f", by the cells' own format, not in {IN_WORDS[stated]}"
         least = between(min(times), max(times))
         self.said[self._at[key]] = f"{words}: {least}, {_time(sum(times), sum(times))} in all"
 
