@@ -96,10 +96,14 @@ def test_what_was_seen_leaves_a_row_only_where_it_is_to_be_acted_upon() -> None:
     assert page[0][:4] == ["alerts", "no", "alert", "waits"] and page[1][0] == page[2][0] == "seen"
 
 
-def test_what_is_not_on_disk_is_an_alert_that_no_key_takes_away() -> None:
-    scene = replace(scene_of(plain_run(), 600), disk=Disk(3, unsaved=3, fault="no room on the disk"))
-    assert rows(with_alerts(scene)) == [" !! ACT   3 entries kept here: no room on the disk. Keys go on"]
-    assert "a seen" in rows(with_alerts(scene, LOOK))[0]
+def test_what_is_not_in_the_journal_is_an_alert_that_no_key_takes_away() -> None:
+    scene = with_alerts(scene_of(plain_run(), 600))
+    kept = replace(scene, disk=Disk(3, fault="no room on the disk", kept=3, kept_since=8040.0))
+    words = "3 entries kept here since 2:14: no room on the disk. Keys go on"
+    assert rows(kept) == [f" !  LOOK  {words}"]
+    lost = replace(scene, disk=Disk(3, unsaved=1, fault="no room on the disk"))
+    assert rows(lost) == [" !! ACT   1 entry not saved: no room on the disk. Keys go on"]
+    assert "a seen" in rows(with_alerts(kept, LOOK))[0]
 
 
 def test_last_calls_share_a_row() -> None:

@@ -33,7 +33,8 @@ from tracker.console.layout import (
 )
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
-from tracker.console.session import MARK_S, DeskRuntime
+from tracker.console.pending import MARK_S
+from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.typed_line import TypedEvents
 from tracker.console.view.alerts import event_at, listed

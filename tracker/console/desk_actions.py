@@ -14,7 +14,8 @@ from tracker.console.digits import Digits
 from tracker.console.follows import called_words, inside_words
 from tracker.console.key_events import EventBatch
 from tracker.console.live_screen import LiveScreen
-from tracker.console.session import PATIENCE_S, DeskRuntime
+from tracker.console.pending import PATIENCE_S
+from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
 from tracker.console.workers import Estimated
 from tracker.journal.progress import Progress

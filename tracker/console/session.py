@@ -14,7 +14,16 @@ from typing import Any
 
 from tracker.console.due import Renewal, is_live, next_change, now_of
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
-from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
+from tracker.console.pending import (
+    PendingWrite,
+    Queue,
+    RedoStack,
+    admitted,
+    on_disk,
+    shown_marks,
+    tried,
+)
+from tracker.console.view.scene import Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.workers import Estimated, EstimateScheduler, NotEstimated, Wanted
 from tracker.console.writer import (
@@ -34,132 +43,17 @@ from tracker.console.writer import (
 from tracker.forecast.values import Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
-from tracker.journal.kinds import BY_NAME
 from tracker.journal.progress import Folded, Progress
 from tracker.journal.wording import news
 
-PATIENCE_S = 0.1
-"""After this time without an answer from the disk the screen says *saving*."""
 STAMP = timedelta(milliseconds=1)
 """Between two key presses, so that what was written together can be told from what was not."""
-
-
-@dataclass
-class PendingWrite:
-    """A job on its way to the disk."""
-
-    job: Job
-    words: str
-    crew: tuple[str, ...]
-    since: float
-    unsaved: str = ""
-    """Why it could not be written so far."""
-    kept: bool = False
-    """Whether it is on this seat's own disk meanwhile."""
-    taken_back: bool = False
-    """Whether it was taken back before the disk answered."""
-
-    @property
-    def mark(self) -> Mark:
-        """What stands beside the names until it is on disk."""
-        if not self.unsaved:
-            return Mark("saving", "saving")
-        return Mark("kept", "kept") if self.kept else Mark("unsaved", "unsaved")
-
-    def written(self, number: int) -> Mark:
-        """Return what stands beside the names for a moment once it is on disk."""
-        return Mark("disk", f"{BY_NAME[self.job.events[0]['kind']].mark} {number}")
-
-    def told(self, number: int, undo: str) -> str:
-        """Return what is said once it is in the journal, and the key that takes it back."""
-        return self.words if self.is_undo else f"entry {number} saved: {self.words}   {undo} takes it back"
-
-    @property
-    def is_undo(self) -> bool:
-        """Whether it takes something back itself."""
-        return all(event.get("kind") == "withdrawn" for event in self.job.events)
-
-
-@dataclass
-class Queue:
-    """Jobs that wait for the disk, by token, the oldest first."""
-
-    jobs: dict[int, PendingWrite] = field(default_factory=dict)
-
-    def late(self, mono: float) -> list[PendingWrite]:
-        """Return the jobs that have waited for longer than a moment."""
-        return [p for p in self.jobs.values() if mono - p.since > PATIENCE_S and not p.taken_back]
-
-    def newest(self) -> PendingWrite | None:
-        """Return the latest job that an undo would mean; None where nothing of the kind waits."""
-        found = [p for p in self.jobs.values() if not p.taken_back and not p.is_undo]
-        return found[-1] if found else None
-
-    def onto(self, fold: Folded, seat: str) -> Folded:
-        """Return the fold with everything that waits on top; what it contradicts is left out."""
-        for pending in self.jobs.values():
-            if pending.taken_back:
-                continue
-            try:
-                fold = admitted(fold, pending.job, seat)
-            except TrackerError:
-                continue
-        return fold
-
-
-@dataclass
-class RedoStack:
-    """What was taken out of the queue before it was on disk, so that it can be brought back, latest first."""
-
-    _kept: list[PendingWrite | None] = field(default_factory=list)
-    """None stands for an undo of something on disk that came later: that is brought back first."""
-
-    def put(self, pending: PendingWrite) -> None:
-        """Keep what the writer has left out."""
-        self._kept.append(pending)
-
-    def mind(self, fold: Folded, job: Job) -> None:
-        """Mind what is written: an undo lies on top, what it brings back does not; all else forgets."""
-        undone = {e.number for e in fold.recorded if e.kind == "withdrawn"}
-        numbers = {event.get("event") for event in job.events if event.get("kind") == "withdrawn"}
-        if not numbers:
-            self._kept.clear()
-        elif self._kept and not numbers & undone:
-            self._kept.append(None)
-
-    def take(self, token: int, mono: float) -> PendingWrite | None:
-        """Return what is brought back now, as a new job; None where it is an undo on disk, or nothing."""
-        kept = self._kept.pop() if self._kept else None
-        if kept is None:
-            return None
-        again = Job(token, kept.job.events, kept.job.utc)
-        return PendingWrite(again, kept.words, kept.crew, mono)
-
-
-def admitted(fold: Folded, job: Job, seat: str) -> Folded:
-    """Return the fold with a job's events; EventError says why they cannot be."""
-    return tried(fold, job, seat)[0]
-
-
-def tried(fold: Folded, job: Job, seat: str) -> tuple[Folded, tuple[str, ...]]:
-    """Return the fold with a job's events and what is unusual about them; EventError: they cannot be."""
-    from tracker.journal.admission import admit
-
-    unusual: tuple[str, ...] = ()
-    for event in job.events:
-        _, fold, more = admit(fold, event, utc_now=job.utc, seat=seat)
-        unusual += more
-    return fold, unusual
 
 
 def later(utc: datetime, before: datetime | None) -> datetime:
     """Return an instant, a moment after the one before it where a clock tells no difference."""
     near = before is not None and before - timedelta(seconds=1) < utc < before + STAMP
     return before + STAMP if before is not None and near else utc
-
-
-MARK_S = 4.0
-"""How long the last write stands beside a name."""
 
 
 @dataclass
@@ -223,17 +117,14 @@ class Session:
         """Return everything that the views may look at."""
         assert self.snapshot is not None
         waiting = self._queue.late(mono)
-        unsaved = sum(1 for p in waiting if p.unsaved and not p.kept)
-        kept = [p.job.utc for p in waiting if p.unsaved and p.kept]
-        since = self.now(kept[0]) if kept else None
         hollow = {str(e["step"]) for p in waiting for e in p.job.events if e.get("kind") == "done"}
         return Scene(
             snapshot=self.snapshot,
             now=self.now(utc),
             utc=utc,
             live=self.live(utc),
-            disk=Disk(self.number, bool(waiting), unsaved, self.fault, len(kept), since),
-            marks=self._shown_marks(mono, waiting),
+            disk=on_disk(self.number, self.fault, waiting, self.now),
+            marks=shown_marks(self._marks, waiting, mono),
             hollow=frozenset(hollow),
             said=self.said,
             said_ink=self.said_ink,
@@ -241,12 +132,6 @@ class Session:
             keys=self.keys,
             local_time=self.local_time,
         )
-
-    def _shown_marks(self, mono: float, waiting: list[PendingWrite]) -> dict[str, Mark]:
-        marks = {crew: mark for crew, (mark, since) in self._marks.items() if mono - since < MARK_S}
-        for pending in waiting:
-            marks.update(dict.fromkeys(pending.crew, pending.mark))
-        return marks
 
     @property
     def kept(self) -> int:

@@ -188,13 +188,15 @@ def standing_alerts(scene: Scene) -> list[Alert]:
 
 
 def _disk(scene: Scene) -> list[Alert]:
-    """Return that something is not on disk; it is no event, and goes by itself."""
+    """Return that something is not in the journal; it is no event, and goes by itself."""
     disk = scene.disk
-    if not disk.unsaved and not disk.fault:
+    if not disk.unsaved and not disk.kept and not disk.fault:
         return []
-    kept = f"{count(disk.unsaved, 'entry', 'entries')} kept here" if disk.unsaved else "the disk refuses"
+    since = f" since {pet(disk.kept_since)}" if disk.kept_since is not None else ""
+    told = [f"{count(disk.kept, 'entry', 'entries')} kept here{since}"] if disk.kept else []
+    told += [f"{count(disk.unsaved, 'entry', 'entries')} not saved"] if disk.unsaved else []
+    words = f"{', '.join(told) or 'the disk refuses'}: {disk.fault or 'not written yet'}. Keys go on"
     severity: Severity = "act" if disk.unsaved else "look"
-    words = f"{kept}: {disk.fault or 'not written yet'}. Keys go on"
     return [Alert("disk", words, acknowledged=False, kind="disk", severity=severity)]
 
 
