@@ -6,7 +6,11 @@ from tests.flat import flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
 from tracker.forecast.prior import PacePrior
+from tracker.forecast.report import report
 from tracker.forecast.values import Estimate
+from tracker.forecast.wording import tires_words
+from tracker.foundation.shown import pet_up
+from tracker.foundation.text import percent
 
 N = 4000
 
@@ -37,6 +41,17 @@ def test_every_way_has_its_share_and_a_crew_that_tires_is_later_and_less_safe() 
     assert tires.inside.p50 is not None and steady.inside.p50 is not None
     assert tires.inside.p50 > steady.inside.p50 + 300
     assert tires.safe is not None and steady.safe is not None and tires.safe < steady.safe
+
+
+def test_what_it_comes_to_if_the_crew_tires_is_said_in_words() -> None:
+    run = long_day()
+    whole = made(run)
+    tires = next(one for one in whole.processes if one.id == "tires")
+    assert tires.inside is not None and tires.safe is not None
+    said = f"inside {pet_up(tires.inside.p50)}, chance {percent(tires.safe, 0.9)}"
+    assert tires_words(whole) == f"if the crew tires, as one scenario in 8 has it: {said}"
+    assert f"  {tires_words(whole)}" in report(run.now, whole)
+    assert tires_words(made(run, level=1.0)) is None
 
 
 def test_the_parts_make_the_whole() -> None:

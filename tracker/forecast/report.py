@@ -28,6 +28,7 @@ from tracker.forecast.wording import (
     limit_at,
     limit_words,
     need_of,
+    tires_words,
     turn_home_words,
     verdict_words,
 )
@@ -53,7 +54,7 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
         ("", [*_title(progress, estimate), *_headline(progress, estimate)]),
         ("wants you", _alert_lines(estimate)),
         ("not enough", [f"  {plain(line, most=300)}" for line in estimate.when_short]),
-        ("crew", _crew_lines(progress, estimate)),
+        ("crew", [*_crew_lines(progress, estimate), *_tires_line(estimate)]),
         ("limits", _limit_lines(estimate)),
         ("what runs down", _consumable_lines(estimate.consumables)),
         ("optional", _optional_lines(estimate)),
@@ -302,6 +303,11 @@ def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
         moves = f"moves that from {pet_down(back.moved_from)} to {pet_down(back.moved_to)}"
         lines.append(f"beginning {back.mover} {moves}")
     return lines
+
+
+def _tires_line(estimate: Estimate) -> list[str]:
+    words = tires_words(estimate)
+    return [] if words is None else [f"  {words}"]
 
 
 def _crew_lines(progress: Progress, estimate: Estimate) -> list[str]:

@@ -72,6 +72,16 @@ def turn_home_words(estimate: Estimate) -> str:
     return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
 
 
+def tires_words(estimate: Estimate) -> str | None:
+    """What it comes to if the crew tires, and in how many scenarios it does; None where that is in few."""
+    figure = next((one for one in estimate.processes if one.id == "tires"), None)
+    if figure is None or figure.inside is None or figure.safe is None:
+        return None
+    chance = percent(figure.safe, need_of(estimate)[2])
+    share = f"one scenario in {round(1 / figure.share)}" if figure.share < 0.4 else percent(figure.share)
+    return f"if the crew tires, as {share} has it: inside {pet_up(figure.inside.p50)}, chance {chance}"
+
+
 def verdict_words(figure: OptionalFigure) -> str:
     """The advice in a word: *not yet* for all but keep while it would rest on too little."""
     return figure.advice if figure.advice == "keep" or figure.ground == "figures" else "not yet"
