@@ -139,3 +139,17 @@ def test_what_takes_all_others_with_it_is_no_choice_among_them() -> None:
         task("b", step("1", "EV1", 5), needs=["egress"]),
     )
     assert list(musts_given_up(run.now)) == [("a", ()), ("b", ())]
+
+
+def test_what_to_give_up_says_of_which_instant_it_is_and_goes_with_its_cause() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 30)),
+        task("home", step("in", "EV1 EV2", 40), closeout=True),
+        limits={"elapsed": "1:00"},
+    )
+    made = flat(run.now)
+    assert made.when_short and made.when_short == made.advice.when_short
+    later = estimate(run.now, 120, advice=made.advice, prior=FLAT)
+    assert later.when_short[0].startswith("As of 0:00: Dropping all optional work is not enough")
+    met = run.now.suppose({"kind": "limited", "limit": "elapsed", "value": 7200, "at": 0})
+    assert estimate(met, 120, advice=made.advice, prior=FLAT).when_short == ()

@@ -47,7 +47,7 @@ from tracker.forecast.values import (
     Range,
 )
 from tracker.forecast.world import Account, Course, OptionalTask, Row, World, advance, begin, inside
-from tracker.foundation.shown import spare
+from tracker.foundation.shown import down, pet_down, spare
 from tracker.journal.progress import Progress, called, confidence_of, done_share, last_done, open_items
 
 Ranges = Literal["all", "shown"]
@@ -126,6 +126,7 @@ def _figures(
     drawn = world.drawn
     assert drawn is not None
     silence = unheard(progress, world.now, drawn.pace)
+    meets = _meets(world, played, bare)
     ground: Ground = "early" if done_share(progress) < EARLY else "unheard" if silence else "figures"
     made = Estimate(
         excursion=progress.plan.excursion,
@@ -153,7 +154,7 @@ def _figures(
         alerts=(),
         advice=advice,
         ingress=_ingress(progress, world, played),
-        when_short=advice.when_short,
+        when_short=() if meets else _short(advice, world.now),
         safe_by=None if world.confidence_joint else played.safe_by,
         processes=process_figures(drawn, played.arrival, played.broken, now=world.now),
         habit=habit_of(drawn),
@@ -161,7 +162,7 @@ def _figures(
         unheard=silence,
         counted=counted,
         value=sum(progress.tasks[task].task.value for task in sorted(counted)),
-        meets=_meets(world, played, bare),
+        meets=meets,
     )
     world.memory.give_back(played.course.table)
     return made
@@ -270,6 +271,13 @@ def counted_tasks(
         if name in going
         or (state.task.optional and state.status in ("open", "begun") and name not in undecided)
     )
+
+
+def _short(advice: Advice, now: float) -> tuple[str, ...]:
+    """What to do where no optional work is not enough; as of which instant, where that is not now."""
+    if down(advice.at) == down(now):
+        return advice.when_short
+    return tuple(f"As of {pet_down(advice.at)}: {words}" for words in advice.when_short)
 
 
 def _meets(world: World, played: _Played, bare: _Played) -> bool:
