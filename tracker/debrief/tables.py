@@ -11,6 +11,7 @@ from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
 from tracker.debrief.judged import Judgement
 from tracker.debrief.rows import Column, Group, StepRow, factor, pace, pet, signed, step_columns
+from tracker.debrief.trend import told
 from tracker.debrief.verdict import Verdict, merged
 from tracker.foundation.text import amount, percent_done, plain
 from tracker.foundation.times import format_instant
@@ -94,8 +95,8 @@ def overview(one: Excursion) -> Table:
         ("Inside, planned", pet(one.planned_inside)),
         ("Inside, actual", "not everybody is inside" if one.inside is None else pet(one.inside)),
         ("Difference", _late(one)),
-        ("Limit", pet(one.limit)),
-        ("To spare", _spare(one)),
+        ("Elapsed limit", pet(one.limit)),
+        ("To spare of it", _spare(one)),
         ("Steps done", _done(one)),
         ("Events", str(one.events)),
     ]
@@ -113,14 +114,31 @@ def excursions(every: Sequence[Excursion]) -> Table:
             pet(one.inside),
             _late(one),
             _spare(one),
+            _kept(one),
             _done(one),
             factor(pace(one.totals.work)),
             percent_done(one.judgement.coverage) if one.judgement else "-",
         )
         for one in every
     ]
-    headings = ("journal", "excursion", "kind", "planned", "inside", "difference", "to spare")
-    return _table(EXCURSIONS, (*headings, "steps done", "pace", "80 % ranges right"), rows, range(3, 10))
+    headings = (
+        "journal",
+        "excursion",
+        "kind",
+        "planned",
+        "inside",
+        "difference",
+        "of elapsed limit",
+        "limits",
+    )
+    more = ("steps done", "pace", "80 % ranges right")
+    return _table(EXCURSIONS, (*headings, *more), rows, (*range(3, 7), 8, 9, 10), "; ".join(told(every)))
+
+
+def _kept(one: Excursion) -> str:
+    """Return whether every limit was kept, or how many were not."""
+    missed = {limit.id for limit in one.limits if limit.kept is False}
+    return f"{len(missed)} broken" if missed else "kept" if one.inside is not None else "-"
 
 
 def _late(one: Excursion) -> str:
