@@ -20,7 +20,7 @@ PARTS = {
     "skill": "the forecast against simple rivals, on truths that are not its own belief",
     "stores": "stores that leak and do not, and published gauges",
     "advice": "what to keep against brute force and CP-SAT",
-    "journal": "a durable append against a bare SQLite commit",
+    "journal": "a durable press against two bare SQLite commits",
     "screen": "first frame, key to paint, idle desk",
     "truth": "what every page says of a figure, through rehearsals",
     "promises": "writers killed, disks full, inputs mutated, many seats",

@@ -88,6 +88,22 @@ def test_what_was_cut_off_or_deleted_comes_back_from_the_outboxes(
     assert rescue(path, tmp_path / "other.sqlite", [out]).verdict.hash == head[1]
 
 
+def test_a_deleted_journal_is_put_back_whole_also_what_others_wrote(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    with journal_in(tmp_path, *MORNING) as first:
+        path = first.path
+    with Journal.open(path, outbox=out) as journal, Journal.open(path) as other:
+        other.record({"kind": "noted", "text": "theirs", "at": 1400}, seat="lead@b")
+        journal.refresh()
+        journal.record({"kind": "noted", "text": "mine", "at": 1401})
+        other.record({"kind": "noted", "text": "theirs again", "at": 1402}, seat="lead@b")
+        journal.refresh()
+        head = (journal.number, journal.hash)
+    path.unlink()
+    found = rescue(path, tmp_path / "new.sqlite", [out])
+    assert found.missing == () and (found.verdict.events, found.verdict.hash) == head
+
+
 def test_what_is_no_journal_is_said(tmp_path: Path) -> None:
     (tmp_path / "noise").write_bytes(Random(1).randbytes(20_000))
     for name in ("noise", "nothing"):

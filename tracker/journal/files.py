@@ -105,6 +105,7 @@ def writable(path: Path) -> None:
 
 
 _COPIES = 5
+_RESCUE = "; where it is gone for good, `tracker rescue` makes it anew from the outbox"
 
 
 class Opened:
@@ -132,7 +133,7 @@ def _signature(path: Path) -> tuple[int, ...]:
     try:
         found = path.stat()
     except OSError as error:
-        raise JournalError(f"{path}: was moved or deleted while it was open") from error
+        raise JournalError(f"{path}: was moved or deleted while it was open{_RESCUE}") from error
     unfinished = os.path.exists(f"{path.resolve()}-journal")
     return found.st_dev, found.st_ino, found.st_mtime_ns, found.st_size, unfinished, beside(path)
 

@@ -352,7 +352,7 @@ class Journal:
     def close(self) -> None:
         """Let go of the file; a second call does nothing."""
         with self._turn:
-            self.sitting.close(self.number, self._hash)
+            self.sitting.close()
             self._store.close()
 
     def __enter__(self) -> Self:
@@ -376,6 +376,7 @@ class Journal:
         rows = self._store.rows(self._fold.number)
         if rows:
             self._fold, self._hash = replay(self._fold, self._hash, rows, self._store.name)
+            self.sitting.saw(rows)
             self._derived = None
         return bool(rows)
 

@@ -31,6 +31,11 @@ from tracker.journal.store import Genesis, Row
 State = Literal["waiting", "sent", "recorded", "refused", "let go", "taken back", "replaced"]
 
 _FORMAT = 1
+_ROWS = (
+    "SELECT number, row FROM seen UNION "
+    "SELECT part.value ->> 0, part.value FROM jobs, json_each(jobs.rows) AS part ORDER BY 1"
+)
+"""Finds every row that was on record, as JSON."""
 _STATEMENTS = (
     "CREATE TABLE outbox (one INTEGER PRIMARY KEY CHECK (one = 1), format INTEGER NOT NULL, "
     "uuid TEXT NOT NULL, place TEXT NOT NULL, seat TEXT NOT NULL) STRICT",
@@ -43,12 +48,15 @@ _STATEMENTS = (
     "hash TEXT NOT NULL, seen TEXT NOT NULL) STRICT",
     "CREATE TABLE journal (one INTEGER PRIMARY KEY CHECK (one = 1), genesis TEXT NOT NULL "
     "CHECK (json_valid(genesis))) STRICT",
+    "CREATE TABLE seen (number INTEGER NOT NULL, hash TEXT NOT NULL, row TEXT NOT NULL "
+    "CHECK (json_valid(row)), PRIMARY KEY (number, hash)) STRICT",
     "CREATE TRIGGER jobs_stay BEFORE UPDATE OF job, pressed, seat, events ON jobs "
     "BEGIN SELECT RAISE(ABORT, 'what was pressed never changes'); END",
     "CREATE TRIGGER jobs_kept BEFORE DELETE ON jobs WHEN OLD.state IN ('waiting', 'sent', 'refused') "
     "BEGIN SELECT RAISE(ABORT, 'what waits is never deleted'); END",
 )
 _SETTLE = "UPDATE jobs SET state = ?, first = ?, last = ?, rows = ?, words = ?, changed = ? WHERE job = ?"
+_SEEN = "INSERT OR IGNORE INTO seen VALUES (?, ?, ?)"
 _HEAD = (
     "INSERT INTO head VALUES (1, ?, ?, ?) ON CONFLICT (one) DO UPDATE "
     "SET number = excluded.number, hash = excluded.hash, seen = excluded.seen"
@@ -86,7 +94,7 @@ class Outbox:
             os.chmod(path, 0o600)
             for setting in ("journal_mode=DELETE", "synchronous=EXTRA", "fullfsync=ON"):
                 self._ask(f"PRAGMA {setting}")
-            if not self._ask("SELECT 1 FROM sqlite_master WHERE name = 'journal'"):
+            if not self._ask("SELECT 1 FROM sqlite_master WHERE name = 'seen'"):
                 self._begin(genesis, place, seat)
             if self._ask("SELECT uuid FROM outbox") != [(genesis.uuid,)]:
                 raise JournalError(f"{path}: is the outbox of another journal")
@@ -162,10 +170,17 @@ class Outbox:
             if rows:
                 self._later.append((_HEAD, (last, rows[-1].hash, now)))
 
-    def saw(self, number: int, digest: str) -> None:
-        """Note how far the journal went, whoever wrote it; written with the next press."""
+    def saw(self, rows: Sequence[Row], *, at_once: bool = False) -> None:
+        """Note what is on record, whoever wrote it; written with the next press, or at once."""
+        if not rows:
+            return
         with self._turn:
-            self._later.append((_HEAD, (number, digest, format_instant(utc_now()))))
+            for row in rows:
+                text = json.dumps(astuple(row), ensure_ascii=False)
+                self._later.append((_SEEN, (row.number, row.hash, text)))
+            self._later.append((_HEAD, (rows[-1].number, rows[-1].hash, format_instant(utc_now()))))
+            if at_once:
+                self._write([])
 
     def waiting(self) -> tuple[Kept, ...]:
         """The presses that are not on record, in their order."""
@@ -181,11 +196,11 @@ class Outbox:
         )
 
     def rows(self) -> list[Row]:
-        """The sealed rows of what was recorded from here, by number."""
+        """The sealed rows of what was on record, by number."""
         with self._turn:
             self._write([])
-            found = self._ask("SELECT rows FROM jobs WHERE rows IS NOT NULL")
-        return sorted((Row(*cells) for (rows,) in found for cells in json.loads(rows)), key=_number)
+            found = self._ask(_ROWS)
+        return [Row(*json.loads(row)) for _, row in found]
 
     def lost(self, hashes: Mapping[int, str]) -> str | None:
         """What a journal with these hashes, by number, lacks of what was recorded; None where it is whole."""
@@ -243,10 +258,6 @@ class Outbox:
         return patiently(self.path, lambda: self._db.execute(sql).fetchall())
 
 
-def _number(row: Row) -> int:
-    return row.number
-
-
 def known_rows(
     folders: Iterable[Path], uuids: Collection[str], place: str
 ) -> Iterator[tuple[Genesis, list[Row]]]:
@@ -259,8 +270,7 @@ def known_rows(
             ((uuid, kept_for),) = db.execute("SELECT uuid, place FROM outbox").fetchall()
             if uuid in uuids or (not uuids and kept_for == place):
                 ((genesis,),) = db.execute("SELECT genesis FROM journal").fetchall()
-                found = db.execute("SELECT rows FROM jobs WHERE rows IS NOT NULL").fetchall()
-                rows = [Row(*cells) for (sealed,) in found for cells in json.loads(sealed)]
+                rows = [Row(*json.loads(row)) for _, row in db.execute(_ROWS).fetchall()]
                 yield Genesis(**json.loads(genesis)), rows
 
 

@@ -56,11 +56,12 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
     """
     place, sitting = str(journal.path), journal.sitting
     sitting.take(Outbox.sit(folder, journal.genesis, place, seat or sitting.seat))
-    assert sitting.outbox is not None
-    lost = sitting.outbox.lost(
-        {row.number: row.hash for row in journal.rows(range(1, journal.fold.number + 1))}
-    )
-    return (*((f"{place}: {lost}",) if lost else ()), *send_left(journal, sitting.outbox, folder))
+    outbox, rows = sitting.outbox, journal.rows(range(1, journal.fold.number + 1))
+    assert outbox is not None
+    lost = outbox.lost({row.number: row.hash for row in rows})
+    if lost is None:
+        outbox.saw(rows, at_once=True)
+    return (*((f"{place}: {lost}",) if lost else ()), *send_left(journal, outbox, folder))
 
 
 def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:

@@ -68,8 +68,12 @@ class Sitting:
         if self.outbox is not None and job is not None:
             self.outbox.settle(job, state, rows=rows, words=words)
 
-    def close(self, number: int, digest: str) -> None:
-        """Leave, noting how far the journal went."""
+    def saw(self, rows: Sequence[Row]) -> None:
+        """Note what others put on record."""
         if self.outbox is not None:
-            self.outbox.saw(number, digest)
+            self.outbox.saw(rows)
+
+    def close(self) -> None:
+        """Leave."""
+        if self.outbox is not None:
             self.outbox.close()
