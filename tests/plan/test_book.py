@@ -186,3 +186,33 @@ def test_faults_of_such_a_workbook_have_sheet_row_and_column(
         f"{path}:2:3: sheet Consumables, row 2, column C (start): 'much' is not a number; write a number such as 0.75, without quotes or unit",
         f"{path}:3:4: sheet Steps, row 3, column D (crew): there is no crew member 'EV9'; did you mean EV2?",
     ]
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "csv"])
+def test_back_into_somebodys_own_columns(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What import read by a mapping, export writes by it, and import reads again."""
+    sheet, mapping, plan = tmp_path / "s.csv", tmp_path / "m.yaml", tmp_path / "a.yaml"
+    sheet.write_text(
+        "Aufgabe,Schritt,Anna Berg,Bo,Dauer,Prio,Ort\n"
+        "Haus,Auf,x,x,0.25,P1,Tor\nHaus,Zu,x,,1.5,P1,\nDach,Schau,,x,0.2,P3,Dach\n",
+        encoding="utf-8",
+    )
+    mapping.write_text(
+        "columns: {Dauer: time:h, Anna Berg: crew:EV1, Bo: crew:EV2}\npriorities: {P1: must, P3: get-ahead}\n"
+    )
+    written = tmp_path / "m2.yaml"
+    options = ["--mapping", str(mapping), "--write-mapping", str(written)]
+    assert main(["import", str(sheet), "--out", str(plan), *options]) == 0
+    back, again = tmp_path / f"back.{kind}", tmp_path / "b.yaml"
+    assert main(["export", str(plan), f"--{kind}", str(back), "--mapping", str(written)]) == 0
+    assert "left behind, for no column is theirs: what is not about steps" in capsys.readouterr().err
+    assert main(["import", str(back), "--out", str(again), "--mapping", str(written), "--limit", "3:00"]) == 0
+    assert read_plan(again).tasks == read_plan(plan).tasks
+    if kind == "csv":
+        rows = list(csv.reader(back.read_text("utf-8-sig").splitlines()))
+        assert rows[:2] == [
+            ["Aufgabe", "Schritt", "Anna Berg", "Bo", "Dauer", "Prio", "Ort"],
+            ["Haus", "Auf", "x", "x", "0.25", "P1", "Tor"],
+        ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,6 +25,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--xlsx", metavar="FILE", help="the workbook to write, the whole plan; - is standard output"
     )
     parser.add_argument("--csv", metavar="FILE", help="the steps alone, as CSV; - is standard output")
+    parser.add_argument(
+        "--mapping", metavar="FILE.yaml", help="the steps in somebody's own columns, as this file maps them"
+    )
     parser.add_argument("--force", action="store_true", help="write over a file that is there")
 
 
@@ -39,6 +42,8 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage("tracker export: nothing to write; say --xlsx FILE or --csv FILE")
     plan = read_plan(args.plan)
     rows = sheets_of(plan)
+    if args.mapping:
+        return _own(plan, args)
     if args.xlsx:
         check_texts(rows, args.plan)
         with meanwhile("writing the workbook"):
@@ -48,6 +53,27 @@ def run(args: argparse.Namespace) -> int:
         _write(args.csv, _csv(rows["Steps"]), args.force)
         left = [name.lower() for name, found in rows.items() if found and name != "Steps"]
         _say(f"left behind: {', '.join(left)}, comments and layout")
+    return 0
+
+
+def _own(plan: Plan, args: argparse.Namespace) -> int:
+    """Write the steps as a mapping file says that somebody's sheets are laid out."""
+    from tracker.foundation import clock
+    from tracker.plan.book import check_texts
+    from tracker.plan.mapping import read_mapping
+    from tracker.plan.own_columns import as_text, own_sheet
+    from tracker.plan.read import read_text
+    from tracker.plan.workbook_out import SheetOut, workbook_bytes
+
+    out = own_sheet(plan, read_mapping(read_text(args.mapping), args.mapping))
+    if args.xlsx:
+        check_texts({out.name: [dict(zip(out.headings, row, strict=True)) for row in out.rows]}, args.plan)
+        sheet = {out.name: SheetOut(out.headings, out.rows, {})}
+        _write(args.xlsx, workbook_bytes(sheet, made=clock.utc_now()), args.force)
+    if args.csv:
+        _write(args.csv, _as_csv(out.headings, as_text(out.rows)), args.force)
+    left = f"{', '.join(out.left)}, " if out.left else ""
+    _say(f"left behind, for no column is theirs: {left}what is not about steps, comments and layout")
     return 0
 
 
@@ -138,17 +164,21 @@ def _choices(plan: Plan) -> dict[str, list[str]]:
 
 
 def _csv(rows: Sequence[Row]) -> bytes:
+    from tracker.plan.book import COLUMNS, cell_text
+
+    columns = COLUMNS["Steps"]
+    cells = ([cell_text(row.get(key), form) for key, form in columns.items()] for row in rows)
+    return _as_csv(list(columns), cells)
+
+
+def _as_csv(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
     import csv
     import io
 
-    from tracker.plan.book import COLUMNS, cell_text
-
     out = io.StringIO()
     write = csv.writer(out)
-    columns = COLUMNS["Steps"]
-    write.writerow(columns)
-    for row in rows:
-        write.writerow([_safe(cell_text(row.get(key), form)) for key, form in columns.items()])
+    write.writerow(headings)
+    write.writerows([_safe(cell) for cell in row] for row in rows)
     return out.getvalue().encode("utf-8-sig")
 
 

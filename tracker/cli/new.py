@@ -51,7 +51,10 @@ def _ask(args: argparse.Namespace) -> None:
         ("limit", "Everybody inside by", "6:30"),
     )
     for name, words, usual in asked:
-        answer = input(f"{words} [{plain(usual)}]: ").strip()
+        try:
+            answer = input(f"{words} [{plain(usual)}]: ").strip()
+        except EOFError:
+            return
         setattr(args, name, answer.lower() if name == "kind" else answer)
 
 

@@ -185,7 +185,7 @@ _UNSAFE = re.compile("[\x00-\x08\x0b-\x1f\ud800-\udfff\ufffe\uffff]|x005F_")
 """What the XML of a workbook cannot hold, and the escape that its readers take away."""
 
 
-def check_texts(rows: Mapping[str, Sequence[Row]], file: str) -> None:
+def check_texts(rows: Mapping[str, Sequence[Mapping[str, object]]], file: str) -> None:
     """Refuse texts that no workbook holds. Raises PlanError with all of them."""
     faults = [
         Fault(
