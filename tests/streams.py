@@ -163,7 +163,9 @@ def _any(random: Random, fold: Fold) -> dict[str, Any]:
         {"kind": "silent", "crew": [crew]},
         {"kind": "heard", "crew": [crew]},
         {"kind": "noted", "text": "x"},
-        {"kind": "chose", "task": task, "choice": "keep"},
+        {"kind": "chose", "task": task, "choice": "keep", "by": crew},
+        {"kind": "raised", "what": "question", "about": random.choice((task, step, crew)), "text": "?"},
+        {"kind": "settled", "event": random.randint(1, fold.number), "text": "yes"},
         {"kind": "withdrawn", "event": random.randint(1, fold.number)},
         {"kind": "amended", "event": random.randint(1, fold.number)},
     ]

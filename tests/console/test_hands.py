@@ -346,3 +346,29 @@ WORDS = (
     ("EV1", "at the cover"),
     ("EV2", "lines are parted"),
 )
+
+
+async def test_a_kept_task_stays_listed_by_its_letter(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((200, 55)) as at:
+        await under_way(at)
+        await at.press("k")
+        await at.type("lamp")
+        await at.press("enter")
+        optional = [one for one in estimate_by_hand(at.desk.progress, 1803.0).optional if one.task != "lamp"]
+        show(at, optional=tuple(optional))
+        rows = [line for line in at.screen.splitlines() if " b lamp" in line]
+        assert len(rows) == 1 and "kept" in rows[0]
+        await at.press("d")
+        await at.type("c")
+        assert "dropped grease" in at.said
+
+
+async def test_a_typed_undo_is_the_key(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "1", "e")
+        await at.type("undo")
+        await at.press("enter")
+        assert at.said.startswith("took back 2: done EV1 EV2 Open the hatch")
+        assert at.said.endswith("   U brings it back")
+        await at.press("U")
+        assert at.kinds == ["zero", "done", "withdrawn", "withdrawn"]

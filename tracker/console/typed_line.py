@@ -70,6 +70,9 @@ class TypedEvents:
         """Write what was typed, when asked twice what is unlikely; whether the line can go."""
         if not text.strip():
             return True
+        if text.strip().lower() == UNDO:
+            self._actions.undo()
+            return True
         try:
             events = self._events(text)
         except TrackerError as error:
@@ -210,5 +213,7 @@ class TypedEvents:
                 self._offer(text)
 
 
+UNDO = "undo"
+"""Typed alone it is what its key is."""
 CHOICES = frozenset(("chose", "dropped", "restored", "moved", "called"))
 """Kinds that decide something, so that what they do to the chance is asked about."""

@@ -37,6 +37,7 @@ def optional_lines(scene: Scene, width: int) -> list[Line]:
     if scene.estimate is None:
         return [*lines, crop((say(" the advice is being worked out", "dim"),), width)]
     lines += [_line(scene, figure, width) for figure in scene.estimate.optional]
+    lines += _kept(scene, width)
     if len(lines) == 1:
         lines.append(crop((say(" nothing optional: nothing to decide", "dim"),), width))
     for words, ink in _after(scene):
@@ -93,6 +94,28 @@ def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
     if width >= 72:
         spans.append(put(percent(figure.in_time), 9, "", right=True))
     return crop(spans, width)
+
+
+def _kept(scene: Scene, width: int) -> list[Line]:
+    """Return a row per optional task that a person decided to keep: it stays listed, by its letter."""
+    listed = {figure.task for figure in scene.estimate.optional} if scene.estimate else set()
+    lines = []
+    for task, letter in scene.snapshot.letters.items():
+        state = scene.progress.tasks[task]
+        if task in listed or not state.committed or state.status not in ("open", "begun"):
+            continue
+        room = _name_room(width)
+        name = f"{task}  {state.task.title}" if width >= 72 and state.task.title else task
+        spans = (
+            say(" "),
+            put(letter, 2, "key"),
+            put(name, room - 4),
+            Span(" "),
+            put("kept", _ADVICE, "going"),
+        )
+        begun = "begun" if state.status == "begun" else ""
+        lines.append(crop((*spans, put(begun, _start_room(width))), width))
+    return lines
 
 
 def _start(figure: OptionalFigure, now: float, *, long: bool) -> str:
