@@ -52,6 +52,13 @@ def test_a_late_tick_is_said_with_its_cause_and_for_ten_minutes() -> None:
     assert said(run, 2701) == "INSIDE steady since 0:35"
 
 
+def test_it_says_until_when_it_was_looked_where_that_is_a_while_ago() -> None:
+    found = last(small(), 1200)
+    assert found.until == 1200
+    assert changed_words(found, 1500, 0.9) == "INSIDE steady since 0:00"
+    assert changed_words(found, 1600, 0.9) == "INSIDE steady since 0:00, as of 0:20"
+
+
 def test_less_than_two_minutes_are_not_said_until_they_add_up() -> None:
     run = small()
     run.done("a.1", at=1860)

@@ -198,13 +198,11 @@ class Beside:
         return Beside(self.choices or earlier.choices, self.changed or earlier.changed)
 
     def onto(self, estimate: Estimate, progress: Progress) -> Estimate:
-        """Return an estimate with this beside it; alerts name choices that know of the last event."""
+        """Return an estimate with this beside it, and with alerts that name what of it can still be done."""
         from tracker.forecast.alerts import alerts
 
         made = replace(estimate, choices=self.choices, changed=self.changed)
-        if not self.choices or self.choices[0].at < progress.at:
-            return made
-        return replace(made, alerts=alerts(progress, made, now=made.at))
+        return replace(made, alerts=alerts(progress, made, now=made.at)) if self.choices else made
 
 
 @dataclass(frozen=True)

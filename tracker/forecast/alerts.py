@@ -58,7 +58,7 @@ def _limits(look: Look) -> Iterator[Alert]:
             return
         soon = list(_turn_home_soon(look, back.latest))
         yield from soon
-        best = best_choice(look.made)
+        best = best_choice(look.made, look.made.choices or ())
         if any(alert.severity == "act" for alert in soon) and (best is None or best.id == "call-home"):
             return
     yield from _chance(look)
@@ -161,7 +161,8 @@ def _best(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
 
     The cheapest choice that meets what is needed, else the best, and then what to ask the lead for.
     """
-    choice = best_choice(look.made)
+    known = [choice for choice in look.made.choices or () if _still(look, choice)]
+    choice = best_choice(look.made, known)
     if choice is None:
         return _call(look) if look.made.choices is None else _nothing_better(look)
     do = typed_lines(choice)
@@ -171,8 +172,9 @@ def _best(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
         words = ", ".join(deed(f"drops {line.removeprefix('drop ')}") for line in do)
     ask = _ask(look.made, choice.binding, choice.nine, choice.inside.p90)
     ask = "" if choice.meets else f", the best left{ask}"
-    figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe}
-    return f". {words}: {then_inside()}{ask}", do, figures
+    figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe, "then_at": choice.at}
+    then = f", as of {slot('then_at', 'down')}" if choice.at < look.progress.at else ""
+    return f". {words}: {then_inside()}{then}{ask}", do, figures
 
 
 def _call(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
@@ -206,12 +208,20 @@ def _lower(look: Look, id: str, chance: float) -> bool:
     return bool(known) and chance < known[-1] - BELOW + 1e-9
 
 
-def best_choice(made: Estimate) -> Choice | None:
+def _still(look: Look, choice: Choice) -> bool:
+    """Whether what a choice gives up is still there, and who it calls not called."""
+    tasks = [look.progress.tasks.get(str(event["task"])) for event in choice.events if "task" in event]
+    if not tasks:
+        return not look.progress.recall or choice.id == "call-at-once"
+    return all(task is not None and task.status in ("open", "begun") for task in tasks)
+
+
+def best_choice(made: Estimate, known: Sequence[Choice]) -> Choice | None:
     """The cheapest choice that meets what is needed, else the one with the best chance; None: none is better.
 
     Cheapest: optional work left out before musts given up, before a recall; then what leaves the most value.
     """
-    found = [choice for choice in made.choices or () if _cost(choice) is not None and choice.safe > made.safe]
+    found = [choice for choice in known if _cost(choice) is not None and choice.safe > made.safe]
     meeting = [choice for choice in found if choice.meets]
     if meeting:
         return min(meeting, key=lambda choice: (_cost(choice), -(choice.value or 0), _shift(choice)))

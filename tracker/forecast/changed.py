@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import OrderedDict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tracker.forecast.attribution import attributed
 from tracker.forecast.estimate import estimate
@@ -87,7 +87,7 @@ def changed(
         look = walk.look(at)
         if look.differs(last):
             before, said, last = last, look, look
-    return walk.change(before, said)
+    return replace(walk.change(before, said), until=max(now, progress.at))
 
 
 @dataclass(frozen=True, slots=True)

@@ -381,6 +381,8 @@ class Changed:
     limits: tuple[ChangedLimit, ...]
     turned: Annotated[tuple[str, ...], UNSAID] = ()
     """Optional tasks: `photos in`, `latch out`."""
+    until: Instant | None = None
+    """PET until which it was looked."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,8 @@ from tracker.journal.progress import Progress
 
 SAID_S = 600.0
 """How long a change is said."""
+LOOKED_S = 360.0
+"""From this age on it is said until when it was looked."""
 MOST_CAUSES = 3
 """Causes named; the rest is summed."""
 
@@ -131,7 +133,8 @@ def changed_words(changed: Changed, now: float, need: float | None) -> str:
     """
     inside, safe, at = changed.inside, changed.safe, pet_down(changed.at)
     if changed.at == changed.since or now - changed.at > SAID_S:
-        return f"INSIDE steady since {at}"
+        stale = changed.until is not None and now - changed.until > LOOKED_S
+        return f"INSIDE steady since {at}{f', as of {pet_down(changed.until)}' if stale else ''}"
     before, after = up(inside.before), up(inside.now)
     if before != after:
         shift = "" if before is None or after is None else f", {change(after - before)}"
