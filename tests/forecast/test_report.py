@@ -12,6 +12,7 @@ from tests.runs import Run, plan_of, step, task
 from tracker.forecast.estimate import estimate
 from tracker.forecast.report import brief, page, report
 from tracker.forecast.values import Estimate
+from tracker.forecast.wording import pace_words
 
 STORES = [
     {"id": "oxygen", "unit": "kg", "start": 2.0, "reserve": 0.1, "per_hour": 0.1, "per_megajoule": 0.1},
@@ -124,6 +125,20 @@ def test_what_is_said_adds_up_as_shown() -> None:
     assert inside is not None and at is not None
     spare = int(at[1]) * 60 + int(at[2]) - int(inside[1]) * 60 - int(inside[2])
     assert spare == int(at[3] or 0) * 60 + int(at[4])
+
+
+def test_pace_in_words() -> None:
+    assert [pace_words(pace) for pace in (1.15, 0.96, 1.004, 2.0)] == [
+        "15 % slow", "4 % fast", "as planned", "100 % slow",
+    ]  # fmt: skip
+    run = crowd(2)
+    made = estimate(run.now, 1700, scenarios=2000)
+    lines = report(run.now, made)
+    at = lines.index("pace")
+    assert [line.split()[0] for line in lines[at + 1 : at + 4]] == ["all", "EV1", "EV2"]
+    (tires,) = (one for one in made.processes if one.id == "tires")
+    told = [line for line in lines if "if the crew tires" in line]
+    assert len(told) == (tires.inside is not None)
 
 
 def test_turn_home_in_words() -> None:

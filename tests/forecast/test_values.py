@@ -107,6 +107,11 @@ def test_after_closed_it_is_the_fact() -> None:
     for figure in found["consumables"]:
         left = figure["at_inside"]
         assert left["p10"] == left["p50"] == left["p90"] == figure["now"]
+    for limit in found["limits"]:
+        reached, spare = limit["reached"]["p50"], limit["to_spare"]
+        assert limit["margin"]["p50"] == pytest.approx(reached - 4000, abs=0.002)
+        assert spare == reached // 60 * 60 - 67 * 60
+        assert (limit["margin"]["p50"] < 0) == (limit["chance"] == 1.0)
     assert {s["status"] for s in found["steps"]} == {"done", "left"}
     assert {t["task"]: t["status"] for t in found["tasks"]}["latch"] == "left"
 

@@ -28,6 +28,7 @@ from tracker.forecast.wording import (
     limit_at,
     limit_words,
     need_of,
+    pace_words,
     tires_words,
     turn_home_words,
     verdict_words,
@@ -54,7 +55,8 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
         ("", [*_title(progress, estimate), *_headline(progress, estimate)]),
         ("wants you", _alert_lines(estimate)),
         ("not enough", [f"  {plain(line, most=300)}" for line in estimate.when_short]),
-        ("crew", [*_crew_lines(progress, estimate), *_tires_line(estimate)]),
+        ("crew", _crew_lines(progress, estimate)),
+        ("pace", _pace_lines(estimate)),
         ("limits", _limit_lines(estimate)),
         ("what runs down", _consumable_lines(estimate.consumables)),
         ("optional", _optional_lines(estimate)),
@@ -305,11 +307,6 @@ def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
     return lines
 
 
-def _tires_line(estimate: Estimate) -> list[str]:
-    words = tires_words(estimate)
-    return [] if words is None else [f"  {words}"]
-
-
 def _crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
     """The present and the next step of each crew member."""
     figures = {figure.step: figure for figure in estimate.steps}
@@ -325,6 +322,19 @@ def _crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
             doing = _doing(progress, figures[now], estimate.at)
         rows.append((member.id, doing, f"next {ahead[0]}" if ahead else ""))
     return columns(rows, most=LONG)
+
+
+def _pace_lines(estimate: Estimate) -> list[str]:
+    """How fast they are, whose last tick came late, and what comes of it if they tire."""
+    lines = columns((who, pace_words(pace)) for who, pace in estimate.pace.items())
+    late = {who: by for who, by in estimate.lateness.items() if by is not None and by >= LATE_S}
+    lines += [f"  the last tick of {who} came about {duration(by)} late" for who, by in late.items()]
+    tiring = tires_words(estimate)
+    return [*lines, *([f"  {tiring}"] if tiring else [])]
+
+
+LATE_S = 60.0
+"""From so many seconds on it is said that a tick is believed to have come late."""
 
 
 def _doing(progress: Progress, figure: StepFigure, at: float) -> str:

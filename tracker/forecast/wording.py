@@ -89,6 +89,12 @@ def verdict_words(figure: OptionalFigure) -> str:
     return figure.advice if figure.advice == "keep" or figure.ground == "figures" else "not yet"
 
 
+def pace_words(pace: float) -> str:
+    """Actual over planned time in words: `15 % slow`, `4 % fast`, `as planned`."""
+    percent_off = round(100 * (pace - 1))
+    return f"{abs(percent_off)} % {'slow' if percent_off > 0 else 'fast'}" if percent_off else "as planned"
+
+
 def choice_words(choice: Choice) -> str:
     """What is chosen: `musts alone`, `keep photos for lamp`, `give up mast`, `call home`."""
     deed, *tasks = choice.id.split(":")
