@@ -58,7 +58,7 @@ def regions(scene: Scene) -> Iterator[tuple[str, str]]:
     for width, height in SIZES:
         for view in OURS:
             for name, lines in panes(scene, width, height, view).items():
-                if name not in ("alerts", "message"):
+                if name != "message":
                     yield f"{view} {name} {width}x{height}", text_of(lines)
 
 

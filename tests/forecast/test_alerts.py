@@ -84,7 +84,7 @@ def test_what_nobody_gets_to_in_time_is_announced_with_what_it_would_cost() -> N
     )
     now = 5 * 3600 + 300
     assert alerts(run, now)["last-call:lamp:5"].text == (
-        "lamp: start by 5:10, in 5 min; not yet: +20. keep lamp, drop lamp"
+        "lamp: start by 5:10, in 5 min; not yet; kept costs 20 min. keep lamp, drop lamp"
     )
     run.done("first.1", at=320 * 60 - 1)
     assert not begin(run, "last-call:lamp:5", 320 * 60), "it has begun"
@@ -99,7 +99,8 @@ def test_a_choice_that_was_worked_out_is_told_with_its_chance() -> None:
     )
     run.done("first.1", at=1800)
     made = alerts(run, 5 * 3600 + 300, choices=True)["last-call:lamp:5"]
-    assert made.text == "lamp: start by 5:10, in 5 min; not yet: +20, >99 % -> <1 %. keep lamp, drop lamp"
+    words = "not yet; kept costs 20 min, >99 % -> <1 %. keep lamp, drop lamp"
+    assert made.text == f"lamp: start by 5:10, in 5 min; {words}"
     assert made.do == ("keep lamp", "drop lamp") and made.figures["then_safe"] == 0
 
 

@@ -57,7 +57,7 @@ def _called(look: Look, figure: OptionalFigure, id: str, past: Raised | None) ->
     call = figure.last_call if figure.last_call is not None or past is None else past.figure
     moved = past is not None and down(past.figure) != down(call)
     do, offered = _offered(figure)
-    shift = "" if figure.advice == "keep" else f": {slot('shift', 'shift')}"
+    shift = "" if figure.advice == "keep" else f"; kept {slot('shift', 'shift')}"
     chances = "" if then is None or not shift else f", {from_to()}"
     return look.alert(
         id,

@@ -231,6 +231,14 @@ def alert_words(alert: Alert, now: float, keys: Keys | None = None) -> str:
     return "".join(said)
 
 
+def _costs(shift: float | None) -> str:
+    """A shift of INSIDE said aloud: `costs 49 min`, `wins 4 min`, `costs nothing`."""
+    whole = nearest(shift)
+    if not whole:
+        return "" if whole is None else "costs nothing"
+    return f"{'costs' if whole > 0 else 'wins'} {duration(whole)}"
+
+
 HOW: Mapping[str, Callable[[float | None, float, float | None], str]] = {
     "up": lambda value, now, need: pet_up(value),
     "down": lambda value, now, need: pet_down(value),
@@ -238,7 +246,7 @@ HOW: Mapping[str, Callable[[float | None, float, float | None], str]] = {
     "for": lambda value, now, need: duration(None if value is None else now - value),
     "min": lambda value, now, need: duration(value),
     "spare": lambda value, now, need: spare_words(value),
-    "shift": lambda value, now, need: change(value),
+    "shift": lambda value, now, need: _costs(value),
     "chance": lambda value, now, need: "-" if value is None else percent(value, need),
 }
 """How a figure is worded: an end rounded up, a limit or a fact down, a countdown, a time since, a duration,

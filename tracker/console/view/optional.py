@@ -4,31 +4,12 @@ from __future__ import annotations
 
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import open_words
-from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say
+from tracker.console.view.styled_text import Ink, Line, Span, block, crop, put, say
 from tracker.console.view.words import pet
 from tracker.forecast.values import ClockFigure, Estimate, OptionalFigure
 from tracker.forecast.wording import advice_word
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
 from tracker.foundation.text import percent
-
-MOST_WIDE = 120
-"""Columns; further apart, a name and its figures are no longer read together."""
-
-
-def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return what is advised, and with room in the same view why."""
-    lines = optional_lines(scene, width)
-    reasons = why_lines(scene, width)
-    if reasons and len(lines) + 1 + len(reasons) <= height:
-        lines = [*lines, blank(width), *reasons]
-    return fit(lines, width, height, where=f": {scene.key('optional')}")
-
-
-def optional_page(scene: Scene, width: int) -> list[Line]:
-    """Return all rows of what is advised, and why."""
-    near = min(width, MOST_WIDE)
-    lines = [*optional_lines(scene, near), blank(near), *why_lines(scene, near)]
-    return [crop(line, width) for line in lines]
 
 
 def optional_lines(scene: Scene, width: int) -> list[Line]:

@@ -1,6 +1,7 @@
 """What stands beside the list: the optional tasks, then in the rows that are left what else is asked most.
 
-In this order: what each choice comes to, what runs down, the last events. A wide screen has two columns.
+In this order: what each choice comes to, what runs down, questions and answers, the last events. A wide
+screen has two columns. The page of the optional tasks has the choices too, and why it is advised.
 """
 
 from __future__ import annotations
@@ -10,9 +11,9 @@ from collections.abc import Iterator, Sequence
 from tracker.console.view.choices import named
 from tracker.console.view.consumables import running_down
 from tracker.console.view.head import same_choice
-from tracker.console.view.optional import optional_lines
+from tracker.console.view.optional import optional_lines, why_lines
 from tracker.console.view.scene import Scene
-from tracker.console.view.styled_text import Ink, Line, Span, crop, fit, put, say, tall
+from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say, tall
 from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.values import Choice
 from tracker.forecast.wording import need_of
@@ -22,19 +23,48 @@ from tracker.journal.wording import event_words
 
 TWO_FROM = 100
 """Columns from which on there are two columns."""
-EVENTS = 30
+EVENTS, QUESTIONS = 30, 4
+
+
+MOST_WIDE = 120
+"""Columns of the page; further apart, a name and its figures are no longer read together."""
 
 
 def side(scene: Scene, width: int, height: int) -> list[Line]:
     """Return as many of the sections as there is room for, each as a whole; the first in any case."""
     if width < TWO_FROM:
         sections = [optional_lines(scene, width), choices_beside(scene, width)]
-        sections += [running_down(scene, width), last_events(scene, width)]
+        sections += [running_down(scene, width), answers(scene, width), last_events(scene, width)]
         return _stack(sections, width, height, scene)
     one, two = width // 2, width - width // 2 - 2
     left = _stack([optional_lines(scene, one), choices_beside(scene, one)], one, height, scene)
-    right = _stack([running_down(scene, two), last_events(scene, two)], two, height, scene)
+    rest = [running_down(scene, two), answers(scene, two), last_events(scene, two)]
+    right = _stack(rest, two, height, scene)
     return [crop((*a, Span("  "), *b), width) for a, b in zip(left, right, strict=True)]
+
+
+def optional_list(scene: Scene, width: int, height: int) -> list[Line]:
+    """Return what is advised, and with room in the same view what each choice comes to, and why."""
+    return fit(optional_page(scene, width), width, height, where=f": {scene.key('optional')}")
+
+
+def optional_page(scene: Scene, width: int) -> list[Line]:
+    """Return all rows of what is advised, what each choice comes to, and why it is advised."""
+    near = min(width, MOST_WIDE)
+    lines = optional_lines(scene, near)
+    for section in (choices_beside(scene, near), why_lines(scene, near)):
+        lines += [blank(near), *section] if section else []
+    return [crop(line, width) for line in lines]
+
+
+def answers(scene: Scene, width: int) -> list[Line]:
+    """Return the questions, the latest first, and what was answered; none where nothing was asked."""
+    asked = [one for one in reversed(scene.progress.raised) if one.what == "question"][:QUESTIONS]
+    lines = [crop((say(" questions and answers", "dim"),), width)] if asked else []
+    for one in asked:
+        words = f"at {pet_down(one.at)} {one.text} -> {one.settled.text if one.settled else 'no answer'}"
+        lines += block(words, width, "" if one.settled else "strong", most=2, indent=2)
+    return lines
 
 
 def _stack(sections: Sequence[list[Line]], width: int, height: int, scene: Scene) -> list[Line]:
