@@ -6,12 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 from tests.flat import flat
-from tests.runs import Run, step, task
+from tests.runs import LATER, Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
 from tracker.forecast.estimate import estimate
 from tracker.forecast.values import Alert, Estimate, Leak, Raised
 from tracker.forecast.wording import alert_words
 from tracker.journal.progress import done_share
+from tracker.journal.typed import parse_entry
 
 HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)
 OXYGEN = {"id": "oxygen", "unit": "kg", "start": 1.0, "reserve": 0.1, "per_hour": 0.4, "reading_sd": 0.01}
@@ -455,3 +456,40 @@ def test_alerts_in_json_say_what_they_rest_on_and_what_can_be_typed() -> None:
         "id", "text", "acknowledged", "kind", "severity", "since", "subject", "figures", "do",
     }  # fmt: skip
     assert (row["kind"], row["severity"], row["subject"], row["do"]) == ("go", "look", "a.1", ["go a.1"])
+
+
+def test_what_is_said_can_be_typed() -> None:
+    """Every complete line that an alert offers is understood at the desk, and means what it says."""
+    run = Run(
+        task("a", step("1", "EV1", 30), step("2", "EV1", 20, hold_point="ask")),
+        task("c", step("1", "EV2", 60), priority="get-ahead"),
+        HOME,
+        limits={"elapsed": "1:30"},
+    )
+    run("held", 60, crew=["EV1"], until=120)
+    asked = run("raised", 90, what="question", text="Why?")
+    run("silent", 100, crew=["EV2"])
+    lines = {line for alert in alerts(run, 5200, choices=True).values() for line in alert.do}
+    assert {f"answer {asked}", "heard EV2", "resume EV1", "call home"} <= lines
+    rest = {
+        "keep c",
+        "drop c",
+        "later c",
+        "done a.1",
+        "done a.1 -5",
+        "silent EV1",
+        "enter EV1",
+        "close",
+        "go a.2",
+    }
+    more = {f"settle {asked}", "call at once"}
+    meant = {
+        line: parse_entry(line, run.now, now=5200.0, utc_now=LATER) for line in sorted(lines | rest | more)
+    }
+    kinds = {line: [event["kind"] for event in events] for line, events in meant.items()}
+    assert kinds[f"answer {asked}"] == kinds[f"settle {asked}"] == ["settled"]
+    assert kinds["heard EV2"] == ["heard"] and kinds["resume EV1"] == ["resumed"]
+    assert kinds["call home"] == kinds["call at once"] == ["called"] and kinds["go a.2"] == ["went"]
+    assert kinds["done a.1 -5"] == ["done"] and meant["done a.1 -5"][0]["at"] == 4900
+    assert "dropped" in kinds["drop c"] and "moved" in kinds["later c"] and kinds["keep c"] == ["chose"]
+    assert kinds["enter EV1"] == ["entered"] and kinds["close"] == ["closed"]

@@ -121,8 +121,8 @@ def _turn_home_soon(look: Look, latest: float) -> Iterator[Alert]:
 
 def _closeout_starts(look: Look) -> float | None:
     """The PET at which closeout begins on the projected course."""
-    tasks, steps = look.progress.tasks, look.progress.steps
-    starts = [f.start.p50 for f in look.made.steps if tasks[steps[f.step].step.task].task.closeout]
+    tasks = look.progress.tasks
+    starts = [figure.start.p50 for figure in look.made.tasks if tasks[figure.task].task.closeout]
     return min((start for start in starts if start is not None), default=None)
 
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from itertools import takewhile
 
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import (
@@ -206,10 +207,8 @@ def _seen(scene: Scene, alert: Alert) -> bool:
     # The estimate may be older than the key that marked it; what asks again says so in the estimate.
     estimate, progress = scene.estimate, scene.progress
     known = estimate.at if estimate else 0.0
-    return any(
-        e.kind == "acknowledged" and e.body["alert"] == alert.id and e.at >= known
-        for e in reversed(progress.events)
-    )
+    since = takewhile(lambda event: event.at >= known, reversed(progress.events))
+    return any(e.kind == "acknowledged" and e.body["alert"] == alert.id for e in since)
 
 
 MARKS: Mapping[Severity, tuple[str, Ink]] = {"act": (" !! ACT ", "alarm"), "look": (" !  LOOK ", "late")}
