@@ -190,6 +190,8 @@ class _Reader:
         if "time" not in self.columns.keys and lasting:
             said = f"{between(min(lasting), max(lasting))}, {format_exact(sum(lasting))} in all"
             self.remarks.append(f"times are from each start to the end, or to the next start: {said}")
+        if began := self.starts.first:
+            self.remarks.append(f"the first start is {began}")
         self._rows["step"] = len(self.steps)
         if self._unknown:
             first = min(rows[0] for rows in self._unknown.values())

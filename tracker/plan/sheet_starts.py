@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import NamedTuple, Protocol
 
-from tracker.foundation.times import format_exact, format_pet
+from tracker.foundation.times import format_exact, format_instant, format_pet
 from tracker.plan.cells import DAY_S, UNITS, Cell, span_of, unit_in
 from tracker.plan.columns import Columns, Wishes, column_name
 
@@ -95,9 +95,10 @@ class StartColumns:
         self._unread: list[tuple[int, int, str]] = []
 
     @property
-    def both(self) -> bool:
-        """Whether a row can give a time by itself."""
-        return len(self._at) == 2
+    def first(self) -> str:
+        """The earliest start that has a date, as an instant; empty without one."""
+        dated = [row.start.at for row in self._rows if row.start is not None and row.start.dated]
+        return format_instant(datetime.fromtimestamp(min(dated), UTC)) if dated else ""
 
     def take(self, step: Started, cells: Sequence[Cell]) -> bool:
         """Read a row; whether it gives a time by itself."""
