@@ -137,6 +137,8 @@ def test_the_commands_there_and_back(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert "the workbook is a whole plan, as `tracker export` writes it: 53 steps" in capsys.readouterr().out
     assert main(["diff", demo, str(back), "--exit-code"]) == 0
     assert capsys.readouterr().out == "no difference\n"
+    assert main(["import", str(book), "--out", str(tmp_path / "x.yaml"), "--limit", "6:00"]) == 2
+    assert "--limit is for a sheet of steps; " in capsys.readouterr().err
     # Never over a file without a word.
     before = book.read_bytes()
     assert main(["export", demo, "--xlsx", str(book)]) == 1

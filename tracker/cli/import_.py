@@ -80,9 +80,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _whole_plan(args: argparse.Namespace, grids: Sequence[Grid]) -> int:
-    """Read a workbook that `export` wrote."""
+    """Read a workbook that `export` wrote. Raises WrongUsage for options that it has no use for."""
+    from tracker.foundation.errors import WrongUsage
     from tracker.plan.book import plan_text
 
+    given = {name: value for name, value in vars(args).items() if name not in ("sheet", "out") and value}
+    if given:
+        option = next(iter(given)).replace("sheet_name", "sheet").replace("_", "-")
+        raise WrongUsage(f"--{option} is for a sheet of steps; {args.sheet} is a whole plan: leave it out")
     text = plan_text(grids, args.sheet)
     write_plan(args.out, text)
     rows = next(len(grid.rows) - 1 for grid in grids if grid.name == "Steps")
