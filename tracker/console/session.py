@@ -311,6 +311,21 @@ Heard = Report | Estimated | NotEstimated
 Hear = Callable[[Heard], object]
 
 
+JUMP_S = 2.0
+"""By how much the wall clock may be set before it is said."""
+
+
+def jump_words(jump_s: float) -> str:
+    """What is said of a wall clock that was set while the desk was open."""
+    if abs(jump_s) <= JUMP_S:
+        return "this machine's clock agrees again with the one that the desk goes by"
+    way = "forward" if jump_s > 0 else "back"
+    return (
+        f"this machine's clock was set {way} by {abs(jump_s):.0f} s; PET and ticks go on by the clock that "
+        "never steps; where the set one is right, leave and open the desk again"
+    )
+
+
 class DeskRuntime:
     """Starts and stops the threads of one desk."""
 
@@ -323,9 +338,11 @@ class DeskRuntime:
         utc_now: Callable[[], datetime] = clock.utc_now,
         monotonic_s: Callable[[], float] = clock.monotonic_s,
         outbox: Path | None = None,
+        jump_s: Callable[[], float] = lambda: 0.0,
     ) -> None:
         self.title = title
         self.utc_now, self.monotonic_s = utc_now, monotonic_s
+        self._jump_s, self._jumped = jump_s, 0.0
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
@@ -365,8 +382,12 @@ class DeskRuntime:
         return self.session.scene(self.utc_now(), self.monotonic_s())
 
     def want(self) -> None:
-        """Ask for an estimate when one is due."""
+        """Ask for an estimate when one is due; say when somebody set the clock."""
         self.session.want(self.utc_now(), self.monotonic_s())
+        jump = self._jump_s()
+        if abs(jump - self._jumped) > JUMP_S and self.session.snapshot is not None:
+            self._jumped = jump
+            self.session.say(jump_words(jump), "alarm")
 
     def take(self, report: Heard) -> None:
         """Take in what a thread says."""

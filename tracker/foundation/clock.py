@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from time import monotonic as _monotonic
 from time import sleep as _sleep
 
@@ -20,3 +22,27 @@ def pause(seconds: float) -> None:
 def monotonic_s() -> float:
     """Seconds on a clock that never steps, for measuring short spans."""
     return _monotonic()
+
+
+def boot_s() -> float:
+    """Seconds since this machine was started, the time in which it slept among them; they never step."""
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return _monotonic()
+
+
+class SteadyClock:
+    """UTC that goes on evenly from where the wall clock stood, whatever is done to the wall clock later."""
+
+    def __init__(self, wall: Callable[[], datetime] = utc_now, boot: Callable[[], float] = boot_s) -> None:
+        """Begin now; `boot` counts seconds that never step."""
+        self._wall, self._boot = wall, boot
+        self._began, self._since = wall(), boot()
+
+    def utc_now(self) -> datetime:
+        """The present instant by the clock that never steps."""
+        return self._began + timedelta(seconds=self._boot() - self._since)
+
+    def jump_s(self) -> float:
+        """The seconds by which the wall clock was set forward since the beginning; negative: back."""
+        return (self._wall() - self.utc_now()).total_seconds()
