@@ -213,3 +213,20 @@ def test_while_it_goes_on_nothing_is_said_to_be_kept() -> None:
     one = debrief(_done("valve.open", 600))
     assert {limit.id for limit in one.limits if limit.kept is not None} == {"window.light"}
     assert one.verdict == "Not over; no limit is broken so far"
+
+
+def test_who_counts_before_a_window_opens_has_begun_by_then() -> None:
+    """B is there at 0:02, the window opens at 0:30; counted at 0:05, held for a while, done at 0:20."""
+    plan = DIVE.replace("[[0:00, 0:30]]", "[[0:30, 0:50]]").replace(
+        "steps: [{do: Look, crew: [B], time: 0:20, window: light}]",
+        "steps: [{do: Swim, crew: [B], time: 0:02}, "
+        "{do: Look, crew: [B], time: 0:20, count: 4, window: light}]",
+    )
+    counted = {"kind": "counted", "step": "look.2", "count": 2, "at": 300}
+    hold = ({"kind": "held", "crew": ["B"], "at": 400}, {"kind": "resumed", "crew": ["B"], "at": 500})
+    one = debrief(_done("look.1", 120), counted, *hold, _done("look.2", 1200), plan=plan)
+    row = next(row for row in one.steps if row.step == "look.2")
+    assert row.actual_start is not None
+    assert row.actual_start <= 300
+    light = by_id(one)["window.light", "B"]
+    assert (light.kept, light.words) == (False, "broken: 0 steps of 1 began inside; began outside: look.2")

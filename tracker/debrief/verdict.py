@@ -273,8 +273,7 @@ def _spans(progress: Progress, window: str, state: StepState) -> Intervals:
 
 def _begin(progress: Progress, window: str, state: StepState) -> _Begun:
     assert state.began is not None
-    # Who counted items while a window was shut was at work in it, whenever the work was to begin.
-    at = state.began if state.done is None else min(state.began, state.done)
+    at = state.began
     off = [(_away(at, span), span[1]) for span in _spans(progress, window, state)]
     late, closes = min(off, default=(inf, None))
     return _Begun(state.step.id, at, closes, late)

@@ -143,7 +143,9 @@ def _begin_silently(state: State, event: Recorded, step: str, at: float) -> None
             unstart(state, other)
         state.current[c] = step
     s = state.steps[step]
-    implied = {} if s.began is not None else {"began": begin, "begin_kind": "implied"}
+    # One that was only to begin, when a window opens, has begun with what is done of it.
+    begun = s.began is not None and s.began <= at
+    implied = {} if begun else {"began": begin, "begin_kind": "implied"}
     state.change(step, running_since=begin, waited_for=state.cause.get(step), **implied)
 
 
