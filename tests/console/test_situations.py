@@ -11,7 +11,7 @@ import pytest
 
 from tests.console.conftest import HERE, ZERO, estimate_by_hand
 from tests.runs import Run
-from tests.screens import screen
+from tests.screens import panes, screen
 from tracker.console.view.scene import Disk, Scene, Snapshot
 from tracker.forecast.values import (
     Alert,
@@ -184,3 +184,37 @@ def test_people_who_are_inside_are_not_on_the_way(way_home: Scene) -> None:
     scene = replace(way_home, snapshot=Snapshot(run.now, way_home.estimate))
     rows = screen(scene, 80, 24, "home").split("way home")[1]
     assert "EV1" in rows and not any(row.split()[1:2] == ["EV2"] for row in rows.splitlines())
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+@pytest.mark.parametrize("situation", ["calm", "in_trouble", "way_home", "six"])
+def test_orange_means_that_somebody_has_to_act(
+    request: pytest.FixtureRequest, situation: str, width: int, height: int
+) -> None:
+    scene = request.getfixturevalue(situation)
+    views = ("home",) if situation == "way_home" else ("steps", "runway", "optional", "consumables")
+    regions = [lines for view in views for lines in panes(scene, width, height, view).values()]
+    orange = {
+        span.text.strip() for lines in regions for line in lines for span in line if span.ink == "alarm"
+    }
+    if situation != "in_trouble":
+        assert not orange
+    else:
+        assert {"39 min SHORT", "TURN HOME NOW"} <= orange
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_alerts_take_the_rows_they_need_while_the_list_keeps_five(
+    calm: Scene, width: int, height: int
+) -> None:
+    estimate = calm.estimate
+    assert estimate is not None
+    usual = panes(calm, width, height)
+    for number in range(12):
+        alerts = tuple(Alert(f"a:{n}", f"alert {n}", False) for n in range(number))
+        rows = panes(shown(calm, replace(estimate, alerts=alerts)), width, height)
+        assert sum(map(len, rows.values())) == height - 1
+        assert len(rows["middle"]) >= 5 and len(rows["head"]) == 3
+        assert len(rows["crew"]) in (len(usual["crew"]), len(calm.progress.plan.crew))
+        if len(rows["alerts"]) < number:
+            assert len(rows["middle"]) == 5 and "runway" not in rows, "what gives way gives way first"

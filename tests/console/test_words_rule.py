@@ -19,10 +19,10 @@ SIZES = ((80, 24), (100, 30), (120, 36), (200, 55))
 OURS = ("steps", "runway", "optional", "consumables", "home")
 
 BEFORE_AN_INSTANT = re.compile(
-    r"(\b(at|by|from|until|since|about|between|and|inside|INSIDE|alone|read|begins|ended|home|goes)"
+    r"(\b(at|by|from|until|since|about|between|and|inside|INSIDE|alone|read|begins|ended|home|goes|[Aa]s of)"
     r"|->|8 in 10:|\.\.) *$"
 )
-"""Words of which one stands before every instant: `and` only behind `between`, `home` behind `called`."""
+"""Words of which one stands before every instant: `home` is behind `called`, `of` behind `as`."""
 ABOVE = re.compile(r"\b(begins|ended|start by|at reserve|inside|planned|read|at)\b")
 """Heads of columns of instants."""
 OF_SHIFTS = re.compile(r"\b(late|shift)\b")
