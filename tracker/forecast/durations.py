@@ -149,6 +149,8 @@ def _stretch(values: Array) -> slice:
     return slice(int(where[0]), int(where[-1]) + 1) if where.size else slice(0, 0)
 
 
+MOST_ENDS = 12
+"""Ends of steps under way that are kept for those who suppose something beside them."""
 BIN_S = 900.0
 """Level and streaks wander over stretches of the planned clock this long."""
 
@@ -177,6 +179,7 @@ class Pace:
         self._members: dict[tuple[str, ...], Row] = {}
         self._bases: dict[tuple[int, tuple[str, ...]], tuple[Row, Row]] = {}
         self._works: dict[str, tuple[Row, Row]] = {}
+        self._ends: dict[Ask, Array] = {}
 
     def _of(self, values: Iterable[float]) -> Array:
         """A value per process, in every scenario."""
@@ -257,6 +260,14 @@ class Pace:
         """How late a crew member's last tick was, seconds."""
         return np.asarray(self._state[self._layout.late(crew)])
 
+    def once(self, ask: Ask, make: Callable[[], Array]) -> Array:
+        """The end of a step that has some of its time behind it, made once; nobody writes to it."""
+        if ask not in self._ends:
+            while len(self._ends) >= MOST_ENDS:
+                del self._ends[next(iter(self._ends))]
+            self._ends[ask] = make()
+        return self._ends[ask]
+
 
 TROUBLE = 0.04
 """Chance that a step runs on for a reason of its own, however long it has run: constant, or a step stuck for
@@ -300,7 +311,7 @@ class Painter:
             return
         shape = ask.shape(certain=self._certain)
         if shape.elapsed > 0 or ask.gaps_s or shape.parts != 1.0:
-            end = self._under_way(ask, shape, usual)
+            end = self._pace.once(ask, lambda: self._under_way(ask, shape, usual))
             if ask.running and float(end.min()) < 0.0:
                 self.ended[i] = np.minimum(end, 0.0).astype(np.float32)
             row[:] = np.maximum(end, 0.0)

@@ -14,6 +14,7 @@ import math
 import weakref
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import takewhile
 
 import numpy as np
@@ -144,13 +145,17 @@ class Belief:
 
     def expected(self, crew: Sequence[str], work: str, hours: float) -> float:
         """The mean log pace of this crew at this work (empty: at any), at a place of the planned clock."""
-        row = self.layout.row(crew, ((work, 1.0),) if work else ())
-        rows = np.tile(row, (self.grid.size, 1))
-        rows[:, 1] = self.trend_at(hours)
+        row, streaks = self.layout.row(crew, ((work, 1.0),) if work else ()), self.layout.streaks
+        mean = self._weighed.sum(axis=0)
         ahead = max(hours - self.hours, 0.0)
         left = self.grid.of_process(math.exp(-ahead / p.lasting_h) for p in self.grid.processes)
-        rows[:, self.layout.streaks] *= left[:, None]
-        return float(self.shares() @ np.einsum("ki,ki->k", rows, self.mean))
+        mean[streaks] = left @ self._weighed[:, streaks]
+        return float(row @ mean + self.trend_at(hours) @ self._weighed[:, 1])
+
+    @cached_property
+    def _weighed(self) -> Array:
+        """(K, d): means by the components' probabilities."""
+        return np.asarray(self.shares()[:, None] * self.mean)
 
 
 def evidence_of(grid: Grid, log_weight: Array) -> Array:
