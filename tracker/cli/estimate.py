@@ -196,7 +196,7 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         need = need_of(found.estimate)[2]
         lines = [*lines, "", changed_words(found.estimate.changed, found.estimate.at, need)]
     if args.choices:
-        from tracker.forecast.report import choice_lines
+        from tracker.forecast.choice_table import choice_lines
 
         lines = [*lines, "", *choice_lines(found.estimate)]
     if moved is not None and since is not None:

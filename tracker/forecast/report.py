@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from textwrap import wrap
 
 from tracker.forecast.values import (
-    Choice,
     ConsumableFigure,
     Estimate,
     LimitFigure,
@@ -23,7 +22,6 @@ from tracker.forecast.values import (
 )
 from tracker.forecast.wording import (
     chance_words,
-    choice_words,
     counted_words,
     limit_at,
     limit_words,
@@ -32,6 +30,7 @@ from tracker.forecast.wording import (
     tires_words,
     turn_home_words,
     verdict_words,
+    within_words,
 )
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import amount, columns, percent, plain
@@ -191,35 +190,6 @@ def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
     rows = [(f"{seconds:+.0f} s", cause) for cause, seconds in moved]
     why = ":" if rows else ", by nothing in particular"
     return [f"INSIDE moved by {total:+.0f} s since {pet_down(since)}{why}", *columns(rows, right=(0,))]
-
-
-def choice_lines(estimate: Estimate) -> list[str]:
-    """The table of choices: what each comes to, beside what is advised."""
-    need = need_of(estimate)[2]
-    rows = [_choice_cells(choice, need) for choice in estimate.choices or ()]
-    if not rows:
-        return ["choices: the excursion is over"]
-    heads = ("", "inside", "8 in 10", "shift", "chance", "to spare", "binding limit", "value")
-    return [f"choices, as of {pet_down(estimate.at)}:", *columns([heads, *rows], right=range(1, 6))]
-
-
-def _choice_cells(choice: Choice, need: float) -> tuple[str, ...]:
-    tasks = f": {' '.join(choice.tasks)}" if choice.tasks and ":" not in choice.id else ""
-    return (
-        f"{choice_words(choice)}{tasks}",
-        pet_up(choice.inside.p50),
-        _within(choice.inside),
-        change(choice.shift),
-        f"{percent(choice.safe, need)}{'' if choice.meets else ' <'}",
-        "-" if choice.to_spare is None else spare_words(choice.to_spare).removesuffix(" to spare"),
-        "-" if choice.binding is None else limit_words(choice.binding),
-        "-" if choice.value is None else amount(choice.value),
-    )
-
-
-def _within(ends: Range) -> str:
-    """Between when and when eight courses of ten lie, below a heading that says so; a fact has no width."""
-    return "" if ends.p10 == ends.p90 else f"{pet_up(ends.p10)}..{pet_up(ends.p90)}"
 
 
 def _title(progress: Progress, estimate: Estimate) -> list[str]:
@@ -458,7 +428,7 @@ def _step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
                 word if figure.start.p50 is not None else "not counted",
                 pet_nearest(figure.start.p50),
                 pet_up(figure.finish.p50),
-                _within(figure.finish),
+                within_words(figure.finish),
                 "" if planned is None else f"{pet_nearest(planned[0])} until {pet_nearest(planned[1])}",
                 " ".join(figure.crew) or "nobody",
                 figure.step,

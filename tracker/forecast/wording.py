@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from tracker.forecast.values import Alert, Changed, Choice, Estimate, LimitFigure, OptionalFigure
+from tracker.forecast.values import Alert, Changed, Choice, Estimate, LimitFigure, OptionalFigure, Range
 from tracker.foundation.shown import (
     change,
     duration,
@@ -82,6 +82,11 @@ def tires_words(estimate: Estimate) -> str | None:
     chance = percent(figure.safe, need_of(estimate)[2])
     share = f"one scenario in {round(1 / figure.share)}" if figure.share < 0.4 else percent(figure.share)
     return f"if the crew tires, as {share} has it: inside {pet_up(figure.inside.p50)}, chance {chance}"
+
+
+def within_words(ends: Range) -> str:
+    """Between when and when eight courses of ten lie, below a heading that says so; a fact has no width."""
+    return "" if ends.p10 == ends.p90 else f"{pet_up(ends.p10)}..{pet_up(ends.p90)}"
 
 
 def verdict_words(figure: OptionalFigure) -> str:
