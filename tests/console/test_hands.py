@@ -13,7 +13,7 @@ import pytest
 from tests.console.conftest import estimate_by_hand
 from tracker.console.key_events import REPEAT_S
 from tracker.console.workers import Estimated, Wanted
-from tracker.forecast.values import Choice, Range
+from tracker.forecast.values import Choice, Range, TurnBack
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
 
@@ -372,3 +372,13 @@ async def test_a_typed_undo_is_the_key(at_desk: Callable[..., Any]) -> None:
         assert at.said.endswith("   U brings it back")
         await at.press("U")
         assert at.kinds == ["zero", "done", "withdrawn", "withdrawn"]
+
+
+async def test_the_recall_says_what_it_comes_to(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((200, 55)) as at:
+        turn = TurnBack(11000.0, Range(4000.0, 4300.0, 4700.0), "pump.cover", 10400.0, safe_if_now=0.953)
+        await under_way(at, turn_back=turn)
+        await at.press("c")
+        words = "c again calls EV1 EV2 home: inside 1:12, 95 %; n at once; any other key neither"
+        assert at.said.strip() == words
+        assert at.desk.runtime.session.said_ink == "alarm"

@@ -365,6 +365,19 @@ def help_rows(commands: Iterable[Command]) -> list[tuple[str, str, str]]:
     return first + [(c.group, c.shown, c.help) for c in every if not c.ticks]
 
 
+TYPING: tuple[tuple[str, str, str], ...] = tuple(
+    ("What is typed", sign, words)
+    for sign, words in (
+        ("1  EV1  *", "a crew member by digit or name, everybody outside; for a step: what they are at"),
+        ("a  lamp", "an optional task by its letter in the list, any task by its id or words"),
+        ("15", "minutes, behind whom or what it is about: t 1 15 from now on, t 1 of 15 in all"),
+        ("-3  2:14", "three minutes ago, a PET; last of a text it is its time, in quotes it is text"),
+        ("t 1 15", "a key and a blank stand for its word, here retime"),
+        ("by lead", "who decided or said it"),
+    )
+)
+"""Short forms of what is typed, for the desk's help page."""
+
 READING_IT: tuple[tuple[str, str, str], ...] = tuple(
     ("How to read it", sign, words)
     for sign, words in (

@@ -16,7 +16,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.screen import Screen
 
-from tracker.console.commands import Pair, footer
+from tracker.console.commands import TYPING, Pair, footer
 from tracker.console.desk_actions import DeskActions
 from tracker.console.entry import EntryController, Purpose
 from tracker.console.layout import (
@@ -103,6 +103,7 @@ class Desk(LiveScreen):
     """Everything the operator sees."""
 
     BINDINGS = bindings("desk")
+    MORE_HELP = TYPING
     runtime: DeskRuntime
 
     def __init__(self, runtime: DeskRuntime, settings: Settings | None = None) -> None:
@@ -177,9 +178,8 @@ class Desk(LiveScreen):
 
     def footer_pairs(self) -> list[Pair]:
         """Return keys and words of the footer: of the way home, or of what could be, where that is shown."""
-        home, supposing = self._homeward, self.what_if.shown
-        states = {state for state, there in (("home", home), ("what if", supposing)) if there}
-        return footer(self.table.values(), self.progress, states)
+        shown = (("home", self._homeward), ("what if", self.what_if.shown))
+        return footer(self.table.values(), self.progress, {state for state, there in shown if there})
 
     def look(self) -> Scene:
         """Return the scene of this instant."""
