@@ -6,15 +6,18 @@ from __future__ import annotations
 import io
 import json
 import random
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tracker.cli.main import main
+from tracker.foundation.errors import EventError
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.journal.revise import Revision, revision
+from tracker.journal.typed import parse_entry
 from tracker.plan.diff import time_text
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
@@ -204,3 +207,26 @@ def test_the_command_prints_what_record_takes(
     assert out == "" and "no event can say this: tasks: b  priority should -> must" in err
     assert main(["diff", path, str(revised)]) == 0
     assert "  b  priority should -> must\n" in capsys.readouterr().out
+
+
+def test_the_entry_line_takes_a_revised_plan(journal: Journal, tmp_path: Path) -> None:
+    """One entry, so one undo."""
+    revised = tmp_path / "second draft.yaml"
+    revised.write_text(text_of("out", "b", "a", "d", "in"))
+    utc = datetime(2031, 5, 4, 14, 6, tzinfo=UTC)
+
+    def typed(text: str) -> list[dict[str, Any]]:
+        return parse_entry(text, journal.progress(), now=360.0, utc_now=utc)
+
+    found = typed(f"revise {revised} by=ground")
+    assert [event["kind"] for event in found] == ["dropped", "moved", "added"]
+    assert {event["by"] for event in found} == {"ground"}
+    journal.record_all([{"at": 360, **event} for event in found], seat="A")
+    with pytest.raises(EventError, match="what is left is as that plan says"):
+        typed(f'revise "{revised}"')
+    assert len(journal.fold.undo("A")) == 3
+    with pytest.raises(EventError, match="cannot be read: No such file"):
+        typed("revise nowhere.yaml")
+    revised.write_text(text_of("out", "b", "a", "d", "in", priority__should="priority: must"))
+    with pytest.raises(EventError, match="no event can say this: tasks: b"):
+        typed(f"revise {revised}")

@@ -89,6 +89,10 @@ def _parse(entry: Entry, context: EntryContext) -> list[Event]:
         entry.tokens[:2] = reversed(entry.tokens[:2])
     short.spelled_out(entry, context.progress)
     first = entry.head
+    if first.lower() == lines.REVISE and len(entry.tokens) > 1:
+        found = lines.revised(entry, context.progress)
+        both = _when_and_where(entry, context)
+        return [event | both for event in found]
     if first.lower() in BY_WORD:
         entry.take()
         return _by_word(first, entry, context)

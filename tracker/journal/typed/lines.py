@@ -76,6 +76,35 @@ def _all_there(progress: Progress, events: list[Event]) -> None:
         progress = progress.suppose(event)
 
 
+REVISE = "revise"
+"""The word before the path of a plan that was revised meanwhile."""
+
+
+def revised(entry: Entry, progress: Progress) -> list[Event]:
+    """Take `revise` and a plan's path: the events that turn what is left into that plan.
+
+    Raises EventError with the first of what the plan's file or the revision has against it.
+    """
+    from pathlib import Path
+
+    from tracker.foundation.errors import PlanError
+    from tracker.journal.revise import revision
+    from tracker.plan.read import read_plan
+
+    entry.take()
+    path = entry.take_rest()
+    try:
+        found = revision(progress, read_plan(Path(path).expanduser()))
+    except (PlanError, RuntimeError) as error:
+        lines = error.lines if isinstance(error, PlanError) else (f"{path}: {error}",)
+        raise EventError(*lines) from error
+    if found.refused:
+        raise EventError(*found.refused)
+    if not found.events:
+        raise EventError("what is left is as that plan says; there is nothing to revise")
+    return found.events
+
+
 def addressee(entry: Entry) -> Event:
     """Take `ground:` at the head of what is raised as whom it is for."""
     head = entry.tokens[0] if entry else None
