@@ -303,10 +303,8 @@ class Journal:
     def _read_back(self, numbers: Sequence[int]) -> list[Row]:
         """The rows just written; JournalError unless they are there: their numbers are a promise."""
         rows = self.rows(numbers)
-        known = {event.number: event for event in self._fold.recorded[numbers[0] - 1 :]} if numbers else {}
-        if [known.get(row.number) for row in rows] != [unseal(row) for row in rows] or len(rows) < len(
-            numbers
-        ):
+        wanted = self._fold.recorded[numbers[0] - 1 : numbers[-1]] if numbers else ()
+        if tuple(unseal(row) for row in rows) != wanted:
             raise JournalError(f"{self._store.name}: event {numbers[-1]} was written, and is not there")
         return rows
 
