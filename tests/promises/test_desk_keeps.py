@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import queue
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +66,25 @@ def test_what_the_journal_refuses_is_kept_here_and_sent_by_the_next_desk(
     writer, heard = begun(path, tmp_path / "out")
     assert until(heard, Opened).progress.number == len(MORNING) + 2
     assert "and saved: events 13 to 14" in until(heard, Told).words
+    assert writer.stop() == ()
+
+
+def test_for_whom_a_write_waits_is_told_once_not_with_every_try(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tracker.journal.database._TELL_S", 0.05)
+    monkeypatch.setattr("tracker.journal.database._PATIENCE_S", 0.2)
+    writer, heard = begun(path, tmp_path / "out")
+    until(heard, Opened)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        writer.submit(Job(1, (NOTE,), PRESSED))
+        said: list[Report] = []
+        while sum(isinstance(report, Unsaved) for report in said) < 3:
+            said.append(heard.get(timeout=10))
+        other.execute("ROLLBACK")
+    until(heard, Written)
+    assert sum(isinstance(report, Told) and "waits for" in report.words for report in said) == 1
     assert writer.stop() == ()
 
 

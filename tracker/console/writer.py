@@ -147,6 +147,7 @@ class Writer(threading.Thread):
     ) -> None:
         super().__init__(name="writer", daemon=True)
         self._open, self._seat, self._report, self._folder = open_journal, seat, report, outbox
+        self._waited_for = ""
         self.kept_in: Path | None = None
         """The outbox of this seat; None where none is kept."""
         self._queue: queue.Queue[_Task] = queue.Queue()
@@ -191,11 +192,17 @@ class Writer(threading.Thread):
         self._report(Opened(str(journal.path), journal.progress(), self._seat or journal.sitting.seat))
         for words in (*said, *([journal.notice] if journal.notice is not None else [])):
             self._report(Told(words))
-        journal.tell_waiting(lambda words: self._report(Told(words)))
+        journal.tell_waiting(self._waits)
         try:
             self._serve(journal)
         finally:
             journal.close()
+
+    def _waits(self, words: str) -> None:
+        """Say for whom a write waits, once for each, not with every try."""
+        if words != self._waited_for:
+            self._waited_for = words
+            self._report(Told(words))
 
     def _sit(self, journal: Any) -> tuple[str, ...]:
         """Sit down with an outbox, except at a rehearsal; what is to be said of it."""
@@ -249,6 +256,7 @@ class Writer(threading.Thread):
                     self._report(Unsaved(each.token, _words(error), journal.sitting.keeps(each.id)))
                 return waiting
             else:
+                self._waited_for = ""
                 self._report(Written(job.token, tuple(numbers), progress))
             self._unwritten.pop(job.token, None)
             waiting = waiting[1:]
