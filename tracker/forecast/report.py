@@ -445,8 +445,13 @@ def _remaining(estimate: Estimate) -> list[StepFigure]:
 
 
 def _alert_lines(estimate: Estimate) -> list[str]:
-    """The alerts that nobody has acknowledged."""
-    return [f"  ! {plain(alert.text, most=200)}" for alert in estimate.alerts if not alert.acknowledged]
+    """The alerts that nobody has marked as seen, and all that are to be acted upon."""
+    marks = {"act": "!! ACT ", "look": "!  LOOK"}
+    told = [alert for alert in estimate.alerts if not alert.acknowledged or alert.severity == "act"]
+    seen = {True: " (seen)", False: ""}
+    return [
+        f"  {marks[alert.severity]} {plain(alert.text, most=300)}{seen[alert.acknowledged]}" for alert in told
+    ]
 
 
 def _low(estimate: Estimate) -> list[str]:
