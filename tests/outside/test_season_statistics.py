@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tracker.debrief.trend import binomial_band, quartiles, theil_sen, wilson
+from tests.debrief.made import excursion
+from tracker.debrief.judged import Forecasted, judgement
+from tracker.debrief.trend import binomial_band, quartiles, reliability, theil_sen, wilson
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -40,3 +42,23 @@ def test_the_band_of_a_bin_holds_ninety_five_of_a_hundred() -> None:
     low, high = binomial_band(400, 0.1)
     inside = stats.binom.cdf(high, 400, 0.1) - stats.binom.cdf(low, 400, 0.1)
     assert inside == pytest.approx(0.95, abs=0.02)
+
+
+def test_reliability_resolution_and_uncertainty_add_up_to_the_score() -> None:
+    """Brier = reliability - resolution + uncertainty on any data whose bins hold one stated chance each."""
+    dice = random.Random(7)
+    stated = [dice.choice((0.15, 0.45, 0.75, 0.95)) for _ in range(400)]
+    came = [dice.random() < chance * 0.9 for chance in stated]
+    brier = sum((chance - kept) ** 2 for chance, kept in zip(stated, came, strict=True)) / len(came)
+    moments = [
+        Forecasted(0, 0, 0, 0, 0, 0, 0, 0, 0, True, 0.5, chance, kept)
+        for chance, kept in zip(stated, came, strict=True)
+    ]
+    one = excursion(judgement=judgement(moments, [0.0] * len(moments), 100))
+    bins = reliability([one])
+    assert sum(found.forecasts for found in bins) == len(came)
+    share = sum(came) / len(came)
+    weights = [found.forecasts / len(came) for found in bins]
+    off = sum(w * (found.stated - found.kept) ** 2 for w, found in zip(weights, bins, strict=True))
+    resolved = sum(w * (found.kept - share) ** 2 for w, found in zip(weights, bins, strict=True))
+    assert brier == pytest.approx(off - resolved + share * (1 - share))

@@ -82,7 +82,7 @@ body { font: 15px/1.45 system-ui, "Liberation Sans", "DejaVu Sans", sans-serif; 
 h1 { font-size: 1.6rem; margin: 0.2rem 0; } h2 { font-size: 1.2rem; margin: 2rem 0 0.4rem; }
 h3 { font-size: 1.02rem; margin: 1.5rem 0 0.2rem; } h1, h2, .note { overflow-wrap: anywhere; }
 .advisory { border-left: 4px solid #d9730d; padding: 0.3rem 0.8rem; margin: 0.6rem 0 1rem; }
-.note { color: var(--quiet); margin: 0.1rem 0 0.4rem; }
+.note { color: var(--quiet); margin: 0.1rem 0 0.4rem; } .verdict { color: var(--ink); font-weight: 600; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; font-size: 0.86rem; }
 th { text-align: left; font-weight: 600; border-bottom: 1px solid var(--rule); vertical-align: bottom; }
@@ -176,7 +176,8 @@ def _text(text: str) -> str:
 def _html_table(table: Table, drawn: Sequence[str], key: str) -> str:
     """Return a table with its title, its note, and figures beside or below it as there is room."""
     figure = "".join(_drawn(svg, key) for svg in drawn)
-    note = f'<p class="note">{_text(table.note)}</p>\n' if table.note else ""
+    kind = "note verdict" if table.title == tables.LIMITS else "note"
+    note = f'<p class="{kind}">{_text(table.note)}</p>\n' if table.note else ""
     head = f"<thead>{_row('th', table.headings, table)}</thead>\n" if any(table.headings) else ""
     body = "".join(_row("td", row, table) for row in table.rows)
     long = ' class="long"' if len(table.rows) > 30 or table.title == STEPS else ""

@@ -104,21 +104,23 @@ def right(every: Sequence[Excursion]) -> str:
     first, second = figure.subplots(1, 2)
     for axes in (first, second):
         axes.spines[["top", "right"]].set_visible(False)
-    _where_ends_fell(first, [m.pit for one in every if one.judgement for m in one.judgement.moments])
+    _where_ends_fell(first, [[m.pit for m in one.judgement.moments] for one in every if one.judgement])
     _stated_and_kept(second, every)
     return svg(figure, "reliability", "Whether forecasts were right")
 
 
-def _where_ends_fell(axes: Axes, pits: Sequence[float]) -> None:
+def _where_ends_fell(axes: Axes, found: Sequence[Sequence[float]]) -> None:
+    pits = [pit for mine in found for pit in mine]
     axes.set_title("share of each forecast's courses that end earlier", loc="left", fontsize="medium")
     if len(pits) < LEAST_IN_BIN:
         axes.set_xlabel(TOO_FEW)
         return
     counts, edges = np.histogram(pits, bins=BINS, range=(0.0, 1.0))
     axes.bar(edges[:-1], counts, width=1 / BINS, align="edge", color="#c9d8ea", edgecolor=BLUE)
-    low, high = binomial_band(len(pits), 1 / BINS)
+    # The forecasts of one excursion share its end: they are counted as one.
+    low, high = (bound * len(pits) / len(found) for bound in binomial_band(len(found), 1 / BINS))
     axes.axhspan(low, high, color=ORANGE, alpha=0.15, linewidth=0)
-    axes.set_xlabel("even is right; 95 of 100 bars end inside the band by chance alone")
+    axes.set_xlabel("even is right; by chance 95 of 100 bars end in the band")
     axes.set_ylabel("forecasts")
 
 
@@ -126,9 +128,9 @@ def _stated_and_kept(axes: Axes, every: Sequence[Excursion]) -> None:
     axes.set_title("stated chance of being in time, and share that was", loc="left", fontsize="medium")
     found = reliability(every)
     axes.plot([0, 100], [0, 100], color=INK, linewidth=0.8)
-    for _, stated, kept, (low, high) in found:
-        axes.plot([100 * stated] * 2, [100 * low, 100 * high], color=GREY, linewidth=1.4)
-        axes.plot(100 * stated, 100 * kept, "o", color=BLUE)
+    for one in found:
+        axes.plot([100 * one.stated] * 2, [100 * one.low, 100 * one.high], color=GREY, linewidth=1.4)
+        axes.plot(100 * one.stated, 100 * one.kept, "o", color=BLUE)
     axes.set_xlim(-3, 103)
     axes.set_ylim(-3, 103)
     axes.set_xlabel("stated, per cent" if found else TOO_FEW)

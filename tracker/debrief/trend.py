@@ -67,7 +67,7 @@ def _tied(values: Sequence[float]) -> list[int]:
     return [int(k) for k in np.unique(np.asarray(values), return_counts=True)[1] if k > 1]
 
 
-def wilson(kept: int, of: int) -> tuple[float, float]:
+def wilson(kept: float, of: float) -> tuple[float, float]:
     """Return the interval of a share; of nothing all of 0 to 1."""
     if not of:
         return 0.0, 1.0
@@ -100,16 +100,31 @@ def paced(every: Sequence[Excursion]) -> list[tuple[Excursion, float]]:
     return sorted(known, key=lambda pair: (str(pair[0].zero), pair[0].uuid))
 
 
-def reliability(every: Sequence[Excursion]) -> list[tuple[int, float, float, tuple[float, float]]]:
-    """Return (forecasts, mean stated chance, share in time, its interval) of each tenth with enough."""
-    moments = [m for one in every if one.judgement for m in one.judgement.moments]
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """Forecasts that stated about the same chance of being in time."""
+
+    forecasts: int
+    stated: float
+    """Mean of what they stated."""
+    kept: float
+    """Share of those that were in time."""
+    low: float
+    """Where that share may lie; forecasts of one excursion are counted as one, since they share its end."""
+    high: float
+
+
+def reliability(every: Sequence[Excursion]) -> list[Stated]:
+    """Return stated chances beside what came of them, for each tenth with enough forecasts."""
+    moments = [(one.uuid, m) for one in every if one.judgement for m in one.judgement.moments]
     out = []
     for tenth in range(10):
-        mine = [m for m in moments if min(9, int(m.chance * 10)) == tenth]
+        mine = [(uuid, m) for uuid, m in moments if min(9, int(m.chance * 10)) == tenth]
         if len(mine) >= LEAST_IN_BIN:
-            kept = sum(m.in_time for m in mine)
-            stated = sum(m.chance for m in mine) / len(mine)
-            out.append((len(mine), stated, kept / len(mine), wilson(kept, len(mine))))
+            kept = sum(m.in_time for _, m in mine) / len(mine)
+            ends = len({uuid for uuid, _ in mine})
+            stated = sum(m.chance for _, m in mine) / len(mine)
+            out.append(Stated(len(mine), stated, kept, *wilson(kept * ends, ends)))
     return out
 
 
@@ -128,10 +143,11 @@ def told(every: Sequence[Excursion]) -> Iterator[str]:
         yield f"forecasts: {TOO_FEW}"
     else:
         inside = sum(m.covered for m in judged)
-        low, high = wilson(inside, len(judged))
+        ends = sum(one.judgement is not None for one in every)
+        low, high = wilson(inside / len(judged) * ends, ends)
         yield (
-            f"forecasts: {inside} of {len(judged)} of their ranges of 80 % held the end "
-            f"({100 * low:.0f} to {100 * high:.0f} % by chance alone)"
+            f"forecasts: {inside} of {len(judged)} of their ranges of 80 % held the end; "
+            f"the share may lie between {100 * low:.0f} and {100 * high:.0f} %"
         )
 
 
