@@ -14,6 +14,7 @@ import pytest
 import textual_serve.app_service
 from textual import _compositor, events
 from textual.app import App
+from textual.driver import Driver
 from textual.drivers import linux_driver
 
 TOP = Path(__file__).parents[2]
@@ -33,6 +34,8 @@ def test_the_names_are_there() -> None:
     assert inspect.isfunction(events.Key._set_forwarded)
     assert {"chops", "spans", "chop_ends"} <= set(inspect.signature(_compositor.ChopsUpdate).parameters)
     assert "getincrementaldecoder" in vars(linux_driver)
+    assert "self._file = " in inspect.getsource(linux_driver.LinuxDriver)
+    assert "self._loop = " in inspect.getsource(Driver)
     service = textual_serve.app_service.AppService
     for name in ("_open_app_process", "_build_environment"):
         assert inspect.isfunction(getattr(service, name)), name

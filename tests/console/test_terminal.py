@@ -135,3 +135,29 @@ def test_a_journal_lies_in_logs_by_default(tmp_path: Path) -> None:
     terminal.press("q", "q")
     assert terminal.end()[1] == 0
     assert [path.name[:6] for path in (tmp_path / "logs").iterdir()] == ["heron-"]
+
+
+def test_a_desk_whose_terminal_is_gone_ends_and_loses_nothing(tmp_path: Path) -> None:
+    """The line is cut while the screen is painted: what is still to be painted has nowhere to go."""
+    played = ("rehearse", str(PLAN), "--speed", "200", "--surprise", "none", "--journal", "one.sqlite")
+    terminal = Terminal(*played, cwd=tmp_path, size=(55, 200))
+    terminal.wait_for("REHEARSAL")
+    terminal.child.send("L")
+    terminal.listen(3.0)
+    pid = int(terminal.child.pid or 0)
+    # Nobody is told: a process that lost its terminal in a fault of the line hears of it when it writes.
+    os.close(terminal.child.child_fd)
+    terminal.child.child_fd = -1
+    terminal.child.closed = True
+    for _ in range(200):
+        found, status = os.waitpid(pid, os.WNOHANG)
+        if found:
+            break
+        time.sleep(0.1)
+    else:
+        os.kill(pid, signal.SIGKILL)
+        os.waitpid(pid, 0)
+        raise AssertionError("it runs on without a terminal")
+    assert os.WIFEXITED(status)
+    with Journal.open(tmp_path / "one.sqlite", read_only=True) as journal:
+        assert journal.fold.recorded

@@ -12,8 +12,9 @@ import codecs
 import os
 import signal
 import sys
+from collections.abc import Callable
 from functools import partial
-from typing import Any
+from typing import IO, Any
 
 from rich.console import Console
 from textual import events
@@ -25,8 +26,47 @@ from textual.screen import Screen
 from textual.theme import Theme
 
 
+class LastingOutput:
+    """A terminal to write to, also when it is gone: then nothing is written, and `gone` is called once.
+
+    The screen library writes from a thread, whose end by a fault would leave all else waiting for it.
+    """
+
+    def __init__(self, file: IO[str], gone: Callable[[], object]) -> None:
+        self._file, self._gone, self._lost = file, gone, False
+
+    def write(self, text: str) -> int:
+        """Write text, or lose it."""
+        self._try(partial(self._file.write, text))
+        return len(text)
+
+    def flush(self) -> None:
+        """Hand on what was written."""
+        self._try(self._file.flush)
+
+    def _try(self, deed: Callable[[], object]) -> None:
+        if self._lost:
+            return
+        try:
+            deed()
+        except OSError:
+            self._lost = True
+            self._gone()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._file, name)
+
+
 class ForgivingDriver(linux_driver.LinuxDriver):
-    """Reads input whose bytes are not UTF-8 (an old-style mouse report) as unknown characters."""
+    """Reads input whose bytes are not UTF-8 (an old-style mouse report) as unknown characters.
+
+    Ends the app where its terminal is gone, as SIGHUP does.
+    """
+
+    def __init__(self, app: App[Any], **options: Any) -> None:
+        super().__init__(app, **options)
+        end = partial(app.exit, return_code=128 + signal.SIGHUP)
+        self._file: Any = LastingOutput(self._file, partial(self._loop.call_soon_threadsafe, end))
 
     def run_input_thread(self) -> None:
         """Read keys and mouse for as long as the app runs."""
