@@ -30,6 +30,7 @@ from tracker.forecast.prior import read_pace
 from tracker.foundation.errors import JournalError, TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
+from tracker.journal.sending import sit
 from tracker.journal.stream import Stream
 from tracker.journal.verify import verify
 from tracker.plan.read import parse_plan
@@ -81,10 +82,10 @@ def full_disks(folder: Path, tries: int, seed: int) -> Finding:
     """Let the disk be full after any number of bytes."""
 
     def attack(random: Random, path: Path, first: int, told: int, heard: int) -> None:
+        most = path.stat().st_size + random.randrange(-8192, 40_000)
         pid = os.fork()
         if not pid:
             signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-            most = path.stat().st_size + random.randrange(-8192, 40_000)
             resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
             with contextlib.suppress(BaseException):
                 _append(path, first, 6, told)
@@ -95,8 +96,10 @@ def full_disks(folder: Path, tries: int, seed: int) -> Finding:
 
 
 def _append(path: Path, first: int, most: int, told: int) -> None:
-    """Append notes, and tell the number of each that is recorded."""
-    with Journal.open(path, outbox=path.parent / "out") as journal:
+    """Append notes, as a desk does, and tell the number of each that is recorded."""
+    with Journal.open(path) as journal:
+        with contextlib.suppress(JournalError):
+            sit(journal, path.parent / "out")
         for n in range(first, first + most):
             with contextlib.suppress(JournalError):
                 number = journal.record({"kind": "noted", "text": f"n{n}", "at": 1400})

@@ -286,6 +286,7 @@ def test_verify_and_copy_find_a_journal_sound_while_it_is_written(path: Path, tm
                 n += 1
                 journal.record({"kind": "noted", "text": "x", "at": 1400})
                 journal.write_estimate({"at": 1400.0}, journal.number)
+                time.sleep(0.01)
 
     writer = threading.Thread(target=write)
     writer.start()

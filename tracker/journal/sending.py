@@ -59,9 +59,12 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
     outbox, rows = sitting.outbox, journal.rows(range(1, journal.fold.number + 1))
     assert outbox is not None
     lost = outbox.lost({row.number: row.hash for row in rows})
-    if lost is None:
-        outbox.saw(rows, at_once=True)
-    return (*((f"{place}: {lost}",) if lost else ()), *send_left(journal, outbox, folder))
+    said = [f"{place}: {lost}"] if lost else []
+    try:
+        outbox.saw([] if lost else rows, at_once=True)
+    except JournalError as error:
+        said.append(f"the outbox cannot be written: {error.lines[0]}")
+    return (*said, *send_left(journal, outbox, folder))
 
 
 def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:
