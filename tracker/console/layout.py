@@ -109,7 +109,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     return replace(made, title=title, foot=foot)
 
 
-_NAMED = {"optional": "optional", "runway": "runway", "consumables": "what runs down"}
+_NAMED = {"optional": "optional, choices", "runway": "runway", "consumables": "what runs down"}
 
 
 def _side(width: int) -> int:
