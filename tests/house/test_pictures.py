@@ -36,4 +36,4 @@ async def test_a_picture_is_of_the_desk_with_its_estimate(tmp_path: Path) -> Non
     picture = await desk(shot, path, Stood(at))
     words = re.sub(r"<[^>]*>", " ", picture).replace("&#160;", " ")
     assert "4:29:00" in words and "REHEARSAL" in words
-    assert "chance" in words and "last call" in words
+    assert "need 90 %" in words and "start by" in words
