@@ -22,7 +22,7 @@ from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal
 from tracker.journal.outbox import Outbox
 from tracker.journal.sending import sit
-from tracker.journal.verify import verify
+from tracker.journal.verify import copy, verify
 
 NOTE = {"kind": "noted", "text": "glare", "at": 1400}
 PRESSED = parse_instant("2031-05-04T14:30:00.250Z")
@@ -183,6 +183,16 @@ def test_a_journal_that_was_put_back_or_cut_is_told_by_number_and_instant(path: 
     with Journal.open(path) as journal:
         (said,) = sit(journal, folder)
         assert lost in said
+
+
+def test_a_copy_made_meanwhile_is_sound_as_far_as_it_goes(path: Path, folder: Path, tmp_path: Path) -> None:
+    with Journal.open(path, outbox=folder) as journal:
+        journal.record(NOTE)
+        copy(path, tmp_path / "copy.sqlite")
+        journal.record(NOTE)
+    assert verify(tmp_path / "copy.sqlite", outboxes=folder).fault is None
+    (tmp_path / "copy.sqlite").replace(path)
+    assert "event 14, on record at" in str(verify(path, outboxes=folder).fault)
 
 
 def test_a_closed_excursion_that_is_verified_needs_no_outbox(path: Path, folder: Path) -> None:

@@ -96,7 +96,8 @@ class Outbox:
                 self._ask(f"PRAGMA {setting}")
             if not self._ask("SELECT 1 FROM sqlite_master WHERE name = 'seen'"):
                 self._begin(genesis, place, seat)
-            if self._ask("SELECT uuid FROM outbox") != [(genesis.uuid,)]:
+            ((known, self.place),) = self._ask("SELECT uuid, place FROM outbox")
+            if known != genesis.uuid:
                 raise JournalError(f"{path}: is the outbox of another journal")
 
     def _begin(self, genesis: Genesis, place: str, seat: str) -> None:

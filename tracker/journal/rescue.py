@@ -53,7 +53,7 @@ def rescue(path: Path, target: Path, outboxes: Iterable[Path]) -> Rescued:
     beginnings: list[Genesis] = []
     for cells in _records(path):
         _sort_out(cells, found, beginnings)
-    for genesis, rows in known_rows(outboxes, {one.uuid for one in beginnings}, str(path)):
+    for genesis, rows in known_rows(outboxes, {one.uuid for one in beginnings}, str(path.resolve())):
         beginnings.append(genesis)
         for row in rows:
             found[row.number].append(row)

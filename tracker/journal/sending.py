@@ -54,7 +54,7 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
 
     The seat gets the name of the first free sitting. Raises JournalError when no outbox can be kept.
     """
-    place, sitting = str(journal.path), journal.sitting
+    place, sitting = str(journal.path.resolve()), journal.sitting
     sitting.take(Outbox.sit(folder, journal.genesis, place, seat or sitting.seat))
     outbox, rows = sitting.outbox, journal.rows(range(1, journal.fold.number + 1))
     assert outbox is not None
@@ -73,7 +73,7 @@ def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:
     Each keeps the instant of its press and its seat, and is written once whatever happened to the try before.
     What contradicts the record by now becomes a note on it.
     """
-    place = str(journal.path)
+    place = str(journal.path.resolve())
     yield from _send(journal, own)
     for other in Outbox.left_behind(folder, journal.genesis, place):
         with closing(other):

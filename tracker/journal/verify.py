@@ -61,8 +61,12 @@ def _lost(store: SqliteStore, outboxes: Path) -> str | None:
     rows = store.rows()
     hashes = {row.number: row.hash for row in rows}
     closed = any(row.kind == "closed" for row in rows)
-    for outbox in Outbox.left_behind(outboxes, store.genesis, store.name):
+    place = str(Path(store.name).resolve())
+    for outbox in Outbox.left_behind(outboxes, store.genesis, place):
         with closing(outbox):
+            if outbox.place != place:
+                # A copy made meanwhile is sound as far as it goes.
+                continue
             if lost := outbox.lost(hashes):
                 return lost
             if closed:
