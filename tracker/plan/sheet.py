@@ -174,8 +174,7 @@ class _Reader:
             self.row(n, cells, below)
         self.finish()
         if not self.steps and not self.faults:
-            what = "no step stands below the headings"
-            self.fault(self._header, 0, what, "write a row for each step")
+            self.fault(self._header, 0, "no step stands below the headings", "write a row for each step")
 
     def counted(self) -> str:
         """Where the headings are, and what the rows below them were, in words."""
@@ -304,9 +303,8 @@ class _Reader:
         return True
 
     def _is_total(self, n: int, filled: set[str], cells: Sequence[Cell]) -> bool:
-        keys = {
-            key for key in filled & {"task", "step", "do", "crew"} if _TOTAL.fullmatch(self._get(key, cells))
-        }
+        named = filled & {"task", "step", "do", "crew"}
+        keys = {key for key in named if _TOTAL.fullmatch(self._get(key, cells))}
         if not keys or "crew" in filled - keys:
             return False
         self._rows["total"] += 1
