@@ -171,7 +171,7 @@ def test_what_if_stands_beside_what_is(scene: LeadScene) -> None:
     text = text_of(what_if(replace(scene, supposed=supposed), 100, 10))
     assert "supposed: dropped Change the work lamp" in text or "supposed: dropped lamp" in text
     row = next(line for line in text.splitlines() if line.startswith(" inside"))
-    assert "3:13" in row and "2:58" in row and row.endswith("-15.0 min")
+    assert "3:14" in row and "2:59" in row and row.endswith("-15 min")
     assert "+6 in 100" in text
 
 
