@@ -76,7 +76,7 @@ class TypedEvents:
         try:
             events = self._events(text)
         except TrackerError as error:
-            self._screen.say(error.lines[0], "late")
+            self._screen.say(f"{error.lines[0]}   Esc leaves the line", "late")
             return False
         unlikely = self._unlikely(text, events)
         if unlikely and self._sure != text:

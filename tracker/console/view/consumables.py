@@ -47,13 +47,22 @@ def consumables_lines(scene: Scene, width: int, *, hint: bool = True) -> list[Li
     return lines
 
 
+_LEVELS = (8, 11, 9)
+"""Columns of what is left now, at INSIDE, and of the reserve."""
+_WITH_SPARE, _WITH_CHANCE = 90, 98
+"""Widths from which on what is to spare, and the chance, have a column."""
+
+
 def _head(width: int) -> Line:
     spans = [put(" what runs down", 26, "dim")]
-    spans += [put(t, 9, "dim", right=True) for t in ("now", "at INSIDE", "reserve")]
-    if width >= 64:
+    titles = zip(("now", "at INSIDE", "reserve"), _LEVELS, strict=True)
+    spans += [put(title, cells, "dim", right=True) for title, cells in titles]
+    if width >= 74:
         spans.append(put("at reserve", 12, "dim", right=True))
-    if width >= 76:
-        spans += [put("to spare", 14, "dim", right=True), put("chance", 8, "dim", right=True)]
+    if width >= _WITH_SPARE:
+        spans.append(put("to spare", 14, "dim", right=True))
+    if width >= _WITH_CHANCE:
+        spans.append(put("chance", 8, "dim", right=True))
     return crop((*spans, put("read", 9, "dim", right=True)), width)
 
 
@@ -65,19 +74,16 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
         put(owner_of(figure), 7),
         put(figure.consumable, 13),
         put(figure.unit, 5, "dim"),
-        *(
-            put(amount(v, even=True), 9, ink, right=True)
-            for v in (figure.now, figure.at_inside.p50, figure.reserve)
-        ),
     ]
+    known = zip((figure.now, figure.at_inside.p50, figure.reserve), _LEVELS, strict=True)
+    spans += [put(amount(level, even=True), cells, ink, right=True) for level, cells in known]
     reached, left = reached_of(scene, figure)
-    if width >= 64:
+    if width >= 74:
         spans.append(put(pet(reached), 12, ink, right=True))
-    if width >= 76:
-        spans += [
-            put(spare_cell(left), 14, ink, right=True),
-            put(percent(1 - figure.short), 8, ink, right=True),
-        ]
+    if width >= _WITH_SPARE:
+        spans.append(put(spare_cell(left), 14, ink, right=True))
+    if width >= _WITH_CHANCE:
+        spans.append(put(percent(1 - figure.short), 8, ink, right=True))
     spans.append(put(read_of(figure), 9, "dim", right=True))
     lines = [crop(spans, width)]
     for words in filter(None, (figure.leak_words, figure.flagged)):

@@ -185,7 +185,8 @@ def limit_line(scene: Scene, width: int) -> Line:
         musts_forms(scene, estimate),
         turn_home_forms(scene, estimate),
     ]
-    return fitted(width, parts, (*((0,) if len(parts[0]) > SHORTEST else ()), 2, 2, 0))
+    # Another limit that comes first is told before when they would turn for home as it goes.
+    return fitted(width, parts, (2, 2, 2, 0, 2, 0) if len(parts[0]) > SHORTEST else (2, 2, 0))
 
 
 SHORTEST = 3

@@ -34,7 +34,7 @@ def limits(scene: LeadScene, width: int, height: int) -> list[Line]:
     return region(head, lines, width, height, scene.key("whole"), "limit")
 
 
-_FIGURES, _NINE, _BEFORE, _TREND = 29, 12, 12, 17
+_FIGURES, _NINE, _BEFORE, _TREND = 30, 14, 14, 17
 
 
 def _columns(width: int) -> tuple[int, bool, bool]:
@@ -49,7 +49,7 @@ def _limit_titles(width: int) -> Line:
         put(" limit", name, "dim"),
         put("chance", 8, "dim", right=True),
         put("reached", 9, "dim", right=True),
-        put("to spare", 12, "dim", right=True),
+        put("to spare", 13, "dim", right=True),
     ]
     if nine:
         spans.append(put("9 in 10", _NINE, "dim", right=True))
@@ -66,7 +66,7 @@ def _limit_row(scene: LeadScene, estimate: Estimate, figure: LimitFigure, width:
         put(f" {limit_words(figure.id)}", name, "strong" if binds else ""),
         put(percent(1 - figure.chance, need_of(estimate)[2]), 8, over, right=True),
         put("-" if figure.reached is None else pet_down(figure.reached.p50), 9, over, right=True),
-        put(_spare(figure.to_spare), 12, over, right=True),
+        put(_spare(figure.to_spare), 13, over, right=True),
     ]
     if nine:
         spans.append(put(_spare(figure.margin.p90), _NINE, over, right=True))
