@@ -465,10 +465,11 @@ def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
 
 
 def footer_line(pairs: Sequence[tuple[str, str]], width: int) -> Line:
-    """Return keys and words; what no longer fits is left out, the last two (help, quit) never."""
-    kept, last = list(pairs[:-2]), list(pairs[-2:])
-    while kept and _needs([*kept, *last]) > width:
-        kept.pop()
+    """Return keys and words in order; what does not fit is left out, the last two (help, quit) never."""
+    kept, last = list[tuple[str, str]](), list(pairs[-2:])
+    for pair in pairs[:-2]:
+        if _needs([*kept, pair, *last]) <= width:
+            kept.append(pair)
     spans: list[Span] = [Span(" ")]
     for key, words in [*kept, *last]:
         spans += [Span(key, "key"), Span(f" {words}  ", "dim")]
