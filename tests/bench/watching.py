@@ -113,7 +113,7 @@ class _Watched:
 
     @property
     def inside(self) -> str:
-        found = re.search(r"INSIDE (\S+)", self.text)
+        found = re.search(r"8 in 10(?:: | between )(\S+)", self.text)
         return found[1] if found else ""
 
     def send(self, keys: str) -> None:
