@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
+from tests.leads import choices
 from tests.runs import Run, step, task
 from tracker.console.layout import MIDDLE, layout_for
 from tracker.console.view.alerts import alert_lines
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.head import chance_forms, head
-from tracker.console.view.scene import Scene
-from tracker.console.view.styled_text import Line
+from tracker.console.view.scene import Scene, Snapshot
+from tracker.console.view.styled_text import Line, text_of
 from tracker.forecast.estimate import estimate
 from tracker.forecast.wording import chance_words
 from tracker.foundation.text import percent
@@ -54,3 +56,13 @@ def test_the_head_is_alarmed_when_the_alert_is() -> None:
         assert words.text == chance_words(made) == f"chance {percent(made.safe, 0.9)}, need 90 %"
         act = {alert.id for alert in made.alerts if alert.severity == "act"}
         assert (words.ink == "alarm") == alarmed == bool(act & {"confidence", "turn-back"})
+
+
+def test_what_to_give_up_is_told_once(under_way: Scene) -> None:
+    """By the choices where they are there: what stands beside them is of an older instant."""
+    assert under_way.estimate is not None
+    short = replace(under_way.estimate, when_short=("Giving up pump is enough: inside 2:00, chance 95 %.",))
+    alone = replace(under_way, snapshot=Snapshot(under_way.progress, replace(short, choices=None)))
+    assert "Giving up pump is enough" in text_of(MIDDLE["optional"](alone, 100, 30))
+    beside = replace(alone, snapshot=Snapshot(under_way.progress, replace(short, choices=choices())))
+    assert "Giving up pump" not in text_of(MIDDLE["optional"](beside, 100, 30))

@@ -202,7 +202,7 @@ def turn_home(scene: LeadScene, width: int) -> list[Line]:
     estimate = scene.estimate
     if estimate is None or scene.progress.closed is not None:
         return []
-    told = [_turn_words(scene, estimate), *estimate.when_short]
+    told = [_turn_words(scene, estimate), *(() if scene.choices else estimate.when_short)]
     told += [*(clock_words(clock) for clock in estimate.clocks), *open_words(scene)]
     given_up = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
     told += [f"given up: {', '.join(given_up)}"] if given_up else []

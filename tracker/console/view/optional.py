@@ -120,7 +120,9 @@ def _after(scene: Scene) -> list[tuple[str, Ink]]:
     lines: list[tuple[str, Ink]] = []
     if scene.progress.closed is None and not estimate.called:
         lines.append((if_called_words(estimate), ""))
-    lines += [(words, "strong") for words in estimate.when_short]
+    # Choices say the same of a newer instant, and two figures for one deed are one too many.
+    if not estimate.choices:
+        lines += [(words, "strong") for words in estimate.when_short]
     lines += [(clock_words(clock), "") for clock in estimate.clocks]
     lines += [(words, "") for words in open_words(scene)]
     given_up = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]
