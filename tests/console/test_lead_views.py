@@ -12,7 +12,7 @@ from tracker.console.lead_pages import VIEWS, pages_for
 from tracker.console.studies import LeadAnalysis, Learned, Wish
 from tracker.console.view.day import day, to_decide
 from tracker.console.view.freshness import word
-from tracker.console.view.grid import Cells, minutes, tick_s
+from tracker.console.view.grid import Cells, tick_s
 from tracker.console.view.head import lead_head
 from tracker.console.view.ingress import ingress
 from tracker.console.view.limits import limits, tasks, trend
@@ -184,9 +184,8 @@ def test_a_grid_draws_nothing_outside_itself() -> None:
     assert not cells.write(1, 0, "z", over=False) or cells.at(1, 0) == "z"
 
 
-def test_round_marks_and_signed_minutes() -> None:
+def test_round_marks() -> None:
     assert [tick_s(3600.0, most) for most in (1, 2, 4, 12)] == [3600.0, 1800.0, 900.0, 300.0]
-    assert [minutes(s) for s in (0.0, 2.0, -36.0, 3600.0)] == ["0.0", "0.0", "-0.6", "+60.0"]
 
 
 def test_choices_say_of_which_instant_they_are(scene: LeadScene) -> None:

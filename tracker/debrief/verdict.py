@@ -14,6 +14,7 @@ from typing import Literal
 
 from tracker.debrief.consumed import StoreCourse
 from tracker.debrief.rows import end_of
+from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import exact
 from tracker.foundation.text import amount, count
 from tracker.foundation.times import format_pet
@@ -344,14 +345,11 @@ def said(found: Sequence[Verdict], *, over: bool) -> str:
 
 def name_of(one: Verdict) -> str:
     """Return what a limit is called in a sentence."""
-    if one.kind == "elapsed":
-        return "elapsed limit" if one.id == "elapsed" else f"limit {one.id}"
-    if one.kind == "store":
-        crew, _, consumable = one.id.partition(".")
-        return f"shared {consumable}" if crew == "*" else f"{crew} {consumable}"
+    if one.kind == "elapsed" and one.id != "elapsed":
+        return f"limit {one.id}"
     if one.kind == "clock":
         return f"hardware clock of {one.id}"
-    return one.id.replace("window.", "window ").replace("item:", "item ")
+    return limit_words(one.id).replace("item:", "item ")
 
 
 def _miss(one: Verdict) -> str:

@@ -9,7 +9,6 @@ from itertools import groupby
 from rich.cells import cell_len, chop_cells
 
 from tracker.console.view.styled_text import Ink, Line, Span, blank, crop, say, wrapped
-from tracker.console.view.words import pet
 from tracker.foundation.text import count, plain
 
 TICKS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 480, 720, 1440)
@@ -87,17 +86,6 @@ def said_in(line: Iterable[Span], words: str) -> bool:
 def remark(words: str, width: int, ink: Ink = "dim") -> Line:
     """Return a line of words, a little in."""
     return crop((Span(" "), say(words, ink)), width)
-
-
-def minutes(seconds: float) -> str:
-    """Return a change in minutes with its sign and one decimal: `+9.1`; `0.0` has none."""
-    tenths = round(seconds / 6)
-    return "0.0" if tenths == 0 else f"{tenths / 10:+.1f}"
-
-
-def margin(seconds: float | None) -> str:
-    """Return a margin as `0:21`, what is over as `-0:07`."""
-    return pet(seconds)
 
 
 def tick_s(span_s: float, most: int) -> float:

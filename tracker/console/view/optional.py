@@ -108,11 +108,6 @@ def _start(figure: OptionalFigure, now: float, *, long: bool) -> str:
     return f"{pet(at)}, {rest}" if long or at <= now else pet(at)
 
 
-def last_call_words(figure: OptionalFigure, now: float) -> str:
-    """Return `5:02, in 2 h 47`, or that it passed, or that there is none."""
-    return _start(figure, now, long=True)
-
-
 def _after(scene: Scene) -> list[tuple[str, Ink]]:
     """Return being called, words when dropping is not enough, clocks, open items, what is given up."""
     estimate = scene.estimate

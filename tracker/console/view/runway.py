@@ -15,7 +15,7 @@ from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, blank, crop, put, say
 from tracker.console.view.words import pet
 from tracker.forecast.values import Estimate, LimitFigure
-from tracker.foundation.shown import duration, spare_words, up
+from tracker.foundation.shown import spare_words, up
 
 TITLE = "runway: work counted back from each limit"
 MOST_WIDE = 100
@@ -178,10 +178,3 @@ def _whose(scene: Scene, limit: LimitFigure) -> str:
     among = progress.limit_crew.get(limit.id) or progress.plan.outside
     ingress = scene.snapshot.ingress
     return max(among, key=lambda crew: (ingress.get(crew) or 0.0, crew))
-
-
-def not_drawn(estimate: Estimate) -> str:
-    """Return how many limits are not drawn, and what the least of them leaves: `5 more, 7 h 43 or better`."""
-    shown = {limit.id for limit in drawn(estimate)}
-    rest = [left for limit in estimate.limits if limit.id not in shown and (left := limit.to_spare)]
-    return f"{len(rest)} more, {duration(min(rest))} or better" if rest else ""

@@ -48,12 +48,6 @@ def crew_words(progress: Progress, crew: tuple[str, ...]) -> str:
     return " ".join(crew) or "nobody"
 
 
-def title_of(progress: Progress, task: str) -> str:
-    """Return a task's title, or its id where it has none."""
-    state = progress.tasks.get(task)
-    return state.task.title or task if state else task
-
-
 def took(state: StepState, now: float) -> str:
     """Return `5:44 of 5:00 min` for a step at work or done: the new time where it was retimed."""
     return f"{minutes_seconds(state.elapsed_s(now))} of {minutes_seconds(expected_s(state))} min"
