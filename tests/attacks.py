@@ -30,7 +30,7 @@ from tracker.forecast.prior import read_pace
 from tracker.foundation.errors import JournalError, TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
-from tracker.journal.sending import sit
+from tracker.journal.seat import sit
 from tracker.journal.stream import Stream
 from tracker.journal.verify import verify
 from tracker.plan.read import parse_plan

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from tracker.journal.admission import admit
-from tracker.journal.asrun import AsRunRow, as_run
+from tracker.journal.as_run import AsRunRow, as_run
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import OpenItem, Progress, StepState
 from tracker.plan.model import Plan

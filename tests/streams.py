@@ -9,7 +9,7 @@ from random import Random
 from typing import Any
 
 from tracker.foundation.errors import EventError, PlanError
-from tracker.journal.admission import admit
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan

@@ -11,7 +11,7 @@ from tests.bench.large_text import STORES, Size, plan_text, random_tasks
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import World, advance, begin, inside
-from tracker.journal.admission import admit
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
 from tracker.plan.read import parse_plan

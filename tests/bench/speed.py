@@ -26,7 +26,7 @@ from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Estimate
 from tracker.forecast.world import World, advance, begin, inside
-from tracker.journal.admission import admit
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress
 

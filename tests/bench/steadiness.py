@@ -16,7 +16,7 @@ from tracker.forecast.hysteresis import names, steady
 from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
-from tracker.journal.admission import admit
+from tracker.journal.event_checks import admit
 from tracker.journal.progress import Progress
 
 _SCENARIOS = 1000

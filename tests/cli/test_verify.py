@@ -16,7 +16,7 @@ from tests.journals import MORNING, ZERO, journal
 from tracker.cli.main import main
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
-from tracker.journal.schema import AS_RUN
+from tracker.journal.sqlite_tables import AS_RUN
 from tracker.journal.store import seal, unseal
 from tracker.journal.verify import copy, parse_expected, verify
 

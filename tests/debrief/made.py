@@ -12,7 +12,7 @@ from tracker.debrief.judged import Forecasted, judgement
 from tracker.debrief.replay import Hindsight
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
 from tracker.debrief.verdict import Nearest, Verdict
-from tracker.journal.asrun import SpentRow
+from tracker.journal.as_run import SpentRow
 from tracker.journal.progress import Reading
 
 HOSTILE = (

@@ -15,7 +15,7 @@ from tests.flat import FLAT, flat
 from tests.journals import MORNING, ZERO, done, plan
 from tests.runs import LATER, Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.journal.admission import admit
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 
 KEYS = {

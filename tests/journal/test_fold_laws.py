@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from tests.streams import NOT_LIVE, random_plan, random_run
 from tracker.foundation.errors import EventError
-from tracker.journal.admission import admit
-from tracker.journal.asrun import as_run, as_spent
+from tracker.journal.as_run import as_run, as_spent
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress, step_status
 from tracker.plan.graph import before_each, sort_steps

@@ -10,7 +10,7 @@ import pytest
 from tests.runs import LATER, ZERO, Run, step, task
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_instant
-from tracker.journal.admission import admit
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 
 

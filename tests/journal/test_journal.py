@@ -17,7 +17,7 @@ from tracker.foundation.errors import EventError, JournalError
 from tracker.journal import journal as journal_module
 from tracker.journal.journal import Journal, default_path
 from tracker.journal.progress import Progress
-from tracker.journal.sitting import default_seat
+from tracker.journal.seat import default_seat
 from tracker.journal.store import Store
 
 NOW = datetime(2031, 5, 4, 14, 25, 0, 987_654, tzinfo=UTC)

@@ -13,9 +13,9 @@ import pytest
 
 from tests.journals import MORNING, done, journal, plan
 from tracker.foundation.errors import JournalError
-from tracker.journal.asrun import derived_rows
+from tracker.journal.as_run import derived_rows
 from tracker.journal.journal import Journal
-from tracker.journal.schema import AS_RUN
+from tracker.journal.sqlite_tables import AS_RUN
 
 NOW = datetime(2031, 5, 4, 14, 25, 0, 987_654, tzinfo=UTC)
 

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from tests.journal.memory_store import MemoryStore
 from tracker.foundation.errors import JournalError
 from tracker.journal.progress import Recorded
-from tracker.journal.schema import AS_RUN, AS_SPENT
 from tracker.journal.sqlite import SqliteStore
+from tracker.journal.sqlite_tables import AS_RUN, AS_SPENT
 from tracker.journal.store import Genesis, Row, Shown, Store, seal, unseal
 
 GENESIS = Genesis(

@@ -12,7 +12,7 @@ from random import Random
 import pytest
 
 from tests.streams import random_plan, random_run
-from tracker.journal.asrun import as_run, as_spent
+from tracker.journal.as_run import as_run, as_spent
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from tracker.forecast.estimate import estimate
 from tracker.forecast.values import TurnBack
 from tracker.foundation.times import format_exact, format_pet
-from tracker.journal.admission import admit
+from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan

@@ -21,7 +21,7 @@ from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal
 from tracker.journal.outbox import Outbox
-from tracker.journal.sending import sit
+from tracker.journal.seat import sit
 from tracker.journal.verify import copy, verify
 
 NOTE = {"kind": "noted", "text": "glare", "at": 1400}

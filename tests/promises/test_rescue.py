@@ -14,8 +14,7 @@ from tests.journals import journal as journal_in
 from tracker.cli.main import main
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
-from tracker.journal.pages import records
-from tracker.journal.rescue import rescue
+from tracker.journal.rescue import records, rescue
 from tracker.journal.verify import verify
 
 

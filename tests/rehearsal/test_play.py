@@ -11,7 +11,7 @@ import pytest
 
 from tests.runs import plan_of, step, task
 from tests.streams import random_plan
-from tracker.journal.asrun import as_spent
+from tracker.journal.as_run import as_spent
 from tracker.plan.model import Plan
 from tracker.rehearsal.nature import Chance
 from tracker.rehearsal.setting import outcome

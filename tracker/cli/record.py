@@ -87,7 +87,7 @@ def _sit(journal: Journal, args: argparse.Namespace) -> None:
     if journal.genesis.rehearsal:
         return
     from tracker.journal.outbox import default_folder
-    from tracker.journal.sending import sit
+    from tracker.journal.seat import sit
 
     try:
         said = sit(journal, args.outbox or default_folder(), args.seat)
@@ -167,7 +167,7 @@ def _kept(journal: Journal) -> tuple[str, ...]:
 
 def _sheet(journal: Journal, args: argparse.Namespace) -> int:
     """Record what stands on a sheet, all of it or nothing."""
-    from tracker.journal.ticks import ticks_of
+    from tracker.journal.paper_sheet import ticks_of
     from tracker.plan.read import read_bytes
     from tracker.plan.sheet_table import rows_of
 

@@ -118,7 +118,7 @@ def admitted(fold: Folded, job: Job, seat: str) -> Folded:
 
 def tried(fold: Folded, job: Job, seat: str) -> tuple[Folded, tuple[str, ...]]:
     """Return the fold with a job's events and what is unusual about them; EventError: they cannot be."""
-    from tracker.journal.admission import admit
+    from tracker.journal.event_checks import admit
 
     unusual: tuple[str, ...] = ()
     for event in job.events:

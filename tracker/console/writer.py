@@ -208,7 +208,7 @@ class Writer(threading.Thread):
         """Sit down with an outbox, except at a rehearsal; what is to be said of it."""
         if self._folder is None or journal.genesis.rehearsal:
             return ()
-        from tracker.journal.sending import sit
+        from tracker.journal.seat import sit
 
         try:
             said = sit(journal, self._folder, self._seat)

@@ -31,7 +31,7 @@ from tracker.debrief.rows import (
 )
 from tracker.debrief.verdict import Verdict, said, verdicts
 from tracker.foundation.times import format_pet
-from tracker.journal.asrun import SpentRow, as_spent
+from tracker.journal.as_run import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
 from tracker.journal.progress import Progress, Reading, Recorded, inside_at
 from tracker.plan.timeline import Timeline, as_planned

@@ -13,7 +13,7 @@ from statistics import median
 from typing import Annotated, Any, Literal, get_args, get_type_hints
 
 from tracker.foundation.times import format_pet
-from tracker.journal.asrun import AsRunRow, SpentRow, as_run, as_spent
+from tracker.journal.as_run import AsRunRow, SpentRow, as_run, as_spent
 from tracker.journal.progress import Decision, Progress
 from tracker.plan.model import Priority
 

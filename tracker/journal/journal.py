@@ -22,12 +22,12 @@ from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError, PlanError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, instant_of, whole_milliseconds
-from tracker.journal.admission import admit, check_together
-from tracker.journal.asrun import derived_rows, differences
+from tracker.journal.as_run import derived_rows, differences
+from tracker.journal.event_checks import admit, check_together
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress, Recorded
-from tracker.journal.sitting import Sitting
+from tracker.journal.seat import Sitting
 from tracker.journal.store import Genesis, Raced, Row, Rows, Shown, Store, Table, seal, unseal
 from tracker.plan.model import Plan
 
@@ -394,7 +394,7 @@ def _derive(store: Store, progress: Progress, known: Mapping[Table, Rows] | None
 def _seated(journal: Journal, outbox: str | Path | None) -> Journal:
     """A journal with somebody at it who keeps an outbox, where one is asked for."""
     if outbox is not None:
-        from tracker.journal.sending import sit
+        from tracker.journal.seat import sit
 
         sit(journal, Path(outbox))
     return journal

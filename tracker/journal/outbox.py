@@ -25,7 +25,7 @@ from urllib.parse import quote
 from tracker.foundation.clock import utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import format_instant
-from tracker.journal.database import patiently, told
+from tracker.journal.sqlite_locks import patiently, told
 from tracker.journal.store import Genesis, Row
 
 State = Literal["waiting", "sent", "recorded", "refused", "let go", "taken back", "replaced"]

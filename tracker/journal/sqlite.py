@@ -20,9 +20,9 @@ from typing import Any, TypeVar
 from tracker.foundation.clock import monotonic_s, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import format_instant
-from tracker.journal import files
-from tracker.journal.database import code_of, patiently, tell_nobody, told
-from tracker.journal.schema import (
+from tracker.journal import sqlite_files as files
+from tracker.journal.sqlite_locks import code_of, patiently, tell_nobody, told
+from tracker.journal.sqlite_tables import (
     COLUMNS,
     IN_FILE,
     INSERT_ESTIMATE,

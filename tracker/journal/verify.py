@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tracker.foundation.errors import JournalError
-from tracker.journal.asrun import derived_rows, differences
+from tracker.journal.as_run import derived_rows, differences
 from tracker.journal.fold import Fold
 from tracker.journal.journal import replay, start_fold
 from tracker.journal.outbox import Outbox

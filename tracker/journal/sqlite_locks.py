@@ -1,8 +1,9 @@
-"""The database under journals and outboxes: waiting for others at it, and its errors as one line."""
+"""SQLite files that several use at once: waiting for others, who they are, and errors as one line."""
 
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from itertools import count
@@ -12,7 +13,6 @@ from typing import TypeVar
 from tracker.foundation.clock import monotonic_s, pause
 from tracker.foundation.errors import JournalError
 from tracker.foundation.text import plain
-from tracker.journal.holders import holder
 from tracker.journal.store import Held
 
 _PATIENCE_S = 4.0
@@ -76,3 +76,36 @@ def patiently(path: Path, act: Callable[[], T], tell: Callable[[str], object] = 
             tell(f"{path}: waits for {holder(path)}")
         pause(_POLL_S[min(n, len(_POLL_S) - 1)])
     raise AssertionError
+
+
+def holder(path: Path) -> str:
+    """Who else has locked a file, as `sqlite3 (process 812)`, or `another program`.
+
+    Writers are named before readers. Source: proc(5), `/proc/locks`, on Linux.
+    """
+    try:
+        inode = path.stat().st_ino
+        found = sorted(_locks(inode), key=lambda lock: lock[0] != "WRITE")
+    except (OSError, ValueError):
+        return "another program"
+    others = [pid for _, pid in found if pid != os.getpid()]
+    if others:
+        return f"{_program(others[0])} (process {others[0]})"
+    return "another seat of this program" if found else "another program"
+
+
+def _locks(inode: int) -> Iterator[tuple[str, int]]:
+    """Yield READ or WRITE, and the process, of every lock on a file that is held."""
+    for line in Path("/proc/locks").read_text(encoding="ascii").splitlines():
+        parts = line.split()
+        if "->" not in parts and int(parts[5].rsplit(":", 1)[1]) == inode:
+            yield parts[3], int(parts[4])
+
+
+def _program(pid: int) -> str:
+    """The name of a process; of an interpreter, that of what it runs."""
+    words = Path(f"/proc/{pid}/cmdline").read_bytes().decode("utf-8", "replace").split("\0")
+    names = [os.path.basename(word) for word in words if word]
+    if len(names) > 1 and names[0].startswith("python") and not names[1].startswith("-"):
+        names = names[1:]
+    return plain(names[0], most=40) if names else "a program"

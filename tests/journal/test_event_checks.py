@@ -10,7 +10,7 @@ import pytest
 from tests.runs import LATER, ZERO, Run, plan_of, step, task
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_instant
-from tracker.journal.admission import admit, check_together
+from tracker.journal.event_checks import admit, check_together
 from tracker.journal.events import parse_event
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Recorded
