@@ -178,6 +178,44 @@ def test_when_zero_is_amended_stated_times_stay_and_stamped_ones_keep_their_inst
     assert progress.at == 1000
 
 
+def test_of_a_zero_that_is_amended_a_clock_that_was_off_explains_its_part() -> None:
+    run = simple()
+    fold = stamped(run.fold, 600, kind="done", step="one.a")
+    fold = admit(fold, {"kind": "done", "step": "two.x"}, utc_now=live(620), seat="other")[1]
+    said = stamped(fold, 700, kind="clocked", trust="wall", by_s=60)
+    assert said.progress().steps == fold.progress().steps
+    fold = stamped(said, 770, kind="done", step="one.b")
+    later = stamped(fold, 780, kind="amended", event=1, utc="2031-05-04T14:01:30Z").progress()
+    # The desk's clock had been 60 s behind, the other's not; what came after was stamped by the set one.
+    found = [later.steps[s].done for s in ("one.a", "two.x", "one.b")]
+    assert found == [570, 530, 680]
+    assert [later.fold.add_all([]).recorded[1].at, later.at] == [600, 680]
+    # Taken back, or said after zero was corrected, it explains nothing: a PET never moves by a word alone.
+    back = stamped(fold, 775, kind="withdrawn", event=4)
+    back = stamped(back, 780, kind="amended", event=1, utc="2031-05-04T14:01:30Z")
+    assert back.progress().steps["one.a"].done == 510
+    again = stamped(back, 790, kind="clocked", trust="wall", by_s=60)
+    assert again.progress().steps["one.a"].done == 510
+    trusted = stamped(
+        stamped(run.fold, 600, kind="done", step="one.a"), 700, kind="clocked", trust="boot", by_s=9
+    )
+    trusted = stamped(trusted, 780, kind="amended", event=1, utc="2031-05-04T14:01:30Z")
+    assert trusted.progress().steps["one.a"].done == 510
+
+
+@pytest.mark.parametrize(
+    ("event", "words"),
+    [
+        ({"trust": "mine", "by_s": 3}, "`trust` is 'mine'; input should be 'boot' or 'wall'"),
+        ({"trust": "wall"}, "`by_s` is missing"),
+        *[({"trust": "wall", "by_s": by}, "`by_s` is ") for by in (1e11, float("nan"), True, "40")],
+    ],
+)
+def test_a_word_on_the_clock_says_which_and_by_how_much(event: dict[str, Any], words: str) -> None:
+    with pytest.raises(EventError, match=words):
+        stamped(simple().fold, 60, kind="clocked", **event)
+
+
 def test_a_zero_amended_past_what_happened_is_refused() -> None:
     run = simple()
     fold = stamped(run.fold, 60, kind="done", step="one.a")

@@ -364,6 +364,13 @@ class Settled(Withdrawn):
     """The number of the event that raised it."""
 
 
+class Clocked(Body):
+    """Which clock of a seat is right, and by how many seconds its wall clock was set; negative: back."""
+
+    trust: Literal["boot", "wall"]
+    by_s: Annotated[float, Field(strict=True, ge=-1e10, le=1e10, allow_inf_nan=False)]
+
+
 MODELS: Mapping[str, type[Body]] = {kind.name: globals()[kind.body] for kind in KINDS}
 """The model of each kind."""
 

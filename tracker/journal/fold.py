@@ -133,7 +133,9 @@ def in_force(recorded: Iterable[Recorded]) -> list[Recorded]:
     ]
     zero = next((event for event in counted if event.kind == "zero"), None)
     if zero is not None and _zero_amended(events, zero):
-        counted = [_on_clock(event, zero, parse_instant(zero.body["utc"])) for event in counted]
+        said = amended[zero.number].number if zero.number in amended else 0
+        off = [e for e in counted if e.kind == "clocked" and e.body["trust"] == "wall" and e.number < said]
+        counted = [_on_clock(event, zero, parse_instant(zero.body["utc"]), off) for event in counted]
     return sorted(counted, key=lambda event: (event.at, event.number))
 
 
@@ -150,11 +152,17 @@ def _zero_amended(events: Iterable[Recorded], zero: Recorded) -> bool:
     return any(event.kind == "amended" and event.body["event"] == zero.number for event in events)
 
 
-def _on_clock(event: Recorded, zero: Recorded, utc: datetime) -> Recorded:
-    """Return a stamped event at the PET that its instant has now; stated PETs stay."""
+def _on_clock(event: Recorded, zero: Recorded, utc: datetime, off: Iterable[Recorded]) -> Recorded:
+    """Return a stamped event at the PET that its instant has now; stated PETs stay.
+
+    `off`: what was said, before zero was corrected, of clocks that had been off. It explains its part of the
+    change for what their seats had stamped.
+    """
     if event.stated or event.number <= zero.number:
         return event
-    return replace(event, at=stamp(event.recorded, utc))
+    told = (one for one in off if one.seat == event.seat and one.number > event.number)
+    by_s = sum(one.body["by_s"] for one in told)
+    return replace(event, at=float(math.floor(pet_of(event.recorded, utc) + by_s)))
 
 
 def stamp(now: datetime, zero: datetime) -> float:

@@ -334,6 +334,18 @@ KINDS = (
         meaning="what was raised is done or answered", example="answer 41 yes", verb="settled", mark="told",
         handover=True, news=False,
     ),
+    EventKind(
+        name="clocked", body="Clocked", effect="conditions.clocked", before_zero=True, begins=False,
+        words=("clock",),
+        arguments=(
+            Argument("trust", "choice", choices=("boot", "wall")),
+            Argument("by_s", "number", required=False, marker="set"),
+            _TEXT,
+        ),
+        meaning="which clock of this machine is right once it was set: `boot`, the one that never steps, or "
+        "`wall`, the set one",
+        example="clock wall set 40", verb="clock", news=False,
+    ),
 )  # fmt: skip
 """Every kind, in the order of the contract."""
 
