@@ -26,7 +26,7 @@ from typing import Any
 from tests.journals import MORNING, PLAN, plan
 from tests.journals import journal as journal_in
 from tracker.console.settings_file import read_settings
-from tracker.forecast.prior import read_pace
+from tracker.forecast.pace_file import read_pace
 from tracker.foundation.errors import JournalError, TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from tracker.forecast.estimate import estimate
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress
 

@@ -9,7 +9,7 @@ from tests.journal.memory_store import in_memory
 from tests.seasons import Truth, events, plan
 from tracker.debrief.judged import QUARTERS, Forecasted, Judgement, judge, judgement
 from tracker.debrief.learn import learn
-from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.journal.progress import Progress
 
 SEASONS = {

@@ -19,7 +19,7 @@ from tests.bench.excursions import Array
 from tests.bench.rivals import RIVALS, pro_rata
 from tests.bench.table import report
 from tests.bench.truths import FRESH, TRUTHS, Case, make
-from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import advance, begin, inside
 from tracker.journal.progress import Progress

@@ -13,7 +13,7 @@ import pytest
 from tests.seasons import plan
 from tracker.cli.main import main
 from tracker.debrief.records import COLUMNS
-from tracker.forecast.prior import DEFAULT_PRIOR, read_pace
+from tracker.forecast.pace_file import DEFAULT_PRIOR, read_pace
 from tracker.foundation.text import ADVISORY
 from tracker.journal.journal import Journal
 

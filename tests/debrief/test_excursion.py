@@ -16,7 +16,7 @@ from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.journals import pool
 from tracker.debrief.judged import QUARTERS, judge
 from tracker.debrief.learn import learn
-from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.plan.read import parse_plan

@@ -11,7 +11,7 @@ import pytest
 from tests.flat import FLAT
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.prior import DEFAULT_PRIOR
+from tracker.forecast.pace_file import DEFAULT_PRIOR
 from tracker.forecast.remaining import build_world, remaining_work
 from tracker.forecast.world import World, advance, begin, inside
 

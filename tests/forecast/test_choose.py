@@ -8,7 +8,7 @@ import pytest
 from tests.chance import Kind, brute, chance
 from tests.worlds import Ask, Optional, Store, Work, world
 from tracker.forecast import choose
-from tracker.forecast.choose import kept_set
+from tracker.forecast.kept_set import kept_set
 from tracker.forecast.task_sets import TaskSets
 
 KINDS = {

@@ -18,8 +18,8 @@ from tests.flat import flat
 from tests.runs import Run, step, task
 from tests.worlds import loses, waiting
 from tracker.forecast.limits import deadlines
-from tracker.forecast.openings import regular_gaps, wait_for_opening
-from tracker.forecast.usage import reserves_reached, weights
+from tracker.forecast.window_gaps import regular_gaps, wait_for_opening
+from tracker.forecast.consumption import reserves_reached, weights
 from tracker.forecast.world import Account, World, advance, begin, inside
 from tracker.plan.timeline import as_planned
 

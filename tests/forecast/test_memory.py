@@ -12,7 +12,7 @@ import numpy as np
 from tests.forecast.test_advice import busy
 from tracker.forecast.estimate import estimate
 from tracker.forecast.memory import Memory, memory_of
-from tracker.forecast.written import as_json
+from tracker.forecast.as_json import as_json
 from tracker.journal.progress import Progress
 
 N = 300

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tracker.forecast.prior import DEFAULT_PRIOR, USUAL_WEIGHTS, PacePrior, read_pace, write_pace
+from tracker.forecast.pace_file import DEFAULT_PRIOR, USUAL_WEIGHTS, PacePrior, read_pace, write_pace
 from tracker.foundation.errors import TrackerError
 
 WHOLE = """

@@ -5,7 +5,7 @@ from __future__ import annotations
 from tests.flat import flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.report import report
 from tracker.forecast.values import Estimate
 from tracker.forecast.wording import tires_words

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tracker.forecast.usage import usage_sums
+from tracker.forecast.consumption import usage_sums
 
 
 @pytest.mark.parametrize("case", ["alike", "different", "nothing", "no steps", "few efforts", "one step"])

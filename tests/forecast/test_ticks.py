@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tracker.forecast.ticks import Group, Tick, blocks, groups
+from tracker.forecast.late_ticks import Group, Tick, blocks, groups
 
 ONE, TWO, BOTH = ("EV1",), ("EV2",), ("EV1", "EV2")
 

@@ -9,7 +9,7 @@ from pydantic import BaseModel
 
 from tests.journal.memory_store import in_memory
 from tracker.forecast.estimate import estimate
-from tracker.forecast.prior import read_pace
+from tracker.forecast.pace_file import read_pace
 from tracker.journal.events import MODELS
 from tracker.plan.read import read_plan
 from tracker.plan.schema import ConsumableFile, CrewFile, OrbitFile, PlanFile, StepFile, TaskFile, WindowFile

@@ -116,10 +116,10 @@ SMALL = {
 
 
 ONCE = {
-    "tracker/forecast/listing.py": "_merely_open",
+    "tracker/forecast/task_figures.py": "_merely_open",
     "tracker/forecast/remaining.py": "_read",
-    "tracker/forecast/written.py": "_writers",
-    "tracker/forecast/openings.py": "regular_gaps",
+    "tracker/forecast/as_json.py": "_writers",
+    "tracker/forecast/window_gaps.py": "regular_gaps",
     "tracker/journal/journal.py": "_read_again",
 }
 """Pure functions of texts, ids and classes, each with a bound on what it keeps: a file that is read once."""

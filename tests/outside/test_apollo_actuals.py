@@ -17,7 +17,7 @@ from tests.journal.memory_store import in_memory
 from tracker.cli.main import main
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.learn import learn
-from tracker.forecast.prior import DEFAULT_PRIOR, read_pace
+from tracker.forecast.pace_file import DEFAULT_PRIOR, read_pace
 from tracker.journal.journal import Journal
 from tracker.plan.read import parse_plan
 

@@ -14,7 +14,7 @@ import pytest
 
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.values import ConsumableFigure
 
 MINUTE = 60.0

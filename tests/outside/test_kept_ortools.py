@@ -8,7 +8,7 @@ import pytest
 
 from tests.chance import Kind, chance, play
 from tests.cpsat import solve, worth
-from tracker.forecast.choose import kept_set
+from tracker.forecast.kept_set import kept_set
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.world import World
 

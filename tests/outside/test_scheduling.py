@@ -11,7 +11,7 @@ from tests.flat import flat
 from tests.runs import Run, task
 from tests.worlds import Work, world
 from tracker.forecast.estimate import estimate
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import advance, begin, inside
 from tracker.plan.timeline import as_planned

@@ -10,7 +10,7 @@ import pytest
 
 from tests.flat import FLAT
 from tests.runs import Run, step, task
-from tracker.forecast.prior import DEFAULT_PRIOR
+from tracker.forecast.pace_file import DEFAULT_PRIOR
 from tracker.rehearsal.nature import Chance, Nature
 
 

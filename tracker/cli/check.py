@@ -37,7 +37,7 @@ from tracker.plan.timeline import Timeline
 from tracker.plan.yaml_tree import read_tree
 
 if TYPE_CHECKING:
-    from tracker.forecast.prior import PacePrior
+    from tracker.forecast.pace_file import PacePrior
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,7 +86,7 @@ def _handout(paper: Paper, args: argparse.Namespace) -> int:
 
 def prior_of(path: str | None) -> PacePrior:
     """The belief about pace in a pace file, or the built-in one."""
-    from tracker.forecast.prior import DEFAULT_PRIOR, read_pace
+    from tracker.forecast.pace_file import DEFAULT_PRIOR, read_pace
     from tracker.plan.read import read_text
 
     return DEFAULT_PRIOR if path is None else read_pace(read_text(path), path)

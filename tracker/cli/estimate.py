@@ -17,7 +17,7 @@ from tracker.foundation.waiting import Waiting, interruptible, meanwhile
 
 if TYPE_CHECKING:
     from tracker.forecast.orders import BetterOrder
-    from tracker.forecast.prior import PacePrior
+    from tracker.forecast.pace_file import PacePrior
     from tracker.forecast.values import Estimate
     from tracker.journal.journal import Journal
     from tracker.journal.progress import Progress
@@ -161,7 +161,7 @@ _EXAMPLE = '{"kind": "dropped", "task": "latch"}'
 def _prior(path: Path | None) -> PacePrior | None:
     if path is None:
         return None
-    from tracker.forecast.prior import read_pace
+    from tracker.forecast.pace_file import read_pace
     from tracker.journal.journal import read_pace_text
 
     return replace(read_pace(read_pace_text(path), str(path)), name=path.name)

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the pace file; rehearsals are left out unless asked for."""
     from tracker.debrief.learn import lessons, taught
-    from tracker.forecast.prior import write_pace
+    from tracker.forecast.pace_file import write_pace
     from tracker.foundation.output import check_targets, write_out
 
     if bool(args.journals) == (args.season is not None):

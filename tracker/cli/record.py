@@ -115,7 +115,7 @@ def _open(args: argparse.Namespace) -> Journal:
 
     plan = read_plan(args.plan)
     if args.pace is not None:
-        from tracker.forecast.prior import read_pace
+        from tracker.forecast.pace_file import read_pace
         from tracker.journal.journal import read_pace_text
 
         read_pace(read_pace_text(args.pace), str(args.pace))

@@ -8,7 +8,7 @@ from math import inf, isfinite
 
 import numpy as np
 
-from tracker.forecast.consumables import (
+from tracker.forecast.readings import (
     LEAKS_FROM,
     Seen,
     Store,
@@ -19,7 +19,7 @@ from tracker.forecast.consumables import (
     terms_of,
 )
 from tracker.forecast.remaining import prior_of
-from tracker.forecast.usage import Used, members_of, owners, used_so_far, waiting_rate
+from tracker.forecast.consumption import Used, members_of, owners, used_so_far, waiting_rate
 from tracker.journal.progress import Progress, Reading, Stretch
 from tracker.plan.model import Consumable
 

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import three
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import Row, World, advance, begin, inside

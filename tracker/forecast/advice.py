@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tracker.forecast.hysteresis import names, steady
+from tracker.forecast.earlier_instants import names, steady
 from tracker.forecast.last_call import LastCall, first_step, last_calls
 from tracker.forecast.later import put_off
 from tracker.forecast.limits import (
@@ -20,7 +20,7 @@ from tracker.forecast.limits import (
     with_dependents,
     with_needs,
 )
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import ranged
 from tracker.forecast.recovery import recovery, recovery_words
 from tracker.forecast.remaining import build_world

@@ -16,7 +16,7 @@ from itertools import groupby
 from tracker.forecast.estimate import estimate
 from tracker.forecast.limits import going_on
 from tracker.forecast.memory import Memory
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.values import Estimate

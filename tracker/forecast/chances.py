@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracker.forecast.limits import ChanceConstraint
-from tracker.forecast.prior import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.quantiles import finite, one
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 
 from tracker.forecast.attribution import attributed
 from tracker.forecast.estimate import estimate
-from tracker.forecast.hysteresis import kept_now, mark, names
-from tracker.forecast.listing import NO_TURN_BACK
+from tracker.forecast.earlier_instants import kept_now, mark, names
+from tracker.forecast.task_figures import NO_TURN_BACK
 from tracker.forecast.memory import Memory, memory_of
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Advice, Before, Changed, ChangedLimit, Estimate

@@ -11,8 +11,8 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tracker.forecast.choose import kept_set
-from tracker.forecast.hysteresis import names
+from tracker.forecast.kept_set import kept_set
+from tracker.forecast.earlier_instants import names
 from tracker.forecast.limits import with_needs
 from tracker.forecast.recovery import musts_given_up
 from tracker.forecast.task_sets import TaskSets

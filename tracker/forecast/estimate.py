@@ -27,15 +27,15 @@ from tracker.forecast.limits import (
     margin,
     store_id,
 )
-from tracker.forecast.listing import Projection, closed_estimate, step_figures, task_figures
+from tracker.forecast.task_figures import Projection, closed_estimate, step_figures, task_figures
 from tracker.forecast.memory import Memory
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.processes import habit_of, lateness_of, process_figures
 from tracker.forecast.quantiles import NOTHING, Instants, fact, one, ranged
-from tracker.forecast.raised import EARLY
+from tracker.forecast.alert_inputs import EARLY
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.unheard import unheard
-from tracker.forecast.usage import Mask, fallen, reserves_reached
+from tracker.forecast.consumption import Mask, fallen, reserves_reached
 from tracker.forecast.values import (
     Advice,
     Choice,

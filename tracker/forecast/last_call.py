@@ -25,9 +25,9 @@ from tracker.forecast.limits import (
     with_needs,
 )
 from tracker.forecast.memory import Table
-from tracker.forecast.openings import MANY_GAPS, regular_gaps
+from tracker.forecast.window_gaps import MANY_GAPS, regular_gaps
 from tracker.forecast.task_sets import Bounds, Branch, TaskSets, cut_after, plain_world, played
-from tracker.forecast.usage import Mask
+from tracker.forecast.consumption import Mask
 from tracker.forecast.world import (
     NEVER,
     Course,

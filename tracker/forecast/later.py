@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from tracker.forecast.last_call import LastCall, last_calls
 from tracker.forecast.limits import ChanceConstraint, closed
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets, plain_world
 from tracker.foundation.errors import EventError

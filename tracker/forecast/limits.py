@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.quantiles import one
-from tracker.forecast.usage import Mask, usage_sums, weights
+from tracker.forecast.consumption import Mask, usage_sums, weights
 from tracker.forecast.world import (
     NEVER,
     Account,

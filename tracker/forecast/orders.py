@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from tracker.forecast.durations import draw_durations
 from tracker.forecast.limits import breaches, going_on
 from tracker.forecast.network import OrderOfWork, Queues
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, present_instant, prior_of, remaining_work, way_from
 from tracker.forecast.world import Course, Node, World, advance, begin, home_from_here, inside

@@ -20,7 +20,7 @@ from itertools import takewhile
 import numpy as np
 
 from tracker.forecast.draws import hazard, upper_tail
-from tracker.forecast.grid import (
+from tracker.forecast.pace_grid import (
     COMMON_WORK,
     WARMING_H,
     Array,
@@ -30,8 +30,8 @@ from tracker.forecast.grid import (
     believed,
 )
 from tracker.forecast.memory import Memory
-from tracker.forecast.prior import PacePrior
-from tracker.forecast.ticks import Group, Tick, groups, ticks_of
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.late_ticks import Group, Tick, groups, ticks_of
 from tracker.journal.progress import Progress
 
 CLOCK_S = 1.0

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from tracker.forecast.durations import Drawn
-from tracker.forecast.grid import HABITS
+from tracker.forecast.pace_grid import HABITS
 from tracker.forecast.quantiles import ranged
-from tracker.forecast.usage import Mask
+from tracker.forecast.consumption import Mask
 from tracker.forecast.values import ProcessFigure
 from tracker.forecast.world import Row
 from tracker.journal.progress import Progress

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.forecast.hysteresis import kept_now, names
+from tracker.forecast.earlier_instants import kept_now, names
 from tracker.forecast.limits import ChanceConstraint, binding, breaches, going_on, limit_results, need_of
 from tracker.forecast.network import keepers
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import Branch, TaskSets, played

@@ -27,7 +27,7 @@ from tracker.forecast.limits import (
     late,
 )
 from tracker.forecast.quantiles import one
-from tracker.forecast.usage import Mask, usage_sums
+from tracker.forecast.consumption import Mask, usage_sums
 from tracker.forecast.world import (
     NEVER,
     Course,

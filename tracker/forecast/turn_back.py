@@ -26,10 +26,10 @@ from tracker.forecast.limits import (
     deadlines,
     grain_of,
 )
-from tracker.forecast.openings import wait_for_opening
+from tracker.forecast.window_gaps import wait_for_opening
 from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.task_sets import Bounds, TaskSets
-from tracker.forecast.usage import Mask, UsageUntil
+from tracker.forecast.consumption import Mask, UsageUntil
 from tracker.forecast.values import TurnBack
 from tracker.forecast.world import (
     NEVER,

@@ -1,7 +1,7 @@
 """The re-estimate as values, and as the JSON of the contract: plain numbers, null for what does not exist.
 
 Every figure stands once: a field's name is its key, fields come in the order of the keys, and the type
-says how a value is written (`tracker.forecast.written`). What is `UNSAID` is for the program alone.
+says how a value is written (`tracker.forecast.as_json`). What is `UNSAID` is for the program alone.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
-from tracker.forecast.written import (
+from tracker.forecast.as_json import (
     UNSAID,
     Writer,
     amount,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import OrderedDict
 
-from tracker.forecast.hysteresis import Past, past_of
+from tracker.forecast.earlier_instants import Past, past_of
 from tracker.forecast.limits import going_on
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import latest_call

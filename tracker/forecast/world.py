@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.durations import Drawn
 from tracker.forecast.memory import Memory
-from tracker.forecast.openings import wait_for_opening
+from tracker.forecast.window_gaps import wait_for_opening
 from tracker.forecast.values import Leak
 
 Row = NDArray[np.float32]

@@ -14,11 +14,11 @@ from collections import OrderedDict
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from tracker.forecast.choose import Kept, kept_set
+from tracker.forecast.kept_set import Kept, kept_set
 from tracker.forecast.limits import ChanceConstraint, closed, total, worths
 from tracker.forecast.memory import Memory
-from tracker.forecast.prior import PacePrior
-from tracker.forecast.raised import AlertInputs, alert_inputs, raised
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.alert_inputs import AlertInputs, alert_inputs, raised
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Raised

@@ -16,7 +16,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 
 Array = NDArray[np.float64]
 

@@ -13,16 +13,16 @@ from functools import lru_cache
 
 import numpy as np
 
-from tracker.forecast.consumables import AccountBuilder
+from tracker.forecast.readings import AccountBuilder
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import draw_durations
 from tracker.forecast.limits import store_id
 from tracker.forecast.memory import Memory
-from tracker.forecast.prior import PacePrior
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.processes import habit_of, lateness_of
 from tracker.forecast.quantiles import NOTHING, Instants, fact
 from tracker.forecast.remaining import begun
-from tracker.forecast.usage import extra_rates, fallen, members_of, used_so_far
+from tracker.forecast.consumption import extra_rates, fallen, members_of, used_so_far
 from tracker.forecast.values import (
     Advice,
     Choice,
