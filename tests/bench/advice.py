@@ -15,9 +15,9 @@ from tests.bench.watching import long_plan
 from tests.cpsat import solve, worth
 from tests.journal.memory_store import in_memory
 from tracker.forecast.advice import advise
-from tracker.forecast.kept_set import kept_set
-from tracker.forecast.estimate import estimate
 from tracker.forecast.earlier_instants import Walks
+from tracker.forecast.estimate import estimate
+from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import ChanceConstraint, closed
 from tracker.forecast.orders import better_orders
 from tracker.forecast.orders import changes as changes_of

@@ -20,8 +20,8 @@ from tests.bench.discrete import Played
 from tests.bench.large import large
 from tests.bench.large_text import Size
 from tests.bench.table import report
+from tracker.forecast.advice import recovery
 from tracker.forecast.estimate import estimate
-from tracker.forecast.recovery import recovery
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Estimate

@@ -11,8 +11,8 @@ from typing import Any
 
 from tests.bench.large import large
 from tests.bench.large_text import Size
-from tracker.forecast.kept_set import kept_set
 from tracker.forecast.earlier_instants import names, steady
+from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets

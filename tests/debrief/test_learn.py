@@ -11,9 +11,9 @@ from scipy import stats
 
 from tracker.debrief import level
 from tracker.debrief.level import Level, PooledEvidence, fit_level, log_likelihood, side_by_side
-from tracker.forecast.pace_grid import PROCESSES, mixture
 from tracker.forecast.pace import Layout
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace_grid import PROCESSES, mixture
 
 LAYOUT = Layout(("EV1", "EV2"), ("carry", "drive", "fasten"), 2.75)
 CREW_TRUTH = np.array([-0.10, 0.10])

@@ -10,7 +10,7 @@ import pytest
 from tests.flat import FLAT
 from tests.runs import Run, step, task
 from tests.streams import random_plan, random_run
-from tracker.forecast.attribution import CORRECTIONS, moved
+from tracker.forecast.changed import CORRECTIONS, moved
 from tracker.forecast.estimate import estimate
 from tracker.journal.kinds import HOLDS, WINDOWS
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
-from tracker.forecast.attribution import moved
+from tracker.forecast.changed import moved
 from tracker.forecast.estimate import estimate
 
 

@@ -13,6 +13,9 @@ from numpy.typing import NDArray
 
 from tests.bench.stores import gauges, judge
 from tests.runs import Run, plan_of, step, task
+from tracker.forecast.consumption import Used
+from tracker.forecast.draws import KNOTS, REACH, Normals
+from tracker.forecast.estimate import estimate
 from tracker.forecast.readings import (
     FAULTY_FALL,
     FAULTY_FROM,
@@ -31,10 +34,7 @@ from tracker.forecast.readings import (
     read,
     suspected,
 )
-from tracker.forecast.draws import KNOTS, REACH, Normals
-from tracker.forecast.estimate import estimate
 from tracker.forecast.remaining import build_world
-from tracker.forecast.consumption import Used
 from tracker.forecast.values import Leak
 from tracker.journal.progress import Reading
 

@@ -17,9 +17,9 @@ from tests.chance import Kind, chance
 from tests.flat import flat
 from tests.runs import Run, step, task
 from tests.worlds import loses, waiting
+from tracker.forecast.consumption import reserves_reached, weights
 from tracker.forecast.limits import deadlines
 from tracker.forecast.window_gaps import regular_gaps, wait_for_opening
-from tracker.forecast.consumption import reserves_reached, weights
 from tracker.forecast.world import Account, World, advance, begin, inside
 from tracker.plan.timeline import as_planned
 

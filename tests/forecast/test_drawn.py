@@ -10,13 +10,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from tracker.forecast.step_pace import Ask, with_overrun
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import TROUBLE, Noise, Pace, Painter, draw_state
-from tracker.forecast.pace_grid import PROCESSES, Grid, Process, Spreads, mixture
+from tracker.forecast.late_ticks import Tick
 from tracker.forecast.pace import Belief, Layout, posterior
 from tracker.forecast.pace_file import DEFAULT_PRIOR
-from tracker.forecast.late_ticks import Tick
+from tracker.forecast.pace_grid import PROCESSES, Grid, Process, Spreads, mixture
+from tracker.forecast.step_pace import Ask, with_overrun
 
 ONE, BOTH = ("EV1",), ("EV1", "EV2")
 LAYOUT = Layout(BOTH, ("general", "fasten"), 3.0)

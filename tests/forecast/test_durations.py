@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from tracker.forecast.step_pace import Ask
 from tracker.forecast.durations import Drawn, _believe, draw_durations
 from tracker.forecast.estimate import estimate
-from tracker.forecast.pace_grid import scatter
 from tracker.forecast.memory import Memory
 from tracker.forecast.pace import Layout
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace_grid import scatter
+from tracker.forecast.step_pace import Ask
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress, Recorded
 from tracker.plan.read import parse_plan

@@ -10,9 +10,9 @@ from threading import Barrier
 import numpy as np
 
 from tests.forecast.test_advice import busy
+from tracker.forecast.as_json import as_json
 from tracker.forecast.estimate import estimate
 from tracker.forecast.memory import Memory, memory_of
-from tracker.forecast.as_json import as_json
 from tracker.journal.progress import Progress
 
 N = 300

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from tracker.forecast.durations import root
-from tracker.forecast.pace_grid import HABITS, PROCESSES, Grid, Lateness, Process, Spreads, mixture, scatter
-from tracker.forecast.pace import MISSED_TICK, Belief, Filter, Layout, outlast, posterior, spread_of, start
 from tracker.forecast.late_ticks import Tick
+from tracker.forecast.pace import MISSED_TICK, Belief, Filter, Layout, outlast, posterior, spread_of, start
+from tracker.forecast.pace_grid import HABITS, PROCESSES, Grid, Lateness, Process, Spreads, mixture, scatter
 
 Array = NDArray[np.float64]
 

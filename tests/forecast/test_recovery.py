@@ -10,8 +10,8 @@ import pytest
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
 from tests.verdicts import rehearsed
+from tracker.forecast.advice import Recovery, musts_given_up, recovery
 from tracker.forecast.estimate import estimate
-from tracker.forecast.recovery import Recovery, musts_given_up, recovery
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.journal.progress import Progress, supposed_at

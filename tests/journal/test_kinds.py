@@ -83,7 +83,7 @@ import tracker
 from tracker.cli.main import main
 from tracker.console.key_events import undo
 from tracker.debrief.excursion import changes
-from tracker.forecast.attribution import moved
+from tracker.forecast.changed import moved
 from tracker.journal.journal import Journal
 from tracker.journal.typed import parse_entry
 from tracker.journal.wording import event_words

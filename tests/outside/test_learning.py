@@ -16,10 +16,10 @@ from scipy import integrate, stats
 
 from tracker.forecast.durations import TROUBLE
 from tracker.forecast.estimate import estimate
-from tracker.forecast.pace_grid import HABITS, Grid, Process, Spreads
+from tracker.forecast.late_ticks import HABIT, Tick
 from tracker.forecast.pace import Layout, posterior
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.late_ticks import HABIT, Tick
+from tracker.forecast.pace_grid import HABITS, Grid, Process, Spreads
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Recorded
 from tracker.plan.read import parse_plan

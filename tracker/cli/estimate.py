@@ -196,7 +196,7 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         need = need_of(found.estimate)[2]
         lines = [*lines, "", changed_words(found.estimate.changed, found.estimate.at, need)]
     if args.choices:
-        from tracker.forecast.choice_table import choice_lines
+        from tracker.forecast.choices import choice_lines
 
         lines = [*lines, "", *choice_lines(found.estimate)]
     if moved is not None and since is not None:
@@ -211,7 +211,7 @@ Moved = tuple[tuple[str, float], ...]
 
 def _moved(found: _Found, journal: Journal, since: float, *, known: bool) -> Moved:
     """Return what moved the projected ingress since an earlier instant."""
-    from tracker.forecast.attribution import moved
+    from tracker.forecast.changed import moved
 
     if since > found.now:
         raise TrackerError(

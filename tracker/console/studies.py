@@ -216,8 +216,8 @@ class LeadAnalysis:
 
     def results(self, wish: Wish) -> Iterator[Learned]:
         """Yield one result after the other, what is looked at most first."""
-        from tracker.forecast.attribution import moved
         from tracker.forecast.chances import done_by
+        from tracker.forecast.changed import moved
         from tracker.forecast.estimate import estimate
 
         now = wish.estimate.at

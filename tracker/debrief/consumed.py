@@ -8,6 +8,7 @@ from math import inf, isfinite
 
 import numpy as np
 
+from tracker.forecast.consumption import Used, members_of, owners, used_so_far, waiting_rate
 from tracker.forecast.readings import (
     LEAKS_FROM,
     Seen,
@@ -19,7 +20,6 @@ from tracker.forecast.readings import (
     terms_of,
 )
 from tracker.forecast.remaining import prior_of
-from tracker.forecast.consumption import Used, members_of, owners, used_so_far, waiting_rate
 from tracker.journal.progress import Progress, Reading, Stretch
 from tracker.plan.model import Consumable
 

@@ -26,8 +26,8 @@ from tracker.debrief.level import (
     gather,
     side_by_side,
 )
-from tracker.forecast.pace_grid import mixture, weights_of
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace_grid import mixture, weights_of
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Observation, Progress
 

@@ -19,10 +19,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.pace_grid import USUAL_SIGMA, WARMING_H, mixture, weights_of
+from tracker.forecast.late_ticks import Group, groups, ticks_of
 from tracker.forecast.pace import Layout, logarithm, spread_of
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
-from tracker.forecast.late_ticks import Group, groups, ticks_of
+from tracker.forecast.pace_grid import USUAL_SIGMA, WARMING_H, mixture, weights_of
 from tracker.journal.progress import Progress
 
 Array = NDArray[np.float64]

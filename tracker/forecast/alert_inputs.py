@@ -1,19 +1,23 @@
-"""Which alerts earlier instants raised: the figures of each instant with news, and what they raise.
+"""What alerts rest on: the figures of one instant, what earlier instants raised, steps that nobody ends.
 
 Last calls, the chance and hardware clocks rest on figures that move. What they raised is worked out from the
-journal for those instants, so that it stays, the same at every seat, until it is settled or was seen.
+journal for those instants, so that it stays, the same at every seat, until it is settled or was seen. Hidden
+here too: how an alert is put together, its kind, whether it was seen, and the words that several share; and
+when a step goes on so much longer than it should that a tick may be missing (asked about, never assumed: the
+figures go on taking the step as going on).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.values import Raised
-from tracker.journal.progress import Progress, done_share
+from tracker.forecast.values import Alert, Choice, Estimate, Raised, Severity, Unheard
+from tracker.forecast.wording import slot
+from tracker.journal.progress import Progress, StepState, done_share, step_status
 
 SOON_S = (15 * 60, 5 * 60)
 """How long before a last call it is announced."""
@@ -96,3 +100,112 @@ def raised(seen: AlertInputs, until: float) -> Iterator[Raised]:
     for step, chance in seen.late.items():
         if chance > seen.most_late + 1e-9 and (step in seen.running or not seen.early):
             yield Raised(f"clock:{step}", 1 - chance, seen.at)
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The excursion at one instant."""
+
+    progress: Progress
+    made: Estimate
+    now: float
+
+    def alert(
+        self,
+        id: str,
+        form: str,
+        *,
+        severity: Severity = "look",
+        subject: str | None = None,
+        since: float | None = None,
+        by: float | None = None,
+        do: Sequence[str] = (),
+        **figures: float | None,
+    ) -> Alert:
+        """One alert; texts of plans and journals in `form` are made plain by whoever writes them there."""
+        return Alert(
+            id=id,
+            text="",
+            acknowledged=id in self.progress.acknowledged,
+            kind=id.partition(":")[0],
+            severity=severity,
+            since=since,
+            subject=subject,
+            figures=figures,
+            do=tuple(do),
+            form=form,
+            by=by,
+        )
+
+    def past(self, id: str) -> Raised | None:
+        """The alert as an earlier instant raised it."""
+        return next((past for past in self.made.advice.raised if past.id == id), None)
+
+    def choice(self, id: str) -> Choice | None:
+        """A choice that was worked out."""
+        return next((choice for choice in self.made.choices or () if choice.id == id), None)
+
+    def seen_at(self, id: str) -> float | None:
+        """The PET at which the alert was last seen."""
+        seen = [e.at for e in self.progress.events if e.kind == "acknowledged" and e.body["alert"] == id]
+        return seen[-1] if seen else None
+
+
+def then_inside() -> str:
+    """What a choice comes to."""
+    return f"inside {slot('then_inside', 'up')}, {slot('then_safe', 'chance')}"
+
+
+def from_to() -> str:
+    """The chance as it is and as it would be."""
+    return f"{slot('safe', 'chance')} -> {slot('then_safe', 'chance')}"
+
+
+def when_raised(how: str, before: str = "") -> str:
+    """What a figure was when the alert was raised."""
+    return f" ({before}{slot('was', how)} when raised at {slot('raised', 'down')})"
+
+
+TIMES = 2.0
+"""A step is asked about beyond so many times what it should take,"""
+AT_LEAST_S = 5 * 60.0
+"""and so much more than it, so that a short step is not asked about at once."""
+
+
+def unheard(progress: Progress, now: float, pace: Mapping[str, float]) -> tuple[Unheard, ...]:
+    """Who has been at a step for much longer than expected at `now` (PET seconds), in the plan's order.
+
+    `pace`: actual over planned time by crew member. Nobody who is held, waits, is silent or inside; before
+    zero and after the close nobody.
+    """
+    if progress.zero is None or progress.closed is not None:
+        return ()
+    return tuple(_asked(progress, now, pace))
+
+
+def _asked(progress: Progress, now: float, pace: Mapping[str, float]) -> Iterator[Unheard]:
+    for member in progress.plan.crew:
+        step = progress.current.get(member.id)
+        if step is None or member.id in progress.silent or member.id in progress.entered:
+            continue
+        if step_status(progress, step, now) != "current":
+            continue
+        state = progress.steps[step]
+        worked, planned = _since_heard(state, now)
+        expected = planned * _pace_of(state.crew, pace)
+        if worked > max(TIMES * expected, expected + AT_LEAST_S):
+            yield Unheard(step, member.id, now - worked, expected)
+
+
+def _since_heard(state: StepState, now: float) -> tuple[float, float]:
+    """Seconds of work since the crew last said anything of a step, and what the rest takes by the plan."""
+    worked, time = state.elapsed_s(now), state.step.time.likely
+    if state.left_s is not None:
+        return worked - state.left_worked_s, state.left_s
+    rest = time * (state.step.count - state.counted) / state.step.count
+    return worked - state.counted_worked_s, rest
+
+
+def _pace_of(crew: Sequence[str], pace: Mapping[str, float]) -> float:
+    known = [pace[c] for c in crew if c in pace]
+    return sum(known) / len(known) if known else pace.get("all", 1.0)

@@ -12,10 +12,9 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from tracker.forecast.alerting import Look, then_inside, when_raised
+from tracker.forecast.alert_inputs import EARLY, Look, then_inside, when_raised
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
-from tracker.forecast.alert_inputs import EARLY
 from tracker.forecast.values import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
 from tracker.forecast.wording import alert_words, deed, limit_words, need_of, nine_leave, slot
 from tracker.foundation.shown import pet_up

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tracker.forecast.alerting import Look, from_to, when_raised
-from tracker.forecast.alert_inputs import SOON_S, by_itself
+from tracker.forecast.alert_inputs import SOON_S, Look, by_itself, from_to, when_raised
 from tracker.forecast.values import Alert, OptionalFigure, Raised
 from tracker.forecast.wording import deed, need_of, slot, verdict_words
 from tracker.foundation.shown import down

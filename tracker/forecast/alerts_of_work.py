@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from tracker.forecast.alerting import Look
-from tracker.forecast.alert_inputs import EARLY
+from tracker.forecast.alert_inputs import EARLY, Look
 from tracker.forecast.values import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
 from tracker.forecast.wording import deed, limit_words, slot
 from tracker.foundation.text import amount, plain

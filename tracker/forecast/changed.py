@@ -1,29 +1,39 @@
-"""What changed lately, and why: looked at after every event and every five minutes, from the journal alone.
+"""What moved the projected ingress between two instants, in causes that add up; what changed lately, and why.
 
-A look is held against the one at which a change was last said. The walk is bounded: it begins at the
-last-but-one whole hour, whose look stands for the one that was said last, so it covers one hour to two. Looks
-that were taken are remembered, so an event costs a look or two.
+Causes: the events in between are replayed in their order on the same random numbers, an instant at a time;
+what each does to the median goes to its cause. Three things are told apart throughout: windows (by
+playing every state without them as well), what the advice takes in or leaves out (settled last, task by
+task), and the passing of time (which goes to the hold, the waiting or the work that goes on meanwhile).
+
+Lately: looked at after every event and every five minutes, from the journal alone. A look is held against the
+one at which a change was last said. The walk is bounded: it begins at the last-but-one whole hour, whose look
+stands for the one that was said last, so it covers one hour to two. Looks that were taken are remembered, so
+an event costs a look or two.
 """
 
 from __future__ import annotations
 
 import math
-from collections import OrderedDict
-from collections.abc import Iterator
+from collections import OrderedDict, defaultdict
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 
-from tracker.forecast.attribution import attributed
-from tracker.forecast.estimate import estimate
 from tracker.forecast.earlier_instants import kept_now, mark, names
-from tracker.forecast.task_figures import NO_TURN_BACK
+from tracker.forecast.estimate import estimate
+from tracker.forecast.limits import going_on
 from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
+from tracker.forecast.task_figures import NO_TURN_BACK
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Advice, Before, Changed, ChangedLimit, Estimate
+from tracker.forecast.world import World, advance, begin, inside
+from tracker.foundation.errors import EventError
 from tracker.foundation.shown import up
-from tracker.journal.kinds import NO_NEWS
-from tracker.journal.progress import Progress
+from tracker.journal.kinds import BY_NAME, GO, HOLDS, NO_NEWS, PACE, WINDOWS
+from tracker.journal.progress import Progress, Recorded
 
 EVERY_S = 300
 """Between events it is looked at each so many whole seconds of PET."""
@@ -176,3 +186,186 @@ class _Walk:
                 *(f"{task} out" for task in sorted(before.basis - said.basis)),
             ),
         )
+
+
+CORRECTIONS = "corrections"
+CLOSING = "closing"
+TIME = "time passing"
+
+
+def moved(
+    earlier: Progress,
+    later: Progress,
+    *,
+    then: float,
+    now: float,
+    scenarios: int = 10_000,
+    prior: PacePrior | None = None,
+) -> tuple[tuple[str, float], ...]:
+    """(cause, seconds) whose sum is the change of the median ingress from `then` to `now`.
+
+    `earlier` is the progress as it was known at PET `then`, `later` at PET `now`. Positive: later. Only
+    causes that moved anything are listed, in the order in which they first did. Empty where there is
+    no median at one of the instants.
+    """
+    prior = prior_of(later) if prior is None else prior
+    start = estimate(earlier, now=then, scenarios=scenarios, prior=prior, ranges="shown")
+    end = estimate(later, now=now, scenarios=scenarios, prior=prior, ranges="shown")
+    return attributed(earlier, later, start, end, then=then, prior=prior)
+
+
+def attributed(
+    earlier: Progress,
+    later: Progress,
+    start: Estimate,
+    end: Estimate,
+    *,
+    then: float,
+    prior: PacePrior,
+    memory: Memory | None = None,
+) -> tuple[tuple[str, float], ...]:
+    """What `moved` says, given the estimates at both instants."""
+    if start.inside.p50 is None or end.inside.p50 is None:
+        return ()
+    parts: defaultdict[str, float] = defaultdict(float)
+    player = _Player(start.advice.kept, end.scenarios, prior, memory)
+    before = player.median(_State(earlier, then, ""))
+    for state in _replayed(earlier, later, min(then, start.at), end.at):
+        after = player.median(state)
+        parts[state.cause] += after.open - before.open
+        parts[WINDOWS] += (after.all - after.open) - (before.all - before.open)
+        before = after
+    last = before.all
+    for cause, kept in _turned(later, start.advice.kept, end.advice.kept):
+        after = replace(player, kept=kept).median(_State(later, end.at, cause))
+        parts[cause] += after.all - last
+        last = after.all
+    if later.closed is not None:
+        parts[CLOSING] += end.inside.p50 - last
+    # What rounding leaves goes to the greatest of them.
+    greatest = max(parts, key=lambda cause: abs(parts[cause]))
+    parts[greatest] += end.inside.p50 - start.inside.p50 - sum(parts.values())
+    return tuple((cause, seconds) for cause, seconds in parts.items() if abs(seconds) > 1e-6)
+
+
+def _turned(
+    later: Progress, before: frozenset[str], after: frozenset[str]
+) -> Iterator[tuple[str, frozenset[str]]]:
+    """What the advice left out and then took in, with what was kept each time, in the plan's order."""
+    kept = before
+    for name, state in later.tasks.items():
+        if name in before - after and state.optional:
+            kept -= {name}
+            yield f"{name} out", kept
+    for name in later.tasks:
+        if name in after - before:
+            kept |= {name}
+            yield f"{name} in", kept
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """The excursion as it stood at one point of the replay, and what brought it there."""
+
+    progress: Progress
+    now: float
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Median:
+    """Median ingress as PET, with the windows and as if they were always open."""
+
+    all: float
+    open: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Player:
+    """Plays states of the replay with what was kept at its beginning."""
+
+    kept: Collection[str]
+    scenarios: int
+    prior: PacePrior
+    memory: Memory | None
+
+    def median(self, state: _State) -> _Median:
+        """The median ingress of one state."""
+        world = build_world(
+            state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior, memory=self.memory
+        )
+        opened = replace(world, nodes=tuple(node._replace(gaps=()) for node in world.nodes))
+        free = self._end(opened)
+        with_windows = self._end(world)
+        # Where most scenarios are shut out there is no median: a day more stands for it.
+        return _Median(min(with_windows, free + 86400.0) + world.now, free + world.now)
+
+    def _end(self, world: World) -> float:
+        present = world.present(going_on(world.optional, self.kept))
+        return one(inside(world, advance(world, begin(world), present)), 0.5)
+
+
+def _replayed(earlier: Progress, later: Progress, then: float, now: float) -> Iterator[_State]:
+    """The states between two instants: corrections, then every event in its order, then the present."""
+    progress = later.fold.until(at=then).progress()
+    if progress.events != earlier.events:
+        yield _State(progress, then, CORRECTIONS)
+    for at, events in _instants(later, then):
+        if not BY_NAME[events[0].kind].ends_stretch:
+            # Time passes first, with what goes on meanwhile; what the event itself does comes after.
+            yield _State(progress, at, _passing(progress, at))
+        for state in _applied(later, progress, at, events):
+            progress = state.progress
+            yield state
+    if later.closed is None:
+        yield _State(later, now, _passing(later, now))
+
+
+def _instants(later: Progress, then: float) -> Iterator[tuple[float, list[Recorded]]]:
+    """Every instant after `then` at which something happened that can move the end."""
+    found: dict[float, list[Recorded]] = {}
+    for event in later.events:
+        if event.at > then and BY_NAME[event.kind].cause is not None:
+            found.setdefault(event.at, []).append(event)
+    yield from found.items()
+
+
+def _applied(later: Progress, before: Progress, at: float, events: Sequence[Recorded]) -> Iterator[_State]:
+    """The states that the events of one instant lead to, one a cause where they can be told apart."""
+    after = later.fold.until(at=at).progress()
+    runs = [(cause, list(run)) for cause, run in groupby(events, key=lambda event: _cause(later, event))]
+    fold = before.fold
+    for cause, run in runs[:-1]:
+        try:
+            fold = fold.add_all(run)
+        except EventError:
+            # An event entered late stands between: then the rest of the instant has one cause.
+            yield _State(after, at, cause)
+            return
+        yield _State(fold.progress(), at, cause)
+    yield _State(after, at, runs[-1][0])
+
+
+def _cause(later: Progress, event: Recorded) -> str:
+    cause = BY_NAME[event.kind].cause
+    assert cause is not None
+    return _pace_of(later.steps[event.body["step"]].step.work) if cause == PACE else cause
+
+
+def _pace_of(work: str) -> str:
+    """The name of the cause for a kind of work."""
+    return f"pace of {work}"
+
+
+def _passing(progress: Progress, now: float) -> str:
+    """The cause to which the passing of time belongs: a hold, the work under way, a wait."""
+    if progress.holds:
+        return HOLDS
+    current = [progress.steps[step] for step in progress.current.values() if step is not None]
+    running = [state for state in current if state.running_since is not None and state.running_since <= now]
+    if running:
+        longest = max(running, key=lambda state: state.elapsed_s(now) / max(state.step.time.likely, 1))
+        return _pace_of(longest.step.work)
+    if any(not state.gone for state in current):
+        return GO
+    return WINDOWS if any(state.step.windows for state in current) else TIME

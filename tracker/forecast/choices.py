@@ -2,7 +2,8 @@
 
 A choice is a few supposed events at the present instant, on the same fold and the same random numbers, and
 its figures are those of an estimate of what they leave; all else stays as it is counted. Hidden here: which
-choices there are, what goes along with each, and the best set that still has a task which does not fit.
+choices there are, what goes along with each, the best set that still has a task which does not fit, and the
+table of them in plain columns.
 """
 
 from __future__ import annotations
@@ -11,16 +12,17 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from tracker.forecast.kept_set import kept_set
+from tracker.forecast.advice import musts_given_up
 from tracker.forecast.earlier_instants import names
+from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import with_needs
-from tracker.forecast.recovery import musts_given_up
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Choice, Estimate
-from tracker.forecast.wording import nine_leave
+from tracker.forecast.wording import choice_words, limit_words, need_of, nine_leave, within_words
 from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError
-from tracker.foundation.shown import up
+from tracker.foundation.shown import change, pet_down, pet_up, spare_words, up
+from tracker.foundation.text import amount, columns, percent
 from tracker.journal.progress import Progress, supposed_at
 
 Play = Callable[[Progress, Collection[str]], Estimate]
@@ -199,3 +201,27 @@ def _supposed(progress: Progress, events: Sequence[Mapping[str, Any]], now: floa
     """The progress with these events at the present instant."""
     at = supposed_at(progress, now)
     return progress.suppose(*({**event, "at": at} for event in events))
+
+
+def choice_lines(estimate: Estimate) -> list[str]:
+    """The table of choices: what each comes to, beside what is advised."""
+    need = need_of(estimate)[2]
+    rows = [_choice_cells(choice, need) for choice in estimate.choices or ()]
+    if not rows:
+        return ["choices: the excursion is over"]
+    heads = ("", "inside", "8 in 10", "shift", "chance", "to spare", "binding limit", "value")
+    return [f"choices, as of {pet_down(estimate.at)}:", *columns([heads, *rows], right=range(1, 6))]
+
+
+def _choice_cells(choice: Choice, need: float) -> tuple[str, ...]:
+    tasks = f": {' '.join(choice.tasks)}" if choice.tasks and ":" not in choice.id else ""
+    return (
+        f"{choice_words(choice)}{tasks}",
+        pet_up(choice.inside.p50),
+        within_words(choice.inside),
+        change(choice.shift),
+        f"{percent(choice.safe, need)}{'' if choice.meets else ' <'}",
+        "-" if choice.to_spare is None else spare_words(choice.to_spare).removesuffix(" to spare"),
+        "-" if choice.binding is None else limit_words(choice.binding),
+        "-" if choice.value is None else amount(choice.value),
+    )

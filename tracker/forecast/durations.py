@@ -17,12 +17,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.step_pace import Ask, Shape, shown_pace, with_count, with_overrun
 from tracker.forecast.draws import Normals, Row, running_on, truncated, upper_tail
-from tracker.forecast.pace_grid import SURE, WARMING_H, Array, offset
 from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.pace import Belief, Layout, learned
 from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.pace_grid import SURE, WARMING_H, Array, offset
+from tracker.forecast.step_pace import Ask, Shape, shown_pace, with_count, with_overrun
 from tracker.journal.progress import Progress
 
 FEW = 16

@@ -1,11 +1,12 @@
-"""Which optional tasks are advised to be kept, without following every tick, and still pure.
+"""What the instants before said, worked out again from the journal: what was kept, when turn-back was due.
 
-The rule: leave at once below the demanded confidence; take work in only for a greater value and at a
-stricter confidence. What was kept before is worked out again from the journal: the events in force are
-walked, instant by instant, so the advice is a function of journal and present alone, the same at every
-seat. The walk is bounded: it begins, without anything kept before, at the last-but-one multiple of
-`STRIDE` instants, so that it looks at `STRIDE` to twice `STRIDE` of them. Between events no work is
-taken in: what is kept is a part of what was kept at the last of them.
+What is kept does not follow every tick. The rule: leave at once below the demanded confidence; take work in
+only for a greater value and at a stricter confidence. What was kept before is worked out again: the events in
+force are walked, instant by instant, so the advice is a function of journal and present alone, the same at
+every seat. The walk is bounded: it begins, without anything kept before, at the last-but-one multiple of
+`STRIDE` instants, so that it looks at `STRIDE` to twice `STRIDE` of them. Between events no work is taken in:
+what is kept is a part of what was kept at the last of them. Once there is no turn-back any more, it was due
+at the last one that the events before still allowed.
 """
 
 from __future__ import annotations
@@ -14,17 +15,18 @@ from collections import OrderedDict
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from tracker.forecast.alert_inputs import AlertInputs, alert_inputs, raised
 from tracker.forecast.kept_set import Kept, kept_set
-from tracker.forecast.limits import ChanceConstraint, closed, total, worths
+from tracker.forecast.limits import ChanceConstraint, closed, going_on, total, worths
 from tracker.forecast.memory import Memory
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.alert_inputs import AlertInputs, alert_inputs, raised
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
+from tracker.forecast.turn_back import latest_call
 from tracker.forecast.values import Raised
 from tracker.forecast.world import World
 from tracker.journal.kinds import NO_NEWS
-from tracker.journal.progress import Progress, Recorded
+from tracker.journal.progress import Progress, Recorded, all_called
 
 STRIDE = 8
 """Every so many instants with news the walk may begin anew."""
@@ -186,3 +188,50 @@ def _raised(past: Past, last: int, now: float) -> tuple[tuple[Raised, ...], tupl
 def names(world: World, tasks: Collection[int]) -> frozenset[str]:
     """The ids of these optional tasks."""
     return frozenset(world.optional[m].task for m in tasks)
+
+
+class _Known(OrderedDict[object, float | None]):
+    """The turn-back of instants looked at."""
+
+
+def was_due(progress: Progress, world: World, *, prior: PacePrior | None) -> float | None:
+    """The last turn-back before the instant of a world, PET; None where none was found.
+
+    Looked for from the last instant with news at which somebody outside was not yet called, backwards over
+    the instants that the advice of that moment was walked over.
+    """
+    before = _not_all_called(progress, world, prior)
+    if before is None:
+        return None
+    past, last = past_of(before, world, prior)
+    for k in range(last, past.start - 1, -1):
+        if past.instants[k] < world.now and (found := _turn_back(past, k)) is not None:
+            return found
+    return None
+
+
+def _not_all_called(progress: Progress, world: World, prior: PacePrior | None) -> Progress | None:
+    """The progress at the last instant with news at which not everybody was called home."""
+    if not all_called(progress):
+        return progress
+    past, last = past_of(progress, world, prior)
+    for k in range(last, -1, -1):
+        then = progress.fold.until(at=past.instants[k]).progress()
+        if not all_called(then):
+            return then
+    return None
+
+
+def _turn_back(past: Past, k: int) -> float | None:
+    """The turn-back as it was at an instant with news."""
+    known, key = past.memory.of(_Known), past.key(k)
+    if key not in known:
+        at = past.instants[k]
+        then = past.progress.fold.until(at=at).progress()
+        now = max(at, then.at)
+        world = build_world(then, now=now, scenarios=past.scenarios, prior=past.prior, memory=past.memory)
+        known[key] = latest_call(TaskSets(world), going_on(world.optional, past.after(k).kept))
+        past.memory.give_back(world.durations)
+        while len(known) > _MOST:
+            known.popitem(last=False)
+    return known[key]

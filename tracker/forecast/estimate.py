@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.advice import advise
+from tracker.forecast.alert_inputs import EARLY, unheard
 from tracker.forecast.alerts import alerts
 from tracker.forecast.choices import choices as choices_of
+from tracker.forecast.consumption import Mask, fallen, reserves_reached
 from tracker.forecast.limits import (
     ChanceConstraint,
     FailureCounts,
@@ -27,15 +29,19 @@ from tracker.forecast.limits import (
     margin,
     store_id,
 )
-from tracker.forecast.task_figures import Projection, closed_estimate, step_figures, task_figures
 from tracker.forecast.memory import Memory
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.processes import habit_of, lateness_of, process_figures
 from tracker.forecast.quantiles import NOTHING, Instants, fact, one, ranged
-from tracker.forecast.alert_inputs import EARLY
 from tracker.forecast.remaining import build_world, present_instant, prior_of
-from tracker.forecast.unheard import unheard
-from tracker.forecast.consumption import Mask, fallen, reserves_reached
+from tracker.forecast.task_figures import (
+    Projection,
+    closed_estimate,
+    habit_of,
+    lateness_of,
+    process_figures,
+    step_figures,
+    task_figures,
+)
 from tracker.forecast.values import (
     Advice,
     Choice,

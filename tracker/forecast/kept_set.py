@@ -33,8 +33,8 @@ from tracker.forecast.limits import (
     with_needs,
     worths,
 )
-from tracker.forecast.window_gaps import regular_gaps, wait_for_opening
 from tracker.forecast.task_sets import BoundEnd, Bounds, TaskSets, plain_world
+from tracker.forecast.window_gaps import regular_gaps, wait_for_opening
 from tracker.forecast.world import (
     ElapsedLimit,
     Row,

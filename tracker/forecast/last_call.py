@@ -6,6 +6,10 @@ that do not pass through that first step must keep the limits by themselves. The
 instant that enough scenarios still allow: an order statistic, no search.
 
 Of a task that has begun, the first step is the first that has not; what is running counts as must work.
+
+What is best put off: a task that is not kept in its place is supposed to be moved last, before closeout. If
+it is in time there with a chance that is worth it, moving it there keeps the choice open, and its last call
+is the one there.
 """
 
 from __future__ import annotations
@@ -15,19 +19,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tracker.forecast.consumption import Mask
 from tracker.forecast.limits import (
     GRAIN_S,
     ChanceConstraint,
     bound_crew,
+    closed,
     deadlines,
     needed,
     settled,
     with_needs,
 )
 from tracker.forecast.memory import Table
-from tracker.forecast.window_gaps import MANY_GAPS, regular_gaps
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import Bounds, Branch, TaskSets, cut_after, plain_world, played
-from tracker.forecast.consumption import Mask
+from tracker.forecast.window_gaps import MANY_GAPS, regular_gaps
 from tracker.forecast.world import (
     NEVER,
     Course,
@@ -39,6 +46,8 @@ from tracker.forecast.world import (
     way_home,
 )
 from tracker.forecast.world import inside as ingress
+from tracker.foundation.errors import EventError
+from tracker.journal.progress import Progress, supposed_at
 
 
 def first_step(world: World, task: int) -> int | None:
@@ -292,3 +301,67 @@ def _of_task(sets: TaskSets, m: int, kept: frozenset[int], calls: LastCalls) -> 
     start = sets.start_row(kept | with_needs(sets.world.optional, [m]), first)
     share = float(np.count_nonzero(start <= latest + GRAIN_S)) / sets.world.scenarios
     return LastCall(latest if np.isfinite(latest) else None, share)
+
+
+def put_off(
+    progress: Progress, sets: TaskSets, kept: Collection[int], *, prior: PacePrior | None
+) -> dict[int, LastCall]:
+    """The last call at the end of every optional task that had better be moved there.
+
+    Those neither kept nor begun, with must work of anybody behind their place, that are in time at the end
+    with a chance of at least what may fail.
+    """
+    world = sets.world
+    if plain_world(world) and not ChanceConstraint.of(world).met(sets.outcome(()).failing):
+        return {}
+    ahead = _before_must_work(progress)
+    free = [m for m, task in enumerate(world.optional) if m not in kept and not task.begun]
+    asked = {m: name for m in free if (name := world.optional[m].task) in ahead}
+    moved = _moved(progress, list(asked.values()), world.now) if asked else None
+    if moved is None:
+        return {}
+    there = build_world(
+        moved.progress, now=world.now, scenarios=world.scenarios, prior=prior, memory=world.memory
+    )
+    place = {task.task: m for m, task in enumerate(there.optional)}
+    names = [world.optional[m].task for m in kept]
+    calls = last_calls(TaskSets(there), closed(there.optional, [place[name] for name in names]))
+    there.memory.give_back(there.durations)
+    found = {m: calls[place[task]] for m, task in asked.items() if task in moved.tasks}
+    return {m: call for m, call in found.items() if call.last_call is not None and not call.hopeless(there)}
+
+
+def _before_must_work(progress: Progress) -> set[str]:
+    """The tasks of which an open step stands before must work of anybody."""
+    out: set[str] = set()
+    must = False
+    for step in reversed(progress.fold.sequence):
+        state = progress.steps[step]
+        if state.ended is not None:
+            continue
+        task = progress.tasks[state.step.task]
+        if must:
+            out.add(state.step.task)
+        must = must or not (task.optional or task.task.closeout)
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Moved:
+    """What stands once these tasks are last."""
+
+    progress: Progress
+    tasks: frozenset[str]
+
+
+def _moved(progress: Progress, tasks: list[str], now: float) -> _Moved | None:
+    """Suppose these moved to the end, one after another; None where none can be."""
+    at, done = supposed_at(progress, now), []
+    for task in tasks:
+        try:
+            progress = progress.suppose({"kind": "moved", "task": task, "last": True, "at": at})
+        except EventError:
+            # What it is needed for comes before the end.
+            continue
+        done.append(task)
+    return _Moved(progress, frozenset(done)) if done else None

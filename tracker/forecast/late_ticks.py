@@ -15,8 +15,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tracker.forecast.pace_grid import offset, own_shape
 from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.pace_grid import offset, own_shape
 from tracker.journal.progress import Progress
 
 TOGETHER_S, APART_S = 30.0, 90.0

@@ -19,8 +19,8 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.quantiles import one
 from tracker.forecast.consumption import Mask, usage_sums, weights
+from tracker.forecast.quantiles import one
 from tracker.forecast.world import (
     NEVER,
     Account,

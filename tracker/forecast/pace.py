@@ -20,6 +20,9 @@ from itertools import takewhile
 import numpy as np
 
 from tracker.forecast.draws import hazard, upper_tail
+from tracker.forecast.late_ticks import Group, Tick, groups, ticks_of
+from tracker.forecast.memory import Memory
+from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.pace_grid import (
     COMMON_WORK,
     WARMING_H,
@@ -29,9 +32,6 @@ from tracker.forecast.pace_grid import (
     Spreads,
     believed,
 )
-from tracker.forecast.memory import Memory
-from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.late_ticks import Group, Tick, groups, ticks_of
 from tracker.journal.progress import Progress
 
 CLOCK_S = 1.0

@@ -18,15 +18,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.step_pace import Ask
-from tracker.forecast.readings import AccountBuilder
+from tracker.forecast.consumption import Rates, extra_rates
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import Drawn, draw_durations
 from tracker.forecast.limits import going_on
 from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.network import Network, network
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
-from tracker.forecast.consumption import Rates, extra_rates
+from tracker.forecast.readings import AccountBuilder
+from tracker.forecast.step_pace import Ask
 from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, Row, World
 from tracker.journal.progress import Progress, StepState, last_done
 from tracker.plan.model import Step

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tracker.forecast.pace_grid import Array, offset, own_shape, scatter
+from tracker.forecast.late_ticks import FADE_S, Group, Tick
 from tracker.forecast.pace import GRACE_S, Belief, Filter, outlast
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.late_ticks import FADE_S, Group, Tick
+from tracker.forecast.pace_grid import Array, offset, own_shape, scatter
 from tracker.journal.progress import Progress
 
 

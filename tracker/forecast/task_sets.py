@@ -15,6 +15,7 @@ from typing import TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.forecast.consumption import Mask, usage_sums
 from tracker.forecast.limits import (
     GRAIN_S,
     ChanceConstraint,
@@ -27,7 +28,6 @@ from tracker.forecast.limits import (
     late,
 )
 from tracker.forecast.quantiles import one
-from tracker.forecast.consumption import Mask, usage_sums
 from tracker.forecast.world import (
     NEVER,
     Course,

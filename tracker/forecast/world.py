@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from tracker.forecast.durations import Drawn
 from tracker.forecast.memory import Memory
-from tracker.forecast.window_gaps import wait_for_opening
 from tracker.forecast.values import Leak
+from tracker.forecast.window_gaps import wait_for_opening
 
 Row = NDArray[np.float32]
 """N values, one a scenario."""

@@ -16,8 +16,8 @@ from functools import cached_property
 from statistics import NormalDist
 from typing import TypeVar
 
-from tracker.forecast.pace_grid import PROCESSES, own_shape
 from tracker.forecast.pace_file import USUAL_DRIFTS, USUAL_WEIGHTS, PacePrior
+from tracker.forecast.pace_grid import PROCESSES, own_shape
 from tracker.journal.progress import StepState
 from tracker.plan.model import Consumable, Plan, Step
 

@@ -7,7 +7,6 @@ import pytest
 
 from tests.chance import Kind, brute, chance
 from tests.worlds import Ask, Optional, Store, Work, world
-from tracker.forecast import choose
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.task_sets import TaskSets
 
@@ -45,8 +44,8 @@ def test_the_bound_of_long_searches_prunes_nothing_better(
     kind: Kind, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With the bound from the first set on, and few scenarios looked at first."""
-    monkeypatch.setattr(choose, "SHORT", 0)
-    monkeypatch.setattr(choose, "FEW", 8)
+    monkeypatch.setattr("tracker.forecast.kept_set.SHORT", 0)
+    monkeypatch.setattr("tracker.forecast.kept_set.FEW", 8)
     for seed in range(15, 25):
         made = chance(seed, kind)
         best, found = brute(made), kept_set(TaskSets(made))
@@ -64,7 +63,7 @@ def test_the_bound_saves_most_of_a_long_search(monkeypatch: pytest.MonkeyPatch) 
     assert kept_set(TaskSets(made), budget=1000).proven
     found = kept_set(TaskSets(made), budget=10**6)
     assert len(found.tasks) == 5
-    monkeypatch.setattr(choose, "SHORT", 10**6)
+    monkeypatch.setattr("tracker.forecast.kept_set.SHORT", 10**6)
     assert not kept_set(TaskSets(made), budget=1000).proven
     assert kept_set(TaskSets(made), budget=10**6).tasks == found.tasks
 
@@ -80,6 +79,6 @@ def test_the_bound_counts_a_closer_that_tasks_share_no_more_than_once(
     levels = list(np.random.default_rng(3).normal(1650.0, 20.0, 500))
     home = Work("home", "EV1", [100.0] * 500, closeout=True)
     made = world([*works, close, home], 1e4, Ask(tasks, [Store("EV1", levels, waiting=1.0)]))
-    monkeypatch.setattr(choose, "SHORT", 0)
+    monkeypatch.setattr("tracker.forecast.kept_set.SHORT", 0)
     best, found = brute(made), kept_set(TaskSets(made))
     assert best is not None and found.tasks == best[2] == {1, 2, 3}

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tracker.forecast.pace_grid import HABITS, PROCESSES, SIGMAS, believed, noise_grid, of_drifts
 from tracker.forecast.pace_file import DEFAULT_PRIOR
+from tracker.forecast.pace_grid import HABITS, PROCESSES, SIGMAS, believed, noise_grid, of_drifts
 
 
 def test_the_default_is_the_mixture_chosen() -> None:
