@@ -202,4 +202,4 @@ def test_15_words_before_spelling(
 
 def test_the_known_keys_are_all_named(faults: Callable[[str], list[Fault]], plan_text: str) -> None:
     (fault,) = faults(plan_text.replace("{do: Take photos,", "{do: Take photos, xyzzyq: 3,"))
-    assert fault.right.startswith("write id, do, crew, time,") and fault.right.endswith("closes or within")
+    assert fault.right.startswith("write id, do, crew, time,") and fault.right.endswith("leaves or brings")

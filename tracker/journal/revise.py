@@ -21,6 +21,7 @@ from tracker.plan.model import Duration, Plan, Step, Task
 from tracker.plan.timeline import as_pet
 
 WORDS = {("plan", "excursion"), ("plan", "zero"), ("crew", "name"), ("tasks", "title"), ("steps", "do")}
+WORDS |= {("steps", "cautions"), ("steps", "numbers"), ("hardware", "title")}
 """What is for people to read and changes nothing of what is left, by subject and key."""
 
 

@@ -24,9 +24,10 @@ from tracker.plan.rules import USUAL_EFFORT
 from tracker.plan.workbook import Grid
 from tracker.plan.yaml_tree import yaml_exact
 
-Form = Literal["text", "number", "when", "list", "flag", "pairs", "level"]
+Form = Literal["text", "number", "when", "list", "flag", "pairs", "level", "lines", "named"]
 """How a cell is written: `when` is a PET, a duration, an instant or `home`; `pairs` are `gas 2.4, lamp 2`;
-`level` is an effort's name, watts, or pairs of a crew member and one of them."""
+`level` is an effort's name, watts, or pairs of a crew member and one of them; `lines` are texts one below
+the other, `named` a name and a text on each line."""
 
 _TEXT: Form = "text"
 COLUMNS: Mapping[str, Mapping[str, Form]] = {
@@ -41,9 +42,11 @@ COLUMNS: Mapping[str, Mapping[str, Form]] = {
     },
     "Windows": {
         **{"id": _TEXT, "from": "when", "to": "when"},
-        **{"altitude": "number", "beta": "number", "first_sunrise": "when"},
+        **{"altitude": "number", "beta": "number", "first_sunrise": "when", "kind": _TEXT},
     },
-    "Sites": {"name": _TEXT, "home": "when"},
+    "Sites": {"name": _TEXT, "home": "when", "assisted": "when"},
+    "Rounds": {"id": _TEXT, "every": "when", "ask": "list"},
+    "Hardware": {"id": _TEXT, "title": _TEXT, "from": _TEXT},
     "Tasks": {
         **{"id": _TEXT, "title": _TEXT, "priority": _TEXT, "value": "number"},
         **{"needs": "list", "closeout": "flag"},
@@ -53,7 +56,8 @@ COLUMNS: Mapping[str, Mapping[str, Form]] = {
         **{"high": "when", "fixed": "flag", "count": "number", "effort": "level", "use": "pairs"},
         **{"work": _TEXT, "site": _TEXT, "needs": "list", "window": "list", "whole": "flag"},
         **{"hold_point": _TEXT, "opens": "list", "closes": "list"},
-        **{"within of": _TEXT, "within time": "when"},
+        **{"within of": _TEXT, "within time": "when", "cautions": "lines", "numbers": "named"},
+        **{"takes": "list", "leaves": "pairs", "brings": "list"},
     },
 }
 """Per sheet its headings, the keys of a plan, and how their cells are written."""
@@ -75,10 +79,21 @@ def sheets_of(plan: Plan) -> dict[str, list[Row]]:
         "Efforts": [{"name": name, "watts": watts} for name, watts in plan.efforts.items()],
         "Consumables": [_store_row(plan, store) for store in plan.consumables],
         "Windows": [row for window in plan.windows for row in _window_rows(window)],
-        "Sites": [{"name": name, "home": home} for name, home in plan.sites.items()],
+        "Sites": [
+            {"name": name, "home": home, "assisted": plan.assisted.get(name)}
+            for name, home in plan.sites.items()
+        ],
+        **_asked_and_carried(plan),
         "Tasks": [_task_row(task) for task in plan.tasks],
         "Steps": steps,
     }
+
+
+def _asked_and_carried(plan: Plan) -> dict[str, list[Row]]:
+    """The sheets that only a plan with something in them has."""
+    rounds: list[Row] = [{"id": one.id, "every": one.every, "ask": one.ask} for one in plan.rounds]
+    carried: list[Row] = [{"id": one.id, "title": one.title, "from": one.origin} for one in plan.hardware]
+    return {name: rows for name, rows in (("Rounds", rounds), ("Hardware", carried)) if rows}
 
 
 def _head(plan: Plan) -> Iterator[tuple[str, Value]]:
@@ -92,6 +107,9 @@ def _head(plan: Plan) -> Iterator[tuple[str, Value]]:
     else:
         yield "confidence elapsed", plan.confidence.elapsed
         yield "confidence consumables", plan.confidence.consumables
+    if plan.emergency is not None:
+        yield "emergency supply", format_exact(plan.emergency.supply)
+        yield "emergency lock", format_exact(plan.emergency.lock)
 
 
 def _store_row(plan: Plan, store: Consumable) -> Row:
@@ -111,12 +129,13 @@ def _store_row(plan: Plan, store: Consumable) -> Row:
 
 def _window_rows(window: Window) -> Iterator[Row]:
     """Yield a row an interval; an orbit has one of its own."""
+    kind = None if window.kind == ("light" if window.orbit else "other") else window.kind
     for start, end in window.open:
-        yield {"id": window.id, "from": start, "to": end}
+        yield {"id": window.id, "from": start, "to": end, "kind": kind}
     if window.orbit is not None:
         orbit = window.orbit
         course = {"altitude": orbit.altitude_km, "beta": orbit.beta_deg, "first_sunrise": orbit.first_sunrise}
-        yield {"id": window.id, **course}
+        yield {"id": window.id, **course, "kind": kind}
 
 
 def _task_row(task: Task) -> Row:
@@ -130,11 +149,17 @@ def _task_row(task: Task) -> Row:
     }
 
 
+_ALIKE = [
+    *("do", "crew", "fixed", "site", "needs", "whole", "hold_point", "opens", "closes", "use"),
+    *("cautions", "numbers", "takes", "leaves", "brings"),
+]
+"""Columns of a step that are its fields."""
+
+
 def _step_row(plan: Plan, step: Step) -> Row:
-    names = ("do", "crew", "fixed", "site", "needs", "whole", "hold_point", "opens", "closes", "use")
     within = {"within of": step.within.of, "within time": step.within.time} if step.within else {}
     return {
-        **{name: getattr(step, name) for name in names},
+        **{name: getattr(step, name) for name in _ALIKE},
         "task": step.task,
         "id": step.id.partition(".")[2],
         "time": "home" if step.time.home else step.time.likely,
@@ -167,12 +192,13 @@ def cell_text(value: Value, form: Form) -> str:
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
     if isinstance(value, Mapping):
-        return ", ".join(f"{name} {cell_text(one, 'number')}" for name, one in value.items())
+        pairs = (f"{name} {cell_text(one, 'number')}" for name, one in value.items())
+        return ("\n" if form == "named" else ", ").join(pairs)
     if isinstance(value, str):
         return value
     if isinstance(value, float | int):
         return format_exact(value) if form == "when" else number_text(value)
-    return ", ".join(value)
+    return ("\n" if form == "lines" else ", ").join(value)
 
 
 def number_text(value: float) -> str:
@@ -185,7 +211,7 @@ _UNSAFE = re.compile("[\x00-\x08\x0b-\x1f\ud800-\udfff\ufffe\uffff]|x005F_")
 """What the XML of a workbook cannot hold, and the escape that its readers take away."""
 
 
-def check_texts(rows: Mapping[str, Sequence[Mapping[str, object]]], file: str) -> None:
+def check_texts(rows: Mapping[str, Sequence[Mapping[str, Any]]], file: str) -> None:
     """Refuse texts that no workbook holds. Raises PlanError with all of them."""
     faults = [
         Fault(
@@ -199,7 +225,7 @@ def check_texts(rows: Mapping[str, Sequence[Mapping[str, object]]], file: str) -
         for sheet, found in rows.items()
         for n, row in enumerate(found, 2)
         for key, value in row.items()
-        if isinstance(value, str) and _UNSAFE.search(value)
+        if isinstance(value, str | tuple | Mapping) and _UNSAFE.search(cell_text(value, "text"))
     ]
     if faults:
         raise PlanError(faults)
@@ -267,9 +293,10 @@ class _Reader:
         for sheet, name in (("Limits", "limits"), ("Efforts", "efforts"), ("Sites", "sites")):
             if self.rows[sheet]:
                 lines += [f"{name}:", *(self._named(found) for found in self.rows[sheet])]
-        for sheet, name in (("Crew", "crew"), ("Consumables", "consumables")):
+        for sheet in ("Crew", "Consumables", "Rounds", "Hardware"):
             if self.rows[sheet]:
-                lines += [f"{name}:", *(f"  - {{{self._pairs(found)}}}" for found in self.rows[sheet])]
+                entries = (f"  - {{{self._pairs(found)}}}" for found in self.rows[sheet])
+                lines += [f"{sheet.lower()}:", *entries]
         windows = {str(found.cells.get("id", "")): found for found in self.rows["Windows"]}
         if windows:
             lines += ["windows:", *map(self._window, windows)]
@@ -279,16 +306,17 @@ class _Reader:
         return "\n".join(lines) + "\n"
 
     def _head(self) -> Iterator[str]:
-        confidence = {}
+        parted: dict[str, list[str]] = {}
         for found in self.rows["Plan"]:
             key, cell = str(found.cells.get("key", "")), found.cells.get("value", Cell())
-            if key.startswith("confidence "):
-                confidence[key.removeprefix("confidence ")] = str(cell)
+            whole, _, part = key.partition(" ")
+            if part and whole in ("confidence", "emergency"):
+                parted.setdefault(whole, []).append(f"{part}: {_yaml(cell, 'when')}")
             else:
                 plain_value = key in ("format", "confidence", "zero_planned")
                 yield f"{yaml_exact(key)}: {cell if plain_value else yaml_exact(cell)}"
-        if confidence:
-            yield f"confidence: {{{', '.join(f'{key}: {value}' for key, value in confidence.items())}}}"
+        for whole, parts in parted.items():
+            yield f"{whole}: {{{', '.join(parts)}}}"
 
     def _named(self, found: _Found) -> str:
         """An entry of a mapping: its name, and the rest as pairs; watts stand alone."""
@@ -305,13 +333,15 @@ class _Reader:
         )
 
     def _window(self, name: str) -> str:
-        spans, orbit = [], ""
+        spans, orbit, kind = [], "", ""
         for found in self.rows["Windows"]:
             if str(found.cells.get("id", "")) == name:
                 ends = [_yaml(found.cells[key], "when") for key in ("from", "to") if key in found.cells]
                 spans += [f"[{', '.join(ends)}]"] if ends else []
-                orbit = orbit or self._pairs(found, ("id", "from", "to"))
-        parts = [f"open: [{', '.join(spans)}]"] if spans else []
+                orbit = orbit or self._pairs(found, ("id", "from", "to", "kind"))
+                kind = kind or str(found.cells.get("kind", ""))
+        parts = [f"kind: {_bare(kind)}"] if kind else []
+        parts += [f"open: [{', '.join(spans)}]"] if spans else []
         parts += [f"orbit: {{{orbit}}}"] if orbit else []
         return f"  - {{id: {yaml_exact(name)}, {', '.join(parts)}}}"
 
@@ -350,7 +380,10 @@ class _Reader:
 
     def behind(self, path: str) -> tuple[_Found, str] | None:
         """The row behind a place of the plan, and the key in it; None for the plan as a whole."""
-        found = re.match(r"(tasks|consumables|crew|windows)\[(\d+)\](?:\.steps\[(\d+)\])?(?:\.(\w+))?", path)
+        found = re.match(
+            r"(tasks|consumables|crew|windows|rounds|hardware)\[(\d+)\](?:\.steps\[(\d+)\])?(?:\.(\w+))?",
+            path,
+        )
         if found is None:
             return None
         sheet, place, key = found.group(1).capitalize(), int(found.group(2)), found.group(4) or ""
@@ -369,6 +402,11 @@ def _yaml(cell: Cell, form: Form) -> str:
     text = str(cell).strip() if form != "text" else str(cell)
     if form == "when" and cell.kind in ("span", "clock", "instant"):
         return text if cell.kind == "instant" else format_exact(round(cell.value * DAY_S))
+    if form == "lines":
+        return f"[{', '.join(yaml_exact(line) for line in str(cell).split(chr(10)))}]"
+    if form == "named":
+        named = (line.partition(" ") for line in str(cell).split("\n"))
+        return f"{{{', '.join(f'{yaml_exact(name)}: {yaml_exact(rest)}' for name, _, rest in named)}}}"
     if form == "list":
         return f"[{', '.join(yaml_exact(part.strip()) for part in text.split(',') if part.strip())}]"
     if form in ("pairs", "level") and " " in text:

@@ -14,9 +14,12 @@ from tracker.plan.model import (
     Consumable,
     CrewMember,
     Duration,
+    Emergency,
+    Hardware,
     Limit,
     Orbit,
     Plan,
+    Round,
     Step,
     Task,
     Window,
@@ -58,6 +61,10 @@ def build_plan(file: PlanFile, source: str, name: str, path: str) -> Plan:
         source=source,
         name=name,
         file=path,
+        assisted={name: site.assisted for name, site in file.sites.items() if site.assisted is not None},
+        rounds=tuple(Round(one.id, one.every, tuple(one.ask)) for one in file.rounds),
+        hardware=tuple(Hardware(one.id, one.title or one.id, one.origin) for one in file.hardware),
+        emergency=Emergency(file.emergency.supply, file.emergency.lock) if file.emergency else None,
     )
 
 
@@ -88,8 +95,9 @@ def build_window(window: WindowFile) -> Window:
     """A window of a file."""
     if window.orbit is not None:
         orbit = Orbit(window.orbit.altitude, window.orbit.beta, window.orbit.first_sunrise)
-        return Window(window.id, (), orbit)
-    return Window(window.id, tuple((a, b) for a, b in window.open or ()))  # type: ignore[misc]
+        return Window(window.id, (), orbit, window.kind or "light")
+    spans = tuple((a, b) for a, b in window.open or ())
+    return Window(window.id, spans, kind=window.kind or "other")  # type: ignore[arg-type]
 
 
 def build_task(task: TaskFile, efforts: Mapping[str, float]) -> Task:
@@ -134,6 +142,11 @@ def _step(step: StepFile, whole: str, task: str, title: str, efforts: Mapping[st
         opens=tuple(step.opens),
         closes=tuple(step.closes),
         within=Within(step.within.of, step.within.time) if step.within else None,
+        cautions=tuple(step.cautions),
+        numbers=dict(step.numbers),
+        takes=tuple(step.takes),
+        leaves=dict(step.leaves),
+        brings=tuple(step.brings),
     )
 
 
@@ -157,16 +170,20 @@ def _step_data(step: Step) -> dict[str, Any]:
     own = {
         "id": step.id.partition(".")[2],
         **{key: getattr(step, key) for key in ("do", "fixed", "site", "whole", "hold_point")},
-        **{key: list(getattr(step, key)) for key in ("crew", "needs", "opens", "closes")},
+        **{key: list(getattr(step, key)) for key in _LISTS},
+        **{key: dict(getattr(step, key)) or None for key in ("use", "numbers", "leaves")},
         "time": _time_data(step.time),
         "count": None if step.count == 1 else step.count,
         "effort": step.default_effort if alike else dict(step.effort),
-        "use": dict(step.use) or None,
         "work": None if step.work == USUAL_WORK else step.work,
         "window": list(step.windows),
         "within": within,
     }
     return {key: value for key, value in own.items() if value not in (None, [], False)}
+
+
+_LISTS = ("crew", "needs", "opens", "closes", "cautions", "takes", "brings")
+"""Keys of a step that are lists of texts."""
 
 
 def _time_data(time: Duration) -> str | dict[str, str]:

@@ -28,6 +28,8 @@ _IN_HEADINGS = {name for name in UNIT_NAMES if name not in _NOT_UNITS} | {
 }
 SPANS = ("time", "low", "high")
 """Keys whose cells are durations."""
+LINES = ("cautions", "numbers")
+"""Keys whose cells hold something on each line."""
 
 
 def column_name(index: int) -> str:

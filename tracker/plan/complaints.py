@@ -29,6 +29,9 @@ _STANDS_IN: dict[str, str | list[str]] = {
     "home": "0:01",
     "time": "0:01",
     "at": "100:00",
+    "every": "0:30",
+    "ask": [],
+    "supply": "0:30",
     "crew": [],
     "steps": [],
     "tasks": [],
@@ -52,6 +55,9 @@ _WANTED = {
     "altitude": "write altitude: 400, in km",
     "beta": "write beta: 20, in degrees",
     "first_sunrise": "write first_sunrise: 0:10",
+    "every": "write every: 0:30, how long until the next",
+    "ask": "write ask: [oxygen, gloves], and what else is asked",
+    "supply": "write supply: 0:30, how long it lasts",
 }
 _WANTED_THERE = {
     (True, "crew"): "write crew: [{id: EV1, name: Lead}]",
@@ -131,7 +137,7 @@ def _complain(tree: Tree, detail: ErrorDetails, at: tuple[str, ...]) -> None:
 
 def _unknown_key(tree: Tree, loc: Loc, at: tuple[str, ...]) -> None:
     model = PLACES.get(at + _place(loc[:-1], at))
-    known = [key for key, field in model.model_fields.items() if field.alias != ALONE] if model else []
+    known = _keys(model)
     key, word = str(loc[-1]), _meant(loc, at)
     right = _elsewhere(key, model) or (f"did you mean {word}?" if word else _listed(known, "write "))
     if " " in key and tree.find(loc).null:
@@ -144,12 +150,18 @@ def _meant(loc: Loc, at: tuple[str, ...]) -> str:
     from tracker.plan.sheet_words import HEADINGS, fold
 
     model, key = PLACES.get(at + _place(loc[:-1], at)), str(loc[-1])
-    known = [name for name, field in model.model_fields.items() if field.alias != ALONE] if model else []
+    known = _keys(model)
     if _elsewhere(key, model):
         return ""
     word = fold(key.replace("_", " ").replace("-", " "))
     by_word = [name for name in known if word in HEADINGS.get(name, ())]
     return next(iter([*by_word, *near(key.lower(), known, 1)]), "")
+
+
+def _keys(model: type[Entry] | None) -> list[str]:
+    """The keys of a model as a file has them."""
+    fields = model.model_fields.items() if model else ()
+    return [field.alias or name for name, field in fields if field.alias != ALONE]
 
 
 def _elsewhere(key: str, model: type[Entry] | None) -> str:

@@ -14,9 +14,32 @@ from typing import Literal, Protocol, TypeVar
 from tracker.foundation.text import percent
 from tracker.foundation.times import format_exact, format_instant
 from tracker.plan.graph import longest_rising
-from tracker.plan.model import Consumable, CrewMember, Duration, Limit, Plan, Step, Task, Window
+from tracker.plan.model import (
+    Consumable,
+    CrewMember,
+    Duration,
+    Hardware,
+    Limit,
+    Plan,
+    Round,
+    Step,
+    Task,
+    Window,
+)
 
-Subject = Literal["plan", "crew", "limits", "consumables", "windows", "sites", "efforts", "tasks", "steps"]
+Subject = Literal[
+    "plan",
+    "crew",
+    "limits",
+    "consumables",
+    "windows",
+    "sites",
+    "efforts",
+    "rounds",
+    "hardware",
+    "tasks",
+    "steps",
+]
 What = Literal["added", "gone", "moved", "renamed", "changed"]
 
 
@@ -64,10 +87,10 @@ def differences(a: Plan, b: Plan) -> list[Change]:
     )
     found += _each("consumables", a.consumables, b.consumables, _store_row)
     found += _each("windows", a.windows, b.windows, _window_row)
-    found += _rows(
-        "sites", *({name: {"home": format_exact(s)} for name, s in p.sites.items()} for p in (a, b))
-    )
+    found += _rows("sites", _site_rows(a), _site_rows(b))
     found += _rows("efforts", *({name: {"watts": f"{w:g}"} for name, w in p.efforts.items()} for p in (a, b)))
+    found += _each("rounds", a.rounds, b.rounds, _round_row)
+    found += _each("hardware", a.hardware, b.hardware, _hardware_row)
     found += _each("tasks", a.tasks, b.tasks, _task_row)
     found += [Change("steps", new, "renamed", "", old, new) for old, new in steps.items()]
     return found + list(_steps(a, b))
@@ -159,7 +182,20 @@ def _moved(subject: Subject, a: Sequence[str], b: Sequence[str]) -> Iterator[Cha
 def _brief(row: Row) -> str:
     return ", ".join(
         row[key]
-        for key in ("title", "do", "name", "at", "open", "orbit", "crew", "time", "home", "watts")
+        for key in (
+            "title",
+            "do",
+            "name",
+            "at",
+            "open",
+            "orbit",
+            "crew",
+            "time",
+            "home",
+            "watts",
+            "every",
+            "ask",
+        )
         if row.get(key)
     )
 
@@ -186,7 +222,7 @@ def _when(at: int | datetime) -> str:
 
 
 def _plan_row(plan: Plan) -> Row:
-    asked = plan.confidence
+    asked, kept = plan.confidence, plan.emergency
     both = f"elapsed {percent(asked.elapsed, None)}, consumables {percent(asked.consumables, None)}"
     return _row(
         (
@@ -194,6 +230,7 @@ def _plan_row(plan: Plan) -> Row:
             ("zero", plan.zero),
             ("zero_planned", plan.zero_planned),
             ("confidence", percent(asked.elapsed, None) if asked.joint else both),
+            ("emergency", kept and f"supply {format_exact(kept.supply)}, lock {format_exact(kept.lock)}"),
         )
     )
 
@@ -215,7 +252,26 @@ def _window_row(window: Window) -> Row:
     spans = ", ".join(f"{_when(a)} to {_when(b)}" for a, b in window.open)
     orbit = window.orbit
     course = orbit and f"{orbit.altitude_km:g} km, {orbit.beta_deg:g} deg, from {_when(orbit.first_sunrise)}"
-    return _row((("open", spans), ("orbit", course)))
+    return _row((("open", spans), ("orbit", course), ("kind", window.kind)))
+
+
+def _site_rows(plan: Plan) -> Mapping[str, Row]:
+    def row(name: str) -> Row:
+        with_one = plan.assisted.get(name)
+        return {
+            "home": format_exact(plan.sites[name]),
+            "assisted": "" if with_one is None else format_exact(with_one),
+        }
+
+    return {name: row(name) for name in plan.sites}
+
+
+def _round_row(one: Round) -> Row:
+    return _row((("every", format_exact(one.every)), ("ask", one.ask)))
+
+
+def _hardware_row(one: Hardware) -> Row:
+    return _row((("title", one.title), ("from", one.origin)))
 
 
 def _task_row(task: Task) -> Row:
@@ -243,12 +299,27 @@ def _step_row(step: Step) -> Row:
             ("use", _pairs({store: f"{factor:g}" for store, factor in step.use.items()})),
             ("window", step.windows),
             ("within", within),
+            ("cautions", "; ".join(step.cautions)),
+            ("numbers", _pairs(step.numbers)),
+            ("leaves", _pairs(step.leaves)),
             *((name, getattr(step, name)) for name in _ALIKE),
         )
     )
 
 
-_ALIKE = ("fixed", "count", "work", "site", "needs", "whole", "hold_point", "opens", "closes")
+_ALIKE = (
+    "fixed",
+    "count",
+    "work",
+    "site",
+    "needs",
+    "whole",
+    "hold_point",
+    "opens",
+    "closes",
+    "takes",
+    "brings",
+)
 """Keys of a step that are its fields."""
 
 

@@ -29,7 +29,8 @@ def plan_schema() -> dict[str, Any]:
     parts["confidence"] = _or(parts["confidence"], parts["confidence"]["properties"]["elapsed"])
     step = parts["step"]["properties"]
     step["effort"] = _or(step["effort"], step["effort"]["additionalProperties"])
-    step["window"] = _or(step["window"], step["window"]["items"])
+    for key in ("window", "cautions"):
+        step[key] = _or(step[key], step[key]["items"])
     parts["window"]["properties"]["open"]["items"] |= {"minItems": 2, "maxItems": 2}
     about = "Where the work is told, who does it, and what limits it; `tracker check` judges it."
     return {"$schema": DRAFT, "title": "Plan", **schema, "description": about}
@@ -44,10 +45,16 @@ def _or(whole: dict[str, Any], alone: dict[str, Any]) -> dict[str, Any]:
 
 def tidied(schema: dict[str, Any], kinds: set[type[BaseModel]]) -> dict[str, Any]:
     """A library's schema with our names and sentences: no titles, no nulls, no key that nobody writes."""
-    said = {kind.__name__: sentences(kind) for kind in kinds}
+    said = {kind.__name__: _sentences(kind) for kind in kinds}
     top = schema.pop("title")
     parts = {_part(name): _tidy(part, said[name]) for name, part in schema.pop("$defs", {}).items()}
     return {**_tidy(schema, said[top]), "$defs": dict(sorted(parts.items()))}
+
+
+def _sentences(kind: type[BaseModel]) -> dict[str, str]:
+    """The sentence of each key, under the name that a file has for it."""
+    fields = kind.model_fields
+    return {fields[name].alias or name: sentence for name, sentence in sentences(kind).items()}
 
 
 def _part(name: str) -> str:

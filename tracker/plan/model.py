@@ -13,6 +13,9 @@ from functools import cached_property
 from typing import Literal
 
 Priority = Literal["must", "should", "get-ahead"]
+WindowKind = Literal["light", "link", "other"]
+LOCK = "lock"
+"""Where hardware is that nobody has outside; no site."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +97,45 @@ class Window:
     id: str
     open: tuple[tuple[int, int] | tuple[datetime, datetime], ...]
     orbit: Orbit | None = None
+    kind: WindowKind = "other"
+    """`link`: somebody outside can be spoken to while it is open."""
 
     @property
     def in_pet(self) -> bool:
         """Whether it is meant in phase elapsed time, at least in part, and not in UTC."""
         marks = [self.orbit.first_sunrise] if self.orbit else [at for span in self.open for at in span]
         return any(isinstance(at, int) for at in marks)
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What everybody outside is asked again and again."""
+
+    id: str
+    every: int
+    """Seconds after the last one until the next is due."""
+    ask: tuple[str, ...]
+    """A consumable's id asks for a reading; anything else for ok, or not ok with a word."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hardware:
+    """A tool or a part whose whereabouts count."""
+
+    id: str
+    title: str
+    origin: str = LOCK
+    """Where it is at zero: `LOCK`, or a site."""
+
+
+@dataclass(frozen=True, slots=True)
+class Emergency:
+    """What a way home on a bad day is held against, in seconds."""
+
+    supply: int
+    """How long somebody lives on what is kept for an emergency."""
+    lock: int = 0
+    """From the door until they no longer need it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +184,16 @@ class Step:
     opens: tuple[str, ...] = ()
     closes: tuple[str, ...] = ()
     within: Within | None = None
+    cautions: tuple[str, ...] = ()
+    """What is to be heeded while it is done, each on one line."""
+    numbers: Mapping[str, str] = field(default_factory=dict)
+    """What is set, turned or reached, by name, each on one line."""
+    takes: tuple[str, ...] = ()
+    """Hardware that its crew has once it has begun."""
+    leaves: Mapping[str, str] = field(default_factory=dict)
+    """Hardware that lies at a site once it is done."""
+    brings: tuple[str, ...] = ()
+    """Hardware that is back in the lock once it is done."""
 
     def effort_of(self, crew: str) -> float:
         """The metabolic rate in watts at which this crew member does the step."""
@@ -192,6 +238,11 @@ class Plan:
     tasks: tuple[Task, ...]
     source: str
     """The text of the file as read."""
+    assisted: Mapping[str, int] = field(default_factory=dict)
+    """Way home with a partner who cannot help, in seconds, from the sites of which it is known."""
+    rounds: tuple[Round, ...] = ()
+    hardware: tuple[Hardware, ...] = ()
+    emergency: Emergency | None = None
     name: str = "plan"
     """The file's stem."""
     file: str = ""

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from tracker.foundation.times import format_pet
-from tracker.plan.book import cell_text, sheets_of
+from tracker.plan.book import COLUMNS, Form, cell_text, sheets_of
 from tracker.plan.cells import UNITS
 from tracker.plan.columns import SPANS, Named, Wishes
 from tracker.plan.model import Plan, Step
@@ -76,7 +76,8 @@ class _Writer:
         value = row.get(key)
         if key in ("count", "value") and isinstance(value, int | float):
             return float(value)
-        return cell_text(value, "level" if key == "effort" else "text")  # type: ignore[arg-type]
+        form: Form = COLUMNS["Steps"].get(key, "text")
+        return cell_text(value, form)  # type: ignore[arg-type]
 
     def _of_task(self, key: str, step: Step) -> Value:
         task = self.plan.task[step.task]

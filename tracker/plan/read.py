@@ -14,7 +14,13 @@ from tracker.plan.complaints import read_model
 from tracker.plan.model import Plan, Task
 from tracker.plan.rules import Known, check_items, check_plan, check_tasks
 from tracker.plan.schema import PlanFile, TaskFile
-from tracker.plan.structure import check_bounds, check_network, check_openings, check_windows
+from tracker.plan.structure import (
+    check_bounds,
+    check_network,
+    check_openings,
+    check_whereabouts,
+    check_windows,
+)
 from tracker.plan.yaml_tree import MOST_BYTES, Node, Tree, of_data, position, read_tree
 
 _BOMS = {b"\xff\xfe": "UTF-16", b"\xfe\xff": "UTF-16"}
@@ -47,6 +53,7 @@ def parse_plan(text: str, *, file: str, name: str, kept: bool = False) -> Plan:
     assert model is not None
     plan = build_plan(model, text, name, file)
     check_windows(plan, model, tree)
+    check_whereabouts(plan, model, tree)
     tree.finish()
     return plan
 
@@ -87,6 +94,7 @@ def _known(plan: Plan, tasks: Iterable[Task]) -> Known:
         consumables=set(plan.consumable),
         windows=set(plan.window),
         sites=set(plan.sites),
+        hardware={one.id for one in plan.hardware},
         efforts=dict(plan.efforts),
         tasks={task.id: "closeout" if task.closeout else task.priority for task in tasks},
         steps={step.id: step.task for step in steps},

@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
+from tracker.foundation.times import format_exact
 from tracker.plan.complaints import nearest
 from tracker.plan.metabolism import UNITS
+from tracker.plan.model import LOCK
 from tracker.plan.scalars import ALONE, is_id
 from tracker.plan.schema import ConsumableFile, PlanFile, StepFile, TaskFile
 from tracker.plan.yaml_tree import Loc, Tree
@@ -20,6 +22,8 @@ DEFAULT_EFFORTS = {"rest": 120.0, "light": 200.0, "moderate": 300.0, "heavy": 45
 USUAL_EFFORT = "light"
 MOST_WATTS = 2000.0
 ANOTHER = "give this one another id"
+OFTENEST_S = 60
+"""A round is due once a minute at most."""
 
 
 @dataclass(slots=True)
@@ -31,6 +35,7 @@ class Known:
     consumables: set[str] = field(default_factory=set)
     windows: set[str] = field(default_factory=set)
     sites: set[str] = field(default_factory=set)
+    hardware: set[str] = field(default_factory=set)
     efforts: dict[str, float] = field(default_factory=dict)
     tasks: dict[str, str] = field(default_factory=dict)
     """Id to `must`, `should`, `get-ahead` or `closeout`."""
@@ -163,9 +168,33 @@ def _step(tree: Tree, at: Loc, task: TaskFile, step: StepFile, known: Known) -> 
                 tree.report_key(place, f"there is no consumable {name!r}", nearest(name, known.consumables))
         elif not 0 <= factor <= 1000:
             tree.report(place, f"{factor:g} is no factor", "write 1 for the usual use, 2.4 for more")
+    for name in step.numbers:
+        _named(tree, (*at, "numbers", name), name)
+    _carried(tree, at, step, known)
     for key, seen in (("opens", known.openers), ("closes", known.closers)):
         for i, item in enumerate(getattr(step, key)):
             seen.setdefault(item, []).append((*at, key, i))
+
+
+def _carried(tree: Tree, at: Loc, step: StepFile, known: Known) -> None:
+    """Note faults of the hardware that a step takes, leaves and brings, each by itself."""
+    for key in ("takes", "brings"):
+        listed = getattr(step, key)
+        for i, name in enumerate(listed):
+            _member(tree, (*at, key, i), name, known.hardware, "hardware", "hardware")
+            if name in listed[:i]:
+                tree.report((*at, key, i), f"{name!r} is named twice", "name each once")
+    for name, site in step.leaves.items():
+        place = (*at, "leaves", name)
+        if name not in known.hardware and "hardware" not in tree.unsure:
+            right = nearest(name, sorted(known.hardware)) or "the plan has no hardware"
+            tree.report_key(place, f"there is no hardware {name!r}", right)
+        elif name in step.brings:
+            tree.report_key(place, f"{name!r} is brought back by the same step", "keep one of the two")
+        elif site == LOCK and LOCK not in known.sites:
+            tree.report(place, "the lock is no site to leave it at", f"write brings: [{name}]")
+        else:
+            _member(tree, place, site, known.sites, "site", "sites")
 
 
 def _effort(tree: Tree, at: Loc, step: StepFile, known: Known) -> None:
@@ -230,9 +259,9 @@ def check_plan(file: PlanFile, tree: Tree) -> Known:
     _consumables(file, tree, known)
     _efforts(file, tree)
     _windows(file, tree, known)
-    for name in file.sites:
-        _named(tree, ("sites", name), name)
-    known.sites = set(file.sites)
+    _sites(file, tree, known)
+    _rounds(file, tree)
+    _hardware(file, tree, known)
     _limits(file, tree, known)
     _confidence(file, tree)
     if not file.tasks and "tasks" not in tree.unsure:
@@ -366,6 +395,40 @@ def _limits(file: PlanFile, tree: Tree, known: Known) -> None:
         people(tree, (*at, "crew"), limit.crew, known, outside="is not outside")
         if name == "elapsed" and set(limit.crew) != everybody and "crew" not in tree.unsure:
             tree.report((*at, "crew"), "`elapsed` binds everybody outside", "give this limit another name")
+
+
+def _sites(file: PlanFile, tree: Tree, known: Known) -> None:
+    for name, site in file.sites.items():
+        _named(tree, ("sites", name), name)
+        if site.assisted is not None and site.assisted < site.home:
+            what = "is shorter than the way home alone"
+            tree.report(("sites", name, "assisted"), what, f"write {format_exact(site.home)} or more")
+    known.sites = set(file.sites)
+
+
+def _rounds(file: PlanFile, tree: Tree) -> None:
+    ids = [one.id for one in file.rounds]
+    for i, one in enumerate(file.rounds):
+        at: Loc = ("rounds", i)
+        if one.id in ids[:i]:
+            tree.report((*at, "id"), f"{one.id!r} is already the id of a round", ANOTHER)
+        if one.every < OFTENEST_S:
+            what = f"{format_exact(one.every)} is more often than anybody can ask"
+            tree.report((*at, "every"), what, f"write {format_exact(OFTENEST_S)} or more, such as 0:30")
+        if not one.ask and not tree.find((*at, "ask")).stand_in:
+            tree.report((*at, "ask"), "asks nothing", "write ask: [oxygen, gloves]")
+        for n, item in enumerate(one.ask):
+            if item in one.ask[:n]:
+                tree.report((*at, "ask", n), f"{item!r} is named twice", "name each once")
+
+
+def _hardware(file: PlanFile, tree: Tree, known: Known) -> None:
+    for i, one in enumerate(file.hardware):
+        if one.id in known.hardware:
+            tree.report(("hardware", i, "id"), f"{one.id!r} is already the id of hardware", ANOTHER)
+        known.hardware.add(one.id)
+        if one.origin != LOCK:
+            _member(tree, ("hardware", i, "from"), one.origin, known.sites, "site", "sites")
 
 
 def _confidence(file: PlanFile, tree: Tree) -> None:

@@ -90,6 +90,14 @@ def _text(value: Any) -> str:
     return node.text
 
 
+def _line(value: Any) -> str:
+    """A text that stands on one line, so that a cell can hold several, one below the other."""
+    text = _text(value).strip()
+    if len(text.splitlines()) > 1:
+        wrong("goes over several lines", "write one line; a list has room for more")
+    return text
+
+
 def number_of(node: Node) -> float | None:
     """The finite number that a scalar is, else None."""
     if node.quoted or not _NUMBER.fullmatch(node.text):
@@ -199,6 +207,8 @@ Reference = Annotated[
 ]
 """The id of a task or a step."""
 Text = Annotated[str, PlainValidator(_text), WithJsonSchema(_WORDS)]
+Line = Annotated[str, PlainValidator(_line), WithJsonSchema(_WORDS)]
+"""A text on one line, without blanks around it."""
 Number = Annotated[float, PlainValidator(_number), WithJsonSchema({"type": "number"})]
 Count = Annotated[
     int, PlainValidator(_count), WithJsonSchema({"type": "integer", "minimum": 1, "maximum": 10_000})
@@ -256,6 +266,11 @@ Priority = Annotated[
     Literal["must", "should", "get-ahead"],
     _one_of("must", "should", "get-ahead"),
     WithJsonSchema({"enum": ["must", "should", "get-ahead"]}),
+]
+WindowKind = Annotated[
+    Literal["light", "link", "other"],
+    _one_of("light", "link", "other"),
+    WithJsonSchema({"enum": ["light", "link", "other"]}),
 ]
 Model = Annotated[
     Literal["oxygen", "carbon-dioxide"],

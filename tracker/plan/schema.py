@@ -19,6 +19,7 @@ from tracker.plan.scalars import (
     Instant,
     Lasting,
     Level,
+    Line,
     Model,
     Number,
     Part,
@@ -28,6 +29,7 @@ from tracker.plan.scalars import (
     Span,
     Text,
     When,
+    WindowKind,
     as_mapping,
     wrong,
 )
@@ -121,6 +123,8 @@ class WindowFile(Entry):
     """Pairs of PETs or instants: open from the first up to the second."""
     orbit: OrbitFile | None = None
     """The sunlight of a circular orbit."""
+    kind: WindowKind | None = None
+    """`light`, `link` (those outside can be spoken to) or `other`; without it an orbit is light."""
 
 
 class SiteFile(Entry):
@@ -128,6 +132,39 @@ class SiteFile(Entry):
 
     home: Span
     """How long the way home takes from there."""
+    assisted: Span | None = None
+    """How long it takes with a partner who cannot help."""
+
+
+class RoundFile(Entry):
+    """`{id: status, every: 0:30, ask: [oxygen, battery, gloves]}`."""
+
+    id: Id
+    """What it is called."""
+    every: Lasting
+    """How long after the last one the next is due."""
+    ask: list[Id]
+    """What everybody outside is asked: a consumable is read, anything else is ok or not ok."""
+
+
+class HardwareFile(Entry):
+    """`{id: wrench, title: Torque wrench, from: lock}`."""
+
+    id: Id
+    """Its name in steps and in the journal."""
+    title: Text | None = None
+    """What it is called."""
+    origin: Id = Field("lock", alias="from")
+    """Where it is at zero: `lock`, or a site."""
+
+
+class EmergencyFile(Entry):
+    """`{supply: 0:30, lock: 0:05}`."""
+
+    supply: Lasting
+    """How long somebody lives on what is kept for an emergency."""
+    lock: Span = 0
+    """How long it takes from the door until they no longer need it."""
 
 
 class TimeFile(Entry):
@@ -171,6 +208,10 @@ class WithinFile(Entry):
     """By then the step is done."""
 
 
+def _alone(value: Any) -> Any:
+    return [value] if isinstance(value, Node) else value
+
+
 class StepFile(Entry):
     """What is ticked off."""
 
@@ -196,9 +237,7 @@ class StepFile(Entry):
     """Where it is done."""
     needs: list[Reference] = Field(default_factory=list)
     """Tasks or steps that must be finished first."""
-    window: Annotated[list[Id], BeforeValidator(lambda v: [v] if isinstance(v, Node) else v)] = Field(
-        default_factory=list
-    )
+    window: Annotated[list[Id], BeforeValidator(_alone)] = Field(default_factory=list)
     """It may start only inside this window, or inside all of a list."""
     whole: Flag = False
     """`true`: the planned time must fit into the window as well."""
@@ -210,6 +249,16 @@ class StepFile(Entry):
     """What it puts in order that another step opened."""
     within: WithinFile | None = None
     """A hardware clock: done at most so long after the done of another step."""
+    cautions: Annotated[list[Line], BeforeValidator(_alone)] = Field(default_factory=list)
+    """What is to be heeded while it is done; one, or a list."""
+    numbers: dict[str, Line] = Field(default_factory=dict)
+    """What is set, turned or reached, by name: `{torque: 12 N m, turns: 7}`."""
+    takes: list[Id] = Field(default_factory=list)
+    """Hardware that its crew takes when it begins."""
+    leaves: dict[str, Id] = Field(default_factory=dict)
+    """Hardware that they leave at a site, by the time it is done."""
+    brings: list[Id] = Field(default_factory=list)
+    """Hardware that is back in the lock when it is done."""
 
 
 class TaskFile(Entry):
@@ -260,6 +309,12 @@ class PlanFile(Entry):
     """Where work is done, by name."""
     tasks: list[TaskFile]
     """Pieces of work, in order."""
+    rounds: list[RoundFile] = Field(default_factory=list)
+    """What everybody outside is asked again and again."""
+    hardware: list[HardwareFile] = Field(default_factory=list)
+    """Tools and parts whose whereabouts count."""
+    emergency: EmergencyFile | None = None
+    """What a way home on a bad day is held against."""
 
 
 PLACES: dict[tuple[str, ...], type[Entry]] = {
@@ -271,6 +326,9 @@ PLACES: dict[tuple[str, ...], type[Entry]] = {
     ("windows", "#"): WindowFile,
     ("windows", "#", "orbit"): OrbitFile,
     ("sites", "*"): SiteFile,
+    ("rounds", "#"): RoundFile,
+    ("hardware", "#"): HardwareFile,
+    ("emergency",): EmergencyFile,
     ("tasks", "#"): TaskFile,
     ("tasks", "#", "steps", "#"): StepFile,
     ("tasks", "#", "steps", "#", "time"): TimeFile,

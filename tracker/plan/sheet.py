@@ -10,7 +10,7 @@ from tracker.foundation.errors import Fault, PlanError, WrongUsage
 from tracker.foundation.text import count
 from tracker.foundation.times import format_exact
 from tracker.plan.cells import Cell, number_in, trouble
-from tracker.plan.columns import NO_WISHES, Columns, Wishes, column_name, not_there
+from tracker.plan.columns import LINES, NO_WISHES, Columns, Wishes, column_name, not_there
 from tracker.plan.sheet_names import People, people_in
 from tracker.plan.sheet_starts import StartColumns
 from tracker.plan.sheet_table import Table, read_table
@@ -18,6 +18,8 @@ from tracker.plan.sheet_times import SpanColumns, between
 from tracker.plan.sheet_words import NO, PRIORITIES, YES, fold
 
 _TOTAL = re.compile(r"((grand|over ?all)\s+)?(sub-?)?(total|sum)s?(\s+(time|duration))?\s*:?", re.IGNORECASE)
+_FURTHER = ("value", "needs", "site", "work", "count", "effort", "hold_point", "opens", "closes", *LINES)
+"""Keys whose cells are kept as they are written."""
 _NUMBERS = {"value", "count", "effort"}
 """Keys whose cells are numbers, or begin with one."""
 _OF_A_TASK = {"task", "task_id", "priority", "optional", "value", "closeout"}
@@ -207,7 +209,7 @@ class _Reader:
 
     def _get(self, key: str, cells: Sequence[Cell]) -> str:
         at = self.columns.keys.get(key)
-        return "" if at is None or at >= len(cells) else " ".join(cells[at].split())
+        return "" if at is None or at >= len(cells) else _text(key, cells[at])
 
     def row(self, n: int, cells: Sequence[Cell], below: Sequence[Cell]) -> None:
         """Read one row as a step, as the beginning of a task, or as a total; `below` is the next one."""
@@ -234,7 +236,7 @@ class _Reader:
             priority=self._ranked(n, cells),
             fixed=self._flag(n, "fixed", cells),
         )
-        for key in ("value", "needs", "site", "work", "count", "effort", "hold_point", "opens", "closes"):
+        for key in _FURTHER:
             if text := self._get(key, cells):
                 step.text[key] = self._number(n, key, text) if key in _NUMBERS else text
         self._remark_parted(step)
@@ -369,6 +371,12 @@ class _Reader:
         if at is not None and text not in YES | NO:
             self.fault(n, at, f"{text!r} is neither yes nor no", "write yes, or leave it empty")
         return text in YES
+
+
+def _text(key: str, cell: str) -> str:
+    """What a cell says, without blanks that mean nothing; its lines count where a key has room for them."""
+    lines = [" ".join(line.split()) for line in cell.splitlines()]
+    return ("\n" if key in LINES else " ").join(filter(None, lines))
 
 
 def _no_priorities(unknown: Mapping[str, Sequence[int]]) -> str:

@@ -220,6 +220,13 @@ def _effort(text: str) -> str:
     return _number(bare) if bare[:1].isdigit() else yaml_text(text.lower())
 
 
+def _named(text: str) -> str:
+    """Numbers by name: `torque 12 N m` or `torque: 12 N m` on each line, or `;` between them."""
+    lines = text.splitlines() if "\n" in text else text.split(";")
+    pairs = (re.split(r"\s*[:=]\s*|\s+", line.strip(), maxsplit=1) for line in lines if line.strip())
+    return f"{{{', '.join(f'{yaml_text(pair[0])}: {yaml_text(chr(32).join(pair[1:]))}' for pair in pairs)}}}"
+
+
 _CELLS = {
     "count": lambda text: re.sub(r"[.,]0+$", "", text) if text[:1].isdigit() else yaml_text(text),
     "effort": _effort,
@@ -228,6 +235,8 @@ _CELLS = {
     "hold_point": lambda text: yaml_text(text),
     "opens": _ids,
     "closes": _ids,
+    "cautions": lambda text: f"[{', '.join(map(yaml_text, text.splitlines()))}]",
+    "numbers": _named,
 }
 """How each further cell is written."""
 

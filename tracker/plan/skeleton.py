@@ -134,10 +134,18 @@ consumables:
     # shared: false        # true: one store for all of them
 {kind.other}
 # windows:   # When work may start
-  # - {{id: light, open: [[0:00, {limit}]]}}   # From the first up to the second; PETs or instants
+  # - {{id: light, open: [[0:00, {limit}]], kind: light}}   # From the first to the second; PETs or instants
+  # - {{id: radio, open: [[0:00, {limit}]], kind: link}}   # When somebody outside can be spoken to
 {kind.window}
 sites:   # How long the way home takes from there
-  {kind.site}: {{home: 0:05}}
+  {kind.site}:
+    home: 0:05
+    # assisted: 0:12   # With a partner who cannot help
+# emergency: {{supply: 0:30, lock: 0:05}}   # What is kept for a bad day, and the door until it is not needed
+# rounds:   # What everybody outside is asked again and again
+  # - {{id: status, every: 0:30, ask: [{store}, gloves]}}   # A consumable is read, anything else is ok or not
+# hardware:   # Tools and parts whose whereabouts count
+  # - {{id: wrench, title: Torque wrench, from: lock}}
 tasks:
   - id: out
     title: Go out
@@ -163,6 +171,10 @@ tasks:
         # effort: moderate       # A name of efforts, or watts
         # use: {{{store}: 1.5}}   # How many times as much of a store it takes
         # work: fasten           # The kind of work, for learning pace
+        # cautions: [The bracket springs open]   # What is to be heeded
+        # numbers: {{torque: 12 N m, turns: 7}}    # What is set, turned or reached
+        # takes: [wrench]        # Hardware that its crew has from here on
+        # leaves: {{wrench: {kind.site}}}   # Where they leave it
         # window: light          # May start only inside it
         # whole: true            # The planned time must fit in as well
       - id: second
@@ -180,6 +192,10 @@ tasks:
     title: Go in
     closeout: true   # Always remains, after everything else
     steps:
-      - {{id: way, do: Go back, crew: [{all}], time: home}}
+      - id: way
+        do: Go back
+        crew: [{all}]
+        time: home
+        # brings: [wrench]   # Back in the lock when it is done
       - {{id: close, do: Close the {kind.door}, crew: [{all}], time: 0:05, closes: [{kind.door}]}}
 """

@@ -12,6 +12,7 @@ from dataclasses import replace
 from tracker.foundation.times import format_pet
 from tracker.plan.build import build_task, build_window
 from tracker.plan.graph import around, before_each, circles, closure, crew_orders, step_needs
+from tracker.plan.hardware import moves
 from tracker.plan.model import Plan, Task
 from tracker.plan.rules import each_step
 from tracker.plan.schema import PlanFile
@@ -193,6 +194,14 @@ def check_windows(plan: Plan, file: PlanFile, tree: Tree) -> None:
             what = f"{_names(plan.step[name].windows)} never opens for this step: it closes before"
             right = "open it later, or bring the step forward"
             tree.report((*places[name], "window"), f"{what} {_arrival(late, name)}, on paper", right)
+
+
+def check_whereabouts(plan: Plan, file: PlanFile, tree: Tree) -> None:
+    """Note every step that takes what somebody has, or puts down or brings what its crew has not."""
+    places = step_places(file)
+    for move in moves(plan):
+        if move.wrong:
+            tree.report((*places[move.step], move.key, move.place), *move.wrong)
 
 
 def _hopeless(windows: tuple[str, ...], whole: bool) -> tuple[str, str]:
