@@ -49,6 +49,7 @@ def _plan(random: Random, tasks: int, steps: int) -> dict[str, Any]:
         "limits": {"elapsed": "6:30"},
         "crew": [{"id": c, "name": c, "outside": c != "IV"} for c in CREW],
         "consumables": [{"id": "air", "unit": "kg", "start": 0.8, "reserve": 0.1, "per_hour": 0.05}],
+        "sites": {"rack": {"home": "0:08"}, "boom": {"home": "0:15"}},
         "windows": [{"id": "light", "open": [[f"{h}:00", f"{h}:40"] for h in range(0, 26)]}],
         "tasks": made,
     }
@@ -76,6 +77,8 @@ def _task(random: Random, name: str, steps: int, known: list[str]) -> dict[str, 
             more["count"] = random.randint(2, 6)
         if random.random() < 0.1:
             more["fixed"] = True
+        if random.random() < 0.3:
+            more["site"] = random.choice(("rack", "boom"))
         made.append(_step(random, f"s{s}", crew, **more))
     if steps > 1 and random.random() < 0.4:
         made[0]["opens"] = [f"{name}-lid"]
@@ -165,7 +168,11 @@ def _any(random: Random, fold: Fold) -> dict[str, Any]:
         {"kind": "noted", "text": "x"},
         {"kind": "chose", "task": task, "choice": "keep", "by": crew},
         {"kind": "raised", "what": "question", "about": random.choice((task, step, crew)), "text": "?"},
+        {"kind": "raised", "what": "reminder", "due": random.randint(0, 9000), "owner": crew, "text": "!"},
+        {"kind": "raised", "what": "deviation", "after": step, "text": "bent"},
         {"kind": "settled", "event": random.randint(1, fold.number), "text": "yes"},
+        {"kind": "placed", "crew": crew, "site": random.choice(("rack", "boom"))},
+        {"kind": "taken", "by": "Bryn"},
         {"kind": "withdrawn", "event": random.randint(1, fold.number)},
         {"kind": "amended", "event": random.randint(1, fold.number)},
     ]

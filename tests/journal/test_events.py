@@ -53,6 +53,8 @@ GOOD: list[dict[str, Any]] = [
     {"kind": "raised", "what": "question", "about": "a", "due": 9, "to": "ground", "text": "?", "at": 5},
     {"kind": "raised", "what": "reminder", "after": "a.1", "owner": "EV1", "by": "EV2", "text": "x", "at": 5},
     {"kind": "settled", "event": 3, "by": "lead", "text": "yes", "at": 5},
+    {"kind": "placed", "crew": "EV1", "site": "rack", "at": 5},
+    {"kind": "taken", "by": "Kim", "text": "all calm", "at": 5},
     {"kind": "clocked", "trust": "wall", "by_s": -3600.5, "at": 5},
 ]
 

@@ -10,6 +10,7 @@ from tests.runs import Run, step, task
 from tests.typed_lines import UNDER_WAY, after, refused, typed
 from tracker.foundation.errors import EventError
 from tracker.journal.fold import Fold
+from tracker.journal.matters import due_at, last_taken, open_s, unsettled
 from tracker.journal.raised import Raised
 from tracker.journal.wording import event_words
 
@@ -120,6 +121,7 @@ def test_an_answer_after_another_is_unusual_and_the_later_one_stands() -> None:
         ({"what": "question", "text": "?", "about": "tow"}, "no step, task, limit or crew member tow.*two"),
         ({"what": "reminder", "text": "x", "after": "one.z"}, "there is no step one.z"),
         ({"what": "reminder", "text": "x", "after": "one.a", "due": 60}, "`due` .* or `after` .*, not both"),
+        ({"what": "reminder", "text": "x", "due": 900_000}, "beyond|check its hours"),
         ({"what": "wish", "text": "x"}, "'question', 'reminder', 'deviation' or 'message'"),
         ({"what": "question", "text": " "}, "in words"),
         ({"what": "question"}, "`text` is missing"),
@@ -178,6 +180,8 @@ ASKED = after(
 )
 QUESTION = {"kind": "raised", "what": "question"}
 REMINDER = {"kind": "raised", "what": "reminder", "text": "read the gauge"}
+DEVIATION = {"kind": "raised", "what": "deviation"}
+MESSAGE = {"kind": "raised", "what": "message", "to": "ground", "text": "go for hinge.unplug"}
 LATCH = QUESTION | {"about": "latch"}
 
 
@@ -194,6 +198,17 @@ LATCH = QUESTION | {"about": "latch"}
         ("reminder due 0:50 read the gauge", REMINDER | {"due": 3000}),
         ("reminder after mate read the gauge", REMINDER | {"after": "hinge.mate"}),
         ("raised what=reminder to=ground text=read the gauge", REMINDER | {"to": "ground"}),
+        ("remind EV2 0:50 gloves", REMINDER | {"owner": "EV2", "due": 3000, "text": "gloves"}),
+        ("remind 10 gloves", REMINDER | {"due": 3000, "text": "gloves"}),
+        ("remind 2 10 gloves", REMINDER | {"owner": "EV2", "due": 3000, "text": "gloves"}),
+        ("remind 2 gloves", REMINDER | {"due": 2520, "text": "gloves"}),
+        (
+            "remind bryn after mate 2 caps",
+            REMINDER | {"owner": "EV2", "after": "hinge.mate", "text": "2 caps"},
+        ),
+        ("deviation bolt 3 stripped; wire tie", DEVIATION | {"text": "bolt 3 stripped; wire tie"}),
+        ("message ground: go for hinge.unplug", MESSAGE | {"about": "hinge.unplug"}),
+        ("taken by Kim all calm", {"kind": "taken", "by": "Kim", "text": "all calm"}),
         ("answer 2 by lead yes, so", {"kind": "settled", "event": 2, "by": "lead", "text": "yes, so"}),
         ("settled 2", {"kind": "settled", "event": 2}),
         ("keep latch by lead", {"kind": "chose", "task": "latch", "choice": "keep", "by": "lead"}),
@@ -219,3 +234,34 @@ def test_what_is_asked_and_answered_is_told() -> None:
 
 def test_a_question_without_words_is_refused_with_an_example() -> None:
     assert "text missing; as in `question about latch: do we keep it?`" in refused("question about latch")
+
+
+def test_what_is_due_first_stands_first_and_a_step_makes_due_what_waits_for_it() -> None:
+    run = day()
+    plain = run("raised", 60, what="deviation", text="a latch does not close")
+    late = run("raised", 61, what="reminder", due=900, text="gloves")
+    after = run("raised", 62, what="reminder", after="one.a", text="caps")
+    due = {one.number: due_at(run.now, one) for one in unsettled(run.now)}
+    assert due == {late: 900, plain: None, after: None}
+    run.done("one.a", at=600)
+    assert [one.number for one in unsettled(run.now)] == [after, late, plain]
+    run("settled", 700, event=plain)
+    assert [one.number for one in unsettled(run.now)] == [after, late]
+    assert (open_s(one(run, plain), 2000), open_s(one(run, late), 2000)) == (640, 1939)
+
+
+def test_a_takeover_changes_nothing_but_who_has_the_desk() -> None:
+    run = day()
+    assert last_taken(run.now) is None
+    before = run.now
+    run("taken", 60, by="Kim")
+    second = run("taken", 600, by="Bryn", text="all calm")
+    taken = last_taken(run.now)
+    assert taken is not None and (taken.number, taken.body["by"]) == (second, "Bryn")
+    assert run.now.steps == before.steps
+    run("withdrawn", event=second)
+    taken = last_taken(run.now)
+    assert taken is not None and taken.body["by"] == "Kim"
+    assert (
+        event_words(run.now, "taken", {"by": "Bryn", "text": "all calm"}) == "desk taken by Bryn (all calm)"
+    )

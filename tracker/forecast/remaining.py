@@ -28,6 +28,7 @@ from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
 from tracker.forecast.readings import AccountBuilder
 from tracker.forecast.step_pace import Ask
 from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, Row, World
+from tracker.journal.places import place_of
 from tracker.journal.progress import Progress, StepState, last_done
 from tracker.plan.model import Step
 from tracker.plan.windows import Interval, usable
@@ -450,27 +451,8 @@ class _Present:
 
     def _from_here(self, crew: Iterable[str]) -> dict[str, float]:
         """The way home, seconds, of those of whom it is known at which site they were last."""
-        return {c: way for c in crew if (way := self._way_of(c)) is not None}
-
-    def _way_of(self, member: str) -> float | None:
-        """The way home, seconds, from the last site at which somebody was.
-
-        A step begun at this very instant does not count: who is called now has not gone there.
-        """
-        progress, last, way = self.progress, -1.0, None
-        for spent in reversed(progress.spent.get(member, ())):
-            if spent.kind == "work" and spent.step is not None and spent.start < self.now:
-                way = way_from(progress, spent.step)
-                if way is not None:
-                    last = self.now if spent.end is None else spent.end
-                    break
-        for step, state in progress.steps.items():
-            # A step that took no time at all is in nobody's stretches of work.
-            done = state.done
-            if state.ended == "done" and done is not None and done > last and member in state.crew:
-                there = way_from(progress, step)
-                last, way = (last, way) if there is None else (done, there)
-        return way
+        places = (place_of(self.progress, c, self.now) for c in crew)
+        return {place.crew: place.home_s for place in places if place is not None}
 
 
 def way_from(progress: Progress, step: str) -> float | None:

@@ -364,6 +364,12 @@ class Settled(Withdrawn):
     """The number of the event that raised it."""
 
 
+class Placed(OneMember):
+    """A crew member, and the site at which they are."""
+
+    site: Name
+
+
 class Clocked(Body):
     """Which clock of a seat is right, and by how many seconds its wall clock was set; negative: back."""
 

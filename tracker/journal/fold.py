@@ -24,6 +24,7 @@ from tracker.journal.events import Parsed, parse_event
 from tracker.journal.folding import (  # noqa: F401 (the table names what is in them)
     changes,
     conditions,
+    places,
     questions,
     work,
 )
@@ -408,8 +409,8 @@ def _supposed(fold: Fold, event: Mapping[str, Any], recorded: datetime) -> Recor
 
 
 def check_bounds(fold: Folded, parsed: Parsed) -> None:
-    """Refuse an event that names an instant no excursion can reach: in `at`, `until` or a limit."""
-    named: list[float | datetime | None] = [parsed.at, parsed.body.get("until")]
+    """Refuse an event that names an instant no excursion can reach: in `at`, `until`, `due` or a limit."""
+    named: list[float | datetime | None] = [parsed.at, parsed.body.get("until"), parsed.body.get("due")]
     if parsed.kind == "limited" and "." not in parsed.body["limit"]:
         named.append(conditions.limit_value(parsed.body["value"]))
     for at in named:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 Type = Literal[
     "step", "task", "crew", "crews", "count", "number", "level", "span", "pet", "instant", "text", "choice",
-    "each", "window", "consumable", "limit", "event", "object", "flag", "name", "subject",
+    "each", "window", "consumable", "limit", "event", "object", "flag", "name", "subject", "site",
 ]  # fmt: skip
 
 
@@ -133,6 +133,7 @@ _PLACE = (
     Argument("last", "flag", required=False),
 )
 _CONSUMABLE = (Argument("consumable", "consumable"), Argument("value", "level"))
+_SITE = Argument("site", "site", marker="at")
 
 VOICE = "voice"
 """Typed for a crew member: voice lost, or back where it was lost."""
@@ -314,7 +315,8 @@ KINDS = (
     EventKind(
         name="raised", body="Raised", effect="questions.raised",
         before_zero=True, after_closed=True, begins=False, words=("raise",),
-        means={word: ("what", word) for word in OPEN}, keys={"Q": "question"},
+        means={**{word: ("what", word) for word in OPEN}, "remind": ("what", "reminder")},
+        keys={"Q": "question"},
         arguments=(
             Argument("what", "choice", choices=OPEN),
             Argument("about", "subject", required=False, marker="about"),
@@ -333,6 +335,18 @@ KINDS = (
         arguments=(Argument("event", "event"), _TEXT),
         meaning="what was raised is done or answered", example="answer 41 yes", verb="settled", mark="told",
         handover=True, news=False,
+    ),
+    EventKind(
+        name="placed", body="Placed", effect="places.placed", before_zero=True, begins=False, words=("at",),
+        arguments=(_SITE, Argument("crew", "each"), _TEXT),
+        meaning="where somebody is, when no step says it", example="at truss-4 EV2", verb="placed",
+        mark="at", cause="way home",
+    ),
+    EventKind(
+        name="taken", body="Nothing", effect="conditions.noted",
+        before_zero=True, after_closed=True, begins=False, arguments=(_TEXT,),
+        meaning="the desk was handed over, `by` says to whom", example="taken by Bryn", verb="desk taken",
+        mark="taken", handover=True, news=False,
     ),
     EventKind(
         name="clocked", body="Clocked", effect="conditions.clocked", before_zero=True, begins=False,

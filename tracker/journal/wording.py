@@ -10,10 +10,10 @@ from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, Argument, EventKind
 from tracker.journal.progress import Progress, Recorded
 
-_TOLD = frozenset(("consumable", "window", "limit", "choice", "name", "number", "count"))
+_TOLD = frozenset(("consumable", "window", "limit", "choice", "name", "number", "count", "site"))
 """Types of keys that are told by their value alone; advice stands in brackets further on."""
 _CHOSEN = {"keep": "kept", "drop": "chose to drop", "later": "put off", "open": "left open"}
-_MARKED = frozenset(("about", "due", "after", "owner", "to"))
+_MARKED = frozenset(("about", "due", "after", "owner", "to", "at"))
 """Words that stand before a value where they are told as they are typed."""
 
 

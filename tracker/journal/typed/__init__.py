@@ -120,6 +120,7 @@ def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
     said: Event = dict([kind.means[text.lower()]]) if text.lower() in kind.means else {}
     if kind.name == "raised":
         said |= lines.addressee(entry)
+        said |= lines.reminded(entry, context) if said.get("what") == "reminder" else {}
     event = fill(kind, entry, context, said)
     if kind.name == "raised":
         event |= lines.subject(event, context.progress)

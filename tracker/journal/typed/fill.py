@@ -308,6 +308,8 @@ def read_value(argument: Argument, text: str, context: EntryContext) -> Any:
             return find_id(limit_names(progress), text, "limit")
         case "subject":
             return find_subject(progress, text)
+        case "site":
+            return find_id(progress.plan.sites, text, "site")
         case "pet":
             return read_pet(text, context.times)
         case "instant":

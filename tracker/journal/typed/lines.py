@@ -13,8 +13,8 @@ from tracker.journal.kinds import BY_NAME, EventKind
 from tracker.journal.progress import Progress
 from tracker.journal.typed.fill import COMMON, EntryContext, Event, fill, take_text
 from tracker.journal.typed.match import crew_or_none, current_step, find_crew, find_id, find_step
-from tracker.journal.typed.short import span_of
-from tracker.journal.typed.tokens import Entry, Token, is_time, read_pet
+from tracker.journal.typed.short import from_now, minutes, span_of
+from tracker.journal.typed.tokens import Entry, Token, is_ago, is_time, read_pet
 from tracker.plan.model import Consumable
 
 
@@ -113,12 +113,36 @@ def addressee(entry: Entry) -> Event:
     return {"to": entry.take()[:-1]} if head.text.endswith(":") else {}
 
 
+def reminded(entry: Entry, context: EntryContext) -> Event:
+    """Take `EV2 2:40`, `10` or `2 10` at the head of a reminder: whose it is, and when it is due.
+
+    A number by itself is minutes from now; before another one it is a crew member. The last word is text.
+    """
+    words = [token.text for token in entry.tokens[:3]]
+    owner = crew_or_none(context.progress, words[0]) if len(words) > 1 else None
+    named: Event = {}
+    if owner is not None and (not words[0].isdigit() or (len(words) > 2 and _ahead(words[1]))):
+        named["owner"] = owner
+        entry.take()
+    if len(entry.tokens) > 1 and _ahead(entry.head):
+        found = minutes(entry.head)
+        named["due"] = (
+            read_pet(entry.head, context.times) if found is None else from_now(found, context.times)
+        )
+        entry.take()
+    return named
+
+
+def _ahead(text: str) -> bool:
+    """Whether a word is minutes from now, or an instant that is not counted back from now."""
+    return minutes(text) is not None or (is_time(text) and not is_ago(text))
+
+
 def subject(event: Event, progress: Progress) -> Event:
-    """Return what a question is about where its words name one task or step, and nothing else was said."""
+    """Return what something is about where its words name one task or step, and nothing else was said."""
     words = {word.strip(".,:;?!'\"") for word in str(event.get("text", "")).split()}
     named = [id for id in (*progress.tasks, *progress.steps) if id in words]
-    asks = event.get("what") == "question" and "about" not in event
-    return {"about": named[0]} if asks and len(named) == 1 else {}
+    return {"about": named[0]} if "about" not in event and len(named) == 1 else {}
 
 
 def each(kind: EventKind, event: Event) -> list[Event]:

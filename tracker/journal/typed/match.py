@@ -224,6 +224,8 @@ def _values(argument: Argument, progress: Progress) -> list[str]:
             return [*progress.tasks, *(member.id for member in plan.crew), *limit_names(progress)]
         case "window":
             return list(plan.window)
+        case "site":
+            return list(plan.sites)
         case "consumable":
             return list(plan.consumable)
         case "limit":

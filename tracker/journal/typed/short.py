@@ -58,7 +58,14 @@ def span_of(text: str) -> str:
 def pet_of_minutes(text: str, times: TimeReference) -> int | None:
     """Return the PET that lies a bare number of minutes ahead; None for anything else."""
     found = minutes(text)
-    return None if found is None or times.now is None else round(times.now) + 60 * found
+    return None if found is None or times.now is None else from_now(found, times)
+
+
+def from_now(found: int, times: TimeReference) -> int:
+    """Return the PET so many minutes ahead; EventError where the journal has no present."""
+    if times.now is None:
+        raise EventError(f"{found} minutes ahead is counted from now, and there is no present; give a PET")
+    return round(times.now) + 60 * found
 
 
 def late(entry: Entry, progress: Progress, times: TimeReference) -> tuple[str, int | None]:
