@@ -15,10 +15,10 @@ from tests.journal.memory_store import in_memory
 from tests.keyboard import painted, strike
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
+from tracker.console.lead_analysis import Grown
 from tracker.console.lead_session import Beside, Hear, LeadRuntime
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
-from tracker.console.studies import Grown
 from tracker.console.view.scene import Moved, Point, Snapshot
 from tracker.console.view.styled_text import text_of
 from tracker.forecast.values import (

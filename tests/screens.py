@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from datetime import timedelta
 
 from tracker.console.layout import BELOW, FIXED, MIDDLE, Layout, View, layout_for, titled
+from tracker.console.view.right_pane import side
 from tracker.console.view.scene import Disk, Scene, Snapshot
-from tracker.console.view.side import side
 from tracker.console.view.styled_text import Line, crop, text_of
 from tracker.forecast.estimate import estimate
 from tracker.forecast.values import Estimate

@@ -16,10 +16,10 @@ from typing import Any
 from tests.screens import panes
 from tracker.console.layout import MIDDLE
 from tracker.console.lead_pages import VIEWS
-from tracker.console.view.choices import named
 from tracker.console.view.head import lead_head
+from tracker.console.view.lead_2_choices import named
+from tracker.console.view.right_pane import side
 from tracker.console.view.scene import LeadScene, Scene
-from tracker.console.view.side import side
 from tracker.console.view.styled_text import large, text_of
 from tracker.forecast.report import brief
 

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.lead_pages import VIEWS
 from tracker.console.view.consumables import levels
-from tracker.console.view.day import why
 from tracker.console.view.grid import folded, heading, region, under
 from tracker.console.view.help import in_full
+from tracker.console.view.lead_1_day import why
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Supposed
 from tracker.console.view.styled_text import Line, Span, text_of, width_of
 from tracker.forecast.values import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range

@@ -17,8 +17,8 @@ from tests.journal.memory_store import in_memory
 from tests.leads import EVENTS, AtLead, by_hand, on_record
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
+from tracker.console.lead_analysis import Following, Grown, NoJournal, told
 from tracker.console.lead_session import LeadRuntime
-from tracker.console.studies import Following, Grown, NoJournal, told
 from tracker.forecast.estimate import estimate
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan

@@ -15,7 +15,7 @@ from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.due import AGAIN, LEAST_S, MOST, Instant, Instants, OrderSearch
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot
 from tracker.console.view.styled_text import text_of
-from tracker.console.view.what_if import orders
+from tracker.console.view.what_if_pages import orders
 from tracker.console.workers import (
     Bettered,
     Estimated,
@@ -242,7 +242,7 @@ async def test_going_back_and_forth_shows_what_is_known_at_once(at_lead: Callabl
 
 
 async def test_a_late_tick_changes_what_is_shown_of_the_past(at_lead: Callable[..., Any], plan: Plan) -> None:
-    from tracker.console.studies import Grown
+    from tracker.console.lead_analysis import Grown
 
     async with at_lead() as at:
         wanted: list[Wanted] = []

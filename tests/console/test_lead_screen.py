@@ -9,7 +9,7 @@ import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, by_hand
 from tracker.console.commands import commands_of, footer
-from tracker.console.studies import Learned, Wish
+from tracker.console.lead_analysis import Learned, Wish
 from tracker.console.view.alerts import footer_line
 from tracker.console.view.styled_text import text_of
 from tracker.console.workers import Estimated, Wanted
@@ -199,7 +199,7 @@ async def test_the_footer_can_be_clicked(at_lead: Callable[..., Any]) -> None:
 
 
 async def test_trouble_with_the_journal_is_said(at_lead: Callable[..., Any]) -> None:
-    from tracker.console.studies import Grown
+    from tracker.console.lead_analysis import Grown
 
     async with at_lead() as at:
         at.lead.runtime.take(Grown(at.session.followed, (), "one.sqlite: is not there any more"))

@@ -15,7 +15,7 @@ from tests.flat import FLAT
 from tests.journal.memory_store import in_memory
 from tests.leads import EVENTS, NOW_S, excursion, on_record
 from tests.runs import Run, step, task
-from tracker.console.studies import (
+from tracker.console.lead_analysis import (
     GRIDS_S,
     MOST_POINTS,
     LeadAnalysis,

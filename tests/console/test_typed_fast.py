@@ -24,7 +24,7 @@ async def test_at_the_desk(at_desk: Callable[..., Any]) -> None:
 
 async def test_on_the_leads_view(at_lead: Callable[..., Any]) -> None:
     async with at_lead() as at:
-        from tracker.console.entry import EntryLine
+        from tracker.console.entry_line import EntryLine
 
         burst(at.app, "wdrop lamp; hold EV1")
         line = at.lead.query_one(EntryLine)

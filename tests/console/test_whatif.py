@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
-from tracker.console.view.what_if import what_if_page
+from tracker.console.view.what_if_pages import what_if_page
 from tracker.console.what_if import weigh
 from tracker.forecast.values import Range
 from tracker.journal.journal import Journal

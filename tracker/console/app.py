@@ -13,7 +13,7 @@ from textual.command import CommandPalette, DiscoveryHit, Hit, Hits, Provider
 from textual.widgets import Input
 
 from tracker.console.commands import Command, keymap_of
-from tracker.console.entry import EntryLine
+from tracker.console.entry_line import EntryLine
 from tracker.console.key_events import REPEAT_S
 from tracker.console.live_screen import LiveScreen
 from tracker.console.terminal import (

@@ -18,7 +18,7 @@ from textual.screen import Screen
 
 from tracker.console.commands import TYPING, Pair, footer
 from tracker.console.desk_actions import DeskActions
-from tracker.console.entry import EntryController, Purpose
+from tracker.console.entry_line import EntryController, Purpose
 from tracker.console.layout import (
     BELOW,
     FIXED,
@@ -41,8 +41,8 @@ from tracker.console.view.alerts import event_at, listed
 from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at
 from tracker.console.view.help import text_lines
+from tracker.console.view.right_pane import optional_page, side
 from tracker.console.view.scene import Scene, WhatIfPage
-from tracker.console.view.side import optional_page, side
 from tracker.console.view.steps import found_by, left_out_by, rows_of, step_at, steps_list
 from tracker.console.view.styled_text import Line, crop, say
 from tracker.console.view.words import pet_s

@@ -20,9 +20,9 @@ from tracker.console.view.alerts import (
 from tracker.console.view.consumables import consumables_list
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.head import changed_rule, head
+from tracker.console.view.right_pane import optional_list
 from tracker.console.view.runway import TITLE, runway, runway_rows
 from tracker.console.view.scene import LARGE, SMALL, Scene
-from tracker.console.view.side import optional_list
 from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import Line, rule
 

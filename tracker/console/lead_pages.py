@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tracker.console.view.choices import choices
 from tracker.console.view.consumables import levels, readings
-from tracker.console.view.day import day
 from tracker.console.view.freshness import word
-from tracker.console.view.limits import limits, tasks
+from tracker.console.view.lead_1_day import day
+from tracker.console.view.lead_2_choices import choices
+from tracker.console.view.lead_3_work import limits, tasks
 from tracker.console.view.scene import LeadScene
 from tracker.console.view.styled_text import Line
-from tracker.console.view.what_if import orders, what_if
+from tracker.console.view.what_if_pages import orders, what_if
 
 LeadView = Callable[[LeadScene, int, int], list[Line]]
 

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 
 from tracker.console.due import Instant, Instants, OrderSearch, Renewal, next_change, now_of
-from tracker.console.studies import Following, Grown, Learned, NoJournal, Wish, analysis
+from tracker.console.lead_analysis import Following, Grown, Learned, NoJournal, Wish, analysis
 from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot, Supposed
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import pet

@@ -27,7 +27,7 @@ from tracker.console.commands import (
     help_rows,
     with_keys,
 )
-from tracker.console.entry import EntryController, EntryLine
+from tracker.console.entry_line import EntryController, EntryLine
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
 from tracker.console.terminal import THEMES

@@ -14,7 +14,7 @@ from textual.worker import get_current_worker
 
 from tracker.console.desk_actions import DeskActions
 from tracker.console.doubts import doubts
-from tracker.console.entry import Purpose
+from tracker.console.entry_line import Purpose
 from tracker.console.follows import Follows, of_choices, of_estimates
 from tracker.console.key_events import batch_of, outside
 from tracker.console.live_screen import LiveScreen

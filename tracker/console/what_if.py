@@ -15,14 +15,14 @@ from typing import Any
 from textual.worker import get_current_worker
 
 from tracker.console.desk_actions import DeskActions
-from tracker.console.entry import Purpose
+from tracker.console.entry_line import Purpose
 from tracker.console.key_events import batch_of
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
 from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.styled_text import Line
-from tracker.console.view.what_if import EXAMPLES, what_if_page
+from tracker.console.view.what_if_pages import EXAMPLES, what_if_page
 from tracker.console.workers import heeding
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from rich.cells import cell_len
 
-from tracker.console.view import figures
+from tracker.console.view.figures import reached_at
 from tracker.console.view.grid import Cells, heading, region, remark, under
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, block, crop, fit, put, say
@@ -109,7 +109,7 @@ def reached_of(scene: Scene, figure: ConsumableFigure) -> tuple[float | None, fl
     limit = next((limit for limit in estimate.limits if limit.id == id), None)
     if limit is None:
         return (down(figure.reserve_reached.p50), None)
-    return (figures.reached_at(limit), limit.to_spare)
+    return (reached_at(limit), limit.to_spare)
 
 
 FEW = 4

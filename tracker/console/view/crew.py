@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from tracker.console.view import figures
+from tracker.console.view.figures import later
 from tracker.console.view.scene import LARGE, Mark, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, width_of
 from tracker.console.view.words import StepStanding, expected_s, late, minutes_seconds, pet, stand_of, took
@@ -261,5 +261,5 @@ def _begins(scene: Scene, step: str) -> tuple[str, ...]:
     if start is None:
         return ("",)
     words = f"begins {pet_nearest(start)}"
-    delay = late(figures.later(start, planned)) if scene.started and not scene.progress.recall else ""
+    delay = late(later(start, planned)) if scene.started and not scene.progress.recall else ""
     return (f"{words}, {delay}" if delay else words, words, f"at {pet_nearest(start)}")

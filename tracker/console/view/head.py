@@ -13,8 +13,8 @@ from collections.abc import Callable, Sequence
 from textwrap import wrap
 from typing import Any
 
-from tracker.console.view import figures
 from tracker.console.view.alerts import MARKS, message_line, waiting_alerts
+from tracker.console.view.figures import reached_at
 from tracker.console.view.freshness import last_tick
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import (
@@ -198,15 +198,15 @@ def spare_forms(estimate: Estimate) -> list[Line]:
     binding = estimate.binding
     if binding is None:
         return [(say("no limit binds", "dim"),)]
-    reached, left = figures.reached_at(binding), binding.to_spare
+    reached, left = reached_at(binding), binding.to_spare
     if left is None or reached is None:
         return [(say(f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"),)]
     ink: Ink = "alarm" if left < 0 else ""
     begin = say(spare_words(left), ink)
     full = (begin, say(f": {limit_at(binding.id, pet(reached))}"))
     brief = (begin, say(f": {limit_words(binding.id).removesuffix(' limit')} at {pet(reached)}"))
-    first = min(estimate.limits, key=lambda one: figures.reached_at(one) or float("inf"))
-    at = figures.reached_at(first)
+    first = min(estimate.limits, key=lambda one: reached_at(one) or float("inf"))
+    at = reached_at(first)
     least = (begin, say(f": {limit_words(binding.id).removesuffix(' limit')}"))
     if at is None or at >= reached:
         return [full, brief, least]
@@ -274,7 +274,7 @@ def turn_back_short(estimate: Estimate) -> str:
 
 def binding_words(binding: LimitFigure) -> str:
     """Return what is to spare to a limit, and when that is reached."""
-    at = figures.reached_at(binding)
+    at = reached_at(binding)
     if binding.to_spare is None or at is None:
         return f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"
     return f"{spare_words(binding.to_spare)}: {limit_at(binding.id, pet(at), brief=True)}"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from tracker.console.view import figures
+from tracker.console.view.figures import by_spare, reached_at
 from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, blank, crop, put, say
@@ -51,7 +51,7 @@ def scale_for(left_s: float, cells: int) -> Scale:
 
 def drawn(estimate: Estimate) -> list[LimitFigure]:
     """Return the limits with the least to spare, the least first: one hours away where nothing else is."""
-    known = figures.by_spare(estimate)
+    known = by_spare(estimate)
     near = [limit for limit in known if (limit.to_spare or 0.0) < HOURS_S]
     return (near or known[:1])[:MOST_ROWS]
 
@@ -68,9 +68,9 @@ def runway(scene: Scene, width: int, height: int) -> list[Line]:
         lines = [crop((say(" the runway is being worked out", "dim"),), width)]
         return (lines + [blank(width)] * height)[:height]
     limits = drawn(estimate)
-    names = {limit.id: limit_at(limit.id, pet(figures.reached_at(limit)), brief=True) for limit in limits}
+    names = {limit.id: limit_at(limit.id, pet(reached_at(limit)), brief=True) for limit in limits}
     name = max((len(words) for words in names.values()), default=0) + 3
-    left = max((figures.reached_at(limit) or 0.0) - scene.now for limit in limits) if limits else 0.0
+    left = max((reached_at(limit) or 0.0) - scene.now for limit in limits) if limits else 0.0
     scale = scale_for(left, max(10, min(width, MOST_WIDE) - name - _SIDE - 1))
     lines = [_axis(scale, name, width)]
     lines += [_starts(scene, estimate, limits[0], scale, name, width)] if limits else []
@@ -100,7 +100,7 @@ def _starts(
 ) -> Line:
     """Return the letters of the tasks at the instants by which they are started, on the first limit's row."""
     cells = [" "] * (scale.cells + 1)
-    reached = figures.reached_at(limit) or 0.0
+    reached = reached_at(limit) or 0.0
     letters = scene.snapshot.letters
     calls = [
         (f.last_call, letters[f.task]) for f in estimate.optional if f.last_call is not None and not f.begun
@@ -120,7 +120,7 @@ def _row(
     scene: Scene, estimate: Estimate, limit: LimitFigure, words: str, scale: Scale, name: int, width: int
 ) -> Line:
     """Return whose limit it is, the work counted back from it, and what is to spare."""
-    reached, left = figures.reached_at(limit) or 0.0, limit.to_spare or 0.0
+    reached, left = reached_at(limit) or 0.0, limit.to_spare or 0.0
     inside = up(estimate.inside.p50) or 0.0
     cells = [" "] * scale.cells + ["║"]
     present, done = max(0, scale.column(reached - scene.now)), max(0, min(scale.cells, scale.column(left)))

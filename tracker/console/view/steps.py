@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from tracker.console.view import figures
+from tracker.console.view.figures import by_spare, later, reached_at
 from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import (
@@ -55,7 +55,7 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
     if estimate is None:
         words = f" what is to spare is being worked out; {_called(scene)}"
         return [crop((say(words, "dim"),), width)]
-    limits = figures.by_spare(estimate)
+    limits = by_spare(estimate)
     if not limits:
         return [crop((say(" no limit binds", "dim"),), width)]
     left = limits[0].to_spare or 0.0
@@ -74,7 +74,7 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
 
 
 def _at(estimate: Estimate, limit: LimitFigure, *, brief: bool) -> str:
-    return limit_at(limit.id, pet(figures.reached_at(limit)), brief=brief)
+    return limit_at(limit.id, pet(reached_at(limit)), brief=brief)
 
 
 def _called(scene: Scene) -> str:
@@ -267,7 +267,7 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
         stand = StepStanding("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
     ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""
     fact = state.began is not None
-    late = change(figures.later(row.real, row.planned, fact=fact)) if _has_plan(scene, row) else ""
+    late = change(later(row.real, row.planned, fact=fact)) if _has_plan(scene, row) else ""
     real = f"{'ended ' if row.done else ''}{pet_down(row.real) if fact else pet_nearest(row.real)}"
     tail = _columns(pet_nearest(row.planned), real, late, width, ink)
     left = (

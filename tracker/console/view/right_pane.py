@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tracker.console.view.choices import named
 from tracker.console.view.consumables import running_down
 from tracker.console.view.head import same_choice
+from tracker.console.view.lead_2_choices import named
 from tracker.console.view.optional import optional_lines, why_lines
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say, tall

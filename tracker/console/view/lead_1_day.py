@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from tracker.console.view.choices import choice_head, choice_row, named
 from tracker.console.view.grid import folded, heading, remark, under
 from tracker.console.view.ingress import ingress
+from tracker.console.view.lead_2_choices import choice_head, choice_row, named
 from tracker.console.view.scene import TREND_S, LeadScene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
 from tracker.forecast.values import Estimate, LimitFigure, OptionalFigure
