@@ -14,8 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from tests.screens import panes
-from tracker.console.layout import MIDDLE
-from tracker.console.lead_pages import VIEWS
+from tracker.console.layout import MIDDLE, VIEWS
 from tracker.console.view.head import lead_head
 from tracker.console.view.lead_2_choices import named
 from tracker.console.view.right_pane import side

@@ -12,13 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.lead_pages import VIEWS
-from tracker.console.view.consumables import levels
-from tracker.console.view.grid import folded, heading, region, under
+from tracker.console.layout import VIEWS
 from tracker.console.view.help import in_full
 from tracker.console.view.lead_1_day import why
+from tracker.console.view.lead_4_runs_down import levels
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Supposed
-from tracker.console.view.styled_text import Line, Span, text_of, width_of
+from tracker.console.view.styled_text import Line, Span, folded, heading, region, text_of, under, width_of
 from tracker.forecast.values import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
 from tracker.forecast.wording import shown_causes
 from tracker.plan.model import Plan

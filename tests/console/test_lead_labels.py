@@ -11,10 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion, points
-from tracker.console.view.grid import Cells
-from tracker.console.view.ingress import ingress
+from tracker.console.view.lead_1_day import ingress
 from tracker.console.view.scene import LeadScene, Snapshot
-from tracker.console.view.styled_text import text_of, width_of
+from tracker.console.view.styled_text import Cells, text_of, width_of
 from tracker.forecast.values import Range
 from tracker.foundation.shown import pet_up
 from tracker.plan.read import read_plan

@@ -12,15 +12,18 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.due import AGAIN, LEAST_S, MOST, Instant, Instants, OrderSearch
+from tracker.console.lead_analysis import MOST, Instant, Instants
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot
 from tracker.console.view.styled_text import text_of
 from tracker.console.view.what_if_pages import orders
 from tracker.console.workers import (
+    AGAIN,
+    LEAST_S,
     Bettered,
     Estimated,
     EstimateScheduler,
     NotEstimated,
+    OrderSearch,
     Sought,
     Wanted,
     order_search,

@@ -8,16 +8,14 @@ from dataclasses import replace
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
+from tracker.console.layout import VIEWS, pages_for
 from tracker.console.lead_analysis import LeadAnalysis, Learned, Wish
-from tracker.console.lead_pages import VIEWS, pages_for
-from tracker.console.view.freshness import word
-from tracker.console.view.grid import Cells, tick_s
 from tracker.console.view.head import lead_head
-from tracker.console.view.ingress import ingress
-from tracker.console.view.lead_1_day import day, to_decide
-from tracker.console.view.lead_3_work import limits, tasks, trend
+from tracker.console.view.lead_1_day import day, ingress, to_decide
+from tracker.console.view.lead_3_work import tasks, word
+from tracker.console.view.lead_4_runs_down import limits, trend
 from tracker.console.view.scene import LeadScene, Snapshot, Supposed
-from tracker.console.view.styled_text import Line, text_of
+from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
 from tracker.console.view.what_if_pages import what_if
 from tracker.forecast.values import Range
 from tracker.plan.model import Plan

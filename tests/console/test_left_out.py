@@ -11,7 +11,7 @@ import pytest
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.head import changed_rule, head, limit_line
-from tracker.console.view.optional import if_called_words
+from tracker.console.view.right_pane import if_called_words
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list
 from tracker.console.view.styled_text import text_of

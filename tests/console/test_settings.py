@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 
 from tracker.console.commands import commands_of, with_keys
-from tracker.console.keys import _NAMED, named, shown
-from tracker.console.settings import Settings
+from tracker.console.settings import _NAMED, Settings, named, shown
 from tracker.console.settings_file import load_settings, read_settings, settings_path
 from tracker.foundation.errors import TrackerError
 

@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from tracker.console.due import Renewal
 from tracker.console.key_events import with_decisions
 from tracker.console.view.scene import Scene, Snapshot
+from tracker.console.workers import Renewal
 from tracker.console.writer import Aside, Job, Opened, Refused, Report, Unsaved, Writer, Written
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal

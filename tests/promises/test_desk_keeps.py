@@ -14,9 +14,18 @@ import pytest
 from tests.journals import MORNING
 from tests.journals import journal as journal_in
 from tracker.cli.run import show
-from tracker.console.pending import PendingWrite
 from tracker.console.session import Session
-from tracker.console.writer import Job, Opened, Report, TakenBack, Told, Unsaved, Writer, Written
+from tracker.console.writer import (
+    Job,
+    Opened,
+    PendingWrite,
+    Report,
+    TakenBack,
+    Told,
+    Unsaved,
+    Writer,
+    Written,
+)
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal

@@ -10,7 +10,7 @@ from contextlib import asynccontextmanager
 import pytest
 from aiohttp import ClientSession, web
 
-from tracker.console.door import Door, Limits, OnceAMinute
+from tracker.console.serve import Door, Limits, OnceAMinute
 
 HALF = b"GET / HTTP/1.1\r\nHost: x\r\n"
 GREAT = b"x" * 8_000_000

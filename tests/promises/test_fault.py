@@ -11,7 +11,7 @@ import pexpect
 
 from tests.journals import MORNING
 from tests.journals import journal as journal_in
-from tracker.console.fault import reported
+from tracker.console.terminal import reported
 from tracker.foundation.times import parse_instant
 
 AT = parse_instant("2031-05-04T14:30:00Z")

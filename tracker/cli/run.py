@@ -124,7 +124,7 @@ def show(
     if runtime.failed:
         raise TrackerError(*runtime.failed)
     if app.fault is not None:
-        from tracker.console.fault import reported
+        from tracker.console.terminal import reported
 
         path = runtime.session.path
         for line in reported(app.fault, clock.utc_now(), Path(path) if path else None):

@@ -68,7 +68,7 @@ def show(path: Path, at: float | None) -> int:
     if runtime.failed:
         raise TrackerError(*runtime.failed)
     if app.fault is not None:
-        from tracker.console.fault import reported
+        from tracker.console.terminal import reported
         from tracker.foundation import clock
 
         for line in reported(app.fault, clock.utc_now(), None):

@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from tracker.console.keys import shown
+from tracker.console.settings import shown
 from tracker.journal.progress import Progress
 
 Where = Literal["desk", "lead", "both"]

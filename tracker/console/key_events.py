@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 
-from tracker.console.doubts import tick_doubts
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
@@ -328,3 +327,16 @@ class Prefix:
 def _everybody(progress: Progress) -> str:
     """Return the digits of the crew: `1 EV1 2 EV2 3 IV`."""
     return " ".join(f"{n} {member.id}" for n, member in enumerate(progress.plan.crew[:9], 1))
+
+
+def tick_doubts(progress: Progress, step: str, at: float) -> list[str]:
+    """Return that a tick lies before the one before it, of one of its crew."""
+    state = progress.steps.get(step)
+    crew = set(state.crew) if state is not None else set()
+    ticked = [
+        (s.done, s.step.do)
+        for s in progress.steps.values()
+        if s.ended == "done" and s.done is not None and crew & set(s.crew)
+    ]
+    last, do = max(ticked, default=(at, ""))
+    return [f"{pet_s(at)} lies before the tick before it: {do}, {pet_s(last)}"] if at < last else []

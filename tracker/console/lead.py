@@ -15,7 +15,7 @@ from textual.containers import Horizontal
 
 from tracker.console.commands import READING_IT, Pair
 from tracker.console.entry_line import EntryController, Purpose
-from tracker.console.lead_pages import ACROSS, BANDS, VIEWS, LeadView, Page, page_of, pages_for
+from tracker.console.layout import ACROSS, BANDS, VIEWS, LeadView, Page, page_of, pages_for
 from tracker.console.lead_session import LeadRuntime
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View

@@ -2,15 +2,15 @@
 
 Hides two threads. One follows the journal, which it opens only to read. The other works out what if, what
 moved the ingress and how the day went, in the order in which it is wanted; what a newer wish no longer needs
-is left.
+is left. What was worked out for an earlier instant is kept for when it is shown again.
 """
 
 from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -272,3 +272,52 @@ class LeadAnalysis:
             if then.zero is not None:
                 self._points[at] = Point.of(estimate(then, now=max(at, then.at), ranges="shown"))
                 yield Learned(wish, points=self._known(wish))
+
+
+MOST = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """What was worked out for one earlier instant."""
+
+    progress: Progress
+    estimate: Estimate
+    since: float
+    """From when on `moved` was asked."""
+    moved: Moved | None = None
+    chances: Mapping[str, float] = field(default_factory=dict)
+    choices: tuple[Choice, ...] = ()
+
+
+class Instants:
+    """The latest of them, by the number of events known and the PET that was shown."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[int, float], Instant] = {}
+
+    def find(self, number: int, at: float) -> Instant | None:
+        """Return what is known of an instant."""
+        return self._known.get((number, at))
+
+    def keep(self, number: int, at: float, instant: Instant) -> None:
+        """Keep an instant; the one kept first goes when there are too many."""
+        self._known.pop((number, at), None)
+        self._known[number, at] = instant
+        if len(self._known) > MOST:
+            del self._known[next(iter(self._known))]
+
+    def learned(
+        self,
+        progress: Progress,
+        moved: Moved | None,
+        chances: Mapping[str, float] | None,
+        choices: tuple[Choice, ...] | None,
+    ) -> None:
+        """Add what was learned beside an estimate that is kept."""
+        for key, instant in self._known.items():
+            if instant.progress is progress:
+                now_moved = instant.moved if moved is None else moved
+                known = instant.chances if chances is None else chances
+                chosen = instant.choices if choices is None else choices
+                self._known[key] = replace(instant, moved=now_moved, chances=known, choices=chosen)

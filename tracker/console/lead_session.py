@@ -11,8 +11,16 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
-from tracker.console.due import Instant, Instants, OrderSearch, Renewal, next_change, now_of
-from tracker.console.lead_analysis import Following, Grown, Learned, NoJournal, Wish, analysis
+from tracker.console.lead_analysis import (
+    Following,
+    Grown,
+    Instant,
+    Instants,
+    Learned,
+    NoJournal,
+    Wish,
+    analysis,
+)
 from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot, Supposed
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import pet
@@ -21,7 +29,11 @@ from tracker.console.workers import (
     Estimated,
     EstimateScheduler,
     NotEstimated,
+    OrderSearch,
+    Renewal,
     Wanted,
+    next_change,
+    now_of,
     order_search,
 )
 from tracker.forecast.values import Choice

@@ -12,26 +12,28 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from tracker.console.due import Renewal, is_live, next_change, now_of
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
-from tracker.console.pending import (
-    PendingWrite,
-    Queue,
-    RedoStack,
-    admitted,
-    on_disk,
-    shown_marks,
-    tried,
-)
 from tracker.console.view.scene import Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
-from tracker.console.workers import Estimated, EstimateScheduler, NotEstimated, Wanted
+from tracker.console.workers import (
+    Estimated,
+    EstimateScheduler,
+    NotEstimated,
+    Renewal,
+    Wanted,
+    is_live,
+    next_change,
+    now_of,
+)
 from tracker.console.writer import (
     Aside,
     Failed,
     Job,
     Opened,
     OthersWrote,
+    PendingWrite,
+    Queue,
+    RedoStack,
     Refused,
     Report,
     TakenBack,
@@ -39,6 +41,10 @@ from tracker.console.writer import (
     Unsaved,
     Writer,
     Written,
+    admitted,
+    on_disk,
+    shown_marks,
+    tried,
 )
 from tracker.forecast.values import Estimate
 from tracker.foundation import clock

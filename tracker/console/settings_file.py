@@ -14,8 +14,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError
 
 from tracker.console.commands import BY_ID, Where
-from tracker.console.keys import key_faults, keys_of
-from tracker.console.settings import Settings
+from tracker.console.settings import Settings, key_faults, keys_of
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.text import plain
 

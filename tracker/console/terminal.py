@@ -10,10 +10,14 @@ from __future__ import annotations
 import asyncio
 import codecs
 import os
+import platform
 import signal
 import sys
+import traceback
 from collections.abc import Callable
+from datetime import datetime
 from functools import partial
+from pathlib import Path
 from typing import IO, Any
 
 from rich.console import Console
@@ -24,6 +28,11 @@ from textual.driver import Driver
 from textual.drivers import linux_driver
 from textual.screen import Screen
 from textual.theme import Theme
+
+from tracker import __version__
+from tracker.foundation.errors import TrackerError
+from tracker.foundation.output import write_out
+from tracker.foundation.text import plain
 
 
 class LastingOutput:
@@ -230,3 +239,30 @@ THEMES = (
     ),
 )  # fmt: skip
 """Dark, light, high contrast, and safe for colour-blind eyes; the key for themes goes round them."""
+
+
+def reported(fault: BaseException, utc: datetime, beside: Path | None) -> list[str]:
+    """Write a report of a fault beside a journal, or into this user's state folder; the lines to be said.
+
+    Nothing of the plan, or of what was typed, is in the lines.
+    """
+    name = f"fault-{utc:%Y%m%dT%H%M%SZ}.txt"
+    path = beside.with_suffix(f".{name}") if beside is not None else _state() / name
+    said = f"the screen ended by a fault of the program ({type(fault).__name__}); what was saved is saved"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_out(str(path), _report(fault, utc), beside=beside)
+    except (TrackerError, OSError) as error:
+        return [said, f"no report could be written: {plain(error, most=200)}"]
+    return [said, f"report: {path}"]
+
+
+def _state() -> Path:
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "tracker"
+
+
+def _report(fault: BaseException, utc: datetime) -> list[str]:
+    where = f"tracker {__version__}, Python {platform.python_version()}, {platform.platform()}"
+    terminal = f"{os.environ.get('TERM', '-')}, {os.environ.get('COLUMNS', '-')} columns asked for"
+    lines = [where, f"terminal: {terminal}", f"at {utc:%Y-%m-%dT%H:%M:%SZ}", ""]
+    return [f"{line}\n" for line in lines] + traceback.format_exception(fault)

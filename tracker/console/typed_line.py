@@ -1,11 +1,14 @@
-"""A typed line that becomes events: what it would write and what follows, before Enter writes it.
+"""A typed line that becomes events: what it would write, what is unlikely about it and what follows from it.
 
-Hides what Enter is wanted twice for, and the estimate of what follows, which is worked out beside the screen.
+Hides what Enter is wanted twice for, and the estimate of what follows, which is worked out beside the screen
+unless it is one of the choices that stand.
 """
 
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
 from typing import Any
@@ -13,20 +16,21 @@ from typing import Any
 from textual.worker import get_current_worker
 
 from tracker.console.desk_actions import DeskActions
-from tracker.console.doubts import doubts
 from tracker.console.entry_line import Purpose
-from tracker.console.follows import Follows, of_choices, of_estimates
-from tracker.console.key_events import batch_of, outside
+from tracker.console.key_events import batch_of, outside, tick_doubts
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
 from tracker.console.view.styled_text import Ink
-from tracker.console.view.words import pet_s
-from tracker.forecast.values import Estimate
+from tracker.console.view.words import inside_words, pet_s
+from tracker.forecast.values import Choice, ConsumableFigure, Estimate
+from tracker.forecast.wording import need_of
 from tracker.foundation.errors import TrackerError
-from tracker.foundation.text import count
-from tracker.journal.kinds import BY_NAME, UNTIMED
+from tracker.foundation.shown import pet_down, pet_up, up
+from tracker.foundation.text import amount, count, percent
+from tracker.journal.kinds import BY_NAME, UNTIMED, partner_of
 from tracker.journal.progress import Progress
 from tracker.journal.wording import event_words
+from tracker.plan.model import Consumable
 
 MOST = 200
 """Characters in which events that are written together are told one by one."""
@@ -217,3 +221,129 @@ UNDO = "undo"
 """Typed alone it is what its key is."""
 CHOICES = frozenset(("chose", "dropped", "restored", "moved", "called"))
 """Kinds that decide something, so that what they do to the chance is asked about."""
+
+
+Event = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Follows:
+    """What an entry comes to beside what stands."""
+
+    before: float | None
+    """INSIDE as it stands."""
+    after: float | None
+    safe: tuple[float, float]
+    """The chance before and after."""
+    need: float
+    worse: bool
+    """Whether it takes the chance below what is needed, or further below it."""
+
+    @property
+    def words(self) -> str:
+        """`INSIDE 5:23 -> 6:12, 97 -> 78 %`, or that nothing changes."""
+        before, after = (percent(share, self.need) for share in self.safe)
+        if up(self.before) == up(self.after) and before == after:
+            return f"INSIDE {pet_up(self.before)}, no change"
+        chance = after if before == after else f"{before.removesuffix(' %')} -> {after}"
+        return f"{inside_words(self.before, self.after)}, {chance}"
+
+
+def of_choices(events: Sequence[Event], estimate: Estimate | None) -> Follows | None:
+    """Return what events come to where they are one of the choices that are worked out; else None."""
+    wanted = _deeds(events)
+    for choice in (estimate.choices or ()) if estimate is not None else ():
+        if choice.events and _deeds(choice.events) == wanted:
+            assert estimate is not None
+            return _of_choice(choice, estimate)
+    return None
+
+
+def _of_choice(choice: Choice, estimate: Estimate) -> Follows:
+    safe = (estimate.safe, choice.safe)
+    worse = not choice.meets and choice.safe < estimate.safe
+    return Follows(estimate.inside.p50, choice.inside.p50, safe, need_of(estimate)[2], worse)
+
+
+def of_estimates(stands: Estimate, supposed: Estimate) -> Follows:
+    """Return what is supposed beside what stands; of two confidences by the one further from being met."""
+    _, before, _ = need_of(stands)
+    _, after, need = need_of(supposed)
+    worse = after < need and after < before
+    return Follows(stands.inside.p50, supposed.inside.p50, (before, after), need, worse)
+
+
+_SAID = ("kind", "task", "step", "choice", "call", "crew", "last", "before")
+
+
+def _deeds(events: Iterable[Event]) -> frozenset[tuple[tuple[str, str], ...]]:
+    """Return what events do, whoever wrote them and whenever; a decision to drop is the drop."""
+    return frozenset(
+        tuple((key, str(event[key])) for key in _SAID if key in event)
+        for event in events
+        if (partner_of(event) or {}).get("kind") != "dropped"
+    )
+
+
+FAR_SD = 3.0
+"""From so many standard deviations on a reading is unlikely."""
+_SD = 2.563
+"""Standard deviations from the tenth to the ninetieth percentile of a bell curve."""
+NEAR_S = 120.0
+"""How far from the instant of an estimate a reading may be held against what is expected then."""
+
+
+def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | None, now: float) -> list[str]:
+    """Return what is unlikely about events that would be written now, the most telling first."""
+    found = []
+    for event in events:
+        at = float(event.get("at", now))
+        if event.get("kind") in ("reading", "replaced"):
+            found += reading_doubts(event, progress, estimate, at)
+        elif event.get("kind") == "done":
+            found += tick_doubts(progress, str(event.get("step")), at)
+    return found
+
+
+def reading_doubts(event: Event, progress: Progress, estimate: Estimate | None, at: float) -> list[str]:
+    """Return what is unlikely about a reading: far from what is expected, above the start or the last one."""
+    crew, store = str(event.get("crew")), progress.plan.consumable.get(str(event.get("consumable")))
+    value = event.get("value")
+    if store is None or not isinstance(value, (int, float)):
+        return []
+    said = f"{crew if crew != '*' else 'shared'} {store.id} {amount(value, digits=4)}"
+    found = []
+    replaced = event.get("kind") == "replaced"
+    figure = _figure(estimate, crew, store.id)
+    if not replaced and figure is not None and estimate is not None and abs(estimate.at - at) <= NEAR_S:
+        found += _far(said, float(value), figure)
+    if value > store.start:
+        found.append(f"{said}: more than the {amount(store.start, store.unit)} it started with")
+    return found if replaced else found + _above_last(said, float(value), progress, crew, store, at)
+
+
+def _figure(estimate: Estimate | None, crew: str, store: str) -> ConsumableFigure | None:
+    figures = estimate.consumables if estimate is not None else ()
+    return next((one for one in figures if (one.crew, one.consumable) == (crew, store)), None)
+
+
+def _far(said: str, value: float, figure: ConsumableFigure) -> list[str]:
+    expected = figure.expected
+    if expected is None or expected.p10 is None or expected.p50 is None or expected.p90 is None:
+        return []
+    off, low, high = value - expected.p50, *sorted((expected.p10, expected.p90))
+    if abs(off) <= FAR_SD * (high - low) / _SD:
+        return []
+    side = "below" if off < 0 else "above"
+    middle, size = amount(expected.p50), amount(abs(off))
+    return [f"{said}: expected {middle} ({amount(low)} to {amount(high)}), {size} {side}"]
+
+
+def _above_last(
+    said: str, value: float, progress: Progress, crew: str, store: Consumable, at: float
+) -> list[str]:
+    read = [r for r in progress.readings if (r.crew, r.consumable) == (crew, store.id) and r.at <= at]
+    last = max(read, key=lambda reading: (reading.at, reading.number), default=None)
+    if last is None or value <= last.value:
+        return []
+    return [f"{said}: above the last one, {amount(last.value, digits=4)}, read {pet_down(last.at)}"]

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from tracker.console.view.figures import later
 from tracker.console.view.scene import LARGE, Mark, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, width_of
-from tracker.console.view.words import StepStanding, expected_s, late, minutes_seconds, pet, stand_of, took
+from tracker.console.view.words import (
+    StepStanding,
+    expected_s,
+    late,
+    later,
+    minutes_seconds,
+    pet,
+    stand_of,
+    took,
+)
 from tracker.foundation.shown import pet_nearest
 from tracker.foundation.text import plain
 

@@ -14,8 +14,7 @@ from textwrap import wrap
 from typing import Any
 
 from tracker.console.view.alerts import MARKS, message_line, waiting_alerts
-from tracker.console.view.figures import reached_at
-from tracker.console.view.freshness import last_tick
+from tracker.console.view.lead_3_work import last_tick
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import (
     Form,
@@ -32,7 +31,7 @@ from tracker.console.view.styled_text import (
     sides,
     width_of,
 )
-from tracker.console.view.words import pet, pet_s, window_changes
+from tracker.console.view.words import pet, pet_s, reached_at, window_changes
 from tracker.forecast.values import Choice, Estimate, LimitFigure
 from tracker.forecast.wording import (
     alert_words,

@@ -11,14 +11,23 @@ from itertools import groupby
 from textwrap import wrap
 
 from tracker.console.view.alerts import MARKS, waiting_alerts
-from tracker.console.view.consumables import levels, readings
-from tracker.console.view.freshness import word
-from tracker.console.view.grid import folded, heading, remark
 from tracker.console.view.lead_1_day import bases, to_decide, why
 from tracker.console.view.lead_2_choices import choices_in_full
-from tracker.console.view.lead_3_work import limits, tasks
+from tracker.console.view.lead_3_work import tasks, word
+from tracker.console.view.lead_4_runs_down import levels, limits, readings
 from tracker.console.view.scene import SMALL, LeadScene
-from tracker.console.view.styled_text import Line, Span, blank, crop, put, say, wrapped
+from tracker.console.view.styled_text import (
+    Line,
+    Span,
+    blank,
+    crop,
+    folded,
+    heading,
+    put,
+    remark,
+    say,
+    wrapped,
+)
 from tracker.console.view.what_if_pages import orders, what_if
 from tracker.console.view.words import pet, pet_s, window_change
 from tracker.forecast.wording import alert_words

@@ -7,11 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tracker.console.view.grid import heading, region, remark, under
-from tracker.console.view.optional import clock_words
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.steps import open_words
-from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
+from tracker.console.view.styled_text import Ink, Line, Span, crop, heading, put, region, remark, say, under
+from tracker.console.view.words import clock_words
 from tracker.forecast.values import Choice, Estimate
 from tracker.forecast.wording import choice_words, limit_words, need_of
 from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words

@@ -1,102 +1,35 @@
-"""Every task: how it stands, when it is projected to be done against the plan, and its chance.
+"""The lead's third page: every task with its chance, and how fresh all of this is.
 
-Every limit: its chance, when it is reached, what is to spare, and where that is going.
+Of a task: how it stands, when it is projected to be done against the plan. Then the last tick, and the last
+word from each crew member.
 """
 
 from __future__ import annotations
 
-from tracker.console.view.grid import heading, is_cut, region, remark, said_in, under
-from tracker.console.view.scene import TREND_S, LeadScene
-from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say
-from tracker.forecast.values import Estimate, LimitFigure, TaskFigure
-from tracker.forecast.wording import limit_words, need_of
-from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
+from tracker.console.key_events import crew_of
+from tracker.console.view.scene import LeadScene
+from tracker.console.view.styled_text import (
+    Ink,
+    Line,
+    Span,
+    crop,
+    folded,
+    heading,
+    is_cut,
+    put,
+    region,
+    remark,
+    said_in,
+    say,
+    under,
+)
+from tracker.console.view.words import pet, pet_s, stand_of, took
+from tracker.forecast.values import TaskFigure
+from tracker.foundation.shown import change, pet_down, pet_nearest, pet_up
 from tracker.foundation.text import percent
-
-STEADY_S = 300.0
-"""A margin that changed by less is called steady."""
-NEAR_S = 600.0
-"""How far from half an hour ago an estimate may lie to be told a trend from."""
-
-
-def limits(scene: LeadScene, width: int, height: int) -> list[Line]:
-    """Return one row per limit, the binding one first."""
-    head = heading("limits", width, "the binding one first; to spare: from INSIDE of whom it binds", "")
-    estimate = scene.estimate
-    if estimate is None:
-        return region(head, [remark("being worked out", width)], width, height)
-    lines = [_limit_titles(width)]
-    for figure in sorted(estimate.limits, key=LimitFigure.tightness):
-        row = _limit_row(scene, estimate, figure, width)
-        lines.append(row)
-        if scene.whole and is_cut(row):
-            lines += under(limit_words(figure.id), width)
-    return region(head, lines, width, height, scene.key("whole"), "limit")
-
-
-_FIGURES, _NINE, _BEFORE, _TREND = 30, 14, 14, 17
-
-
-def _columns(width: int) -> tuple[int, bool, bool]:
-    """Return the room of the name, and whether nine in ten and how it was before have columns."""
-    nine, before = width >= 72, width >= 88
-    return (width - _FIGURES - _TREND - _NINE * nine - _BEFORE * before, nine, before)
-
-
-def _limit_titles(width: int) -> Line:
-    name, nine, before = _columns(width)
-    spans = [
-        put(" limit", name, "dim"),
-        put("chance", 8, "dim", right=True),
-        put("reached", 9, "dim", right=True),
-        put("to spare", 13, "dim", right=True),
-    ]
-    if nine:
-        spans.append(put("9 in 10", _NINE, "dim", right=True))
-    if before:
-        spans.append(put(f"{duration(TREND_S)} ago", _BEFORE, "dim", right=True))
-    return crop((*spans, put("  trend", _TREND, "dim")), width)
-
-
-def _limit_row(scene: LeadScene, estimate: Estimate, figure: LimitFigure, width: int) -> Line:
-    name, nine, before = _columns(width)
-    binds = estimate.binding is not None and figure.id == estimate.binding.id
-    over: Ink = "late" if (figure.to_spare or 0) < 0 or figure.chance > 0.5 else ""
-    spans = [
-        put(f" {limit_words(figure.id)}", name, "strong" if binds else ""),
-        put(percent(1 - figure.chance, need_of(estimate)[2]), 8, over, right=True),
-        put("-" if figure.reached is None else pet_down(figure.reached.p50), 9, over, right=True),
-        put(_spare(figure.to_spare), 13, over, right=True),
-    ]
-    if nine:
-        spans.append(put(_spare(figure.margin.p90), _NINE, over, right=True))
-    was = _before(scene, figure.id)
-    if before:
-        spans.append(put(_spare(was), _BEFORE, "dim", right=True))
-    return crop((*spans, say(f"  {trend(was, figure.margin.p50)}")), width)
-
-
-def _spare(seconds: float | None) -> str:
-    """Return what is to spare under its head: `67 min`, `38 min SHORT`; a dash for none."""
-    return spare_words(seconds).removesuffix(" to spare")
-
-
-def _before(scene: LeadScene, limit: str) -> float | None:
-    """Return what was to spare half an hour ago, in the middle of the courses."""
-    estimate = scene.estimate
-    assert estimate is not None
-    point = scene.point_at(estimate.at - TREND_S, NEAR_S)
-    return point.margins.get(limit) if point is not None and point.at < estimate.at else None
-
-
-def trend(before: float | None, now: float | None) -> str:
-    """Return where what is to spare goes: `shrinks 8 min`, `grows 4 min`, `steady`; nothing where unknown."""
-    if before is None or now is None:
-        return ""
-    change = now - before
-    if abs(change) < STEADY_S:
-        return "steady"
-    return f"{'grows' if change > 0 else 'shrinks'} {duration(change)}"
+from tracker.journal.kinds import TICKS
+from tracker.journal.progress import Recorded
+from tracker.journal.wording import event_words
 
 
 def tasks(scene: LeadScene, width: int, height: int) -> list[Line]:
@@ -196,3 +129,97 @@ def _chance(scene: LeadScene, figure: TaskFigure) -> tuple[str, Ink]:
 
 def _inked(share: float) -> tuple[str, Ink]:
     return (percent(share), "late" if share < 0.5 else "")
+
+
+LONG_S = 1200.0
+"""Without a word for so long a crew member's row says so."""
+
+
+def word(scene: LeadScene, width: int, height: int) -> list[Line]:
+    """Return the age of the last tick and event, then per crew member what they do and their last word."""
+    head = heading("how fresh", width, "ages as H:MM:SS")
+    rows = [_event(scene, "last tick", last_tick(scene))]
+    rows += [_member(scene, member.id, width) for member in scene.progress.plan.crew]
+    rows.append(_event(scene, "journal", last_event(scene)))
+    rows.append(_readings(scene))
+    lines = [line for row in rows for line in (folded(row, width, 22) if scene.whole else [row])]
+    return region(head, lines, width, height, scene.key("whole"))
+
+
+def last_tick(scene: LeadScene) -> Recorded | None:
+    """Return the latest tick in force."""
+    return next((event for event in reversed(scene.progress.events) if event.kind in TICKS), None)
+
+
+def last_event(scene: LeadScene) -> Recorded | None:
+    """Return the event that was recorded last."""
+    recorded = scene.progress.fold.recorded
+    return recorded[-1] if recorded else None
+
+
+def age(scene: LeadScene, at: float) -> str:
+    """Return how long ago something was."""
+    return pet_s(max(0.0, scene.now - at))
+
+
+def _event(scene: LeadScene, name: str, event: Recorded | None) -> Line:
+    head = put(f" {name}", 11, "dim")
+    if event is None:
+        return (head, put("-", 9, "dim", right=True), say("  nothing yet", "dim"))
+    words = event_words(scene.progress, event.kind, event.body)
+    ago = age(scene, event.at) if scene.started else "-"
+    return (head, put(ago, 9, right=True), Span("  "), say(f"{event.number} {words}"))
+
+
+def _member(scene: LeadScene, crew: str, width: int) -> Line:
+    """Return one crew member: the age of their last word, where they stand, and what it was."""
+    progress = scene.progress
+    heard = progress.last_heard.get(crew)
+    old = heard is not None and scene.now - heard > LONG_S and progress.closed is None
+    ink: Ink = "late" if old else ""
+    since = "-" if heard is None or not scene.started else age(scene, heard)
+    name = say(f" {crew} ", "strong") if scene.whole and len(crew) > 10 else put(f" {crew}", 11, "strong")
+    spans = [name, put(since, 9, ink, right=True), Span("  ")]
+    if crew in progress.silent:
+        spans.append(say(f"silent since {pet(progress.silent[crew])}  ", "alarm"))
+    spans.append(say(_doing(scene, crew)))
+    said = next((e for e in reversed(progress.events) if crew in crew_of(progress, e.body)), None)
+    if said is not None and (width >= 70 or scene.whole):
+        spans.append(say(f"   last: {event_words(progress, said.kind, said.body)}", "dim"))
+    return tuple(spans)
+
+
+def _doing(scene: LeadScene, crew: str) -> str:
+    progress = scene.progress
+    if crew in progress.entered:
+        return f"inside since {pet(progress.entered[crew])}"
+    step = progress.current.get(crew)
+    if step is None:
+        return "no step is left"
+    stand = stand_of(progress, step, scene.now)
+    state = progress.steps[step]
+    if stand.word == "now":
+        return f"now {state.step.do}  {took(state, scene.now)}"
+    hold = next((progress.holds[c] for c in state.crew if c in progress.holds), None)
+    until = f", until {pet(hold.until)}" if stand.word == "held" and hold and hold.until is not None else ""
+    parted = ", " if stand.word in ("held", "go?") else " "
+    return (
+        f"{stand.word}{parted}{stand.why}{until}: {state.step.do}"
+        if stand.why
+        else f"{stand.word} {state.step.do}"
+    )
+
+
+def _readings(scene: LeadScene) -> Line:
+    """Return the age of the oldest of the last readings, account by account."""
+    estimate = scene.estimate
+    figures = estimate.consumables if estimate is not None else ()
+    never = [f for f in figures if f.read_at is None]
+    read = [f for f in figures if f.read_at is not None]
+    head = put(" readings", 11, "dim")
+    if not read:
+        none = "no consumables" if not figures else "none yet"
+        return (head, put("-", 9, "dim", right=True), say(f"  {none}", "dim"))
+    oldest = min(read, key=lambda f: f.read_at or 0.0)
+    words = f"oldest: {oldest.crew} {oldest.consumable}" + (f"; never read: {len(never)}" if never else "")
+    return (head, put(age(scene, oldest.read_at or 0.0), 9, right=True), Span("  "), say(words))

@@ -9,11 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from tracker.console.view.figures import by_spare, reached_at
 from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, blank, crop, put, say
-from tracker.console.view.words import pet
+from tracker.console.view.words import by_spare, pet, reached_at
 from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.shown import spare_words, up
 

@@ -339,12 +339,14 @@ class LeadScene(Scene):
         orders = (self.orders, self.seeking)
         return (self.snapshot, int(self.now) // 10, self.said, self.back, self.trouble, *beside, *orders)
 
-    def point_at(self, at: float, within: float) -> Point | None:
-        """Return the estimate nearest to a PET, if it lies no further away than `within` seconds."""
+    def point_at(self, at: float) -> Point | None:
+        """Return the estimate on record nearest to a PET, if it lies no more than `NEAR_S` away."""
         near = min(self.points, key=lambda point: abs(point.at - at), default=None)
-        return near if near is not None and abs(near.at - at) <= within else None
+        return near if near is not None and abs(near.at - at) <= NEAR_S else None
 
 
+NEAR_S = 600.0
+"""How far from an instant an estimate on record may lie to stand for it, PET seconds."""
 RENEW_S = 60.0
 """After this time without an event both estimates are made again."""
 

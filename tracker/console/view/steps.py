@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from tracker.console.view.figures import by_spare, later, reached_at
 from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import (
@@ -28,7 +27,7 @@ from tracker.console.view.styled_text import (
     tall,
     width_of,
 )
-from tracker.console.view.words import StepStanding, crew_words, pet, stand_of
+from tracker.console.view.words import StepStanding, by_spare, crew_words, later, pet, reached_at, stand_of
 from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import count, plain

@@ -1,18 +1,27 @@
-"""What if: supposed events beside what stands. Nothing of it is written.
-
-Better orders of what is left, to look at: a person at the desk accepts one, nobody here can.
-
-The page of what is supposed: its lines, both estimates side by side, and better orders.
-"""
+"""What if: the desk's page of it, and the lead's fifth; both estimates side by side, and better orders."""
 
 from __future__ import annotations
 
 from rich.cells import cell_len
 
-from tracker.console.view.grid import folded, heading, region, remark, under
 from tracker.console.view.head import binding_words, turn_back_short
 from tracker.console.view.scene import LeadScene, Scene, WhatIfPage
-from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, put, say, tall
+from tracker.console.view.styled_text import (
+    Ink,
+    Line,
+    Span,
+    blank,
+    block,
+    crop,
+    folded,
+    heading,
+    put,
+    region,
+    remark,
+    say,
+    tall,
+    under,
+)
 from tracker.console.view.words import pet
 from tracker.forecast.values import Estimate, Range
 from tracker.forecast.wording import chance_words

@@ -1,4 +1,4 @@
-"""The words of the screen for times, states and names."""
+"""The words of the screen for times, states and names, and the limits of an estimate in their order."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ import math
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
-from tracker.foundation.shown import duration, nearest, spare_words
+from tracker.forecast.values import ClockFigure, Estimate, LimitFigure
+from tracker.forecast.wording import need_of
+from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, spare_words, up
+from tracker.foundation.text import percent
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState, step_status
 
@@ -165,3 +168,42 @@ def window_change(progress: Progress, now: float) -> str:
 def small(words: str) -> str:
     """Return words with a small first letter, to go on in a sentence; a name keeps its own."""
     return words[:1].lower() + words[1:] if words[1:2].islower() else words
+
+
+def inside_words(before: float | None, after: float | None) -> str:
+    """Return `INSIDE 4:46 -> 4:49`, one instant where they are the same as shown."""
+    if up(before) == up(after):
+        return f"INSIDE {pet_up(after)}"
+    return f"INSIDE {pet_up(before)} -> {pet_up(after)}"
+
+
+def called_words(estimate: Estimate | None) -> str:
+    """Return what a recall at this instant comes to, `: inside 3:02, >99 %`; empty where it is not known."""
+    if estimate is None or estimate.turn_back.inside_if_now.p50 is None:
+        return ""
+    turn = estimate.turn_back
+    chance = "" if turn.safe_if_now is None else f", {percent(turn.safe_if_now, need_of(estimate)[2])}"
+    return f": inside {pet_up(turn.inside_if_now.p50)}{chance}"
+
+
+def reached_at(limit: LimitFigure) -> int | None:
+    """The shown instant at which a limit is reached; None where there is none."""
+    return None if limit.reached is None else down(limit.reached.p50)
+
+
+def by_spare(estimate: Estimate) -> list[LimitFigure]:
+    """The limits that have an instant, the one with the least to spare first."""
+    known = [(left, limit) for limit in estimate.limits if (left := limit.to_spare) is not None]
+    return [limit for _, limit in sorted(known, key=lambda one: (one[0], one[1].id))]
+
+
+def later(real: float | None, planned: float | None, *, fact: bool = False) -> int | None:
+    """Seconds from the planned instant to the real one, as both are shown; a fact is rounded down."""
+    one, other = down(real) if fact else nearest(real), nearest(planned)
+    return None if one is None or other is None else one - other
+
+
+def clock_words(clock: ClockFigure) -> str:
+    """Return a hardware clock: by when it is due, and the chance that it is kept."""
+    due = f"due by {pet_down(clock.due)}" if clock.due is not None else f"runs from {clock.of}"
+    return f"clock {clock.step} {due}, chance {percent(1 - clock.late)}"
