@@ -153,3 +153,24 @@ def test_turn_home_in_words() -> None:
     home = report(run.now, flat(run.now, 1700))
     assert any(line.startswith("on the way home; turn for home was due by ") for line in home)
     assert any(line.startswith("INSIDE ") and "called home at 0:28" in line for line in home)
+
+
+def test_what_is_to_be_heeded_now_is_never_cut() -> None:
+    long = ("mind the spring, " * 29).strip()
+    now = step("1", "EV1 EV2", 60, cautions=[long, "<b>hot\u202e"], numbers={"torque": "12 N m"})
+    later = [step(f"{n}", "EV1", 5, cautions=f"caution {n}") for n in range(2, 6)]
+    run = Run(task("a", now, *later), crew="EV1 EV2")
+    lines = briefed(run, 10)
+    said = " ".join(" ".join(lines).split())
+    for words in (f"EV1 EV2 a.1: ! {long}", "EV1 EV2 a.1: ! <b>hot?", "EV1 EV2 a.1: torque 12 N m"):
+        assert words in said, words
+    assert "heed next: not shown, 1" in said and "crew: EV1 now a.1" in said
+    assert max(map(len, lines)) <= 80 and "\u202e" not in said
+    printed = " ".join(" ".join(page(run.now, flat(run.now, 600), number=1, digest="ab")).split())
+    for words in (f"! {long}", *(f"EV1 a.{n}: ! caution {n}" for n in range(2, 6))):
+        assert words in printed, words
+    short = Run(task("a", step("1", "EV1", 60, cautions="hot"), later[0]), crew="EV1")
+    assert "heed now: EV1 a.1: ! hot heed next: EV1 a.2: ! caution 2" in " ".join(
+        " ".join(briefed(short, 10)).split()
+    )
+    assert "heed" not in " ".join(briefed(Run(task("a", step("1", "EV1", 60)), crew="EV1"), 10))

@@ -281,8 +281,7 @@ def _in_words(progress: Progress, event: dict[str, Any]) -> str:
 
 
 def _side_by_side(found: _Found) -> list[str]:
-    from tracker.forecast.report import inside_words
-    from tracker.forecast.wording import chance_words, limit_words
+    from tracker.forecast.wording import chance_words, inside_words, limit_words
     from tracker.foundation.shown import spare_words
     from tracker.foundation.text import columns
 

@@ -22,10 +22,13 @@ from tracker.forecast.values import (
 )
 from tracker.forecast.wording import (
     chance_words,
-    counted_words,
+    heed_lines,
+    in_hand,
+    inside_words,
     limit_at,
     limit_words,
     need_of,
+    next_steps,
     pace_words,
     tires_words,
     turn_home_words,
@@ -42,6 +45,8 @@ AHEAD = 12
 """How many steps ahead the report lists."""
 SCREEN = (24, 80)
 """Lines and columns of the smallest screen."""
+BESIDE_CAUTIONS = 8
+"""Lines of the handover that are left to other parts, however long the cautions are."""
 PAGE = (62, 96)
 """Lines and columns of a printed page."""
 LONG = 120
@@ -55,6 +60,7 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
         ("wants you", _alert_lines(estimate)),
         ("not enough", [f"  {plain(line, most=300)}" for line in estimate.when_short]),
         ("crew", _crew_lines(progress, estimate)),
+        ("heed", heed_lines(progress, [*in_hand(progress), *next_steps(progress)])),
         ("pace", _pace_lines(estimate)),
         ("limits", _limit_lines(estimate)),
         ("what runs down", _consumable_lines(estimate.consumables)),
@@ -66,9 +72,10 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def brief(progress: Progress, estimate: Estimate) -> list[str]:
-    """The handover to the next operator: at most 24 lines of 80 columns.
+    """The handover to the next operator: at most 24 lines of 80 columns, more only for cautions.
 
-    What matters most comes first. Of what does not fit it is said how much there is; of crew, who.
+    What matters most comes first. Of what does not fit it is said how much there is; of crew, who. What is to
+    be heeded now is never cut.
     """
     lines = _wrapped([*_title(progress, estimate), *_headline(progress, estimate)], SCREEN[1])
     foot = wrap(estimate.advisory, SCREEN[1])
@@ -82,8 +89,22 @@ def brief(progress: Progress, estimate: Estimate) -> list[str]:
         _Part("lately", _lately(progress)),
     ]
     kept = lines[: SCREEN[0] - len(foot) - 1]
-    body = _shared_out([part for part in parts if part.lines], SCREEN[0] - len(foot) - len(kept))
+    kept += (heed := _heeded(progress, SCREEN[0] - len(foot) - len(kept) - BESIDE_CAUTIONS))
+    room = max(SCREEN[0] - len(foot) - len(kept), BESIDE_CAUTIONS if heed else 0)
+    body = _shared_out([part for part in parts if part.lines], room)
     return [plain(line, most=SCREEN[1]) for line in [*kept, *body, *foot]]
+
+
+def _heeded(progress: Progress, room: int) -> list[str]:
+    """What is to be heeded now, whole, and next where that fits whole into so many lines as well."""
+    now, ahead = (
+        _wrapped(heed_lines(progress, steps), SCREEN[1])
+        for steps in (in_hand(progress), next_steps(progress))
+    )
+    lines = ["heed now:", *now] if now else []
+    if ahead and len(lines) + len(ahead) < room:
+        return [*lines, "heed next:", *ahead]
+    return [*lines, *([f"heed next: not shown, {len(ahead)}"] if ahead else [])]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +157,7 @@ def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) ->
     parts = [
         ("", [*_title(progress, estimate), f"event {number}  {digest}", *_headline(progress, estimate)]),
         ("crew", _crew_lines(progress, estimate)),
+        ("heed", heed_lines(progress, [figure.step for figure in _remaining(estimate)])),
         ("optional", _optional_lines(estimate)),
         ("watch", _watch_lines(progress, estimate)),
     ]
@@ -218,15 +240,6 @@ def _headline(progress: Progress, estimate: Estimate) -> list[str]:
         *_binding(estimate),
         *_turn_back(progress, estimate),
     ]
-
-
-def inside_words(progress: Progress, estimate: Estimate) -> str:
-    """INSIDE with what it counts, and between when and when it lies."""
-    ends = estimate.inside
-    if ends.p50 is None:
-        return "INSIDE: in most courses a step finds no later opening of its window"
-    within = "" if ends.p10 == ends.p90 else f"; 8 in 10 between {pet_up(ends.p10)} and {pet_up(ends.p90)}"
-    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{within}"
 
 
 def _musts_alone(progress: Progress, estimate: Estimate) -> str:

@@ -6,7 +6,7 @@ nothing heavy is loaded, so that a screen may word them anew every second.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from tracker.forecast.values import Alert, Changed, Choice, Estimate, LimitFigure, OptionalFigure, Range
 from tracker.foundation.shown import (
@@ -263,3 +263,33 @@ def nine_leave(estimate: Estimate) -> float | None:
     binds = None if estimate.binding is None else estimate.binding.id
     found = (s for s in estimate.consumables if f"{s.crew}.{s.consumable}" == binds)
     return next((store.at_inside.p10 for store in found), None)
+
+
+def in_hand(progress: Progress) -> list[str]:
+    """The steps in hand, each once, in crew order."""
+    return list(dict.fromkeys(step for step in progress.current.values() if step is not None))
+
+
+def next_steps(progress: Progress) -> list[str]:
+    """What each crew member does next, each step once, in crew order."""
+    now = in_hand(progress)
+    ahead = ([s for s in order if s not in now][:1] for order in progress.order.values())
+    return list(dict.fromkeys(step for steps in ahead for step in steps))
+
+
+def heed_lines(progress: Progress, steps: Iterable[str]) -> list[str]:
+    """What is to be heeded at each of these steps: cautions, then numbers, each whole."""
+    return [
+        f"  {' '.join(progress.steps[step].crew)} {step}: {line}"
+        for step in steps
+        for line in progress.steps[step].step.heed
+    ]
+
+
+def inside_words(progress: Progress, estimate: Estimate) -> str:
+    """INSIDE with what it counts, and between when and when it lies."""
+    ends = estimate.inside
+    if ends.p50 is None:
+        return "INSIDE: in most courses a step finds no later opening of its window"
+    within = "" if ends.p10 == ends.p90 else f"; 8 in 10 between {pet_up(ends.p10)} and {pet_up(ends.p90)}"
+    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{within}"

@@ -16,6 +16,8 @@ from html import escape
 
 from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_exact, format_instant, format_pet, instant_of
+from tracker.plan.bad_day import HEADING, HEADS, against, card, ways_home
+from tracker.plan.hardware import due_back, moves
 from tracker.plan.model import Plan, Step
 from tracker.plan.paper import Paper
 
@@ -34,7 +36,9 @@ class Line:
     """Empty without a planned zero."""
     takes: str
     remarks: tuple[str, ...]
-    """With whom, where, what first, what is asked, how hard: each as it is said."""
+    """With whom, where, what first, what is asked, how hard, what is carried: each as it is said."""
+    heed: tuple[str, ...]
+    """Cautions and numbers."""
     windows: tuple[str, ...]
     """Windows that are open at its planned start."""
 
@@ -55,6 +59,7 @@ def lines_of(paper: Paper, member: str) -> list[Line]:
                 utc="" if lost else _utc(start, plan.zero_planned),
                 takes=format_exact(round(course.duration(name))),
                 remarks=tuple(_remarks(plan, step, member)),
+                heed=step.heed,
                 windows=tuple(is_open),
             )
         )
@@ -96,6 +101,11 @@ def _remarks(plan: Plan, step: Step, member: str) -> Iterator[str]:
     for verb, items in (("opens", step.opens), ("closes", step.closes)):
         if items:
             yield f"{verb} {', '.join(items)}"
+    for verb, carried in (("takes", step.takes), ("brings back", step.brings)):
+        if carried:
+            yield f"{verb} {', '.join(carried)}"
+    for name, site in step.leaves.items():
+        yield f"leaves {name} at {site}"
 
 
 def _limits(paper: Paper) -> Iterator[tuple[str, str, str, str]]:
@@ -123,6 +133,24 @@ def _items(plan: Plan) -> Iterator[tuple[str, str, str]]:
     for step in plan.step.values():
         for item in step.opens:
             yield item, step.id, closers[item]
+
+
+def _carried(plan: Plan) -> Iterator[tuple[str, str, str]]:
+    """Yield each piece of hardware that is due back, where it is at zero, and by which steps it goes."""
+    trail: dict[str, list[str]] = {name: [] for name in due_back(plan)}
+    for move in moves(plan):
+        if move.hardware in trail:
+            trail[move.hardware].append(move.step)
+    for one in plan.hardware:
+        if one.id in trail:
+            name = one.id if one.title == one.id else f"{one.id}, {one.title}"
+            yield name, one.origin, ", ".join(dict.fromkeys(trail[one.id]))
+
+
+def _asked(plan: Plan) -> Iterator[tuple[str, str, str]]:
+    """Yield each round, how often it is due, and what it asks."""
+    for one in plan.rounds:
+        yield one.id, format_exact(one.every), ", ".join(one.ask)
 
 
 def _stores(plan: Plan) -> list[str]:
@@ -155,6 +183,11 @@ def text_page(paper: Paper) -> Iterator[str]:
     yield from _block("readings, at PET ____:", (f"{store}  ______" for store in _stores(plan)))
     opened = (f"[ ] {item}: opened by {step}, closed by {closer}" for item, step, closer in _items(plan))
     yield from _block("opened, to be closed before the way home", opened)
+    asked = (f"{name}, every {every}: {items}" for name, every, items in _asked(plan))
+    yield from _block("rounds, everybody outside", asked)
+    carried = (f"[ ] {name}: from {where}; {steps}" for name, where, steps in _carried(plan))
+    yield from _block("hardware, to be counted before the way home", carried)
+    yield from _block(HEADING, (line.strip() for line in card(plan)))
     yield ""
     yield from _wrapped(ADVISORY)
 
@@ -163,6 +196,8 @@ def _text_step(row: Line) -> Iterator[str]:
     utc = f"  {row.utc}" if row.utc else ""
     yield from _wrapped(f"[ ] {row.pet:>7}{utc}  {row.takes:>7}  actual ____:____  {row.step}", "    ")
     yield from _wrapped(f"      {row.do}", "      ")
+    for line in row.heed:
+        yield from _wrapped(f"      {line}", "        ")
     opened = [f"open: {', '.join(row.windows)}"] if row.windows else []
     if remarks := [*row.remarks, *opened]:
         yield from _wrapped(f"      {'; '.join(remarks)}", "      ")
@@ -230,6 +265,12 @@ def html_page(paper: Paper) -> Iterator[str]:
     yield _table(
         "Opened, to be closed before the way home", ("closed", "item", "opened by", "closed by"), opened
     )
+    yield _table("Rounds, everybody outside", ("round", "every", "asks"), _asked(plan))
+    carried = (("", *row) for row in _carried(plan))
+    heads = ("back", "hardware", "from", "goes by")
+    yield _table("Hardware, to be counted before the way home", heads, carried)
+    ways = (way.cells for way in ways_home(plan))
+    yield _table(f"{HEADING.capitalize()}: {against(plan)}", HEADS, ways)
     yield f'<p class="advisory">{ADVISORY}</p>\n</div>\n</body>\n</html>\n'
 
 
@@ -248,9 +289,10 @@ def _steps(rows: Sequence[Line], windows: Sequence[str]) -> str:
         cells += [
             '<td class="w open">open</td>' if w in row.windows else '<td class="w"></td>' for w in windows
         ]
+        heed = "".join(f"<small><b>{_html(line)}</b></small>" for line in row.heed)
         remarks = f"<small>{_html('; '.join(row.remarks))}</small>" if row.remarks else ""
         cells.append(
-            f'<td class="what">{_html(row.do)} <span class="id">{_html(row.step)}</span>{remarks}</td>'
+            f'<td class="what">{_html(row.do)} <span class="id">{_html(row.step)}</span>{heed}{remarks}</td>'
         )
         out.append(f'<tr>{"".join(cells)}<td><div class="box"></div></td></tr>\n')
     return "".join([*out, "</tbody>\n</table>\n"])

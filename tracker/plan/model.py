@@ -195,6 +195,12 @@ class Step:
     brings: tuple[str, ...] = ()
     """Hardware that is back in the lock once it is done."""
 
+    @property
+    def heed(self) -> tuple[str, ...]:
+        """What stands below the step while it is done: each caution, then its numbers in one."""
+        numbers = ", ".join(f"{name} {value}" for name, value in self.numbers.items())
+        return (*(f"! {caution}" for caution in self.cautions), *([numbers] if numbers else []))
+
     def effort_of(self, crew: str) -> float:
         """The metabolic rate in watts at which this crew member does the step."""
         return self.effort.get(crew, self.default_effort)

@@ -15,6 +15,8 @@ from itertools import pairwise
 from tracker.foundation.errors import Fault
 from tracker.foundation.text import amount
 from tracker.foundation.times import format_exact, format_pet
+from tracker.plan.bad_day import ways_home
+from tracker.plan.hardware import moves
 from tracker.plan.model import Consumable, Plan, Step
 from tracker.plan.timeline import Timeline, as_pet, as_planned, beyond, horizon_s, windows_on_paper
 from tracker.plan.windows import Intervals, together
@@ -220,6 +222,8 @@ def _warnings(
     _too_slow(clocks, places, tree)
     _too_long(plan, windows, places, tree)
     _light_use(plan, places, tree)
+    _bad_day(plan, tree)
+    _not_back(plan, tree)
     return tuple(sorted(tree.faults, key=lambda fault: (fault.line, fault.column)))
 
 
@@ -306,3 +310,20 @@ def _light_use(plan: Plan, places: Mapping[str, Loc], tree: Tree) -> None:
             if store.per_second(least, factor) < store.per_second(plan.rest_w):
                 what = f"the step takes less {name} than waiting does"
                 tree.report((*places[step.id], "use", name), what, "make sure that this is meant")
+
+
+def _bad_day(plan: Plan, tree: Tree) -> None:
+    """Warn of sites from which the emergency supply does not last for the way home."""
+    for way in ways_home(plan):
+        if way.to_spare is not None and way.to_spare < 0:
+            what = f"on a bad day the emergency supply is not enough: {way.words}"
+            tree.report(("sites", way.site), what, "work nearer, or keep more for an emergency")
+
+
+def _not_back(plan: Plan, tree: Tree) -> None:
+    """Warn of hardware that is with somebody at the end."""
+    last = {move.hardware: move for move in moves(plan)}
+    for i, one in enumerate(plan.hardware):
+        if one.id in last and not last[one.id].to:
+            what = f"{one.id!r} is taken by {last[one.id].step}, and nothing says where it goes"
+            tree.report(("hardware", i, "id"), what, f"write brings: [{one.id}] in closeout, or leaves")
