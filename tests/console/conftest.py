@@ -20,6 +20,7 @@ from tests.leads import on_record, open_lead
 from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
 from tracker.console.pane import Pane
+from tracker.console.seat_clock import SeatClock
 from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.view.scene import Scene, Snapshot
@@ -37,6 +38,7 @@ from tracker.forecast.values import (
     StepFigure,
     TurnBack,
 )
+from tracker.foundation.clock import SteadyClock
 from tracker.journal.journal import Journal
 from tracker.journal.progress import OpenItem, Progress, StepState, TaskState
 from tracker.plan.model import Plan
@@ -303,12 +305,17 @@ class Hand:
 
     def __init__(self) -> None:
         self.passed = 0.0
+        self.set_by = 0.0
+        """By how much somebody set the wall clock."""
 
     def utc(self) -> datetime:
         return ZERO + timedelta(seconds=self.passed)
 
     def mono(self) -> float:
         return self.passed
+
+    def wall(self) -> datetime:
+        return self.utc() + timedelta(seconds=self.set_by)
 
     def move(self, seconds: float) -> None:
         self.passed += seconds
@@ -390,7 +397,8 @@ def at_desk(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Call
         if not estimates:
             monkeypatch.setattr(EstimateScheduler, "ask", lambda self, wanted: None)
         make = opener or (lambda: Journal.create(path, plan) if not path.exists() else Journal.open(path))
-        runtime = DeskRuntime(make, "desk", title="heron", utc_now=hand.utc, monotonic_s=hand.mono)
+        clock = SeatClock(SteadyClock(hand.wall, hand.mono))
+        runtime = DeskRuntime(make, "desk", title="heron", monotonic_s=hand.mono, seat_clock=clock)
         desk = Desk(runtime, settings)
         app = TrackerApp(desk)
         async with app.run_test(size=size) as pilot:

@@ -382,3 +382,25 @@ async def test_the_recall_says_what_it_comes_to(at_desk: Callable[..., Any]) -> 
         words = "c again calls EV1 EV2 home: inside 1:12, 95 %; n at once; any other key neither"
         assert at.said.strip() == words
         assert at.desk.runtime.session.said_ink == "alarm"
+
+
+async def test_a_clock_that_was_set_is_asked_about_until_it_is_chosen(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await under_way(at)
+        at.hand.set_by = 75.0
+        await at.press("1")
+        wanted = "!! ACT this machine's clock was set forward by 0:01:15 at 0:30."
+        assert wanted in " ".join(at.whole.split())
+        await at.press("enter")
+        await at.type("clock wall")
+        assert "2 events: clock wall set 75; corrects 2" in at.said
+        await at.press("enter")
+        assert at.kinds == ["zero", "done", "clocked", "amended"]
+        assert "clock was set" not in at.whole and "PET 0:31:" in at.whole
+        await at.press("u")
+        assert "!! ACT this machine's clock was set" in " ".join(at.whole.split())
+        assert at.kinds[-2:] == ["withdrawn", "withdrawn"]
+        await at.press("enter")
+        await at.type("clock zero")
+        await at.press("enter")
+        assert at.kinds[-2:] == ["clocked", "amended"] and "clock was set" not in at.whole

@@ -1,4 +1,4 @@
-"""Promise: a clock that is set while the desk is open puts no wrong time on a tick, and is said."""
+"""Promise: a clock that is set puts no wrong time on a tick, is said, and is asked about once."""
 
 from __future__ import annotations
 
@@ -7,11 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from tests.journals import ZERO
-from tests.journals import journal as journal_in
+from tests.journals import ZERO, plan
+from tracker.console.key_events import EventBatch, undo
+from tracker.console.seat_clock import SeatClock, instant_of
 from tracker.console.session import DeskRuntime
-from tracker.console.writer import Opened
+from tracker.console.writer import Job, Opened, OthersWrote, Written
 from tracker.foundation.clock import SteadyClock, boot_s
+from tracker.foundation.errors import EventError
+from tracker.journal.journal import Journal
 
 START = datetime(2031, 5, 4, 14, 0, tzinfo=UTC)
 
@@ -31,41 +34,142 @@ class Machine:
         return self.boot
 
 
-@pytest.mark.parametrize("off", [3600.0, -3600.0, 30.0])
-def test_pet_goes_on_evenly_and_the_jump_is_told_once(off: float, tmp_path: Path) -> None:
-    machine = Machine()
-    steady = SteadyClock(machine.wall, machine.since_boot)
-    with journal_in(tmp_path, ZERO) as journal:
-        runtime = DeskRuntime(lambda: journal, "op", utc_now=steady.utc_now, jump_s=steady.jump_s)
-        session = runtime.session
-        runtime.take(Opened(str(journal.path), journal.progress(), "op"))
-        session.ask = lambda wanted: None
-        machine.boot += 600
-        assert session.now(steady.utc_now()) == 600.0
-        machine.off = off
-        machine.boot += 60
-        runtime.want()
-        assert session.now(steady.utc_now()) == 660.0
-        way = "forward" if off > 0 else "back"
-        assert f"was set {way} by {abs(off):.0f} s; PET and ticks go on" in session.said
-        session.say("")
-        runtime.want()
-        assert session.said == ""
-        machine.off = 0.0
-        runtime.want()
-        assert "agrees again" in session.said
+class Seat:
+    """A desk without a screen, whose disk answers at once."""
+
+    def __init__(self, folder: Path, *, zero: bool = True) -> None:
+        self.machine = Machine()
+        self.clock = SeatClock(SteadyClock(self.machine.wall, self.machine.since_boot))
+        self.journal = Journal.create(folder / "one.sqlite", plan())
+        if zero:
+            self.journal.record(ZERO, seat="other")
+        runtime = DeskRuntime(
+            lambda: self.journal, "op", seat_clock=self.clock, monotonic_s=self.machine.since_boot
+        )
+        self.runtime, self.session = runtime, runtime.session
+        self.session.ask, self.session.submit = lambda wanted: None, self._write
+        runtime.take(Opened(str(self.journal.path), self.journal.progress(), "op"))
+
+    def _write(self, job: Job) -> None:
+        numbers = tuple(self.journal.record_all(job.events, seat="op", utc_now=job.utc))
+        self._written = Written(job.token, numbers, self.journal.progress())
+
+    def press(self, *events: dict[str, object]) -> None:
+        """Write events, as their key does."""
+        utc = instant_of(list(events), self.runtime.utc_now())
+        assert self.session.perform(EventBatch(events, "pressed"), utc, self.machine.boot)
+        self.runtime.take(self._written)
+        self.machine.boot += 1
+
+    def undo(self) -> None:
+        """Take back this seat's latest entry."""
+        self.press(*undo(self.session.ahead, "op", redo="U").events)
+
+    def passes(self, seconds: float, *, set_by: float = 0.0) -> None:
+        """Let time pass, the wall clock being set meanwhile."""
+        self.machine.boot += seconds
+        self.machine.off += set_by
+        self.runtime.want()
+
+    @property
+    def now(self) -> float:
+        """The PET on the desk's clock."""
+        return self.session.now(self.runtime.utc_now())
+
+    @property
+    def asked(self) -> str:
+        """What is asked of the clock; nothing where nothing is."""
+        return self.session.clock.words if self.session.clock else ""
+
+    def say(self, text: str) -> None:
+        """Answer what is asked."""
+        said = self.clock.answer(text, self.session.ahead, "op", self.now)
+        assert said
+        self.press(*said)
+
+    def ticked(self, step: str) -> float | None:
+        """When a step was done, by what is on record."""
+        return self.journal.progress().steps[step].done
 
 
-def test_a_clock_that_is_only_slewed_is_not_told(tmp_path: Path) -> None:
-    machine = Machine()
-    steady = SteadyClock(machine.wall, machine.since_boot)
-    with journal_in(tmp_path, ZERO) as journal:
-        runtime = DeskRuntime(lambda: journal, "op", utc_now=steady.utc_now, jump_s=steady.jump_s)
-        runtime.take(Opened(str(journal.path), journal.progress(), "op"))
-        runtime.session.ask = lambda wanted: None
-        machine.off = 1.9
-        runtime.want()
-        assert runtime.session.said == ""
+@pytest.fixture
+def seat(tmp_path: Path) -> Seat:
+    made = Seat(tmp_path)
+    made.passes(600)
+    made.press({"kind": "done", "step": "egress.hatch"})
+    return made
+
+
+@pytest.mark.parametrize(
+    ("off", "way"), [(3600.0, "forward by 1:00"), (-3600.0, "back by 1:00"), (30.0, "forward by 0:00:30")]
+)
+def test_pet_goes_on_evenly_and_it_is_asked_which_clock_is_right(off: float, way: str, seat: Seat) -> None:
+    assert seat.now == 601 and not seat.asked
+    seat.passes(59, set_by=off)
+    assert seat.now == 660
+    assert f"this machine's clock was set {way} at 0:11. PET goes on" in seat.asked
+    alert = seat.runtime.scene().clock
+    assert alert is not None and alert.by_s == pytest.approx(off, abs=0.01)
+    seat.press({"kind": "noted", "text": "x"})
+    assert seat.journal.fold.recorded[-1].at == 660
+
+
+def test_a_clock_that_is_only_slewed_or_set_back_again_asks_nothing(seat: Seat) -> None:
+    seat.passes(60, set_by=1.9)
+    assert not seat.asked
+    seat.passes(60, set_by=60)
+    assert seat.asked
+    seat.passes(60, set_by=-61)
+    assert not seat.asked
+    with pytest.raises(EventError, match="nothing is to be chosen"):
+        seat.clock.answer("clock wall", seat.session.ahead, "op", seat.now)
+
+
+def test_where_the_clock_that_never_steps_is_right_nothing_moves_and_it_is_asked_no_more(seat: Seat) -> None:
+    seat.passes(60, set_by=-90)
+    seat.say("clock boot")
+    last = seat.journal.fold.recorded[-1]
+    assert (last.kind, last.body) == ("clocked", {"trust": "boot", "by_s": pytest.approx(-90, abs=0.01)})
+    seat.passes(3600)
+    assert not seat.asked and seat.now == 602 + 60 + 3600
+    seat.passes(60, set_by=-90)
+    assert "back by 0:03" in seat.asked
+
+
+def test_where_the_set_clock_is_right_what_was_ticked_since_moves_and_one_undo_takes_it_back(
+    seat: Seat,
+) -> None:
+    seat.passes(59, set_by=240)
+    seat.press({"kind": "done", "step": "trays.walk"})
+    seat.press({"kind": "done", "step": "trays.take", "at": 650})
+    assert "what was written since (1) with it" in seat.asked
+    seat.say("clock wall")
+    assert not seat.asked and seat.now == 663 + 240
+    assert [seat.ticked(s) for s in ("egress.hatch", "trays.walk", "trays.take")] == [600, 900, 650]
+    seat.undo()
+    seat.runtime.want()
+    assert seat.asked and seat.now == 664
+    assert seat.ticked("trays.walk") == 660
+
+
+def test_where_the_start_was_stamped_by_a_clock_that_was_off_it_moves_and_no_pet_does(tmp_path: Path) -> None:
+    seat = Seat(tmp_path, zero=False)
+    seat.press({"kind": "zero", "utc": "2031-05-04T14:00:00.000Z"})
+    seat.passes(599)
+    seat.press({"kind": "done", "step": "egress.hatch"})
+    seat.passes(59, set_by=-40)
+    assert "`clock zero`: both are right, the start moves" in seat.asked
+    seat.say("clock zero")
+    progress = seat.journal.progress()
+    assert progress.zero == START - timedelta(seconds=40)
+    assert seat.ticked("egress.hatch") == 600 and seat.now == 661 and not seat.asked
+
+
+def test_another_seats_word_on_its_clock_is_not_taken_for_ones_own(seat: Seat) -> None:
+    seat.journal.record({"kind": "clocked", "trust": "wall", "by_s": 500, "at": 600}, seat="other")
+    seat.runtime.take(OthersWrote(seat.journal.progress()))
+    assert seat.now == 601
+    assert "other wrote 3: clock wall set 500" in seat.session.said
 
 
 def test_the_steady_clock_goes_on_while_nobody_looks() -> None:

@@ -63,14 +63,7 @@ def run(args: argparse.Namespace) -> int:
     from tracker.journal.outbox import default_folder
 
     steady = clock.SteadyClock()
-    return show(
-        opener,
-        args.seat,
-        str(source),
-        utc_now=steady.utc_now,
-        jump_s=steady.jump_s,
-        outbox=args.outbox or default_folder(),
-    )
+    return show(opener, args.seat, str(source), steady=steady, outbox=args.outbox or default_folder())
 
 
 def is_journal(source: Path) -> bool:
@@ -101,23 +94,25 @@ def show(
     utc_now: Callable[[], datetime] = clock.utc_now,
     onward: str = "go on:   tracker run",
     outbox: Path | None = None,
-    jump_s: Callable[[], float] = lambda: 0.0,
+    steady: clock.SteadyClock | None = None,
 ) -> int:
     """Show the desk on what the opener opens, and say afterwards how to go on.
 
-    `utc_now`: the clock that the desk goes by, `jump_s`: by how much the wall clock is off it; `onward`: what
-    can be done with the journal; `outbox`: the folder in which presses are kept until they are in the
+    `utc_now`: the clock that the desk goes by, or `steady`, whose jumps are told and asked about; `onward`:
+    what can be done with the journal; `outbox`: the folder in which presses are kept until they are in the
     journal, at no rehearsal. The exit status is 1 where some are not.
     """
     # Half the screen library's usual wait between a change and its painting; idle, it paints no more often.
     os.environ.setdefault("TEXTUAL_FPS", "120")
     from tracker.console.app import TrackerApp
     from tracker.console.desk import Desk
+    from tracker.console.seat_clock import SeatClock
     from tracker.console.session import DeskRuntime
     from tracker.console.settings_file import load_settings
 
     settings = load_settings()
-    runtime = DeskRuntime(opener, seat, title=title, utc_now=utc_now, outbox=outbox, jump_s=jump_s)
+    seat_clock = SeatClock(steady) if steady is not None else None
+    runtime = DeskRuntime(opener, seat, title=title, utc_now=utc_now, outbox=outbox, seat_clock=seat_clock)
     app = TrackerApp(Desk(runtime, settings))
     app.run()
     left = runtime.stop()

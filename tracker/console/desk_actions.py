@@ -13,6 +13,7 @@ from datetime import UTC, timedelta
 from tracker.console import key_events
 from tracker.console.key_events import DEAF_S, REPEAT_S, EventBatch, Kind, Prefix
 from tracker.console.live_screen import LiveScreen
+from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
 from tracker.console.view.words import called_words, inside_words
@@ -245,7 +246,9 @@ class DeskActions:
 
     def perform(self, batch: EventBatch) -> bool:
         """Send a batch on its way to the disk; whether anything was sent."""
-        sent = self._session.perform(batch, self._screen.utc(), self._screen.mono())
+        self._runtime.look_at_clock()
+        utc = instant_of(batch.events, self._screen.utc())
+        sent = self._session.perform(batch, utc, self._screen.mono())
         if sent:
             self._watch_disk()
         else:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
+from tracker.console.seat_clock import ClockDoubt, SeatClock
 from tracker.console.view.scene import Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.workers import (
@@ -84,6 +85,7 @@ class Session:
     """Keys that a person chose, as they are shown, by id of a command."""
     local_time: bool = False
     renewal: Renewal = field(default_factory=Renewal)
+    clock: ClockDoubt | None = None
     _confirmed: Progress | None = None
     _queue: Queue = field(default_factory=Queue)
     _redo: RedoStack = field(default_factory=RedoStack)
@@ -137,6 +139,7 @@ class Session:
             chosen=chosen,
             keys=self.keys,
             local_time=self.local_time,
+            clock=self.clock,
         )
 
     @property
@@ -268,16 +271,14 @@ class Session:
     def _settle(self) -> None:
         """Show what is on disk, and on top of it what waits for it."""
         self._rebuild()
-        self.snapshot = Snapshot(self._shown(), self.snapshot.estimate if self.snapshot else None)
+        shown = self._ahead.progress() if self._ahead is not None else self._confirmed
+        assert shown is not None
+        self.snapshot = Snapshot(shown, self.snapshot.estimate if self.snapshot else None)
 
     def _rebuild(self) -> None:
         assert self._confirmed is not None
         jobs = self._queue.jobs
         self._ahead = self._queue.onto(self._confirmed.fold, self.seat) if jobs else None
-
-    def _shown(self) -> Progress:
-        assert self._confirmed is not None
-        return self._confirmed if self._ahead is None else self._ahead.progress()
 
     def look(self, mono: float) -> None:
         """Notice a disk that has not answered for more than a moment."""
@@ -317,21 +318,6 @@ Heard = Report | Estimated | NotEstimated
 Hear = Callable[[Heard], object]
 
 
-JUMP_S = 2.0
-"""By how much the wall clock may be set before it is said."""
-
-
-def jump_words(jump_s: float) -> str:
-    """What is said of a wall clock that was set while the desk was open."""
-    if abs(jump_s) <= JUMP_S:
-        return "this machine's clock agrees again with the one that the desk goes by"
-    way = "forward" if jump_s > 0 else "back"
-    return (
-        f"this machine's clock was set {way} by {abs(jump_s):.0f} s; PET and ticks go on by the clock that "
-        "never steps; where the set one is right, leave and open the desk again"
-    )
-
-
 class DeskRuntime:
     """Starts and stops the threads of one desk."""
 
@@ -344,11 +330,14 @@ class DeskRuntime:
         utc_now: Callable[[], datetime] = clock.utc_now,
         monotonic_s: Callable[[], float] = clock.monotonic_s,
         outbox: Path | None = None,
-        jump_s: Callable[[], float] = lambda: 0.0,
+        seat_clock: SeatClock | None = None,
     ) -> None:
         self.title = title
         self.utc_now, self.monotonic_s = utc_now, monotonic_s
-        self._jump_s, self._jumped = jump_s, 0.0
+        self.clock = seat_clock
+        """The clock that the desk goes by, where it is not told the time by somebody else."""
+        if seat_clock is not None:
+            self.utc_now = seat_clock.utc_now
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
@@ -388,12 +377,16 @@ class DeskRuntime:
         return self.session.scene(self.utc_now(), self.monotonic_s())
 
     def want(self) -> None:
-        """Ask for an estimate when one is due; say when somebody set the clock."""
+        """Ask for an estimate when one is due; see whether somebody set the clock."""
         self.session.want(self.utc_now(), self.monotonic_s())
-        jump = self._jump_s()
-        if abs(jump - self._jumped) > JUMP_S and self.session.snapshot is not None:
-            self._jumped = jump
-            self.session.say(jump_words(jump), "alarm")
+        self.look_at_clock()
+
+    def look_at_clock(self) -> None:
+        """See whether somebody set the clock, or said which is right."""
+        session = self.session
+        if self.clock is not None and session.snapshot is not None:
+            self.clock.hear(session.progress, session.seat)
+            session.clock = self.clock.doubt(session.progress, session.seat, session.now(self.utc_now()))
 
     def take(self, report: Heard) -> None:
         """Take in what a thread says."""
@@ -403,3 +396,4 @@ class DeskRuntime:
             self.session.estimated(report, self.monotonic_s())
         else:
             self.session.take(report, self.monotonic_s())
+            self.look_at_clock()

@@ -19,6 +19,7 @@ from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import Purpose
 from tracker.console.key_events import batch_of, outside, tick_doubts
 from tracker.console.live_screen import LiveScreen
+from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
@@ -46,6 +47,7 @@ class TypedEvents:
 
     def __init__(self, screen: LiveScreen, runtime: DeskRuntime, actions: DeskActions) -> None:
         self._screen, self._session, self._actions = screen, runtime.session, actions
+        self._clock = runtime.clock
         self._sure: str | None = None
         """A text that Enter was pressed for once and that is unlikely."""
         self._weighed: tuple[str, Follows | None] = ("", None)
@@ -106,7 +108,10 @@ class TypedEvents:
 
         session, utc, since = self._session, self._screen.utc(), self._actions.held_at
         ahead = session.ahead
-        events = parse_entry(text, ahead, now=session.now(utc, ahead), utc_now=utc, seat=session.seat)
+        now = session.now(utc, ahead)
+        if self._clock is not None and (said := self._clock.answer(text, ahead, session.seat, now)):
+            return said
+        events = parse_entry(text, ahead, now=now, utc_now=utc, seat=session.seat)
         if since is not None and events[0]["kind"] == "held":
             events = [{"at": since, **event} for event in events]
         return events
@@ -137,7 +142,7 @@ class TypedEvents:
         """Return what Enter would write, its PET and UTC, and what follows; or what is wrong."""
         try:
             events = self._events(text)
-            unusual = self._session.unusual(events, self._screen.utc())
+            unusual = self._session.unusual(events, instant_of(events, self._screen.utc()))
         except TrackerError as error:
             return (error.lines[0], "late")
         follows = self._follows(text, events)
@@ -173,7 +178,11 @@ class TypedEvents:
             return f"for {event.get('utc')}"
         if zero is None:
             return "before the clock starts"
-        pet = float(at) if isinstance(at, (int, float)) else self._session.now(self._screen.utc())
+        pet = (
+            float(at)
+            if isinstance(at, (int, float))
+            else self._session.now(instant_of([event], self._screen.utc()))
+        )
         return f"at {pet_s(pet)} = {zero + timedelta(seconds=pet):%H:%M:%S} UTC"
 
     # What follows

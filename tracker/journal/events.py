@@ -483,13 +483,8 @@ def _takes(kind: str) -> str:
 def _at(kind: str, at: object) -> int | None:
     if at is None:
         return None
-    wrong = f"{kind}: `at` is {_shown(at)}; write a PET as whole seconds, such as 510"
-    if isinstance(at, bool) or not isinstance(at, int | float):
-        raise EventError(wrong)
-    if isinstance(at, float) and not at.is_integer():
-        raise EventError(wrong)
-    if abs(at) > _MOST_AT_S:
-        raise EventError(wrong)
+    if isinstance(at, bool) or not isinstance(at, int | float) or not abs(at) <= _MOST_AT_S or at % 1:
+        raise EventError(f"{kind}: `at` is {_shown(at)}; write a PET as whole seconds, such as 510")
     return int(at)
 
 

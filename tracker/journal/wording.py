@@ -60,7 +60,8 @@ def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> li
 def _told(argument: Argument, value: object) -> str:
     """Return the value of a key by itself, behind the word that marks it where it has one."""
     timed = argument.type == "pet" and isinstance(value, (int, float))
-    said = format_pet(float(str(value)), with_seconds=True) if timed else str(value)
+    amount = f"{value:.10g}" if isinstance(value, float) else str(value)
+    said = format_pet(float(str(value)), with_seconds=True) if timed else amount
     return f"{argument.marker} {said}" if argument.marker else said
 
 

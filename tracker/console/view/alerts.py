@@ -181,24 +181,25 @@ def first_waiting(scene: Scene) -> list[Alert]:
 
 
 def standing_alerts(scene: Scene) -> list[Alert]:
-    """Return what has a row: what was not seen, and what is to be acted upon, seen or not; the disk first."""
+    """Return what has a row: what was not seen, what is to be acted upon; clock and disk go first."""
     estimate = scene.estimate
     every = estimate.alerts if estimate else ()
     waiting = [a for a in every if not _seen(scene, a)]
-    return [*_disk(scene), *waiting, *(a for a in every if a.severity == "act" and _seen(scene, a))]
+    return [*_of_seat(scene), *waiting, *(a for a in every if a.severity == "act" and _seen(scene, a))]
 
 
-def _disk(scene: Scene) -> list[Alert]:
-    """Return that something is not in the journal; it is no event, and goes by itself."""
+def _of_seat(scene: Scene) -> list[Alert]:
+    """Return that a clock is in doubt, or that something is not in the journal; neither can be marked."""
     disk = scene.disk
+    found = [Alert("clock", scene.clock.words, False, "clock", "act")] if scene.clock else []
     if not disk.unsaved and not disk.kept and not disk.fault:
-        return []
+        return found
     since = f" since {pet(disk.kept_since)}" if disk.kept_since is not None else ""
     told = [f"{count(disk.kept, 'entry', 'entries')} kept here{since}"] if disk.kept else []
     told += [f"{count(disk.unsaved, 'entry', 'entries')} not saved"] if disk.unsaved else []
     words = f"{', '.join(told) or 'the disk refuses'}: {disk.fault or 'not written yet'}. Keys go on"
     severity: Severity = "act" if disk.unsaved else "look"
-    return [Alert("disk", words, acknowledged=False, kind="disk", severity=severity)]
+    return [*found, Alert("disk", words, acknowledged=False, kind="disk", severity=severity)]
 
 
 def _seen(scene: Scene, alert: Alert) -> bool:
@@ -263,7 +264,7 @@ def _told(scene: Scene) -> list[_Told]:
             calls.append(alert)
             if len(calls) > 1:
                 continue
-        out.append(_Told(alert.severity, words, not seen and alert.kind != "disk"))
+        out.append(_Told(alert.severity, words, not seen and alert.kind not in ("clock", "disk")))
     if len(calls) > 1:
         more = ", ".join(f"{call.subject} by {pet_down(call.by)}" for call in calls[1:])
         place = next(k for k, one in enumerate(out) if one.words == said_of(scene, calls[0]))
@@ -375,7 +376,7 @@ def alerts_list(scene: Scene, width: int, height: int) -> list[Line]:
     waiting = waiting_alerts(scene)
     title = f"{count(len(waiting), 'alert')}   {scene.key('acknowledge')} marks the first as seen"
     lines = [crop((put(" alerts", INDENT, "dim"), say(title if waiting else "no alert waits", "dim")), width)]
-    every = [*_disk(scene), *(scene.estimate.alerts if scene.estimate else ())]
+    every = [*_of_seat(scene), *(scene.estimate.alerts if scene.estimate else ())]
     for alert in sorted(every, key=lambda a: _seen(scene, a)):
         seen = _seen(scene, alert)
         mark, ink = (" seen", _PLAIN) if seen else MARKS[alert.severity]

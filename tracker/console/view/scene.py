@@ -14,6 +14,7 @@ from functools import cached_property
 from typing import Any, Literal
 
 from tracker.console.commands import BY_ID
+from tracker.console.seat_clock import ClockDoubt
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import Choice, Estimate, OptionalFigure, Range
 from tracker.journal.progress import Progress, StepState, done_share, letters
@@ -192,6 +193,8 @@ class Scene:
     """Keys as they are shown, by id of a command; those of the table where a person chose others."""
     local_time: bool = False
     """Whether the time of this machine's zone stands beside UTC."""
+    clock: ClockDoubt | None = None
+    """What is in doubt about this machine's clock."""
 
     def key(self, command: str) -> str:
         """Return the key of a command, as a person reads it."""
@@ -210,7 +213,7 @@ class Scene:
     @property
     def slow(self) -> tuple[object, ...]:
         """All that the views which show no seconds depend on."""
-        of_disk = (self.disk, self.hollow, self.live)
+        of_disk = (self.disk, self.hollow, self.live, self.clock and self.clock.since)
         return (self.snapshot, int(self.now) // 10, self.said, self.said_ink, self.chosen, *of_disk)
 
     @property
