@@ -27,6 +27,8 @@ consumables:
   - {id: oxygen, unit: kg, start: 0.75, reserve: 0.10, per_hour: 0.005, per_megajoule: 0.0695}
   - {id: battery, unit: Wh, start: 600, reserve: 60, per_hour: 70}
 sites: {truss-4: {home: 0:12}}
+rounds: [{id: status, every: 0:30, ask: [suit, oxygen, gloves]}]
+hardware: [{id: wrench, title: Torque wrench}]
 windows:
   - {id: daylight, open: [[0:00, 0:47], [1:32, 3:19]]}
 tasks:

@@ -50,6 +50,8 @@ def _plan(random: Random, tasks: int, steps: int) -> dict[str, Any]:
         "crew": [{"id": c, "name": c, "outside": c != "IV"} for c in CREW],
         "consumables": [{"id": "air", "unit": "kg", "start": 0.8, "reserve": 0.1, "per_hour": 0.05}],
         "sites": {"rack": {"home": "0:08"}, "boom": {"home": "0:15"}},
+        "rounds": [{"id": "status", "every": "0:30", "ask": ["air", "gloves"]}],
+        "hardware": [{"id": "wrench"}, {"id": "bag", "from": "rack"}],
         "windows": [{"id": "light", "open": [[f"{h}:00", f"{h}:40"] for h in range(0, 26)]}],
         "tasks": made,
     }
@@ -173,6 +175,9 @@ def _any(random: Random, fold: Fold) -> dict[str, Any]:
         {"kind": "settled", "event": random.randint(1, fold.number), "text": "yes"},
         {"kind": "placed", "crew": crew, "site": random.choice(("rack", "boom"))},
         {"kind": "taken", "by": "Bryn"},
+        _checked(random, crew),
+        {"kind": "took", "crew": crew, "hardware": random.choice(("wrench", "bag"))},
+        {"kind": "put", "hardware": "wrench", "site": random.choice(("rack", "lock"))},
         {"kind": "withdrawn", "event": random.randint(1, fold.number)},
         {"kind": "amended", "event": random.randint(1, fold.number)},
     ]
@@ -184,6 +189,11 @@ def _any(random: Random, fold: Fold) -> dict[str, Any]:
             {"kind": "closed"},
         ]
     return random.choice(kinds)
+
+
+def _checked(random: Random, crew: str) -> dict[str, Any]:
+    air, gloves = random.choice((0.5, "ok")), random.choice(("ok", "not ok: torn"))
+    return {"kind": "checked", "crew": crew, "round": "status", "answers": {"air": air, "gloves": gloves}}
 
 
 def _added(random: Random) -> Mapping[str, Any]:

@@ -7,7 +7,7 @@ import pytest
 from tests.runs import Run, step, task
 from tests.typed_lines import NOW, NOW_S
 from tracker.foundation.errors import EventError
-from tracker.journal.places import place_of
+from tracker.journal.places import hardware_at, not_back, place_of
 from tracker.journal.typed import parse_entry
 from tracker.journal.wording import event_words
 
@@ -82,3 +82,94 @@ def test_it_is_typed_with_the_site_and_whom(line: str, crew: list[str]) -> None:
     assert events == [{"kind": "placed", "site": "boom", "crew": c} for c in crew]
     words = event_words(day().now, "placed", {"crew": crew[0], "site": "boom"})
     assert words == f"placed {crew[0]} at boom"
+
+
+HARDWARE = [{"id": "wrench", "title": "Torque wrench"}, {"id": "box"}, {"id": "bag", "from": "rack"}]
+
+
+def carried() -> Run:
+    return Run(
+        task(
+            "one",
+            step("fetch", "EV1", 10, takes=["wrench", "box"]),
+            step("set", "EV1", 10, leaves={"box": "boom"}),
+        ),
+        task("two", step("x", "EV2", 10), step("bag", "EV2", 10, takes=["bag"])),
+        task("in", step("go", "EV1 EV2", 10, brings=["wrench", "bag"]), closeout=True),
+        sites=SITES,
+        hardware=HARDWARE,
+    )
+
+
+def out(run: Run, now: float) -> dict[str, tuple[tuple[str, ...], str, float, str]]:
+    found = hardware_at(run.now, now)
+    return {id: (one.crew, one.site, one.since, one.by) for id, one in found.items() if one.site != "lock"}
+
+
+def test_steps_take_leave_and_bring_hardware_and_events_say_otherwise() -> None:
+    run = carried()
+    assert out(run, 0) == {
+        "wrench": (("EV1",), "", 0, "one.fetch"),
+        "box": (("EV1",), "", 0, "one.fetch"),
+        "bag": ((), "rack", 0, ""),
+    }  # fmt: skip
+    run.done("one.fetch", at=600)
+    given = run("took", 700, hardware="wrench", crew="EV2")
+    assert out(run, 700)["wrench"] == (("EV2",), "", 700, "took")
+    run.done("one.set", at=1200)
+    run("put", 1300, hardware="wrench", site="rack")
+    assert out(run, 1300) == {
+        "wrench": ((), "rack", 1300, "put"), "box": ((), "boom", 1200, "one.set"), "bag": ((), "rack", 0, ""),
+    }  # fmt: skip
+    assert out(run, 1250)["wrench"] == (("EV2",), "", 700, "took")
+    # The box stays where the plan leaves it; the rest has to come back.
+    assert [one.hardware.id for one in not_back(run.now, 1300)] == ["wrench", "bag"]
+    run("withdrawn", event=given)
+    assert out(run, 1250)["wrench"] == (("EV1",), "", 0, "one.fetch")
+    run.done("two.x", "two.bag", at=1400)
+    run.done("in.go", at=2000)
+    assert out(run, 2000) == {"box": ((), "boom", 1200, "one.set")}
+    assert not_back(run.now, 2000) == ()
+
+
+def test_who_comes_in_brings_along_what_nobody_else_has() -> None:
+    run = carried()
+    run.done("one.fetch", at=600)
+    run("took", 700, hardware="box", crew="EV2")
+    run("entered", 800, crew="EV1")
+    assert out(run, 900).keys() == {"box", "bag"}
+    assert out(run, 750).keys() == {"wrench", "box", "bag"}
+    run("put", 850, hardware="wrench", site="boom")
+    assert [one.hardware.id for one in not_back(run.now, 900)] == ["wrench", "box", "bag"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "why"),
+    [
+        ("took", {"hardware": "wrnch", "crew": "EV1"}, "there is no hardware wrnch; did you mean wrench"),
+        ("took", {"hardware": "wrench", "crew": "EV9"}, "there is no crew member EV9"),
+        ("put", {"hardware": "wrench", "site": "rak"}, "there is no site rak; did you mean rack"),
+        ("put", {"hardware": "wrench"}, "`site` is missing; it takes hardware, site, at"),
+    ],
+)
+def test_hardware_or_places_that_the_plan_has_not_are_refused(
+    kind: str, body: dict[str, str], why: str
+) -> None:
+    with pytest.raises(EventError, match=why):
+        carried()(kind, 60, **body)
+
+
+@pytest.mark.parametrize(
+    ("line", "event", "words"),
+    [
+        ("took wrench 2", {"kind": "took", "hardware": "wrench", "crew": "EV2"}, "took EV2 wrench"),
+        ("2 took wr", {"kind": "took", "hardware": "wrench", "crew": "EV2"}, "took EV2 wrench"),
+        ("put bag at rack", {"kind": "put", "hardware": "bag", "site": "rack"}, "put bag at rack"),
+        ("put bag lock", {"kind": "put", "hardware": "bag", "site": "lock"}, "put bag at lock"),
+    ],
+)
+def test_hardware_is_typed(line: str, event: dict[str, str], words: str) -> None:
+    progress = carried().now
+    (found,) = parse_entry(line, progress, now=NOW_S, utc_now=NOW)
+    assert found == event
+    assert event_words(progress, found.pop("kind"), found) == words

@@ -7,16 +7,13 @@ known here.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
     BaseModel,
-    BeforeValidator,
     ConfigDict,
     Field,
     ValidationError,
@@ -26,148 +23,25 @@ from pydantic_core import ErrorDetails
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_exact, format_instant, parse_instant, parse_pet
 from tracker.journal.kinds import KINDS
-
-
-def _name(value: object) -> str:
-    if not isinstance(value, str) or not 0 < len(value) <= 100:
-        raise ValueError("write a name")
-    return value
-
-
-def _names(value: object) -> tuple[str, ...]:
-    listed = value.split(",") if isinstance(value, str) else value
-    if not isinstance(listed, list | tuple) or not listed:
-        raise ValueError('write a list of names, such as ["EV1", "EV2"]')
-    names = tuple(_name(one.strip() if isinstance(one, str) else one) for one in listed)
-    if len(set(names)) < len(names):
-        raise ValueError("name each once")
-    return names
-
-
-def _one_of_crew(value: object) -> str:
-    names = _names(value)
-    if len(names) > 1:
-        raise ValueError("name one crew member an event")
-    return names[0]
-
-
-def _words(value: object) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise ValueError("write what it is about, in words")
-    return value
-
-
-def _whole(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 1_000_000:
-        raise ValueError("write a whole number from 0 on")
-    return value
-
-
-def _event_number(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise ValueError("write the number of an event")
-    return value
-
-
-def _level(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError("write a number")
-    if not 0 <= value <= 1e12:
-        raise ValueError("write a number from 0 on")
-    return value
-
-
-def _limit_value(value: object) -> float | str:
-    """A PET or an instant as text, or a number: seconds for a limit, units for a reserve."""
-    if not isinstance(value, str):
-        return _level(value)
-    try:
-        return format_exact(parse_pet(value))
-    except ValueError:
-        if "T" not in value.upper():
-            raise
-        return format_instant(parse_instant(value))
-
-
-def _pet(value: object) -> int:
-    if isinstance(value, str):
-        return parse_pet(value)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError("write a PET as whole seconds")
-    # What is too great for a float is compared before it is made one.
-    if not -_MOST_AT_S <= value <= _MOST_AT_S or not float(value).is_integer():
-        raise ValueError("write a PET as whole seconds")
-    return int(value)
-
-
-def _span(value: object) -> str:
-    """A planned time as text; seconds are taken too."""
-    seconds = _pet(value)
-    if not 0 <= seconds <= 100 * 3600:
-        raise ValueError("write a time such as 0:12")
-    return format_exact(seconds)
-
-
-def _time(value: object) -> str | dict[str, str]:
-    if not isinstance(value, Mapping):
-        return _span(value)
-    if set(value) != {"low", "likely", "high"}:
-        raise ValueError("write 0:12, or low, likely and high")
-    span = {key: _span(value[key]) for key in ("low", "likely", "high")}
-    low, likely, high = (parse_pet(span[key]) for key in ("low", "likely", "high"))
-    if not 0 < low <= likely <= high:
-        raise ValueError("low, likely and high go up from above zero")
-    return span
-
-
-def _instant(value: object) -> str:
-    if isinstance(value, datetime) and value.tzinfo is not None:
-        return format_instant(value)
-    if not isinstance(value, str):
-        raise ValueError("write an instant such as 2031-05-04T14:00:00Z")
-    return format_instant(parse_instant(value))
-
-
-def _json(value: object, depth: int = 0) -> object:
-    """A JSON value of bounded depth, its numbers finite, its text such as can be stored."""
-    if depth > 8:
-        raise ValueError("write it with less nesting")
-    if isinstance(value, int | float) and not abs(value) <= _MOST_NUMBER:
-        raise ValueError("write finite numbers")
-    if isinstance(value, str) and (wrong := _unfit_text(value)):
-        raise ValueError(f"the text in it {wrong}")
-    if isinstance(value, Mapping):
-        if not all(isinstance(key, str) and not _unfit_text(key) for key in value):
-            raise ValueError("write text as keys")
-        return {key: _json(one, depth + 1) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_json(one, depth + 1) for one in value]
-    if value is None or isinstance(value, str | int | float):
-        return value
-    raise ValueError("write JSON values")
-
-
-def _object(value: object) -> Mapping[str, object]:
-    if not isinstance(value, Mapping):
-        raise ValueError("write an object")
-    found = _json(value)
-    assert isinstance(found, Mapping)
-    return found
-
-
-Name = Annotated[str, BeforeValidator(_name)]
-Crew = Annotated[tuple[str, ...], BeforeValidator(_names)]
-Member = Annotated[str, BeforeValidator(_one_of_crew)]
-Whole = Annotated[int, BeforeValidator(_whole)]
-EventNumber = Annotated[int, BeforeValidator(_event_number)]
-Amount = Annotated[float, BeforeValidator(_level)]
-Pet = Annotated[int, BeforeValidator(_pet)]
-Instant = Annotated[str, BeforeValidator(_instant)]
-JsonObject = Annotated[Mapping[str, Any], BeforeValidator(_object)]
-Words = Annotated[str, BeforeValidator(_words)]
-Yes = Annotated[Literal[True] | None, Field(default=None)]
+from tracker.journal.scalars import (
+    MOST_AT_S,
+    Amount,
+    Answers,
+    Crew,
+    EventNumber,
+    Instant,
+    JsonObject,
+    LimitValue,
+    Member,
+    Name,
+    Pet,
+    Time,
+    Whole,
+    Words,
+    Yes,
+    unfit_text,
+)
 
 
 class Body(BaseModel):
@@ -277,7 +151,7 @@ class Added(_Place):
 class Retimed(OneStep):
     """A step and its planned time, in all or from now on."""
 
-    time: Annotated[str | dict[str, str], BeforeValidator(_time)]
+    time: Time
     left: Yes
 
 
@@ -285,7 +159,7 @@ class Limited(Body):
     """A limit, or the reserve of a store, and its new value."""
 
     limit: Name
-    value: Annotated[float | str, BeforeValidator(_limit_value)]
+    value: LimitValue
 
 
 class Level(Body):
@@ -364,6 +238,26 @@ class Settled(Withdrawn):
     """The number of the event that raised it."""
 
 
+class Checked(OneMember):
+    """A crew member's answers in a round, by what was asked."""
+
+    round: Name
+    answers: Answers
+
+
+class Took(OneMember):
+    """A piece of hardware, and who has it now."""
+
+    hardware: Name
+
+
+class Put(Body):
+    """A piece of hardware, and where it was left: a site, or `lock` where it was brought back."""
+
+    hardware: Name
+    site: Name
+
+
 class Placed(OneMember):
     """A crew member, and the site at which they are."""
 
@@ -380,11 +274,6 @@ class Clocked(Body):
 MODELS: Mapping[str, type[Body]] = {kind.name: globals()[kind.body] for kind in KINDS}
 """The model of each kind."""
 
-_MOST_AT_S = 10_000_000
-_MOST_NUMBER = 1e300
-_MOST_TEXT = 10_000
-_HALF = re.compile("[\ud800-\udfff]")
-_CONTROL = re.compile("[\x00-\x08\x0b-\x1f]")
 _MOST_SEAT = 100
 _COMMON = ("kind", "at", "seat")
 
@@ -447,19 +336,8 @@ def _check_text(kind: str, key: object, value: object) -> None:
     """Refuse what could not be stored: half characters, and texts without end."""
     if not isinstance(key, str):
         raise EventError(f"{kind}: {_shown(key)} is no key")
-    if isinstance(value, str) and (wrong := _unfit_text(value)):
+    if isinstance(value, str) and (wrong := unfit_text(value)):
         raise EventError(f"{kind}: `{plain(key, most=40)}` {wrong}")
-
-
-def _unfit_text(text: str) -> str | None:
-    """What keeps text off the record; None for what may be stored."""
-    if len(text) > _MOST_TEXT:
-        return f"is longer than {_MOST_TEXT} characters"
-    if _HALF.search(text):
-        return "holds half of a character; write UTF-8"
-    if _CONTROL.search(text):
-        return "holds a control character; write text, tabs and line feeds"
-    return None
 
 
 def _complaint(kind: str, fault: ErrorDetails) -> str:
@@ -483,7 +361,7 @@ def _takes(kind: str) -> str:
 def _at(kind: str, at: object) -> int | None:
     if at is None:
         return None
-    if isinstance(at, bool) or not isinstance(at, int | float) or not abs(at) <= _MOST_AT_S or at % 1:
+    if isinstance(at, bool) or not isinstance(at, int | float) or not abs(at) <= MOST_AT_S or at % 1:
         raise EventError(f"{kind}: `at` is {_shown(at)}; write a PET as whole seconds, such as 510")
     return int(at)
 

@@ -18,6 +18,7 @@ from typing import Any, Literal
 Type = Literal[
     "step", "task", "crew", "crews", "count", "number", "level", "span", "pet", "instant", "text", "choice",
     "each", "window", "consumable", "limit", "event", "object", "flag", "name", "subject", "site",
+    "round", "hardware", "answers",
 ]  # fmt: skip
 
 
@@ -135,6 +136,8 @@ _PLACE = (
 _CONSUMABLE = (Argument("consumable", "consumable"), Argument("value", "level"))
 _SITE = Argument("site", "site", marker="at")
 
+NOT_OK = "not ok"
+"""Begins an answer in a round that is neither ok nor a reading; behind a colon stands why."""
 VOICE = "voice"
 """Typed for a crew member: voice lost, or back where it was lost."""
 OPEN = ("question", "reminder", "deviation", "message")
@@ -335,6 +338,26 @@ KINDS = (
         arguments=(Argument("event", "event"), _TEXT),
         meaning="what was raised is done or answered", example="answer 41 yes", verb="settled", mark="told",
         handover=True, news=False,
+    ),
+    EventKind(
+        name="checked", body="Checked", effect="places.checked", before_zero=True, begins=False,
+        words=("check",),
+        arguments=(
+            Argument("round", "round", required=False), _CREW, Argument("answers", "answers"), _TEXT,
+        ),
+        meaning="what somebody answers in a round: ok, no and why, or what was read",
+        example="check 1 ok 0.52 ok", verb="checked", mark="check", cause="readings",
+    ),
+    EventKind(
+        name="took", body="Took", effect="places.took", before_zero=True, begins=False,
+        arguments=(Argument("hardware", "hardware"), _CREW, _TEXT),
+        meaning="who has a piece of hardware", example="took wrench EV2", verb="took", news=False,
+    ),
+    EventKind(
+        name="put", body="Put", effect="places.put", before_zero=True, begins=False,
+        arguments=(Argument("hardware", "hardware"), _SITE, _TEXT),
+        meaning="where hardware was left; `lock`: it was brought back", example="put wrench truss-4",
+        verb="put", news=False,
     ),
     EventKind(
         name="placed", body="Placed", effect="places.placed", before_zero=True, begins=False, words=("at",),

@@ -1,10 +1,12 @@
-"""Where crew members are: questions asked of progress."""
+"""Where crew members are and where the hardware is: questions asked of progress."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from tracker.journal.progress import Progress
+from tracker.plan.model import LOCK, Hardware, Plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +65,78 @@ def _worked(progress: Progress, crew: str, now: float) -> tuple[float, str, floa
         ):
             last, found = done, (done, str(site), done, id)
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Where a piece of hardware is: with somebody, or at a site, or in the lock."""
+
+    hardware: Hardware
+    crew: tuple[str, ...]
+    """Who has it; empty where it lies somewhere."""
+    site: str
+    """Where it lies, `LOCK` where it is not out; empty while somebody has it."""
+    since: float
+    by: str
+    """The step that says so, or the kind of the event; empty of what it was like at zero."""
+
+
+def hardware_at(progress: Progress, now: float) -> Mapping[str, Piece]:
+    """Where each piece of hardware is at PET `now`, in the order of the plan.
+
+    A step takes what it takes when it begins, leaves and brings by the time it is done; `took` and `put` say
+    otherwise. Who comes in brings along what nobody else outside has.
+    """
+    hardware = {one.id: one for one in progress.plan.hardware}
+    found = {id: Piece(one, (), one.origin, 0.0, "") for id, one in hardware.items()}
+    for at, _, id, crew, site, by in sorted(_moves(progress)):
+        if at <= now and not id:
+            held = [piece for piece in found.values() if crew[0] in piece.crew]
+            inside = {c for c, since in progress.entered.items() if since <= at}
+            back = {
+                p.hardware.id: Piece(p.hardware, (), LOCK, at, by) for p in held if inside.issuperset(p.crew)
+            }
+            found |= back
+        elif at <= now and id in hardware:
+            found[id] = Piece(hardware[id], crew, site, at, by)
+    return found
+
+
+def _moves(progress: Progress) -> Iterator[tuple[float, tuple[int, int], str, tuple[str, ...], str, str]]:
+    """Yield when, in which order of what is simultaneous, which piece, who has it or where it is, and why.
+
+    Without a piece it is somebody's way in.
+    """
+    for place, (id, state) in enumerate(progress.steps.items()):
+        if state.began is not None:
+            for one in state.step.takes:
+                yield state.began, (place, 0), one, state.crew, "", id
+        if state.ended == "done" and state.done is not None:
+            for one, site in (*state.step.leaves.items(), *((each, LOCK) for each in state.step.brings)):
+                yield state.done, (place, 1), one, (), site, id
+    late = len(progress.steps)
+    for event in progress.events:
+        if event.kind in ("took", "put"):
+            body = event.body
+            crew = (str(body["crew"]),) if "crew" in body else ()
+            at = max(0.0, event.at)
+            yield at, (late, event.number), str(body["hardware"]), crew, str(body.get("site", "")), event.kind
+    for c, at in progress.entered.items():
+        yield at, (late, progress.number + 1), "", (c,), "", "entered"
+
+
+def meant_place(plan: Plan, hardware: Hardware) -> str:
+    """Where a piece is when everything went as planned: a site at which it is to stay, or `LOCK`."""
+    place = hardware.origin
+    for step in plan.step.values():
+        if hardware.id in step.takes or hardware.id in step.brings:
+            place = LOCK
+        place = step.leaves.get(hardware.id, place)
+    return place
+
+
+def not_back(progress: Progress, now: float) -> tuple[Piece, ...]:
+    """The hardware that is neither in the lock nor where the plan leaves it for good."""
+    plan = progress.plan
+    pieces = hardware_at(progress, now).values()
+    return tuple(one for one in pieces if one.site not in (LOCK, meant_place(plan, one.hardware)))

@@ -10,7 +10,9 @@ from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, Argument, EventKind
 from tracker.journal.progress import Progress, Recorded
 
-_TOLD = frozenset(("consumable", "window", "limit", "choice", "name", "number", "count", "site"))
+_TOLD = frozenset(
+    ("consumable", "window", "limit", "choice", "name", "number", "count", "site", "round", "hardware")
+)
 """Types of keys that are told by their value alone; advice stands in brackets further on."""
 _CHOSEN = {"keep": "kept", "drop": "chose to drop", "later": "put off", "open": "left open"}
 _MARKED = frozenset(("about", "due", "after", "owner", "to", "at"))
@@ -48,6 +50,8 @@ def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> li
     ]
     task = body.get("task")
     parts.append(_task(task) if isinstance(task, Mapping) else str(task or ""))
+    if isinstance(answers := body.get("answers"), Mapping):
+        parts.append(", ".join(f"{item} {said}" for item, said in answers.items()))
     if "advice" in body:
         parts.append(f"(advised {body['advice']})")
     if "value" in body:

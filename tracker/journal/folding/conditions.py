@@ -209,12 +209,15 @@ def reading(state: State, event: Recorded, at: float) -> None:
     body = event.body
     if body["crew"] != "*":
         the_crew(state, event)
-    store = the_consumable(state, event, body["consumable"], body["crew"])
-    value = float(body["value"])
+    take_reading(state, event, body["crew"], body["consumable"], float(body["value"]), at)
+
+
+def take_reading(state: State, event: Recorded, crew: str, consumable: str, value: float, at: float) -> None:
+    """Note what a store held; `crew` is `*` for a shared one."""
+    store = the_consumable(state, event, consumable, crew)
     if value > 1.5 * store.start:
         state.warn(event, f"{value:g} {store.unit} of {store.id} is more than it started with")
-    replaced = event.kind == "replaced"
-    found = Reading(body["crew"], store.id, at, value, replaced, event.number)
+    found = Reading(crew, store.id, at, value, event.kind == "replaced", event.number)
     state.readings = state.readings.add(found)
 
 

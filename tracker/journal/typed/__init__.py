@@ -110,6 +110,8 @@ def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
     kind = BY_WORD[text.lower()]
     if kind.name == "reading":
         return readings(entry, context)
+    if kind.name == "checked":
+        return lines.checked(entry, context)
     if text.lower() == "undo" and not any(token.text.isdigit() or token.keyed for token in entry.tokens):
         _nothing_more(entry)
         return lines.undo(context)

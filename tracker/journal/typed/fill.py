@@ -34,6 +34,7 @@ from tracker.journal.typed.tokens import (
     read_instant,
     read_pet,
 )
+from tracker.plan.model import LOCK
 
 Event = dict[str, Any]
 
@@ -210,7 +211,7 @@ def _take_keyed(kind: EventKind, entry: Entry, context: EntryContext, event: Eve
     if key in event:
         raise EventError(f"{kind.name}: {key} is given twice")
     argument = kind.argument(key)
-    if argument is not None and argument.type == "object" and value[:1] in ("{", "["):
+    if argument is not None and argument.type in ("object", "answers") and value[:1] in ("{", "["):
         event[key] = entry.take_json(len(key) + 1)
         return
     key, value = entry.take_keyed(keys)
@@ -309,7 +310,11 @@ def read_value(argument: Argument, text: str, context: EntryContext) -> Any:
         case "subject":
             return find_subject(progress, text)
         case "site":
-            return find_id(progress.plan.sites, text, "site")
+            return find_id((*progress.plan.sites, LOCK), text, "site")
+        case "round":
+            return find_id((one.id for one in progress.plan.rounds), text, "round")
+        case "hardware":
+            return find_id((one.id for one in progress.plan.hardware), text, "piece of hardware")
         case "pet":
             return read_pet(text, context.times)
         case "instant":
@@ -333,7 +338,7 @@ def _read_plain(argument: Argument, text: str) -> Any:
             return _choice(argument, text)
         case "flag":
             return _flag(argument.key, text)
-        case "object":
+        case "object" | "answers":
             return _object(argument.key, text)
         case _:
             return text

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, parse_pet
-from tracker.journal.kinds import BY_NAME, EventKind
+from tracker.journal.kinds import BY_NAME, NOT_OK, EventKind
 from tracker.journal.progress import Progress
 from tracker.journal.typed.fill import COMMON, EntryContext, Event, fill, take_text
 from tracker.journal.typed.match import crew_or_none, current_step, find_crew, find_id, find_step
@@ -272,6 +272,77 @@ def _common(entry: Entry, context: EntryContext) -> Event:
         else:
             raise EventError(f"what is {plain(entry.take_rest())!r} for?")
     return event
+
+
+_OK = ("o", "ok")
+_NO = ("n", "no", "not")
+_ANSWER = re.compile(r"[-+]?\.?\d.*")
+
+
+def checked(entry: Entry, context: EntryContext) -> list[Event]:
+    """Take `check status 1 ok .52 no left glove torn, ok`: a round's answers of one person, as it asks.
+
+    A round may be left out where the plan has one. For each answer that is not ok comes a deviation, so that
+    both go on record together.
+    """
+    event: Event = {"kind": "checked"}
+    if any((token.keyed or ("",))[0] == "answers" for token in entry.tokens):
+        event = fill(BY_NAME["checked"], entry, context)
+    rounds = {one.id: one for one in context.progress.plan.rounds}
+    if "round" not in event:
+        named = bool(entry) and crew_or_none(context.progress, entry.head) is None
+        named = named and not _begins_answer(entry.head)
+        event["round"] = find_id(rounds, entry.take(), "round") if named else next(iter(rounds), "")
+    if event["round"] not in rounds:
+        raise EventError("check: the plan has no rounds; a reading is `b oxygen 0.52`, a remark `note TEXT`")
+    if "crew" not in event:
+        event["crew"] = context.crew or find_crew(context.progress, entry.take())
+        event["answers"] = _answers(entry, rounds[event["round"]].ask, context)
+        event |= _common(entry, context)
+    shared = {key: event[key] for key in ("at", "seat", "by") if key in event}
+    wrong = [(item, said) for item, said in event["answers"].items() if str(said).startswith(NOT_OK)]
+    return [event, *({**deviation(event["crew"], item, str(said)), **shared} for item, said in wrong)]
+
+
+def deviation(crew: str, item: str, said: str) -> Event:
+    """Return what is raised of an answer that is not ok."""
+    return {"kind": "raised", "what": "deviation", "about": crew, "text": f"{crew} {item} {said}"}
+
+
+def _answers(entry: Entry, asked: Sequence[str], context: EntryContext) -> Event:
+    """Return an answer for each thing asked, in order; commas part them where one is more than a word."""
+    parts: list[str] = []
+    commas = any(token.text.endswith(",") for token in entry.tokens)
+    while entry and not _is_common(entry.tokens[0]) and not (is_time(entry.head) and len(entry.tokens) == 1):
+        quoted, text = entry.tokens[0].quoted, entry.take()
+        begins = _begins_answer(text) and not (parts and text.lower() == "ok" and parts[-1] == "not")
+        ended = not parts or (parts[-1].endswith(",") if commas else begins or quoted)
+        parts = [*parts, text] if ended else [*parts[:-1], f"{parts[-1]} {text}"]
+    if len(parts) != len(asked):
+        raise EventError(
+            f"check: answers to {', '.join(asked)}: ok, no and why, or a number; {len(parts)} given"
+        )
+    return {
+        item: _answer(item, one.removesuffix(","), context) for item, one in zip(asked, parts, strict=True)
+    }
+
+
+def _begins_answer(text: str) -> bool:
+    word = text.lower().partition(":")[0]
+    return word in _OK or word in _NO or _ANSWER.fullmatch(word) is not None
+
+
+def _answer(item: str, text: str, context: EntryContext) -> str | float:
+    """Return one answer as it goes on record."""
+    store = context.progress.plan.consumable.get(item)
+    found = re.fullmatch(r"(?:not ok|not|no|n)\b:?\s*(.*)", text, re.IGNORECASE | re.DOTALL)
+    if text.lower() in _OK:
+        return "ok"
+    if found is not None:
+        return f"{NOT_OK}: {found[1]}" if found[1] else NOT_OK
+    if store is None:
+        raise EventError(f"check: {item} is {plain(text, most=40)!r}; write ok, or no and why")
+    return _value(store, text)
 
 
 AS_IN = "as in `add EV1 0:10 Inspect the hinge`"

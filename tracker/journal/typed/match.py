@@ -8,6 +8,7 @@ from tracker.foundation.errors import EventError
 from tracker.foundation.text import did_you_mean, near, plain
 from tracker.journal.kinds import BY_WORD, KINDS, Argument, EventKind
 from tracker.journal.progress import Progress
+from tracker.plan.model import LOCK
 
 Named = tuple[str, str]
 """An id, and the words that describe it."""
@@ -225,7 +226,11 @@ def _values(argument: Argument, progress: Progress) -> list[str]:
         case "window":
             return list(plan.window)
         case "site":
-            return list(plan.sites)
+            return [*plan.sites, LOCK]
+        case "round":
+            return [one.id for one in plan.rounds]
+        case "hardware":
+            return [one.id for one in plan.hardware]
         case "consumable":
             return list(plan.consumable)
         case "limit":
