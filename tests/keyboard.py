@@ -51,11 +51,18 @@ async def handled(app: App[Any]) -> None:
 
 
 async def painted(app: App[Any]) -> None:
-    """Wait until the screen has been laid out and painted with what it was given so far."""
-    if app.is_running:
-        done = asyncio.Event()
-        app.screen.call_after_refresh(done.set)
-        await _until(done, app)
+    """Wait until the screen has been laid out and painted with what it was given so far.
+
+    Twice: the first painting gives regions their sizes, and each then writes its lines for the size it has.
+    How busy the machine is does not matter, as it does to a pilot's pause: that takes a process which gets
+    no time for one that has nothing to do.
+    """
+    for whole in (False, True):
+        if app.is_running:
+            regions = app.screen.walk_children(with_self=True) if whole else [app.screen]
+            waiting = [done for region in regions if region.call_after_refresh((done := asyncio.Event()).set)]
+            for done in waiting:
+                await _until(done, app)
 
 
 async def _until(done: asyncio.Event, app: App[Any]) -> None:

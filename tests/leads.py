@@ -12,7 +12,7 @@ from typing import Any
 from textual.pilot import Pilot
 
 from tests.journal.memory_store import in_memory
-from tests.keyboard import painted, strike
+from tests.keyboard import handled, painted, strike
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
 from tracker.console.lead_analysis import Grown
@@ -236,7 +236,6 @@ class AtLead:
         """Press keys."""
         await strike(self.app, *keys)
         await painted(self.app)
-        await self.pilot.pause()
 
     async def type(self, text: str) -> None:
         """Type text."""
@@ -279,8 +278,7 @@ async def open_lead(
     app = TrackerApp(lead)
     async with app.run_test(size=size) as pilot:
         at = AtLead(pilot, app)
-        for _ in range(3):
-            await pilot.pause()
+        await handled(app)
         at.lead.repaint()
-        await pilot.pause()
+        await painted(app)
         yield at

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import difflib
 import os
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
@@ -282,7 +283,10 @@ def on_file() -> Callable[[str, str], None]:
             path.parent.mkdir(exist_ok=True)
             path.write_text(text + "\n", encoding="utf-8")
         assert path.exists(), f"no {path.name}: look at the screen, then run with TRACKER_SNAPSHOTS=write"
-        assert text + "\n" == path.read_text(encoding="utf-8")
+        known = path.read_text(encoding="utf-8").splitlines()
+        other = difflib.unified_diff(known, text.split("\n"), "on file", "as it is", lineterm="", n=30)
+        if told := "\n".join(other):
+            raise AssertionError(f"{path.name} is not the screen as it is:\n{told}")
 
     return compare
 
@@ -336,7 +340,7 @@ class At:
 
     async def type(self, text: str) -> None:
         await strike(self.pilot.app, *text)
-        await self.pilot.pause()
+        await painted(self.pilot.app)
 
     async def settle(self) -> None:
         for _ in range(1000):
@@ -346,7 +350,6 @@ class At:
             await asyncio.sleep(0.01)
         self.desk.repaint()
         await painted(self.pilot.app)
-        await self.pilot.pause()
 
     @property
     def kinds(self) -> list[str]:
