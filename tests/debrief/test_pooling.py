@@ -10,10 +10,10 @@ import pytest
 from tests.debrief.made import excursion, row
 from tests.journal.memory_store import in_memory
 from tracker.cli.main import main
-from tracker.debrief import tables
+from tracker.debrief import pages, tables
 from tracker.debrief.excursion import Excursion, debriefed
 from tracker.debrief.journals import pool
-from tracker.debrief.pages import MOST_IN_FULL, markdown, page
+from tracker.debrief.pages import markdown, page
 from tracker.journal.journal import Journal
 from tracker.plan.read import parse_plan
 
@@ -76,8 +76,9 @@ def test_a_task_with_other_steps_is_another_task() -> None:
     assert len(pool([excursion(steps=(row(step="mount.1"),)), other]).tasks) == 2
 
 
-def test_what_is_only_summed_is_said_and_can_be_seen() -> None:
-    every = [excursion(journal=f"{i}.sqlite") for i in range(MOST_IN_FULL + 1)]
+def test_what_is_only_summed_is_said_and_can_be_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pages, "MOST_IN_FULL", 2)
+    every = [excursion(journal=f"{i}.sqlite") for i in range(3)]
     for write in (page, markdown):
         short, full = "".join(write(every)), "".join(write(every, full=True))
         assert "full writes all of them" in short

@@ -44,11 +44,19 @@ def journals(flown: Path, tmp_path: Path) -> list[Path]:
     return [Path(shutil.copy(path, tmp_path)) for path in sorted(flown.iterdir())]
 
 
+@pytest.fixture(scope="module")
+def filled(flown: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a season with all of them, which no test changes."""
+    path = tmp_path_factory.mktemp("filled") / "season.db"
+    with Season.open(path, create=True) as found:
+        assert found.add(sorted(flown.iterdir()), rehearsals=True, utc_now=NOW).added == 10
+    return path
+
+
 @pytest.fixture
-def season(journals: list[Path], tmp_path: Path) -> Iterator[Season]:
-    """Return a season with all of them."""
-    with Season.open(tmp_path / "season.db", create=True) as found:
-        assert found.add(journals, rehearsals=True, utc_now=NOW).added == 10
+def season(filled: Path, tmp_path: Path) -> Iterator[Season]:
+    """Return a season of one's own with all of them."""
+    with Season.open(Path(shutil.copy(filled, tmp_path))) as found:
         yield found
 
 
@@ -211,13 +219,16 @@ def test_an_excursion_is_dropped_whole(season: Season, capsys: pytest.CaptureFix
 
 
 def test_verify_holds_it_against_the_journals(
-    season: Season, journals: list[Path], capsys: pytest.CaptureFixture[str]
+    journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert _run("season", "verify", season.path) == 0
+    file = tmp_path / "season.db"
+    assert _run("season", "add", file, *journals[:4]) == 0
+    assert _run("season", "verify", file) == 0
     with Journal.open(journals[1]) as journal:
         journal.record({"kind": "noted", "text": "later", "at": 50})
     journals[2].unlink()
-    assert _run("season", "verify", season.path) == 1
+    capsys.readouterr()
+    assert _run("season", "verify", file) == 1
     error = capsys.readouterr().err
     assert "has grown" in error
     assert str(journals[2].name) in error
@@ -227,8 +238,13 @@ def test_verify_holds_it_against_the_journals(
 def test_debrief_and_learn_read_a_season(
     season: Season, journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for name in ("csv", "json", "html", "markdown"):
-        assert _run("debrief", "--season", season.path, f"--{name}", tmp_path / f"out.{name}") == 0
+    written = {name: tmp_path / f"out.{name}" for name in ("csv", "json", "html", "markdown")}
+    options = [part for name, path in written.items() for part in (f"--{name}", path)]
+    assert (
+        _run("debrief", "--season", season.path, "--excursion", season.entries()[0].excursion, *options) == 0
+    )
+    assert all(path.stat().st_size > 1000 for path in written.values())
+    assert _run("debrief", "--season", season.path, "--json", tmp_path / "out.json") == 0
     found = json.loads((tmp_path / "out.json").read_text())
     assert found["pooled"]["excursions"] == 10
     assert _run("debrief", "--season", season.path, "--no-rehearsals") == 0
