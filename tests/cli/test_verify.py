@@ -16,8 +16,7 @@ from tests.journals import MORNING, ZERO, journal
 from tracker.cli.main import main
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
-from tracker.journal.sqlite_tables import AS_RUN
-from tracker.journal.store import seal, unseal
+from tracker.journal.store import AS_RUN, seal, unseal
 from tracker.journal.verify import copy, parse_expected, verify
 
 ESTIMATE = {"at": 620, "inside": {"p10": 1.5, "p50": 2.5, "p90": 3.5}, "safe": 0.9, "advisory": "…"}

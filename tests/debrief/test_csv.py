@@ -42,7 +42,7 @@ def test_one_row_a_step_with_headings_and_crlf() -> None:
 
 
 def test_columns_of_the_journal_keep_their_names() -> None:
-    from tracker.journal.sqlite_tables import AS_RUN
+    from tracker.journal.store import AS_RUN
 
     assert set(AS_RUN) <= set(COLUMNS)
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+from tracker.foundation.clock import pause
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal, new_genesis
 from tracker.journal.store import Again, Genesis, Row, Rows, Shown, Table
@@ -111,6 +112,10 @@ class MemoryStore:
         self._open()
         looked, self._looked = self._looked, True
         return not looked
+
+    def wait(self, seconds: float) -> None:
+        """Nobody else can write."""
+        pause(seconds)
 
     def close(self) -> None:
         """Let go of the store."""

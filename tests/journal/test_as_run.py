@@ -9,7 +9,7 @@ import pytest
 from tests.runs import Run, step, task
 from tracker.journal.as_run import AsRunRow, SpentRow, as_run, as_spent
 from tracker.journal.progress import step_status
-from tracker.journal.sqlite_tables import AS_RUN, AS_SPENT
+from tracker.journal.store import AS_RUN, AS_SPENT
 
 
 def walk() -> Run:

@@ -15,7 +15,7 @@ from tests.journals import MORNING, done, journal, plan
 from tracker.foundation.errors import JournalError
 from tracker.journal.as_run import derived_rows
 from tracker.journal.journal import Journal
-from tracker.journal.sqlite_tables import AS_RUN
+from tracker.journal.store import AS_RUN
 
 NOW = datetime(2031, 5, 4, 14, 25, 0, 987_654, tzinfo=UTC)
 

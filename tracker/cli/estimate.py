@@ -14,6 +14,7 @@ from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, parse_pet
 from tracker.foundation.waiting import Waiting, interruptible, meanwhile
+from tracker.journal.place import journal_place
 
 if TYPE_CHECKING:
     from tracker.forecast.orders import BetterOrder
@@ -28,7 +29,7 @@ BROKEN_OFF = 130
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument("journal", metavar="JOURNAL", type=journal_place)
     parser.add_argument("--at", metavar="PET", help="as of this instant: only what had happened by then")
     parser.add_argument("--known", action="store_true", help="only what had been recorded by then")
     parser.add_argument("--json", action="store_true", help="print one JSON object")

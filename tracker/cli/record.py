@@ -12,6 +12,7 @@ from uuid import UUID
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError, TrackerError, WrongUsage
 from tracker.foundation.text import plain
+from tracker.journal.place import journal_place
 
 if TYPE_CHECKING:
     from tracker.journal.journal import Journal
@@ -26,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _kinds()
-    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument("journal", metavar="JOURNAL", type=journal_place)
     parser.add_argument(
         "words", metavar="KIND [KEY=VALUE ...]", nargs="*", help="the event, as typed at the desk"
     )

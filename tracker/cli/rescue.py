@@ -8,12 +8,17 @@ from pathlib import Path
 
 from tracker.foundation.text import count
 from tracker.foundation.waiting import meanwhile
+from tracker.journal.place import journal_place
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument("journal", metavar="JOURNAL", type=Path, help="the damaged journal, or where it was")
-    parser.add_argument("--out", metavar="NEW", type=Path, required=True, help="where the sound one goes")
+    parser.add_argument(
+        "journal", metavar="JOURNAL", type=journal_place, help="the damaged journal, or where it was"
+    )
+    parser.add_argument(
+        "--out", metavar="NEW", type=journal_place, required=True, help="where the sound one goes"
+    )
     parser.add_argument(
         "--outbox", metavar="FOLDER", type=Path, action="append", default=[],
         help="a folder of outboxes, beside this user's; may be given several times",

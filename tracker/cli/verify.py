@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
 from tracker.foundation.errors import JournalError
 from tracker.foundation.waiting import meanwhile
+from tracker.journal.place import journal_place
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument("journal", metavar="JOURNAL", type=journal_place)
     parser.add_argument("--expect", metavar="NUMBER:HASH", help="an event that the journal must hold")
 
 
@@ -31,8 +31,8 @@ def run(args: argparse.Namespace) -> int:
 
 def add_copy_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what `tracker copy` takes."""
-    parser.add_argument("source", metavar="FROM", type=Path)
-    parser.add_argument("target", metavar="TO", type=Path)
+    parser.add_argument("source", metavar="FROM", type=journal_place)
+    parser.add_argument("target", metavar="TO", type=journal_place)
 
 
 def run_copy(args: argparse.Namespace) -> int:

@@ -9,13 +9,14 @@ from pathlib import Path
 
 from tracker.cli.estimate import pet_option
 from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.journal.place import journal_place
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
     from tracker.console.serve import HERE, VISITORS
 
-    parser.add_argument("journal", metavar="JOURNAL", type=Path)
+    parser.add_argument("journal", metavar="JOURNAL", type=journal_place)
     parser.add_argument(
         "--at", metavar="PET", help="as it stood at this instant; arrow keys go on from there"
     )

@@ -15,7 +15,6 @@ from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
-from pathlib import Path
 from typing import TypeVar
 
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
@@ -24,6 +23,7 @@ from tracker.debrief.rows import Group, pooled_crew, pooled_tasks, pooled_work
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.waiting import Waiting
 from tracker.journal.journal import Journal
+from tracker.journal.place import Place, place_of
 from tracker.journal.progress import Progress
 
 
@@ -48,15 +48,15 @@ def say(line: str) -> None:
     print(f"\r\x1b[K{line}" if sys.stderr.isatty() else line, file=sys.stderr)
 
 
-def read_journals(paths: Sequence[str | Path]) -> Iterator[tuple[Path, Read]]:
-    """Yield each excursion with its journal's path; a second journal of the same one is left out.
+def read_journals(paths: Sequence[str | Place]) -> Iterator[tuple[Place, Read]]:
+    """Yield each excursion with its journal's place; a second journal of the same one is left out.
 
     Raises TrackerError at the end, with a line for each journal that could not be read.
     """
-    return sifted(paths, map(read_journal, map(Path, paths)))
+    return sifted(paths, map(read_journal, map(place_of, paths)))
 
 
-def read_journal(path: Path) -> Read | TrackerError:
+def read_journal(path: Place) -> Read | TrackerError:
     """Return what a journal adds up to, or what is wrong with it."""
     try:
         with Journal.open(path, read_only=True) as journal:
@@ -65,15 +65,15 @@ def read_journal(path: Path) -> Read | TrackerError:
         return TrackerError(*error.lines)
 
 
-def sifted(paths: Sequence[str | Path], found: Iterable[T | TrackerError]) -> Iterator[tuple[Path, T]]:
-    """Yield what was found with its journal's path; once for each excursion, and nothing after a fault.
+def sifted(paths: Sequence[str | Place], found: Iterable[T | TrackerError]) -> Iterator[tuple[Place, T]]:
+    """Yield what was found with its journal's place; once for each excursion, and nothing after a fault.
 
     Raises TrackerError at the end, with a line for each journal that could not be read.
     """
-    seen: dict[str, Path] = {}
+    seen: dict[str, Place] = {}
     faults: list[str] = []
     waiting = Waiting()
-    for i, (path, one) in enumerate(zip(map(Path, paths), found, strict=True), 1):
+    for i, (path, one) in enumerate(zip(map(place_of, paths), found, strict=True), 1):
         waiting.share("journal", i, len(paths))
         if isinstance(one, TrackerError):
             faults.extend(one.lines)
@@ -93,12 +93,12 @@ ENOUGH = 40
 MOST_PROCESSES = 4
 """Each takes memory of its own."""
 
-Job = tuple[Path, str, Scoring | None]
+Job = tuple[Place, str, Scoring | None]
 """A journal, what to call it, and how to score it."""
 
 
 def debriefs(
-    paths: Sequence[str | Path], named: Callable[[Path], str], scoring: Scoring | None
+    paths: Sequence[str | Place], named: Callable[[Place], str], scoring: Scoring | None
 ) -> list[Excursion]:
     """Return the debrief of every excursion in the order of the journals; errors as in `read_journals`.
 
@@ -110,7 +110,7 @@ def debriefs(
             debriefed(read.progress, named(path), scoring, last_hash=read.hash)
             for path, read in read_journals(paths)
         ]
-    jobs = [(path, named(path), scoring) for path in map(Path, paths)]
+    jobs = [(path, named(path), scoring) for path in map(place_of, paths)]
     return [one for _, one in sifted(paths, shared_out(jobs, processes))]
 
 

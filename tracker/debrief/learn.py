@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -29,6 +28,7 @@ from tracker.debrief.level import (
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.pace_grid import mixture, weights_of
 from tracker.foundation.errors import TrackerError
+from tracker.journal.place import Place
 from tracker.journal.progress import Observation, Progress
 
 LEAST_SPREAD = 0.02
@@ -112,7 +112,7 @@ def _use_spread(factors: Iterable[float], prior: PacePrior) -> float:
 DECIMALS = 4
 
 
-def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePrior:
+def lessons(paths: Sequence[str | Place], *, rehearsals: bool = False) -> PacePrior:
     """Return what the journals teach; a rehearsal only counts when asked for.
 
     Raises TrackerError when a journal cannot be read or none of them has a finished step.
@@ -120,7 +120,7 @@ def lessons(paths: Sequence[str | Path], *, rehearsals: bool = False) -> PacePri
     return taught(read_journals(paths), rehearsals=rehearsals)
 
 
-def taught(found: Iterable[tuple[Path, Read]], *, rehearsals: bool = False) -> PacePrior:
+def taught(found: Iterable[tuple[Place, Read]], *, rehearsals: bool = False) -> PacePrior:
     """Return what excursions teach that were read already, each with where its journal is; as `lessons`."""
     used: list[Progress] = []
     learned_from: list[dict[str, object]] = []

@@ -28,8 +28,9 @@ from tracker.foundation.errors import TrackerError
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal, start_fold
-from tracker.journal.sqlite import SqliteStore
+from tracker.journal.place import Place, place_of, resolved
 from tracker.journal.store import Genesis, Row, unseal
+from tracker.journal.stores import open_store
 
 SCORES: Mapping[str, Scoring | None] = {
     "none": None,
@@ -117,7 +118,7 @@ class Season:
 
     def add(
         self,
-        journals: Sequence[str | Path],
+        journals: Sequence[str | Place],
         *,
         scores: str = "quarters",
         rehearsals: bool = False,
@@ -129,7 +130,7 @@ class Season:
         `faults` is told a line for each that cannot be read, or tells another story of an excursion.
         """
         out, known, jobs = Added(), {entry.uuid: entry for entry in self.entries()}, list[Job]()
-        for path in map(Path, journals):
+        for path in map(place_of, journals):
             try:
                 news = _news(path, known, scores, self._hash_at, rehearsals=rehearsals)
             except TrackerError as error:
@@ -154,7 +155,7 @@ class Season:
                 _told(out, before.get(found.uuid), found)
         return out
 
-    def _take(self, path: Path, one: Excursion, scores: str, utc_now: datetime) -> None:
+    def _take(self, path: Place, one: Excursion, scores: str, utc_now: datetime) -> None:
         """Put one excursion in the place of what was there of it."""
         genesis, rows = _source(path, one.events)
         with self._db.atomic():
@@ -209,13 +210,13 @@ class Season:
                 f"{self.path}: was written by another version; add the journals to a new season"
             ) from error
 
-    def read(self, wanted: Wanted | None = None) -> Iterator[tuple[Path, Read]]:
+    def read(self, wanted: Wanted | None = None) -> Iterator[tuple[Place, Read]]:
         """Yield what the events of each excursion add up to, with where its journal was."""
         kept = self._kept("name, plan, genesis, events", wanted)
         for entry, (name, plan, genesis, blob) in zip(self.entries(wanted), kept, strict=True):
             fold = start_fold(Genesis(plan_name=name, plan=plan, **json.loads(genesis)), entry.path)
             progress = fold.add_all([unseal(row) for row in _rows(blob)]).progress()
-            yield Path(entry.path), Read(progress, entry.last_hash)
+            yield place_of(entry.path), Read(progress, entry.last_hash)
 
     def _hash_at(self, uuid: str, number: int) -> str | None:
         """Return the hash of one event of an excursion, as it was taken in."""
@@ -296,13 +297,14 @@ def _rows(blob: bytes) -> list[Row]:
     return [Row(*row) for row in json.loads(zlib.decompress(blob))]
 
 
-def _own(path: Path, scores: str, utc_now: datetime) -> tuple[str, int, str, str]:
-    return str(path.resolve()), FORMAT, format_instant(utc_now), scores
+def _own(place: Place, scores: str, utc_now: datetime) -> tuple[str, int, str, str]:
+    where = resolved(place) if isinstance(place, Path) else str(place)
+    return where, FORMAT, format_instant(utc_now), scores
 
 
-def _source(path: Path, last: int) -> tuple[dict[str, Any], list[list[Any]]]:
+def _source(path: Place, last: int) -> tuple[dict[str, Any], list[list[Any]]]:
     """Return what a journal was created with, and its rows up to an event."""
-    store = SqliteStore.open(path, read_only=True)
+    store = open_store(path, read_only=True)
     try:
         genesis = {name: getattr(store.genesis, name) for name in Genesis.__slots__}
         rows = [row for row in store.rows() if row.number <= last]
@@ -321,7 +323,7 @@ class _News:
 
 
 def _news(
-    path: Path,
+    path: Place,
     known: Mapping[str, Entry],
     scores: str,
     hash_at: Callable[[str, int], str | None],
@@ -332,7 +334,7 @@ def _news(
 
     Raises TrackerError when it cannot be read, or goes on otherwise than what was taken in.
     """
-    store = SqliteStore.open(path, read_only=True)
+    store = open_store(path, read_only=True)
     try:
         genesis, entry = store.genesis, known.get(store.genesis.uuid)
         if entry is None:
@@ -358,7 +360,7 @@ def _more(rows: Sequence[Row], entry: Entry, scores: str) -> bool:
     return entry.scoring != scores or bool(rows and rows[-1].number > entry.last_event)
 
 
-def _entry(genesis: Genesis, path: Path, rows: Sequence[Row], scores: str) -> Entry:
+def _entry(genesis: Genesis, path: Place, rows: Sequence[Row], scores: str) -> Entry:
     last, digest = (rows[-1].number, rows[-1].hash) if rows else (0, "")
     return Entry(genesis.uuid, str(path), "", genesis.rehearsal, None, last, digest, "", scores)
 

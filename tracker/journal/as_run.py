@@ -10,8 +10,7 @@ from math import isfinite
 from operator import attrgetter
 
 from tracker.journal.progress import BeginKind, Progress, Spending, StepState, step_status
-from tracker.journal.sqlite_tables import AS_RUN, AS_SPENT
-from tracker.journal.store import Cell, Rows, Table
+from tracker.journal.store import AS_RUN, AS_SPENT, Cell, Rows, Table
 
 
 @dataclass(frozen=True, slots=True)

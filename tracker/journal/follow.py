@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from tracker.foundation.clock import pause
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
+from tracker.journal.place import Place, place_of
 from tracker.journal.progress import Progress, Recorded
 
 
 class Follower:
     """A journal as it grows; keeps what it last knew when the file cannot be read for a while."""
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, place: str | Place) -> None:
         """Open a journal to read; JournalError when it is none."""
-        self._path = Path(path)
-        self._journal: Journal | None = Journal.open(self._path, read_only=True)
+        self._place = place_of(place)
+        self._journal: Journal | None = Journal.open(self._place, read_only=True)
         self._fold = self._journal.fold
         self.uuid = self._journal.genesis.uuid
         """The journal that is followed; a file of another one in its place is not read."""
@@ -56,8 +57,15 @@ class Follower:
         self._journal, self._fold, self.trouble = journal, journal.fold, None
         return self.changes(known)
 
+    def wait(self, seconds: float) -> None:
+        """Let time pass until somebody may have written, at most so long."""
+        if self._journal is None:
+            pause(seconds)
+        else:
+            self._journal.wait(seconds)
+
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the store."""
         if self._journal is not None:
             self._journal.close()
         self._journal = None
@@ -71,8 +79,8 @@ class Follower:
         self.close()
 
     def _open_again(self) -> Journal:
-        journal = Journal.open(self._path, read_only=True)
+        journal = Journal.open(self._place, read_only=True)
         if journal.genesis.uuid != self.uuid or journal.number < self.number:
             journal.close()
-            raise JournalError(f"{self._path}: another journal, or less of it, is in its place now")
+            raise JournalError(f"{self._place}: another journal, or less of it, is in its place now")
         return journal

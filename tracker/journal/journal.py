@@ -26,9 +26,11 @@ from tracker.journal.as_run import derived_rows, differences
 from tracker.journal.event_checks import admit, check_together
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import Fold
+from tracker.journal.place import Place, place_of
 from tracker.journal.progress import Progress, Recorded
-from tracker.journal.seat import Sitting
-from tracker.journal.store import Genesis, Raced, Row, Rows, Shown, Store, Table, seal, unseal
+from tracker.journal.seat import Sitting, sit
+from tracker.journal.store import Again, Genesis, Raced, Row, Rows, Shown, Store, Table, seal, unseal
+from tracker.journal.stores import create_store, open_store
 from tracker.plan.model import Plan
 
 # A chain may be whole and still hold what no program of ours wrote, such as an event without its keys.
@@ -125,7 +127,7 @@ def read_pace_text(path: Path) -> str:
 _Known = tuple[Fold, str, dict[Table, Rows] | None]
 """The fold of what is on record, the last hash, and what the derived tables hold."""
 
-_RACES = 5
+_RACES = 2
 """How often others may come first before the right to write is held for the fold as well."""
 
 
@@ -153,7 +155,7 @@ class Journal:
     @classmethod
     def create(
         cls,
-        path: str | Path,
+        place: str | Place,
         plan: Plan,
         *,
         pace: str | Path | None = None,
@@ -161,33 +163,32 @@ class Journal:
         uuid: str | None = None,
         outbox: str | Path | None = None,
     ) -> Journal:
-        """Start a journal in a new file.
+        """Start a journal in a new file, or under a new name in a database.
 
         `pace` is a pace file's path, or its text where it holds a line break; `uuid` None is a fresh one.
         `outbox` is the folder in which to keep one; None keeps none.
-        Raises JournalError when the file exists or cannot be made.
+        Raises JournalError when it exists or cannot be made.
         """
-        from tracker.journal.sqlite import SqliteStore
-
+        place = place_of(place)
         genesis = new_genesis(plan, pace=pace, rehearsal=rehearsal)
         genesis = replace(genesis, uuid=uuid) if uuid else genesis
-        at_first = start_fold(genesis, str(path), plan).progress()
+        at_first = start_fold(genesis, str(place), plan).progress()
 
         def fill(new: Store) -> None:
             with new.writing():
                 _derive(new, at_first)
 
-        return _seated(cls(SqliteStore.create(Path(path), genesis, fill=fill), plan), outbox)
+        return _seated(cls(create_store(place, genesis, fill), plan), outbox)
 
     @classmethod
-    def open(cls, path: str | Path, *, read_only: bool = False, outbox: str | Path | None = None) -> Journal:
-        """Open a journal's file; JournalError when it is none, damaged, locked, or not to be written.
+    def open(
+        cls, place: str | Place, *, read_only: bool = False, outbox: str | Path | None = None
+    ) -> Journal:
+        """Open a journal; JournalError when it is none, damaged, locked, or not to be written.
 
         `outbox` is the folder in which to keep one; None keeps none.
         """
-        from tracker.journal.sqlite import SqliteStore
-
-        store = SqliteStore.open(Path(path), read_only=read_only)
+        store = open_store(place_of(place), read_only=read_only)
         try:
             return _seated(cls(store), outbox)
         except BaseException:
@@ -195,9 +196,22 @@ class Journal:
             raise
 
     @property
-    def path(self) -> Path:
+    def name(self) -> str:
+        """Where the journal lives, as it is typed: the path of its file, or its address."""
+        return self._store.name
+
+    @property
+    def place(self) -> Place:
         """Where the journal lives."""
-        return Path(self._store.name)
+        return place_of(self._store.name)
+
+    @property
+    def path(self) -> Path:
+        """The journal's file; JournalError for one in a database."""
+        place = self.place
+        if not isinstance(place, Path):
+            raise JournalError(f"{place}: is in a database, not in a file")
+        return place
 
     @property
     def notice(self) -> str | None:
@@ -284,21 +298,36 @@ class Journal:
     def _attempt(
         self, events: Sequence[Parsed], seat: str, now: datetime, job: str | None
     ) -> tuple[_Known, list[int]]:
-        """Fold events and write them, if nothing comes in between; nobody waits for the fold."""
+        """Fold events and write them, if nothing comes in between; nobody waits for the fold.
+
+        What was written before under the name of the job counts as written: an earlier try may have got there
+        without an answer, and then its events may be what refuses a second one.
+        """
         self._catch_up()
-        if job is not None and (found := self._store.job(job)):
-            return (self._fold, self._hash, self._derived), list(range(found[0], found[1] + 1))
         fold, digest, added = self._fold, self._hash, []
-        check_together(fold, events)
-        for event in events:
-            one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
-            added.append(seal(one, digest))
-            digest = added[-1].hash
-        with self._store.writing(job):
-            for row in added:
-                self._store.append(row)
-            derived = _derive(self._store, fold.progress(), self._derived)
+        try:
+            check_together(fold, events)
+            for event in events:
+                one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
+                added.append(seal(one, digest))
+                digest = added[-1].hash
+            with self._store.writing(job):
+                for row in added:
+                    self._store.append(row)
+                derived = _derive(self._store, fold.progress(), self._derived)
+        except EventError:
+            found = None if job is None else self._store.job(job)
+            if found is None:
+                raise
+            return self._written(*found)
+        except Again as again:
+            return self._written(again.first, again.last)
         return (fold, digest, derived), [row.number for row in added]
+
+    def _written(self, first: int, last: int) -> tuple[_Known, list[int]]:
+        """What is known once events that were written before are read, and their numbers."""
+        self._catch_up()
+        return (self._fold, self._hash, self._derived), list(range(first, last + 1))
 
     def _read_back(self, numbers: Sequence[int]) -> list[Row]:
         """The rows just written; JournalError unless they are there: their numbers are a promise."""
@@ -317,6 +346,10 @@ class Journal:
         """Take in what another process appended; whether there was anything. Cheap when there was not."""
         with self._turn:
             return self._store.changed() and self._catch_up()
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass until somebody may have written, at most so long."""
+        self._store.wait(seconds)
 
     def progress(self, at: float | None = None, known: float | bool | None = None) -> Progress:
         """The progress that the events add up to.
@@ -348,7 +381,7 @@ class Journal:
             return self._store.shown()
 
     def close(self) -> None:
-        """Let go of the file; a second call does nothing."""
+        """Let go of the store; a second call does nothing."""
         with self._turn:
             self.sitting.close()
             self._store.close()
@@ -365,7 +398,7 @@ class Journal:
         zero = self._fold.progress().zero
         if zero is None:
             raise JournalError(
-                f"{self.path}: the clock was never started, so no PET says what was known when"
+                f"{self.name}: the clock was never started, so no PET says what was known when"
             )
         return instant_of(pet_s, zero)
 
@@ -394,7 +427,5 @@ def _derive(store: Store, progress: Progress, known: Mapping[Table, Rows] | None
 def _seated(journal: Journal, outbox: str | Path | None) -> Journal:
     """A journal with somebody at it who keeps an outbox, where one is asked for."""
     if outbox is not None:
-        from tracker.journal.seat import sit
-
         sit(journal, Path(outbox))
     return journal

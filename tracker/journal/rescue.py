@@ -29,9 +29,10 @@ from tracker.journal.as_run import derived_rows
 from tracker.journal.fold import Fold
 from tracker.journal.journal import start_fold
 from tracker.journal.outbox import known_rows
+from tracker.journal.place import Address, Place, resolved
 from tracker.journal.progress import Recorded
-from tracker.journal.sqlite import SqliteStore
-from tracker.journal.store import Genesis, Row, seal, unseal
+from tracker.journal.store import Genesis, Row, Store, seal, unseal
+from tracker.journal.stores import create_store, open_store
 from tracker.journal.verify import Verdict, verify
 
 Candidates = Mapping[int, Sequence[Row]]
@@ -47,29 +48,39 @@ class Rescued:
     """A line for every event that could not be put back as it was."""
 
 
-def rescue(path: Path, target: Path, outboxes: Iterable[Path]) -> Rescued:
+def rescue(place: Place, target: Place, outboxes: Iterable[Path]) -> Rescued:
     """Write what can be read of a journal, and of outboxes in some folders, into a new one.
 
     Raises JournalError when the plan is nowhere to be read, or the new journal cannot be written.
     """
     found: defaultdict[int, list[Row]] = defaultdict(list)
     beginnings: list[Genesis] = []
-    for cells in _records(path):
+    for cells in _records(place) if isinstance(place, Path) else ():
         _sort_out(cells, found, beginnings)
-    for genesis, rows in known_rows(outboxes, {one.uuid for one in beginnings}, str(path.resolve())):
+    if isinstance(place, Address):
+        _ask(place, found, beginnings)
+    for genesis, rows in known_rows(outboxes, {one.uuid for one in beginnings}, resolved(place)):
         beginnings.append(genesis)
         for row in rows:
             found[row.number].append(row)
     if not beginnings:
-        raise JournalError(f"{path}: the plan cannot be read, and no outbox knows this journal")
+        raise JournalError(f"{place}: the plan cannot be read, and no outbox knows this journal")
     genesis = beginnings[0]
-    start = start_fold(genesis, str(path))
+    start = start_fold(genesis, str(place))
     rows, missing = _in_order(start, genesis.hash, found)
     _write(target, genesis, rows, start.add_all(unseal(row) for row in rows))
     verdict = verify(target)
     if verdict.fault is not None:
         raise JournalError(f"{target}: what was rescued is not sound: {verdict.fault}")
     return Rescued(verdict, tuple(missing))
+
+
+def _ask(place: Address, found: defaultdict[int, list[Row]], beginnings: list[Genesis]) -> None:
+    """Take what a server still tells; where it tells nothing the outboxes have to do."""
+    with contextlib.suppress(JournalError), closing(open_store(place, read_only=True)) as store:
+        beginnings.append(store.genesis)
+        for row in store.rows():
+            found[row.number].append(row)
 
 
 def _records(path: Path) -> Iterator[tuple[int, list[Any]]]:
@@ -142,17 +153,17 @@ def _added(fold: Fold, number: int, event: Recorded | None) -> tuple[Fold, Recor
 _NEVER = "1970-01-01T00:00:00+00:00"
 
 
-def _write(target: Path, genesis: Genesis, rows: Iterable[Row], fold: Fold) -> None:
+def _write(target: Place, genesis: Genesis, rows: Iterable[Row], fold: Fold) -> None:
     """Write a new journal of these rows."""
 
-    def fill(new: SqliteStore) -> None:
+    def fill(new: Store) -> None:
         with new.writing():
             for row in rows:
                 new.append(row)
             for table, cells in derived_rows(fold.progress()).items():
                 new.derive(table, cells, [])
 
-    SqliteStore.create(target, genesis, fill=fill).close()
+    create_store(target, genesis, fill).close()
 
 
 _LEAF = 0x0D

@@ -20,6 +20,7 @@ from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_instant
 from tracker.journal.outbox import Kept, Outbox, State
+from tracker.journal.place import Place, resolved
 from tracker.journal.progress import Folded
 from tracker.journal.store import Genesis, Row
 
@@ -91,7 +92,7 @@ class Writable(Protocol):
     sitting: Sitting
 
     @property
-    def path(self) -> Path:
+    def place(self) -> Place:
         """Where it lives."""
 
     @property
@@ -121,7 +122,7 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
 
     The seat gets the name of the first free sitting. Raises JournalError when no outbox can be kept.
     """
-    place, sitting = str(journal.path.resolve()), journal.sitting
+    place, sitting = resolved(journal.place), journal.sitting
     sitting.take(Outbox.sit(folder, journal.genesis, place, seat or sitting.seat))
     outbox, rows = sitting.outbox, journal.rows(range(1, journal.fold.number + 1))
     assert outbox is not None
@@ -140,7 +141,7 @@ def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:
     Each keeps the instant of its press and its seat, and is written once whatever happened to the try before.
     What contradicts the record by now becomes a note on it.
     """
-    place = str(journal.path.resolve())
+    place = resolved(journal.place)
     yield from _send(journal, own)
     for other in Outbox.left_behind(folder, journal.genesis, place):
         with closing(other):

@@ -17,13 +17,12 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from tracker.foundation.clock import monotonic_s, utc_now
+from tracker.foundation.clock import monotonic_s, pause, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import format_instant
 from tracker.journal import sqlite_files as files
 from tracker.journal.sqlite_locks import code_of, patiently, tell_nobody, told
 from tracker.journal.sqlite_tables import (
-    COLUMNS,
     IN_FILE,
     INSERT_ESTIMATE,
     JOBS,
@@ -33,6 +32,7 @@ from tracker.journal.sqlite_tables import (
 )
 from tracker.journal.store import (
     APPLICATION_ID,
+    COLUMNS,
     FORMAT,
     Again,
     Cell,
@@ -328,6 +328,10 @@ class SqliteStore:
         version = self._read("PRAGMA data_version")[0][0]
         known, self._version = self._version, version
         return bool(version != known)
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass: a file tells nobody that it was written."""
+        pause(seconds)
 
     def snapshot(self) -> SqliteStore:
         """All of it as it stands at one instant, in memory; to be closed."""

@@ -4,23 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
-AS_RUN = [
-    *("task", "step", "do", "crew", "work", "status"),
-    *("planned_start", "planned_finish", "planned_duration"),
-    *("actual_start", "actual_finish", "actual_duration", "variance", "waited", "held"),
-    *("begin_kind", "entry_lag", "seat"),
-]
-"""Columns of `as_run`; times in seconds."""
-
-AS_SPENT = ["crew", "start", "finish", "kind", "step", "cause"]
-"""Columns of `as_spent`; times in seconds."""
-
-COLUMNS = {"as_run": AS_RUN, "as_spent": AS_SPENT}
+from tracker.journal.store import COLUMNS, Table
 
 _TEXT = {"task", "step", "do", "crew", "work", "status", "begin_kind", "seat", "kind", "cause"}
 
 
-def _derived(table: str) -> tuple[str, str]:
+def _derived(table: Table) -> tuple[str, str]:
     """A table of rows by place, and the view that shows it without the place."""
     columns = ", ".join(f'"{name}" {"TEXT" if name in _TEXT else "REAL"}' for name in COLUMNS[table])
     names = ", ".join(f'"{name}"' for name in COLUMNS[table])

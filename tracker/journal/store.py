@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -34,6 +34,20 @@ _canonical = json.JSONEncoder(
 
 Table = Literal["as_run", "as_spent"]
 """The tables that are derived from the events."""
+
+AS_RUN = [
+    *("task", "step", "do", "crew", "work", "status"),
+    *("planned_start", "planned_finish", "planned_duration"),
+    *("actual_start", "actual_finish", "actual_duration", "variance", "waited", "held"),
+    *("begin_kind", "entry_lag", "seat"),
+]
+"""Columns of `as_run`; times in seconds."""
+
+AS_SPENT = ["crew", "start", "finish", "kind", "step", "cause"]
+"""Columns of `as_spent`; times in seconds."""
+
+COLUMNS: Mapping[Table, Sequence[str]] = {"as_run": AS_RUN, "as_spent": AS_SPENT}
+"""Columns of the derived tables."""
 
 Cell = str | int | float | None
 Rows = Mapping[int, tuple[Cell, ...]]
@@ -112,6 +126,14 @@ class Raced(JournalError):
     """Somebody else wrote in between: what was to be written does not follow what is there."""
 
 
+class Lost(JournalError):
+    """The server does not answer: whether what was sent to it is there is not known; a later try tells."""
+
+
+class Forked(JournalError):
+    """The place holds another history than what was read and written there: nobody may go on as if not."""
+
+
 class Again(JournalError):
     """A job was written before; `first` and `last` are its numbers."""
 
@@ -172,8 +194,27 @@ class Store(Protocol):
     def changed(self) -> bool:
         """Whether somebody else may have written since the last call; cheap, and true the first time."""
 
+    def wait(self, seconds: float) -> None:
+        """Let time pass until somebody may have written, at most so long."""
+
     def close(self) -> None:
         """Let go of the store; a second call does nothing."""
+
+
+class LastingStore(Store, Protocol):
+    """A store that outlives the program, and so can be looked through for damage."""
+
+    stored_hash: str
+    """The hash of the genesis as it was stored."""
+
+    def snapshot(self) -> LastingStore:
+        """All of it as it stands at one instant, whoever writes meanwhile; to be closed."""
+
+    def faults(self) -> Iterator[str]:
+        """Yield what is wrong with its tables and with what guards them."""
+
+    def estimate_faults(self) -> Iterator[str]:
+        """Yield which estimates are not as they were written."""
 
 
 def seal(event: Recorded, before: str) -> Row:

@@ -1,6 +1,6 @@
-"""Whether a journal is sound: its file, its chain, and that its events still add up to what it says.
+"""Whether a journal is sound: its store, its chain, and that its events still add up to what it says.
 
-A copy is made of a sound journal alone: the same plan, seed, events and hashes in a new file, or no file.
+A copy is made of a sound journal alone: the same plan, seed, events and hashes in a new place, or nothing.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from tracker.journal.as_run import derived_rows, differences
 from tracker.journal.fold import Fold
 from tracker.journal.journal import replay, start_fold
 from tracker.journal.outbox import Outbox
-from tracker.journal.sqlite import SqliteStore
-from tracker.journal.store import Row
+from tracker.journal.place import Place, resolved
+from tracker.journal.store import LastingStore, Row, Store
+from tracker.journal.stores import create_store, open_store
 
 _EXPECTED = re.compile(r"(\d{1,9}):([0-9a-f]{8,64})", re.ASCII | re.IGNORECASE)
 
@@ -41,27 +42,26 @@ def parse_expected(text: str) -> tuple[int, str]:
     return int(found.group(1)), found.group(2).lower()
 
 
-def verify(path: Path, expect: tuple[int, str] | None = None, *, outboxes: Path | None = None) -> Verdict:
+def verify(place: Place, expect: tuple[int, str] | None = None, *, outboxes: Path | None = None) -> Verdict:
     """Look through a journal without changing it.
 
     `expect` is the number and hash of an event that it must hold; `outboxes` the folder of this user's, which
     know what was on record and are let go of once a closed excursion is found sound. Raises JournalError when
     the file cannot be opened as a journal at all.
     """
-    with closing(_as_it_stands(path)) as store:
+    with closing(_as_it_stands(place)) as store:
         verdict = _look_through(store, expect)
         if verdict.fault is None and outboxes is not None:
-            lost = _lost(store, outboxes)
+            lost = _lost(store, resolved(place), outboxes)
             verdict = replace(verdict, fault=lost)
         return verdict
 
 
-def _lost(store: SqliteStore, outboxes: Path) -> str | None:
+def _lost(store: LastingStore, place: str, outboxes: Path) -> str | None:
     """What the outboxes of this user know and a sound journal lacks."""
     rows = store.rows()
     hashes = {row.number: row.hash for row in rows}
     closed = any(row.kind == "closed" for row in rows)
-    place = str(Path(store.name).resolve())
     for outbox in Outbox.left_behind(outboxes, store.genesis, place):
         with closing(outbox):
             if outbox.place != place:
@@ -74,13 +74,13 @@ def _lost(store: SqliteStore, outboxes: Path) -> str | None:
     return None
 
 
-def _as_it_stands(path: Path) -> SqliteStore:
+def _as_it_stands(place: Place) -> LastingStore:
     """A journal as it stands at one instant, whoever writes it meanwhile."""
-    with closing(SqliteStore.open(path, read_only=True)) as store:
+    with closing(open_store(place, read_only=True)) as store:
         return store.snapshot()
 
 
-def _look_through(store: SqliteStore, expect: tuple[int, str] | None) -> Verdict:
+def _look_through(store: LastingStore, expect: tuple[int, str] | None) -> Verdict:
     rows: list[Row] = []
     try:
         for fault in store.faults():
@@ -95,7 +95,7 @@ def _look_through(store: SqliteStore, expect: tuple[int, str] | None) -> Verdict
         return Verdict(len(rows), "", error.lines[0].removeprefix(f"{store.name}: "))
 
 
-def _disagreements(store: SqliteStore, fold: Fold) -> Iterator[str]:
+def _disagreements(store: LastingStore, fold: Fold) -> Iterator[str]:
     """Yield where the derived tables, or the estimates, are not what was written."""
     for table, wanted in derived_rows(fold.progress()).items():
         put, gone = differences(store.derived(table), wanted)
@@ -114,8 +114,8 @@ def _unexpected(rows: list[Row], genesis: str, expect: tuple[int, str] | None) -
     return None if found.startswith(digest) else f"event {number} is another: its hash is {found}"
 
 
-def copy(source: Path, target: Path) -> Verdict:
-    """Copy a sound journal into a file that does not exist yet, and return what the copy was found to hold.
+def copy(source: Place, target: Place) -> Verdict:
+    """Copy a sound journal to a place where there is none yet, and return what the copy was found to hold.
 
     Raises JournalError when the source is not sound, the target exists, or the copy is not as good as it.
     """
@@ -123,14 +123,14 @@ def copy(source: Path, target: Path) -> Verdict:
         verdict = _look_through(original, None)
         if verdict.fault is not None:
             raise JournalError(f"{source}: not sound, so not copied: {verdict.fault}")
-        SqliteStore.create(target, original.genesis, fill=lambda new: _fill(original, new)).close()
+        create_store(target, original.genesis, lambda new: _fill(original, new)).close()
     copied = verify(target, (verdict.events, verdict.hash))
     if copied.fault is not None:
         raise JournalError(f"{target}: the copy is not sound: {copied.fault}")
     return copied
 
 
-def _fill(original: SqliteStore, new: SqliteStore) -> None:
+def _fill(original: LastingStore, new: Store) -> None:
     """Write every event and estimate of one store, and what the events add up to, into another."""
     rows, genesis = original.rows(), original.genesis
     fold, _ = replay(start_fold(genesis, original.name), genesis.hash, rows, original.name)

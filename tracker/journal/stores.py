@@ -1,0 +1,52 @@
+"""Opens and makes the store of a journal, whichever a place means; each kind is imported when it is meant."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tracker.foundation.errors import JournalError
+from tracker.journal.place import Address, Place
+from tracker.journal.store import Genesis, LastingStore, Store
+
+if TYPE_CHECKING:
+    from tracker.journal.postgres import PostgresStore
+
+
+def open_store(place: Place, *, read_only: bool = False) -> LastingStore:
+    """The store at a place; JournalError when no journal is there, or it cannot be used so."""
+    if isinstance(place, Address):
+        return _postgres(place).open(place, read_only=read_only)
+    from tracker.journal.sqlite import SqliteStore
+
+    return SqliteStore.open(place, read_only=read_only)
+
+
+def create_store(place: Place, genesis: Genesis, fill: Callable[[Store], object]) -> LastingStore:
+    """A store made at a place, whole or not at all; JournalError where there is one, or it cannot be made.
+
+    `fill` writes what it holds from the start.
+    """
+    if isinstance(place, Address):
+        return _postgres(place).create(place, genesis, fill=fill)
+    from tracker.journal.sqlite import SqliteStore
+
+    return SqliteStore.create(place, genesis, fill=fill)
+
+
+def exists(place: Place) -> bool:
+    """Whether something is at a place; JournalError when a server cannot say."""
+    if isinstance(place, Path):
+        return place.exists() or place.is_symlink()
+    return _postgres(place).exists(place)
+
+
+def _postgres(address: Address) -> type[PostgresStore]:
+    """The store over a server; JournalError where what it needs is not installed."""
+    if find_spec("psycopg") is None:
+        raise JournalError(f"{address}: needs psycopg: pip install 'tracker[postgres]'")
+    from tracker.journal.postgres import PostgresStore
+
+    return PostgresStore
