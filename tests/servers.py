@@ -23,7 +23,7 @@ from pathlib import Path
 import psycopg
 
 from tracker.foundation.clock import monotonic_s, pause
-from tracker.journal.postgres import preparation
+from tracker.journal.stores import preparation
 
 DEBIAN = Path("/usr/lib/postgresql/15/bin")
 _DEATH = 1  # PR_SET_PDEATHSIG of prctl(2)
@@ -51,7 +51,7 @@ class Server:
     """One server in a folder of its own; `start`, `kill` and `stop` may follow one another."""
 
     programs: Path
-    folder: Path = field(default_factory=lambda: Path(tempfile.mkdtemp(prefix="pg-", dir="/var/tmp")))
+    folder: Path = field(default_factory=lambda: Path(tempfile.mkdtemp(prefix="pg-")))
     password: str = field(default_factory=lambda: secrets.token_hex(8))
     port: int = field(default_factory=free_port)
     settings: tuple[str, ...] = ()
@@ -151,7 +151,7 @@ class Server:
         self.admin(f'CREATE DATABASE "{database}"')
         self.admin(preparation(), database=database)
         for login, role in (("lead", "tracker_write"), ("watcher", "tracker_read")):
-            if not self.admin("SELECT FROM pg_roles WHERE rolname = %s", (login,)):
+            if not self.admin("SELECT 1 FROM pg_roles WHERE rolname = %s", (login,)):
                 self.admin(f"CREATE ROLE {login} LOGIN PASSWORD '{self.password}' IN ROLE {role}")
 
     def passfile(self, folder: Path) -> Path:

@@ -14,13 +14,14 @@ from tracker.debrief import journals
 from tracker.debrief.excursion import Excursion, Scoring
 from tracker.debrief.journals import Job, debriefs, shared_out
 from tracker.foundation.errors import TrackerError
+from tracker.journal.place import Place
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only there journals are shared out")
 
 SCORING = Scoring(instants=0, scenarios=50)
 
 
-def _named(path: Path) -> str:
+def _named(path: Place) -> str:
     return path.name
 
 

@@ -6,13 +6,13 @@ import argparse
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.cli.season import add_filters, wanted
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.foundation.text import plain
+from tracker.journal.place import Place, place_of
 
 if TYPE_CHECKING:
     from tracker.debrief.excursion import Excursion, Scoring
@@ -87,10 +87,10 @@ def _excursions(args: argparse.Namespace, *, scored: bool) -> list[Excursion]:
     return found
 
 
-def _names(journals: Sequence[str]) -> Callable[[Path], str]:
-    """Return what names a journal: its file's name, or the path as given where two files are named alike."""
-    often = Counter(Path(journal).name for journal in journals)
-    return lambda path: path.name if often[path.name] == 1 else str(path)
+def _names(journals: Sequence[str]) -> Callable[[Place], str]:
+    """Return what names a journal: its file's name, or the path as given where two are named alike."""
+    often = Counter(place_of(journal).name for journal in journals)
+    return lambda place: place.name if often[place.name] == 1 else str(place)
 
 
 def _scoring(journals: int) -> Scoring:

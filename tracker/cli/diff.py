@@ -7,7 +7,6 @@ import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tracker.foundation.text import ADVISORY, columns, percent, plain
@@ -40,10 +39,11 @@ def run(args: argparse.Namespace) -> int:
     """Say what differs: 0, or with `--exit-code` 1 where something does."""
     from tracker.cli.run import is_journal
     from tracker.foundation.errors import WrongUsage
+    from tracker.journal.place import place_of
     from tracker.plan.diff import differences
     from tracker.plan.read import read_plan
 
-    if is_journal(Path(args.a)):
+    if is_journal(place_of(args.a)):
         return _of_journal(args)
     if args.events or args.at:
         raise WrongUsage("tracker diff: --events and --at are for a journal and a plan")

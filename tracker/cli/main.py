@@ -22,6 +22,7 @@ VERBS = {
     "rehearse": "a simulated crew plays a plan",
     "verify": "look whether a journal is sound",
     "copy": "copy a journal into another store",
+    "journals": "the journals of a PostgreSQL database; what prepares one",
     "rescue": "a sound journal from what can be read of a damaged one",
     "import": "make a plan from a spreadsheet",
     "export": "a plan as a workbook, and back by import",
@@ -65,6 +66,10 @@ def _dispatch(arguments: list[str]) -> int:
 
         print(f"tracker {__version__}")
         return 0
+    if "postgres" in "".join(arguments).lower():
+        from tracker.journal.place import refuse_secrets
+
+        refuse_secrets(arguments)
     verb = arguments[0]
     if verb not in VERBS:
         raise WrongUsage(f"tracker: there is no command {verb!r}; `tracker` lists them")

@@ -12,7 +12,7 @@ from uuid import UUID
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError, TrackerError, WrongUsage
 from tracker.foundation.text import plain
-from tracker.journal.place import journal_place
+from tracker.journal.place import Place, journal_place
 
 if TYPE_CHECKING:
     from tracker.journal.journal import Journal
@@ -100,16 +100,17 @@ def _sit(journal: Journal, args: argparse.Namespace) -> None:
 
 def _open(args: argparse.Namespace) -> Journal:
     from tracker.journal.journal import Journal
+    from tracker.journal.stores import exists
 
-    path: Path = args.journal
-    if path.exists() or path.is_symlink():
-        journal = Journal.open(path)
+    place: Place = args.journal
+    if exists(place):
+        journal = Journal.open(place)
         if args.plan is not None:
             _same_plan(journal, args)
         return journal
     if args.plan is None:
         raise JournalError(
-            f"{path}: there is no such journal; `tracker run PLAN --journal {path}` starts one, "
+            f"{place}: there is no such journal; `tracker run PLAN --journal {place}` starts one, "
             f"or add --plan PLAN here"
         )
     from tracker.plan.read import read_plan
@@ -120,7 +121,7 @@ def _open(args: argparse.Namespace) -> Journal:
         from tracker.journal.journal import read_pace_text
 
         read_pace(read_pace_text(args.pace), str(args.pace))
-    return Journal.create(path, plan, pace=args.pace, rehearsal=args.rehearsal)
+    return Journal.create(place, plan, pace=args.pace, rehearsal=args.rehearsal)
 
 
 def _same_plan(journal: Journal, args: argparse.Namespace) -> None:

@@ -94,7 +94,7 @@ def _headless(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[str
         rehearsal = Rehearsal(journal, plan, seed, wanted=wanted, advised=not args.no_advice)
         with Waiting() as waiting:
             rehearsal.through(lambda at: waiting.show(f"playing: PET {format_pet(at)}"))
-        print(f"journal: {journal.path}\n{rehearsal.outcome()}")
+        print(f"journal: {journal.name}\n{rehearsal.outcome()}")
     return 0
 
 
@@ -104,18 +104,18 @@ def _on_the_desk(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[
     from tracker.rehearsal.setting import FastClock, Player, Rehearsal, zero_of
 
     with _create(args, plan, seed) as journal:
-        path = journal.path
+        place = journal.place
     clock = FastClock(zero_of(plan), args.speed or (PRACTICE_SPEED if args.practice else SPEED))
 
     def crew() -> tuple[Rehearsal, Callable[[], None]]:
         """Return the rehearsal on a journal of its own, in the crew's own thread, and what closes that."""
-        journal = Journal.open(path)
+        journal = Journal.open(place)
         return Rehearsal(journal, plan, seed, wanted=wanted, practice=args.practice), journal.close
 
     player = Player(crew, clock.utc_now, starts=not args.practice)
 
     def opener() -> Journal:
-        opened = Journal.open(path)
+        opened = Journal.open(place)
         clock.start()
         player.start()
         return opened
@@ -133,15 +133,17 @@ def _create(args: argparse.Namespace, plan: Plan, seed: int) -> Journal:
     """Start the rehearsal's journal."""
     from tracker.foundation.clock import utc_now
     from tracker.journal.journal import Journal, default_path
+    from tracker.journal.place import journal_place
     from tracker.rehearsal.setting import seed_of_scenarios
 
-    path = Path(args.journal) if args.journal else default_path(plan, utc_now())
+    place = journal_place(args.journal) if args.journal else default_path(plan, utc_now())
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        if isinstance(place, Path):
+            place.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise TrackerError(f"{path.parent}: {error.strerror or error}; name another place") from error
+        raise TrackerError(f"{place}: {error.strerror or error}; name another place") from error
     uuid = seed_of_scenarios(plan, seed)
-    return Journal.create(path, plan, pace=args.pace, rehearsal=True, uuid=uuid)
+    return Journal.create(place, plan, pace=args.pace, rehearsal=True, uuid=uuid)
 
 
 def _speed(text: str) -> float:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.journal.place import Address, Place, journal_place, place_of
 
 if TYPE_CHECKING:
     from tracker.journal.journal import Journal
@@ -37,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the desk until the operator leaves; the exit status."""
-    source = Path(args.source)
+    source = place_of(args.source)
     goes_on = is_journal(source)
     if goes_on and (args.journal or args.pace):
         raise WrongUsage(
@@ -47,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     def opener() -> Journal:
         from tracker.journal.journal import Journal
 
-        return Journal.open(source) if goes_on else _begun(source, args.journal, args.pace)
+        return Journal.open(source) if goes_on else _begun(Path(args.source), args.journal, args.pace)
 
     from tracker.console.terminal import is_terminal
 
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
             # What is wrong with the plan itself is said before that there is no terminal.
             from tracker.plan.read import read_plan
 
-            read_plan(source)
+            read_plan(args.source)
         raise WrongUsage(
             "tracker run needs a terminal; `tracker record` and `tracker estimate` work without one"
         )
@@ -66,8 +67,10 @@ def run(args: argparse.Namespace) -> int:
     return show(opener, args.seat, str(source), steady=steady, outbox=args.outbox or default_folder())
 
 
-def is_journal(source: Path) -> bool:
-    """Return whether a file is a journal by its first bytes; TrackerError where it cannot be read."""
+def is_journal(source: Place) -> bool:
+    """Return whether a place is a journal's; of a file its first bytes say it, or TrackerError why not."""
+    if isinstance(source, Address):
+        return True
     try:
         with source.open("rb") as file:
             return file.read(len(_SQLITE)) == _SQLITE
@@ -81,8 +84,9 @@ def _begun(source: Path, path: str | None, pace: str | None) -> Journal:
     from tracker.plan.read import read_plan
 
     plan = read_plan(source)
-    target = Path(path) if path else default_path(plan, clock.utc_now())
-    target.parent.mkdir(parents=True, exist_ok=True)
+    target = journal_place(path) if path else default_path(plan, clock.utc_now())
+    if isinstance(target, Path):
+        target.parent.mkdir(parents=True, exist_ok=True)
     return Journal.create(target, plan, pace=pace)
 
 
@@ -121,8 +125,8 @@ def show(
     if app.fault is not None:
         from tracker.console.terminal import reported
 
-        path = runtime.session.path
-        for line in reported(app.fault, clock.utc_now(), Path(path) if path else None):
+        place = place_of(runtime.session.path) if runtime.session.path else None
+        for line in reported(app.fault, clock.utc_now(), place if isinstance(place, Path) else None):
             print(line, file=sys.stderr)
     _say_goodbye(runtime.session.path, left, runtime.kept_in, onward)
     return app.return_code or (1 if left else 0)

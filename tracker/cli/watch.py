@@ -5,11 +5,10 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from pathlib import Path
 
 from tracker.cli.estimate import pet_option
 from tracker.foundation.errors import TrackerError, WrongUsage
-from tracker.journal.place import journal_place
+from tracker.journal.place import Place, journal_place
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     return show(args.journal, at)
 
 
-def show(path: Path, at: float | None) -> int:
+def show(path: Place, at: float | None) -> int:
     """Show the view in this terminal, or in the browser that this process was started for."""
     from tracker.console.terminal import is_terminal
 

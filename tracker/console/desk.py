@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from textual import events
@@ -49,6 +48,7 @@ from tracker.console.what_if import WhatIf
 from tracker.console.workers import Estimated, NotEstimated
 from tracker.console.writer import MARK_S
 from tracker.foundation.text import count
+from tracker.journal.place import place_of
 
 DIGIT = 3
 """Cells at the left of a crew member's line on which a click ticks."""
@@ -322,7 +322,7 @@ def _lead_of(here: DeskRuntime, settings: Settings) -> Screen[None]:
     from tracker.console.lead import Lead
     from tracker.console.lead_session import LeadRuntime
 
-    there = LeadRuntime(Path(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
+    there = LeadRuntime(place_of(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
     return Lead(there, settings)
 
 

@@ -11,7 +11,6 @@ import json
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
 from tracker.console.view.scene import Moved, Point
@@ -19,6 +18,7 @@ from tracker.console.workers import LatestOnly, choices_at
 from tracker.forecast.values import Choice, Estimate, Range
 from tracker.foundation.errors import TrackerError
 from tracker.journal.follow import Follower
+from tracker.journal.place import Place
 from tracker.journal.progress import Progress
 
 LOOK_S = 0.2
@@ -49,7 +49,7 @@ class NoJournal:
 class Following(threading.Thread):
     """Looks again and again, and reports what changed."""
 
-    def __init__(self, path: Path, report: Callable[[Grown | NoJournal], None]) -> None:
+    def __init__(self, path: Place, report: Callable[[Grown | NoJournal], None]) -> None:
         super().__init__(name="following", daemon=True)
         self._path = path
         self._report = report

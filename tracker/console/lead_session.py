@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from pathlib import Path
 
 from tracker.console.lead_analysis import (
     Following,
@@ -40,6 +39,7 @@ from tracker.forecast.values import Choice
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
+from tracker.journal.place import Place
 from tracker.journal.progress import Progress, pet_if_live
 from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
@@ -385,7 +385,7 @@ class LeadRuntime:
 
     def __init__(
         self,
-        path: Path,
+        path: Place,
         *,
         at: float | None = None,
         utc_now: Callable[[], datetime] = clock.utc_now,

@@ -36,6 +36,7 @@ from textual_serve.download_manager import DownloadManager
 from tracker.foundation.clock import monotonic_s
 from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.foundation.text import plain
+from tracker.journal.place import Place
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
@@ -193,10 +194,11 @@ MOST_BYTES = 4096
 FONT_PX = (8, 40, 15)
 
 
-def watch_command(journal: Path, at: str | None = None) -> tuple[str, ...]:
+def watch_command(journal: Place, at: str | None = None) -> tuple[str, ...]:
     """Return the only command that is ever started for a visitor."""
     more = ("--at", at) if at is not None else ()
-    return (sys.executable, "-m", "tracker", "watch", str(journal.absolute()), *more)
+    place = journal.absolute() if isinstance(journal, Path) else journal
+    return (sys.executable, "-m", "tracker", "watch", str(place), *more)
 
 
 class Visit(AppService):
@@ -239,7 +241,7 @@ async def _close(socket: web.WebSocketResponse) -> None:
 class Lead:
     """The application: one page, what it is made of, and the socket behind it."""
 
-    def __init__(self, journal: Path, gate: Gate, *, at: str | None = None) -> None:
+    def __init__(self, journal: Place, gate: Gate, *, at: str | None = None) -> None:
         self._journal, self._gate = journal, gate
         self._command = watch_command(journal, at)
         self._page = Template((OWN / "lead.html").read_text(encoding="utf-8"))
@@ -263,7 +265,7 @@ class Lead:
         """Return the page that holds the terminal."""
         least, most, usual = FONT_PX
         page = self._page.substitute(
-            title=escape(f"tracker: {self._journal.stem}"),
+            title=escape(f"tracker: {Path(self._journal.name).stem}"),
             socket=escape(f"ws://{request.host}/{self._gate.token}/ws"),
             font=_within(request.query.get("fontsize"), least, most, usual),
         )
@@ -326,7 +328,7 @@ _CLOSING_S = 2.0
 
 
 def serve(
-    journal: Path,
+    journal: Place,
     place: str = HERE,
     *,
     at: str | None = None,
@@ -343,7 +345,7 @@ def serve(
     return 0
 
 
-async def _serve(journal: Path, gate: Gate, port: int, at: str | None) -> None:
+async def _serve(journal: Place, gate: Gate, port: int, at: str | None) -> None:
     """Open the socket, say where, and wait for a signal."""
     lead = Lead(journal, gate, at=at)
     runner = web.AppRunner(lead.application(), access_log=None, shutdown_timeout=_CLOSING_S)
@@ -377,7 +379,7 @@ async def _open(runner: web.AppRunner, gate: Gate, port: int) -> asyncio.Server:
     return opened
 
 
-def announcement(gate: Gate, journal: Path) -> list[str]:
+def announcement(gate: Gate, journal: Place) -> list[str]:
     """Return what is said once: the address with its secret, and plainly who can reach it."""
     lines = [f"the lead's view of {plain(journal)}, to look on only: {gate.address}"]
     if not gate.is_loopback:

@@ -31,7 +31,7 @@ from textual.theme import Theme
 
 from tracker import __version__
 from tracker.foundation.errors import TrackerError
-from tracker.foundation.output import write_out
+from tracker.foundation.output import state_folder, write_out
 from tracker.foundation.text import plain
 
 
@@ -247,7 +247,7 @@ def reported(fault: BaseException, utc: datetime, beside: Path | None) -> list[s
     Nothing of the plan, or of what was typed, is in the lines.
     """
     name = f"fault-{utc:%Y%m%dT%H%M%SZ}.txt"
-    path = beside.with_suffix(f".{name}") if beside is not None else _state() / name
+    path = beside.with_suffix(f".{name}") if beside is not None else state_folder() / name
     said = f"the screen ended by a fault of the program ({type(fault).__name__}); what was saved is saved"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -255,10 +255,6 @@ def reported(fault: BaseException, utc: datetime, beside: Path | None) -> list[s
     except (TrackerError, OSError) as error:
         return [said, f"no report could be written: {plain(error, most=200)}"]
     return [said, f"report: {path}"]
-
-
-def _state() -> Path:
-    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "tracker"
 
 
 def _report(fault: BaseException, utc: datetime) -> list[str]:

@@ -21,6 +21,7 @@ from tracker.forecast.values import Estimate
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.output import write_out
 from tracker.journal.kinds import BY_NAME
+from tracker.journal.place import beside
 from tracker.journal.progress import Folded, Progress
 
 RETRY_S = 1.0
@@ -192,7 +193,7 @@ class Writer(threading.Thread):
             self._report(Failed((f"the journal cannot be opened: {_words(error)}",)))
             return
         said = self._sit(journal)
-        self._report(Opened(str(journal.path), journal.progress(), self._seat or journal.sitting.seat))
+        self._report(Opened(journal.name, journal.progress(), self._seat or journal.sitting.seat))
         for words in (*said, *([journal.notice] if journal.notice is not None else [])):
             self._report(Told(words))
         journal.tell_waiting(self._waits)
@@ -297,12 +298,14 @@ def _words(error: Exception) -> str:
 
 
 def _write_page(journal: Any, task: _Page) -> None:
-    """Write the page for paper beside the journal, all of it or none."""
+    """Write the page for paper beside the journal, or in this user's folder, all of it or none."""
     from tracker.forecast.report import page
 
     lines = page(task.progress, task.estimate, number=journal.number, digest=journal.hash)
-    place = Path(journal.path).with_suffix(".page.txt")
-    write_out(str(place), (f"{line}\n" for line in lines), beside=journal.path)
+    place = beside(journal.place, ".page.txt")
+    place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    like = journal.place if isinstance(journal.place, Path) else None
+    write_out(str(place), (f"{line}\n" for line in lines), beside=like)
 
 
 PATIENCE_S = 0.1

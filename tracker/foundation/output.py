@@ -22,6 +22,11 @@ Chunks = Iterable[str] | Iterable[bytes]
 _SQLITE = b"SQLite format 3\x00"
 
 
+def state_folder() -> Path:
+    """The folder in which the program keeps what is this user's alone."""
+    return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "tracker"
+
+
 def check_targets(targets: Iterable[str], journals: Iterable[str | Path]) -> None:
     """Raise TrackerError when an export may not go to its place, WrongUsage when two go to one."""
     sources = {Path(journal).resolve() for journal in journals}

@@ -169,16 +169,9 @@ class Journal:
         `outbox` is the folder in which to keep one; None keeps none.
         Raises JournalError when it exists or cannot be made.
         """
-        place = place_of(place)
         genesis = new_genesis(plan, pace=pace, rehearsal=rehearsal)
         genesis = replace(genesis, uuid=uuid) if uuid else genesis
-        at_first = start_fold(genesis, str(place), plan).progress()
-
-        def fill(new: Store) -> None:
-            with new.writing():
-                _derive(new, at_first)
-
-        return _seated(cls(create_store(place, genesis, fill), plan), outbox)
+        return _seated(cls(_made(place_of(place), genesis, plan), plan), outbox)
 
     @classmethod
     def open(
@@ -207,11 +200,9 @@ class Journal:
 
     @property
     def path(self) -> Path:
-        """The journal's file; JournalError for one in a database."""
-        place = self.place
-        if not isinstance(place, Path):
-            raise JournalError(f"{place}: is in a database, not in a file")
-        return place
+        """The journal's file, where it is one."""
+        assert isinstance(self.place, Path)
+        return self.place
 
     @property
     def notice(self) -> str | None:
@@ -298,36 +289,23 @@ class Journal:
     def _attempt(
         self, events: Sequence[Parsed], seat: str, now: datetime, job: str | None
     ) -> tuple[_Known, list[int]]:
-        """Fold events and write them, if nothing comes in between; nobody waits for the fold.
-
-        What was written before under the name of the job counts as written: an earlier try may have got there
-        without an answer, and then its events may be what refuses a second one.
-        """
+        """Fold events and write them, unless others come in between; written before, they are found."""
         self._catch_up()
-        fold, digest, added = self._fold, self._hash, []
         try:
-            check_together(fold, events)
-            for event in events:
-                one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
-                added.append(seal(one, digest))
-                digest = added[-1].hash
+            fold, digest, added = _admitted(self._fold, self._hash, events, now, seat)
             with self._store.writing(job):
                 for row in added:
                     self._store.append(row)
                 derived = _derive(self._store, fold.progress(), self._derived)
         except EventError:
-            found = None if job is None else self._store.job(job)
-            if found is None:
+            if job is None or (found := self._store.job(job)) is None:
                 raise
-            return self._written(*found)
         except Again as again:
-            return self._written(again.first, again.last)
-        return (fold, digest, derived), [row.number for row in added]
-
-    def _written(self, first: int, last: int) -> tuple[_Known, list[int]]:
-        """What is known once events that were written before are read, and their numbers."""
+            found = again.first, again.last
+        else:
+            return (fold, digest, derived), [row.number for row in added]
         self._catch_up()
-        return (self._fold, self._hash, self._derived), list(range(first, last + 1))
+        return (self._fold, self._hash, self._derived), list(range(found[0], found[1] + 1))
 
     def _read_back(self, numbers: Sequence[int]) -> list[Row]:
         """The rows just written; JournalError unless they are there: their numbers are a promise."""
@@ -357,11 +335,10 @@ class Journal:
         `at`: only events that happened by this PET. `known`: only those recorded by this PET, or by `at`
         when it is True.
         """
-        if known is True:
-            known = at
-        if at is None and (known is None or known is False):
+        known = at if known is True else None if known is False else known
+        if at is None and known is None:
             return self._fold.progress()
-        by = None if known is None or known is False else self._instant(known)
+        by = None if known is None else _instant(known, self._fold.progress().zero, self.name)
         return self._fold.until(at=at, known=by).progress()
 
     def warnings_of(self, number: int) -> tuple[str, ...]:
@@ -394,14 +371,6 @@ class Journal:
     ) -> None:
         self.close()
 
-    def _instant(self, pet_s: float) -> datetime:
-        zero = self._fold.progress().zero
-        if zero is None:
-            raise JournalError(
-                f"{self.name}: the clock was never started, so no PET says what was known when"
-            )
-        return instant_of(pet_s, zero)
-
     def _catch_up(self) -> bool:
         """Fold in what the store has beyond what is known here."""
         rows = self._store.rows(self._fold.number)
@@ -410,6 +379,36 @@ class Journal:
             self.sitting.saw(rows)
             self._derived = None
         return bool(rows)
+
+
+def _made(place: Place, genesis: Genesis, plan: Plan) -> Store:
+    """A new store that holds what a plan comes to before its first event."""
+    at_first = start_fold(genesis, str(place), plan).progress()
+
+    def fill(new: Store) -> None:
+        with new.writing():
+            _derive(new, at_first)
+
+    return create_store(place, genesis, fill)
+
+
+def _instant(pet_s: float, zero: datetime | None, name: str) -> datetime:
+    if zero is None:
+        raise JournalError(f"{name}: the clock was never started, so no PET says what was known when")
+    return instant_of(pet_s, zero)
+
+
+def _admitted(
+    fold: Fold, digest: str, events: Sequence[Parsed], now: datetime, seat: str
+) -> tuple[Fold, str, list[Row]]:
+    """The fold and the hash after some more events, and their rows; EventError says why they cannot be."""
+    check_together(fold, events)
+    rows = []
+    for event in events:
+        one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
+        rows.append(seal(one, digest))
+        digest = rows[-1].hash
+    return fold, digest, rows
 
 
 def _derive(store: Store, progress: Progress, known: Mapping[Table, Rows] | None = None) -> dict[Table, Rows]:

@@ -24,6 +24,7 @@ from urllib.parse import quote
 
 from tracker.foundation.clock import utc_now
 from tracker.foundation.errors import JournalError
+from tracker.foundation.output import state_folder
 from tracker.foundation.times import format_instant
 from tracker.journal.sqlite_locks import patiently, told
 from tracker.journal.store import Genesis, Row
@@ -65,8 +66,7 @@ _HEAD = (
 
 def default_folder() -> Path:
     """The folder of this user's outboxes."""
-    state = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(state) / "tracker" / "outbox"
+    return state_folder() / "outbox"
 
 
 @dataclass(frozen=True, slots=True)

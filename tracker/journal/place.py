@@ -13,6 +13,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from tracker.foundation.errors import WrongUsage
+from tracker.foundation.output import state_folder
 
 _SCHEME = re.compile(r"postgres(?:ql)?://", re.IGNORECASE)
 _USER = r"[A-Za-z0-9._%+-]+"
@@ -142,7 +143,13 @@ def journal_place(text: str) -> Place:
     return place
 
 
+def beside(place: Place, ending: str) -> Path:
+    """Where a file goes that belongs to a journal: beside its file, or in this user's folder of pages."""
+    if isinstance(place, Path):
+        return place.with_suffix(ending)
+    return state_folder() / "pages" / f"{place.database}-{place.name}{ending}"
+
+
 def resolved(place: Place) -> str:
     """The place as it is called whatever folder one is in, and whoever asks."""
     return place.plainly if isinstance(place, Address) else str(place.resolve())
-

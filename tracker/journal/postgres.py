@@ -27,6 +27,7 @@ from tracker.journal.store import (
     Cell,
     Forked,
     Genesis,
+    Listed,
     Lost,
     Raced,
     Row,
@@ -69,28 +70,9 @@ _LIST = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Listed:
-    """A journal of a database, for a list."""
-
-    name: str
-    uuid: str
-    created: str
-    rehearsal: bool
-    plan_name: str
-    events: int
-    hash: str
-
-
-def preparation() -> str:
-    """The statements that prepare a database for journals."""
-    return (files("tracker.journal") / "postgres.sql").read_text(encoding="utf-8")
-
-
-def journals(address: Address) -> list[Listed]:
+def listed(address: Address) -> list[Listed]:
     """The journals of a database, by name; JournalError when they cannot be read."""
-    link = Link(str(address), address.parameters(), read_only=True)
-    with contextlib.closing(link):
+    with contextlib.closing(Link(str(address), address.parameters(), read_only=True)) as link:
         return [Listed(*row) for row in link.ask(_LIST)]
 
 
@@ -175,11 +157,6 @@ class PostgresStore:
             raise JournalError(f"{address}: exists already, and a journal is never overwritten")
         return store
 
-    @classmethod
-    def exists(cls, address: Address) -> bool:
-        """Whether there is a journal of this name; JournalError when the server does not say."""
-        return any(one.name == address.name for one in journals(address))
-
     @property
     def name(self) -> str:
         """The address."""
@@ -252,8 +229,10 @@ class PostgresStore:
         return (found[0][0], found[0][1]) if found else None
 
     def rows(self, after: int = 0) -> list[Row]:
-        """The events with greater numbers, in order."""
+        """The events with greater numbers, in order; Forked where they follow another history."""
         found = [Row(*cells) for cells in self._link.ask(_EVENTS, (self._id, after))]
+        if found and after in self._hashes and not found[0].sealed_after(self._hashes[after]):
+            self._greet()
         self._note(found)
         return found
 
@@ -325,23 +304,7 @@ class PostgresStore:
 
     def faults(self) -> Iterator[str]:
         """Yield what is amiss with the triggers and functions that guard a journal."""
-        text = preparation()
-        bodies = re.findall(r"CREATE FUNCTION tracker\.(\w+)\(.*?\$\$(.*?)\$\$", text, re.DOTALL)
-        found = dict(
-            self._link.ask(
-                "SELECT proname, prosrc FROM pg_proc WHERE pronamespace = 'tracker'::regnamespace"
-            )
-        )
-        for name, body in bodies:
-            if found.get(name) != body:
-                yield f"the database has lost or changed the function tracker.{name}"
-        wanted = set(re.findall(r"CREATE TRIGGER (\w+) .*? ON tracker\.(\w+) ", text))
-        stands = self._link.ask(
-            "SELECT tgname, relname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid "
-            "WHERE relnamespace = 'tracker'::regnamespace AND tgenabled IN ('O', 'A') AND NOT tgisinternal"
-        )
-        for name, table in sorted(wanted - set(stands)):
-            yield f"the trigger {name} of tracker.{table} is gone or switched off"
+        return _unguarded(self._link)
 
     def estimate_faults(self) -> Iterator[str]:
         """Yield which estimates are not as they were written."""
@@ -378,6 +341,23 @@ class PostgresStore:
             f"{self.name}: the server holds another history from event {wrong} on; nothing is written there, "
             f"and what was recorded up to event {last} is kept here"
         )
+
+
+def _unguarded(link: Link) -> Iterator[str]:
+    """Yield which functions and triggers of a database are not those that it was prepared with."""
+    text = (files("tracker.journal") / "postgres.sql").read_text(encoding="utf-8")
+    bodies = re.findall(r"CREATE FUNCTION tracker\.(\w+)\(.*?\$\$(.*?)\$\$", text, re.DOTALL)
+    found = dict(link.ask("SELECT proname, prosrc FROM pg_proc WHERE pronamespace = 'tracker'::regnamespace"))
+    for name, body in bodies:
+        if found.get(name) != body:
+            yield f"the database has lost or changed the function tracker.{name}"
+    wanted = set(re.findall(r"CREATE TRIGGER (\w+) .*? ON tracker\.(\w+) ", text))
+    stands = link.ask(
+        "SELECT tgname, relname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid "
+        "WHERE relnamespace = 'tracker'::regnamespace AND tgenabled IN ('O', 'A') AND NOT tgisinternal"
+    )
+    for name, table in sorted(wanted - set(stands)):
+        yield f"the trigger {name} of tracker.{table} is gone or switched off"
 
 
 def _leading(shown: Shown) -> Iterator[float | None]:

@@ -46,9 +46,7 @@ _HERE = re.compile(r"|/.*|localhost|127\.[0-9.]+|::1", re.IGNORECASE)
 """Hosts that are this machine."""
 _RACED = {"TRK01", "TRK02", "TRK03", "23505"}
 _LOST = {"57014", "55P03", "53300"}
-_PREPARE = (
-    "the database is not prepared for journals; `tracker journals --prepare` prints what an administrator runs"
-)
+_PREPARE = "the database is not prepared for journals; what `tracker journals --prepare` prints prepares it"
 _REASONS = {
     "42501": "this login may not do that; who writes needs the role tracker_write, who reads tracker_read",
     "25006": "is open to read only: a replica, or a login that may only read; nothing was written",
@@ -268,10 +266,16 @@ def _check_passfile(name: str, parameters: Mapping[str, str]) -> None:
 _WHY = (
     ("password authentication failed", "the server does not take the password in ~/.pgpass"),
     ("no password supplied", "the server asks for a password: put it into ~/.pgpass (mode 0600)"),
-    ("root certificate file", "no certificate to know the server by: set sslrootcert=FILE (or PGSSLROOTCERT)"),
+    (
+        "root certificate file",
+        "no certificate to know the server by: set sslrootcert=FILE or PGSSLROOTCERT",
+    ),
     ("certificate verify failed", "nobody in sslrootcert (or PGSSLROOTCERT) signed the server's certificate"),
     ("does not match host name", "the server's certificate is for another name than the address gives"),
-    ("does not support SSL", "the server takes no encrypted connection, and off this machine none else will do"),
+    (
+        "does not support SSL",
+        "the server encrypts no connection, and off this machine no other will do",
+    ),
     ("definition of service", "no such service in the service file (PGSERVICEFILE, ~/.pg_service.conf)"),
     ("too many", "the server has no connection left"),
     ("remaining connection slots", "the server has no connection left"),
@@ -290,4 +294,3 @@ def _why_not_connected(error: psycopg.Error) -> str:
     if found := re.search(r'(database|role) "[^"]*" does not exist', text):
         return f"the server has no such {found[1].replace('role', 'login')}"
     return next((words for sign, words in _WHY if sign in text), "the server does not answer")
-

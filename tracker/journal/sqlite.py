@@ -50,6 +50,7 @@ _ASIDE = (
 )
 _ANY = "SELECT count(*) FROM sqlite_master"
 _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
+_BEGINNING = f"SELECT {', '.join(_GENESIS)}, hash FROM journal WHERE one = 1"
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
 
 _HELD_S = 0.04
@@ -185,7 +186,7 @@ class SqliteStore:
         self._block: _Block | None = None
         self.tell: Callable[[str], object] = tell_nobody
         """Is told for whom a seat waits, once it has waited for a second."""
-        self.genesis, self.stored_hash = self._read_genesis()
+        self.genesis, self.stored_hash = _genesis_of(self._read(_BEGINNING), self.name)
         self._version: int | None = None
 
     @classmethod
@@ -384,14 +385,6 @@ class SqliteStore:
             raise JournalError(f"{self.name}: nothing is written outside a `writing` block")
         return self._block
 
-    def _read_genesis(self) -> tuple[Genesis, str]:
-        found = self._read(f"SELECT {', '.join(_GENESIS)}, hash FROM journal WHERE one = 1")
-        if len(found) != 1:
-            raise JournalError(f"{self.name}: is a damaged journal: it has lost its plan")
-        *cells, digest = found[0]
-        genesis = Genesis(**dict(zip(_GENESIS, cells, strict=True)))
-        return replace(genesis, rehearsal=genesis.rehearsal == 1), digest
-
     def _all(self, sql: str, after: int) -> list[tuple[Any, ...]]:
         """All that a query finds behind a number, read a while at a time."""
         found: list[tuple[Any, ...]] = []
@@ -428,6 +421,15 @@ class SqliteStore:
         self._source.close()
         self._source = _open_to_read(self._source.file.path)
         self._version = None
+
+
+def _genesis_of(found: list[tuple[Any, ...]], name: str) -> tuple[Genesis, str]:
+    """The genesis in the only row of `journal`, and the hash stored with it; JournalError without one."""
+    if len(found) != 1:
+        raise JournalError(f"{name}: is a damaged journal: it has lost its plan")
+    *cells, digest = found[0]
+    genesis = Genesis(**dict(zip(_GENESIS, cells, strict=True)))
+    return replace(genesis, rehearsal=genesis.rehearsal == 1), digest
 
 
 def _make(path: Path, genesis: Genesis) -> None:

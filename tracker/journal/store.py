@@ -118,6 +118,20 @@ class Shown:
         return _hash("tracker estimate", [self.event, self.at, self.shown, self.estimate])
 
 
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One of the journals of a database."""
+
+    name: str
+    uuid: str
+    created: str
+    rehearsal: bool
+    plan_name: str
+    events: int
+    hash: str
+    """Of the last event."""
+
+
 class Held(JournalError):
     """Somebody else holds the journal and does not let go; nothing was written, and a later try may do."""
 

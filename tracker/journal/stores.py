@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.foundation.errors import JournalError
 from tracker.journal.place import Address, Place
-from tracker.journal.store import Genesis, LastingStore, Store
+from tracker.journal.store import Genesis, LastingStore, Listed, Store
 
 if TYPE_CHECKING:
     from tracker.journal.postgres import PostgresStore
@@ -40,7 +41,20 @@ def exists(place: Place) -> bool:
     """Whether something is at a place; JournalError when a server cannot say."""
     if isinstance(place, Path):
         return place.exists() or place.is_symlink()
-    return _postgres(place).exists(place)
+    return any(one.name == place.name for one in listed(place))
+
+
+def listed(address: Address) -> list[Listed]:
+    """The journals of a database, by name; JournalError when they cannot be read."""
+    _postgres(address)
+    from tracker.journal.postgres import listed as found
+
+    return found(address)
+
+
+def preparation() -> str:
+    """The statements with which an administrator prepares a database for journals."""
+    return (files("tracker.journal") / "postgres.sql").read_text(encoding="utf-8")
 
 
 def _postgres(address: Address) -> type[PostgresStore]:
