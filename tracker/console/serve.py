@@ -197,8 +197,7 @@ FONT_PX = (8, 40, 15)
 def watch_command(journal: Place, at: str | None = None) -> tuple[str, ...]:
     """Return the only command that is ever started for a visitor."""
     more = ("--at", at) if at is not None else ()
-    place = journal.absolute() if isinstance(journal, Path) else journal
-    return (sys.executable, "-m", "tracker", "watch", str(place), *more)
+    return (sys.executable, "-m", "tracker", "watch", str(journal.absolute()), *more)
 
 
 class Visit(AppService):

@@ -66,9 +66,9 @@ class Address:
         name = f"#{self.name}" if self.name else ""
         return f"postgresql://{user}{self.hosts}/{self.database}{more}{name}"
 
-    def named(self, name: str) -> Address:
-        """The address of a journal in the same database."""
-        return Address(self.hosts, self.database, name, self.user, self.settings)
+    def absolute(self) -> Address:
+        """Itself: it means the same in every folder."""
+        return self
 
     def parameters(self) -> dict[str, str]:
         """What libpq is told, by its own keys."""
