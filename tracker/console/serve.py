@@ -196,8 +196,7 @@ FONT_PX = (8, 40, 15)
 
 def watch_command(journal: Place, at: str | None = None) -> tuple[str, ...]:
     """Return the only command that is ever started for a visitor."""
-    more = ("--at", at) if at is not None else ()
-    return (sys.executable, "-m", "tracker", "watch", str(journal.absolute()), *more)
+    return (sys.executable, "-m", "tracker", "watch", str(journal.absolute()), *(("--at", at) if at else ()))
 
 
 class Visit(AppService):
