@@ -18,7 +18,7 @@ from tracker.console.view.alerts import (
     message_rows,
 )
 from tracker.console.view.consumables import consumables_list
-from tracker.console.view.crew import crew_lines
+from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.head import changed_rule, head
 from tracker.console.view.lead_1_day import day
 from tracker.console.view.lead_2_choices import choices
@@ -89,24 +89,30 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     Where room is short the runway goes first, then the crew's second rows; head, crew and alerts never. What
     is usual decides, so that digits keep their rows, until the list would have too little.
     """
-    members = len(scene.progress.plan.crew)
+    members, single = len(scene.progress.plan.crew), crew_rows(scene, width, double=False)
     side = 0 if width < SMALL or height < 20 or view in (*WHOLE, *WIDE) else _side(width)
     below, usual = height - _ALWAYS, _usual(height)
-    crew, bars = members, 0
-    double = 2 * members if width < LARGE and not (view in LONG and height < 36) else members
+    crew, bars = single, 0
+    twice = width < LARGE and not (view in LONG and height < 36)
+    double = crew_rows(scene, width, double=True) if twice else single
     if below - usual - double >= LIST_LEAST + members:
         crew = double
     wanted = runway_rows(scene) + 1
     if view not in (*WHOLE, "runway") and width >= SMALL and below - usual - crew - wanted >= 8:
         bars = wanted
-    crew = min(crew, max(CREW_LEAST, below - LIST_LEAST - 2))
-    alerts, message = _below(scene, width, height, below - crew - bars - LIST_LEAST)
+    # What is to be heeded is never cut: the list makes room for it, down to its head.
+    most = max(CREW_LEAST, below - LIST_LEAST - 2)
+    crew = min(crew, most + min(single - members, max(0, below - 4 - most)))
+    least = min(LIST_LEAST, max(1, below - crew - 3))
+    if (more := crew_rows(scene, width, double=crew == double != single, ahead=True)) > crew:
+        crew = more if below - usual - bars - more >= 2 * LIST_LEAST else crew
+    alerts, message = _below(scene, width, height, below - crew - bars - least)
     if alerts + message > usual and bars and alerts < alert_rows(scene, width)[1]:
         bars = 0
-        alerts, message = _below(scene, width, height, below - crew - LIST_LEAST)
-    if alerts + message > usual and crew > members and alerts < alert_rows(scene, width)[1]:
-        crew = members
-        alerts, message = _below(scene, width, height, below - crew - LIST_LEAST)
+        alerts, message = _below(scene, width, height, below - crew - least)
+    if alerts + message > usual and crew > single and alerts < alert_rows(scene, width)[1]:
+        crew = single
+        alerts, message = _below(scene, width, height, below - crew - least)
     made = Layout(crew, max(0, bars - 1), side, alerts, message)
     title = TITLE if bars else "way home" if view == "home" else ""
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from rich.cells import cell_len
 
 from tracker.console.view.scene import LARGE, Mark, Scene
-from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, width_of
+from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, under, width_of
 from tracker.console.view.words import (
     StepStanding,
     expected_s,
@@ -17,7 +19,7 @@ from tracker.console.view.words import (
     took,
 )
 from tracker.foundation.shown import pet_nearest
-from tracker.foundation.text import plain
+from tracker.foundation.text import count, plain
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
 _NEXT_FROM = 96
@@ -28,37 +30,115 @@ _NEXT_LEAST = 22
 
 def crew_lines(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the rows of every crew member, in plan order; the digit that ticks stands first."""
-    members = [member.id for member in scene.progress.plan.crew]
-    if width < LARGE and height >= 2 * len(members):
-        rows = [row for n, crew in enumerate(members) for row in _two_rows(scene, n + 1, crew, width)]
-        return tall(rows, width, height)
-    one = _wide if width >= LARGE else _one_row
-    shown = members_shown(scene, height)
-    rows = [one(scene, n + 1, members[n], width) for n in shown]
-    if len(shown) < len(members):
-        words = f" ~ {len(members) - len(shown)} more of the crew: {scene.key('crew')} goes on"
-        rows.append(crop((say(words, "dim"),), width))
-    return tall(rows, width, height)
-
-
-def members_shown(scene: Scene, height: int) -> range:
-    """Return the places of the crew members who have a row; the chosen one is among them."""
-    members = [member.id for member in scene.progress.plan.crew]
-    if len(members) <= height:
-        return range(len(members))
-    room = max(1, height - 1)
-    chosen = members.index(scene.chosen) if scene.chosen in members else 0
-    first = max(0, min(chosen - room + 1, len(members) - room))
-    return range(first, first + room)
+    groups = _groups(scene, width, height)
+    lines = [line for _, own in groups for line in own]
+    left = len(scene.progress.plan.crew) - len(groups)
+    hidden = crew_rows(scene, width, double=False) - len(lines)
+    if left or hidden > 0:
+        words = f" ~ {left} more of the crew: {scene.key('crew')} goes on"
+        words = words if left else f" ~ {count(hidden, 'more row')} to heed: {scene.key('brief')} has them"
+        lines = [*lines[: height - 1], crop((say(words, "dim"),), width)]
+    return tall(lines, width, height)
 
 
 def member_at(scene: Scene, width: int, height: int, row: int) -> int | None:
     """Return the number of the crew member who is written on a row, from 1."""
-    members = len(scene.progress.plan.crew)
-    if width < LARGE and height >= 2 * members:
-        return row // 2 + 1 if row < 2 * members else None
-    shown = members_shown(scene, height)
-    return shown[row] + 1 if row < len(shown) else None
+    places = [n + 1 for n, own in _groups(scene, width, height) for _ in own]
+    return places[row] if row < len(places) else None
+
+
+def crew_rows(scene: Scene, width: int, *, double: bool, ahead: bool = False) -> int:
+    """Return how many rows the crew wants: two for each where there is room, and all that is to be heeded."""
+    rows = sum(len(now) + (len(following) if ahead else 0) for now, following in _heeds(scene, width, double))
+    return rows + len(scene.progress.plan.crew) * (1 + double)
+
+
+def _groups(scene: Scene, width: int, height: int) -> list[tuple[int, list[Line]]]:
+    """Return the rows of crew members by their places: as much of each as there is room for in all.
+
+    Where there is none for everybody the chosen one is among those shown.
+    """
+    everybody = range(len(scene.progress.plan.crew))
+    for double, ahead in _FORMS[width >= LARGE :]:
+        if crew_rows(scene, width, double=double, ahead=ahead) <= height:
+            return _rows(scene, width, everybody, double=double, ahead=ahead)
+    groups = _rows(scene, width, everybody, double=False, ahead=False)
+    if len(groups) <= height:
+        return _squeezed(groups, height)
+    ids = [member.id for member in scene.progress.plan.crew]
+    last = ids.index(scene.chosen) if scene.chosen in ids else 0
+    return _about_one(groups, last, max(1, height - 1))
+
+
+_FORMS = ((True, True), (True, False), (False, True))
+"""Two rows each or one, with what is to be heeded next or not; the fullest first. Wide rows are never two."""
+
+
+def _squeezed(groups: list[tuple[int, list[Line]]], height: int) -> list[tuple[int, list[Line]]]:
+    """Return everybody's row with what is to be heeded as far as there is room, and a row to say so."""
+    spare = height - len(groups)
+    if sum(len(own) - 1 for _, own in groups) > spare:
+        spare -= 1
+    found = []
+    for n, own in groups:
+        found.append((n, own[: 1 + max(0, spare)]))
+        spare -= len(own) - 1
+    return found
+
+
+def _about_one(groups: list[tuple[int, list[Line]]], one: int, room: int) -> list[tuple[int, list[Line]]]:
+    """Return as many groups as there is room for, from the first on, or ending with `one`."""
+    sizes = [len(own) for _, own in groups]
+    first = 0
+    while first < one and sum(sizes[first : one + 1]) > room:
+        first += 1
+    end = first + 1
+    while end < len(groups) and sum(sizes[first : end + 1]) <= room:
+        end += 1
+    return groups[first:end]
+
+
+def _rows(
+    scene: Scene, width: int, places: Iterable[int], *, double: bool, ahead: bool
+) -> list[tuple[int, list[Line]]]:
+    heeds, members = _heeds(scene, width, double), scene.progress.plan.crew
+    found = []
+    for n in places:
+        if double:
+            own = _two_rows(scene, n + 1, members[n].id, width)
+        else:
+            own = [(_wide if width >= LARGE else _one_row)(scene, n + 1, members[n].id, width)]
+        now, following = heeds[n]
+        found.append((n, [own[0], *now, *own[1:], *(following if ahead else ())]))
+    return found
+
+
+def _heeds(scene: Scene, width: int, double: bool) -> list[tuple[list[Line], list[Line]]]:
+    """Return what each crew member heeds now, and next; a joint step's stands with the first of them."""
+    indent = _NAME + _WORD + (2 if double else _MARK if width >= LARGE else 0)
+    at_hand = [_now_and_next(scene, member.id) for member in scene.progress.plan.crew]
+    seen: set[str | None] = set()
+    found: list[tuple[list[Line], list[Line]]] = [([], []) for _ in at_hand]
+    for which in (0, 1):
+        for n, steps in enumerate(at_hand):
+            ink: Ink = "dim" if which else "strong"
+            begin = "next: " if which and not (double and steps[0]) else ""
+            heed = _heed(scene, steps[which]) if steps[which] not in seen else ()
+            found[n][which].extend(
+                line for words in heed for line in under(begin + words, width, ink, indent)
+            )
+            seen.add(steps[which])
+    return found
+
+
+def _now_and_next(scene: Scene, crew: str) -> tuple[str | None, str | None]:
+    """Return the step that a crew member is at or waits for, and the one that comes after it."""
+    stand, step = _stand(scene, crew)
+    return (None, step) if stand.word == "next" else (step, _following(scene, crew, step))
+
+
+def _heed(scene: Scene, step: str | None) -> tuple[str, ...]:
+    return () if step is None else scene.progress.steps[step].step.heed
 
 
 def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
