@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.streams import NOT_LIVE, random_plan, random_run
 from tracker.foundation.errors import EventError
-from tracker.journal.as_run import as_run, as_spent
+from tracker.journal.as_run import as_run, as_spent, derived_rows
 from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold
 from tracker.journal.progress import Progress, step_status
@@ -192,6 +192,18 @@ def test_as_run_has_a_row_a_step_and_its_status(seed: int) -> None:
         assert (row.variance is None) == (row.status != "done")
         if row.variance is not None and row.actual_duration is not None:
             assert row.variance == pytest.approx(row.actual_duration - row.planned_duration)
+
+
+@many
+@given(seeds)
+def test_rows_taken_over_from_before_are_those_made_afresh(seed: int) -> None:
+    fold = excursion(seed)
+    so_far = Fold.start(fold.plan, uuid="random")
+    rows = derived_rows(so_far.progress())
+    for event in fold.recorded:
+        before, so_far = so_far.progress(), so_far.add(event)
+        rows = derived_rows(so_far.progress(), (before, rows))
+        assert rows == derived_rows(so_far.progress())
 
 
 @many

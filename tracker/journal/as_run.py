@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite
 from operator import attrgetter
@@ -104,9 +105,20 @@ _spent_values = attrgetter(*AS_SPENT)
 _CREW = AS_RUN.index("crew")
 
 
-def derived_rows(progress: Progress) -> dict[Table, Rows]:
-    """Return every row of both tables by place, up to the last event."""
-    run = {place: _run_cells(row) for place, row in enumerate(as_run(progress), 1)}
+Derived = Mapping[Table, Rows]
+
+
+def derived_rows(progress: Progress, before: tuple[Progress, Derived] | None = None) -> dict[Table, Rows]:
+    """Return every row of both tables by place, up to the last event.
+
+    `before`: an earlier progress and its rows; those of steps to which nothing happened since are taken over.
+    """
+    known, rows = (before[0], before[1]["as_run"]) if before is not None else (progress, {})
+    same = _as_before(progress, known) if before is not None else set()
+    run = {
+        place: rows[place] if step in same else _run_cells(progress, s)
+        for place, (step, s) in enumerate(progress.steps.items(), 1)
+    }
     spent: dict[int, tuple[Cell, ...]] = {}
     places = {member.id: n * _PER_CREW for n, member in enumerate(progress.plan.crew, 1)}
     for row in as_spent(progress, progress.at):
@@ -121,7 +133,18 @@ def differences(before: Rows, after: Rows) -> tuple[Rows, list[int]]:
     return put, [place for place in before if place not in after]
 
 
-def _run_cells(row: AsRunRow) -> tuple[Cell, ...]:
-    """Return a row as the file holds it: the crew as one text."""
+def _as_before(progress: Progress, known: Progress) -> set[str]:
+    """Return the steps whose rows are what they were: ended, or nobody is or was at them; nothing changed."""
+    at = {*progress.current.values(), *known.current.values()}
+    return {
+        step
+        for step, s in progress.steps.items()
+        if known.steps.get(step) is s and (s.ended is not None or (s.began is None and step not in at))
+    }
+
+
+def _run_cells(progress: Progress, s: StepState) -> tuple[Cell, ...]:
+    """Return a step's row as the file holds it: the crew as one text."""
+    row = _row(progress, s)
     values = _run_values(row)
     return (*values[:_CREW], " ".join(row.crew), *values[_CREW + 1 :])

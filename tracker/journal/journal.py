@@ -22,7 +22,7 @@ from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError, PlanError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, instant_of, whole_milliseconds
-from tracker.journal.as_run import derived_rows, differences
+from tracker.journal.as_run import Derived, derived_rows, differences
 from tracker.journal.event_checks import admit, check_together
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import Fold
@@ -296,7 +296,7 @@ class Journal:
             with self._store.writing(job):
                 for row in added:
                     self._store.append(row)
-                derived = _derive(self._store, fold.progress(), self._derived)
+                derived = _derive(self._store, fold.progress(), self._derived, self._fold)
         except EventError:
             if job is None or (found := self._store.job(job)) is None:
                 raise
@@ -411,12 +411,16 @@ def _admitted(
     return fold, digest, rows
 
 
-def _derive(store: Store, progress: Progress, known: Mapping[Table, Rows] | None = None) -> dict[Table, Rows]:
+def _derive(
+    store: Store, progress: Progress, known: Derived | None = None, fold: Fold | None = None
+) -> dict[Table, Rows]:
     """Bring the derived tables up to date, touching only rows that changed; return them.
 
-    `known` is what the store is known to hold; without it the store is asked.
+    `known` is what the store is known to hold, for the events of `fold`; without it the store is asked.
     """
-    wanted = derived_rows(progress)
+    wanted = derived_rows(
+        progress, (fold.progress(), known) if fold is not None and known is not None else None
+    )
     for table, rows in wanted.items():
         put, gone = differences(store.derived(table) if known is None else known[table], rows)
         store.derive(table, put, gone)
