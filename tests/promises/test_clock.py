@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from tests.journals import ZERO, plan
+from tracker.cli.record import _say
 from tracker.console.key_events import EventBatch, undo
 from tracker.console.seat_clock import SeatClock, instant_of
 from tracker.console.session import DeskRuntime
+from tracker.console.view.alerts import detail, events_list
+from tracker.console.view.styled_text import text_of
 from tracker.console.writer import Job, Opened, OthersWrote, Written
 from tracker.foundation.clock import SteadyClock, boot_s
 from tracker.foundation.errors import EventError
@@ -170,6 +174,38 @@ def test_another_seats_word_on_its_clock_is_not_taken_for_ones_own(seat: Seat) -
     seat.runtime.take(OthersWrote(seat.journal.progress()))
     assert seat.now == 601
     assert "other wrote 3: clock wall set 500" in seat.session.said
+
+
+def test_an_entry_by_a_clock_behind_the_last_ones_is_taken_marked_and_told_at_both_desks(
+    seat: Seat, capsys: pytest.CaptureFixture[str]
+) -> None:
+    here = seat.machine.wall()
+    ahead = {"kind": "noted", "text": "ahead", "at": 590}
+    seat.journal.record(ahead, seat="other", utc_now=here + timedelta(seconds=30))
+    seat.runtime.take(OthersWrote(seat.journal.progress()))
+    assert "clock of" not in seat.session.said
+    seat.press({"kind": "noted", "text": "mine"})
+    mark = "written 0:00:30 before entry 3 by the clock of op"
+    assert mark in seat.session.said
+    _say(seat.journal, 3)
+    _say(seat.journal, 4)
+    assert capsys.readouterr().err == f"warning: event 4: {mark}\n"
+    scene = replace(seat.runtime.scene(), chosen="4")
+    assert mark in detail(scene)
+    assert [line.split()[2] for line in text_of(events_list(scene, 100, 5)).splitlines()[1:]] == [
+        "clock",
+        "note",
+        "done",
+        "the",
+    ]
+    seat.journal.record({**ahead, "text": "near"}, seat="other", utc_now=here - timedelta(seconds=1.9))
+    seat.runtime.take(OthersWrote(seat.journal.progress()))
+    assert "clock of" not in seat.session.said
+    seat.journal.record({**ahead, "text": "far"}, seat="other", utc_now=here - timedelta(seconds=5))
+    seat.runtime.take(OthersWrote(seat.journal.progress()))
+    assert (
+        "other wrote 6: note far; written 0:00:03 before entry 5 by the clock of other" in seat.session.said
+    )
 
 
 def test_the_steady_clock_goes_on_while_nobody_looks() -> None:

@@ -198,7 +198,9 @@ def _stream(journal: Journal) -> int:
 def _say(journal: Journal, number: int) -> None:
     """Print the number of an event that is on disk, and what is unusual about it."""
     print(number, flush=True)
-    for text in journal.warnings_of(number):
+    from tracker.journal.wording import clock_mark
+
+    for text in filter(None, (clock_mark(journal.progress(), number), *journal.warnings_of(number))):
         print(f"warning: event {number}: {plain(text)}", file=sys.stderr, flush=True)
 
 

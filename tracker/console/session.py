@@ -51,7 +51,7 @@ from tracker.forecast.values import Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Folded, Progress
-from tracker.journal.wording import news
+from tracker.journal.wording import clock_mark, news
 
 STAMP = timedelta(milliseconds=1)
 """Between two key presses, so that what was written together can be told from what was not."""
@@ -258,6 +258,7 @@ class Session:
             last = report.numbers[-1]
             self._marks.update({c: (pending.written(last), mono) for c in pending.crew})
             warned = [words for number, words in report.progress.warnings if number in report.numbers]
+            warned += [mark for mark in [clock_mark(report.progress, report.numbers[0])] if mark]
             tail = f"   note: {warned[0]}" if warned else ""
             self.say(pending.told(last, self.keys.get("undo", "u")) + tail, "late" if warned else "going")
         self._confirm(report.progress)

@@ -136,6 +136,24 @@ def _people(crew: object) -> str:
     return "" if crew is None else "shared" if crew == "*" else str(crew)
 
 
+BEHIND_S = 2.0
+"""From this difference on it is told that the clocks of two seats are apart."""
+
+
+def clock_mark(progress: Progress, number: int) -> str:
+    """What is told of an event recorded before the one that stands before it; empty where clocks agree.
+
+    The instants are those of the seats' own clocks, to which nothing else can be held.
+    """
+    recorded = progress.fold.recorded
+    place = next((k for k, event in enumerate(recorded) if event.number == number), 0)
+    event, before = recorded[place], recorded[max(0, place - 1)]
+    behind = (before.recorded - event.recorded).total_seconds()
+    if behind <= BEHIND_S:
+        return ""
+    return f"written {format_exact(round(behind))} before entry {before.number} by the clock of {event.seat}"
+
+
 def news(progress: Progress, number: int, seat: str) -> str:
     """Return the last that another seat wrote after an event; empty where none did.
 
@@ -146,7 +164,9 @@ def news(progress: Progress, number: int, seat: str) -> str:
     if not new:
         return ""
     last = max(new, key=lambda e: e.number)
-    return f"{last.seat} wrote {last.number}: {event_words(progress, last.kind, last.body)}"
+    mark = clock_mark(progress, last.number)
+    said = f"{last.seat} wrote {last.number}: {event_words(progress, last.kind, last.body)}"
+    return f"{said}; {mark}" if mark else said
 
 
 def spoken(progress: Progress, most: int) -> list[str]:

@@ -39,7 +39,7 @@ from tracker.foundation.shown import pet_down
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress, Recorded, StepState
-from tracker.journal.wording import event_words, spoken
+from tracker.journal.wording import clock_mark, event_words, spoken
 
 MOST = 1500
 """Characters; a note longer than that ends in three points."""
@@ -163,7 +163,8 @@ def _event(scene: Scene, number: int) -> str:
     words = event_words(progress, event.kind, event.body, most=MOST)
     force = {e.number for e in progress.events}
     back = "" if number in force or event.kind == "withdrawn" else " (taken back or corrected)"
-    written = f"written {event.recorded:%H:%M:%S} UTC by {event.seat}"
+    mark = clock_mark(progress, number)
+    written = f"written {event.recorded:%H:%M:%S} UTC by {event.seat}{f'; {mark}' if mark else ''}"
     return f"{number} at {pet_s(event.at)}{utc}, {how}{back}: {words}; {written}"
 
 
@@ -448,11 +449,12 @@ def _top(scene: Scene, events: list[Recorded], height: int) -> int:
 
 def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
     seat = 24 if width >= 100 else 0
+    behind = "clock" if clock_mark(scene.progress, event.number) else ""
     line: Line = (
         put(event.number, 6, "dim", right=True),
         put(pet_s(event.at), 10, "" if event.stated else "dim", right=True),
         Span("  "),
-        put("" if force or event.kind == "withdrawn" else "back", 6, "late"),
+        put(behind if force or event.kind == "withdrawn" else "back", 6, "late"),
         put(
             event_words(scene.progress, event.kind, event.body),
             max(10, width - 24 - seat),
