@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import queue
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,6 +18,7 @@ from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import detail, events_list
 from tracker.console.view.styled_text import text_of
 from tracker.console.writer import Job, Opened, OthersWrote, Written
+from tracker.foundation import clock
 from tracker.foundation.clock import SteadyClock, boot_s
 from tracker.foundation.errors import EventError
 from tracker.journal.journal import Journal
@@ -208,7 +211,47 @@ def test_an_entry_by_a_clock_behind_the_last_ones_is_taken_marked_and_told_at_bo
     )
 
 
+def test_the_clock_of_a_seat_goes_on_for_as_long_as_the_machine_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machine, boot = Machine(), "one"
+    monkeypatch.setattr(clock, "utc_now", machine.wall)
+    monkeypatch.setattr(clock, "boot_s", machine.since_boot)
+    monkeypatch.setattr(clock, "boot_id", lambda: boot)
+    path = tmp_path / "one.sqlite"
+    with Journal.create(path, plan()) as made:
+        made.record(ZERO, seat="other")
+
+    def sat_down() -> tuple[DeskRuntime, list[str]]:
+        steady = SteadyClock(machine.wall, machine.since_boot)
+        heard: queue.Queue[Any] = queue.Queue()
+        runtime = DeskRuntime(
+            lambda: Journal.open(path), "op", seat_clock=SeatClock(steady), outbox=tmp_path / "out"
+        )
+        runtime.session.ask = lambda wanted: None
+        runtime.start(heard.put)
+        runtime.take(heard.get(timeout=10))
+        said = runtime.session.said
+        runtime.stop()
+        return runtime, [said, runtime.session.clock.words if runtime.session.clock else ""]
+
+    machine.boot += 600
+    runtime, said = sat_down()
+    assert said == ["", ""]
+    # Between two sittings somebody sets the clock: it is asked about, and PET goes on as before.
+    machine.boot, machine.off = machine.boot + 60, 3600.0
+    runtime, said = sat_down()
+    assert runtime.session.now(runtime.utc_now()) == 660
+    assert said[0] == "" and "set forward by 1:00 at 0:11" in said[1]
+    boot, machine.boot = "two", 1000.0 + 700
+    runtime, said = sat_down()
+    assert runtime.session.now(runtime.utc_now()) == 700 + 3600
+    assert said == [
+        "this machine was started anew since: PET goes by its wall clock, 15:11:40 UTC. Is that right?",
+        "",
+    ]
+
+
 def test_the_steady_clock_goes_on_while_nobody_looks() -> None:
     before = boot_s()
-    clock = SteadyClock()
-    assert boot_s() >= before and abs(clock.jump_s()) < 2.0
+    assert boot_s() >= before and abs(SteadyClock().jump_s()) < 2.0

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from tracker.foundation.clock import SteadyClock
+from tracker.foundation.clock import ClockBegan, SteadyClock
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import format_exact, format_instant, format_pet
 from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME
@@ -47,6 +47,14 @@ class SeatClock:
         """What was taken over from the wall clock, and what it may be off by, as somebody said."""
         self._noticed: tuple[float, int] | None = None
         """PET and number of the last event at which the difference was noticed."""
+
+    def go_on(self, began: ClockBegan) -> str:
+        """Go on with the clock that was kept for this seat; what is to be said of it, if anything."""
+        self._steady.go_on(began)
+        self._known = began.known
+        shown = f"{began.utc:%H:%M:%S} UTC"
+        words = f"this machine was started anew since: PET goes by its wall clock, {shown}. Is that right?"
+        return words if began.again else ""
 
     def utc_now(self) -> datetime:
         """The present instant by the clock that never steps, as corrected."""

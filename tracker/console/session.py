@@ -397,4 +397,7 @@ class DeskRuntime:
             self.session.estimated(report, self.monotonic_s())
         else:
             self.session.take(report, self.monotonic_s())
+            if isinstance(report, Opened) and self.clock is not None and report.clock is not None:
+                words = self.clock.go_on(report.clock)
+                self.session.say(words if self.session.live(self.utc_now()) else "", "alarm")
             self.look_at_clock()

@@ -18,6 +18,7 @@ from uuid import uuid4
 
 from tracker.console.view.scene import Disk, Mark
 from tracker.forecast.values import Estimate
+from tracker.foundation.clock import ClockBegan
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.output import write_out
 from tracker.journal.kinds import BY_NAME
@@ -48,6 +49,8 @@ class Opened:
     progress: Progress
     seat: str
     """The name under which this seat writes."""
+    clock: ClockBegan | None = None
+    """When the clock that it goes by began, where that is kept."""
 
 
 @dataclass(frozen=True)
@@ -193,7 +196,9 @@ class Writer(threading.Thread):
             self._report(Failed((f"the journal cannot be opened: {_words(error)}",)))
             return
         said = self._sit(journal)
-        self._report(Opened(journal.name, journal.progress(), self._seat or journal.sitting.seat))
+        clock = None if self.kept_in is None else journal.sitting.clock(journal.number)
+        seat = self._seat or journal.sitting.seat
+        self._report(Opened(journal.name, journal.progress(), seat, clock))
         for words in (*said, *([journal.notice] if journal.notice is not None else [])):
             self._report(Told(words))
         journal.tell_waiting(self._waits)

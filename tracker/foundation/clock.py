@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from time import monotonic as _monotonic
 from time import sleep as _sleep
@@ -31,6 +32,29 @@ def boot_s() -> float:
     return _monotonic()
 
 
+def boot_id() -> str | None:
+    """The name of this start of the machine; None where the system has none."""
+    try:
+        with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as file:
+            return file.read().strip()
+    except OSError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class ClockBegan:
+    """When the clock of a sitting began; it goes on for as long as the machine does, whoever sits there."""
+
+    utc: datetime
+    """What the wall clock showed."""
+    since_s: float
+    """Seconds since the machine was started."""
+    known: int
+    """Number of the last event on record then."""
+    again: bool = False
+    """Whether the machine was started anew since the clock before it."""
+
+
 class SteadyClock:
     """UTC that goes on evenly from where the wall clock stood, whatever is done to the wall clock later."""
 
@@ -38,6 +62,10 @@ class SteadyClock:
         """Begin now; `boot` counts seconds that never step."""
         self._wall, self._boot = wall, boot
         self._began, self._since = wall(), boot()
+
+    def go_on(self, began: ClockBegan) -> None:
+        """Go on as the clock that began then."""
+        self._began, self._since = began.utc, began.since_s
 
     def utc_now(self) -> datetime:
         """The present instant by the clock that never steps."""

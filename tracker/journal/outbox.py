@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any, Literal
 from urllib.parse import quote
 
-from tracker.foundation.clock import utc_now
+from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.output import state_folder
 from tracker.foundation.times import format_instant
@@ -55,6 +55,10 @@ _STATEMENTS = (
     "BEGIN SELECT RAISE(ABORT, 'what was pressed never changes'); END",
     "CREATE TRIGGER jobs_kept BEFORE DELETE ON jobs WHEN OLD.state IN ('waiting', 'sent', 'refused') "
     "BEGIN SELECT RAISE(ABORT, 'what waits is never deleted'); END",
+)
+_CLOCK = (
+    "CREATE TABLE IF NOT EXISTS clock (one INTEGER PRIMARY KEY CHECK (one = 1), boot TEXT NOT NULL, "
+    "utc TEXT NOT NULL, since_s REAL NOT NULL, known INTEGER NOT NULL) STRICT"
 )
 _SETTLE = "UPDATE jobs SET state = ?, first = ?, last = ?, rows = ?, words = ?, changed = ? WHERE job = ?"
 _SEEN = "INSERT OR IGNORE INTO seen VALUES (?, ?, ?)"
@@ -182,6 +186,18 @@ class Outbox:
             self._later.append((_HEAD, (rows[-1].number, rows[-1].hash, format_instant(utc_now()))))
             if at_once:
                 self._write([])
+
+    def clock(self, boot: str, wall: datetime, since_s: float, known: int) -> ClockBegan:
+        """The clock of this sitting: the one kept here since the machine was started, else a fresh one."""
+        with self._turn:
+            self._write([(_CLOCK, ())])
+            found = self._ask("SELECT boot, utc, since_s, known FROM clock")
+            if found and found[0][0] == boot:
+                (_, utc, since, number) = found[0]
+                return ClockBegan(datetime.fromisoformat(utc), since, number)
+            values = (boot, wall.isoformat(), since_s, known)
+            self._write([("INSERT OR REPLACE INTO clock VALUES (1, ?, ?, ?, ?)", values)])
+        return ClockBegan(wall, since_s, known, again=bool(found))
 
     def waiting(self) -> tuple[Kept, ...]:
         """The presses that are not on record, in their order."""

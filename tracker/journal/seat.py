@@ -16,6 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
+from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_instant
@@ -63,6 +64,17 @@ class Sitting:
         else:
             self.trouble = None
         return job
+
+    def clock(self, known: int) -> clock.ClockBegan | None:
+        """When the clock that this seat goes by began; None where no outbox keeps it."""
+        boot = clock.boot_id()
+        if self.outbox is None or boot is None:
+            return None
+        try:
+            return self.outbox.clock(boot, clock.utc_now(), clock.boot_s(), known)
+        except JournalError as error:
+            self.trouble = error.lines[0]
+            return None
 
     def keeps(self, job: str) -> bool:
         """Whether a press is on this seat's disk."""
