@@ -87,7 +87,7 @@ def test_json_says_the_same(small: Path, capsys: pytest.CaptureFixture[str]) -> 
     found = json.loads(capsys.readouterr().out)
     assert set(found) == {
         "format", "excursion", "file", "zero", "zero_planned", "inside", "without_optional", "crew", "steps",
-        "critical", "limits", "consumables", "clocks", "windows", "chance", "warnings", "advisory",
+        "critical", "limits", "consumables", "clocks", "windows", "chance", "bad_day", "warnings", "advisory",
     }  # fmt: skip
     assert (found["inside"], found["without_optional"]) == (2700.0, {"inside": 2100.0})
     assert found["limits"][1] == {

@@ -13,6 +13,8 @@ where a step or a limit has none on paper:
   `reserve_reached`, `margin`, `without_optional` with `at_inside`, `reserve_reached` and `margin`;
 - `clocks`: `step`, `of`, `allowed`, `takes`, `margin`; `windows`: `window` and `open`, a list of pairs;
 - `chance`: `must` and `everything`, each `safe`, `inside` (`p50`, `p90`), `holds`; `confidence`, `prior`;
+- `bad_day`, worst first: `site`, the ways home `alone`, `assisted` and `longest`, with what the `lock` takes,
+  the emergency `supply` and what is `to_spare` of it; null where the plan does not say it;
 - `warnings`: `line`, `column`, `path`, `what`, `right`; and `advisory`.
 """
 
@@ -31,6 +33,7 @@ from tracker.foundation.errors import Fault
 from tracker.foundation.text import ADVISORY, amount, count, percent, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
+from tracker.plan.bad_day import ways_home
 from tracker.plan.model import CrewMember, Plan, Step
 from tracker.plan.paper import SHARED, Paper, PaperClock, PaperLimit, Supply
 from tracker.plan.timeline import Timeline
@@ -122,12 +125,19 @@ def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:
             "confidence": _confidence(paper),
             "prior": chances.prior,
         },
+        "bad_day": [
+            {name: getattr(way, name) for name in _WAY} | {"longest": way.longest, "to_spare": way.to_spare}
+            for way in ways_home(plan)
+        ],
         "warnings": [
             {name: getattr(warning, name) for name in ("line", "column", "path", "what", "right")}
             for warning in warnings(paper, chances)
         ],
         "advisory": ADVISORY,
     }
+
+
+_WAY = ("site", "alone", "assisted", "lock", "supply")
 
 
 def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:

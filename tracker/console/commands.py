@@ -214,6 +214,7 @@ TABLE: tuple[Command, ...] = (
         _("optional", "p", "optional", "the optional tasks, turn-back and open items", lambda d: d.turn_to("optional")),
         _("consumables", "x", "consumables", "what runs down, and how old the readings are", lambda d: d.turn_to("consumables")),
         _("home", "H", "way home", "the way home, the earliest limit in large figures", lambda d: d.turn_to("home")),
+        _("bad-day", "E", "bad day", "the way home on a bad day from each site, worst first", lambda d: d.turn_to("bad-day")),
         _("events", "j", "events", "the journal's events, to correct or take back", lambda d: d.turn_to("events"), 19),
         _("lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", lambda d: d.open_lead(), 17),
         _("brief", "B", "brief", "the handover brief for the next operator", lambda d: d.turn_to("brief"), 20),

@@ -38,11 +38,10 @@ from tracker.console.typed_line import TypedEvents
 from tracker.console.view.alerts import event_at, listed
 from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at
-from tracker.console.view.help import text_lines
 from tracker.console.view.right_pane import optional_page, side
 from tracker.console.view.scene import Scene, WhatIfPage
-from tracker.console.view.steps import found_by, left_out_by, rows_of, step_at, steps_list
-from tracker.console.view.styled_text import Line, crop, say
+from tracker.console.view.steps import bad_day, found_by, left_out_by, rows_of, step_at, steps_list
+from tracker.console.view.styled_text import Line, crop, say, text_lines
 from tracker.console.view.words import pet_s
 from tracker.console.what_if import WhatIf
 from tracker.console.workers import Estimated, NotEstimated
@@ -117,13 +116,9 @@ class Desk(LiveScreen):
             WHAT_IF_PAGE: self.what_if.purpose(),
         }
         self.entry = EntryController(self, purposes, opening=self.actions.drop_begun)
-        self._views: dict[str, View] = MIDDLE | {
-            "help": self.paged_view(self.help_lines),
-            "brief": self.paged_view(_brief),
-            "optional": self.paged_view(optional_page),
-            "consumables": self.paged_view(consumables_lines),
-            WHAT_IF_PAGE: self.what_if.view,
-        }
+        paged = {"help": self.help_lines, **_PAGED}
+        self._views: dict[str, View] = MIDDLE | {n: self.paged_view(page) for n, page in paged.items()}
+        self._views[WHAT_IF_PAGE] = self.what_if.view
         self.last_layout: Layout | None = None
         self._homeward = False
         """Whether somebody was called home, here or at another seat, or nobody outside has other work."""
@@ -332,6 +327,10 @@ def _brief(scene: Scene, width: int) -> list[Line]:
 
     words = ["the estimate is being worked out"]
     return text_lines(words if scene.estimate is None else brief(scene.progress, scene.estimate), width)
+
+
+_PAGED = {"brief": _brief, "bad-day": bad_day, "optional": optional_page, "consumables": consumables_lines}
+"""Pages to scroll through, by name."""
 
 
 def _chosen_text(lines: Sequence[Line]) -> str:

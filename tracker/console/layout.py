@@ -42,13 +42,13 @@ MIDDLE: dict[str, View] = {
     "events": events_list,
     "alerts": alerts_list,
 }
-"""Views that can stand in the middle of the screen, by name; help and brief are pages of text."""
+"""Views that can stand in the middle of the screen, by name; help, brief and bad day are pages of text."""
 
-WHOLE = ("home", "events", "alerts", "help", "brief", "what-if")
+WHOLE = ("home", "bad-day", "events", "alerts", "help", "brief", "what-if")
 """Views that take the runway's and the side's room too."""
 WIDE = ("optional", "consumables")
 """Views that take the side's room: there they have columns for which the side is too narrow."""
-LONG = ("events", "alerts", "help", "brief", "what-if", "optional", "consumables")
+LONG = ("events", "alerts", "bad-day", "help", "brief", "what-if", "optional", "consumables")
 """Views that may have more rows than there are; on a small screen the crew makes room for them."""
 
 LIST_LEAST = 5
@@ -170,7 +170,7 @@ BELOW: tuple[tuple[str, View], ...] = (
 
 
 WHAT_IF_PAGE = "what-if"
-PAGES = ("help", "brief", "optional", "consumables")
+PAGES = ("help", "brief", "bad-day", "optional", "consumables")
 """Views that move as a page."""
 LISTS = ("steps", "events", WHAT_IF_PAGE)
 """Views with rows to be chosen."""

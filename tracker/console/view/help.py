@@ -148,8 +148,3 @@ def _flow(blocks: list[list[Line]], columns: int, room: int, width: int) -> list
     rows = max(map(len, stacks))
     padded = [stack + [blank(room)] * (rows - len(stack)) for stack in stacks]
     return [crop([span for stack in padded for span in stack[row]], width) for row in range(rows)]
-
-
-def text_lines(text: Sequence[str], width: int) -> list[Line]:
-    """Return plain lines of text; what is too long for a row goes on in the next one."""
-    return [crop((say(f" {part}"),), width) for line in text for part in wrapped(line, width - 2, indent=4)]

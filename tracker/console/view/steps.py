@@ -5,7 +5,7 @@ The way home: what is to spare in large figures, and what who is on it still has
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from rich.cells import cell_len
@@ -21,16 +21,20 @@ from tracker.console.view.styled_text import (
     block,
     crop,
     fitted,
+    heading,
     large,
     put,
     say,
     tall,
+    text_lines,
     width_of,
 )
 from tracker.console.view.words import StepStanding, by_spare, crew_words, later, pet, reached_at, stand_of
 from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
-from tracker.foundation.text import count, plain
+from tracker.foundation.text import ADVISORY, count, plain
+from tracker.journal.places import place_of
+from tracker.plan.bad_day import HEADING, card, ways_home
 
 MOST_WIDE = 120
 """Columns of the way home; further apart, a step and its times are no longer read together."""
@@ -40,7 +44,7 @@ def way_home(scene: Scene, width: int, height: int) -> list[Line]:
     """Return what is to spare on the way home in large figures, and the steps home of who is on it."""
     near = min(width, MOST_WIDE)
     lines = [*_large_spare(scene, width), *(_step(scene, step, near) for step in _steps(scene))]
-    last = _left(scene, width)
+    last = [*_left(scene, width), *_bad_day_now(scene, width)]
     room = height - len(last)
     if len(lines) > room:
         more = crop((say(f" {count(len(lines) - room + 1, 'more step')}", "dim"),), width)
@@ -130,6 +134,30 @@ def _left(scene: Scene, width: int) -> list[Line]:
     lines = [f"not done: {', '.join(left)}"] if left else []
     lines += open_words(scene)
     return [row for words in lines for row in block(words, width, indent=2)]
+
+
+def _bad_day_now(scene: Scene, width: int) -> list[Line]:
+    """Return how far home it is on a bad day for who is on the way, where the plan says it."""
+    told = from_here(scene, on_the_way(scene))
+    lines = [row for words in told for row in block(f"bad day: {words}", width, indent=2)]
+    return [*lines, *block(ADVISORY, width, "dim")] if told else []
+
+
+def from_here(scene: Scene, crew: Iterable[str]) -> list[str]:
+    """Return for crew members how far home it is on a bad day from where they are: `EV2 from truss: ...`."""
+    ways = {way.site: way for way in ways_home(scene.progress.plan)}
+    places = {c: place_of(scene.progress, c, scene.now) for c in crew} if ways else {}
+    return [f"{c} {ways[place.site].words}" for c, place in places.items() if place is not None]
+
+
+def bad_day(scene: Scene, width: int) -> list[Line]:
+    """Return the page of the ways home on a bad day: from each site, worst first, and from where they are."""
+    plan = scene.progress.plan
+    lines = [heading(HEADING, width), blank(width)]
+    table = card(plan) or ["the plan has neither `emergency` nor a site with `assisted`: nothing is known"]
+    here = from_here(scene, [c for c in plan.outside if c not in scene.progress.entered])
+    now = [blank(width), heading("from where they are", width), *text_lines(here, width)] if here else []
+    return [*lines, *text_lines(table, width), *now, blank(width), *text_lines([ADVISORY], width)]
 
 
 def open_words(scene: Scene) -> list[str]:

@@ -285,6 +285,11 @@ def under(words: str, width: int, ink: Ink = "dim", indent: int = 4) -> list[Lin
     return [crop((Span(" " * indent), Span(part, ink)), width) for part in parts]
 
 
+def text_lines(text: Sequence[str], width: int) -> list[Line]:
+    """Return plain lines of text; what is too long for a row goes on in the next one."""
+    return [crop((say(f" {part}"),), width) for line in text for part in wrapped(line, width - 2, indent=4)]
+
+
 def folded(spans: Iterable[Span], width: int, indent: int) -> list[Line]:
     """Return a row of which nothing is cut: words that do not fit go on below, `indent` columns in."""
     lines: list[list[Span]] = [[]]

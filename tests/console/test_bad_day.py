@@ -1,0 +1,69 @@
+"""The way home on a bad day: a page of the desk, and from where they are on the way-home screen."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from tests.console.conftest import ZERO
+from tests.flat import flat
+from tests.runs import Run, step, task
+from tests.screens import screen
+from tracker.console.view.scene import Disk, Scene, Snapshot
+from tracker.console.view.steps import bad_day
+from tracker.console.view.styled_text import text_of
+from tracker.foundation.text import ADVISORY
+
+SITES = {
+    "truss-4": {"home": "0:12", "assisted": "0:25"},
+    "boom": {"home": "0:10", "assisted": "0:29"},
+    "door": {"home": "0:02"},
+}
+BARE = {"truss-4": {"home": "0:12"}, "boom": {"home": "0:10"}, "door": {"home": "0:02"}}
+SIZES = [(80, 24), (120, 36)]
+
+
+def scene_of(**more: Any) -> Scene:
+    """Return a desk on the way home: EV1 comes from the boom, EV2 was said to be at the door."""
+    work = task("a", step("1", "EV1", 20, site="boom"), step("2", "EV2", 20, site="truss-4"))
+    home = task("home", step("way", "EV1 EV2", 10), step("in", "EV1 EV2", 10), closeout=True)
+    run = Run(work, home, **{"sites": SITES, **more})
+    run.done("a.1", "a.2", at=1200)
+    run("placed", 1260, crew="EV2", site="door")
+    return Scene(Snapshot(run.now, flat(run.now, 1500)), 1500, ZERO + timedelta(seconds=1500), disk=Disk(4))
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_the_way_home_says_it_from_where_they_are(
+    width: int, height: int, on_file: Callable[[str, str], None]
+) -> None:
+    scene = scene_of(emergency={"supply": "0:30", "lock": "0:05"})
+    text = screen(scene, width, height, "home")
+    on_file(f"bad-day-way-home-{width}", text)
+    said = " ".join(text.split())
+    for words in (
+        "bad day: EV1 from boom: alone 0:10, assisted 0:29, 0:34 with the lock: 4 min SHORT of 0:30",
+        "bad day: EV2 from door: alone 0:02, 0:07 with the lock: 23 min to spare of 0:30",
+        ADVISORY,
+    ):
+        assert words in said, words
+    assert "from boom" not in screen(scene_of(sites=BARE), width, height, "home")
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_the_page(width: int, height: int, on_file: Callable[[str, str], None]) -> None:
+    text = text_of(bad_day(scene_of(emergency={"supply": "0:30", "lock": "0:05"}), width))
+    on_file(f"bad-day-{width}", text)
+    rows = [line.split()[0] for line in text.splitlines() if re.match(" {3}[a-z]", line)]
+    assert rows == ["site", "boom", "truss-4", "door"] and ADVISORY in " ".join(text.split())
+    assert "EV2 from door: alone 0:02" in text
+
+
+async def test_its_key_opens_it(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("E")
+        assert "home on a bad day, worst first" in at.screen and "nothing is known" in at.screen
