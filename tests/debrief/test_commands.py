@@ -139,7 +139,7 @@ def test_learn_leaves_rehearsals_out(
     assert [entry["journal"] for entry in prior.learned_from] == ["excursion-0.sqlite", "excursion-1.sqlite"]
     assert [entry["steps"] for entry in prior.learned_from] == [14, 14]
     assert prior.median != DEFAULT_PRIOR.median
-    assert _run("learn", *files, "--rehearsals", "--out", out) == 0
+    assert _run("learn", *files, "--rehearsals", "--anyway", "--out", out) == 0
     assert len(read_pace(out.read_text(), "pace.yaml").learned_from) == 3
 
 
@@ -148,6 +148,7 @@ def test_learned_pace_can_be_supposed(
 ) -> None:
     out = tmp_path / "pace.yaml"
     assert _run("learn", *files[:2], "--out", out) == 0
+    assert "EV1" in capsys.readouterr().out
     assert _run("estimate", files[2], "--at", "20:00", "--pace", out, "--json") == 0
     assert json.loads(capsys.readouterr().out)["pace_file"]
 

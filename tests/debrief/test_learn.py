@@ -1,137 +1,242 @@
-"""What learning finds in observations whose truth is known."""
+"""What learning finds where the truth is known, how much of it is believed, and what is said of it."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from tracker.debrief import level
-from tracker.debrief.level import Level, PooledEvidence, fit_level, log_likelihood, side_by_side
-from tracker.forecast.pace import Layout
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
-from tracker.forecast.pace_grid import PROCESSES, mixture
+from tests.bench.truths import make
+from tests.journal.memory_store import in_memory
+from tests.seasons import Truth, events, plan
+from tracker.cli.main import main
+from tracker.debrief import learn as learning
+from tracker.debrief import lessons
+from tracker.debrief.judged import QUARTERS, judge
+from tracker.debrief.learn import Lessons, Trial, blended, learn, trial
+from tracker.debrief.prior_fit import Fit, fit, grid_of_learning, likelihood
+from tracker.forecast.late_ticks import ticks_of
+from tracker.forecast.pace import Layout, posterior
+from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
+from tracker.forecast.pace_grid import HABITS, PROCESSES, Spreads
+from tracker.journal.journal import Journal
+from tracker.journal.progress import Progress
 
-LAYOUT = Layout(("EV1", "EV2"), ("carry", "drive", "fasten"), 2.75)
-CREW_TRUTH = np.array([-0.10, 0.10])
-WORK_TRUTH = np.array([-0.20, 0.0, 0.20])
-DRIFTS = PacePrior(drifts=(0.0, 0.06, 0.15), weights=(0.6, 0.25, 0.15))
+AS_BELIEVED = Truth(
+    median=1.05,
+    spread=0.15,
+    sigma=0.33,
+    crew={"EV1": 0.0, "EV2": 0.0},
+    work={"carry": 0.0, "drive": 0.0, "fasten": 0.0},
+)
 
 
-def _season(excursions: int, *, drift: float = 0.0, steps: int = 60, seed: int = 3) -> PooledEvidence:
-    """Return observations of excursions with median pace 1.2, spread 0.07 and noise 0.25."""
-    rng = np.random.default_rng(seed)
-    n = excursions * steps
-    which = np.repeat(np.arange(excursions), steps)
-    crew, work = rng.integers(0, 2, n), rng.integers(0, 3, n)
-    members = np.zeros((n, 5))
-    members[np.arange(n), crew] = 1
-    members[np.arange(n), 2 + work] = 1
-    hours = np.tile(np.linspace(0.1, 5.5, steps), excursions)
-    walk = np.cumsum(
-        rng.normal(0, drift * math.sqrt(5.5 / max(steps, 1)), (excursions, steps)), axis=1
-    ).ravel()
-    own = np.repeat(rng.normal(0, 0.07, excursions), steps)
-    noise = rng.normal(0, 0.25, n)
-    value = math.log(1.2) + own + walk + CREW_TRUTH[crew] + WORK_TRUTH[work] + noise
-    return PooledEvidence(
-        LAYOUT,
-        value,
-        np.ones(n),
-        np.zeros(n),
-        hours,
-        hours - 2.75,
-        np.exp(-hours / 0.6),
-        members,
-        which,
-        excursions,
+def _excursion(truth: Truth, seed: int, steps: int = 20) -> Progress:
+    with in_memory(plan(steps, seed=seed % 5, consumables=False), seed=f"s-{seed}") as journal:
+        journal.record_all(events(journal.plan, truth, seed=seed))
+        return journal.progress()
+
+
+def _fit(excursions: Sequence[Progress]) -> Fit:
+    return fit([one for one in map(likelihood, excursions) if one is not None])
+
+
+def _weight(found: Fit, *processes: str) -> float:
+    return float(sum(found.processes[list(PROCESSES).index(name)] for name in processes))
+
+
+@pytest.fixture(scope="module")
+def found(season: tuple[Progress, ...]) -> Fit:
+    """Return what twelve excursions say: median pace 1.15 with spread 0.06, noise 0.22."""
+    return _fit(season)
+
+
+def test_effects_level_and_noise_are_told_apart(found: Fit) -> None:
+    crew, work = found.effect[:2], found.effect[2:]
+    assert found.crew == (("EV1", "EV1"), ("EV2", "EV2")) and found.work == ("carry", "drive", "fasten")
+    assert crew[1] - crew[0] == pytest.approx(0.16, abs=0.04)
+    assert work[0] - work[1] == pytest.approx(0.35, abs=0.06)
+    whole = found.mean + found.share @ found.effect
+    assert whole == pytest.approx(math.log(1.15) + found.share[2] * 0.20 - found.share[3] * 0.15, abs=0.06)
+    assert 0.05 < found.spread < 0.10
+    assert _weight(found, "level") > 0.6
+
+
+def test_noise_is_written_as_what_a_pace_file_means_by_it(season: tuple[Progress, ...]) -> None:
+    assert learn(season).sigma == pytest.approx(0.24, abs=0.04)
+    assert learn(season).sigma_weight > DEFAULT_PRIOR.sigma_weight
+
+
+def test_what_a_narrower_belief_makes_of_it_is_what_the_filter_makes_of_it(
+    season: tuple[Progress, ...],
+) -> None:
+    """The closed form of the level against the filter under that belief, component by component."""
+    progress, mean, spread = season[0], math.log(1.2), 0.1
+    one = likelihood(progress)
+    assert one is not None
+    steep = one.along @ one.level + 1 / spread**2
+    slope = one.pull @ one.level + (mean - math.log(DEFAULT_PRIOR.median)) / spread**2
+    ours = math.log(DEFAULT_PRIOR.median) + slope / steep
+    middle_h = max(finish for _, finish in progress.planned.values()) / 7200.0
+    belief = posterior(
+        grid_of_learning(),
+        Layout(tuple(c for c, _ in one.crew), one.work, middle_h),
+        Spreads(1.2, spread, any_crew=0.0, any_work=0.0),
+        ticks_of(progress, DEFAULT_PRIOR),
+        temper=1.0,
+    )
+    steady = np.arange(len(ours)) < len(ours) // len(PROCESSES)
+    assert ours[steady] == pytest.approx(belief.mean[steady, 0], abs=0.02)
+    assert (1 / steep)[steady] == pytest.approx(belief.cov[steady, 0, 0], rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("kind", "names"),
+    [("tiring", ("tires", "tires2")), ("tiring-hard", ("tires2",)), ("warm-up", ("warms",))],
+)
+def test_how_pace_changes_is_learned_over_excursions(kind: str, names: tuple[str, ...]) -> None:
+    usual = sum(PROCESSES[name].weight for name in names)
+    many = _fit([make(kind, number).progress(1e6) for number in range(300, 308)])
+    assert _weight(many, *names) > max(0.4, 3 * usual)
+
+
+def test_habits_of_ticking_are_learned() -> None:
+    many = _fit([make("late-rounded", number).progress(1e6) for number in range(300, 306)])
+    weights = dict(zip((h.id for h in HABITS), many.habits, strict=True))
+    assert weights["minutes"] + weights["five_minutes"] > 0.5
+    assert sum(weights.values()) == pytest.approx(1)
+
+
+def test_the_more_excursions_the_less_the_built_in_belief() -> None:
+    tired = [make("tiring-hard", number).progress(1e6) for number in range(300, 306)]
+    shares = [_weight(_fit(tired[:n]), "tires2") for n in (1, 3, 6)]
+    assert shares == sorted(shares)
+    assert shares[0] < 0.2
+
+
+def test_nothing_seen_is_what_is_built_in() -> None:
+    assert learn([]) == DEFAULT_PRIOR
+    with in_memory(plan(5), seed="none") as journal:
+        assert learn([journal.progress()]) == DEFAULT_PRIOR
+
+
+def test_an_id_that_two_people_had_says_nothing_of_the_next() -> None:
+    def one(name: str, seed: int) -> Progress:
+        whole = plan(20, seed=seed, consumables=False)
+        crew = tuple(replace(m, name=name) if m.id == "EV1" else m for m in whole.crew)
+        with in_memory(replace(whole, crew=crew), seed=name) as journal:
+            journal.record_all(events(journal.plan, Truth(), seed=seed))
+            return journal.progress()
+
+    assert set(learn([one("Marit", 1), one("Marit", 2)]).crew) == {"EV1", "EV2"}
+    assert set(learn([one("Marit", 1), one("Tove", 2)]).crew) == {"EV2"}
+
+
+def test_a_share_of_it_is_between_the_built_in_belief_and_all_of_it(season: tuple[Progress, ...]) -> None:
+    whole = learn(season)
+    none, half, all_of_it = (blended(whole, share) for share in (0.0, 0.5, 1.0))
+    assert none.median == pytest.approx(DEFAULT_PRIOR.median)
+    assert none.processes == pytest.approx({p.id: p.weight for p in PROCESSES.values()})
+    assert all_of_it.median == pytest.approx(whole.median)
+    assert all_of_it.crew["EV1"] == pytest.approx(whole.crew["EV1"])
+    assert half.median == pytest.approx(math.sqrt(1.05 * whole.median))
+    assert half.sigma == pytest.approx(math.sqrt(0.33 * whole.sigma))
+    assert half.work["carry"][0] == pytest.approx(math.sqrt(whole.work["carry"][0]))
+    assert half.processes["level"] == pytest.approx((0.43 + whole.processes["level"]) / 2)
+    assert half.lateness["prompt"] == pytest.approx((0.62 + whole.lateness["prompt"]) / 2)
+
+
+def _error(excursions: Sequence[Progress], prior: PacePrior) -> float:
+    found = [judge(p, p.at, [p.at * q for q in QUARTERS], scenarios=200, prior=prior) for p in excursions]
+    return float(np.mean([one.crps for one in found if one is not None]))
+
+
+def test_few_excursions_that_are_alike_by_chance_do_not_make_the_next_forecasts_worse(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Believed in full, four would make fresh ones of the same crew a tenth worse."""
+    monkeypatch.setattr(learning, "SCENARIOS", 200)
+    few = [_excursion(AS_BELIEVED, seed) for seed in range(600, 604)]
+    found = Lessons(few, learn(few), trial(few, list(map(likelihood, few))))
+    assert int(np.argmin(found.trial.crps.mean(axis=1))) == 4
+    fresh = [_excursion(AS_BELIEVED, 9000 + seed) for seed in range(10)]
+    usual = _error(fresh, DEFAULT_PRIOR)
+    assert _error(fresh, found.learned) > 1.1 * usual
+    assert _error(fresh, found.prior) <= 1.03 * usual
+
+
+def test_what_would_have_forecast_worse_is_not_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(learning, "SCENARIOS", 200)
+    truth, paths = replace(AS_BELIEVED, drift=0.25), []
+    for seed in range(100, 104):
+        paths.append(tmp_path / f"{seed}.sqlite")
+        with Journal.create(paths[-1], plan(20, seed=seed % 5, consumables=False)) as journal:
+            journal.record_all(events(journal.plan, truth, seed=seed))
+    out = tmp_path / "pace.yaml"
+    assert main(["learn", *map(str, paths), "--out", str(out)]) == 1
+    said = capsys.readouterr()
+    assert "not written: these excursions teach nothing that helps" in said.err
+    assert "no part of it forecasts better those that are left out" in said.out
+    assert not out.exists()
+    assert main(["learn", *map(str, paths), "--out", str(out), "--anyway"]) == 0
+    assert "# these excursions teach nothing that helps" in out.read_text()
+    assert len(read_pace(out.read_text(), "pace.yaml").learned_from) == 4
+
+
+def _lessons(crps: Sequence[Sequence[float]], excursions: Sequence[Progress], **more: Any) -> Lessons:
+    return Lessons(
+        [replace(p, **more) for p in excursions], learn(excursions[:2]), Trial(np.array(crps, dtype=float))
     )
 
 
-def test_effects_are_told_apart() -> None:
-    found = level.fit_effects(_season(200))
-    together = found.mean + found.effect[0] + found.effect[2]
-    assert together == pytest.approx(math.log(1.2) - 0.30, abs=0.02)
-    assert found.effect[1] - found.effect[0] == pytest.approx(0.20, abs=0.02)
-    assert found.effect[4] - found.effect[2] == pytest.approx(0.40, abs=0.02)
-    # An observation with an outlying value counts less, so the scale of normal noise is seen a little small.
-    assert 0.20 < math.sqrt(found.noise_var) < 0.26
+def test_what_is_said_of_a_trial(season: tuple[Progress, ...]) -> None:
+    worse = [[100.0 + i for i in range(12)]] * 5
+    better = [[(100.0 + i) * (1 - 0.1 * k) for i in range(12)] for k in range(5)]
+    clear = _lessons(better, season)
+    assert clear.share == 1.0
+    assert lessons.verdict(clear) == [
+        "left out in turn, 12 excursions are forecast with an error of 0:01:03 by what the others teach, "
+        "0:01:45 without: 0:00:42 less, give or take 0:00:00",
+        "all of it is believed",
+    ]
+    assert _lessons(worse, season).share == 0.0
+    doubtful = np.array(worse)
+    doubtful[2, 0] -= 30.0
+    assert _lessons(doubtful.tolist(), season).share == 0.5
+    assert lessons.verdict(_lessons(doubtful.tolist(), season))[0].endswith("no difference shown")
+    few = _lessons([row[:4] for row in better], season[:4])
+    assert few.share == 0.25
+    alone = _lessons([[], [], [], [], []], season[:2], rehearsal=True)
+    assert alone.share == 0.25
+    assert lessons.said(alone)[0].startswith("rehearsals alone: only the simulated crew was learned; 2 exc")
+    assert lessons.verdict(alone)[0].startswith("too few excursions to leave any out")
 
 
-def test_few_steps_change_little() -> None:
-    found = level.fit_effects(_season(1, steps=2))
-    assert abs(found.mean - math.log(DEFAULT_PRIOR.median)) < 0.12
-    assert np.abs(found.effect).max() < 0.08
+def test_the_table_tells_before_after_and_from_how_many_steps(
+    season: tuple[Progress, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Four excursions by each of three plans.
+    monkeypatch.setattr(lessons, "OFTEN", 4)
+    lines = lessons.said(_lessons([[2.0] * 12, *[[1.0] * 12] * 4], season))
+    assert lines[0] == "12 excursions, 480 steps"
+    rows = {" ".join(line.split()[:-1]): line.split()[-1] for line in lines[1:]}
+    assert any(name.startswith("EV1 1.00 ± 0.08") for name in rows)
+    assert any(name.startswith("carry 1.00 ± 0.10") for name in rows)
+    assert any("tires" in line for line in lines)
+    assert any(line.startswith("planned times worth changing") for line in lines)
 
 
-def test_nothing_seen_is_the_prior() -> None:
-    found = level.fit_effects(_season(1, steps=0))
-    assert found.mean == pytest.approx(math.log(DEFAULT_PRIOR.median))
-    assert found.noise_var == pytest.approx(DEFAULT_PRIOR.sigma**2)
-
-
-def test_level_and_noise_are_found() -> None:
-    seen = _season(200)
-    found = fit_level(side_by_side(seen, np.concatenate([CREW_TRUTH, WORK_TRUTH])), DRIFTS)
-    assert found.mean == pytest.approx(math.log(1.2), abs=0.02)
-    assert found.spread == pytest.approx(0.07, abs=0.02)
-    # The likelihood is Student's, for outliers; of purely normal noise it sees a little too much.
-    assert found.sigma == pytest.approx(0.25, abs=0.02)
-    assert found.weights[0] > 0.6
-
-
-def test_drift_is_found() -> None:
-    truth = np.concatenate([CREW_TRUTH, WORK_TRUTH])
-    steady = fit_level(side_by_side(_season(100), truth), DRIFTS)
-    drifting = fit_level(side_by_side(_season(100, drift=0.15), truth), DRIFTS)
-    assert drifting.weights[2] > 0.5 > steady.weights[2]
-    assert sum(drifting.weights) == pytest.approx(1.0)
-
-
-def test_a_crew_that_tires_is_found_and_one_that_warms_up_too() -> None:
-    hours = np.tile(np.linspace(0.1, 5.5, 60), 100)
-    truth = np.concatenate([CREW_TRUTH, WORK_TRUTH])
-    for name, trend in (("tires2", 0.12 * (hours - 2.75)), ("warms", 0.3 * np.exp(-hours / 0.6))):
-        plain = _season(100)
-        seen = replace(plain, value=plain.value + trend)
-        found = fit_level(side_by_side(seen, truth), DEFAULT_PRIOR)
-        weights = dict(zip(PROCESSES, found.weights, strict=True))
-        assert max(weights, key=lambda one: weights[one]) == name
-
-
-def test_likelihood_is_that_of_a_filter_in_matrices() -> None:
-    """Level and slope as a state of two, each process by itself, Student densities of ten degrees."""
-    seen = _season(1, drift=0.1, steps=25)
-    prior = PacePrior(median=1.0, sigma=0.25)
-    processes = mixture({p.id: p.weight for p in PROCESSES.values()})
-    now = Level(0.0, prior.spread, prior.sigma, tuple(p.weight for p in processes))
-    ours = log_likelihood(side_by_side(seen, np.zeros(5)), prior, now)[:, 0]
-    for process, found in zip(processes, ours, strict=True):
-        mean, cov = np.array([0.0, process.trend]), np.diag([prior.spread**2, process.trend_sd**2])
-        total, before = 0.0, 0.0
-        for value, at, past, faded in zip(seen.value, seen.hours, seen.past, seen.faded, strict=True):
-            cov[0, 0] += (at - before) * process.walk**2
-            before, row = at, np.array([1.0, faded if process.warms else past])
-            own = (level.STUDENT_SCALE * prior.sigma) ** 2
-            spread, error = row @ cov @ row, value - row @ mean
-            total += stats.t.logpdf(error, 10, scale=math.sqrt(spread + own)) - stats.t.logpdf(0.0, 10)
-            own *= max(1.0, error**2 / (spread + own) / 5.0)
-            gain = cov @ row / (spread + own)
-            mean, cov = mean + gain * error, cov - np.outer(gain, row @ cov)
-        assert found == pytest.approx(total, abs=1e-9)
-
-
-def test_excursions_of_different_length_stand_side_by_side() -> None:
-    seen = _season(2, steps=3)
-    kept = {
-        name: getattr(seen, name)[:4]
-        for name in ("value", "noise", "clock", "hours", "past", "faded", "members", "excursion")
-    }
-    short = PooledEvidence(LAYOUT, **kept, excursions=2)
-    courses = side_by_side(short, np.zeros(5))
-    assert courses.there.tolist() == [[True, True], [True, False], [True, False]]
-    assert courses.value[:, 0].tolist() == seen.value[:3].tolist()
-    assert courses.step_h[0].tolist() == [seen.hours[0], seen.hours[3]]
+@pytest.mark.parametrize("n", range(5, 16))
+def test_the_interval_of_a_median_holds_it_in_eighty_of_a_hundred(n: int) -> None:
+    low, middle, high = lessons._middle([float(i) for i in range(n)])
+    tail = int(low)
+    assert (middle, high) == ((n - 1) / 2, n - 1 - low)
+    assert 2 * stats.binom.cdf(tail, n, 0.5) <= 0.2 < 2 * stats.binom.cdf(tail + 1, n, 0.5)

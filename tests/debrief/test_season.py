@@ -249,12 +249,15 @@ def test_debrief_and_learn_read_a_season(
     assert found["pooled"]["excursions"] == 10
     assert _run("debrief", "--season", season.path, "--no-rehearsals") == 0
     assert "8 excursions" in capsys.readouterr().out
-    assert _run("learn", "--season", season.path, "--out", tmp_path / "season.yaml") == 0
-    assert _run("learn", *journals, "--out", tmp_path / "journals.yaml") == 0
+    two = [one.path for one in season.entries(Wanted(rehearsals=False))][:2]
+    until = ["--to", str(season.excursions(Wanted(rehearsals=False))[1].zero)[:10]]
+    assert _run("learn", "--season", season.path, *until, "--out", tmp_path / "season.yaml") == 0
+    assert _run("learn", *two, "--out", tmp_path / "journals.yaml") == 0
     ours, theirs = ((tmp_path / f"{name}.yaml").read_text() for name in ("season", "journals"))
     assert [line for line in ours.splitlines() if "journal" not in line] == [
         line for line in theirs.splitlines() if "journal" not in line
     ]
+    assert _run("learn", *two, *until, "--out", tmp_path / "none.yaml") == 2
     assert _run("debrief", "--season", season.path, journals[0]) == 2
     assert _run("debrief", "--season", season.path, "--excursion", "West") == 1
     assert _run("debrief", "--season", season.path, "--json", season.path) == 1

@@ -188,11 +188,11 @@ def start(grid: Grid, layout: Layout, spreads: Spreads) -> Belief:
     return Belief(grid, layout, mean, cov, grid.log_prior.copy(), 0.0)
 
 
-def settled(belief: Belief, ticks: Iterable[Tick]) -> Belief:
+def settled(belief: Belief, ticks: Iterable[Tick], temper: float = TEMPER) -> Belief:
     """The belief after the last group: with what the instants say of typing habits, processes tempered."""
     log_weight = belief.log_weight + belief.grid.of_habit(_typing(belief.grid, ticks))
     found = evidence_of(belief.grid, log_weight)
-    tempered = (TEMPER - 1.0) * belief.grid.of_process(found - found.max())
+    tempered = (temper - 1.0) * belief.grid.of_process(found - found.max())
     return replace(belief, log_weight=log_weight + tempered)
 
 
@@ -461,9 +461,11 @@ def learned(progress: Progress, prior: PacePrior, layout: Layout, memory: Memory
     return last.found
 
 
-def posterior(grid: Grid, layout: Layout, spreads: Spreads, ticks: Sequence[Tick]) -> Belief:
-    """The belief after these ticks: a function of the set of them alone."""
+def posterior(
+    grid: Grid, layout: Layout, spreads: Spreads, ticks: Sequence[Tick], *, temper: float = TEMPER
+) -> Belief:
+    """The belief after these ticks: a function of the set of them alone; `temper` 1 leaves it untempered."""
     filtering = Filter(start(grid, layout, spreads))
     for group in groups(ticks, spreads.median):
         filtering.take(group)
-    return settled(filtering.belief(), ticks)
+    return settled(filtering.belief(), ticks, temper)

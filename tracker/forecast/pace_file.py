@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from tracker.foundation.errors import Fault, PlanError
-from tracker.foundation.text import ADVISORY
+from tracker.foundation.text import ADVISORY, plain
 from tracker.plan.yaml_tree import Loc, Node, Tree, check_size, read_tree
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
@@ -344,10 +344,11 @@ def _off(loc: Loc, total: float, tree: Tree) -> None:
     tree.report(loc, f"adds up to {total:g}", "make the weights add up to 1")
 
 
-def write_pace(prior: PacePrior) -> str:
-    """Return the text of a pace file; reading it gives the same numbers."""
+def write_pace(prior: PacePrior, said: Sequence[str] = ()) -> str:
+    """Return the text of a pace file with what is said of it; reading it gives the same numbers."""
     lines = [
         f"# {ADVISORY}",
+        *(f"# {plain(line)}" for line in said),
         "format: 1",
         f"pace: {{median: {prior.median!r}, spread: {prior.spread!r}{_written_drifts(prior)}}}",
         f"noise: {{sigma: {prior.sigma!r}, weight: {prior.sigma_weight!r}}}",
