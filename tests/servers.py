@@ -6,6 +6,7 @@ also where the tests run as root, and ends with the process that started it.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import pwd
@@ -123,10 +124,14 @@ class Server:
                 pause(0.02)
 
     def kill(self, number: signal.Signals = signal.SIGKILL) -> None:
-        """Send every process of the server a signal."""
+        """Send every process of the server a signal; each of them has a group of its own."""
         assert self.process is not None
-        os.killpg(self.process.pid, number)
-        if number in (signal.SIGKILL, signal.SIGINT, signal.SIGTERM):
+        own = self.process.pid
+        children = Path(f"/proc/{own}/task/{own}/children").read_text().split()
+        for pid in (own, *map(int, children)):
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, number)
+        if number == signal.SIGKILL:
             self.process.wait()
 
     def stop(self) -> None:

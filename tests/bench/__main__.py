@@ -30,6 +30,7 @@ PARTS = {
     "season": "a thousand journals in a season, against reading the journals",
     "verdicts": "verdicts on limits against what raw events say",
     "learn": "held-out score with a learned pace file against without",
+    "postgres": "a journal on a server: lines cut, servers and desks killed, appends and ticks timed",
     "rehearsal": "a simulated crew plays the demo a thousand times",
 }
 TWO = "two"

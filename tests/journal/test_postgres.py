@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -18,6 +19,7 @@ from tests.servers import Server
 from tracker import Journal, read_plan
 from tracker.cli.main import main
 from tracker.foundation.errors import JournalError
+from tracker.journal.events import parse_event
 from tracker.journal.place import Address, place_of
 from tracker.journal.store import Forked
 from tracker.journal.stores import open_store
@@ -25,6 +27,7 @@ from tracker.journal.stores import open_store
 TOP = Path(__file__).resolve().parents[2]
 EXAMPLE = TOP / "logs" / "example.sqlite"
 PLAN = TOP / "plans" / "larkspur.yaml"
+WHEN = datetime(2031, 5, 4, 14, 0, 5, tzinfo=UTC)
 
 
 def run(*words: str, capsys: pytest.CaptureFixture[str]) -> tuple[int, str, str]:
@@ -270,3 +273,13 @@ def test_the_preparation_is_one_file_in_the_package(capsys: pytest.CaptureFixtur
     status, out, _ = run("journals", "--prepare", capsys=capsys)
     assert status == 0 and out == (TOP / "tracker" / "journal" / "postgres.sql").read_text(encoding="utf-8")
     assert json.dumps(out)
+
+
+def test_what_was_never_committed_is_no_history(place: str, server: Server) -> None:
+    with Journal.create(place, read_plan(PLAN)) as desk:
+        desk.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+        store = desk._store
+        with pytest.raises(JournalError), store.turn():
+            desk._attempt([parse_event({"kind": "noted", "text": "x", "at": 1})], "s", WHEN, str(uuid4()))
+            server.admin("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'lead'")
+        assert desk.record({"kind": "noted", "text": "y", "at": 2}) == 2

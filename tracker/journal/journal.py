@@ -13,10 +13,10 @@ import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError, PlanError
@@ -29,7 +29,7 @@ from tracker.journal.fold import Fold
 from tracker.journal.place import Place, place_of
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.seat import Sitting, sit
-from tracker.journal.store import Again, Genesis, Raced, Row, Rows, Shown, Store, Table, seal, unseal
+from tracker.journal.store import Again, Genesis, Lost, Raced, Row, Rows, Shown, Store, Table, seal, unseal
 from tracker.journal.stores import create_store, open_store
 from tracker.plan.model import Plan
 
@@ -123,6 +123,8 @@ def read_pace_text(path: Path) -> str:
     except UnicodeDecodeError as error:
         raise JournalError(f"{path}: the pace file is not UTF-8 text") from error
 
+
+T = TypeVar("T")
 
 _Known = tuple[Fold, str, dict[Table, Rows] | None]
 """The fold of what is on record, the last hash, and what the derived tables hold."""
@@ -265,9 +267,10 @@ class Journal:
         now, pressed = whole_milliseconds(utc_now or clock.utc_now()), list(events)
         wanted = [parse_event(one) for one in pressed]
         with self._turn:
-            job = self.sitting.keep(job, now, pressed, self.number)
+            job = self.sitting.keep(job, now, pressed, self.number) or self._store.new_job()
+            write = partial(self._attempt, wanted, seat or self.sitting.seat, now, job)
             try:
-                made, numbers = self._write(wanted, seat or self.sitting.seat, now, job)
+                made, numbers = _answered(self._store, write)
                 self._fold, self._hash, self._derived = made
                 rows = self._read_back(numbers)
             except EventError as error:
@@ -275,16 +278,6 @@ class Journal:
                 raise
             self.sitting.settle(job, "recorded", rows=rows)
         return numbers
-
-    def _write(
-        self, events: Sequence[Parsed], seat: str, now: datetime, job: str | None
-    ) -> tuple[_Known, list[int]]:
-        """Write events, whoever else writes; return what is known then, and their numbers."""
-        for _ in range(_RACES):
-            with contextlib.suppress(Raced):
-                return self._attempt(events, seat, now, job)
-        with self._store.turn():
-            return self._attempt(events, seat, now, job)
 
     def _attempt(
         self, events: Sequence[Parsed], seat: str, now: datetime, job: str | None
@@ -379,6 +372,22 @@ class Journal:
             self.sitting.saw(rows)
             self._derived = None
         return bool(rows)
+
+
+def _answered(store: Store, write: Callable[[], T]) -> T:
+    """What writing comes to; where the answer was lost it is asked for once more, under the same name."""
+    with contextlib.suppress(Lost):
+        return _in_turn(store, write)
+    return _in_turn(store, write)
+
+
+def _in_turn(store: Store, write: Callable[[], T]) -> T:
+    """What writing comes to, whoever else writes: who was raced twice gets a turn."""
+    for _ in range(_RACES):
+        with contextlib.suppress(Raced):
+            return write()
+    with store.turn():
+        return write()
 
 
 def _made(place: Place, genesis: Genesis, plan: Plan) -> Store:

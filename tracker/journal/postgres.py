@@ -104,6 +104,7 @@ class PostgresStore:
         """Is told for whom a seat waits; a server queues everybody and tells nobody."""
         self._hashes: dict[int, str] = {}
         """Of every event that was read or written here."""
+        self._uncommitted: list[Row] = []
         self._listens = False
         self._looked, self._seen = -_POLL_S, 0
         self._block: _Block | None = None
@@ -167,6 +168,10 @@ class PostgresStore:
         """What whoever writes here should know of the server; None where all is as it should be."""
         return self._link.notice
 
+    def new_job(self) -> str:
+        """A fresh UUID: whether what got no answer is there can only be asked by its name."""
+        return str(uuid.uuid4())
+
     @contextlib.contextmanager
     def turn(self) -> Iterator[None]:
         """Hold the only right to write from here on; when the block ends all of it is durable, or nothing."""
@@ -176,7 +181,9 @@ class PostgresStore:
             self._link.ask("SELECT pg_advisory_xact_lock(%s, %s)", (_LOCK, self._id))
             yield
             self._link.ask("COMMIT")
+            self._note(self._uncommitted)
         finally:
+            self._uncommitted = []
             self._link.roll_back()
 
     @contextlib.contextmanager
@@ -210,7 +217,7 @@ class PostgresStore:
     def _append(self, block: _Block) -> None:
         columns = [[getattr(row, name) for row in block.rows] for name in Row.__slots__]
         derived = [part for _, put, gone in block.tables() for part in (put, gone)]
-        values = (self._id, block.job or str(uuid.uuid4()), *columns, *derived)
+        values = (self._id, block.job or self.new_job(), *columns, *derived)
         try:
             ((first, last, again),) = self._link.ask(_APPEND, values)
         except Raced:
@@ -219,7 +226,11 @@ class PostgresStore:
             raise
         if again:
             raise Again(first, last)
-        self._note(block.rows)
+        # What is not committed may never have been: it is no history of this server yet.
+        if self._link.in_transaction:
+            self._uncommitted = block.rows
+        else:
+            self._note(block.rows)
 
     def job(self, job: str) -> tuple[int, int] | None:
         """The first and the last number of what was written under a name; None where nothing was."""

@@ -228,6 +228,9 @@ class SqliteStore:
         """What whoever writes here should know of the file; None where all is as it should be."""
         return _ASIDE if self._source.aside else None
 
+    def new_job(self) -> None:
+        """None: what a file did not take is not there."""
+
     @contextlib.contextmanager
     def turn(self) -> Iterator[None]:
         """Hold the only right to write from here on; when the block ends all of it is durable, or nothing."""

@@ -174,6 +174,9 @@ class Store(Protocol):
     def notice(self) -> str | None:
         """What whoever writes here should know of the store; None where all is as it should be."""
 
+    def new_job(self) -> str | None:
+        """A name for what nobody named, where an answer may be lost; None where none is needed."""
+
     def turn(self) -> AbstractContextManager[None]:
         """Hold the only right to write; when the block ends all of it is durable, or nothing is there."""
 

@@ -1,0 +1,79 @@
+"""Over a line that is cut, every press is on record once: none is lost, none is there twice, in order."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from signal import SIGCONT, SIGSTOP
+from typing import Any
+from uuid import uuid4
+
+import pytest
+
+from tests.cut_line import cut_run, wide_plan
+from tests.servers import Server
+from tracker.foundation.clock import monotonic_s
+from tracker.foundation.errors import JournalError
+from tracker.journal import postgres_link
+from tracker.journal.journal import Journal
+from tracker.journal.postgres import PostgresStore
+from tracker.journal.store import Lost
+
+
+def test_every_press_is_there_once_whatever_is_cut(server: Server, tmp_path: Path) -> None:
+    found = cut_run(server, tmp_path, jobs=15)
+    assert found.wrong == []
+    assert found.cuts >= 10 and found.ambiguous >= 5, found
+
+
+def _new_name_each_try(monkeypatch: pytest.MonkeyPatch) -> None:
+    append = PostgresStore._append
+
+    def nameless(store: PostgresStore, block: Any) -> None:
+        block.job = None
+        append(store, block)
+
+    monkeypatch.setattr(PostgresStore, "_append", nameless)
+
+
+def _no_look_after_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(PostgresStore, "job", lambda store, name: None)
+
+
+@pytest.mark.parametrize("mutate", [_new_name_each_try, _no_look_after_a_refusal])
+def test_the_same_run_finds_what_would_be_wrong(
+    server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mutate: Any
+) -> None:
+    mutate(monkeypatch)
+    assert cut_run(server, tmp_path, jobs=6, share=0.5, seed=2, most_s=8).wrong
+
+
+def test_a_server_that_stands_still_is_not_waited_for(
+    server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(postgres_link, "DEADLINE_S", 0.3)
+    place = server.address(f"still-{uuid4()}")
+    with Journal.create(place, wide_plan(2)) as journal:
+        zero, job = {"kind": "zero", "utc": "2031-05-04T14:00:00Z"}, str(uuid4())
+        server.kill(SIGSTOP)
+        began = monotonic_s()
+        try:
+            # The first wait ends by our own deadline, the second try by that of connecting.
+            with pytest.raises(Lost, match="does not answer"):
+                journal.record_all([zero], job=job)
+            assert monotonic_s() - began < 6
+        finally:
+            server.kill(SIGCONT)
+        assert journal.record_all([zero], job=job) == [1]
+        assert journal.number == 1
+
+
+def test_who_is_stopped_in_their_turn_holds_up_nobody_for_long(server: Server) -> None:
+    place = server.address(f"turn-{uuid4()}")
+    Journal.create(place, wide_plan(2)).close()
+    with Journal.open(place) as stopped, Journal.open(place) as other:
+        began = monotonic_s()
+        with pytest.raises(JournalError), stopped._store.turn():
+            assert other.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"}) == 1
+            stopped.rows([1])
+        assert monotonic_s() - began < 5
+        assert stopped.refresh() and stopped.number == 1
