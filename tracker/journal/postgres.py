@@ -136,22 +136,7 @@ class PostgresStore:
 
         `fill` writes what the new journal holds from the start.
         """
-        link = Link(str(address), address.parameters())
-        cells = [getattr(genesis, name) for name in _GENESIS.split(", ")]
-        try:
-            link.begin()
-            ((own,),) = link.ask(_CREATE, (address.name, genesis.hash, *cells))
-            store = cls(link, address, (own, genesis.hash, *cells))
-            link.greet = lambda: None
-            if fill is not None:
-                fill(store)
-            with contextlib.suppress(Lost):
-                # Whether a lost answer was a yes is seen when it is opened.
-                link.ask("COMMIT")
-        except Raced:
-            raise JournalError(f"{address}: exists already, and a journal is never overwritten") from None
-        finally:
-            link.close()
+        _make(address, genesis, fill)
         store = cls.open(address)
         if store.genesis.uuid != genesis.uuid:
             store.close()
@@ -352,6 +337,24 @@ class PostgresStore:
             f"{self.name}: the server holds another history from event {wrong} on; nothing is written there, "
             f"and what was recorded up to event {last} is kept here"
         )
+
+
+def _make(address: Address, genesis: Genesis, fill: Callable[[PostgresStore], object] | None) -> None:
+    """Write a new journal and what it holds from the start, in one transaction."""
+    cells = [getattr(genesis, name) for name in _GENESIS.split(", ")]
+    with contextlib.closing(Link(str(address), address.parameters())) as link:
+        try:
+            link.begin()
+            ((own,),) = link.ask(_CREATE, (address.name, genesis.hash, *cells))
+            store = PostgresStore(link, address, (own, genesis.hash, *cells))
+            link.greet = lambda: None
+            if fill is not None:
+                fill(store)
+            with contextlib.suppress(Lost):
+                # Whether a lost answer was a yes is seen when it is opened.
+                link.ask("COMMIT")
+        except Raced:
+            raise JournalError(f"{address}: exists already, and a journal is never overwritten") from None
 
 
 def _unguarded(link: Link) -> Iterator[str]:
