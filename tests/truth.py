@@ -20,7 +20,7 @@ from tracker.console.view.lead_2_choices import named
 from tracker.console.view.right_pane import side
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import large, text_of
-from tracker.forecast.report import brief
+from tracker.forecast.handover import brief
 
 SIZES = ((80, 24), (100, 30), (120, 36), (200, 55))
 PET = r"\d+:\d\d(?!:)"

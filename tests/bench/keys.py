@@ -77,6 +77,9 @@ DEEDS = (
     Deed("four readings", "bo .727 .727 b 481 481⏎", 23, ("reading",) * 4, OUT),
     Deed("question", "Qphotos?⏎", 9, ("raised",), OUT),
     Deed("answer", "=4 yes⏎", 7, ("settled",), (*OUT, ASKED)),
+    Deed("answer the only one", "=yes⏎", 5, ("settled",), (*OUT, ASKED)),
+    Deed("reminder, beside six of text", "R10gloves⏎", 10, ("raised",), OUT),
+    Deed("deviation, beside six of text", "Vgloves⏎", 9, ("raised",), OUT),
     Deed("recall home", "cc", 2, ("called",), OUT),
     Deed("recall at once", "cn", 2, ("called",), OUT),
 )

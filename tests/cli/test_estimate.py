@@ -125,6 +125,20 @@ def test_since_adds_causes_that_add_up(morning: Path, capsys: pytest.CaptureFixt
     assert "since 0:11" in said(capsys, morning, "--since", "0:11")[1]
 
 
+def test_a_handover_says_what_came_about_since_the_desk_was_taken(
+    morning: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, _, error = said(capsys, morning, "--brief", "--since", "taken")
+    assert (status, error) == (1, "--since taken: the desk was not handed over; give a PET\n")
+    with Journal.open(morning) as made:
+        made.record({"kind": "taken", "by": "Kim", "at": 1550})
+        made.record({"kind": "dropped", "task": "latch", "at": 1560, "by": "lead"})
+    status, out, _ = said(capsys, morning, "--brief", "--since", "taken")
+    assert status == 0 and "moved by" not in out
+    assert "since 0:25, taken by Kim:\n  INSIDE " in out and "\n  0:26 dropped latch by lead\n" in out
+    assert found(capsys, morning, "--since", "taken")["moved"] is not None
+
+
 UNEVEN = """
 format: 1
 excursion: One has all the work

@@ -270,6 +270,35 @@ async def test_the_line_says_question_and_answer(at_desk: Callable[..., Any]) ->
         assert at.desk.progress.raised[0].settled.text == "yes"
 
 
+@pytest.mark.parametrize(
+    ("key", "text", "beside", "raised"),
+    [
+        ("R", "10gloves", 4, {"what": "reminder", "text": "gloves", "due": 600}),
+        ("V", "bolt 3 stripped; wire tie", 2, {"what": "deviation", "text": "bolt 3 stripped; wire tie"}),
+        ("M", "ground: go for unplug", 2, {"what": "message", "to": "ground", "text": "go for unplug"}),
+    ],
+)
+async def test_what_is_open_takes_few_keys_beside_its_text(
+    at_desk: Callable[..., Any], key: str, text: str, beside: int, raised: dict[str, Any]
+) -> None:
+    async with at_desk((200, 55)) as at:
+        await at.press("z", key)
+        await at.type(text)
+        await at.press("enter")
+        assert at.kinds == ["zero", "raised"]
+        body = at.desk.progress.events[-1].body
+        assert {name: value for name, value in body.items() if name != "due"} == {
+            name: value for name, value in raised.items() if name != "due"
+        }
+        assert ("due" in body) == ("due" in raised)
+        assert 2 + len(text) - len(raised["text"]) - (8 if "to" in raised else 0) <= beside
+        assert raised["text"] in at.screen
+        await at.press("equals_sign")
+        await at.type("done")
+        await at.press("enter")
+        assert at.desk.progress.raised[0].settled.text == "done"
+
+
 async def test_the_message_says_what_comes_next(at_desk: Callable[..., Any]) -> None:
     async with at_desk((200, 55)) as at:
         await at.press("z")

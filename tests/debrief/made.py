@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tracker.debrief.consumed import Consumed, StoreCurve
-from tracker.debrief.excursion import Decided, Excursion, Held, Part, PlanChange, Totals
+from tracker.debrief.excursion import Decided, Excursion, Held, Matter, Part, PlanChange, Totals
 from tracker.debrief.judged import Forecasted, judgement
 from tracker.debrief.replay import Hindsight
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
@@ -93,6 +93,7 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
             held_for=text,
             seat=text,
             said=text,
+            raised=text,
         ),
         row(step="mount.2", crew=("EV1", "EV2"), variance=-120.0, actual_duration=480.0, ratio=0.8),
     )
@@ -163,5 +164,11 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
         plan_sha256="ab" * 32,
         last_hash="cd" * 32,
         tool="tracker 0",
+        matters=(
+            Matter(
+                6, 80.0, "deviation", text, 90.0, text, text, text, text, 20.0, 100.0, "settled", text, text
+            ),
+            Matter(7, 90.0, "message", "", None, "", "", "op", text, 1010.0, None, "", "", ""),
+        ),
     )
     return replace(usual, **changes)

@@ -13,8 +13,8 @@ import tracker
 from tests import schema
 
 ADDED = '''
-    said: str
-    """Remarks on its events, by time, separated by semicolons."""
+    raised: str = ""
+    """What was raised about it or its task, each with how long it stood open, separated by semicolons."""
 '''
 FIELD = '''    words_said: Annotated[int, Column("words", str)] = 2
     """How many words were said."""

@@ -392,7 +392,10 @@ def test_questions_are_told_when_they_wait_or_soon_matter_and_answers_when_given
         f"question at 0:10: Do we keep it?; matters until 0:50. answer {asked}"
     )
     reminder = run("raised", 700, what="reminder", text="Wipe the visor", due=3600)
-    assert not begin(run, "reminder", 2699) and begin(run, "reminder", 2700) == [f"reminder:{reminder}"]
+    assert not begin(run, "reminder", 3599)
+    assert alerts(run, 3600)[f"reminder:{reminder}"].text == (
+        f"reminder at 0:11: Wipe the visor; due 1:00. settle {reminder}"
+    )
     run("settled", 2750, event=asked, text="yes", by="ground")
     assert (
         alerts(run, 2800)[f"answer:{asked}"].text == "question at 0:10: Do we keep it? -> yes, ground at 0:45"

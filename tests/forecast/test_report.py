@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
 from tests.flat import flat
 from tests.runs import Run, plan_of, step, task
+from tracker.forecast.changed import changed_since
 from tracker.forecast.estimate import estimate
-from tracker.forecast.report import brief, page, report
+from tracker.forecast.handover import brief
+from tracker.forecast.report import page, report
 from tracker.forecast.values import Estimate
 from tracker.forecast.wording import pace_words
 
@@ -174,3 +177,22 @@ def test_what_is_to_be_heeded_now_is_never_cut() -> None:
         " ".join(briefed(short, 10)).split()
     )
     assert "heed" not in " ".join(briefed(Run(task("a", step("1", "EV1", 60)), crew="EV1"), 10))
+
+
+def test_the_handover_says_what_came_about_since_the_desk_was_taken() -> None:
+    run = crowd(2)
+    run("taken", 1500, by="Kim")
+    asked = run("raised", 1600, what="question", to="ground", text="do we keep it?")
+    run("reading", 1900, crew="EV1", consumable="oxygen", value=1.7)
+    run("chose", 2000, task="extra-EV1", choice="keep", by="lead")
+    made = flat(run.now, 2400)
+    since = changed_since(run.now, 2400, 1500, scenarios=200)
+    lines = brief(run.now, replace(made, since=since))
+    assert len(lines) <= 24 and max(map(len, lines)) <= 80
+    head = lines.index("since 0:25, taken by Kim:")
+    assert lines[head + 1].startswith("  INSIDE ") and " -> " in lines[head + 1]
+    assert lines[head + 2].startswith("  chance ")
+    assert "  0:33 kept extra-EV1 by lead" in lines
+    assert "  read, last at 0:31: oxygen 1.7" in lines
+    assert f"  question {asked} to ground: do we keep it?; no answer for 13 min" in lines
+    assert any(line.startswith("open") for line in brief(run.now, made))

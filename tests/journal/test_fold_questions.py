@@ -10,7 +10,7 @@ from tests.runs import Run, step, task
 from tests.typed_lines import UNDER_WAY, after, refused, typed
 from tracker.foundation.errors import EventError
 from tracker.journal.fold import Fold
-from tracker.journal.matters import due_at, last_taken, open_s, unsettled
+from tracker.journal.matters import due_at, last_taken, matter_words, open_s, outcome_words, unsettled
 from tracker.journal.raised import Raised
 from tracker.journal.wording import event_words
 
@@ -201,6 +201,9 @@ LATCH = QUESTION | {"about": "latch"}
         ("remind EV2 0:50 gloves", REMINDER | {"owner": "EV2", "due": 3000, "text": "gloves"}),
         ("remind 10 gloves", REMINDER | {"due": 3000, "text": "gloves"}),
         ("remind 2 10 gloves", REMINDER | {"owner": "EV2", "due": 3000, "text": "gloves"}),
+        ("remind 10min gloves", REMINDER | {"due": 3000, "text": "gloves"}),
+        ("remind 10gloves EV2", REMINDER | {"due": 3000, "text": "gloves EV2"}),
+        ("remind 3rd bolt", REMINDER | {"text": "3rd bolt"}),
         ("remind 2 gloves", REMINDER | {"due": 2520, "text": "gloves"}),
         (
             "remind bryn after mate 2 caps",
@@ -211,6 +214,8 @@ LATCH = QUESTION | {"about": "latch"}
         ("taken by Kim all calm", {"kind": "taken", "by": "Kim", "text": "all calm"}),
         ("answer 2 by lead yes, so", {"kind": "settled", "event": 2, "by": "lead", "text": "yes, so"}),
         ("settled 2", {"kind": "settled", "event": 2}),
+        ("answer yes, so", {"kind": "settled", "event": 2, "text": "yes, so"}),
+        ("= ", {"kind": "settled", "event": 2}),
         ("keep latch by lead", {"kind": "chose", "task": "latch", "choice": "keep", "by": "lead"}),
     ],
 )
@@ -265,3 +270,28 @@ def test_a_takeover_changes_nothing_but_who_has_the_desk() -> None:
     assert (
         event_words(run.now, "taken", {"by": "Bryn", "text": "all calm"}) == "desk taken by Bryn (all calm)"
     )
+
+
+def test_what_became_of_it_is_told_with_how_long_it_was_open() -> None:
+    run = day()
+    asked = run("raised", 60, what="question", about="two", to="ground", by="EV2", text="do it?")
+    torn = run("raised", 120, what="deviation", about="EV1", text="EV1 gloves torn")
+    gloves = run("raised", 180, what="reminder", due=1500, owner="EV2", text="gloves")
+    told = [matter_words(run.now, one(run, number)) for number in (asked, torn, gloves)]
+    assert told == [
+        f"question {asked} to ground about two: do it?",
+        f"deviation {torn}: EV1 gloves torn",
+        f"reminder {gloves} due 0:25, EV2: gloves",
+    ]
+
+    def outcomes(now: float) -> list[str]:
+        return [outcome_words(run.now, one(run, number), now) for number in (asked, torn, gloves)]
+
+    assert outcomes(960) == ["no answer for 15 min", "open for 14 min", "in 9 min"]
+    assert outcomes(1620)[2] == "2 min ago"
+    run("dropped", 1000, task="two", by="lead")
+    run("settled", 1100, event=torn, text="taped")
+    run("settled", 1200, event=gloves)
+    assert outcomes(9000) == [
+        "-> dropped two by lead, at 0:16 by lead", "-> taped, at 0:18 by test", "-> done, at 0:20 by test",
+    ]  # fmt: skip

@@ -41,7 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="suppose this event as well; may be given several times",
     )
-    parser.add_argument("--since", metavar="PET", help="say what moved the projected ingress since then")
+    since = "say what moved INSIDE since then; `taken`: since the desk was handed over"
+    parser.add_argument("--since", metavar="PET", help=since)
     parser.add_argument(
         "--orders",
         action="store_true",
@@ -169,7 +170,7 @@ def _prior(path: Path | None) -> PacePrior | None:
 
 
 def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[str]:
-    since = None if args.since is None else float(pet_option("--since", args.since))
+    since = None if args.since is None else _since(found, args.since)
     moved = None if since is None else _moved(found, journal, since, known=args.known)
     orders = _orders(found) if args.orders else None
     if args.changed:
@@ -184,8 +185,13 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
 
         lines = page(found.progress, found.estimate, number=journal.number, digest=journal.hash)
     elif args.brief:
-        from tracker.forecast.report import brief
+        from tracker.forecast.handover import brief
 
+        if since is not None and found.progress.zero is not None:
+            from tracker.forecast.changed import changed_since
+
+            last = changed_since(found.progress, found.now, since, prior=found.prior)
+            found.estimate, moved = replace(found.estimate, since=last), None
         lines = brief(found.progress, found.estimate)
     else:
         from tracker.forecast.report import report
@@ -205,6 +211,18 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
 
         lines = [*lines, "", *moved_lines(moved, since)]
     return [*_supposing(found), *lines, *_suggested(orders, found.broken_off)]
+
+
+def _since(found: _Found, text: str) -> float:
+    """Return the PET that `--since` gives, or at which the desk was handed over last."""
+    if text != "taken":
+        return float(pet_option("--since", text))
+    from tracker.journal.matters import last_taken
+
+    taken = last_taken(found.progress)
+    if taken is None:
+        raise TrackerError("--since taken: the desk was not handed over; give a PET")
+    return taken.at
 
 
 Moved = tuple[tuple[str, float], ...]

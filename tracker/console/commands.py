@@ -172,7 +172,11 @@ TABLE: tuple[Command, ...] = (
         _("find", "slash", "find", "find a step by its words or its id", lambda d: d.entry.open("find"), 16),
         _("note", "n", "note", "write a note", _types("note "), 10, can=still_open, state="home"),
         _("question", "Q", "question", "a question on record, to the lead or `NAME:` to another; answered, or decided", _types("question "), 18, can=still_open),
-        _("answer", "equals_sign", "answer", "answer a question, or settle what else is open: its number, then words", _types("answer "), can=something_open, key="="),
+        _("remind", "R", "remind", "a reminder: minutes from now or a PET, before it perhaps whose; then what", _types("remind "), can=still_open),
+        _("deviation", "V", "deviation", "what went wrong and is not mended", _types("deviation "), can=still_open),
+        _("message", "M", "message", "a message; `NAME:` says to whom", _types("message "), can=still_open),
+        _("taken", "O", "take over", "the desk was handed over: to whom; the brief says what came about since then", _types("taken by ")),
+        _("answer", "equals_sign", "answer", "answer a question, or settle what else is open: its number, unless it is the only one, then words", _types("answer "), can=something_open, key="="),
     ),
     *_group(
         "desk", "Crew",
@@ -181,6 +185,7 @@ TABLE: tuple[Command, ...] = (
         _("go", "g", "go", "give the go for the hold point that is next", lambda d: d.actions.go(), 3, can=still_open, wanted=go_wanted),
         _("silent", "y", "silent", "voice lost with a crew member; the same again: it is back", _types("voice "), can=under_way),
         _("entered", "i", "inside", "crew members are inside", _types("enter "), 4, can=under_way, state="home"),
+        _("place", "P", "where", "where somebody is, when no step says it: the site, then whom", _types("at "), can=still_open),
     ),
     *_group(
         "desk", "Work",

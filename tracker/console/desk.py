@@ -323,7 +323,7 @@ def _lead_of(here: DeskRuntime, settings: Settings) -> Screen[None]:
 
 def _brief(scene: Scene, width: int) -> list[Line]:
     """Return the handover brief, once there is an estimate."""
-    from tracker.forecast.report import brief
+    from tracker.forecast.handover import brief
 
     words = ["the estimate is being worked out"]
     return text_lines(words if scene.estimate is None else brief(scene.progress, scene.estimate), width)

@@ -17,6 +17,7 @@ from typing import Generic, TypeVar
 
 from tracker.console.view.scene import Orders, Snapshot
 from tracker.forecast.values import Advice, Changed, Choice, Estimate
+from tracker.journal.matters import last_taken
 from tracker.journal.progress import Progress, pet_if_live
 
 T = TypeVar("T")
@@ -194,16 +195,21 @@ class Beside:
     """What each choice comes to."""
     changed: Changed | None = None
     """What changed last, and why."""
+    since: Changed | None = None
+    """What changed since the desk was handed over."""
 
     def after(self, earlier: Beside) -> Beside:
         """Return this with what only an earlier one has; each part says of which instant it is."""
-        return Beside(self.choices or earlier.choices, self.changed or earlier.changed)
+        known = self.choices or earlier.choices, self.changed or earlier.changed
+        return Beside(*known, self.since or earlier.since)
 
     def onto(self, estimate: Estimate, progress: Progress) -> Estimate:
         """Return an estimate with this beside it, and with alerts that name what of it can still be done."""
         from tracker.forecast.alerts import alerts
 
-        made = replace(estimate, choices=self.choices, changed=self.changed)
+        taken = last_taken(progress)
+        since = self.since if taken is not None and self.since and self.since.since == taken.at else None
+        made = replace(estimate, choices=self.choices, changed=self.changed, since=since)
         return replace(made, alerts=alerts(progress, made, now=made.at)) if self.choices else made
 
 
@@ -332,10 +338,13 @@ def choices_at(progress: Progress, now: float, advice: Advice | None) -> tuple[C
 
 
 def _changes(wanted: Wanted) -> Beside:
-    """Return what changed last, and why."""
-    from tracker.forecast.changed import changed
+    """Return what changed last, and since the desk was handed over, and why."""
+    from tracker.forecast.changed import changed, changed_since
 
-    return Beside(changed=changed(wanted.progress, wanted.now))
+    progress, taken = wanted.progress, last_taken(wanted.progress)
+    asked = taken is not None and progress.zero is not None and progress.closed is None
+    since = changed_since(progress, wanted.now, taken.at) if taken is not None and asked else None
+    return Beside(changed=changed(progress, wanted.now), since=since)
 
 
 ESTIMATE_S, ADVICE_S = 10.0, 30.0

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import isfinite
-from typing import Any
+from typing import Any, Literal
 
 from tracker import __version__
 from tracker.debrief.consumed import Consumed, StoreCurve, consumed, curves, planned_end, store_courses
@@ -33,6 +33,7 @@ from tracker.debrief.verdict import Verdict, said, verdicts
 from tracker.foundation.times import format_pet
 from tracker.journal.as_run import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
+from tracker.journal.matters import due_at, open_s
 from tracker.journal.progress import Progress, Reading, Recorded, inside_at
 from tracker.plan.timeline import Timeline, as_planned
 
@@ -76,6 +77,61 @@ class Decided:
     seat: str
     outcome: str
     """What became of the task."""
+
+
+@dataclass(frozen=True, slots=True)
+class Matter:
+    """What was raised, a question, reminder, deviation or message, and how long it stood open."""
+
+    number: int
+    at: float
+    what: Literal["question", "reminder", "deviation", "message"]
+    """`question`, `reminder`, `deviation` or `message`."""
+    about: str
+    """A step, a task, a limit or a crew member; empty where it is about none."""
+    due: float | None
+    """When it was due, also because the step ended behind which it was."""
+    owner: str
+    to: str
+    """Who was asked or told."""
+    by: str
+    """Who raised it; else the seat."""
+    text: str
+    open_for: float
+    """How long it stood open, to the end where nobody settled it; seconds."""
+    settled: float | None
+    """When it was settled; None where nobody did."""
+    how: str
+    """The kind of the event that settled it."""
+    answer: str
+    settled_by: str
+    """Who settled it; else the seat."""
+
+
+def matters(progress: Progress, end: float) -> tuple[Matter, ...]:
+    """Return all that was raised up to `end`, by time."""
+    found = []
+    for one in progress.raised:
+        last = one.settled
+        found.append(
+            Matter(
+                number=one.number,
+                at=one.at,
+                what=one.what,
+                about=one.about or "",
+                due=due_at(progress, one),
+                owner=one.owner or "",
+                to=one.to or "",
+                by=one.by or one.seat,
+                text=one.text,
+                open_for=open_s(one, max(end, one.at)),
+                settled=None if last is None else last.at,
+                how="" if last is None else last.kind,
+                answer="" if last is None else last.text,
+                settled_by="" if last is None else last.by or last.seat,
+            )
+        )
+    return tuple(sorted(found, key=lambda matter: (matter.at, matter.number)))
 
 
 def changes(progress: Progress) -> tuple[PlanChange, ...]:
@@ -270,6 +326,8 @@ class Excursion:
     """Hash of the last event: what the debrief is of, to the letter."""
     tool: str
     """What made it, with its version."""
+    matters: tuple[Matter, ...] = ()
+    """All that was raised, and what became of it."""
 
 
 def debriefed(
@@ -318,6 +376,7 @@ def debriefed(
         plan_sha256=hashlib.sha256(progress.plan.source.encode("utf-8", "surrogatepass")).hexdigest(),
         last_hash=last_hash,
         tool=f"tracker {__version__}",
+        matters=matters(progress, end),
     )
 
 

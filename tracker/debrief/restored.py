@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from datetime import datetime
 from functools import cache
 from types import NoneType, UnionType
@@ -45,6 +45,10 @@ def _reader(hint: Any) -> Read:
 
 
 def _of_dataclass(kind: Any) -> Read:
+    # What an earlier version did not write has a default.
     hints = get_type_hints(kind, include_extras=True)
     readers = [(field.name, _reader(hints[field.name])) for field in fields(kind)]
-    return lambda value: kind(**{name: read(value[name]) for name, read in readers})
+    later = {field.name for field in fields(kind) if field.default is not MISSING}
+    return lambda value: kind(
+        **{name: read(value[name]) for name, read in readers if name in value or name not in later}
+    )

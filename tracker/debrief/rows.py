@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, get_args, get_type_hints
 
 from tracker.foundation.times import format_pet
 from tracker.journal.as_run import AsRunRow, SpentRow, as_run, as_spent
+from tracker.journal.matters import open_s
 from tracker.journal.progress import Decision, Progress
 from tracker.plan.model import Priority
 
@@ -140,6 +141,8 @@ class StepRow:
     """Who wrote the end."""
     said: str
     """Remarks on its events, by time, separated by semicolons."""
+    raised: str = ""
+    """What was raised about it or its task, each with how long it stood open, separated by semicolons."""
 
 
 @cache
@@ -214,7 +217,14 @@ def _row(
         begin_kind=run.begin_kind or "",
         seat=run.seat or "",
         said=said,
+        raised=_raised(progress, run.step, run.task),
     )
+
+
+def _raised(progress: Progress, step: str, task: str) -> str:
+    end = end_of(progress)
+    about = (one for one in progress.raised if one.about in (step, task))
+    return "; ".join(f"{one.what} {one.text} ({pet(open_s(one, max(end, one.at)))})" for one in about)
 
 
 _TAKEN_OVER = [field.name for field in fields(AsRunRow) if field.name not in ("begin_kind", "seat")]

@@ -42,6 +42,18 @@ def _first(db: Database) -> None:
         db.create_view(name, sql)
 
 
+@migrations(name="2")
+def _second(db: Database) -> None:
+    """Give a season that was made without them the table of matters, and what was raised about a step."""
+    for table in TABLES:
+        if table.name == "matters" and not db.table("matters").exists():
+            columns = {column.name: _TYPES[column.kind] for column in table.columns}
+            db.table("matters").create(columns, foreign_keys=[("uuid", "excursions", "uuid")], strict=True)
+            db.table("matters").create_index(["uuid"])
+    if "raised" not in db.table("as_run").columns_dict:
+        db.table("as_run").add_column("raised", str)
+
+
 VIEWS = {
     "by_work": """
         SELECT work, count(DISTINCT e.excursion) AS plans, count(*) AS steps,

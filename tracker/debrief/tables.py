@@ -321,6 +321,25 @@ def notes(one: Excursion) -> Table:
     return _table("Notes", ("at", "note", "on", "seat"), rows, (0,))
 
 
+def matters(one: Excursion) -> Table:
+    """Return all that was raised, how long it stood open, and what became of it."""
+    rows = [
+        (
+            pet(m.at),
+            m.what,
+            m.text,
+            " ".join(part for part in (m.about, m.owner, f"to {m.to}" if m.to else "") if part),
+            m.by,
+            pet(m.open_for),
+            "open" if m.settled is None else m.answer or m.how,
+            m.settled_by,
+        )
+        for m in one.matters
+    ]
+    headings = ("at", "", "what", "about", "by", "open for", "outcome", "settled by")
+    return _table("Raised and settled", headings, rows, (0, 5))
+
+
 SCORES = "Was the forecast right?"
 
 
@@ -373,6 +392,7 @@ def of_excursion(one: Excursion) -> list[Table]:
         scores(one.judgement),
         changes(one),
         holds(one),
+        matters(one),
         steps(one),
         notes(one),
     ]

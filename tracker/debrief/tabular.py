@@ -240,6 +240,19 @@ TABLES: tuple[Records, ...] = (
         _columns("number:integer at_s kind what text seat"),
         lambda one: ((n.number, n.at, n.kind, n.what, n.text, n.seat) for n in one.notes),
     ),
+    Records(
+        "matters",
+        _columns(
+            "number:integer at_s what about due_s owner to by text open_for_s settled_s how answer settled_by"
+        ),
+        lambda one: (
+            (
+                *(m.number, m.at, m.what, m.about, m.due, m.owner, m.to, m.by, m.text),
+                *(m.open_for, m.settled, m.how, m.answer, m.settled_by),
+            )
+            for m in one.matters
+        ),
+    ),
     Records("words", _columns("at_s kind about words"), _words),
 )
 """Every table, the excursions first."""

@@ -137,9 +137,11 @@ def _questions(look: Look) -> Iterator[Alert]:
         said = f"{one.what} at {slot('asked', 'down')}: {text}"
         if one.settled is None:
             old = one.what == "question" and look.now - one.at >= WAITS_S
-            if not old and (until is None or until - look.now > MATTERS_SOON_S):
+            soon_s = 0.0 if one.what == "reminder" else MATTERS_SOON_S
+            if not old and (until is None or until - look.now > soon_s):
                 continue
-            matters = f"; matters until {slot('until', 'down')}" if until is not None else ""
+            due = "due" if one.what == "reminder" else "matters until"
+            matters = f"; {due} {slot('until', 'down')}" if until is not None else ""
             yield look.alert(
                 f"{one.what}:{one.number}",
                 f"{said}{matters}. {deed('settles it')}",

@@ -100,6 +100,20 @@ def changed(
     return replace(walk.change(before, said), until=max(now, progress.at))
 
 
+def changed_since(
+    progress: Progress,
+    now: float,
+    since: float,
+    *,
+    scenarios: int = 10_000,
+    prior: PacePrior | None = None,
+    memory: Memory | None = None,
+) -> Changed:
+    """What changed from PET `since`, by the events that happened by then, to PET `now`, and why."""
+    walk = _Walk(progress, scenarios, prior or prior_of(progress), memory or memory_of(progress))
+    return walk.change(walk.look(since), walk.look(max(now, progress.at)))
+
+
 @dataclass(frozen=True, slots=True)
 class _Walk:
     """Looks at the excursion as of earlier instants."""

@@ -1,15 +1,14 @@
 """The estimate in words and columns: plain lines for a terminal, a log or a screen reader.
 
-One set of parts serves the report, the handover on one screen, and the page for paper when everything else
-fails; they differ in which parts they take and in how much room there is. Figures are those of the JSON,
-rounded and worded as on every screen.
+One set of parts serves the report, the handover on one screen (`forecast.handover`), and the page for paper
+when everything else fails; they differ in which parts they take and in how much room there is. Figures are
+those of the JSON, rounded and worded as on every screen.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from textwrap import wrap
 
 from tracker.forecast.values import (
@@ -38,15 +37,11 @@ from tracker.forecast.wording import (
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import amount, columns, percent, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
-from tracker.journal.kinds import HANDOVER
+from tracker.journal.matters import matter_words, outcome_words, unsettled
 from tracker.journal.progress import Progress
 
 AHEAD = 12
 """How many steps ahead the report lists."""
-SCREEN = (24, 80)
-"""Lines and columns of the smallest screen."""
-BESIDE_CAUTIONS = 8
-"""Lines of the handover that are left to other parts, however long the cautions are."""
 PAGE = (62, 96)
 """Lines and columns of a printed page."""
 LONG = 120
@@ -56,97 +51,20 @@ LONG = 120
 def report(progress: Progress, estimate: Estimate) -> list[str]:
     """The whole estimate as plain lines."""
     parts = [
-        ("", [*_title(progress, estimate), *_headline(progress, estimate)]),
-        ("wants you", _alert_lines(estimate)),
+        ("", [*title(progress, estimate), *headline(progress, estimate)]),
+        ("wants you", alert_lines(estimate)),
         ("not enough", [f"  {plain(line, most=300)}" for line in estimate.when_short]),
-        ("crew", _crew_lines(progress, estimate)),
+        ("crew", crew_lines(progress, estimate)),
         ("heed", heed_lines(progress, [*in_hand(progress), *next_steps(progress)])),
         ("pace", _pace_lines(estimate)),
         ("limits", _limit_lines(estimate)),
         ("what runs down", _consumable_lines(estimate.consumables)),
-        ("optional", _optional_lines(estimate)),
-        ("watch", _watch_lines(progress, estimate)),
+        ("optional", optional_lines(estimate)),
+        ("open", matter_lines(progress, estimate.at)),
+        ("watch", watch_lines(progress, estimate)),
         ("ahead", _step_lines(progress, _remaining(estimate)[:AHEAD])),
     ]
     return [*_sections(parts), plain(estimate.advisory)]
-
-
-def brief(progress: Progress, estimate: Estimate) -> list[str]:
-    """The handover to the next operator: at most 24 lines of 80 columns, more only for cautions.
-
-    What matters most comes first. Of what does not fit it is said how much there is; of crew, who. What is to
-    be heeded now is never cut.
-    """
-    lines = _wrapped([*_title(progress, estimate), *_headline(progress, estimate)], SCREEN[1])
-    foot = wrap(estimate.advisory, SCREEN[1])
-    told = [line for line in _optional_lines(estimate) if not line.startswith("    ")]
-    parts = [
-        _Part("wants you", _alert_lines(estimate)),
-        _Part("crew", _crew_lines(progress, estimate), [member.id for member in progress.plan.crew]),
-        _Part("optional", told),
-        _Part("watch", _watch_lines(progress, estimate)),
-        _Part("low", _low(estimate)),
-        _Part("lately", _lately(progress)),
-    ]
-    kept = lines[: SCREEN[0] - len(foot) - 1]
-    kept += (heed := _heeded(progress, SCREEN[0] - len(foot) - len(kept) - BESIDE_CAUTIONS))
-    room = max(SCREEN[0] - len(foot) - len(kept), BESIDE_CAUTIONS if heed else 0)
-    body = _shared_out([part for part in parts if part.lines], room)
-    return [plain(line, most=SCREEN[1]) for line in [*kept, *body, *foot]]
-
-
-def _heeded(progress: Progress, room: int) -> list[str]:
-    """What is to be heeded now, whole, and next where that fits whole into so many lines as well."""
-    now, ahead = (
-        _wrapped(heed_lines(progress, steps), SCREEN[1])
-        for steps in (in_hand(progress), next_steps(progress))
-    )
-    lines = ["heed now:", *now] if now else []
-    if ahead and len(lines) + len(ahead) < room:
-        return [*lines, "heed next:", *ahead]
-    return [*lines, *([f"heed next: not shown, {len(ahead)}"] if ahead else [])]
-
-
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """A part of the handover."""
-
-    head: str
-    lines: Sequence[str]
-    names: Sequence[str] = ()
-    """Whose each line is, where that is said of those that do not fit."""
-
-    def fitted(self, room: int) -> list[str]:
-        """The heading and the first lines in so many rows, at least two; it says what is left out."""
-        shown, left = self.lines[: room - 1], " ".join(self.names[room - 1 :])
-        if len(shown) == len(self.lines):
-            head = self.head
-        else:
-            head = (
-                f"{self.head}, not shown {left}"
-                if left
-                else f"{self.head}, {len(shown)} of {len(self.lines)}"
-            )
-        return [f"{head}:", *shown]
-
-
-def _shared_out(parts: Sequence[_Part], room: int) -> list[str]:
-    """The parts in so many rows: crew as far as it goes, the others two each, then what is left in order.
-
-    Parts for which there is no room at all are named, with how much they would say.
-    """
-    many = len(parts) if 2 * len(parts) <= room else max(0, (room - 1) // 2)
-    shown, unsaid = parts[:many], parts[many:]
-    left = room - 2 * many - bool(unsaid)
-    rows = dict.fromkeys((part.head for part in shown), 2)
-    for part in sorted(shown, key=lambda part: not part.names):
-        more = min(left, len(part.lines) - 1)
-        rows[part.head] += more
-        left -= more
-    out = [line for part in shown for line in part.fitted(rows[part.head])]
-    if unsaid and room:
-        out.append("not shown: " + ", ".join(f"{part.head} {len(part.lines)}" for part in unsaid))
-    return out
 
 
 def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) -> list[str]:
@@ -155,20 +73,21 @@ def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) ->
     `number` and `digest` name the last event it knows of. Lines that are too long go on below.
     """
     parts = [
-        ("", [*_title(progress, estimate), f"event {number}  {digest}", *_headline(progress, estimate)]),
-        ("crew", _crew_lines(progress, estimate)),
+        ("", [*title(progress, estimate), f"event {number}  {digest}", *headline(progress, estimate)]),
+        ("crew", crew_lines(progress, estimate)),
         ("heed", heed_lines(progress, [figure.step for figure in _remaining(estimate)])),
-        ("optional", _optional_lines(estimate)),
-        ("watch", _watch_lines(progress, estimate)),
+        ("optional", optional_lines(estimate)),
+        ("open", matter_lines(progress, estimate.at)),
+        ("watch", watch_lines(progress, estimate)),
     ]
-    lines = _wrapped(_sections(parts), PAGE[1])
+    lines = wrapped(_sections(parts), PAGE[1])
     room = PAGE[0] - len(lines) - 3
     steps = _steps(progress, estimate, room)
     tail = _sections([("still to do, by projected begin", steps)]) if steps else ["nothing is left to do", ""]
-    return _wrapped([*lines, *tail, estimate.advisory], PAGE[1])
+    return wrapped([*lines, *tail, estimate.advisory], PAGE[1])
 
 
-def _wrapped(lines: Iterable[str], width: int) -> list[str]:
+def wrapped(lines: Iterable[str], width: int) -> list[str]:
     """The lines made plain, those that are too long going on below, further in."""
     out: list[str] = []
     for line in map(plain, lines):
@@ -181,7 +100,7 @@ def _wrapped(lines: Iterable[str], width: int) -> list[str]:
 def _steps(progress: Progress, estimate: Estimate, room: int) -> list[str]:
     """The remaining steps: one a line, or side by side and shorter where they do not fit."""
     left = _remaining(estimate)
-    lines = _wrapped(_step_lines(progress, left), PAGE[1])
+    lines = wrapped(_step_lines(progress, left), PAGE[1])
     if len(lines) <= room:
         return lines
     cells = [plain(f"{_span(s)} {' '.join(s.crew)} {s.step}", most=46) for s in left]
@@ -214,7 +133,7 @@ def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
     return [f"INSIDE moved by {total:+.0f} s since {pet_down(since)}{why}", *columns(rows, right=(0,))]
 
 
-def _title(progress: Progress, estimate: Estimate) -> list[str]:
+def title(progress: Progress, estimate: Estimate) -> list[str]:
     """The excursion, and the instant: PET, UTC, last event."""
     first = plain(estimate.excursion, most=78)
     pet = f"PET {format_pet(estimate.at, with_seconds=True)}"
@@ -224,7 +143,7 @@ def _title(progress: Progress, estimate: Estimate) -> list[str]:
     return [first, f"{pet}  {utc}  entry {progress.number}, last at {pet_down(progress.at)}"]
 
 
-def _headline(progress: Progress, estimate: Estimate) -> list[str]:
+def headline(progress: Progress, estimate: Estimate) -> list[str]:
     """INSIDE and what it counts, how sure it is, the limit that binds, and when to turn home."""
     if progress.closed is not None:
         broken = [limit_words(limit.id) for limit in estimate.limits if limit.chance]
@@ -290,7 +209,7 @@ def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
     return lines
 
 
-def _crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
+def crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
     """The present and the next step of each crew member."""
     figures = {figure.step: figure for figure in estimate.steps}
     rows = []
@@ -362,7 +281,7 @@ def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
                 f"at INSIDE {_level(figure.at_inside)}",
                 f"reserve {amount(figure.reserve, digits=4)} at {pet_down(figure.reserve_reached.p50)}",
                 _falls(figure),
-                _read(figure),
+                read_words(figure),
             )
         )
         if figure.leak_words:
@@ -385,11 +304,12 @@ def _falls(figure: ConsumableFigure) -> str:
     return f"falls {amount(figure.rate.per_hour)} an hour, planned {amount(figure.rate.planned)}"
 
 
-def _read(figure: ConsumableFigure) -> str:
+def read_words(figure: ConsumableFigure) -> str:
+    """When a store was read last."""
     return "never read: taken from the plan" if figure.read_at is None else f"read {pet_down(figure.read_at)}"
 
 
-def _optional_lines(estimate: Estimate) -> list[str]:
+def optional_lines(estimate: Estimate) -> list[str]:
     """The advice about every optional task."""
     rows = [_optional_cells(figure) for figure in estimate.optional]
     reasons = [f"    {f.task}: {plain(f.reason, most=200)}" for f in estimate.optional if f.reason]
@@ -409,7 +329,7 @@ def _optional_cells(figure: OptionalFigure) -> tuple[str, ...]:
     )
 
 
-def _watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
+def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
     """Ticks that may be missing, hardware clocks, open items and holds."""
     lines = []
     for one in estimate.unheard:
@@ -428,6 +348,13 @@ def _watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
         words = f"  hold {hold.crew} since {pet_down(hold.since)}{until} {plain(hold.text, most=50)}"
         lines.append(words.rstrip())
     return lines
+
+
+def matter_lines(progress: Progress, now: float) -> list[str]:
+    """What is open until somebody settles it, what is due first, each with how long it has been."""
+    return [
+        f"  {matter_words(progress, one)}; {outcome_words(progress, one, now)}" for one in unsettled(progress)
+    ]
 
 
 def _step_lines(progress: Progress, figures: Iterable[StepFigure]) -> list[str]:
@@ -457,7 +384,7 @@ def _remaining(estimate: Estimate) -> list[StepFigure]:
     return sorted(open_, key=lambda s: (s.start.p50 is None, s.start.p50 or 0.0))
 
 
-def _alert_lines(estimate: Estimate) -> list[str]:
+def alert_lines(estimate: Estimate) -> list[str]:
     """The alerts that nobody has marked as seen, and all that are to be acted upon."""
     marks = {"act": "!! ACT ", "look": "!  LOOK"}
     told = [alert for alert in estimate.alerts if not alert.acknowledged or alert.severity == "act"]
@@ -465,34 +392,3 @@ def _alert_lines(estimate: Estimate) -> list[str]:
     return [
         f"  {marks[alert.severity]} {plain(alert.text, most=300)}{seen[alert.acknowledged]}" for alert in told
     ]
-
-
-def _low(estimate: Estimate) -> list[str]:
-    """The consumables most likely to run short, and readings that contradict the model."""
-    ranked = sorted(estimate.consumables, key=lambda f: (-f.short, f.reserve_reached.p50 or float("inf")))
-    rows = [
-        (
-            limit_words(f"{f.crew}.{f.consumable}"),
-            f"{f.now:.4g} {f.unit}",
-            f"reserve at {pet_down(f.reserve_reached.p50)}",
-            "never read" if f.read_at is None else _read(f),
-            "! reading contradicts" if f.flagged else "",
-        )
-        for f in ranked[:3]
-    ]
-    leaks = [f"  ! {f.leak_words}" for f in estimate.consumables if f.leak_words]
-    return [*leaks, *columns(rows)]
-
-
-def _lately(progress: Progress) -> list[str]:
-    """The last notes and decisions."""
-    told = []
-    for event in reversed(progress.events):
-        text = event.body.get("text")
-        if event.kind == "chose":
-            told.append(f"  {pet_down(event.at)} chose {event.body.get('choice')} {event.body.get('task')}")
-        elif event.kind in HANDOVER and text:
-            told.append(f"  {pet_down(event.at)} {event.kind}: {plain(text, most=60)}")
-        if len(told) == 4:
-            break
-    return told

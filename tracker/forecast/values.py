@@ -434,6 +434,8 @@ class Estimate:
     """What is left to choose, where it was asked for."""
     changed: Changed | None = None
     """The last change that was to be said, where it was asked for."""
+    since: Annotated[Changed | None, UNSAID] = None
+    """What changed since an instant, as since the desk was handed over, where that was asked for."""
     advisory: str = ADVISORY
     moved: Annotated[tuple[tuple[str, float], ...] | None, _moved] = None
     """What moved the median ingress since an instant: cause and seconds; no key where nobody asked."""

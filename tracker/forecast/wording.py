@@ -161,6 +161,21 @@ def changed_words(changed: Changed, now: float, need: float | None) -> str:
     )
 
 
+def since_words(changed: Changed, need: float | None) -> list[str]:
+    """Both figures then and now, why INSIDE moved, and the limits whose chance is seen to differ."""
+    before, after = up(changed.inside.before), up(changed.inside.now)
+    shift = "" if before is None or after is None else f", {change(after - before)}"
+    ends = f"INSIDE {pet_up(changed.inside.before)} -> {pet_up(changed.inside.now)}{shift}"
+    chances = [percent(share or 0.0, need) for share in (changed.safe.before, changed.safe.now)]
+    moved = (
+        (limit_words(one.id), percent(1 - one.before, need), percent(1 - one.now, need))
+        for one in changed.limits
+    )
+    told = [f"{name} {then} -> {now}" for name, then, now in moved if then != now]
+    by_limit = f"; {', '.join(told)}" if len(changed.limits) > 1 and told else ""
+    return [_because(ends, _why(changed)), f"chance {' -> '.join(chances)}{by_limit}"]
+
+
 def _because(said: str, why: str) -> str:
     return f"{said}: {why}" if why else said
 

@@ -319,7 +319,7 @@ KINDS = (
         name="raised", body="Raised", effect="questions.raised",
         before_zero=True, after_closed=True, begins=False, words=("raise",),
         means={**{word: ("what", word) for word in OPEN}, "remind": ("what", "reminder")},
-        keys={"Q": "question"},
+        keys={"Q": "question", "R": "remind", "V": "deviation", "M": "message"},
         arguments=(
             Argument("what", "choice", choices=OPEN),
             Argument("about", "subject", required=False, marker="about"),
@@ -361,6 +361,7 @@ KINDS = (
     ),
     EventKind(
         name="placed", body="Placed", effect="places.placed", before_zero=True, begins=False, words=("at",),
+        keys={"P": "at"},
         arguments=(_SITE, Argument("crew", "each"), _TEXT),
         meaning="where somebody is, when no step says it", example="at truss-4 EV2", verb="placed",
         mark="at", cause="way home",
@@ -369,6 +370,7 @@ KINDS = (
         name="taken", body="Nothing", effect="conditions.noted",
         before_zero=True, after_closed=True, begins=False, arguments=(_TEXT,),
         meaning="the desk was handed over, `by` says to whom", example="taken by Bryn", verb="desk taken",
+        keys={"O": "taken"},
         mark="taken", handover=True, news=False,
     ),
     EventKind(

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
-from tracker.console.view.lead_2_choices import choice_head, choice_row, named
+from tracker.console.view.lead_2_choices import choice_head, choice_row, named, still_open
 from tracker.console.view.scene import TREND_S, LeadScene, Point
 from tracker.console.view.styled_text import (
     Cells,
@@ -41,7 +41,8 @@ _LEAST_CHART = 7
 
 def day(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the page: the tables keep their rows, the chart takes what is left."""
-    above = [*bases(scene, width), *to_decide(scene, width), *binding_rows(scene, width)]
+    above = [*bases(scene, width), *to_decide(scene, width), *still_open(scene, width)]
+    above += binding_rows(scene, width)
     below = why(scene, width, max(2, min(5, height - len(above) - _LEAST_CHART)))
     above = above[: max(2, height - len(below) - _LEAST_CHART)]
     return [*above, *ingress(scene, width, height - len(above) - len(below)), *below][:height]

@@ -13,9 +13,9 @@ from tracker.console.view.styled_text import Ink, Line, Span, crop, heading, put
 from tracker.console.view.words import clock_words
 from tracker.forecast.values import Choice, Estimate
 from tracker.forecast.wording import choice_words, limit_words, need_of
-from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words
+from tracker.foundation.shown import change, in_words, pet_down, pet_up, spare_words
 from tracker.foundation.text import amount, percent, percent_asked
-from tracker.journal.progress import Progress
+from tracker.journal.matters import matter_words, outcome_words, unsettled
 from tracker.journal.progress import letters as letters_of
 from tracker.journal.raised import Raised
 
@@ -25,7 +25,7 @@ def choices(scene: LeadScene, width: int, height: int) -> list[Line]:
     table = choice_table(scene, width)
     turn = turn_home(scene, width)
     room = height - len(turn)
-    asked = questions(scene, width)
+    asked = matters(scene, width)
     most = max(3, room - len(asked)) if len(table) + len(asked) > room else len(table)
     shown = region(table[0], table[1:], width, min(most, len(table)), scene.key("whole"), "choice")
     below = region(asked[0], asked[1:], width, max(2, room - len(shown)), scene.key("whole"), "question")
@@ -34,7 +34,7 @@ def choices(scene: LeadScene, width: int, height: int) -> list[Line]:
 
 def choices_in_full(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return all rows of the page, one part below the other."""
-    return [*choice_table(scene, width), *questions(scene, width), *turn_home(scene, width)][:height]
+    return [*choice_table(scene, width), *matters(scene, width), *turn_home(scene, width)][:height]
 
 
 def choice_table(scene: LeadScene, width: int) -> list[Line]:
@@ -159,41 +159,28 @@ def _by_length(letter: str) -> tuple[int, str]:
     return len(letter), letter
 
 
-def questions(scene: LeadScene, width: int) -> list[Line]:
-    """Return what was asked and answered, the open ones first, then the latest."""
-    asked = [one for one in scene.progress.raised if one.what == "question"]
-    lines = [heading("questions and answers", width)]
-    if not asked:
-        return [*lines, remark("none on record", width)]
-    ordered = sorted(asked, key=lambda one: (one.settled is not None, -one.at))
-    for one in ordered:
-        begin = put(f" {pet_down(one.at)} {one.by or one.seat}", 18, "dim")
-        ink: Ink = "" if one.settled is not None else "strong"
-        lines.append(crop((begin, Span(" "), say(_asked(one), ink), say(f"   {_answer(scene, one)}")), width))
-    return lines
+def matters(scene: LeadScene, width: int) -> list[Line]:
+    """Return what was raised and what became of it, what is open first, then the latest."""
+    lines = [heading("raised and settled", width)]
+    settled = [one for one in scene.progress.raised if one.settled is not None]
+    ordered = [*unsettled(scene.progress), *sorted(settled, key=lambda one: -one.at)]
+    told = [_matter(scene, one, width) for one in ordered]
+    return [*lines, *(told or [remark("nothing on record", width)])]
 
 
-def _asked(one: Raised) -> str:
-    whom = f" (to {one.to})" if one.to else ""
-    about = f"{one.about}: " if one.about and one.about not in one.text else ""
-    return f"{about}{one.text or 'question'}{whom}"
+def still_open(scene: LeadScene, width: int, most: int = 3) -> list[Line]:
+    """Return what is open, due first; none where nothing is."""
+    ordered = unsettled(scene.progress)
+    head = "open" if len(ordered) <= most else f"open, {most} of {len(ordered)}"
+    lines = [heading(head, width)] if ordered else []
+    return [*lines, *(_matter(scene, one, width) for one in ordered[:most])]
 
 
-def _answer(scene: LeadScene, one: Raised) -> str:
-    """Return the answer and who gave it when, or for how long it waits."""
-    settled = one.settled
-    if settled is None:
-        return f"no answer for {duration(max(0.0, scene.now - one.at))}"
-    who = f" by {settled.by or settled.seat}"
-    return f"-> {settled.text or _deed(scene.progress, settled.number)}, at {pet_down(settled.at)}{who}"
-
-
-def _deed(progress: Progress, number: int) -> str:
-    """Return the decision that settled a question, in words."""
-    from tracker.journal.wording import event_words
-
-    event = next((event for event in progress.events if event.number == number), None)
-    return "settled" if event is None else event_words(progress, event.kind, event.body)
+def _matter(scene: LeadScene, one: Raised, width: int) -> Line:
+    begin = put(f" {pet_down(one.at)} {one.by or one.seat}", 18, "dim")
+    ink: Ink = "" if one.settled is not None else "strong"
+    said, outcome = matter_words(scene.progress, one), outcome_words(scene.progress, one, scene.now)
+    return crop((begin, Span(" "), say(said, ink), say(f"   {outcome}")), width)
 
 
 def turn_home(scene: LeadScene, width: int) -> list[Line]:

@@ -1,6 +1,6 @@
 """What stands beside the list: the optional tasks, then in the rows that are left what else is asked most.
 
-In this order: what each choice comes to, what runs down, questions and answers, the last events. A wide
+In this order: what each choice comes to, what runs down, what was raised, the last events. A wide
 screen has two columns. The page of the optional tasks has the choices too, and why it is advised.
 """
 
@@ -19,11 +19,12 @@ from tracker.forecast.values import Choice, Estimate, OptionalFigure
 from tracker.forecast.wording import advice_word, need_of
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
 from tracker.foundation.text import percent
+from tracker.journal.matters import matter_words, outcome_words, unsettled
 from tracker.journal.wording import event_words
 
 TWO_FROM = 100
 """Columns from which on there are two columns."""
-EVENTS, QUESTIONS = 30, 4
+EVENTS, MATTERS = 30, 5
 
 
 MOST_WIDE = 120
@@ -34,11 +35,11 @@ def side(scene: Scene, width: int, height: int) -> list[Line]:
     """Return as many of the sections as there is room for, each as a whole; the first in any case."""
     if width < TWO_FROM:
         sections = [optional_lines(scene, width), choices_beside(scene, width)]
-        sections += [running_down(scene, width), answers(scene, width), last_events(scene, width)]
+        sections += [running_down(scene, width), matters(scene, width), last_events(scene, width)]
         return _stack(sections, width, height, scene)
     one, two = width // 2, width - width // 2 - 2
     left = _stack([optional_lines(scene, one), choices_beside(scene, one)], one, height, scene)
-    rest = [running_down(scene, two), answers(scene, two), last_events(scene, two)]
+    rest = [running_down(scene, two), matters(scene, two), last_events(scene, two)]
     right = _stack(rest, two, height, scene)
     return [crop((*a, Span("  "), *b), width) for a, b in zip(left, right, strict=True)]
 
@@ -57,13 +58,15 @@ def optional_page(scene: Scene, width: int) -> list[Line]:
     return [crop(line, width) for line in lines]
 
 
-def answers(scene: Scene, width: int) -> list[Line]:
-    """Return the questions, the latest first, and what was answered; none where nothing was asked."""
-    asked = [one for one in reversed(scene.progress.raised) if one.what == "question"][:QUESTIONS]
-    lines = [crop((say(" questions and answers", "dim"),), width)] if asked else []
-    for one in asked:
-        words = f"at {pet_down(one.at)} {one.text} -> {one.settled.text if one.settled else 'no answer'}"
-        lines += block(words, width, "" if one.settled else "strong", most=2, indent=2)
+def matters(scene: Scene, width: int) -> list[Line]:
+    """Return what is open, what is due first, then questions answered last; none where nothing was raised."""
+    answered = (one for one in reversed(scene.progress.raised) if one.what == "question" and one.settled)
+    ordered = [*unsettled(scene.progress), *answered][:MATTERS]
+    lines = [crop((say(" raised and settled", "dim"),), width)] if ordered else []
+    for one in ordered:
+        words = matter_words(scene.progress, one)
+        outcome = outcome_words(scene.progress, one, scene.now)
+        lines += block(f"{words}  {outcome}", width, "" if one.settled else "strong", most=2, indent=2)
     return lines
 
 

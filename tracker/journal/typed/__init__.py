@@ -123,6 +123,8 @@ def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
     if kind.name == "raised":
         said |= lines.addressee(entry)
         said |= lines.reminded(entry, context) if said.get("what") == "reminder" else {}
+    if kind.name == "settled":
+        said |= lines.only_open(entry, context.progress)
     event = fill(kind, entry, context, said)
     if kind.name == "raised":
         event |= lines.subject(event, context.progress)

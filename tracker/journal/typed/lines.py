@@ -116,8 +116,14 @@ def addressee(entry: Entry) -> Event:
 def reminded(entry: Entry, context: EntryContext) -> Event:
     """Take `EV2 2:40`, `10` or `2 10` at the head of a reminder: whose it is, and when it is due.
 
-    A number by itself is minutes from now; before another one it is a crew member. The last word is text.
+    A number by itself is minutes from now, also close to the text; before another one it is a crew member.
+    The last word is text.
     """
+    close = _CLOSE.fullmatch(entry.head)
+    if close is not None and not entry.tokens[0].quoted:
+        first = entry.tokens[0]
+        parts = Token(close[1], first.start), Token(close[2], first.start + len(close[1]))
+        entry.tokens[:1] = parts
     words = [token.text for token in entry.tokens[:3]]
     owner = crew_or_none(context.progress, words[0]) if len(words) > 1 else None
     named: Event = {}
@@ -125,12 +131,23 @@ def reminded(entry: Entry, context: EntryContext) -> Event:
         named["owner"] = owner
         entry.take()
     if len(entry.tokens) > 1 and _ahead(entry.head):
-        found = minutes(entry.head)
-        named["due"] = (
-            read_pet(entry.head, context.times) if found is None else from_now(found, context.times)
-        )
-        entry.take()
+        text = entry.take()
+        found = minutes(text)
+        named["due"] = read_pet(text, context.times) if found is None else from_now(found, context.times)
+        if found is not None and entry.head.lower() in ("min", "minutes") and len(entry.tokens) > 1:
+            entry.take()
     return named
+
+
+def only_open(entry: Entry, progress: Progress) -> Event:
+    """Return the number of what is settled where one thing alone is open and no number is typed."""
+    numbers = [one.number for one in progress.raised if one.settled is None]
+    named = entry.head.isdigit() or (bool(entry) and (entry.tokens[0].keyed or ("",))[0] == "event")
+    return {"event": numbers[0]} if len(numbers) == 1 and not named else {}
+
+
+_CLOSE = re.compile(r"(\d{1,3})(?!st\b|nd\b|rd\b|th\b)([^\W\d_].*)")
+"""Minutes with the text close behind them, as they are typed fast; `3rd` is a word."""
 
 
 def _ahead(text: str) -> bool:
