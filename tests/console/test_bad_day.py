@@ -67,3 +67,20 @@ async def test_its_key_opens_it(at_desk: Callable[..., Any]) -> None:
     async with at_desk((80, 24)) as at:
         await at.press("E")
         assert "home on a bad day, worst first" in at.screen and "nothing is known" in at.screen
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "view"), [(80, 24, "optional"), (120, 36, "steps"), (80, 24, "home")]
+)
+def test_hardware_that_is_out_stands_beside_what_is_open(width: int, height: int, view: str) -> None:
+    work = task(
+        "a", step("1", "EV1", 20, site="boom", takes=["wrench"]), step("2", "EV2", 20, takes=["lamp"])
+    )
+    home = task("home", step("way", "EV1 EV2", 10), closeout=True)
+    run = Run(work, home, sites=SITES, hardware=[{"id": "wrench"}, {"id": "lamp"}, {"id": "spare"}])
+    run("put", 660, hardware="lamp", site="boom")
+    run.done("a.1", "a.2", at=1200)
+    made = Snapshot(run.now, flat(run.now, 1500))
+    text = screen(Scene(made, 1500, ZERO + timedelta(seconds=1500), disk=Disk(4)), width, height, view)
+    assert "OUT wrench with EV1 since 0:00" in text and "OUT lamp at boom since 0:11" in text
+    assert "spare with" not in text and "lamp at boom since 0:11, and nobody brings it" in text

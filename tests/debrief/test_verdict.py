@@ -202,6 +202,31 @@ def test_an_item_left_open_is_a_broken_limit() -> None:
     assert "item valve-1, left open by valve.open" in one.verdict
 
 
+def test_hardware_that_is_not_back_is_a_broken_limit() -> None:
+    keys = "sites: {wall: {home: 0:05}}\nhardware: [{id: wrench}, {id: lamp}, {id: buoy}]\ntasks:"
+    changes = {
+        "tasks:": keys,
+        "opens: [valve-1]}": "opens: [valve-1], takes: [wrench, lamp, buoy]}",
+        "do: Look,": "do: Look, site: wall,",
+        "within: {": "leaves: {buoy: wall}\n        within: {",
+    }
+    plan = DIVE
+    for before, after in changes.items():
+        plan = plan.replace(before, after, 1)
+    put = {"kind": "put", "hardware": "lamp", "site": "wall", "at": 1000}
+    one = debrief(put, *HAPPENED, plan=plan)
+    lamp = by_id(one)["hardware:lamp", "A"]
+    found = (lamp.kind, lamp.kept, lamp.by, lamp.words)
+    assert found == ("hardware", False, None, "broken: not back, at wall since 0:16")
+    assert ("hardware:lamp", "B") in by_id(one)
+    assert one.verdict.endswith("; hardware lamp, not back, at wall since 0:16")
+    assert ["lamp not back", "A B"] in [list(row[:2]) for row in tables.limits(one).rows]
+    # The buoy is meant to stay, and the wrench comes up with who has it.
+    assert {id for id, _ in by_id(one) if id.startswith("hardware")} == {"hardware:lamp"}
+    fetched = {"kind": "took", "hardware": "lamp", "crew": "B", "at": 2000}
+    assert "hardware:lamp" not in {id for id, _ in by_id(debrief(put, fetched, *HAPPENED, plan=plan))}
+
+
 def test_before_the_clock_there_is_nothing_to_judge() -> None:
     with in_memory(parse_plan(DIVE, file="v.yaml", name="v"), seed="v") as journal:
         one = debriefed(journal.progress(), "v.sqlite", None)

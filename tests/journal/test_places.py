@@ -7,7 +7,7 @@ import pytest
 from tests.runs import Run, step, task
 from tests.typed_lines import NOW, NOW_S
 from tracker.foundation.errors import EventError
-from tracker.journal.places import hardware_at, not_back, place_of
+from tracker.journal.places import hardware_at, left_behind, not_back, out_now, place_of
 from tracker.journal.typed import parse_entry
 from tracker.journal.wording import event_words
 
@@ -173,3 +173,18 @@ def test_hardware_is_typed(line: str, event: dict[str, str], words: str) -> None
     (found,) = parse_entry(line, progress, now=NOW_S, utc_now=NOW)
     assert found == event
     assert event_words(progress, found.pop("kind"), found) == words
+
+
+def test_what_is_out_in_words_and_what_nothing_ahead_brings() -> None:
+    run = carried()
+    run.done("one.fetch", at=600)
+    run("put", 700, hardware="wrench", site="rack")
+    assert [one.words for one in out_now(run.now, 900)] == [
+        "wrench at rack since 0:11",
+        "box with EV1 since 0:00",
+    ]
+    assert left_behind(run.now, 900) == (), "a step ahead takes the bag, another brings the wrench"
+    run("skipped", 1000, step="in.go")
+    assert [one.hardware.id for one in left_behind(run.now, 1000)] == ["wrench"]
+    run("took", 1100, hardware="wrench", crew="EV1")
+    assert left_behind(run.now, 1100) == (), "whoever has it comes in with it"

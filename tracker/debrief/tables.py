@@ -64,8 +64,12 @@ _LIMIT_HEADINGS = ("limit", "who", "at", "was", "margin", "")
 
 def _limit(one: Verdict) -> tuple[str, ...]:
     kind = one.kind
-    label = one.id if kind in ("elapsed", "clock") else one.id.partition("." if kind != "item" else ":")[2]
-    label += {"store": " reserve", "item": " left open"}.get(kind, "")
+    label = (
+        one.id
+        if kind in ("elapsed", "clock")
+        else one.id.partition(":" if kind in ("item", "hardware") else ".")[2]
+    )
+    label += {"store": " reserve", "item": " left open", "hardware": " not back"}.get(kind, "")
     if kind == "store":
         shown = amount(one.at, one.unit or ""), amount(one.was, one.unit or "")
     else:

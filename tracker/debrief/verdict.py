@@ -18,10 +18,11 @@ from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import exact
 from tracker.foundation.text import amount, count
 from tracker.foundation.times import format_pet
+from tracker.journal.places import not_back
 from tracker.journal.progress import Progress, StepState
 from tracker.plan.windows import Intervals, next_start, usable
 
-Kind = Literal["elapsed", "store", "clock", "window", "item"]
+Kind = Literal["elapsed", "store", "clock", "window", "item", "hardware"]
 
 _EXACT = 9
 """Decimals of a time or an amount that are no rounding."""
@@ -42,7 +43,7 @@ class Verdict:
 
     id: str
     """`elapsed` or another elapsed limit's name, `CREW.consumable`, the step of a hardware clock,
-    `window.NAME`, `item:NAME`."""
+    `window.NAME`, `item:NAME`, `hardware:NAME`."""
     crew: str
     """Whom it binds; `*` for a store that all share."""
     kept: bool | None
@@ -72,6 +73,8 @@ class Verdict:
             return "window"
         if self.id.startswith("item:"):
             return "item"
+        if self.id.startswith("hardware:"):
+            return "hardware"
         if self.unit is not None:
             return "store"
         return "clock" if "." in self.id else "elapsed"
@@ -93,6 +96,7 @@ def verdicts(
         *(one for state in progress.steps.values() for one in _clock(progress, state)),
         *(one for window in progress.openings for one in _window(progress, window)),
         *_items(progress),
+        *_hardware(progress, inside),
     )
 
 
@@ -307,6 +311,22 @@ def _items(progress: Progress) -> Iterator[Verdict]:
             yield _verdict(f"item:{item.item}", crew, False, f"broken: left open by {item.opened_by}")
 
 
+def _hardware(progress: Progress, inside: Mapping[str, float | None]) -> Iterator[Verdict]:
+    """Yield every piece that was not back, for who put it down, or for everybody outside.
+
+    Who came in brought along what they had.
+    """
+    if progress.closed is None:
+        return
+    for piece in not_back(progress, end_of(progress)):
+        if piece.crew and all(inside.get(crew) is not None for crew in piece.crew):
+            continue
+        step = progress.steps.get(piece.by)
+        where = piece.words.removeprefix(f"{piece.hardware.id} ")
+        for crew in piece.crew or (step.crew if step is not None else progress.plan.outside):
+            yield _verdict(f"hardware:{piece.hardware.id}", crew, False, f"broken: not back, {where}")
+
+
 def _verdict(id: str, crew: str, kept: bool | None, words: str, **more: object) -> Verdict:
     known = dict.fromkeys(("at", "was", "by", "by_amount", "unit", "nearest", "ever_below"))
     return Verdict(id=id, crew=crew, kept=kept, words=words, **{**known, "certain": "read", **more})  # type: ignore[arg-type]
@@ -349,7 +369,7 @@ def name_of(one: Verdict) -> str:
         return f"limit {one.id}"
     if one.kind == "clock":
         return f"hardware clock of {one.id}"
-    return limit_words(one.id).replace("item:", "item ")
+    return limit_words(one.id).replace("item:", "item ").replace("hardware:", "hardware ")
 
 
 def _miss(one: Verdict) -> str:

@@ -9,7 +9,9 @@ from tracker.forecast.alert_inputs import EARLY, Look
 from tracker.forecast.values import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
 from tracker.forecast.wording import deed, limit_words, slot
 from tracker.foundation.text import amount, plain
+from tracker.journal.places import left_behind
 from tracker.journal.progress import Progress, StepState, done_share
+from tracker.plan.model import LOCK
 
 SOON_CLOSING_S = 15 * 60.0
 """How long before a window closes or a hold point is reached it is announced."""
@@ -116,6 +118,22 @@ def _work(look: Look) -> Iterator[Alert]:
             words = f"{plain(state.step.do, most=60)} has nobody. {deed('hands it over')}"
             yield look.alert(f"owner:{step}", words, subject=step, since=since, do=[do])
     yield from _open_items(look)
+    yield from _left_behind(look)
+
+
+def _left_behind(look: Look) -> Iterator[Alert]:
+    """Hardware that lies outside and nobody brings, from when somebody's next work is closeout on."""
+    progress = look.progress
+    near = {progress.steps[s].step.task for order in progress.order.values() for s in order[:2]}
+    closeout = any(progress.tasks[task].task.closeout for task in near)
+    if not progress.plan.hardware or not (closeout or progress.recall or look.made.turn_back.homebound):
+        return
+    for piece in left_behind(progress, look.now):
+        name = piece.hardware.id
+        words = f"{piece.words}, and nobody brings it. {deed('once it is back')}"
+        yield look.alert(
+            f"not-back:{name}", words, subject=name, since=piece.since, do=[f"put {name} {LOCK}"]
+        )
 
 
 def _open_items(look: Look) -> Iterator[Alert]:

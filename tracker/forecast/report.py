@@ -38,6 +38,7 @@ from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pe
 from tracker.foundation.text import amount, columns, percent, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.matters import matter_words, outcome_words, unsettled
+from tracker.journal.places import out_now
 from tracker.journal.progress import Progress
 
 AHEAD = 12
@@ -343,6 +344,7 @@ def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
         at = finish.get(item["closed_by"])
         about = "" if at is None else f" about {pet_up(at)}"
         lines.append(f"  OPEN {item['item']}, {item['closed_by']} closes it{about}")
+    lines += [f"  OUT {piece.words}" for piece in out_now(progress, estimate.at)]
     for hold in progress.holds.values():
         until = "" if hold.until is None else f" until {pet_down(hold.until)}"
         words = f"  hold {hold.crew} since {pet_down(hold.since)}{until} {plain(hold.text, most=50)}"

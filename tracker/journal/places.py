@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from tracker.foundation.shown import pet_down
 from tracker.journal.progress import Progress
-from tracker.plan.model import LOCK, Hardware, Plan
+from tracker.plan.hardware import meant_places
+from tracker.plan.model import LOCK, Hardware, Step
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,12 @@ class Piece:
     by: str
     """The step that says so, or the kind of the event; empty of what it was like at zero."""
 
+    @property
+    def words(self) -> str:
+        """It in words: `wrench with EV2 since 2:10`, `lamp at truss-4 since 1:20`."""
+        where = f"with {' '.join(self.crew)}" if self.crew else f"at {self.site}"
+        return f"{self.hardware.id} {where} since {pet_down(self.since)}"
+
 
 def hardware_at(progress: Progress, now: float) -> Mapping[str, Piece]:
     """Where each piece of hardware is at PET `now`, in the order of the plan.
@@ -100,6 +108,12 @@ def hardware_at(progress: Progress, now: float) -> Mapping[str, Piece]:
         elif at <= now and id in hardware:
             found[id] = Piece(hardware[id], crew, site, at, by)
     return found
+
+
+def out_now(progress: Progress, now: float) -> tuple[Piece, ...]:
+    """What is out: with somebody who has work left, or left at a site where it was not at zero."""
+    pieces = (one for one in hardware_at(progress, now).values() if one.by and one.site != LOCK)
+    return tuple(one for one in pieces if one.site or any(progress.order.get(c) for c in one.crew))
 
 
 def _moves(progress: Progress) -> Iterator[tuple[float, tuple[int, int], str, tuple[str, ...], str, str]]:
@@ -125,18 +139,21 @@ def _moves(progress: Progress) -> Iterator[tuple[float, tuple[int, int], str, tu
         yield at, (late, progress.number + 1), "", (c,), "", "entered"
 
 
-def meant_place(plan: Plan, hardware: Hardware) -> str:
-    """Where a piece is when everything went as planned: a site at which it is to stay, or `LOCK`."""
-    place = hardware.origin
-    for step in plan.step.values():
-        if hardware.id in step.takes or hardware.id in step.brings:
-            place = LOCK
-        place = step.leaves.get(hardware.id, place)
-    return place
-
-
 def not_back(progress: Progress, now: float) -> tuple[Piece, ...]:
     """The hardware that is neither in the lock nor where the plan leaves it for good."""
-    plan = progress.plan
+    if not progress.plan.hardware:
+        return ()
+    meant = meant_places(progress.plan)
     pieces = hardware_at(progress, now).values()
-    return tuple(one for one in pieces if one.site not in (LOCK, meant_place(plan, one.hardware)))
+    return tuple(one for one in pieces if one.site not in (LOCK, meant[one.hardware.id]))
+
+
+def left_behind(progress: Progress, now: float) -> tuple[Piece, ...]:
+    """What lies outside although it is due back, and no step ahead brings or takes it."""
+    steps = {step for order in progress.order.values() for step in order}
+    ahead = {one for step in steps for one in _fetched(progress.steps[step].step)}
+    return tuple(one for one in not_back(progress, now) if not one.crew and one.hardware.id not in ahead)
+
+
+def _fetched(step: Step) -> tuple[str, ...]:
+    return (*step.brings, *step.takes)

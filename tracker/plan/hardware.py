@@ -69,11 +69,16 @@ def _wrong(name: str, step: Step, key: Key, at: str, holder: Step | None) -> tup
     return ()
 
 
-def due_back(plan: Plan) -> tuple[str, ...]:
-    """Hardware that is to be in the lock at the end, in the order of the plan.
+def meant_places(plan: Plan) -> dict[str, str]:
+    """Where each piece is when all went as planned: the site at which it is left for good, or `LOCK`.
 
-    All that begins there or is brought there, but for what the plan last leaves at a site.
+    What somebody still has then comes in with them.
     """
     last = {one.id: one.origin for one in plan.hardware}
-    last |= {move.hardware: move.to for move in moves(plan)}
-    return tuple(name for name, to in last.items() if to in ("", LOCK))
+    last |= {move.hardware: move.to or LOCK for move in moves(plan)}
+    return last
+
+
+def due_back(plan: Plan) -> tuple[str, ...]:
+    """Hardware that is to be in the lock at the end, in the order of the plan."""
+    return tuple(name for name, place in meant_places(plan).items() if place == LOCK)

@@ -33,7 +33,7 @@ from tracker.console.view.words import StepStanding, by_spare, crew_words, later
 from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, count, plain
-from tracker.journal.places import place_of
+from tracker.journal.places import out_now, place_of
 from tracker.plan.bad_day import HEADING, card, ways_home
 
 MOST_WIDE = 120
@@ -161,9 +161,12 @@ def bad_day(scene: Scene, width: int) -> list[Line]:
 
 
 def open_words(scene: Scene) -> list[str]:
-    """Return what is open, and who closes it about when: `OPEN hatch, EV1 closes it about 3:59`."""
+    """Return what is open, and who closes it about when, then what hardware is out.
+
+    As `OPEN hatch, EV1 closes it about 3:59` and `OUT wrench with EV2 since 2:10`.
+    """
     progress, course = scene.progress, scene.snapshot.course
-    words = []
+    words: list[str] = []
     for item in progress.open_items:
         state = progress.steps.get(item.closed_by)
         end = course.get(item.closed_by, (None, None))[1]
@@ -172,7 +175,7 @@ def open_words(scene: Scene) -> list[str]:
             continue
         verb = "closes" if len(state.crew) == 1 else "close"
         words.append(f"OPEN {item.item}, {crew_words(progress, state.crew)} {verb} it about {pet_up(end)}")
-    return words
+    return [*words, *(f"OUT {piece.words}" for piece in out_now(progress, scene.now))]
 
 
 @dataclass(frozen=True, slots=True)
