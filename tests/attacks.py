@@ -11,6 +11,7 @@ import json
 import os
 import resource
 import select
+import shutil
 import signal
 import subprocess
 import sys
@@ -22,11 +23,14 @@ from io import BytesIO
 from pathlib import Path
 from random import Random
 from typing import Any
+from uuid import uuid4
 
+from tests.disk import watched
 from tests.journals import MORNING, PLAN, plan
 from tests.journals import journal as journal_in
 from tracker.console.settings_file import read_settings
 from tracker.forecast.pace_file import read_pace
+from tracker.foundation import clock
 from tracker.foundation.errors import JournalError, TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
@@ -95,6 +99,41 @@ def full_disks(folder: Path, tries: int, seed: int) -> Finding:
     return _attacked(folder, tries, seed, attack)
 
 
+def power_cuts(folder: Path, tries: int, seed: int) -> Finding:
+    """Let the power go after any write, sync or removal of a file, whatever of it had not been synced."""
+    random, finding, place = Random(seed), Finding(), folder / "whole"
+    place.mkdir(parents=True)
+    with journal_in(place, *MORNING) as made:
+        path = made.path
+    told: dict[str, tuple[int, int]] = {}
+    kept: dict[str, int] = {}
+    with watched(place) as disk, Journal.open(path) as one, Journal.open(path) as two:
+        for journal in (one, two):
+            sit(journal, place / "out")
+        for n in range(24):
+            journal, text = random.choice((one, two)), f"n{n}"
+            note = {"kind": "noted", "text": text, "at": 1400}
+            journal.sitting.keep(job := str(uuid4()), clock.utc_now(), [note], journal.number)
+            kept[text] = len(disk.deeds)
+            (number,) = journal.record_all([note], job=job)
+            told[text] = number, len(disk.deeds)
+    for n in range(tries):
+        after, found = random.randrange(len(disk.deeds) + 1), folder / f"cut-{n}"
+        (found / "out").mkdir(parents=True)
+        for name, data in disk.after(after, random).items():
+            (found / Path(name).relative_to(place)).write_bytes(data)
+        with watched(found):
+            numbers = {text: number for text, (number, by) in told.items() if by <= after}
+            waiting = [text for text, by in kept.items() if by <= after]
+            try:
+                _check(found / path.name, numbers, finding, waiting)
+            except JournalError as error:
+                finding.unsound.append(error.lines[0])
+        shutil.rmtree(found)
+        finding.tries += 1
+    return finding
+
+
 def _append(path: Path, first: int, most: int, told: int) -> None:
     """Append notes, as a desk does, and tell the number of each that is recorded."""
     with Journal.open(path) as journal:
@@ -127,13 +166,14 @@ def _attacked(
     return finding
 
 
-def _check(path: Path, told: dict[str, int], finding: Finding) -> None:
-    """Sit down once more, so that what waits is sent, and look for what was told."""
+def _check(path: Path, told: dict[str, int], finding: Finding, kept: Sequence[str] = ()) -> None:
+    """Sit down once more, so that what waits is sent, and look for what was told, and for what was kept."""
     with Journal.open(path, outbox=path.parent / "out") as journal:
         recorded = journal.fold.recorded[FIRST:]
     at = {event.body["text"]: event.number for event in recorded}
     finding.told += len(told)
     finding.lost += sum(at.get(text) != number for text, number in told.items())
+    finding.lost += sum(text not in at for text in kept)
     finding.twice += sum(n > 1 for n in Counter(event.body["text"] for event in recorded).values())
     if fault := verify(path).fault:
         finding.unsound.append(f"{path}: {fault}")

@@ -7,10 +7,11 @@ import tempfile
 from pathlib import Path
 from time import monotonic
 
-from tests.attacks import Finding, mutations, run, seats
+from tests.attacks import Finding, mutations, power_cuts, run, seats
 from tests.bench.table import report
+from tests.world import first_broken
 
-KILLS, DISKS, MINUTE_S = 10_000, 2_000, 60.0
+KILLS, DISKS, CUTS, WORLDS, MINUTE_S = 10_000, 2_000, 10_000, 5_000, 60.0
 MUTATED = {
     "line": 600_000,
     "typed": 300_000,
@@ -28,13 +29,19 @@ def main(argv: list[str]) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench promises")
     parser.add_argument("--quick", action="store_true", help="a hundredth of it")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", choices=["kills", "disks", "seats", *MUTATED], help="one attack alone")
+    parser.add_argument(
+        "--only", choices=["kills", "disks", "cuts", "worlds", "seats", *MUTATED], help="one attack alone"
+    )
     args = parser.parse_args(argv)
     less = LESS if args.quick else 1
     with tempfile.TemporaryDirectory() as folder:
         for name, tries in (("kills", KILLS), ("disks", DISKS)):
             if args.only in (None, name):
                 _told(name, run(name, Path(folder) / name, max(tries // less, 25), args.seed))
+        if args.only in (None, "cuts"):
+            _told("cuts", power_cuts(Path(folder) / "cuts", max(CUTS // less, 25), args.seed))
+        if args.only in (None, "worlds"):
+            _worlds(Path(folder) / "worlds", range(args.seed, args.seed + max(WORLDS // less, 25)))
         if args.only in (None, "seats"):
             for writers, watchers in ((1, 50), (4, 50)):
                 _crowd(Path(folder) / f"seats-{writers}", writers, watchers, MINUTE_S / less)
@@ -44,10 +51,21 @@ def main(argv: list[str]) -> None:
 
 
 def _told(name: str, found: Finding) -> None:
-    what = {"kills": "a writer killed", "disks": "the disk full"}[name]
+    what = {"kills": "a writer killed", "disks": "the disk full", "cuts": "the power gone"}[name]
     report("promises", f"{what}: tries / events told", f"{found.tries:,}/{found.told:,}")
     report(
         "promises", "  lost / twice / unsound", f"{found.lost}/{found.twice}/{len(found.unsound)}", "0/0/0"
+    )
+
+
+def _worlds(folder: Path, seeds: range) -> None:
+    broken = first_broken(folder, seeds)
+    figure = "none" if broken is None else f"seed {broken[0]}: {broken[1]}"
+    report(
+        "promises",
+        f"worlds that fail by a seed, {len(seeds):,}: the first that breaks a promise",
+        figure,
+        "none",
     )
 
 

@@ -103,6 +103,8 @@ class Outbox:
             ((known, self.place),) = self._ask("SELECT uuid, place FROM outbox")
             if known != genesis.uuid:
                 raise JournalError(f"{path}: is the outbox of another journal")
+            self._places: dict[str, int] = {}
+            ((self._first,),) = self._ask("SELECT coalesce(max(place), 0) + 1 FROM jobs")
 
     def _begin(self, genesis: Genesis, place: str, seat: str) -> None:
         with self._writing():
@@ -160,8 +162,10 @@ class Outbox:
         if job in self._mine:
             return
         text = json.dumps([dict(event) for event in events], ensure_ascii=False)
-        values = (job, format_instant(pressed), self.seat, text, known)
-        insert = "INSERT INTO jobs (job, pressed, seat, events, known) VALUES (?, ?, ?, ?, ?) "
+        # One that could not be kept at once keeps its place before those pressed after it.
+        place = self._places.setdefault(job, self._first + len(self._places))
+        values = (place, job, format_instant(pressed), self.seat, text, known)
+        insert = "INSERT INTO jobs (place, job, pressed, seat, events, known) VALUES (?, ?, ?, ?, ?, ?) "
         self._write([(insert + "ON CONFLICT (job) DO NOTHING", values)])
         self._mine.add(job)
 
