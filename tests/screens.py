@@ -33,7 +33,8 @@ def panes(scene: Scene, width: int, height: int, view: str = "steps") -> Mapping
     """Return the lines of every pane of the desk at a size, from the top down, without the keys."""
     layout = layout_for(scene, width, height, view)
     rows = {"head": 3, "crew": layout.crew, "runway": layout.runway}
-    rows |= {"alerts": layout.alerts, "message": layout.message, "rule-3": 1 if layout.runway else 0}
+    rows |= {"due": layout.due, "alerts": layout.alerts, "message": layout.message}
+    rows["rule-3"] = 1 if layout.runway else 0
     rules = {"rule-2": titled(layout.title), "rule-4": titled(layout.foot)}
     shown = {
         name: rules.get(name, pane)(scene, width, rows.get(name, 1))

@@ -66,7 +66,7 @@ def test_calm_says_what_will_want_a_person_next() -> None:
     )
     scene = scene_of(run, 600)
     assert rows(scene)[0].startswith(
-        " calm     nothing wants you.  next: link until 0:50; go for Do 2 about 1:"
+        " calm     nothing wants you.  next: link ends at 0:50; go for Do 2 about 1:"
     )
     assert "starts the clock" not in calm_words(scene)
     run("closed", 700)

@@ -52,6 +52,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--changed", action="store_true", help="say what changed last, and why")
     parser.add_argument("--pace", metavar="PACE", type=Path, help="suppose another pace file")
     shape = parser.add_mutually_exclusive_group()
+    shape.add_argument(
+        "--due", action="store_true", help="what comes due, the earliest first, and what to type"
+    )
     shape.add_argument("--brief", action="store_true", help="the handover on one screen")
     shape.add_argument("--print", dest="page", action="store_true", help="one page for paper")
 
@@ -184,6 +187,10 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         from tracker.forecast.report import page
 
         lines = page(found.progress, found.estimate, number=journal.number, digest=journal.hash)
+    elif args.due:
+        from tracker.forecast.due import due_lines
+
+        lines = due_lines(found.progress, found.estimate)
     elif args.brief:
         from tracker.forecast.handover import brief
 

@@ -222,6 +222,7 @@ TABLE: tuple[Command, ...] = (
         _("bad-day", "E", "bad day", "the way home on a bad day from each site, worst first", lambda d: d.turn_to("bad-day")),
         _("events", "j", "events", "the journal's events, to correct or take back", lambda d: d.turn_to("events"), 19),
         _("lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", lambda d: d.open_lead(), 17),
+        _("due", "N", "due", "what comes due, all of it by its instant, and the gaps of a link", lambda d: d.turn_to("due")),
         _("brief", "B", "brief", "the handover brief for the next operator", lambda d: d.turn_to("brief"), 20),
         _("up", "up", "up", "move up in the list", lambda d: d.move(-1), key="up", palette=False),
         _("down", "down", "down", "move down in the list", lambda d: d.move(1), key="down", palette=False),

@@ -38,6 +38,7 @@ from tracker.console.typed_line import TypedEvents
 from tracker.console.view.alerts import event_at, listed
 from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at
+from tracker.console.view.due import due_page
 from tracker.console.view.right_pane import optional_page, side
 from tracker.console.view.scene import Scene, WhatIfPage
 from tracker.console.view.steps import bad_day, found_by, left_out_by, rows_of, step_at, steps_list
@@ -329,7 +330,13 @@ def _brief(scene: Scene, width: int) -> list[Line]:
     return text_lines(words if scene.estimate is None else brief(scene.progress, scene.estimate), width)
 
 
-_PAGED = {"brief": _brief, "bad-day": bad_day, "optional": optional_page, "consumables": consumables_lines}
+_PAGED = {
+    "brief": _brief,
+    "due": due_page,
+    "bad-day": bad_day,
+    "optional": optional_page,
+    "consumables": consumables_lines,
+}
 """Pages to scroll through, by name."""
 
 
@@ -360,7 +367,7 @@ def _beside(chosen: str | None, names: list[str], begin: int, by: int) -> str | 
 def _give_rows(screen: Screen[None], layout: Layout) -> None:
     """Give the panes of the desk their rows, and the rules their words."""
     rows = {"head": 3, "crew": layout.crew, "runway": layout.runway}
-    rows |= {"alerts": layout.alerts, "message": layout.message}
+    rows |= {"due": layout.due, "alerts": layout.alerts, "message": layout.message}
     rows["rule-3"] = 1 if layout.runway else 0
     for name, height in rows.items():
         pane = screen.query_one(f"#{name}", Pane)

@@ -19,6 +19,7 @@ from tracker.console.view.alerts import (
 )
 from tracker.console.view.consumables import consumables_list
 from tracker.console.view.crew import crew_lines, crew_rows
+from tracker.console.view.due import coming_due, due_rows
 from tracker.console.view.head import changed_rule, head
 from tracker.console.view.lead_1_day import day
 from tracker.console.view.lead_2_choices import choices
@@ -44,13 +45,17 @@ MIDDLE: dict[str, View] = {
 }
 """Views that can stand in the middle of the screen, by name; help, brief and bad day are pages of text."""
 
-WHOLE = ("home", "bad-day", "events", "alerts", "help", "brief", "what-if")
+WHOLE = ("home", "bad-day", "events", "alerts", "due", "help", "brief", "what-if")
 """Views that take the runway's and the side's room too."""
 WIDE = ("optional", "consumables")
 """Views that take the side's room: there they have columns for which the side is too narrow."""
-LONG = ("events", "alerts", "bad-day", "help", "brief", "what-if", "optional", "consumables")
+LONG = ("events", "alerts", "due", "bad-day", "help", "brief", "what-if", "optional", "consumables")
 """Views that may have more rows than there are; on a small screen the crew makes room for them."""
 
+DUE = 5
+"""Rows of what comes due, from `SMALL` columns on always in sight."""
+DUE_SMALL = 3
+"""Rows of it on the smallest screens, where alerts may have them."""
 LIST_LEAST = 5
 """Rows that the list keeps, whatever else wants room."""
 CREW_LEAST = 3
@@ -68,6 +73,8 @@ class Layout:
     """0: under its key."""
     side: int
     """Columns of what stands beside the middle; 0: nothing."""
+    due: int
+    """0: nothing comes due, or alerts have its rows."""
     alerts: int
     message: int
     title: str = ""
@@ -91,11 +98,13 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     """
     members, single = len(scene.progress.plan.crew), crew_rows(scene, width, double=False)
     side = 0 if width < SMALL or height < 20 or view in (*WHOLE, *WIDE) else _side(width)
-    below, usual = height - _ALWAYS, _usual(height)
+    usual = _usual(height)
+    coming = _due_rows(scene, width, height, view)
+    below = height - _ALWAYS - coming
     crew, bars = single, 0
     twice = width < LARGE and not (view in LONG and height < 36)
     double = crew_rows(scene, width, double=True) if twice else single
-    if below - usual - double >= LIST_LEAST + members:
+    if below - usual - double >= LIST_LEAST + (1 if coming else members):
         crew = double
     wanted = runway_rows(scene) + 1
     if view not in (*WHOLE, "runway") and width >= SMALL and below - usual - crew - wanted >= 8:
@@ -113,10 +122,11 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     if alerts + message > usual and crew > single and alerts < alert_rows(scene, width)[1]:
         crew = single
         alerts, message = _below(scene, width, height, below - crew - least)
-    made = Layout(crew, max(0, bars - 1), side, alerts, message)
+    made = Layout(crew, max(0, bars - 1), side, coming, alerts, message)
     title = TITLE if bars else "way home" if view == "home" else ""
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
-    foot = f"{scene.key('view')}: {', '.join(hidden)}" if hidden else ""
+    all_due = [f"due, all of it {scene.key('due')}"] if coming else []
+    foot = "; ".join([*all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
     return replace(made, title=title, foot=foot)
 
 
@@ -131,6 +141,21 @@ def _side(width: int) -> int:
 def _usual(height: int) -> int:
     """Return the rows that alerts and message take together while nothing is long."""
     return 2 if height < 28 else 3 if height < 44 else 4
+
+
+def _due_rows(scene: Scene, width: int, height: int, view: str) -> int:
+    """Return the rows of what comes due: from `SMALL` columns on always, below that what alerts leave.
+
+    A crew of many keeps a row each, and the list its least.
+    """
+    usual = _usual(height)
+    room = height - _ALWAYS - usual - LIST_LEAST - crew_rows(scene, width, double=False)
+    if view == "due" or room <= 0 or not coming_due(scene):
+        return 0
+    if width >= SMALL:
+        return min(DUE, room)
+    more = alert_rows(scene, width)[1] + max(1, message_rows(scene, width)) - usual
+    return min(room, max(0, DUE_SMALL - max(0, more)))
 
 
 def _below(scene: Scene, width: int, height: int, room: int) -> tuple[int, int]:
@@ -163,6 +188,7 @@ FIXED: tuple[tuple[str, View], ...] = (
 
 BELOW: tuple[tuple[str, View], ...] = (
     ("rule-4", titled("")),
+    ("due", due_rows),
     ("alerts", alert_lines),
     ("message", message_lines),
 )
@@ -170,7 +196,7 @@ BELOW: tuple[tuple[str, View], ...] = (
 
 
 WHAT_IF_PAGE = "what-if"
-PAGES = ("help", "brief", "bad-day", "optional", "consumables")
+PAGES = ("help", "brief", "due", "bad-day", "optional", "consumables")
 """Views that move as a page."""
 LISTS = ("steps", "events", WHAT_IF_PAGE)
 """Views with rows to be chosen."""

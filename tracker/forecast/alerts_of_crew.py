@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from tracker.forecast.alert_inputs import SOON_S, Look, by_itself, from_to, when_raised
+from tracker.forecast.due import matters_until, settles
 from tracker.forecast.values import Alert, OptionalFigure, Raised
 from tracker.forecast.wording import deed, need_of, slot, verdict_words
 from tracker.foundation.shown import down
@@ -132,7 +133,7 @@ def _stands(look: Look, member: str, state: StepState) -> Alert:
 def _questions(look: Look) -> Iterator[Alert]:
     """What is open for ten minutes, or soon matters; and what was just answered."""
     for one in look.progress.raised:
-        until = _matters(look, one.due, one.after, one.about)
+        until = matters_until(look.progress, look.made, one)
         text = plain(one.text, most=100)
         said = f"{one.what} at {slot('asked', 'down')}: {text}"
         if one.settled is None:
@@ -148,7 +149,7 @@ def _questions(look: Look) -> Iterator[Alert]:
                 subject=str(one.number),
                 since=one.at,
                 by=until,
-                do=[f"answer {one.number}" if one.what == "question" else f"settle {one.number}"],
+                do=[settles(one)],
                 asked=one.at,
                 until=until,
             )
@@ -163,17 +164,6 @@ def _questions(look: Look) -> Iterator[Alert]:
                 asked=one.at,
                 answered=one.settled.at,
             )
-
-
-def _matters(look: Look, due: float | None, after: str | None, about: str | None) -> float | None:
-    """The PET until which something that is open matters: its own, else what it is about says."""
-    if due is not None:
-        return due
-    if after is not None and after in look.progress.steps:
-        return look.progress.steps[after].done
-    calls = [f.last_call for f in look.made.optional if f.task == about]
-    starts = [f.start.p50 for f in look.made.steps if f.step == about and f.status in ("open", "waiting")]
-    return next((at for at in (*calls, *starts) if at is not None), None)
 
 
 def _silence(look: Look) -> Iterator[Alert]:

@@ -18,6 +18,7 @@ from tracker.forecast.alert_inputs import EARLY, unheard
 from tracker.forecast.alerts import alerts
 from tracker.forecast.choices import choices as choices_of
 from tracker.forecast.consumption import Mask, fallen, reserves_reached
+from tracker.forecast.due import due
 from tracker.forecast.limits import (
     ChanceConstraint,
     FailureCounts,
@@ -98,7 +99,7 @@ def estimate(
     made = _figures(progress, world, advice, pace_file=pace_file, ranges=ranges)
     world.memory.give_back(world.durations)
     known = _choices(progress, made, world, prior) if choices is True else choices or None
-    made = replace(made, choices=known)
+    made = replace(made, choices=known, due=due(progress, made, now=at))
     return replace(made, alerts=alerts(progress, made, now=at))
 
 

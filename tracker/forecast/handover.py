@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
+from tracker.forecast.due import BESIDE_WORK, due_columns
 from tracker.forecast.report import (
     alert_lines,
     crew_lines,
@@ -63,7 +64,8 @@ def _parts(progress: Progress, estimate: Estimate) -> list[_Part]:
     still = matter_lines(progress, estimate.at)
     if estimate.since is None:
         lately = _Part("lately", _lately(progress))
-        return [*first, crew, _Part("optional", told), _Part("open", still), *rest, lately]
+        due = _Part("due", due_columns((d for d in estimate.due if d.kind in BESIDE_WORK), estimate.at))
+        return [*first, crew, due, _Part("optional", told), _Part("open", still), *rest, lately]
     head, lines = _since(progress, estimate)
     asked = [_Part(head, lines, whole=True), _Part("open", wrapped(still, SCREEN[1]), whole=True)]
     return [*first, *asked, crew, _Part("optional", told), *rest]

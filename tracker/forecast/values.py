@@ -292,6 +292,42 @@ class Alert:
     """PET by which somebody has to have done something; None where there is no such instant."""
 
 
+DueKind = Literal[
+    "step", "go", "joint", "window", "link", "call", "clock", "home", "reading", "round", "hold",
+    "question", "reminder", "deviation", "message",
+]  # fmt: skip
+"""What comes due: the end of a step, a go, the begin of a joint step, an edge of a window or link, a last
+call, a hardware clock, turn-back, a reading, a round, the end of a hold, and what is open until settled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Something that comes due."""
+
+    at: Instant
+    """PET as it is shown, seconds in whole minutes."""
+    kind: DueKind
+    subject: str
+    """The id of what it is about; `home` of turn-back."""
+    text: str
+    """In words, without its instant."""
+    do: tuple[str, ...] = ()
+    """What can be typed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch in which a link is shut."""
+
+    link: str
+    since: float
+    """PET; 0 where it has not been open yet."""
+    until: float | None
+    """PET; None where it opens no more."""
+    inside: tuple[Due, ...]
+    """What falls into it as it goes, in its order."""
+
+
 @dataclass(frozen=True, slots=True)
 class Raised:
     """An alert that was raised at an earlier instant, and stays until it was seen or is settled."""
@@ -436,6 +472,8 @@ class Estimate:
     """The last change that was to be said, where it was asked for."""
     since: Annotated[Changed | None, UNSAID] = None
     """What changed since an instant, as since the desk was handed over, where that was asked for."""
+    due: tuple[Due, ...] = ()
+    """What comes due, and what is overdue, the earliest first."""
     advisory: str = ADVISORY
     moved: Annotated[tuple[tuple[str, float], ...] | None, _moved] = None
     """What moved the median ingress since an instant: cause and seconds; no key where nobody asked."""

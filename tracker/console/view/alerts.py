@@ -12,7 +12,7 @@ The bottom line: the keys that can be pressed now.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from itertools import takewhile
@@ -32,8 +32,9 @@ from tracker.console.view.styled_text import (
     tall,
     wrapped,
 )
-from tracker.console.view.words import following_step, next_windows, pet, pet_s, stand_of
-from tracker.forecast.values import Alert, Severity
+from tracker.console.view.words import following_step, pet, pet_s, stand_of
+from tracker.forecast.due import due, due_words
+from tracker.forecast.values import Alert, Due, Severity
 from tracker.forecast.wording import alert_words
 from tracker.foundation.shown import pet_down
 from tracker.foundation.text import count, plain
@@ -300,8 +301,13 @@ def keys_for(scene: Scene, line: str) -> str:
     if verb in ("call", "close"):
         return f"{scene.key(command)} {scene.key(command)}"
     if verb == "done":
-        who = _digits(scene, scene.progress.steps[rest[0]].crew[:1])
+        progress = scene.progress
+        crew = progress.steps[rest[0]].crew
+        at_it = [c for c in crew if progress.current.get(c) == rest[0]]
+        who = _digits(scene, (at_it or crew)[:1])
         return who if len(rest) == 1 else f"{scene.key('late')} {who} {rest[1].removeprefix('-')}"
+    if verb == "reading":
+        return f"{scene.key(command)} {rest[0]}"
     if verb in ("go", "add", "hand"):
         return scene.key(command)
     if verb in ("keep", "drop", "later"):
@@ -327,29 +333,15 @@ def calm_words(scene: Scene) -> str:
         return f"{zero}; {scene.key('help')} shows every key"
     if scene.estimate is None:
         return "the first estimate is on its way"
-    coming = "; ".join(words for _, words in sorted(_coming_up(scene))[:2])
+    coming = "; ".join(due_words(one) for one in _coming_up(scene)[:2])
     return f"nothing wants you.  next: {coming}" if coming else "nothing wants you"
 
 
-def _coming_up(scene: Scene) -> Iterator[tuple[float, str]]:
-    """Yield what will want a person, with its instant."""
-    estimate, progress, now = scene.estimate, scene.progress, scene.now
-    assert estimate is not None
-    yield from next_windows(progress, now)[:1]
-    for figure in estimate.optional:
-        call, settled = figure.last_call, figure.begun or figure.advice == "keep"
-        if call is not None and call > now and not settled:
-            yield call, f"{figure.task} to be decided by {pet_down(call)}"
-    for step in estimate.steps:
-        state = progress.steps[step.step]
-        if step.start.p50 is not None and step.start.p50 > now and state.step.hold_point and not state.gone:
-            yield step.start.p50, f"go for {plain(state.step.do, most=40)} about {pet_down(step.start.p50)}"
-    for clock in estimate.clocks:
-        if clock.due is not None and clock.due > now:
-            yield clock.due, f"{clock.step} due {pet_down(clock.due)}"
-    for member, hold in progress.holds.items():
-        if hold.until is not None and hold.until > now:
-            yield hold.until, f"{member}'s hold until {pet_down(hold.until)}"
+def _coming_up(scene: Scene) -> list[Due]:
+    """Return what comes due that is not in sight beside somebody's name."""
+    assert scene.estimate is not None
+    every = due(scene.progress, scene.estimate, now=scene.now)
+    return [one for one in every if one.kind not in ("step", "reading") and one.at > scene.now]
 
 
 def _hint(scene: Scene, told: Sequence[_Told], more: int) -> str:

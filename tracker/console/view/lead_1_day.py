@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
+from tracker.console.view.due import due_section
 from tracker.console.view.lead_2_choices import choice_head, choice_row, named, still_open
 from tracker.console.view.scene import TREND_S, LeadScene, Point
 from tracker.console.view.styled_text import (
@@ -44,6 +45,7 @@ def day(scene: LeadScene, width: int, height: int) -> list[Line]:
     above = [*bases(scene, width), *to_decide(scene, width), *still_open(scene, width)]
     above += binding_rows(scene, width)
     below = why(scene, width, max(2, min(5, height - len(above) - _LEAST_CHART)))
+    above += due_section(scene, width, min(6, height - len(above) - len(below) - _LEAST_CHART))
     above = above[: max(2, height - len(below) - _LEAST_CHART)]
     return [*above, *ingress(scene, width, height - len(above) - len(below)), *below][:height]
 

@@ -1,0 +1,179 @@
+"""What comes due is on the list before it does, by its instant; and what falls into the gaps of a link."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import Any
+
+from tests.flat import flat
+from tests.journal.memory_store import in_memory
+from tests.runs import Run, step, task
+from tracker.forecast.due import due, due_lines, due_words, gaps, next_due
+from tracker.forecast.values import Due, Estimate
+from tracker.foundation.text import ADVISORY
+from tracker.journal.progress import Progress
+from tracker.plan.read import read_plan
+from tracker.rehearsal.setting import Rehearsal, seed_of_scenarios
+
+MINUTE_S = 60
+
+
+def test_whatever_came_due_was_on_the_list_before_minute_by_minute() -> None:
+    facts = 0
+    for (_, before, _), (now, after, then) in pairwise(_minutes()):
+        assert [one.at for one in after] == sorted(one.at for one in after)
+        told = {(one.kind, one.subject) for one in before}
+        # Work that the advice left out so far is told by its last call alone.
+        told |= {("step", name) for name, one in then.steps.items() if ("call", one.step.task) in told}
+        come = {(one.kind, one.subject) for one in after if one.at <= now}
+        known = set(_happened(then, now - MINUTE_S, now))
+        facts += len(known)
+        assert come | known <= told
+    assert facts > 15
+
+
+def _minutes() -> Iterator[tuple[float, tuple[Due, ...], Progress]]:
+    """Yield each minute of a rehearsal under way with its list, and with what was known."""
+    plan = read_plan("plans/outfall.yaml")
+    journal = in_memory(plan, seed=seed_of_scenarios(plan, 3), rehearsal=True)
+    Rehearsal(journal, plan, 3, wanted=("random",)).through()
+    for minute, fold in enumerate(journal.fold.through(range(0, int(journal.fold.at), MINUTE_S))):
+        progress, now = fold.progress(), minute * MINUTE_S
+        if progress.zero is not None and progress.closed is None:
+            yield now, flat(progress, now, scenarios=1).due, progress
+
+
+def _happened(progress: Progress, since: float, until: float) -> Iterator[tuple[str, str]]:
+    """Yield what time and the crew brought within an interval: edges of windows, steps done, goes given."""
+    for name, spans in progress.openings.items():
+        yield from (("window", name) for span in spans for edge in span if since < edge <= until)
+    for event in progress.events:
+        if since < event.at <= until and event.kind in ("done", "went"):
+            yield "step" if event.kind == "done" else "go", str(event.body["step"])
+
+
+DAY: dict[str, Any] = {
+    "windows": [
+        {"id": "radio", "kind": "link", "open": [["0:00", "0:30"], ["0:45", "1:30"], ["1:40", "6:30"]]},
+        {"id": "sun", "open": [["0:20", "2:00"]]},
+    ],
+    "consumables": [{"id": "oxygen", "unit": "kg", "start": 9, "reserve": 1, "per_hour": 0.1}],
+}
+
+
+def day() -> Run:
+    return Run(
+        task("lock", step("open", "EV1", 10), step("look", "EV1 EV2", 10)),
+        task("unit", step("pull", "EV1", 10, hold_point="inhibits in place"), step("close", "EV1 EV2", 10)),
+        task("photos", step("one", "EV2", 20), priority="get-ahead", value=1),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+        **DAY,
+    )
+
+
+def told(progress: Progress, minutes: float) -> list[str]:
+    return [due_words(one) for one in flat(progress, minutes * 60).due]
+
+
+def test_every_kind_has_its_instant_its_words_and_what_is_typed() -> None:
+    run = day()
+    run("raised", 60, what="reminder", owner="EV2", text="gloves", due="0:25")
+    run("raised", 60, what="question", about="photos", text="worth it?")
+    run("held", 120, crew=["EV2"], until="0:08", text="visor")
+    every = flat(run.now, 3 * 60).due
+    assert [one.at for one in every] == sorted(one.at for one in every)
+    assert {one.kind for one in every} == {
+        "step", "go", "window", "link", "call", "home", "reading", "question", "reminder", "hold",
+    }  # fmt: skip
+    typed = {one.kind: one.do for one in every if one.do}
+    assert typed["reminder"] == ("settle 2",)
+    assert typed["question"] == ("answer 3",)
+    assert typed["hold"] == ("resume EV2",)
+    assert typed["go"] == ("go unit.pull",)
+    assert typed["home"] == ("call home",)
+    words = [due_words(one) for one in every]
+    assert words[0] == "EV2's hold ends at 0:08"
+    for said in (
+        "EV1 ends Do open about 0:10",
+        "sun begins at 0:20",
+        "reminder EV2: gloves by 0:25",
+        "radio ends at 0:30",
+        "read oxygen by 0:30",
+    ):
+        assert said in words
+
+
+def test_what_a_person_has_to_do_stands_until_it_is_done() -> None:
+    run = day()
+    run("raised", 60, what="reminder", text="gloves", due="0:05")
+    run("raised", 60, what="message", text="tide", after="lock.open")
+    assert "reminder: gloves by 0:05" in told(run.now, 9)
+    assert "message: tide by 0:10" in told(run.now, 9)
+    run.done("lock.open", at=540)
+    assert "message: tide by 0:09" in told(run.now, 12)
+    run("settled", 730, event=2)
+    run("settled", 730, event=3)
+    assert not [words for words in told(run.now, 13) if "gloves" in words or "tide" in words]
+
+
+def test_somebody_stands_at_a_hold_point_since() -> None:
+    run = day()
+    run.done("lock.open", "lock.look", at=1200)
+    assert "go for Do pull about 0:20" in told(run.now, 33)
+    run("went", 2000, step="unit.pull")
+    assert not [words for words in told(run.now, 34) if words.startswith("go for")]
+
+
+def test_stores_are_due_half_an_hour_after_their_reading() -> None:
+    run = day()
+    run("reading", 600, crew="EV1", consumable="oxygen", value=8.9)
+    assert [words for words in told(run.now, 15) if words.startswith("read ")] == [
+        "read oxygen of EV2 by 0:30",
+        "read oxygen of EV1 by 0:40",
+    ]
+    run("entered", 900, crew="EV2")
+    assert [words for words in told(run.now, 41) if words.startswith("read ")] == ["read oxygen by 0:40"]
+
+
+def test_a_short_list_has_of_work_what_somebody_is_at() -> None:
+    progress = day().now
+    shown = next_due(progress, flat(progress, 60).due)
+    assert {one.subject for one in shown if one.kind == "step"} == set(progress.current.values()) - {None}
+
+
+def test_what_has_happened_since_the_estimate_is_not_told() -> None:
+    run = day()
+    made = flat(run.now, 300)
+    run.done("lock.open", at=310)
+    assert "lock.open" in {one.subject for one in due(day().now, made, now=310)}
+    assert "lock.open" not in {one.subject for one in due(run.now, made, now=310)}
+
+
+def test_nothing_is_due_before_zero_and_after_the_close() -> None:
+    assert flat(Run(task("a", step("1", "EV1", 4)), start=False).now, 0).due == ()
+    run = Run(task("a", step("1", "EV1", 4)))
+    run.done("a.1", at=240)
+    run("closed", 300)
+    assert flat(run.now, 300).due == ()
+
+
+def fallen(progress: Progress, made: Estimate) -> list[tuple[float, float | None, list[str]]]:
+    return [
+        (gap.since, gap.until, [f"{one.kind} {one.subject}" for one in gap.inside])
+        for gap in gaps(progress, made, now=made.at)
+    ]
+
+
+def test_what_falls_into_the_gaps_of_a_link() -> None:
+    run = day()
+    run.done("lock.open", at=1200)
+    made = flat(run.now, 1200)
+    assert fallen(run.now, made)[:2] == [
+        (1800, 2700, ["go unit.pull", "joint unit.close"]),
+        (5400, 6000, []),
+    ]
+    lines = due_lines(run.now, made)
+    falls = "go for Do pull about 0:30; EV1 EV2 begin Do close about 0:40"
+    assert f"no radio from 0:30 until 0:45, 15 min: {falls}" in lines
+    assert lines[-1] == ADVISORY

@@ -1,0 +1,272 @@
+"""What comes due, by its instant: what is next of every kind, and what falls into the gaps of a link.
+
+A function of progress and estimate. Instants are those that are shown: an estimate's figures, rounded as they
+are on every screen, so that a countdown is taken from what stands there. What only time brings (a window) is
+gone once it is past; what somebody has to do stands until it is done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+
+from tracker.forecast.values import Due, DueKind, Estimate, Gap, StepFigure
+from tracker.forecast.wording import need_of, verdict_words
+from tracker.foundation.shown import down, duration, in_words, pet_down, pet_up, up
+from tracker.foundation.text import columns, percent, plain
+from tracker.journal.matters import due_at
+from tracker.journal.progress import Progress, StepState
+from tracker.journal.raised import Raised
+
+READ_EVERY_S = 30 * 60.0
+"""From this age on a reading of which no round says more is due again."""
+BESIDE_WORK: tuple[DueKind, ...] = (
+    "go",
+    "window",
+    "link",
+    "call",
+    "clock",
+    "home",
+    "reading",
+    "round",
+    "hold",
+)
+"""What comes due besides the work in hand and what is open until somebody settles it."""
+GAPS = 3
+"""Gaps of a link that are told."""
+AHEAD_S = 3600.0
+"""Windows are told of so long at the least, be everybody inside before or not."""
+
+
+def due(progress: Progress, made: Estimate, *, now: float) -> tuple[Due, ...]:
+    """Everything that comes due after `now` (PET seconds), and what is overdue, the earliest first.
+
+    `made`: an estimate of these events, or of a few less; what has happened since is not told. Empty before
+    zero and after the close.
+    """
+    if progress.zero is None or progress.closed is not None:
+        return ()
+    found = [
+        *_steps(progress, made),
+        *_goes(progress, made),
+        *_windows(progress, made, now),
+        *_last_calls(progress, made),
+        *_clocks(progress, made),
+        *_home(progress, made),
+        *_raised(progress, made),
+        *_readings(progress),
+        *_holds(progress),
+    ]
+    return tuple(sorted(found, key=lambda one: (one.at, one.kind, one.subject)))
+
+
+def next_due(progress: Progress, every: Iterable[Due]) -> list[Due]:
+    """Those of what comes due that a short list has: of work only the end of what somebody is at."""
+    at_hand = set(progress.current.values())
+    return [one for one in every if one.kind != "step" or one.subject in at_hand]
+
+
+def due_words(one: Due) -> str:
+    """What comes due in a few words, with its instant: `link ends at 2:25`, `turn home by 5:29`."""
+    return f"{one.text.partition(';')[0]} {when_due(one)}"
+
+
+def when_due(one: Due) -> str:
+    """When something comes due: `at` what is known, `about` what is expected, `by` what is to be done."""
+    return f"{_BEFORE.get(one.kind, 'by')} {pet_down(one.at)}"
+
+
+_BEFORE: dict[DueKind, str] = {
+    "step": "about",
+    "go": "about",
+    "window": "at",
+    "link": "at",
+    "hold": "at",
+    "joint": "about",
+}
+
+
+def _due(at: float | None, kind: DueKind, subject: str, text: str, do: Sequence[str] = ()) -> Iterator[Due]:
+    """One thing by an instant as it is shown; nothing where there is none."""
+    if (shown := down(at)) is not None:
+        yield Due(shown, kind, subject, plain(text, most=160), tuple(do))
+
+
+def _ahead(progress: Progress, made: Estimate) -> Iterator[tuple[StepFigure, StepState]]:
+    for figure in made.steps:
+        state = progress.steps.get(figure.step)
+        if state is not None and state.ended is None:
+            yield figure, state
+
+
+def _steps(progress: Progress, made: Estimate) -> Iterator[Due]:
+    """The ends of the steps that are counted."""
+    for figure, state in _ahead(progress, made):
+        ends = f"{' '.join(state.crew) or 'nobody'} {'end' if len(state.crew) > 1 else 'ends'}"
+        words = f"{ends} {plain(state.step.do, most=100)}"
+        yield from _due(up(figure.finish.p50), "step", figure.step, words, _ticks(state))
+
+
+def _goes(progress: Progress, made: Estimate) -> Iterator[Due]:
+    """The goes that hold points will want, or want since somebody stands there."""
+    for figure, state in _ahead(progress, made):
+        if state.step.hold_point is None or state.gone or state.begin_kind:
+            continue
+        stands = [progress.free_since[c] for c in state.crew if c in progress.free_since]
+        at = max(stands, default=made.at) if figure.waits_for == "go" else figure.start.p50
+        words = f"go for {plain(state.step.do, most=60)}; {plain(state.step.hold_point, most=80)}"
+        yield from _due(at, "go", figure.step, words, [f"go {figure.step}"])
+
+
+def _windows(progress: Progress, made: Estimate, now: float) -> Iterator[Due]:
+    """The edges of windows until everybody is inside, late as that may be."""
+    last = _last(made, now)
+    for name, spans in progress.openings.items():
+        kind: DueKind = "link" if progress.plan.window[name].kind == "link" else "window"
+        starts = [start for start, _ in spans]
+        for (start, end), again in zip(spans, [*starts[1:], None], strict=True):
+            if now < start <= last:
+                yield from _due(start, kind, name, f"{name} begins; until {pet_down(end)}")
+            if now < end <= last:
+                more = "no more comes" if again is None else f"again from {pet_down(again)}"
+                yield from _due(end, kind, name, f"{name} ends; {more}")
+
+
+def _last(made: Estimate, now: float) -> float:
+    """The PET until which windows are told."""
+    return max(made.inside.p90 or 0.0, made.limit or 0.0, now + AHEAD_S)
+
+
+def _last_calls(progress: Progress, made: Estimate) -> Iterator[Due]:
+    for figure in made.optional:
+        state = progress.tasks.get(figure.task)
+        if state is None or state.status != "open" or figure.begun:
+            continue
+        verdict = "kept" if state.committed else verdict_words(figure)
+        do = [] if figure.advice == "keep" else [f"keep {figure.task}", f"drop {figure.task}"]
+        yield from _due(figure.last_call, "call", figure.task, f"start {figure.task}; {verdict}", do)
+
+
+def _clocks(progress: Progress, made: Estimate) -> Iterator[Due]:
+    """The hardware clocks that run."""
+    for clock in made.clocks:
+        state = progress.steps.get(clock.step)
+        if state is None or state.ended is not None:
+            continue
+        words = f"{clock.step} is to be done; chance {percent(1 - clock.late, need_of(made)[2])}"
+        yield from _due(clock.due, "clock", clock.step, words, _ticks(state))
+
+
+def _ticks(state: StepState) -> Sequence[str]:
+    """What is typed once a step is done; nothing while nobody is at work on it."""
+    return [] if state.running_since is None else [f"done {state.step.id}"]
+
+
+def _home(progress: Progress, made: Estimate) -> Iterator[Due]:
+    back = made.turn_back
+    if not back.homebound and not progress.recall:
+        words = f"turn home; inside {pet_up(back.inside_if_now.p50)} if called now"
+        yield from _due(back.latest, "home", "home", words, ["call home"])
+
+
+def _raised(progress: Progress, made: Estimate) -> Iterator[Due]:
+    """What is open until somebody settles it, by the instant until which it matters."""
+    for one in progress.raised:
+        if one.settled is None:
+            who = f" {plain(one.owner or one.to, most=20)}" if one.owner or one.to else ""
+            words, do = f"{one.what}{who}: {plain(one.text, most=100)}", settles(one)
+            yield from _due(matters_until(progress, made, one), one.what, str(one.number), words, [do])
+
+
+def settles(one: Raised) -> str:
+    """What is typed to settle what was raised."""
+    return f"{'answer' if one.what == 'question' else 'settle'} {one.number}"
+
+
+def matters_until(progress: Progress, made: Estimate, one: Raised) -> float | None:
+    """The PET until which something that is open matters: its own, else what it is about says."""
+    if (at := due_at(progress, one)) is not None:
+        return at
+    steps = {figure.step: figure for figure in made.steps}
+    if one.after in steps:
+        return up(steps[one.after].finish.p50)
+    calls = [figure.last_call for figure in made.optional if figure.task == one.about]
+    starts = [f.start.p50 for f in (steps.get(one.about or ""),) if f and f.status in ("open", "waiting")]
+    return next((at for at in (*calls, *starts) if at is not None), None)
+
+
+def _readings(progress: Progress) -> Iterator[Due]:
+    """The stores to be read again, those of one instant together."""
+    outside = {c for c in progress.plan.outside if c not in progress.entered}
+    stale = sorted(readings_due(progress), key=lambda one: one[0])
+    for at, stores in groupby(stale, key=lambda one: down(one[0])):
+        told = [(member, store) for _, member, store in stores]
+        members = dict.fromkeys("shared" if member == "*" else member for member, _ in told)
+        names = list(dict.fromkeys(store for _, store in told))
+        whose = "" if set(members) >= outside else f" of {' '.join(members)}"
+        do = [f"reading {names[0]}"]
+        yield from _due(at, "reading", " ".join(names), f"read {', '.join(names)}{whose}", do)
+
+
+def readings_due(progress: Progress) -> Iterator[tuple[float, str, str]]:
+    """When each store of those outside is to be read again: PET, crew member or `*`, consumable."""
+    read = {(one.crew, one.consumable): one.at for one in progress.readings}
+    asked = {item for one in progress.plan.rounds for item in one.ask}
+    outside = [c for c in progress.plan.outside if c not in progress.entered]
+    for store in progress.plan.consumables:
+        if store.id in asked:
+            continue
+        here = [c for c in outside if c in store.crew]
+        for member in (["*"] if here else []) if store.shared else here:
+            yield max(read.get((member, store.id), 0.0), 0.0) + READ_EVERY_S, member, store.id
+
+
+def _holds(progress: Progress) -> Iterator[Due]:
+    for member, hold in progress.holds.items():
+        yield from _due(hold.until, "hold", member, f"{member}'s hold ends", [f"resume {member}"])
+
+
+def gaps(progress: Progress, made: Estimate, *, now: float) -> tuple[Gap, ...]:
+    """The next three gaps of every link, and what falls into each as it goes, the earliest first."""
+    every = due(progress, made, now=now)
+    wanted = [one for one in every if one.kind in ("go", "call", "round")]
+    wanted += _joint(progress, made)
+    found = []
+    for name, spans in progress.openings.items():
+        if progress.plan.window[name].kind != "link":
+            continue
+        ends = [0.0, *(end for _, end in spans)]
+        between = zip(ends, [*(start for start, _ in spans), None], strict=True)
+        shut = ((end, start) for end, start in between if end != start and end <= _last(made, now))
+        for end, start in [gap for gap in shut if gap[1] is None or gap[1] > now][:GAPS]:
+            inside = [one for one in wanted if end <= one.at and (start is None or one.at < start)]
+            found.append(Gap(name, end, start, tuple(sorted(inside, key=lambda one: one.at))))
+    return tuple(sorted(found, key=lambda gap: gap.since))
+
+
+def due_lines(progress: Progress, made: Estimate) -> list[str]:
+    """What comes due in plain columns, what is typed for it, and the gaps of every link."""
+    table = due_columns(made.due, made.at, typed=True)
+    said = [f"due, as of {pet_down(made.at)}:", *table] if table else ["due: nothing, the clock does not run"]
+    return [*said, *(gap_words(gap) for gap in gaps(progress, made, now=made.at)), "", plain(made.advisory)]
+
+
+def due_columns(every: Iterable[Due], now: float, *, typed: bool = False) -> list[str]:
+    """When each comes due, how long until then, what it is, and with `typed` what is typed."""
+    rows = [(when_due(one), in_words(one.at, now), one.text, ", ".join(one.do)) for one in every]
+    return columns([row if typed else row[:3] for row in rows], most=160, right=(0,))
+
+
+def gap_words(gap: Gap) -> str:
+    """A gap of a link, and what falls into it as it goes."""
+    long = "" if gap.until is None else f" until {pet_down(gap.until)}, {duration(gap.until - gap.since)}"
+    inside = "; ".join(due_words(one) for one in gap.inside)
+    return f"no {gap.link} from {pet_down(gap.since)}{long}: {inside or 'nothing is wanted in it'}"
+
+
+def _joint(progress: Progress, made: Estimate) -> Iterator[Due]:
+    """The begins of steps that several do together; those with a hold point have their go."""
+    for figure, state in _ahead(progress, made):
+        if len(state.crew) > 1 and state.began is None and (state.gone or state.step.hold_point is None):
+            words = f"{' '.join(state.crew)} begin {plain(state.step.do, most=80)}"
+            yield from _due(figure.start.p50, "joint", figure.step, words)
