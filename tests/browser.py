@@ -42,6 +42,8 @@ class Page:
         self.refused: list[str] = []
         self._screen = pyte.Screen(200, 60)
         self._stream = pyte.ByteStream(self._screen)
+        self._read: str | None = ""
+        """What stands on the screen; None: not looked at since something came."""
 
     async def listen(self) -> None:
         """Take in everything that the browser says, until it ends."""
@@ -61,6 +63,7 @@ class Page:
             self.refused.append(params["errorMessage"])
         elif method == "Network.webSocketFrameReceived" and params["response"]["opcode"] == 2:
             self._stream.feed(base64.b64decode(params["response"]["payloadData"]))
+            self._read = None
         elif method == "Log.entryAdded":
             self.said.append(params["entry"]["text"])
 
@@ -97,7 +100,9 @@ class Page:
     @property
     def terminal(self) -> str:
         """What stands on the terminal in the page."""
-        return "\n".join(line.rstrip() for line in self._screen.display)
+        if self._read is None:
+            self._read = "\n".join(line.rstrip() for line in self._screen.display)
+        return self._read
 
     async def until(self, true: Callable[[], bool], within_s: float) -> bool:
         """Wait until something is so; whether it came to be."""

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
+from tests.keyboard import painted, strike
 from tracker.console.lead import Lead
 
 
@@ -14,26 +15,25 @@ async def test_the_lead_stands_over_the_desk_and_leads_back(at_desk: Callable[..
         await at.press("z")
         at.hand.move(400)
         await at.press("3")
-        await at.pilot.press("L")
-        for _ in range(400):
-            await at.pilot.pause()
-            if "event 2" in at.whole and "how fresh" in at.whole:
+        app = at.desk.app
+        await strike(app, "L")
+        for _ in range(2000):
+            await painted(app)
+            if "event 2" in at.whole:
                 break
             await asyncio.sleep(0.02)
-        assert isinstance(at.desk.app.screen, Lead)
+        assert isinstance(app.screen, Lead)
         assert "event 2" in at.whole and "Advisory only" in at.whole
-        threads = at.desk.app.screen.runtime
-        await at.pilot.press("1", "u", "c", "c", "X", "X")
-        await at.pilot.pause()
+        threads = app.screen.runtime
+        await strike(app, "1", "u", "c", "c", "X", "X")
+        await painted(app)
         assert at.kinds == ["zero", "done"]
-        await at.pilot.press("q")
-        await at.pilot.pause()
-        assert at.desk.app.screen is at.desk and at.desk.app.return_code is None
+        await strike(app, "q")
+        await painted(app)
+        assert app.screen is at.desk and app.return_code is None
         assert not threads._following.is_alive()
         await at.press("1")
         assert at.kinds == ["zero", "done", "done"] or "needs" in at.said
-        await at.pilot.press("L")
-        await at.pilot.pause()
-        await at.pilot.press("escape")
-        await at.pilot.pause()
-        assert at.desk.app.screen is at.desk
+        await strike(app, "L", "escape")
+        await painted(app)
+        assert app.screen is at.desk

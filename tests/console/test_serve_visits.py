@@ -65,7 +65,7 @@ async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Pa
         assert await page.until(lambda: "Esc" not in page.terminal and "AS OF 0:30" in page.terminal, 20)
         # That many pixels hold some 195 by 55 cells: the day and the choices stand together.
         await resized(page, 1760, 1100)
-        both = ("to decide", "questions and answers")
+        both = ("to decide", "raised and settled")
         assert await page.until(lambda: all(words in page.terminal for words in both), 20)
         scroll = "getComputedStyle(document.querySelector('.xterm-viewport')).overflowY"
         assert await page.value(scroll) == "hidden"
@@ -108,7 +108,7 @@ async def test_a_server_that_dies_is_said_and_leaves_no_process(path: Path) -> N
 async def test_visitors_who_come_and_go_leave_no_process_and_no_place_taken(path: Path) -> None:
     async with serving(path, "--visitors", "2") as (address, server), aiohttp.ClientSession() as session:
         origin = {"Origin": "/".join(address.split("/")[:3])}
-        for _ in range(3):
+        for _ in range(2):
             first = await session.ws_connect(f"{address}ws", headers=origin)
             second = await session.ws_connect(f"{address}ws", headers=origin)
             with pytest.raises(aiohttp.WSServerHandshakeError, match="503"):

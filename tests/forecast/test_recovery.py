@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -22,19 +23,20 @@ TOP = Path(__file__).resolve().parents[2]
 SCENARIOS = 600
 
 
-@pytest.fixture(scope="module")
-def plan() -> Plan:
-    return read_plan(TOP / "plans" / "larkspur.yaml")
-
-
 def found_at(progress: Progress, now: float) -> Recovery:
     """Return what is found at an instant."""
     world = build_world(progress, now=now, scenarios=SCENARIOS)
     return recovery(progress, TaskSets(world), prior=None)
 
 
-def in_trouble(plan: Plan, seed: int) -> Iterator[tuple[Progress, float]]:
-    """Yield instants of a rehearsal between two events, with limits that dropping alone will not keep."""
+@cache
+def in_trouble(seed: int) -> tuple[tuple[Progress, float, Recovery], ...]:
+    """Return instants of a rehearsal between two events, with limits that dropping alone will not keep."""
+    squeezed = _squeezed(read_plan(TOP / "plans" / "larkspur.yaml"), seed)
+    return tuple((progress, now, found_at(progress, now)) for progress, now in squeezed)
+
+
+def _squeezed(plan: Plan, seed: int) -> Iterator[tuple[Progress, float]]:
     whole = rehearsed(plan, seed)
     end = max(event.at for event in whole.events)
     for k, share in enumerate((0.25, 0.5, 0.7)):
@@ -48,10 +50,10 @@ def in_trouble(plan: Plan, seed: int) -> Iterator[tuple[Progress, float]]:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_what_is_promised_is_what_the_deed_gives(plan: Plan, seed: int) -> None:
+def test_what_is_promised_is_what_the_deed_gives(seed: int) -> None:
     looked = 0
-    for progress, now in in_trouble(plan, seed):
-        promise = found_at(progress, now).promise
+    for progress, now, found in in_trouble(seed):
+        promise = found.promise
         if promise is None:
             continue
         at = supposed_at(progress, now)
@@ -64,11 +66,10 @@ def test_what_is_promised_is_what_the_deed_gives(plan: Plan, seed: int) -> None:
     assert looked
 
 
-def test_no_shorter_beginning_of_the_order_is_enough(plan: Plan) -> None:
+def test_no_shorter_beginning_of_the_order_is_enough() -> None:
     shortened = 0
     for seed in range(4):
-        for progress, now in in_trouble(plan, seed):
-            found = found_at(progress, now)
+        for progress, now, found in in_trouble(seed):
             if found.promise is None or not found.promise.enough:
                 continue
             fewer = [set((one, *others)) for one, others in found.order]

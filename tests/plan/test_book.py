@@ -61,7 +61,7 @@ numbers = st.floats(0.2, 5000, allow_nan=False)
 times = st.integers(1, 3600)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.sampled_from(sorted(PLANS)), st.data())
 def test_10_spoilt_plans_come_back_equal(name: str, data: st.DataObject) -> None:
     plan = PLANS[name]

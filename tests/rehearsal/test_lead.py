@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
+
+import pytest
 
 from tests.runs import Run, plan_of, step, task
 from tracker.plan.model import Plan
+from tracker.rehearsal import setting
 from tracker.rehearsal.play import Lead
 
 Rehearse = Callable[..., Any]
@@ -47,7 +51,10 @@ def test_without_a_lead_nobody_decides(rehearse: Rehearse, larkspur: Plan) -> No
     assert not played.of("chose", "dropped", "called")
 
 
-def test_advice_is_the_same_again(rehearse: Rehearse, larkspur: Plan) -> None:
+def test_advice_is_the_same_again(
+    rehearse: Rehearse, larkspur: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(setting, "Lead", partial(Lead, scenarios=500))
     first, again = (
         rehearse(larkspur, seed=8, pace=None, wanted=("random",), advised=True).all().of("chose")
         for _ in range(2)
