@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
-from tests.plan.workbooks import ods, ods_row, ods_time, repacked, sheet_xml, xlsx
+from tests.plan.workbooks import ods, ods_row, ods_time, repacked, sheet_xml, xlsb, xlsx
 from tracker.cli.main import main
 from tracker.foundation.errors import PlanError, WrongUsage
-from tracker.plan.columns import Wishes, parse_columns
+from tracker.plan.columns import NO_WISHES, Wishes, parse_columns
+from tracker.plan.mapping import mapping_of, read_mapping
 from tracker.plan.sheet import Sheet, read_rows
 from tracker.plan.sheet_table import read_table_of
 from tracker.plan.workbook import kind_of_format, read_workbook, shown_rows
@@ -95,6 +96,22 @@ def test_4_instants_by_either_calendar(first: float, since_1904: bool) -> None:
     assert "the first start is 2006-02-01T08:00:00.000Z" in sheet.remarks
     cells = read_workbook(raw, "s.xlsx")[0].rows[1]
     assert (cells[3].kind, str(cells[3])) == ("instant", "2006-02-01T08:00:00Z")
+    mapping = mapping_of(sheet, NO_WISHES, "Sheet")
+    assert "  Start: start   # the first is 2006-02-01T08:00:00.000Z\n" in mapping
+    assert read_mapping(mapping, "m.yaml").named[3].key == "start"
+
+
+def test_a_binary_workbook_is_read_and_says_what_it_does_not_tell() -> None:
+    raw = xlsb(
+        ("Step", "Who", "Duration (min)", "Cautions"),
+        ("Unplug", "EV1", 8.0, "Hot: <b>=1+1"),
+        ("Plug", "EV2", 12.5, ""),
+    )
+    (grid,) = read_workbook(raw, "s.xlsb")
+    assert (grid.name, grid.remark) == ("Plan B", "this kind of file does not say which rows are hidden")
+    sheet = sheet_of(raw)
+    assert [step.time for step in sheet.steps] == [480, 750]
+    assert sheet.steps[0].text["cautions"] == "Hot: <b>=1+1"
 
 
 def openpyxl_epoch_1904() -> Any:

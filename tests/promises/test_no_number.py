@@ -29,3 +29,15 @@ def test_a_journal_that_holds_such_a_plan_says_that_the_limit_is_broken(amount: 
     assert found.safe == 0.0
     chances = {limit.id: limit.chance for limit in found.limits}
     assert chances["EV1.oxygen"] == chances["EV2.oxygen"] == 1.0
+
+
+@pytest.mark.parametrize("old", [*HUGE, "unit: kg"])
+def test_whatever_stands_in_such_a_plan_is_said_in_a_line_and_figures_are_made(old: str) -> None:
+    key = "reading_sd" if old == "unit: kg" else old.split(":", 1)[0]
+    new = f"unit: kg, {key}: 1e300" if old == "unit: kg" else f"{key}: 1e300"
+    text = PLAN.replace(old, new, 1)
+    text = text.replace("start: 0.75", "start: 1e300") if key == "reserve" else text
+    plan = parse_plan(text, file="p", name="p", kept=True)
+    found = estimate(Fold.start(plan, uuid="1").suppose([ZERO]), now=60, scenarios=200)
+    words = {flag for store in found.consumables if (flag := store.flagged) is not None}
+    assert any(f"{key} 1e+300" in one and "taken as 1e+12" in one for one in words), words

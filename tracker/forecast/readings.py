@@ -467,7 +467,7 @@ class AccountBuilder:
             leak_per_s=None if leak is None else leak / np.float32(3600),
             expected=store.level,
             expected_use=store.rate(terms),
-            flagged=store.flagged,
+            flagged=store.flagged or consumable.cut or None,
             read_at=store.read_at,
             leak=store.leak,
             next_reading=next_reading(store, terms),

@@ -10,6 +10,7 @@ from tracker.foundation.times import format_exact
 from tracker.plan.graph import crew_orders
 from tracker.plan.metabolism import per_megajoule
 from tracker.plan.model import (
+    MOST_AMOUNT,
     Confidence,
     Consumable,
     CrewMember,
@@ -77,17 +78,23 @@ def _confidence(file: PlanFile) -> Confidence:
 
 def _consumable(store: ConsumableFile, outside: tuple[str, ...]) -> Consumable:
     energy = per_megajoule(store.model, store.unit) if store.model else store.per_megajoule or 0.0
+    amounts = {
+        "start": store.start,
+        "reserve": store.reserve,
+        "per_hour": store.per_hour or 0.0,
+        "per_megajoule": energy,
+        "reading_sd": READING_SHARE * store.start if store.reading_sd is None else store.reading_sd,
+    }
+    large = ", ".join(f"{key} {value:g}" for key, value in amounts.items() if value > MOST_AMOUNT)
+    cut = f"{large} in the plan is beyond anything that runs down; taken as {MOST_AMOUNT:g}"
     return Consumable(
         id=store.id,
         unit=store.unit,
-        start=store.start,
-        reserve=store.reserve,
-        per_hour=store.per_hour or 0.0,
-        per_megajoule=energy,
+        **{key: min(value, MOST_AMOUNT) for key, value in amounts.items()},
         model=store.model,
-        reading_sd=READING_SHARE * store.start if store.reading_sd is None else store.reading_sd,
         crew=tuple(store.crew or outside),
         shared=store.shared,
+        cut=cut if large else "",
     )
 
 

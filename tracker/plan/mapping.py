@@ -121,7 +121,8 @@ def mapping_of(sheet: Sheet, wishes: Wishes, name: str) -> str:
         heading = " ".join(columns.headings[at].split())
         twice = [" ".join(other.split()) for other in columns.headings].count(heading) > 1
         column = f"@{column_name(at)}" if twice or not heading else heading
-        lines.append(f"  {yaml_text(column)}: {yaml_text(keys[at] + (f':{unit}' if unit else ''))}")
+        first = f"   # the first is {sheet.began}" if keys[at] == "start" and sheet.began else ""
+        lines.append(f"  {yaml_text(column)}: {yaml_text(keys[at] + (f':{unit}' if unit else ''))}{first}")
     lines += [f'decimal: "{wishes.decimal}"'] if wishes.decimal else []
     lines += [f"hidden: {wishes.hidden}"] if wishes.hidden else []
     crew = {name: member for member, name in sheet.names.items() if name != member}

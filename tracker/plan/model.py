@@ -16,6 +16,8 @@ Priority = Literal["must", "should", "get-ahead"]
 WindowKind = Literal["light", "link", "other"]
 LOCK = "lock"
 """Where hardware is that nobody has outside; no site."""
+MOST_AMOUNT = 1e12
+"""No amount of a store, and no rate of one, is larger."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,8 @@ class Consumable:
     reading_sd: float
     crew: tuple[str, ...]
     shared: bool
+    cut: str = ""
+    """What is larger than `MOST_AMOUNT` and taken as that, in words; only in a plan that a journal keeps."""
 
     @property
     def clock_rate(self) -> float:

@@ -82,6 +82,8 @@ class Sheet:
     """Column of durations to its unit, range and sum, as words behind its key."""
     undecided: bool
     """Whether there are bare numbers whose unit nobody said."""
+    began: str
+    """The first start as it was read; empty where there are no starts."""
 
     @property
     def ids(self) -> dict[str, str]:
@@ -119,6 +121,7 @@ def read_rows(table: Table, file: str, wishes: Wishes = NO_WISHES) -> Sheet:
         reader.counted(),
         reader.times.said,
         reader.times.undecided,
+        reader.starts.first,
     )
 
 

@@ -13,7 +13,7 @@ from tracker.foundation.times import format_pet
 from tracker.plan.build import build_task, build_window
 from tracker.plan.graph import around, before_each, circles, closure, crew_orders, step_needs
 from tracker.plan.hardware import moves
-from tracker.plan.model import Plan, Task
+from tracker.plan.model import MOST_AMOUNT, Plan, Task
 from tracker.plan.rules import each_step
 from tracker.plan.schema import PlanFile
 from tracker.plan.timeline import Timeline, as_planned, beyond, horizon_s, last_sites, starts_on_paper
@@ -165,17 +165,14 @@ def _sound_windows(file: PlanFile, tree: Tree) -> dict[str, Intervals]:
     return found
 
 
-_MOST = 1e12
-
-
 def check_bounds(file: PlanFile, tree: Tree) -> None:
     """Note every limit that no excursion can reach, and every amount that no store can have."""
     for i, store in enumerate(file.consumables):
         for key in ("start", "reserve", "per_hour", "per_megajoule", "reading_sd"):
             value = getattr(store, key)
-            if value is not None and value > _MOST:
+            if value is not None and value > MOST_AMOUNT:
                 what = f"{value:g} is beyond anything that runs down"
-                tree.report(("consumables", i, key), what, f"write a number up to {_MOST:g}")
+                tree.report(("consumables", i, key), what, f"write a number up to {MOST_AMOUNT:g}")
     zero, elapsed = file.zero_planned, file.limits.get("elapsed")
     end = horizon_s([elapsed.at] if elapsed is not None else [], zero)
     for name, limit in file.limits.items():

@@ -141,10 +141,11 @@ def _read(raw: bytes) -> Iterator[dict[str, Any]]:
         # A time of this format is a duration.
         yield from _by_calamine(raw, look_at_ods(package), "", "span")
         return
-    looks = {name: look_at_xlsx(package, member) for name, member in xlsx_sheets(package).items()}
     if any(name.endswith(".bin") and "worksheets" in name for name in package.namelist()):
+        # No XML in there to look at.
         yield from _by_calamine(raw, {}, _UNKNOWN)
         return
+    looks = {name: look_at_xlsx(package, member) for name, member in xlsx_sheets(package).items()}
     try:
         yield from list(_by_openpyxl(raw, looks))
     except MemoryError:
