@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from tracker.cli.season import FILTERS, add_filters, wanted
+from tracker.cli.season import FILTERS, add_choice, wanted
 from tracker.foundation.errors import TrackerError, WrongUsage
 
 if TYPE_CHECKING:
@@ -23,7 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--anyway", action="store_true", help="write it also where no part of it would have forecast better"
     )
-    add_filters(parser)
+    parser.add_argument("--rehearsals", action="store_true", help="learn from rehearsals as well")
+    add_choice(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -34,7 +35,9 @@ def run(args: argparse.Namespace) -> int:
 
     if bool(args.journals) == (args.season is not None):
         raise WrongUsage("tracker learn: give journals, or --season SEASON")
-    if args.journals and any(getattr(args, name) is not None for name in FILTERS if name != "rehearsals"):
+    if args.journals and any(
+        getattr(args, name, None) is not None for name in FILTERS if name != "rehearsals"
+    ):
         raise WrongUsage("tracker learn: give --season SEASON to choose among its excursions")
     check_targets([args.out], args.journals or [args.season])
     found = _lessons(args)
@@ -50,11 +53,11 @@ def _lessons(args: argparse.Namespace) -> Lessons:
     from tracker.debrief.learn import lessons, taught
 
     if args.season is None:
-        return lessons(args.journals, rehearsals=bool(args.rehearsals))
+        return lessons(args.journals, rehearsals=args.rehearsals)
     from dataclasses import replace
 
     from tracker.debrief.season import Season
 
     with Season.open(args.season) as season:
         asked = replace(wanted(args), rehearsals=None if args.rehearsals else False)
-        return taught(season.read(asked), rehearsals=bool(args.rehearsals))
+        return taught(season.read(asked), rehearsals=args.rehearsals)

@@ -38,16 +38,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def add_filters(parser: argparse.ArgumentParser) -> None:
-    """Declare what chooses among the excursions of a season."""
-    parser.add_argument("--excursion", metavar="NAME", help="only excursions of this name")
-    parser.add_argument("--plan", metavar="SHA", help="only of the plan whose SHA-256 begins so")
+    """Declare what chooses among the excursions of a season, and what of them is told."""
+    add_choice(parser)
     for name, says in (("crew", "id or name"), ("work", "kind"), ("task", "id"), ("step", "id")):
         parser.add_argument(f"--{name}", metavar=name.upper(), help=f"only steps of this {name} ({says})")
-    parser.add_argument("--from", dest="since", metavar="DATE", help="zero at this date or later, UTC")
-    parser.add_argument("--to", dest="until", metavar="DATE", help="zero at this date or earlier, UTC")
     parser.add_argument(
         "--rehearsals", action=argparse.BooleanOptionalAction, default=None, help="only rehearsals, or none"
     )
+
+
+def add_choice(parser: argparse.ArgumentParser) -> None:
+    """Declare what chooses among the excursions of a season, whole ones."""
+    parser.add_argument("--excursion", metavar="NAME", help="only excursions of this name")
+    parser.add_argument("--plan", metavar="SHA", help="only of the plan whose SHA-256 begins so")
+    parser.add_argument("--from", dest="since", metavar="DATE", help="zero at this date or later, UTC")
+    parser.add_argument("--to", dest="until", metavar="DATE", help="zero at this date or earlier, UTC")
 
 
 FILTERS = ("excursion", "plan", "crew", "work", "task", "step", "since", "until", "rehearsals")
@@ -57,7 +62,7 @@ def wanted(args: argparse.Namespace) -> Wanted:
     """Return which excursions are asked for."""
     from tracker.debrief.wanted import Wanted
 
-    return Wanted(**{name: getattr(args, name) for name in FILTERS})
+    return Wanted(**{name: getattr(args, name, None) for name in FILTERS})
 
 
 def run(args: argparse.Namespace) -> int:

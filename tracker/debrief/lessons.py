@@ -52,7 +52,11 @@ def verdict(lessons: Lessons) -> list[str]:
     if lessons.trial.untold:
         return [f"too few excursions to leave any out and try it on; {written}"]
     if not share:
-        return [f"{NO_HELP}: no part of it forecasts better those that are left out"]
+        mildest = _WRITTEN[lessons.trial.mildest]
+        return [
+            f"{NO_HELP}: no part of it forecasts better those that are left out",
+            f"{mildest} of it would do the least harm",
+        ]
     built_in, ours = (float(row.mean()) for row in (lessons.trial.crps[0], lessons.trial.of(share)))
     gain, error = lessons.trial.gain(share)
     difference = f"{_time(gain)} less, give or take {_time(error)}" + (
