@@ -177,3 +177,45 @@ def test_what_falls_into_the_gaps_of_a_link() -> None:
     falls = "go for Do pull about 0:30; EV1 EV2 begin Do close about 0:40"
     assert f"no radio from 0:30 until 0:45, 15 min: {falls}" in lines
     assert lines[-1] == ADVISORY
+
+
+def said(made: Estimate, kind: str) -> list[str]:
+    return [alert.text for alert in made.alerts if alert.kind == kind]
+
+
+def test_what_falls_into_a_gap_is_asked_before_it() -> None:
+    run = day()
+    run.done("lock.open", at=1200)
+    assert said(flat(run.now, 1200), "gap") == [
+        "radio until 0:30; go for Do pull is needed by 0:30, radio from 0:45: ask now. go unit.pull",
+        "radio until 0:30; EV1 EV2 begin Do close about 0:40, radio from 0:45: ask now",
+    ]
+    run("went", 1260, step="unit.pull")
+    assert len(said(flat(run.now, 1260), "gap")) == 1
+    assert said(flat(run.now, 31 * 60), "gap") == []
+
+
+def test_a_store_that_was_not_read_for_long_is_told_again_when_seen_and_another_is() -> None:
+    run = day()
+    run("reading", 600, crew="EV1", consumable="oxygen", value=8.9)
+    assert said(flat(run.now, 29 * 60), "round") == []
+    assert said(flat(run.now, 31 * 60), "round") == ["read oxygen of EV2: due since 0:30. reading oxygen"]
+    run("acknowledged", 1900, alert="round:readings")
+    seen, again = (
+        next(alert.acknowledged for alert in flat(run.now, at).alerts if alert.kind == "round")
+        for at in (1900, 41 * 60)
+    )
+    assert (seen, again) == (True, False)
+
+
+def test_a_round_is_due_by_its_own_time_and_its_stores_with_it() -> None:
+    run = Run(
+        task("lock", step("open", "EV1", 100)),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+        **DAY,
+        rounds=[{"id": "status", "every": "0:20", "ask": ["oxygen", "gloves"]}],
+    )
+    assert "status round by 0:20" in told(run.now, 5)
+    (late,) = (one for one in flat(run.now, 21 * 60).due if one.kind == "round")
+    assert (late.text, late.do) == ("status round; EV1 EV2 to answer", ("check status",))
+    assert not [words for words in told(run.now, 31) if words.startswith("read ")]

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from tracker.forecast.alert_inputs import EARLY, Look
+from tracker.forecast.due import gaps
 from tracker.forecast.values import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
 from tracker.forecast.wording import deed, limit_words, slot
 from tracker.foundation.text import amount, plain
@@ -15,6 +16,8 @@ from tracker.plan.model import LOCK
 
 SOON_CLOSING_S = 15 * 60.0
 """How long before a window closes or a hold point is reached it is announced."""
+GAP_SOON_S = 30 * 60.0
+"""How long before a gap of a link what falls into it is told."""
 CUTTING_FINE_S = 5 * 60.0
 """A step whose projected start is closer than this to the close of its window may miss it; and what a missed
 window has to cost to be told."""
@@ -26,6 +29,8 @@ def of_work(look: Look) -> Iterator[Alert]:
     yield from _stores(look)
     yield from _work(look)
     if look.progress.zero is not None:
+        yield from _readings(look)
+        yield from _gaps(look)
         yield from _windows(look)
         yield from _hold_points(look)
         yield from _unheard(look)
@@ -107,6 +112,51 @@ def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: 
         reached=reached,
         inside=inside,
     )
+
+
+def _readings(look: Look) -> Iterator[Alert]:
+    """Stores that no round asks of and that were not read for half an hour; seen, until more of them are."""
+    old = [one for one in look.made.due if one.kind == "reading" and one.at <= look.now]
+    if old:
+        newest, seen = old[-1].at, look.seen_at("round:readings")
+        found = look.alert(
+            "round:readings",
+            f"{'; '.join(one.text for one in old)}: due since {slot('due', 'down')}. {deed('reads')}",
+            subject=old[0].subject,
+            since=old[0].at,
+            by=old[0].at,
+            do=old[0].do,
+            due=old[0].at,
+        )
+        yield replace(found, acknowledged=found.acknowledged and seen is not None and seen >= newest)
+
+
+def _gaps(look: Look) -> Iterator[Alert]:
+    """What falls into a gap of a link that begins soon, and is better said while there is one."""
+    for gap in gaps(look.progress, look.made, now=look.now):
+        if not 0 < gap.since - look.now <= GAP_SOON_S:
+            continue
+        again = "" if gap.until is None else f", {gap.link} from {slot('again', 'down')}"
+        for one in gap.inside:
+            if one.kind in _IN_GAP and (one.do or one.kind == "joint"):
+                wanted = one.subject if one.kind == "call" else one.text.partition(";")[0]
+                words = f"{wanted} {_IN_GAP[one.kind]} {slot('at', 'down')}{again}: ask now"
+                words = ". ".join([words, *(deed() for _ in one.do)])
+                yield look.alert(
+                    f"gap:{one.kind}:{one.subject}",
+                    f"{gap.link} until {slot('gone', 'down')}; {words}",
+                    subject=one.subject,
+                    since=max(gap.since - GAP_SOON_S, 0.0),
+                    by=gap.since,
+                    do=one.do,
+                    gone=gap.since,
+                    at=one.at,
+                    again=gap.until,
+                )
+
+
+_IN_GAP = {"go": "is needed by", "call": "is to be decided by", "joint": "about"}
+"""What a link is wanted for, by its kind, and how it is said."""
 
 
 def _work(look: Look) -> Iterator[Alert]:

@@ -17,6 +17,7 @@ from tracker.foundation.text import columns, percent, plain
 from tracker.journal.matters import due_at
 from tracker.journal.progress import Progress, StepState
 from tracker.journal.raised import Raised
+from tracker.journal.rounds import rounds_at
 
 READ_EVERY_S = 30 * 60.0
 """From this age on a reading of which no round says more is due again."""
@@ -54,6 +55,7 @@ def due(progress: Progress, made: Estimate, *, now: float) -> tuple[Due, ...]:
         *_clocks(progress, made),
         *_home(progress, made),
         *_raised(progress, made),
+        *_rounds(progress, now),
         *_readings(progress),
         *_holds(progress),
     ]
@@ -195,6 +197,15 @@ def matters_until(progress: Progress, made: Estimate, one: Raised) -> float | No
     return next((at for at in (*calls, *starts) if at is not None), None)
 
 
+def _rounds(progress: Progress, now: float) -> Iterator[Due]:
+    """The rounds: when each is due next, or was, and who has still to answer."""
+    for one in rounds_at(progress, now):
+        missing = f"; {' '.join(one.missing)} to answer" if one.missing else ""
+        yield from _due(
+            one.due, "round", one.round.id, f"{one.round.id} round{missing}", [f"check {one.round.id}"]
+        )
+
+
 def _readings(progress: Progress) -> Iterator[Due]:
     """The stores to be read again, those of one instant together."""
     outside = {c for c in progress.plan.outside if c not in progress.entered}
@@ -229,7 +240,7 @@ def _holds(progress: Progress) -> Iterator[Due]:
 def gaps(progress: Progress, made: Estimate, *, now: float) -> tuple[Gap, ...]:
     """The next three gaps of every link, and what falls into each as it goes, the earliest first."""
     every = due(progress, made, now=now)
-    wanted = [one for one in every if one.kind in ("go", "call", "round")]
+    wanted = [one for one in every if one.kind in ("go", "call", "round") and one.at >= now]
     wanted += _joint(progress, made)
     found = []
     for name, spans in progress.openings.items():
