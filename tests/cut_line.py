@@ -52,12 +52,23 @@ class Proxy:
     def __init__(self, port: int, random: Random, share: float) -> None:
         self.share, self.cuts = share, 0
         self._server, self._random = port, random
+        self._shut = False
+        self._open: list[socket.socket] = []
         self._door = socket.create_server(("127.0.0.1", 0), backlog=64)
         self.port = int(self._door.getsockname()[1])
         threading.Thread(target=self._serve, daemon=True).start()
 
     def close(self) -> None:
         self._door.close()
+
+    def block(self, shut: bool) -> None:
+        """Break every connection and let none come about, or let them again."""
+        self._shut = shut
+        if shut:
+            for line in self._open:
+                with contextlib.suppress(OSError):
+                    line.shutdown(socket.SHUT_RDWR)
+            self._open.clear()
 
     def _serve(self) -> None:
         with contextlib.suppress(OSError):
@@ -66,6 +77,10 @@ class Proxy:
                 threading.Thread(target=self._pass, args=(client,), daemon=True).start()
 
     def _pass(self, client: socket.socket) -> None:
+        if self._shut:
+            client.close()
+            return
+        self._open.append(client)
         try:
             server = socket.create_connection(("127.0.0.1", self._server))
         except OSError:

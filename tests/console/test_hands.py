@@ -15,6 +15,7 @@ from tracker.console.key_events import REPEAT_S
 from tracker.console.workers import Estimated, Wanted
 from tracker.forecast.values import Choice, Range, TurnBack
 from tracker.journal.journal import Journal
+from tracker.journal.outbox import Kept
 from tracker.plan.model import Plan
 
 
@@ -411,6 +412,31 @@ async def test_the_recall_says_what_it_comes_to(at_desk: Callable[..., Any]) -> 
         words = "c again calls EV1 EV2 home: inside 1:12, 95 %; n at once; any other key neither"
         assert at.said.strip() == words
         assert at.desk.runtime.session.said_ink == "alarm"
+
+
+async def test_what_was_refused_since_is_decided_on_in_words(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await under_way(at)
+        session = at.desk.runtime.session
+        event = {"kind": "done", "step": "hatch.open", "at": 60}
+        press = Kept("job", session.progress.zero, "op@desk", (event,), "refused", "done already")
+        session.refusals.presses = (press,)
+        await at.press("1")
+        wanted = "by op@desk, refused since: done step=hatch.open"
+        shown = " ".join(at.whole.split())
+        assert "!! ACT pressed 2031" in shown and wanted in shown and ", 1 refused" in shown
+        await at.press("e")
+        await at.type("later")
+        assert at.said.startswith("Enter keeps it for later: pressed 2031")
+        await at.press("enter")
+        assert "!! ACT pressed" not in at.whole and ", 1 refused" in at.whole
+        await at.press("e")
+        await at.type("leave")
+        assert at.said.startswith("Enter writes")
+        await at.press("enter")
+        assert at.kinds == ["zero", "done", "noted"]
+        (note,) = (event for event in session.progress.events if event.kind == "noted")
+        assert "done step=hatch.open" in note.body["text"]
 
 
 async def test_a_clock_that_was_set_is_asked_about_until_it_is_chosen(at_desk: Callable[..., Any]) -> None:

@@ -130,7 +130,7 @@ def test_each_sitting_at_a_seat_has_its_own_name_and_takes_up_what_another_left(
         assert last.seat == seat and last.recorded == PRESSED
 
 
-def test_what_contradicts_the_record_by_now_becomes_a_note_on_it(
+def test_what_contradicts_the_record_by_now_stays_until_it_is_decided_on(
     path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Journal.open(path, outbox=folder) as journal, monkeypatch.context() as patched:
@@ -139,11 +139,15 @@ def test_what_contradicts_the_record_by_now_becomes_a_note_on_it(
             journal.record_all([done("trays.walk", 1400)], utc_now=PRESSED)
     with Journal.open(path) as other:
         other.record(done("trays.walk", 1390), seat="lead@b")
+        number = other.number
         (said,) = sit(other, folder)
-        note = other.fold.recorded[-1]
-    assert note.kind == "noted" and "2031-05-04T14:30:00.250Z" in note.body["text"]
-    assert "trays.walk" in note.body["text"] and "refused since" in said
-    assert "let go" in [state for _, state, _, _ in jobs(folder)]
+        assert other.number == number
+        (press,) = other.sitting.refused()
+        assert press.pressed == PRESSED and press.events == (done("trays.walk", 1400),)
+        assert other.sitting.outbox is not None and other.sitting.outbox.waiting() == ()
+    assert "2031-05-04T14:30:00.250Z" in said and "trays.walk" in said and "refused since" in said
+    with Journal.open(path, outbox=folder) as third:
+        assert third.sitting.refused() == (press,)
 
 
 def test_what_is_refused_at_once_waits_nowhere(path: Path, folder: Path) -> None:

@@ -399,6 +399,8 @@ class DeskActions:
         kept = self._session.kept
         unsaved = len(self._session.unsaved) - kept
         warning = f"{kept} kept here alone: the next desk at this seat sends them. " if kept else ""
+        if refused := len(self._session.refusals.presses):
+            warning += f"{refused} refused and not decided on: asked again at the next start. "
         warning += f"{unsaved} not on disk: they will be printed. " if unsaved else ""
         words = f" {warning}{self._screen.key('quit')} again leaves the desk "
         if self._screen.progress is None or self.asked.twice("quit", words):

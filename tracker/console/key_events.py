@@ -13,6 +13,7 @@ from typing import Any, Literal
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
+from tracker.journal.outbox import State
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.wording import event_words
 from tracker.plan.windows import slip_s
@@ -31,6 +32,8 @@ class EventBatch:
     """Beside whose names the write is shown."""
     asks: str = ""
     """Why it is asked twice."""
+    settles: tuple[str, State] | None = None
+    """A press that was refused, and what becomes of it once this is on record."""
 
 
 def refusal(words: str) -> EventBatch:

@@ -11,11 +11,13 @@ import json
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any
 
 from tracker.console.view.scene import Moved, Point
 from tracker.console.workers import LatestOnly, choices_at
 from tracker.forecast.values import Choice, Estimate, Range
+from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.place import Place
@@ -37,6 +39,8 @@ class Grown:
     """Estimates on record, as they were shown, by PET."""
     trouble: str = ""
     """Why the journal could not be read at the last look."""
+    answered: datetime | None = None
+    """When it could be read last."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +60,7 @@ class Following(threading.Thread):
         self._ended = threading.Event()
         self._told: tuple[Point, ...] = ()
         self._rows = 0
+        self._answered = clock.utc_now()
 
     def stop(self) -> None:
         """End after the next look."""
@@ -72,7 +77,8 @@ class Following(threading.Thread):
             self._read_told(follower)
             self._report(Grown(follower.progress, self._told))
             looks = 0
-            while not self._ended.wait(LOOK_S):
+            while not self._ended.is_set():
+                follower.wait(LOOK_S)
                 looks += 1
                 span = REHEARSED_S if follower.progress.rehearsal else TOLD_S
                 self._look(follower, again=looks % round(span / LOOK_S) == 0)
@@ -81,11 +87,13 @@ class Following(threading.Thread):
         """Report what changed since the last look, if anything did."""
         before, told = follower.trouble, self._told
         grown = follower.look()
+        if follower.trouble is None:
+            self._answered = clock.utc_now()
         if again:
             self._read_told(follower)
         newer = follower.progress.rehearsal and self._told is not told
         if grown or newer or follower.trouble != before:
-            self._report(Grown(follower.progress, self._told, follower.trouble or ""))
+            self._report(Grown(follower.progress, self._told, follower.trouble or "", self._answered))
 
     def _read_told(self, follower: Follower) -> None:
         if follower.journal is None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
+from tracker.console.refused import Refusals
 from tracker.console.seat_clock import ClockDoubt, SeatClock
 from tracker.console.view.scene import Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
@@ -39,6 +40,7 @@ from tracker.console.writer import (
     Report,
     TakenBack,
     Told,
+    Undecided,
     Unsaved,
     Writer,
     Written,
@@ -86,6 +88,8 @@ class Session:
     local_time: bool = False
     renewal: Renewal = field(default_factory=Renewal)
     clock: ClockDoubt | None = None
+    refusals: Refusals = field(default_factory=Refusals)
+    """What was kept here and refused since."""
     _confirmed: Progress | None = None
     _queue: Queue = field(default_factory=Queue)
     _redo: RedoStack = field(default_factory=RedoStack)
@@ -131,7 +135,7 @@ class Session:
             now=self.now(utc),
             utc=utc,
             live=self.live(utc),
-            disk=on_disk(self.number, self.fault, waiting, self.now),
+            disk=on_disk(self.number, self.fault, waiting, self.now, self.refusals),
             marks=shown_marks(self._marks, waiting, mono),
             hollow=frozenset(hollow),
             said=self.said,
@@ -168,7 +172,7 @@ class Session:
             return False
         events = with_decisions(batch.events, self.snapshot.estimate if self.snapshot else None)
         self._stamped = later(utc, self._stamped)
-        job = Job(self._token + 1, events, self._stamped)
+        job = Job(self._token + 1, events, self._stamped, settles=batch.settles)
         if sent := self._send(PendingWrite(job, batch.words, batch.crew, mono)):
             self._redo.mind(self.progress.fold, job)
         return sent
@@ -234,6 +238,8 @@ class Session:
                 back = f"{self.keys.get('redo', 'U')} brings it back"
                 self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
             self._settle()
+        elif isinstance(report, Undecided):
+            self.refusals.presses = report.presses
         elif isinstance(report, Told):
             self.say(report.words, "late")
         elif isinstance(report, Aside):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 from typing import Any
@@ -19,6 +19,7 @@ from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import Purpose
 from tracker.console.key_events import batch_of, outside, tick_doubts
 from tracker.console.live_screen import LiveScreen
+from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.styled_text import Ink
@@ -30,6 +31,7 @@ from tracker.foundation.shown import pet_down, pet_up, up
 from tracker.foundation.text import amount, count, percent
 from tracker.journal.kinds import BY_NAME, UNTIMED, partner_of
 from tracker.journal.progress import Progress
+from tracker.journal.seat import refused_words
 from tracker.journal.wording import event_words
 from tracker.plan.model import Consumable
 
@@ -79,6 +81,11 @@ class TypedEvents:
         if text.strip().lower() == UNDO:
             self._actions.undo()
             return True
+        decision = self._session.refusals.decision(text)
+        if decision is not None and decision.way == LATER:
+            self._session.refusals.put_off(decision.press)
+            self._screen.say(f"it stays in the outbox: {refused_words(decision.press)}", "late")
+            return True
         try:
             events = self._events(text)
         except TrackerError as error:
@@ -90,7 +97,9 @@ class TypedEvents:
             self._screen.say(f" {unlikely[0]}: Enter again writes it ", "alarm")
             return False
         self._sure = None
-        return self._actions.perform(batch_of(self._progress, events, self._written_words(events)))
+        batch = batch_of(self._progress, events, self._written_words(events))
+        settles = decision.settles if decision is not None else None
+        return self._actions.perform(replace(batch, settles=settles))
 
     @property
     def _progress(self) -> Progress:
@@ -107,6 +116,10 @@ class TypedEvents:
         from tracker.journal.typed import parse_entry
 
         session, utc, since = self._session, self._screen.utc(), self._actions.held_at
+        decision = session.refusals.decision(text)
+        if decision is not None and decision.way == LEAVE:
+            return [dict(decision.note)]
+        text = decision.rest if decision is not None else text
         ahead = session.ahead
         now = session.now(utc, ahead)
         if self._clock is not None and (said := self._clock.answer(text, ahead, session.seat, now)):
@@ -140,6 +153,9 @@ class TypedEvents:
 
     def _preview(self, text: str) -> tuple[str, Ink]:
         """Return what Enter would write, its PET and UTC, and what follows; or what is wrong."""
+        decision = self._session.refusals.decision(text)
+        if decision is not None and decision.way == LATER:
+            return (f"Enter keeps it for later: {refused_words(decision.press)}", "going")
         try:
             events = self._events(text)
             unusual = self._session.unusual(events, instant_of(events, self._screen.utc()))

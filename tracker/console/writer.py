@@ -16,14 +16,17 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+from tracker.console.refused import WAYS, Refusals
 from tracker.console.view.scene import Disk, Mark
 from tracker.forecast.values import Estimate
 from tracker.foundation.clock import ClockBegan
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.output import write_out
 from tracker.journal.kinds import BY_NAME
+from tracker.journal.outbox import Kept, State
 from tracker.journal.place import beside
 from tracker.journal.progress import Folded, Progress
+from tracker.journal.store import Lost
 
 RETRY_S = 1.0
 """How often the journal is looked at for what other seats wrote, and a failed write is tried again."""
@@ -39,6 +42,8 @@ class Job:
     """The instant of the key press: what the clock stamps."""
     id: str = field(default_factory=lambda: str(uuid4()), compare=False)
     """Names it in the journal and in the outbox, so that it is written once."""
+    settles: tuple[str, State] | None = None
+    """A press that was refused, and what becomes of it once this is on record."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,13 @@ class Refused:
 
     token: int
     lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Undecided:
+    """What was kept here, has become impossible and is to be decided on: all of it, the oldest first."""
+
+    presses: tuple[Kept, ...]
 
 
 @dataclass(frozen=True)
@@ -115,7 +127,7 @@ class Told:
     words: str
 
 
-Report = Opened | Failed | Written | Refused | TakenBack | Unsaved | OthersWrote | Aside | Told
+Report = Opened | Failed | Written | Refused | Undecided | TakenBack | Unsaved | OthersWrote | Aside | Told
 
 
 @dataclass(frozen=True)
@@ -160,6 +172,10 @@ class Writer(threading.Thread):
         self._queue: queue.Queue[_Task] = queue.Queue()
         self._unwritten: dict[int, Job] = {}
         self._cancelled: set[int] = set()
+        self._late: set[int] = set()
+        """Jobs that were kept here because they could not be written at once."""
+        self._sent: set[int] = set()
+        """Jobs that may be there although no answer came: they are never left out."""
 
     def submit(self, job: Job) -> None:
         """Queue a job."""
@@ -202,6 +218,8 @@ class Writer(threading.Thread):
         for words in (*said, *([journal.notice] if journal.notice is not None else [])):
             self._report(Told(words))
         journal.tell_waiting(self._waits)
+        if refused := journal.sitting.refused():
+            self._report(Undecided(refused))
         try:
             self._serve(journal)
         finally:
@@ -258,18 +276,30 @@ class Writer(threading.Thread):
                 numbers = journal.record_all(events, seat=self._seat, utc_now=job.utc, job=self._job(job))
                 progress = journal.progress()
             except EventError as error:
-                self._report(Refused(job.token, error.lines))
+                self._refused(journal, job, error)
             except Exception as error:
                 # Whatever went wrong, the event is not known to be on disk: it waits, and the screen says so.
+                self._sent |= {job.token} if isinstance(error, Lost) else set()
+                self._late |= {each.token for each in waiting}
                 for each in waiting:
                     self._report(Unsaved(each.token, _words(error), journal.sitting.keeps(each.id)))
                 return waiting
             else:
                 self._waited_for = ""
                 self._report(Written(job.token, tuple(numbers), progress))
+                if job.settles is not None:
+                    journal.sitting.settle(*job.settles, at_once=True)
+                    self._report(Undecided(journal.sitting.refused()))
             self._unwritten.pop(job.token, None)
             waiting = waiting[1:]
         return waiting
+
+    def _refused(self, journal: Any, job: Job, error: EventError) -> None:
+        """Say that a job contradicts what is on record; one that was kept here meanwhile is not dropped."""
+        self._report(Refused(job.token, error.lines))
+        if job.token in self._late and self.kept_in is not None:
+            journal.sitting.settle(job.id, "refused", words=error.lines[0], at_once=True)
+            self._report(Undecided(journal.sitting.refused()))
 
     def _job(self, job: Job) -> str | None:
         """The name under which a press is written once; none where no outbox keeps it."""
@@ -277,12 +307,13 @@ class Writer(threading.Thread):
 
     def _still_meant(self, journal: Any, waiting: list[Job]) -> list[Job]:
         """Leave out what was taken back, also behind a job that the disk refuses."""
+        left_out = self._cancelled - self._sent
         for job in waiting:
-            if job.token in self._cancelled:
+            if job.token in left_out:
                 self._unwritten.pop(job.token, None)
-                journal.sitting.settle(job.id, "taken back")
+                journal.sitting.settle(job.id, "taken back", at_once=True)
                 self._report(TakenBack(job.token))
-        return [job for job in waiting if job.token not in self._cancelled]
+        return [job for job in waiting if job.token not in left_out]
 
     def _aside(self, journal: Any, task: _Estimate | _Page | None) -> None:
         """Do what can be done again later, so that a disk that refuses it is no alarm."""
@@ -430,12 +461,18 @@ MARK_S = 4.0
 
 
 def on_disk(
-    number: int, fault: str, waiting: Sequence[PendingWrite], now: Callable[[datetime], float]
+    number: int,
+    fault: str,
+    waiting: Sequence[PendingWrite],
+    now: Callable[[datetime], float],
+    refusals: Refusals,
 ) -> Disk:
     """Return how far the writing is, given what has waited for the disk for more than a moment."""
     unsaved = sum(1 for p in waiting if p.unsaved and not p.kept)
     kept = [p.job.utc for p in waiting if p.unsaved and p.kept]
-    return Disk(number, bool(waiting), unsaved, fault, len(kept), now(kept[0]) if kept else None)
+    since = now(kept[0]) if kept else None
+    refused, told = len(refusals.presses), tuple(f"{words}. {WAYS}" for words in refusals.told)
+    return Disk(number, bool(waiting), unsaved, fault, len(kept), since, refused, told)
 
 
 def shown_marks(

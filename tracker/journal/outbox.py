@@ -82,6 +82,8 @@ class Kept:
     seat: str
     events: tuple[Mapping[str, Any], ...]
     state: State
+    words: str = ""
+    """Why it was refused, where it was."""
 
 
 class Outbox:
@@ -169,8 +171,16 @@ class Outbox:
         self._write([(insert + "ON CONFLICT (job) DO NOTHING", values)])
         self._mine.add(job)
 
-    def settle(self, job: str, state: State, *, rows: Sequence[Row] = (), words: str | None = None) -> None:
-        """Note what became of a press; written with the next one, since the journal knows it too."""
+    def settle(
+        self,
+        job: str,
+        state: State,
+        *,
+        rows: Sequence[Row] = (),
+        words: str | None = None,
+        at_once: bool = False,
+    ) -> None:
+        """Note what became of a press; written with the next one, where the journal knows it too."""
         first, last = (rows[0].number, rows[-1].number) if rows else (None, None)
         sealed = json.dumps([astuple(row) for row in rows], ensure_ascii=False) if rows else None
         now = format_instant(utc_now())
@@ -178,6 +188,8 @@ class Outbox:
             self._later.append((_SETTLE, (state, first, last, sealed, words, now, job)))
             if rows:
                 self._later.append((_HEAD, (last, rows[-1].hash, now)))
+            if at_once:
+                self._write([])
 
     def saw(self, rows: Sequence[Row], *, at_once: bool = False) -> None:
         """Note what is on record, whoever wrote it; written with the next press, or at once."""
@@ -204,16 +216,37 @@ class Outbox:
         return ClockBegan(wall, since_s, known, again=bool(found))
 
     def waiting(self) -> tuple[Kept, ...]:
-        """The presses that are not on record, in their order."""
+        """The presses that are still to be sent, in their order."""
+        return self._presses("'waiting', 'sent'")
+
+    def refused(self) -> tuple[Kept, ...]:
+        """The presses that have become impossible while they were kept, in their order: to be decided on."""
+        return self._presses("'refused'")
+
+    def _presses(self, states: str) -> tuple[Kept, ...]:
         with self._turn:
             self._write([])
             found = self._ask(
-                "SELECT job, pressed, seat, events, state FROM jobs "
-                "WHERE state IN ('waiting', 'sent', 'refused') ORDER BY place"
+                "SELECT job, pressed, seat, events, state, coalesce(words, '') FROM jobs "
+                f"WHERE state IN ({states}) ORDER BY place"
             )
         return tuple(
-            Kept(job, datetime.fromisoformat(pressed), seat, tuple(json.loads(events)), state)
-            for job, pressed, seat, events, state in found
+            Kept(job, datetime.fromisoformat(pressed), seat, tuple(json.loads(events)), state, words)
+            for job, pressed, seat, events, state, words in found
+        )
+
+    def adopt(self, kept: Kept) -> None:
+        """Take over a press that was left in another sitting's outbox, as it was refused there."""
+        text = json.dumps([dict(event) for event in kept.events], ensure_ascii=False)
+        values = (kept.job, format_instant(kept.pressed), kept.seat, text, kept.words)
+        self._write(
+            [
+                (
+                    "INSERT INTO jobs (job, pressed, seat, events, known, state, words) "
+                    "VALUES (?, ?, ?, ?, 0, 'refused', ?) ON CONFLICT (job) DO NOTHING",
+                    values,
+                )
+            ]
         )
 
     def rows(self) -> list[Row]:
@@ -236,7 +269,7 @@ class Outbox:
 
     def forget(self) -> None:
         """Let go of what is recorded, and of the file once nothing waits in it; the outbox is closed."""
-        empty = not self.waiting()
+        empty = not self.waiting() and not self.refused()
         self.close()
         if empty:
             for path in (self.path, self.path.with_suffix(".lock")):

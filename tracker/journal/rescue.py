@@ -57,12 +57,17 @@ def rescue(place: Place, target: Place, outboxes: Iterable[Path]) -> Rescued:
     beginnings: list[Genesis] = []
     for cells in _records(place) if isinstance(place, Path) else ():
         _sort_out(cells, found, beginnings)
-    if isinstance(place, Address):
-        _ask(place, found, beginnings)
+    told = _told_by(place) if isinstance(place, Address) else None
+    beginnings += [told[0]] if told else []
     for genesis, rows in known_rows(outboxes, {one.uuid for one in beginnings}, resolved(place)):
         beginnings.append(genesis)
         for row in rows:
             found[row.number].append(row)
+    for row in told[1] if told else ():
+        if any(one.hash != row.hash for one in found[row.number]):
+            # From here on the server holds another history, which can be copied as it is.
+            break
+        found[row.number].append(row)
     if not beginnings:
         raise JournalError(f"{place}: the plan cannot be read, and no outbox knows this journal")
     genesis = beginnings[0]
@@ -75,12 +80,11 @@ def rescue(place: Place, target: Place, outboxes: Iterable[Path]) -> Rescued:
     return Rescued(verdict, tuple(missing))
 
 
-def _ask(place: Address, found: defaultdict[int, list[Row]], beginnings: list[Genesis]) -> None:
-    """Take what a server still tells; where it tells nothing the outboxes have to do."""
+def _told_by(place: Address) -> tuple[Genesis, list[Row]] | None:
+    """What a server still tells; where it tells nothing the outboxes have to do."""
     with contextlib.suppress(JournalError), closing(open_store(place, read_only=True)) as store:
-        beginnings.append(store.genesis)
-        for row in store.rows():
-            found[row.number].append(row)
+        return store.genesis, store.rows()
+    return None
 
 
 def _records(path: Path) -> Iterator[tuple[int, list[Any]]]:

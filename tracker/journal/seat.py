@@ -6,7 +6,6 @@ What an earlier sitting left in an outbox goes on record, or is told why it cann
 from __future__ import annotations
 
 import getpass
-import json
 import os
 import socket
 import uuid
@@ -81,11 +80,21 @@ class Sitting:
         return self.outbox is not None and self.outbox.keeps(job)
 
     def settle(
-        self, job: str | None, state: State, *, rows: Sequence[Row] = (), words: str | None = None
+        self,
+        job: str | None,
+        state: State,
+        *,
+        rows: Sequence[Row] = (),
+        words: str | None = None,
+        at_once: bool = False,
     ) -> None:
         """Note what became of a press."""
         if self.outbox is not None and job is not None:
-            self.outbox.settle(job, state, rows=rows, words=words)
+            self.outbox.settle(job, state, rows=rows, words=words, at_once=at_once)
+
+    def refused(self) -> tuple[Kept, ...]:
+        """The presses of this seat that are to be decided on."""
+        return () if self.outbox is None else self.outbox.refused()
 
     def saw(self, rows: Sequence[Row]) -> None:
         """Note what others put on record."""
@@ -151,16 +160,16 @@ def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:
     """Yield what is to be said of presses that were left in this user's outboxes, once they were sent.
 
     Each keeps the instant of its press and its seat, and is written once whatever happened to the try before.
-    What contradicts the record by now becomes a note on it.
+    What contradicts the record by now stays in this seat's own outbox until it is decided on.
     """
     place = resolved(journal.place)
-    yield from _send(journal, own)
+    yield from _send(journal, own, own)
     for other in Outbox.left_behind(folder, journal.genesis, place):
         with closing(other):
-            yield from _send(journal, other)
+            yield from _send(journal, other, own)
 
 
-def _send(journal: Writable, outbox: Outbox) -> Iterator[str]:
+def _send(journal: Writable, outbox: Outbox, own: Outbox) -> Iterator[str]:
     sent: list[int] = []
     since = None
     for kept in outbox.waiting():
@@ -168,8 +177,7 @@ def _send(journal: Writable, outbox: Outbox) -> Iterator[str]:
         try:
             numbers = journal.record_all(kept.events, seat=kept.seat, utc_now=kept.pressed, job=kept.job)
         except EventError as error:
-            yield _put_down(journal, kept, error)
-            outbox.settle(kept.job, "let go", words=error.lines[0])
+            outbox.settle(kept.job, "refused", words=error.lines[0], at_once=True)
         except JournalError as error:
             left = count(len(outbox.waiting()), "press", "presses")
             yield f"{left} kept in {outbox.path}: {error.lines[0]}"
@@ -177,21 +185,27 @@ def _send(journal: Writable, outbox: Outbox) -> Iterator[str]:
         else:
             outbox.settle(kept.job, "recorded", rows=journal.rows(numbers))
             sent += numbers
+    for kept in outbox.refused():
+        if outbox is not own:
+            own.adopt(kept)
+            outbox.settle(kept.job, "replaced", words=f"taken over by {own.seat}", at_once=True)
+        yield f"{refused_words(kept)}; to be decided on at the desk"
     if sent and since is not None:
         what = f"event {sent[0]}" if len(sent) == 1 else f"events {sent[0]} to {sent[-1]}"
         yield f"kept here since {format_instant(since)} and saved: {what}"
 
 
-def _put_down(journal: Writable, kept: Kept, error: EventError) -> str:
-    """Put on record what was pressed and cannot be; the words for it."""
-    events = "; ".join(json.dumps(dict(event), ensure_ascii=False) for event in kept.events)
-    words = plain(
-        f"pressed {format_instant(kept.pressed)} by {kept.seat}, refused since: {events}: {error.lines[0]}",
-        most=2000,
+def refused_words(kept: Kept) -> str:
+    """What is said of a press that was refused after it had been kept."""
+    events = "; ".join(
+        " ".join([str(event.get("kind")), *(f"{k}={v}" for k, v in event.items() if k != "kind")])
+        for event in kept.events
     )
-    note: Mapping[str, Any] = {"kind": "noted", "text": words}
-    try:
-        (number,) = journal.record_all([note])
-    except EventError:
-        (number,) = journal.record_all([{**note, "at": int(journal.fold.at)}])
-    return f"{words} (note {number})"
+    said = f"pressed {format_instant(kept.pressed)} by {kept.seat}, refused since: {events}: {kept.words}"
+    return plain(said, most=2000)
+
+
+def note_of(kept: Kept) -> dict[str, Any]:
+    """The note that stands on record for a press that is left."""
+    at = {"at": one} if (one := next((e["at"] for e in kept.events if "at" in e), None)) is not None else {}
+    return {"kind": "noted", "text": refused_words(kept), **at}

@@ -194,6 +194,7 @@ def _of_seat(scene: Scene) -> list[Alert]:
     """Return that a clock is in doubt, or that something is not in the journal; neither can be marked."""
     disk = scene.disk
     found = [Alert("clock", scene.clock.words, False, "clock", "act")] if scene.clock else []
+    found += [Alert(f"refused-{n}", said, False, "disk", "act") for n, said in enumerate(disk.refused_words)]
     if not disk.unsaved and not disk.kept and not disk.fault:
         return found
     since = f" since {pet(disk.kept_since)}" if disk.kept_since is not None else ""

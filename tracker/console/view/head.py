@@ -326,6 +326,8 @@ def disk_spans(scene: Scene) -> tuple[Span, ...]:
     done = say(f"entry {disk.number} saved" if disk.number else "no entry yet", "dim")
     if disk.unsaved:
         return (say(f"unsaved {disk.unsaved}", "alarm"), Span("  "), done)
+    if disk.refused:
+        done = Span(f"{done.text}, {disk.refused} refused", "late")
     if disk.kept:
         return (done, say(f", {disk.kept} kept here since {pet(disk.kept_since or 0.0)}", "late"))
     return (say("saving  ", "strong"), done) if disk.saving else (done,)

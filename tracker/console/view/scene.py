@@ -160,6 +160,10 @@ class Disk:
     """Events that could not be written so far, and are on this seat's own disk."""
     kept_since: float | None = None
     """PET of the first of them."""
+    refused: int = 0
+    """Presses that were kept there and have become impossible: to be decided on."""
+    refused_words: tuple[str, ...] = ()
+    """Of those that were not put off, a line each."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,222 @@
+"""Promise: while the line to the server is cut the desk goes on; what waits is sent, or decided on."""
+
+from __future__ import annotations
+
+import queue
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import pytest
+
+from tests.cut_line import Proxy, wide_plan
+from tests.promises.test_desk_keeps import _session, until
+from tests.servers import Server
+from tracker.console.refused import Refusals
+from tracker.console.view.alerts import standing_alerts
+from tracker.console.view.head import disk_spans
+from tracker.console.writer import (
+    Job,
+    Opened,
+    OthersWrote,
+    PendingWrite,
+    Refused,
+    Report,
+    Undecided,
+    Unsaved,
+    Writer,
+    Written,
+)
+from tracker.foundation.times import parse_instant
+from tracker.journal import postgres_link
+from tracker.journal.follow import Follower
+from tracker.journal.journal import Journal
+from tracker.journal.place import place_of
+
+PRESSED = parse_instant("2031-05-04T14:30:00.250Z")
+
+
+class Line:
+    """The line between a desk and the server: up, or cut."""
+
+    def __init__(self, server: Server) -> None:
+        from random import Random
+
+        self.server, self._random = server, Random(1)
+        self._proxy = Proxy(server.port, self._random, 0.0)
+        self.port = self._proxy.port
+
+    def cut(self) -> None:
+        self._proxy.block(True)
+
+    def mend(self) -> None:
+        self._proxy.block(False)
+
+
+@pytest.fixture
+def line(server: Server, monkeypatch: pytest.MonkeyPatch) -> Iterator[Line]:
+    monkeypatch.setattr(postgres_link, "DEADLINE_S", 1.0)
+    monkeypatch.setattr("tracker.console.writer.RETRY_S", 0.1)
+    made = Line(server)
+    yield made
+    made.mend()
+
+
+@pytest.fixture
+def direct(server: Server) -> str:
+    """A journal that runs, as its server's neighbours name it."""
+    place = server.address(f"line-{uuid4()}")
+    with Journal.create(place, wide_plan(4)) as journal:
+        journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+    return place
+
+
+def desk(place: str, folder: Path) -> tuple[Writer, queue.Queue[Report]]:
+    heard: queue.Queue[Report] = queue.Queue()
+    writer = Writer(lambda: Journal.open(place), "op@desk", heard.put, folder)
+    writer.start()
+    return writer, heard
+
+
+def done(step: str, at: int) -> dict[str, Any]:
+    return {"kind": "done", "step": step, "at": at}
+
+
+def test_what_is_pressed_meanwhile_is_sent_in_order_and_what_cannot_be_is_decided_on(
+    line: Line, direct: str, server: Server, tmp_path: Path
+) -> None:
+    through = direct.replace(f":{server.port}/", f":{line.port}/")
+    writer, heard = desk(through, tmp_path / "out")
+    opened = until(heard, Opened)
+    session = _session()
+    session.take(opened, 0.0)
+    line.cut()
+    presses = [done("t0.1", 600), done("t1.1", 660), {"kind": "noted", "text": "glare", "at": 700}]
+    for token, event in enumerate(presses, 1):
+        job = Job(token, (event,), PRESSED)
+        session._queue.jobs[token] = PendingWrite(job, str(event["kind"]), (), 0.0)
+        writer.submit(job)
+    tokens: set[int] = set()
+    while tokens != {1, 2, 3}:
+        report = until(heard, Unsaved)
+        session.take(report, 1.0)
+        tokens.add(report.token)
+        assert report.kept
+    scene = session.scene(PRESSED, 1.0)
+    assert scene.disk.kept == 3 and scene.progress.steps["t0.1"].done == 600
+    assert "".join(span.text for span in disk_spans(scene)) == "entry 1 saved, 3 kept here since 0:30"
+    assert "the server does not answer" in standing_alerts(scene)[0].text
+    with Journal.open(direct) as other:
+        other.record(done("t1.1", 640), seat="lead@b")
+    line.mend()
+    assert until(heard, Written).numbers == (3,)
+    refused = until(heard, Refused)
+    session.take(refused, 2.0)
+    session.take(until(heard, Undecided), 2.0)
+    assert until(heard, Written).numbers == (4,)
+    scene = session.scene(PRESSED, 2.0)
+    assert "1 refused" in "".join(span.text for span in disk_spans(scene))
+    (said,) = (alert.text for alert in standing_alerts(scene) if alert.id.startswith("refused"))
+    assert "pressed 2031-05-04T14:30:00.250Z by op@desk, refused since: done step=t1.1 at=660: " in said
+    assert "`leave`" in said and "`change EVENT`" in said and "`later`" in said
+    writer.stop()
+
+    # The next desk at this seat asks again, and does what is decided.
+    writer, heard = desk(direct, tmp_path / "out")
+    refusals = Refusals(until(heard, Undecided).presses)
+    later = refusals.decision("later")
+    assert later is not None and refusals.decision("leave it") is None
+    refusals.put_off(later.press)
+    assert refusals.told == () and len(refusals.presses) == 1
+    decided = refusals.decision("change done t1.2 0:12")
+    assert decided is not None and decided.rest == "done t1.2 0:12"
+    writer.submit(Job(9, (done("t1.2", 720),), PRESSED, settles=decided.settles))
+    assert until(heard, Written).numbers == (5,)
+    assert until(heard, Undecided).presses == ()
+    assert writer.stop() == ()
+    with Journal.open(direct, read_only=True) as journal:
+        assert [event.kind for event in journal.fold.recorded] == ["zero", "done", "done", "noted", "done"]
+
+
+def test_what_was_sent_without_an_answer_is_taken_back_only_once_it_is_there(
+    line: Line, direct: str, server: Server, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    until(heard, Opened)
+    line.cut()
+    for token in (1, 2):
+        writer.submit(Job(token, (done(f"t0.{token}", 600 + token),), PRESSED))
+    while until(heard, Unsaved).token != 2:
+        pass
+    for token in (1, 2):
+        writer.cancel(token)
+    line.mend()
+    # The first may be there; the second was never sent.
+    assert until(heard, Written).token == 1
+    assert writer.stop() == ()
+    with Journal.open(direct, read_only=True) as journal:
+        assert journal.number == 2
+
+
+def test_a_watcher_keeps_what_it_knows_and_says_that_no_answer_comes(
+    line: Line, direct: str, server: Server
+) -> None:
+    through = direct.replace(f":{server.port}/", f":{line.port}/").replace("lead@", "watcher@")
+    follower = Follower(place_of(through))
+    with follower, Journal.open(direct) as writes:
+        writes.record(done("t0.1", 600))
+        follower.wait(5.0)
+        assert [event.kind for event in follower.look()] == ["done"]
+        line.cut()
+        writes.record(done("t0.2", 660))
+        while follower.trouble is None:
+            follower.wait(0.1)
+            follower.look()
+        assert "the server does not answer" in follower.trouble and follower.number == 2
+        line.mend()
+        while follower.trouble is not None:
+            follower.wait(0.1)
+            follower.look()
+        assert follower.number == 3
+
+
+def test_a_desk_whose_server_holds_another_history_stops_and_keeps_everything(
+    direct: str, server: Server, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct, tmp_path / "out")
+    until(heard, Opened)
+    for n in range(3):
+        writer.submit(Job(n, (done(f"t0.{n + 1}", 60 * n + 60),), PRESSED))
+        until(heard, Written)
+    switch = "ALTER TABLE tracker.events {} TRIGGER refuse"
+    own = "(SELECT id FROM tracker.journals WHERE name = %s)"
+    server.admin(switch.format("DISABLE"), database="excursions")
+    name = (direct.split("#")[1],)
+    server.admin(f"DELETE FROM tracker.events WHERE number > 2 AND journal = {own}", name, "excursions")
+    server.admin(switch.format("ENABLE"), database="excursions")
+    with Journal.open(direct) as other:
+        other.record({"kind": "noted", "text": "another history", "at": 500})
+    writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
+    report = until(heard, Unsaved)
+    assert report.kept and "another history from event 3 on" in report.words
+    assert [job.token for job in writer.stop()] == [8]
+    with Journal.open(direct, read_only=True) as journal:
+        assert journal.number == 3
+    # Their own history goes beside it, and what waits after it.
+    from tracker.journal.rescue import rescue
+
+    own_place = tmp_path / "own.sqlite"
+    found = rescue(place_of(direct), own_place, [tmp_path / "out"])
+    assert (found.verdict.events, found.missing) == (4, ())
+    with Journal.open(own_place, outbox=tmp_path / "out") as journal:
+        assert [event.kind for event in journal.fold.recorded] == ["zero", "done", "done", "done", "noted"]
+
+
+def test_others_are_told_of_while_the_line_stands(direct: str, tmp_path: Path) -> None:
+    writer, heard = desk(direct, tmp_path / "out")
+    until(heard, Opened)
+    with Journal.open(direct) as other:
+        other.record(done("t3.1", 600), seat="lead@b")
+    assert until(heard, OthersWrote).progress.number == 2
+    writer.stop()
