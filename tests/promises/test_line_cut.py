@@ -113,7 +113,7 @@ def test_what_is_pressed_meanwhile_is_sent_in_order_and_what_cannot_be_is_decide
     assert until(heard, Written).numbers == (3,)
     refused = until(heard, Refused)
     session.take(refused, 2.0)
-    session.take(until(heard, Undecided), 2.0)
+    session.refusals.presses = until(heard, Undecided).presses
     assert until(heard, Written).numbers == (4,)
     scene = session.scene(PRESSED, 2.0)
     assert "1 refused" in "".join(span.text for span in disk_spans(scene))

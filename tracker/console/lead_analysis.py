@@ -42,6 +42,13 @@ class Grown:
     answered: datetime | None = None
     """When it could be read last."""
 
+    def trouble_at(self, utc: datetime) -> str:
+        """Return why the journal cannot be read, and how old is what is known; empty where it can be."""
+        if not self.trouble or self.answered is None:
+            return self.trouble
+        age = max(0, round((utc - self.answered).total_seconds()))
+        return f"as of {self.answered:%H:%M:%S}Z, {age} s ago; {self.trouble}"
+
 
 @dataclass(frozen=True)
 class NoJournal:

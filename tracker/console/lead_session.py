@@ -143,8 +143,7 @@ class LeadSession:
     """For better orders."""
     _followed: Progress | None = None
     _told: tuple[Point, ...] = ()
-    _trouble: str = ""
-    _answered: datetime | None = None
+    _grown: Grown | None = None
     _mark: float | None = None
     beside: Beside = field(default_factory=Beside)
     _supposition: Supposition = field(default_factory=Supposition)
@@ -208,19 +207,12 @@ class LeadSession:
             supposed=self._supposition.known,
             back=back,
             present=self.present(utc),
-            trouble=self._trouble_at(utc),
+            trouble=self._grown.trouble_at(utc) if self._grown else "",
             orders=self.search.orders,
             seeking=self.search.share,
             keys=self.keys,
             local_time=self.local_time,
         )
-
-    def _trouble_at(self, utc: datetime) -> str:
-        """Return why the journal cannot be read, and how old is what is shown; empty where it can be."""
-        if not self._trouble or self._answered is None:
-            return self._trouble
-        age = max(0, round((utc - self._answered).total_seconds()))
-        return f"as of {self._answered:%H:%M:%S}Z, {age} s ago; {self._trouble}"
 
     def say(self, words: str, ink: Ink = "") -> None:
         """Put words on the message line."""
@@ -231,8 +223,7 @@ class LeadSession:
     def grown(self, report: Grown) -> None:
         """Take in what the journal has become."""
         first = self._followed is None
-        self._followed, self._told, self._trouble = report.progress, report.told, report.trouble
-        self._answered = report.answered
+        self._followed, self._told, self._grown = report.progress, report.told, report
         if first and self.chosen is not None and report.progress.zero is None:
             self.chosen = None
             self.say("the clock has not started, so there is no earlier instant to show", "late")

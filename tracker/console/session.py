@@ -89,7 +89,6 @@ class Session:
     renewal: Renewal = field(default_factory=Renewal)
     clock: ClockDoubt | None = None
     refusals: Refusals = field(default_factory=Refusals)
-    """What was kept here and refused since."""
     _confirmed: Progress | None = None
     _queue: Queue = field(default_factory=Queue)
     _redo: RedoStack = field(default_factory=RedoStack)
@@ -238,12 +237,9 @@ class Session:
                 back = f"{self.keys.get('redo', 'U')} brings it back"
                 self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
             self._settle()
-        elif isinstance(report, Undecided):
-            self.refusals.presses = report.presses
-        elif isinstance(report, Told):
-            self.say(report.words, "late")
-        elif isinstance(report, Aside):
-            self.say(f"the journal beside the desk: {report.words}", "late")
+        elif isinstance(report, Told | Aside):
+            beside = "the journal beside the desk: " if isinstance(report, Aside) else ""
+            self.say(f"{beside}{report.words}", "late")
         elif isinstance(report, Unsaved) and report.token in self._queue.jobs:
             pending, self.fault = self._queue.jobs[report.token], report.words
             known, pending.unsaved, pending.kept = pending.unsaved, report.words, report.kept
@@ -401,6 +397,8 @@ class DeskRuntime:
             self.failed = report.lines
         elif isinstance(report, (Estimated, NotEstimated)):
             self.session.estimated(report, self.monotonic_s())
+        elif isinstance(report, Undecided):
+            self.session.refusals.presses = report.presses
         else:
             self.session.take(report, self.monotonic_s())
             if isinstance(report, Opened) and self.clock is not None and report.clock is not None:

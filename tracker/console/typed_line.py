@@ -30,8 +30,8 @@ from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import pet_down, pet_up, up
 from tracker.foundation.text import amount, count, percent
 from tracker.journal.kinds import BY_NAME, UNTIMED, partner_of
+from tracker.journal.press import refused_words
 from tracker.journal.progress import Progress
-from tracker.journal.seat import refused_words
 from tracker.journal.wording import event_words
 from tracker.plan.model import Consumable
 

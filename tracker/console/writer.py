@@ -23,8 +23,8 @@ from tracker.foundation.clock import ClockBegan
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.output import write_out
 from tracker.journal.kinds import BY_NAME
-from tracker.journal.outbox import Kept, State
 from tracker.journal.place import beside
+from tracker.journal.press import Kept, State
 from tracker.journal.progress import Folded, Progress
 from tracker.journal.store import Lost
 

@@ -15,21 +15,20 @@ import os
 import sqlite3
 import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass
+from dataclasses import asdict, astuple
 from datetime import datetime
 from itertools import count
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 from urllib.parse import quote
 
 from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.output import state_folder
 from tracker.foundation.times import format_instant
+from tracker.journal.press import Kept, State
 from tracker.journal.sqlite_locks import patiently, told
 from tracker.journal.store import Genesis, Row
-
-State = Literal["waiting", "sent", "recorded", "refused", "let go", "taken back", "replaced"]
 
 _FORMAT = 1
 _ROWS = (
@@ -71,19 +70,6 @@ _HEAD = (
 def default_folder() -> Path:
     """The folder of this user's outboxes."""
     return state_folder() / "outbox"
-
-
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """One press that is not on record."""
-
-    job: str
-    pressed: datetime
-    seat: str
-    events: tuple[Mapping[str, Any], ...]
-    state: State
-    words: str = ""
-    """Why it was refused, where it was."""
 
 
 class Outbox:

@@ -19,8 +19,9 @@ from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_instant
-from tracker.journal.outbox import Kept, Outbox, State
+from tracker.journal.outbox import Outbox
 from tracker.journal.place import Place, resolved
+from tracker.journal.press import Kept, State, refused_words
 from tracker.journal.progress import Folded
 from tracker.journal.store import Genesis, Row
 
@@ -193,19 +194,3 @@ def _send(journal: Writable, outbox: Outbox, own: Outbox) -> Iterator[str]:
     if sent and since is not None:
         what = f"event {sent[0]}" if len(sent) == 1 else f"events {sent[0]} to {sent[-1]}"
         yield f"kept here since {format_instant(since)} and saved: {what}"
-
-
-def refused_words(kept: Kept) -> str:
-    """What is said of a press that was refused after it had been kept."""
-    events = "; ".join(
-        " ".join([str(event.get("kind")), *(f"{k}={v}" for k, v in event.items() if k != "kind")])
-        for event in kept.events
-    )
-    said = f"pressed {format_instant(kept.pressed)} by {kept.seat}, refused since: {events}: {kept.words}"
-    return plain(said, most=2000)
-
-
-def note_of(kept: Kept) -> dict[str, Any]:
-    """The note that stands on record for a press that is left."""
-    at = {"at": one} if (one := next((e["at"] for e in kept.events if "at" in e), None)) is not None else {}
-    return {"kind": "noted", "text": refused_words(kept), **at}

@@ -1,0 +1,43 @@
+"""A press as it is kept until it is on record, and what is said of one that was refused meanwhile: values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+from tracker.foundation.text import plain
+from tracker.foundation.times import format_instant
+
+State = Literal["waiting", "sent", "recorded", "refused", "let go", "taken back", "replaced"]
+"""What became of a press: those that wait or were sent are still to be on record."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One press that is not on record."""
+
+    job: str
+    pressed: datetime
+    seat: str
+    events: tuple[Mapping[str, Any], ...]
+    state: State
+    words: str = ""
+    """Why it was refused, where it was."""
+
+
+def refused_words(kept: Kept) -> str:
+    """What is said of a press that was refused after it had been kept."""
+    events = "; ".join(
+        " ".join([str(event.get("kind")), *(f"{k}={v}" for k, v in event.items() if k != "kind")])
+        for event in kept.events
+    )
+    said = f"pressed {format_instant(kept.pressed)} by {kept.seat}, refused since: {events}: {kept.words}"
+    return plain(said, most=2000)
+
+
+def note_of(kept: Kept) -> dict[str, Any]:
+    """The note that stands on record for a press that is left."""
+    at = {"at": one} if (one := next((e["at"] for e in kept.events if "at" in e), None)) is not None else {}
+    return {"kind": "noted", "text": refused_words(kept), **at}
