@@ -256,6 +256,7 @@ class World:
     def _broken(self, journal: Journal, seats: list[Seat]) -> str | None:
         recorded = journal.fold.recorded
         found: dict[str, list[int]] = {}
+        undecided = {kept.job for kept in journal.sitting.refused()}
         for event in recorded:
             found.setdefault(str(event.body.get("text")), []).append(event.number)
         for seat in seats:
@@ -266,8 +267,7 @@ class World:
                     return f"{press.words} was told as {press.numbers} and is {numbers}"
                 if numbers and len(numbers) != len(press.events):
                     return f"{press.words} of {len(press.events)} events is {numbers}"
-                let_go = any(f'"{press.words}"' in text for text in found)
-                if press.kept and not (numbers or press.refused or let_go):
+                if press.kept and not (numbers or press.refused or press.job in undecided):
                     return f"{press.words} was kept and is nowhere"
                 if press.refused and numbers:
                     return f"{press.words} was refused and is {numbers}"
