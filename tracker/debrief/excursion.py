@@ -338,9 +338,7 @@ def debriefed(
     `last_hash`: of the journal's last event.
     """
     end, ends, arrived = end_of(progress), crew_ends(progress), crew_inside(progress)
-    outside = progress.plan.outside
-    everybody = None not in arrived.values()
-    inside = max((ends[c] for c in outside), default=end) if everybody else None
+    outside, inside = progress.plan.outside, all_inside(progress)
     rows = step_rows(progress, journal)
     courses = store_courses(progress, ends)
     stores, limits = consumed(progress, courses), verdicts(progress, arrived, courses)
@@ -407,6 +405,14 @@ def crew_ends(progress: Progress) -> dict[str, float]:
 def crew_inside(progress: Progress) -> dict[str, float | None]:
     """Return when each crew member outside was inside; None for who is not yet known to be."""
     return {c: inside_at(progress, c) for c in progress.plan.outside}
+
+
+def all_inside(progress: Progress) -> float | None:
+    """Return when the last of the crew was inside; None while somebody may not be."""
+    ends = crew_ends(progress)
+    if None in crew_inside(progress).values():
+        return None
+    return max((ends[c] for c in progress.plan.outside), default=end_of(progress))
 
 
 def _judged(progress: Progress, inside: float, scoring: Scoring) -> Judgement | None:

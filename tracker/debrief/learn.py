@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from tracker.debrief.consumed import store_courses
-from tracker.debrief.excursion import crew_ends, crew_inside
+from tracker.debrief.excursion import all_inside, crew_ends
 from tracker.debrief.journals import Read, read_journals, say
 from tracker.debrief.judged import QUARTERS, judge
 from tracker.debrief.prior_fit import (
@@ -212,9 +212,8 @@ def trial(excursions: Sequence[Progress], seen: Sequence[Likelihood | None]) -> 
 
 def _off(progress: Progress, prior: PacePrior) -> float | None:
     """Return how far off the end is forecast (CRPS) over the quarters of the time; None where it has none."""
-    if None in crew_inside(progress).values():
+    if (end := all_inside(progress)) is None:
         return None
-    end = max((crew_ends(progress)[c] for c in progress.plan.outside), default=0.0)
     found = judge(progress, end, [end * q for q in QUARTERS], scenarios=SCENARIOS, prior=prior)
     return None if found is None else found.crps
 

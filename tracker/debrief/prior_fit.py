@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.late_ticks import ticks_of
-from tracker.forecast.pace import TEMPER, Layout, posterior
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.pace import TEMPER, Layout, middle_h, posterior
+from tracker.forecast.pace_file import DEFAULT_PRIOR
 from tracker.forecast.pace_grid import COMMON_WORK, SIGMA_WEIGHTS, SIGMAS, Grid, Spreads, believed
 from tracker.journal.progress import Progress
 
@@ -133,8 +133,7 @@ def likelihood(progress: Progress) -> Likelihood | None:
         return None
     ids = sorted({c for t in ticks for c in t.crew})
     kinds = sorted({t.work for t in ticks})
-    middle_h = max((finish for _, finish in progress.planned.values()), default=0.0) / 7200.0
-    layout, grid = Layout(tuple(ids), tuple(kinds), middle_h), grid_of_learning()
+    layout, grid = Layout(tuple(ids), tuple(kinds), middle_h(progress)), grid_of_learning()
     spreads = Spreads(DEFAULT_PRIOR.median, 0.0, any_crew=WIDE_CREW, any_work=WIDE_WORK)
     belief = posterior(grid, layout, spreads, ticks, temper=1.0)
     work = [kind for kind in kinds if kind != COMMON_WORK]
@@ -157,8 +156,8 @@ def likelihood(progress: Progress) -> Likelihood | None:
     )
 
 
-def fit(seen: Sequence[Likelihood], prior: PacePrior = DEFAULT_PRIOR) -> Fit:
-    """The fit to these excursions, starting from and shrunk towards a prior."""
+def fit(seen: Sequence[Likelihood]) -> Fit:
+    """The fit to these excursions, starting from and shrunk towards the built-in belief."""
     crew = tuple(sorted({c for one in seen for c in one.crew}))
     work = tuple(sorted({w for one in seen for w in one.work}))
     grid, size = grid_of_learning(), len(crew) + len(work)
@@ -167,13 +166,13 @@ def fit(seen: Sequence[Likelihood], prior: PacePrior = DEFAULT_PRIOR) -> Fit:
     now = Fit(
         crew,
         work,
-        math.log(prior.median),
+        math.log(DEFAULT_PRIOR.median),
         np.zeros(size),
         np.zeros((1 + size, 1 + size)),
-        prior.spread**2,
+        DEFAULT_PRIOR.spread**2,
         USUAL_DAY**2,
-        prior.crew_spread**2,
-        prior.work_spread**2,
+        DEFAULT_PRIOR.crew_spread**2,
+        DEFAULT_PRIOR.work_spread**2,
         processes,
         sigmas,
         habits,
@@ -182,7 +181,7 @@ def fit(seen: Sequence[Likelihood], prior: PacePrior = DEFAULT_PRIOR) -> Fit:
     places = [[*map(crew.index, one.crew), *(len(crew) + work.index(w) for w in one.work)] for one in seen]
     weights = processes, sigmas, habits
     for _ in range(_ROUNDS if seen else 0):
-        before, now = now, _round(seen, places, now, weights, prior)
+        before, now = now, _round(seen, places, now, weights)
         if _moved(before, now) < _STILL:
             break
     return now
@@ -213,17 +212,16 @@ def _round(
     places: Sequence[Sequence[int]],
     now: Fit,
     weights: tuple[Array, Array, Array],
-    prior: PacePrior,
 ) -> Fit:
     """Return the fit after one step of EM."""
     crews, size = len(now.crew), 1 + len(now.effect)
     own = np.array([now.crew_var] * crews + [now.work_var] * len(now.work))
-    left = np.diag(np.concatenate([[prior.spread**-2.0], 1.0 / own]))
+    left = np.diag(np.concatenate([[DEFAULT_PRIOR.spread**-2.0], 1.0 / own]))
     right = np.zeros(size)
     counts = [BELIEF_IN_WEIGHTS * w for w in weights]
     blocks = []
     for one, place in zip(seen, places, strict=True):
-        shares = _responsible(one, now, now.effect[place], math.log(prior.median))
+        shares = _responsible(one, now, now.effect[place])
         for count, axes in zip(counts, ((1, 2), (0, 2), (0, 1)), strict=True):
             count += shares.sum(axis=axes)
         flat = shares.ravel()
@@ -250,13 +248,13 @@ def _round(
     return Fit(
         now.crew,
         now.work,
-        math.log(prior.median) + float(theta[0]),
+        math.log(DEFAULT_PRIOR.median) + float(theta[0]),
         theta[1:],
         cov,
-        _shrunk(np.array([day[0] for day in days]), prior.spread, BELIEF_IN_LEVEL),
+        _shrunk(np.array([day[0] for day in days]), DEFAULT_PRIOR.spread, BELIEF_IN_LEVEL),
         _shrunk(np.concatenate([day[1:] for day in days]), USUAL_DAY),
-        _shrunk(squares[:crews], prior.crew_spread),
-        _shrunk(squares[crews:], prior.work_spread),
+        _shrunk(squares[:crews], DEFAULT_PRIOR.crew_spread),
+        _shrunk(squares[crews:], DEFAULT_PRIOR.work_spread),
         processes,
         sigmas,
         habits,
@@ -264,9 +262,9 @@ def _round(
     )
 
 
-def _responsible(one: Likelihood, now: Fit, effect: Array, origin: float) -> Array:
+def _responsible(one: Likelihood, now: Fit, effect: Array) -> Array:
     """Return each component's probability for an excursion, (processes, noises, habits)."""
-    beyond, var = now.mean - origin, now.level_var
+    beyond, var = now.mean - math.log(DEFAULT_PRIOR.median), now.level_var
     steep = one.along @ one.level
     slope = one.pull @ one.level - one.along @ effect
     fixed = one.pull @ effect - 0.5 * np.einsum("i,kij,j->k", effect, one.precision, effect)

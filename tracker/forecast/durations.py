@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tracker.forecast.draws import Normals, Row, running_on, truncated, upper_tail
 from tracker.forecast.memory import Memory, memory_of
-from tracker.forecast.pace import Belief, Layout, learned
+from tracker.forecast.pace import Belief, Layout, learned, middle_h
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.pace_grid import SURE, WARMING_H, Array, offset
 from tracker.forecast.step_pace import Ask, Shape, shown_pace, with_count, with_overrun
@@ -432,8 +432,7 @@ def _layout(progress: Progress, asks: Sequence[Ask]) -> Layout:
     work = dict.fromkeys(step.work for step in plan.step.values())
     work.update(dict.fromkeys(sorted({seen.work for seen in progress.observations})))
     work.update(dict.fromkeys(sorted({ask.work for ask in asks})))
-    middle_h = max((end for _, end in progress.planned.values()), default=0.0) / 7200.0
-    return Layout(tuple(member.id for member in plan.crew), tuple(work), middle_h)
+    return Layout(tuple(member.id for member in plan.crew), tuple(work), middle_h(progress))
 
 
 def _believe(

@@ -107,6 +107,11 @@ class Layout:
         return row
 
 
+def middle_h(progress: Progress) -> float:
+    """The middle of an excursion's plan on its clock, hours."""
+    return max((finish for _, finish in progress.planned.values()), default=0.0) / 7200.0
+
+
 @dataclass(frozen=True, eq=False)
 class Belief:
     """What the components believe about the state."""
