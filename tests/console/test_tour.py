@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from tests.console.test_words_rule import unsaid
 from tracker.console import writer
 from tracker.console.view.scene import Snapshot
 from tracker.forecast.estimate import estimate
@@ -91,6 +92,8 @@ class Tour:
         """What was said and not answered yet."""
         self.seen: list[str] = []
         """The screen after each key."""
+        self.messages: list[str] = []
+        """What the message line said after each key."""
 
     @property
     def pet(self) -> float:
@@ -152,6 +155,7 @@ class Tour:
             else:
                 await self.at.press(NAMED.get(key, key))
             self.seen.append(self.shown)
+            self.messages.append(self.at.said)
         self.crew.log.refresh()
         return self.shown
 
@@ -224,6 +228,8 @@ async def test_the_table_of_the_readme_and_what_the_longer_tour_quotes(tour: Any
     async with tour("none") as at:
         await at.stops((*OUT, *REST))
         seen = "".join(map(said, at.seen))
+        told = [message for message in at.messages if not message.endswith("Tab completes")]
+        assert not [time for message in told for time in unsaid(message)]
         missing = [quote for quote in quoted() if quote not in seen]
         assert len(quoted()) >= 7 and not missing, "\n".join(missing)
         await at.follow("1:50", until="EV2 inside")

@@ -39,7 +39,9 @@ def test_overview_names_every_verb_and_the_advisory(capsys: pytest.CaptureFixtur
 
 def test_unknown_verb_is_wrong_usage(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["fly"]) == 2
-    assert "'fly'" in capsys.readouterr().err
+    assert "'fly'; `tracker` lists them" in capsys.readouterr().err
+    assert main(["chek"]) == 2
+    assert "'chek'; did you mean check" in capsys.readouterr().err
 
 
 def test_a_journal_that_is_not_there_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:

@@ -85,3 +85,10 @@ def test_the_plan_for_the_hand_has_all_of_it_whole(text: str) -> None:
     assert tags.open == [] and "i" not in {tag for tag, _ in tags.seen} and "\x1b" not in page
     for words in (f"! {long}", "! <i>hot</i> ?[31m", "wrench, Torque wrench", "4 min SHORT"):
         assert words in tags.words, words
+
+
+def test_check_warns_of_who_has_no_way_home(plan_text: str) -> None:
+    none = plan_text.replace("    closeout: true\n", "").replace("time: home}", "time: 0:12}")
+    (said,) = [str(warning) for warning in on_paper(read(none)).warnings]
+    assert "tasks: no step of closeout is for EV1, EV2: once called home they count as inside" in said
+    assert said.endswith("write closeout: true on the task that brings them in")

@@ -132,7 +132,8 @@ def test_the_commands_there_and_back(tmp_path: Path, capsys: pytest.CaptureFixtu
     book, back = tmp_path / "demo.xlsx", tmp_path / "demo.yaml"
     demo = str(TOP / "plans/larkspur.yaml")
     assert main(["export", demo, "--xlsx", str(book)]) == 0
-    assert "left behind: comments, layout, the order of keys and anchors" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "demo.xlsx: written; left behind: comments, layout, the order of keys and anchors" in told
     assert main(["import", str(book), "--out", str(back)]) == 0
     assert "the workbook is a whole plan, as `tracker export` writes it: 53 steps" in capsys.readouterr().out
     assert main(["diff", demo, str(back), "--exit-code"]) == 0

@@ -48,12 +48,17 @@ def run(args: argparse.Namespace) -> int:
         check_texts(rows, args.plan)
         with meanwhile("writing the workbook"):
             _write(args.xlsx, book_of(plan, clock.utc_now()), args.force)
-        _say("left behind: comments, layout, the order of keys and anchors")
+        _say(_written(args.xlsx) + "left behind: comments, layout, the order of keys and anchors")
     if args.csv:
         _write(args.csv, _csv(rows["Steps"]), args.force)
         left = [name.lower() for name, found in rows.items() if found and name != "Steps"]
-        _say(f"left behind: {', '.join(left)}, comments and layout")
+        _say(f"{_written(args.csv)}left behind: {', '.join(left)}, comments and layout")
     return 0
+
+
+def _written(path: str) -> str:
+    """The begin of what is said of a file that was written; empty for standard output."""
+    return "" if path == "-" else f"{path}: written; "
 
 
 def _own(plan: Plan, args: argparse.Namespace) -> int:

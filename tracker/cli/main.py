@@ -72,7 +72,10 @@ def _dispatch(arguments: list[str]) -> int:
         refuse_secrets(arguments)
     verb = arguments[0]
     if verb not in VERBS:
-        raise WrongUsage(f"tracker: there is no command {verb!r}; `tracker` lists them")
+        from tracker.foundation.text import did_you_mean, near
+
+        known = did_you_mean(near(verb, VERBS)) or "; `tracker` lists them"
+        raise WrongUsage(f"tracker: there is no command {verb!r}{known}")
     # Help and version come at once: what reads options is loaded only where there are some.
     import argparse
 

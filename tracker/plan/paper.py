@@ -224,6 +224,7 @@ def _warnings(
     _light_use(plan, places, tree)
     _bad_day(plan, tree)
     _not_back(plan, tree)
+    _no_way_home(plan, tree)
     return tuple(sorted(tree.faults, key=lambda fault: (fault.line, fault.column)))
 
 
@@ -327,3 +328,11 @@ def _not_back(plan: Plan, tree: Tree) -> None:
         if one.id in last and not last[one.id].to:
             what = f"{one.id!r} is taken by {last[one.id].step}, and nothing says where it goes"
             tree.report(("hardware", i, "id"), what, f"write brings: [{one.id}] in closeout, or leaves")
+
+
+def _no_way_home(plan: Plan, tree: Tree) -> None:
+    """Warn of who has no work in closeout: called home, they would count as inside at once."""
+    home = {c for task in plan.tasks if task.closeout for step in task.steps for c in step.crew}
+    if missing := [c for c in plan.outside if c not in home]:
+        what = f"no step of closeout is for {', '.join(missing)}: once called home they count as inside"
+        tree.report(("tasks",), what, "write closeout: true on the task that brings them in")
