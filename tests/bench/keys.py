@@ -20,9 +20,10 @@ from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
 from tracker.console.session import DeskRuntime
 from tracker.journal.journal import Journal
-from tracker.plan.read import read_plan
+from tracker.plan.read import parse_plan
 
 PLAN = Path(__file__).parents[1] / "console" / "heron.yaml"
+ROUND = "rounds: [{id: status, every: 0:30, ask: [oxygen, battery, gloves, visor]}]\n"
 ZERO = datetime(2031, 5, 4, 14, tzinfo=UTC)
 APART_S = 1.0
 """Between two keys, as a person presses them; more than a key that bounces."""
@@ -80,6 +81,7 @@ DEEDS = (
     Deed("answer the only one", "=yes⏎", 5, ("settled",), (*OUT, ASKED)),
     Deed("reminder, beside six of text", "R10gloves⏎", 10, ("raised",), OUT),
     Deed("deviation, beside six of text", "Vgloves⏎", 9, ("raised",), OUT),
+    Deed("status round, two people", "Koooooooo", 10, ("checked", "checked"), OUT),
     Deed("recall home", "cc", 2, ("called",), OUT),
     Deed("recall at once", "cn", 2, ("called",), OUT),
 )
@@ -106,7 +108,8 @@ class Stopped:
 async def keys_of(deed: Deed, folder: Path) -> int:
     """Return how many keys a deed took; AssertionError where it wrote something else."""
     path = folder / f"{deed.name.replace(' ', '-').replace(',', '')}.sqlite"
-    with Journal.create(path, read_plan(PLAN)) as journal:
+    plan = parse_plan(PLAN.read_text(encoding="utf-8") + ROUND, file=str(PLAN), name=PLAN.stem)
+    with Journal.create(path, plan) as journal:
         start = {"kind": "zero", "utc": f"{ZERO:%Y-%m-%dT%H:%M:%S}Z"}
         for event in (start, *deed.before):
             at = ZERO + timedelta(seconds=event.get("at", 0))

@@ -219,3 +219,17 @@ def test_a_round_is_due_by_its_own_time_and_its_stores_with_it() -> None:
     (late,) = (one for one in flat(run.now, 21 * 60).due if one.kind == "round")
     assert (late.text, late.do) == ("status round; EV1 EV2 to answer", ("check status",))
     assert not [words for words in told(run.now, 31) if words.startswith("read ")]
+
+
+def test_a_round_that_is_late_says_who_is_missing_until_they_answered() -> None:
+    rounds = [{"id": "status", "every": "0:30", "ask": ["gloves"]}]
+    run = Run(task("a", step("1", "EV1 EV2", 60)), rounds=rounds)
+    assert said(flat(run.now, 1919), "round") == []
+    assert said(flat(run.now, 1920), "round") == [
+        "status round was due 0:30: EV1 EV2 to answer. check status"
+    ]
+    run("checked", 1930, round="status", crew="EV1", answers={"gloves": "ok"})
+    assert said(flat(run.now, 1940), "round") == ["status round was due 0:30: EV2 to answer. check status"]
+    run("checked", 1950, round="status", crew="EV2", answers={"gloves": "ok"})
+    assert said(flat(run.now, 1950), "round") == []
+    assert "status round by 1:02" in told(run.now, 33)

@@ -185,6 +185,7 @@ TABLE: tuple[Command, ...] = (
         _("go", "g", "go", "give the go for the hold point that is next", lambda d: d.actions.go(), 3, can=still_open, wanted=go_wanted),
         _("silent", "y", "silent", "voice lost with a crew member; the same again: it is back", _types("voice "), can=under_way),
         _("entered", "i", "inside", "crew members are inside", _types("enter "), 4, can=under_way, state="home"),
+        _("round", "K", "round", "ask the round that is due: o is ok, n and why is not, a number is what was read", lambda d: d.round_line.begin(), can=under_way),
         _("place", "P", "where", "where somebody is, when no step says it: the site, then whom", _types("at "), can=still_open),
     ),
     *_group(

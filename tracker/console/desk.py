@@ -32,6 +32,7 @@ from tracker.console.layout import (
 )
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
+from tracker.console.round_line import RoundLine
 from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.typed_line import TypedEvents
@@ -111,10 +112,12 @@ class Desk(LiveScreen):
         self.actions = DeskActions(self, runtime)
         self.takes = self.actions.answered
         self.what_if = WhatIf(self, runtime, self.actions)
+        self.round_line = RoundLine(self, runtime, self.actions)
         purposes = {
             "entry": TypedEvents(self, runtime, self.actions).purpose(),
             "find": StepFinder(self).purpose(),
             WHAT_IF_PAGE: self.what_if.purpose(),
+            RoundLine.PURPOSE: self.round_line.purpose(),
         }
         self.entry = EntryController(self, purposes, opening=self.actions.drop_begun)
         paged = {"help": self.help_lines, **_PAGED}
@@ -157,6 +160,7 @@ class Desk(LiveScreen):
         self._turn_home()
         if isinstance(report, Estimated):
             self.actions.estimated(report)
+        self.round_line.ask_again()
         if isinstance(report, (Estimated, NotEstimated)):
             return
         for batch in self.runtime.session.owed():

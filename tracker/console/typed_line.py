@@ -7,7 +7,7 @@ unless it is one of the choices that stand.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -325,9 +325,23 @@ def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | Non
         at = float(event.get("at", now))
         if event.get("kind") in ("reading", "replaced"):
             found += reading_doubts(event, progress, estimate, at)
+        elif event.get("kind") == "checked":
+            found += [
+                one
+                for read in _read_in(event, progress)
+                for one in reading_doubts(read, progress, estimate, at)
+            ]
         elif event.get("kind") == "done":
             found += tick_doubts(progress, str(event.get("step")), at)
     return found
+
+
+def _read_in(event: Event, progress: Progress) -> Iterator[Event]:
+    """Yield the readings among somebody's answers."""
+    for item, value in dict(event.get("answers") or {}).items():
+        store = progress.plan.consumable.get(item)
+        if store is not None and isinstance(value, int | float):
+            yield {"crew": "*" if store.shared else event.get("crew"), "consumable": item, "value": value}
 
 
 def reading_doubts(event: Event, progress: Progress, estimate: Estimate | None, at: float) -> list[str]:

@@ -11,16 +11,21 @@ from tracker.forecast.wording import deed, need_of, slot, verdict_words
 from tracker.foundation.shown import down
 from tracker.foundation.text import plain
 from tracker.journal.progress import StepState, waits_for
+from tracker.journal.rounds import rounds_at
 
 MATTERS_SOON_S = 15 * 60.0
 """How long before a question matters it is told."""
 WAITS_S = 600.0
 """How long a question stays unsettled before it is told, and how long an answer is told."""
 
+LATE_S = 120.0
+"""From so long after it was due on a round is told as late."""
+
 
 def of_crew(look: Look) -> Iterator[Alert]:
     """Every alert about what somebody has to decide or to say."""
     yield from _questions(look)
+    yield from _rounds(look)
     yield from _silence(look)
     yield from _holds(look)
     if look.progress.zero is not None:
@@ -163,6 +168,22 @@ def _questions(look: Look) -> Iterator[Alert]:
                 since=one.settled.at,
                 asked=one.at,
                 answered=one.settled.at,
+            )
+
+
+def _rounds(look: Look) -> Iterator[Alert]:
+    """Rounds that are late, and whose answer is missing."""
+    for one in rounds_at(look.progress, look.now):
+        if one.late_s(look.now) >= LATE_S:
+            yield look.alert(
+                f"round:{one.round.id}",
+                f"{one.round.id} round was due {slot('due', 'down')}: {' '.join(one.missing)} to answer. "
+                f"{deed('asks')}",
+                subject=one.round.id,
+                since=one.due,
+                by=one.due,
+                do=[f"check {one.round.id}"],
+                due=one.due,
             )
 
 

@@ -341,7 +341,7 @@ KINDS = (
     ),
     EventKind(
         name="checked", body="Checked", effect="places.checked", before_zero=True, begins=False,
-        words=("check",),
+        words=("check",), keys={"K": "check"},
         arguments=(
             Argument("round", "round", required=False), _CREW, Argument("answers", "answers"), _TEXT,
         ),

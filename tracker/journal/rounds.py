@@ -37,6 +37,8 @@ class RoundState:
     """The PET at which it is due next, or was."""
     missing: tuple[str, ...]
     """Who has still to answer, in the order of the crew; empty before it is due."""
+    asked: tuple[str, ...]
+    """Who is asked: everybody outside, in the same order."""
     last: Mapping[str, Check]
     """The last answers of everybody asked who gave any."""
 
@@ -70,5 +72,5 @@ def rounds_at(progress: Progress, now: float) -> tuple[RoundState, ...]:
         due = min(since.values()) + one.every
         missing = [c for c in outside if now >= due and now - since[c] >= one.every / 2]
         known = {c: last[c] for c in outside if c in last}
-        states.append(RoundState(one, due, tuple(missing), known))
+        states.append(RoundState(one, due, tuple(missing), tuple(outside), known))
     return tuple(states)

@@ -289,7 +289,14 @@ def _seen_at(scene: Scene, alert: Alert) -> float | None:
     return next((e.at for e in events if e.body["alert"] == alert.id), None)
 
 
-_COMMANDS = {"heard": "silent", "later": "put-off", "settle": "answer", "enter": "entered", "call": "recall"}
+_COMMANDS = {
+    "heard": "silent",
+    "later": "put-off",
+    "settle": "answer",
+    "enter": "entered",
+    "call": "recall",
+    "check": "round",
+}
 """The command whose key stands for a typed word, where it has another name."""
 
 
@@ -309,7 +316,7 @@ def keys_for(scene: Scene, line: str) -> str:
         return who if len(rest) == 1 else f"{scene.key('late')} {who} {rest[1].removeprefix('-')}"
     if verb == "reading":
         return f"{scene.key(command)} {rest[0]}"
-    if verb in ("go", "add", "hand"):
+    if verb in ("go", "add", "hand", "check"):
         return scene.key(command)
     if verb in ("keep", "drop", "later"):
         return f"{scene.key(command)} {scene.snapshot.letters.get(rest[0], rest[0])}"

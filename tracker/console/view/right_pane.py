@@ -1,6 +1,6 @@
 """What stands beside the list: the optional tasks, then in the rows that are left what else is asked most.
 
-In this order: what each choice comes to, what runs down, what was raised, the last events. A wide
+In this order: what is open, what each choice comes to, what runs down, answers, the last events. A wide
 screen has two columns. The page of the optional tasks has the choices too, and why it is advised.
 """
 
@@ -15,6 +15,7 @@ from tracker.console.view.scene import Scene
 from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say, tall
 from tracker.console.view.words import clock_words, pet, spare_cell
+from tracker.forecast.due import matters_until
 from tracker.forecast.values import Choice, Estimate, OptionalFigure
 from tracker.forecast.wording import advice_word, need_of
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
@@ -24,7 +25,7 @@ from tracker.journal.wording import event_words
 
 TWO_FROM = 100
 """Columns from which on there are two columns."""
-EVENTS, MATTERS = 30, 5
+EVENTS, ANSWERS, OPEN = 30, 4, 3
 
 
 MOST_WIDE = 120
@@ -34,12 +35,13 @@ MOST_WIDE = 120
 def side(scene: Scene, width: int, height: int) -> list[Line]:
     """Return as many of the sections as there is room for, each as a whole; the first in any case."""
     if width < TWO_FROM:
-        sections = [optional_lines(scene, width), choices_beside(scene, width)]
-        sections += [running_down(scene, width), matters(scene, width), last_events(scene, width)]
+        sections = [optional_lines(scene, width), still_open(scene, width), choices_beside(scene, width)]
+        sections += [running_down(scene, width), answers(scene, width), last_events(scene, width)]
         return _stack(sections, width, height, scene)
     one, two = width // 2, width - width // 2 - 2
-    left = _stack([optional_lines(scene, one), choices_beside(scene, one)], one, height, scene)
-    rest = [running_down(scene, two), matters(scene, two), last_events(scene, two)]
+    first = [optional_lines(scene, one), still_open(scene, one), choices_beside(scene, one)]
+    left = _stack(first, one, height, scene)
+    rest = [running_down(scene, two), answers(scene, two), last_events(scene, two)]
     right = _stack(rest, two, height, scene)
     return [crop((*a, Span("  "), *b), width) for a, b in zip(left, right, strict=True)]
 
@@ -58,15 +60,31 @@ def optional_page(scene: Scene, width: int) -> list[Line]:
     return [crop(line, width) for line in lines]
 
 
-def matters(scene: Scene, width: int) -> list[Line]:
-    """Return what is open, what is due first, then questions answered last; none where nothing was raised."""
-    answered = (one for one in reversed(scene.progress.raised) if one.what == "question" and one.settled)
-    ordered = [*unsettled(scene.progress), *answered][:MATTERS]
-    lines = [crop((say(" raised and settled", "dim"),), width)] if ordered else []
-    for one in ordered:
-        words = matter_words(scene.progress, one)
+def still_open(scene: Scene, width: int) -> list[Line]:
+    """Return what is open and has no instant at which it comes due, a row each; none where nothing is."""
+    progress, made = scene.progress, scene.estimate
+    ordered = [
+        one for one in unsettled(progress) if made is None or matters_until(progress, made, one) is None
+    ]
+    more = "" if len(ordered) <= OPEN else f", {OPEN} of {len(ordered)}"
+    head = f" open{more}: {scene.key('answer')} and its number settles it"
+    lines = [crop((say(head, "dim"),), width)] if ordered else []
+    for one in ordered[:OPEN]:
         outcome = outcome_words(scene.progress, one, scene.now)
-        lines += block(f"{words}  {outcome}", width, "" if one.settled else "strong", most=2, indent=2)
+        room = max(20, width - len(outcome) - 4)
+        words = matter_words(scene.progress, one, most=room)
+        lines.append(crop((put(f"  {words}", room + 2, "strong"), say(f"  {outcome}", "dim")), width))
+    return lines
+
+
+def answers(scene: Scene, width: int) -> list[Line]:
+    """Return what was answered last; none where no question was."""
+    asked = (one for one in reversed(scene.progress.raised) if one.what == "question" and one.settled)
+    latest = list(asked)[:ANSWERS]
+    lines = [crop((say(" answers", "dim"),), width)] if latest else []
+    for one in latest:
+        words = f"{matter_words(scene.progress, one)}  {outcome_words(scene.progress, one, scene.now)}"
+        lines += block(words, width, most=2, indent=2)
     return lines
 
 
