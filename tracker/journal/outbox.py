@@ -225,15 +225,10 @@ class Outbox:
         """Take over a press that was left in another sitting's outbox, as it was refused there."""
         text = json.dumps([dict(event) for event in kept.events], ensure_ascii=False)
         values = (kept.job, format_instant(kept.pressed), kept.seat, text, kept.words)
-        self._write(
-            [
-                (
-                    "INSERT INTO jobs (job, pressed, seat, events, known, state, words) "
-                    "VALUES (?, ?, ?, ?, 0, 'refused', ?) ON CONFLICT (job) DO NOTHING",
-                    values,
-                )
-            ]
-        )
+        insert = "INSERT INTO jobs (job, pressed, seat, events, known, state, words) VALUES (?, ?, ?, ?, 0, "
+        # The try that was refused is here too, under this seat's name; or it was here before, and went away.
+        tried = ("DELETE FROM jobs WHERE job = ? AND state IN ('let go', 'replaced')", (kept.job,))
+        self._write([tried, (insert + "'refused', ?) ON CONFLICT (job) DO NOTHING", values)])
 
     def rows(self) -> list[Row]:
         """The sealed rows of what was on record, by number."""
