@@ -150,7 +150,7 @@ def next_windows(progress: Progress, now: float, *, left: bool = False) -> list[
         coming = ((end if start <= now else start, start) for start, end in spans if end > now)
         at, start = min(coming, default=(None, 0.0))
         if at is not None:
-            until = f", {duration(at - now)}" if left else ""
+            until = f", {duration((down(at) or 0.0) - now)}" if left else ""
             changes.append((at, f"{name} {'until' if start <= now else 'from'} {pet(at)}{until}"))
     return sorted(changes)
 
