@@ -26,6 +26,7 @@ DESK: tuple[tuple[str, tuple[Key, ...]], ...] = (
     ("events", ("j",)),
     ("events, one chosen", ("up", "up")),
     ("alerts", ("exclamation_mark",)),
+    ("what comes due", ("N",)),
     ("the brief", ("B",)),
     ("the brief, further down", ("pagedown",)),
     ("help", ("question_mark",)),

@@ -265,7 +265,8 @@ def test_processes_are_tempered() -> None:
         for p in ("level", "tires2")
     ]
     z = np.array([b.log_weight[0] for b in single])
-    assert math.log(tempered.by_process()[1] / tempered.by_process()[0]) == pytest.approx(0.7 * (z[1] - z[0]))
+    shares = tempered.shares().reshape(grid.shape).sum(axis=(1, 2))
+    assert math.log(shares[1] / shares[0]) == pytest.approx(0.7 * (z[1] - z[0]))
 
 
 def test_the_belief_is_a_function_of_the_ticks_alone() -> None:

@@ -134,10 +134,6 @@ class Belief:
         raw = np.exp(self.log_weight - self.log_weight.max())
         return np.asarray(raw / raw.sum())
 
-    def by_process(self) -> Array:
-        """The processes' probabilities."""
-        return np.asarray(self.shares().reshape(self.grid.shape).sum(axis=(1, 2)))
-
     def by_habit(self) -> Array:
         """The habits' probabilities."""
         return np.asarray(self.shares().reshape(self.grid.shape).sum(axis=(0, 1)))

@@ -110,11 +110,6 @@ def choice_words(choice: Choice) -> str:
     return _BASES.get(deed) or " ".join((deed.replace("-", " "), *tasks))
 
 
-def advice_word(figure: OptionalFigure) -> str:
-    """The advice about a task; `not yet` instead of decide, later and drop while too little is known."""
-    return figure.advice if figure.advice == "keep" or figure.ground == "figures" else "not yet"
-
-
 def need_of(estimate: Estimate) -> tuple[str, float, float]:
     """What a chance is held against: whose it is (empty, `limits`, `stores`), the chance, and the need.
 

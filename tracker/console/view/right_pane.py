@@ -17,7 +17,7 @@ from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop
 from tracker.console.view.words import clock_words, pet, spare_cell
 from tracker.forecast.due import matters_until
 from tracker.forecast.values import Choice, Estimate, OptionalFigure
-from tracker.forecast.wording import advice_word, need_of
+from tracker.forecast.wording import need_of, verdict_words
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.matters import matter_words, outcome_words, unsettled
@@ -230,7 +230,7 @@ def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
         put(scene.snapshot.letters.get(figure.task, ""), 2, "key"),
         put(name, room - 4),
         Span(" "),
-        put(advice_word(figure), _ADVICE, _INKS.get(advice_word(figure), "")),
+        put(verdict_words(figure), _ADVICE, _INKS.get(verdict_words(figure), "")),
         put(_start(figure, scene.now, long=width >= 46), _start_room(width)),
         put(change(figure.cost), _SHIFT, "", right=True),
     ]
