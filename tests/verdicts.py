@@ -67,7 +67,8 @@ class Raw:
 def expected(plan: Plan, events: Sequence[Recorded]) -> dict[tuple[str, str], Simple]:
     """Return what the raw events say of every limit, by id and crew member."""
     raw = Raw(plan, events)
-    return dict([*_elapsed(raw), *_clocks(raw), *_windows(raw), *_items(raw), *_stores(raw)])
+    parts = (_elapsed, _clocks, _windows, _items, _hardware, _stores)
+    return dict(one for part in parts for one in part(raw))
 
 
 Found = Iterator[tuple[tuple[str, str], Simple]]
@@ -152,6 +153,28 @@ def _items(raw: Raw) -> Found:
             if opened and closer.id not in raw.done:
                 for crew in closer.crew:
                     yield (f"item:{item}", crew), Simple(False, None)
+
+
+def _hardware(raw: Raw) -> Found:
+    """Hardware that lies outside at the end and is to be brought by a step of the plan.
+
+    Whoever has it brings it in; a step brings only what somebody has by then. A step was begun that is done,
+    or was next when the recall came.
+    """
+    for one in raw.plan.hardware:
+        mentions = [s for s in raw.plan.step.values() if one.id in (*s.takes, *s.leaves, *s.brings)]
+        told = [(raw.done[s.id], s) for s in mentions if s.id in raw.done]
+        told += [(raw.recalled, s) for s in mentions if s.id not in raw.done and _was_next(raw, s)]
+        lies, by = one.origin, tuple(raw.plan.outside)
+        for _, step in sorted(told, key=lambda pair: pair[0]):
+            if one.id in step.takes:
+                lies = "lock"
+            if one.id in step.leaves and step.id in raw.done:
+                lies, by = step.leaves[one.id], step.crew
+        stays = bool(mentions) and one.id in mentions[-1].leaves
+        if lies != "lock" and not stays:
+            for crew in by:
+                yield (f"hardware:{one.id}", crew), Simple(False, None)
 
 
 def _stores(raw: Raw) -> Found:

@@ -29,6 +29,9 @@ def test_hardware_that_nobody_brings_is_told_before_the_way_home() -> None:
     run("took", 2000, hardware="wrench", crew="EV2")
     assert "not-back:wrench" not in alerts(run), "whoever has it comes in with it"
     brought = task("home", step("in", "EV1 EV2", 40, brings=["wrench"]), closeout=True)
-    there = Run(task("a", {**first, "leaves": {"wrench": "truss"}}, second), brought, **plan)
+    left, fetched = {**first, "leaves": {"wrench": "truss"}}, {**second, "takes": ["wrench"]}
+    there = Run(task("a", left, fetched), brought, **plan)
     there.done("a.1", at=1800)
-    assert "not-back:wrench" not in alerts(there), "a step ahead brings it"
+    assert "not-back:wrench" not in alerts(there), "a step ahead takes it"
+    there("skipped", 1800, step="a.2")
+    assert "not-back:wrench" in alerts(there), "the step that brings it is not done where it lies"

@@ -41,7 +41,8 @@ def written(plan: str, *, unplug: str = MORE, way: str = ", brings: [wrench]", k
 
 @pytest.fixture
 def plan(plan_text: str) -> Plan:
-    text = written(plan_text, unplug=MORE + ", leaves: {lamp: truss}", way=", brings: [wrench, rail]")
+    rail = MORE.replace("wrench, lamp]", "wrench, lamp, rail]")
+    text = written(plan_text, unplug=rail + ", leaves: {lamp: truss}", way=", brings: [wrench, rail]")
     return parse_plan(text, file="p.yaml", name="p")
 
 
@@ -49,7 +50,7 @@ def test_what_is_read(plan: Plan, plan_text: str) -> None:
     step = plan.step["swap.unplug"]
     assert step.cautions == ("Springs open", "Hot: 60 °C")
     assert step.numbers == {"torque": "12 N m", "turns": "7"}
-    assert (step.takes, step.leaves) == (("wrench", "lamp"), {"lamp": "truss"})
+    assert (step.takes, step.leaves) == (("wrench", "lamp", "rail"), {"lamp": "truss"})
     assert plan.step["home.way"].brings == ("wrench", "rail")
     assert plan.rounds == (Round("status", 1800, ("oxygen", "gloves")),)
     assert plan.hardware[:2] == (Hardware("wrench", "Torque wrench"), Hardware("rail", "rail", "truss"))
@@ -57,7 +58,7 @@ def test_what_is_read(plan: Plan, plan_text: str) -> None:
     assert plan.emergency == Emergency(1800, 300)
     assert [window.kind for window in plan.windows] == ["link", "light"]
     assert [(move.hardware, move.to) for move in moves(plan)] == [
-        *(("wrench", ""), ("lamp", ""), ("lamp", "truss"), ("wrench", "lock"), ("rail", "lock"))
+        *(("wrench", ""), ("lamp", ""), ("rail", ""), ("lamp", "truss"), ("wrench", "lock"), ("rail", "lock"))
     ]
     assert due_back(plan) == ("wrench", "rail")
     bare = parse_plan(plan_text, file="p.yaml", name="p")
@@ -97,6 +98,11 @@ def test_a_task_as_data_is_the_same_task(plan: Plan) -> None:
             ("takes: [wrench, lamp]", "takes: [lamp]"),
             "brings: 'wrench' is in the lock by then, on paper; "
             "let an earlier step take it, or leave this out",
+        ),
+        (
+            ("brings: [wrench]", "brings: [wrench, rail]"),
+            "brings: 'rail' lies at truss by then, on paper, and this step is not done there; "
+            "let a step at truss bring it, or take it before",
         ),
         (
             ("hold_point: the", "takes: [wrench], hold_point: the"),

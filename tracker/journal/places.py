@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from tracker.foundation.shown import pet_down
@@ -93,7 +93,8 @@ def hardware_at(progress: Progress, now: float) -> Mapping[str, Piece]:
     """Where each piece of hardware is at PET `now`, in the order of the plan.
 
     A step takes what it takes when it begins, leaves and brings by the time it is done; `took` and `put` say
-    otherwise. Who comes in brings along what nobody else outside has.
+    otherwise. Brought is what the step's crew has, or what lies at its site. Who comes in brings along what
+    nobody else outside has.
     """
     hardware = {one.id: one for one in progress.plan.hardware}
     found = {id: Piece(one, (), one.origin, 0.0, "") for id, one in hardware.items()}
@@ -105,9 +106,17 @@ def hardware_at(progress: Progress, now: float) -> Mapping[str, Piece]:
                 p.hardware.id: Piece(p.hardware, (), LOCK, at, by) for p in held if inside.issuperset(p.crew)
             }
             found |= back
-        elif at <= now and id in hardware:
-            found[id] = Piece(hardware[id], crew, site, at, by)
+            continue
+        brought = bool(crew and site)
+        if at <= now and id in hardware and (not brought or _reached(progress, found[id], crew, by)):
+            found[id] = Piece(hardware[id], () if site else crew, site, at, by)
     return found
+
+
+def _reached(progress: Progress, piece: Piece, crew: tuple[str, ...], step: str) -> bool:
+    """Whether a step can bring a piece: somebody of its crew has it, or it lies where the step is done."""
+    where = progress.steps[step].step.site
+    return bool(set(crew) & set(piece.crew)) or (not piece.crew and piece.site == where)
 
 
 def out_now(progress: Progress, now: float) -> tuple[Piece, ...]:
@@ -119,15 +128,17 @@ def out_now(progress: Progress, now: float) -> tuple[Piece, ...]:
 def _moves(progress: Progress) -> Iterator[tuple[float, tuple[int, int], str, tuple[str, ...], str, str]]:
     """Yield when, in which order of what is simultaneous, which piece, who has it or where it is, and why.
 
-    Without a piece it is somebody's way in.
+    With both it is brought by them, if they can; without a piece it is somebody's way in.
     """
     for place, (id, state) in enumerate(progress.steps.items()):
         if state.began is not None:
             for one in state.step.takes:
                 yield state.began, (place, 0), one, state.crew, "", id
         if state.ended == "done" and state.done is not None:
-            for one, site in (*state.step.leaves.items(), *((each, LOCK) for each in state.step.brings)):
+            for one, site in state.step.leaves.items():
                 yield state.done, (place, 1), one, (), site, id
+            for one in state.step.brings:
+                yield state.done, (place, 1), one, state.crew, LOCK, id
     late = len(progress.steps)
     for event in progress.events:
         if event.kind in ("took", "put"):
@@ -150,10 +161,11 @@ def not_back(progress: Progress, now: float) -> tuple[Piece, ...]:
 
 def left_behind(progress: Progress, now: float) -> tuple[Piece, ...]:
     """What lies outside although it is due back, and no step ahead brings or takes it."""
-    steps = {step for order in progress.order.values() for step in order}
-    ahead = {one for step in steps for one in _fetched(progress.steps[step].step)}
-    return tuple(one for one in not_back(progress, now) if not one.crew and one.hardware.id not in ahead)
+    ahead = [progress.steps[s].step for s in {step for order in progress.order.values() for step in order}]
+    return tuple(one for one in not_back(progress, now) if not one.crew and not _fetched(one, ahead))
 
 
-def _fetched(step: Step) -> tuple[str, ...]:
-    return (*step.brings, *step.takes)
+def _fetched(piece: Piece, ahead: Iterable[Step]) -> bool:
+    """Whether a step ahead takes a piece, or is done where it lies and brings it."""
+    name = piece.hardware.id
+    return any(name in step.takes or (name in step.brings and step.site == piece.site) for step in ahead)

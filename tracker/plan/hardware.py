@@ -61,6 +61,9 @@ def _wrong(name: str, step: Step, key: Key, at: str, holder: Step | None) -> tup
         return f"{' and '.join(holder.crew)} has {name!r} since {holder.id}, on paper", right
     if key == "leaves" and holder is None:
         return f"nobody has {name!r} by then, on paper", f"write takes: [{name}] here or in an earlier step"
+    if key == "brings" and holder is None and at not in (LOCK, step.site):
+        right = f"let a step at {at} bring it, or take it before"
+        return f"{name!r} lies at {at} by then, on paper, and this step is not done there", right
     if key == "brings" and holder is None and at == LOCK:
         return f"{name!r} is in the lock by then, on paper", "let an earlier step take it, or leave this out"
     if holder is not None and key != "takes" and not set(holder.crew) & set(step.crew):

@@ -197,7 +197,7 @@ class Step:
     leaves: Mapping[str, str] = field(default_factory=dict)
     """Hardware that lies at a site once it is done."""
     brings: tuple[str, ...] = ()
-    """Hardware that is back in the lock once it is done."""
+    """Hardware that is back in the lock once it is done, if its crew has it or it lies at its site."""
 
     @property
     def heed(self) -> tuple[str, ...]:
