@@ -56,8 +56,10 @@ def _cells(row: object) -> dict[str, object]:
 
 
 def test_the_shipped_example_is_taken_again(tmp_path: Path) -> None:
-    example = TOP / "logs" / "example.sqlite"
-    status, out, _ = _again(example, TOP / "plans" / "larkspur.yaml", tmp_path / "again.sqlite")
+    example, own = TOP / "logs" / "example.sqlite", tmp_path / "own.yaml"
+    with Journal.open(example, read_only=True) as journal:
+        own.write_text(journal.progress().plan.source, encoding="utf-8")
+    status, out, _ = _again(example, own, tmp_path / "again.sqlite")
     assert status == 0
     assert out.split() == [str(number) for number in range(1, len(_lines(example).splitlines()) + 1)]
     assert _happened(tmp_path / "again.sqlite") == _happened(example)

@@ -35,18 +35,19 @@ def test_worst_first_against_what_is_kept(text: str) -> None:
     assert [(way.site, way.longest, way.to_spare) for way in ways] == [
         *(("boom", 2040, -240), ("truss", 1800, 0), ("door", 420, 1380))
     ]
-    assert ways[0].cells == ("boom", "0:09:30", "0:14:30", "0:29", "0:34", "4 min SHORT")
-    assert ways[2].cells == ("door", "0:02", "0:07", "-", "-", "23 min to spare")
+    assert ways[0].cells == ("boom", "10 min", "15 min", "29 min", "34 min", "4 min SHORT")
+    assert ways[2].cells == ("door", "2 min", "7 min", "-", "-", "23 min to spare")
     assert (
-        ways[1].words == "from truss: alone 0:12, assisted 0:25, 0:30 with the lock: 0 min to spare of 0:30"
+        ways[1].words
+        == "from truss: alone 12 min, assisted 25 min, 30 min with the lock: 0 min to spare of 30 min"
     )
-    assert card(read(text))[0] == "emergency supply 0:30, 0:05 of it for the lock"
+    assert card(read(text))[0] == "emergency supply 30 min, 5 min of it for the lock"
 
 
 def test_what_a_plan_does_not_say_is_not_made_up(text: str, plan_text: str) -> None:
     without = read(text.replace("emergency: {supply: 0:30, lock: 0:05}\n", ""))
-    assert ways_home(without)[0].cells == ("boom", "0:09:30", "-", "0:29", "-", "-")
-    assert ways_home(without)[0].words == "from boom: alone 0:09:30, assisted 0:29"
+    assert ways_home(without)[0].cells == ("boom", "10 min", "-", "29 min", "-", "-")
+    assert ways_home(without)[0].words == "from boom: alone 10 min, assisted 29 min"
     assert card(without)[0] == "no emergency supply is named"
     bare = read(plan_text)
     assert (ways_home(bare), card(bare), on_paper(bare).warnings) == ((), [], ())
@@ -76,7 +77,7 @@ def test_the_plan_for_the_hand_has_all_of_it_whole(text: str) -> None:
         "takes wrench, lamp; leaves lamp at truss;",
         "rounds, everybody outside status, every 0:30: oxygen, gloves",
         "[ ] wrench, Torque wrench: from lock; swap.unplug, home.way hardware"[:-9],
-        "home on a bad day, worst first emergency supply 0:30, 0:05 of it for the lock site alone",
+        "home on a bad day, worst first emergency supply 30 min, 5 min of it for the lock site alone",
     ):
         assert words in whole, words
     assert whole.endswith(ADVISORY)

@@ -114,7 +114,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     crew = min(crew, most + min(single - members, max(0, below - 4 - most)))
     least = min(LIST_LEAST, max(1, below - crew - 3))
     if (more := crew_rows(scene, width, double=crew == double != single, ahead=True)) > crew:
-        crew = more if below - usual - bars - more >= 2 * LIST_LEAST else crew
+        crew = more if below - usual - bars - more > LIST_LEAST else crew
     alerts, message = _below(scene, width, height, below - crew - bars - least)
     if alerts + message > usual and bars and alerts < alert_rows(scene, width)[1]:
         bars = 0

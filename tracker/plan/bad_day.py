@@ -7,9 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tracker.foundation.shown import spare, spare_words
+from tracker.foundation.shown import duration, spare, spare_words, up
 from tracker.foundation.text import columns
-from tracker.foundation.times import format_exact
 from tracker.plan.model import Plan
 
 HEADING = "home on a bad day, worst first"
@@ -43,25 +42,24 @@ class WayHome:
         """The row of a table below `HEADS`."""
         ways = [self.alone, self.assisted]
         through = [None if way is None or self.lock is None else way + self.lock for way in ways]
-        alone, assisted, alone_in, assisted_in = (_shown(way) for way in (*ways, *through))
+        alone, assisted, alone_in, assisted_in = (_way(way) for way in (*ways, *through))
         return self.site, alone, alone_in, assisted, assisted_in, spare_words(self.to_spare)
 
     @property
     def words(self) -> str:
-        """It in one line: `from truss: alone 0:12, assisted 0:25, 0:30 with the lock: 0 min to spare`."""
-        assisted = "" if self.assisted is None else f", assisted {format_exact(self.assisted)}"
-        lock = "" if self.lock is None else f", {format_exact(self.longest)} with the lock"
-        against = (
-            "" if self.supply is None else f": {spare_words(self.to_spare)} of {format_exact(self.supply)}"
-        )
-        return f"from {self.site}: alone {format_exact(self.alone)}{assisted}{lock}{against}"
+        """It in one line: `from truss: alone 12 min, assisted 25 min, 30 min with the lock: ...`."""
+        assisted = "" if self.assisted is None else f", assisted {_way(self.assisted)}"
+        lock = "" if self.lock is None else f", {_way(self.longest)} with the lock"
+        against = "" if self.supply is None else f": {spare_words(self.to_spare)} of {duration(self.supply)}"
+        return f"from {self.site}: alone {_way(self.alone)}{assisted}{lock}{against}"
 
 
 HEADS = ("site", "alone", "with lock", "assisted", "with lock", "emergency supply")
 
 
-def _shown(seconds: int | None) -> str:
-    return "-" if seconds is None else format_exact(seconds)
+def _way(seconds: int | None) -> str:
+    """A way home in minutes, the begun one in full; a dash for none."""
+    return duration(up(seconds))
 
 
 def ways_home(plan: Plan) -> tuple[WayHome, ...]:
@@ -84,5 +82,5 @@ def against(plan: Plan) -> str:
     """What the ways home are held against, in words."""
     if plan.emergency is None:
         return "no emergency supply is named"
-    lock = f", {format_exact(plan.emergency.lock)} of it for the lock" if plan.emergency.lock else ""
-    return f"emergency supply {format_exact(plan.emergency.supply)}{lock}"
+    lock = f", {_way(plan.emergency.lock)} of it for the lock" if plan.emergency.lock else ""
+    return f"emergency supply {duration(plan.emergency.supply)}{lock}"

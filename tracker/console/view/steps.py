@@ -34,8 +34,10 @@ from tracker.forecast.values import Estimate, LimitFigure
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, count, plain
 from tracker.journal.places import out_now, place_of
-from tracker.plan.bad_day import HEADING, card, ways_home
+from tracker.plan.bad_day import HEADING, WayHome, card, ways_home
 
+STEPS_LEAST = 3
+"""Rows of steps that the way home keeps, whatever else wants room."""
 MOST_WIDE = 120
 """Columns of the way home; further apart, a step and its times are no longer read together."""
 
@@ -43,13 +45,14 @@ MOST_WIDE = 120
 def way_home(scene: Scene, width: int, height: int) -> list[Line]:
     """Return what is to spare on the way home in large figures, and the steps home of who is on it."""
     near = min(width, MOST_WIDE)
-    lines = [*_large_spare(scene, width), *(_step(scene, step, near) for step in _steps(scene))]
-    last = [*_left(scene, width), *_bad_day_now(scene, width)]
-    room = height - len(last)
-    if len(lines) > room:
-        more = crop((say(f" {count(len(lines) - room + 1, 'more step')}", "dim"),), width)
-        lines = [*lines[: max(0, room - 1)], more]
-    return tall([*lines, *last], width, height)
+    figure = _large_spare(scene, width)
+    steps = [_step(scene, step, near) for step in _steps(scene)]
+    last = _left(scene, width, height - len(figure), min(len(steps), STEPS_LEAST))
+    room = max(0, height - len(figure) - len(last))
+    if len(steps) > room > 0:
+        more = crop((say(f" {count(len(steps) - room + 1, 'more step')}", "dim"),), width)
+        steps = [*steps[: room - 1], more]
+    return tall([*figure, *steps[:room], *last], width, height)
 
 
 def _large_spare(scene: Scene, width: int) -> list[Line]:
@@ -123,31 +126,41 @@ def _step(scene: Scene, step: str, width: int) -> Line:
     return crop(spans, width)
 
 
-def _left(scene: Scene, width: int) -> list[Line]:
-    """Return what is not done any more, and what is open still."""
+def _left(scene: Scene, width: int, room: int, steps: int) -> list[Line]:
+    """Return what is not done any more, what is open or out still, and how far home it is on a bad day.
+
+    As long as `room` leaves so many steps in full; else of the bad day the least alone, and the key of the
+    page that has the rest; where that is too much, all of it in one paragraph.
+    """
+    words, here = _left_words(scene), _from_here(scene, on_the_way(scene))
+    told = [f"bad day: {c} {way.words}" for c, way in here.items()]
+    rows = [*_rows([*words, *told], width), *(block(ADVISORY, width, "dim") if here else [])]
+    if here and len(rows) > room - steps:
+        brief = ", ".join(f"{c} from {way.site} {spare_words(way.to_spare)}" for c, way in here.items())
+        words.append(f"bad day: {brief}; all of it {scene.key('bad-day')}")
+        rows = _rows(words, width)
+    return rows if len(rows) < room else _rows(["; ".join(words)], width)
+
+
+def _rows(words: Iterable[str], width: int) -> list[Line]:
+    return [row for one in words for row in block(one, width, indent=2)]
+
+
+def _left_words(scene: Scene) -> list[str]:
     tasks = scene.progress.tasks
     left = [
         t
         for t, state in tasks.items()
         if state.status == "left" or (state.status == "open" and state.optional)
     ]
-    lines = [f"not done: {', '.join(left)}"] if left else []
-    lines += open_words(scene)
-    return [row for words in lines for row in block(words, width, indent=2)]
+    return [*([f"not done: {', '.join(left)}"] if left else []), *open_words(scene)]
 
 
-def _bad_day_now(scene: Scene, width: int) -> list[Line]:
-    """Return how far home it is on a bad day for who is on the way, where the plan says it."""
-    told = from_here(scene, on_the_way(scene))
-    lines = [row for words in told for row in block(f"bad day: {words}", width, indent=2)]
-    return [*lines, *block(ADVISORY, width, "dim")] if told else []
-
-
-def from_here(scene: Scene, crew: Iterable[str]) -> list[str]:
-    """Return for crew members how far home it is on a bad day from where they are: `EV2 from truss: ...`."""
+def _from_here(scene: Scene, crew: Iterable[str]) -> dict[str, WayHome]:
+    """Return for crew members the ways home on a bad day from where they are, as far as that is known."""
     ways = {way.site: way for way in ways_home(scene.progress.plan)}
     places = {c: place_of(scene.progress, c, scene.now) for c in crew} if ways else {}
-    return [f"{c} {ways[place.site].words}" for c, place in places.items() if place is not None]
+    return {c: ways[place.site] for c, place in places.items() if place is not None}
 
 
 def bad_day(scene: Scene, width: int) -> list[Line]:
@@ -155,7 +168,8 @@ def bad_day(scene: Scene, width: int) -> list[Line]:
     plan = scene.progress.plan
     lines = [heading(HEADING, width), blank(width)]
     table = card(plan) or ["the plan has neither `emergency` nor a site with `assisted`: nothing is known"]
-    here = from_here(scene, [c for c in plan.outside if c not in scene.progress.entered])
+    crew = [c for c in plan.outside if c not in scene.progress.entered]
+    here = [f"{c} {way.words}" for c, way in _from_here(scene, crew).items()]
     now = [blank(width), heading("from where they are", width), *text_lines(here, width)] if here else []
     return [*lines, *text_lines(table, width), *now, blank(width), *text_lines([ADVISORY], width)]
 
