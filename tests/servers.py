@@ -26,7 +26,8 @@ import psycopg
 from tracker.foundation.clock import monotonic_s, pause
 from tracker.journal.stores import preparation
 
-DEBIAN = Path("/usr/lib/postgresql/15/bin")
+DEBIAN = max(Path("/usr/lib/postgresql").glob("*/bin"), default=Path("/usr/lib/postgresql/15/bin"))
+"""Where Debian's package has the programs; the embedded ones cannot encrypt."""
 _DEATH = 1  # PR_SET_PDEATHSIG of prctl(2)
 
 
@@ -102,6 +103,16 @@ class Server:
             "--encoding=UTF8", "--locale=C.UTF-8", "--no-sync", *locale, *options,
         )  # fmt: skip
         return self
+
+    def run_into(self, standby: Server) -> None:
+        """Copy this server into another, which then follows it."""
+        passwords = self.passfile(standby.folder)
+        if os.getuid() == 0:
+            owner = self.data.stat()
+            for path in (standby.folder, passwords):
+                os.chown(path, owner.st_uid, owner.st_gid)
+        line = f"host=127.0.0.1 port={self.port} user=admin passfile={passwords}"
+        standby.run("pg_basebackup", "-d", line, "-D", str(standby.data), "-R", "-X", "stream", "-c", "fast")
 
     def start(self) -> Server:
         """Start it, and wait until it answers."""

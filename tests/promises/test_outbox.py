@@ -21,6 +21,7 @@ from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal
 from tracker.journal.outbox import Outbox
+from tracker.journal.press import refused_words
 from tracker.journal.seat import sit
 from tracker.journal.verify import copy, verify
 
@@ -148,6 +149,7 @@ def test_what_contradicts_the_record_by_now_stays_until_it_is_decided_on(
     assert "2031-05-04T14:30:00.250Z" in said and "trays.walk" in said and "refused since" in said
     with Journal.open(path, outbox=folder) as third:
         assert third.sitting.refused() == (press,)
+    assert verify(path, outboxes=folder).kept == (refused_words(press),)
 
 
 def test_what_is_refused_at_once_waits_nowhere(path: Path, folder: Path) -> None:

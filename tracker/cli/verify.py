@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import sys
 
 from tracker.foundation.errors import JournalError
+from tracker.foundation.text import plain
 from tracker.foundation.waiting import meanwhile
 from tracker.journal.place import journal_place
 
@@ -26,6 +28,8 @@ def run(args: argparse.Namespace) -> int:
     if verdict.fault is not None:
         raise JournalError(f"{args.journal}: not sound: {verdict.fault}")
     print(f"sound: {verdict.events} events, {verdict.events}:{verdict.hash}")
+    for words in verdict.kept:
+        print(f"note: {plain(words)}", file=sys.stderr)
     return 0
 
 

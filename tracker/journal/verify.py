@@ -17,6 +17,7 @@ from tracker.journal.fold import Fold
 from tracker.journal.journal import replay, start_fold
 from tracker.journal.outbox import Outbox
 from tracker.journal.place import Place, resolved
+from tracker.journal.press import refused_words
 from tracker.journal.store import LastingStore, Row, Store
 from tracker.journal.stores import create_store, open_store
 
@@ -32,6 +33,8 @@ class Verdict:
     """Hash of the last event; it stands for everything before it."""
     fault: str | None
     """The first fault in plain words; None for a sound journal."""
+    kept: tuple[str, ...] = ()
+    """A line for each press of this user that waits for it, or was refused and is to be decided on."""
 
 
 def parse_expected(text: str) -> tuple[int, str]:
@@ -52,9 +55,18 @@ def verify(place: Place, expect: tuple[int, str] | None = None, *, outboxes: Pat
     with closing(_as_it_stands(place)) as store:
         verdict = _look_through(store, expect)
         if verdict.fault is None and outboxes is not None:
-            lost = _lost(store, resolved(place), outboxes)
-            verdict = replace(verdict, fault=lost)
+            kept = tuple(_kept(store, resolved(place), outboxes))
+            verdict = replace(verdict, fault=_lost(store, resolved(place), outboxes), kept=kept)
         return verdict
+
+
+def _kept(store: LastingStore, place: str, outboxes: Path) -> Iterator[str]:
+    """Yield what outboxes that nobody sits at hold for a journal."""
+    for outbox in Outbox.left_behind(outboxes, store.genesis, place):
+        with closing(outbox):
+            for press in outbox.waiting():
+                yield f"kept in {outbox.path}, to be sent by the next desk: job {press.job}"
+            yield from map(refused_words, outbox.refused())
 
 
 def _lost(store: LastingStore, place: str, outboxes: Path) -> str | None:
