@@ -21,6 +21,7 @@ from tracker.forecast.values import (
 )
 from tracker.forecast.wording import (
     chance_words,
+    falls_words,
     heed_lines,
     in_hand,
     inside_words,
@@ -281,7 +282,7 @@ def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
                 f"{amount(figure.now, digits=4)} {figure.unit}",
                 f"at INSIDE {_level(figure.at_inside)}",
                 f"reserve {amount(figure.reserve, digits=4)} at {pet_down(figure.reserve_reached.p50)}",
-                _falls(figure),
+                falls_words(figure),
                 read_words(figure),
             )
         )
@@ -296,13 +297,6 @@ def _level(left: Range) -> str:
     if left.p10 == left.p90:
         return amount(left.p50, digits=4)
     return f"{amount(left.p50, digits=4)} ({amount(left.p10, digits=4)} to {amount(left.p90, digits=4)})"
-
-
-def _falls(figure: ConsumableFigure) -> str:
-    """How fast it fell between the last two readings, beside the plan."""
-    if figure.rate is None:
-        return ""
-    return f"falls {amount(figure.rate.per_hour)} an hour, planned {amount(figure.rate.planned)}"
 
 
 def read_words(figure: ConsumableFigure) -> str:

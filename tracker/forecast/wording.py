@@ -8,7 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from tracker.forecast.values import Alert, Changed, Choice, Estimate, LimitFigure, OptionalFigure, Range
+from tracker.forecast.values import (
+    Alert,
+    Changed,
+    Choice,
+    ConsumableFigure,
+    Estimate,
+    LimitFigure,
+    OptionalFigure,
+    Range,
+)
 from tracker.foundation.shown import (
     change,
     duration,
@@ -19,7 +28,7 @@ from tracker.foundation.shown import (
     spare_words,
     up,
 )
-from tracker.foundation.text import percent, percent_asked
+from tracker.foundation.text import amount, percent, percent_asked
 from tracker.journal.progress import Progress
 
 SAID_S = 600.0
@@ -92,6 +101,13 @@ def within_words(ends: Range) -> str:
 def verdict_words(figure: OptionalFigure) -> str:
     """The advice in a word: *not yet* for all but keep while it would rest on too little."""
     return figure.advice if figure.advice == "keep" or figure.ground == "figures" else "not yet"
+
+
+def falls_words(figure: ConsumableFigure) -> str:
+    """How fast a store fell between its last two readings, beside the plan; nothing without two."""
+    if figure.rate is None:
+        return ""
+    return f"falls {amount(figure.rate.per_hour)} an hour, planned {amount(figure.rate.planned)}"
 
 
 def pace_words(pace: float) -> str:

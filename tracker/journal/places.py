@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from tracker.foundation.shown import pet_down
+from tracker.foundation.shown import duration, pet_down, up
+from tracker.foundation.text import plain
 from tracker.journal.progress import Progress
 from tracker.plan.hardware import meant_places
 from tracker.plan.model import LOCK, Hardware, Step
@@ -43,6 +44,11 @@ def place_of(progress: Progress, crew: str, now: float) -> Place | None:
     else:
         return None
     return Place(crew, site, since, step, float(progress.plan.sites[site]))
+
+
+def place_words(place: Place) -> str:
+    """A site and the minutes home from there: `truss-4, 12 min home`."""
+    return f"{plain(place.site, most=24)}, {duration(up(place.home_s))} home"
 
 
 def _worked(progress: Progress, crew: str, now: float) -> tuple[float, str, float, str | None] | None:

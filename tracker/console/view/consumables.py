@@ -15,6 +15,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, reached_at, spare_cell
 from tracker.forecast.values import ConsumableFigure
+from tracker.forecast.wording import falls_words
 from tracker.foundation.shown import down, duration
 from tracker.foundation.text import amount, percent
 
@@ -48,8 +49,8 @@ def consumables_lines(scene: Scene, width: int, *, hint: bool = True) -> list[Li
 
 _LEVELS = (8, 11, 9)
 """Columns of what is left now, at INSIDE, and of the reserve."""
-_WITH_SPARE, _WITH_CHANCE = 90, 98
-"""Widths from which on what is to spare, and the chance, have a column."""
+_WITH_SPARE, _WITH_CHANCE, _WITH_RATE = 90, 98, 118
+"""Widths from which on what is to spare, the chance, and the use an hour have a column."""
 
 
 def _head(width: int) -> Line:
@@ -62,6 +63,8 @@ def _head(width: int) -> Line:
         spans.append(put("to spare", 14, "dim", right=True))
     if width >= _WITH_CHANCE:
         spans.append(put("chance", 8, "dim", right=True))
+    if width >= _WITH_RATE:
+        spans += [put("an hour", 10, "dim", right=True), put("planned", 9, "dim", right=True)]
     return crop((*spans, put("read", 9, "dim", right=True)), width)
 
 
@@ -83,8 +86,14 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
         spans.append(put(spare_cell(left), 14, ink, right=True))
     if width >= _WITH_CHANCE:
         spans.append(put(percent(1 - figure.short), 8, ink, right=True))
+    if width >= _WITH_RATE:
+        rate = figure.rate
+        spans.append(put("-" if rate is None else amount(rate.per_hour), 10, ink, right=True))
+        spans.append(put("-" if rate is None else amount(rate.planned), 9, "dim", right=True))
     spans.append(put(read_of(figure), 9, "dim", right=True))
     lines = [crop(spans, width)]
+    if width < _WITH_RATE and (falls := falls_words(figure)):
+        lines += block(f"   {falls}", width, "dim", indent=5)
     for words in filter(None, (figure.leak_words, figure.flagged)):
         lines += block(f"   {words}", width, "strong", indent=5)
     return lines

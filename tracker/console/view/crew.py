@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from rich.cells import cell_len
 
-from tracker.console.view.scene import LARGE, Mark, Scene
+from tracker.console.view.scene import LARGE, SMALL, Mark, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, under, width_of
 from tracker.console.view.words import (
     StepStanding,
@@ -20,10 +20,13 @@ from tracker.console.view.words import (
 )
 from tracker.foundation.shown import pet_nearest
 from tracker.foundation.text import count, plain
+from tracker.journal.places import place_of, place_words
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
 _NEXT_FROM = 96
 """Columns from which on what comes next has room on the same row."""
+_AT_LEAST = 30
+"""Cells that the words of a row keep where somebody's place stands beside them."""
 _NEXT_LEAST = 22
 """Cells of what comes next beside which its begin has room."""
 
@@ -145,6 +148,8 @@ def _two_rows(scene: Scene, number: int, crew: str, width: int) -> list[Line]:
     stand, step = _stand(scene, crew)
     end = _end(scene, crew, step, stand)
     room = width - _NAME - 2 - _WORD - width_of(end)
+    if place := _place(scene, crew, width, room):
+        end, room = (*place, *end), room - width_of(place)
     first = (
         *_name(scene, number, crew, _NAME + 2),
         put(stand.word, _WORD, stand.ink),
@@ -174,14 +179,18 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     following = 0 if whole else rest // 2
     mark = scene.marks.get(crew)
     said = (put(mark.text, _MARK, _mark_ink(mark)),) if mark is not None else ()
+    room = rest - following
+    place = () if whole else _place(scene, crew, width, _AT_LEAST + following, behind=" ")
+    following -= width_of(place)
     return crop(
         (
             *_name(scene, number, crew, _NAME),
             put(stand.word, _WORD, stand.ink),
-            put(_what(scene, step, stand), rest - following, "strong" if stand.word == "now" else ""),
+            put(_what(scene, step, stand), room, "strong" if stand.word == "now" else ""),
             put("", widest - width_of(end)),
             *end,
             *said,
+            *place,
             *_next(scene, crew, step, following - (_MARK if said else 0)),
         ),
         width,
@@ -200,17 +209,28 @@ def _end(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Line
     )
 
 
+def _place(scene: Scene, crew: str, width: int, room: int, behind: str = "   ") -> Line:
+    """Return where somebody is and how far home, parted from what stands beside it, where there is room."""
+    place = place_of(scene.progress, crew, scene.now) if width >= SMALL and scene.started else None
+    # What stands behind it is a time, and no time of that.
+    words = f" {place_words(place)}{behind}" if place is not None else ""
+    return (say(words, "dim"),) if words and room - cell_len(words) >= _AT_LEAST else ()
+
+
 def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
     stand, step = _stand(scene, crew)
     following = 86 if width >= 190 else 60
+    following -= 16 if following == 60 and _place(scene, crew, width, width) else 0
     time = _time(scene, crew, step, stand)
     room = width - _NAME - _MARK - _WORD - _COUNT - _TIME - following - 7
+    place = _place(scene, crew, width, room)
     return crop(
         (
             *_name(scene, number, crew, _NAME),
             _mark(scene, crew, _MARK),
             put(stand.word, _WORD, stand.ink),
-            put(_what(scene, step, stand), room, "strong" if stand.word == "now" else ""),
+            put(_what(scene, step, stand), room - width_of(place), "strong" if stand.word == "now" else ""),
+            *place,
             Span(" "),
             put(_count(scene, step), _COUNT, right=True),
             Span("  "),
