@@ -47,7 +47,8 @@ def _minutes() -> Iterator[tuple[float, tuple[Due, ...], Progress]]:
 def _happened(progress: Progress, since: float, until: float) -> Iterator[tuple[str, str]]:
     """Yield what time and the crew brought within an interval: edges of windows, steps done, goes given."""
     for name, spans in progress.openings.items():
-        yield from (("window", name) for span in spans for edge in span if since < edge <= until)
+        kind = "link" if progress.plan.window[name].kind == "link" else "window"
+        yield from ((kind, name) for span in spans for edge in span if since < edge <= until)
     for event in progress.events:
         if since < event.at <= until and event.kind in ("done", "went"):
             yield "step" if event.kind == "done" else "go", str(event.body["step"])
@@ -200,7 +201,7 @@ def test_a_store_that_was_not_read_for_long_is_told_again_when_seen_and_another_
     run("reading", 600, crew="EV1", consumable="oxygen", value=8.9)
     assert said(flat(run.now, 29 * 60), "round") == []
     assert said(flat(run.now, 31 * 60), "round") == ["read oxygen of EV2: due since 0:30. reading oxygen"]
-    run("acknowledged", 1900, alert="round:readings")
+    run("acknowledged", 1900, alert="round:*")
     seen, again = (
         next(alert.acknowledged for alert in flat(run.now, at).alerts if alert.kind == "round")
         for at in (1900, 41 * 60)
@@ -233,3 +234,11 @@ def test_a_round_that_is_late_says_who_is_missing_until_they_answered() -> None:
     run("checked", 1950, round="status", crew="EV2", answers={"gloves": "ok"})
     assert said(flat(run.now, 1950), "round") == []
     assert "status round by 1:02" in told(run.now, 33)
+
+
+def test_texts_of_people_are_on_one_line_and_no_escape() -> None:
+    run = day()
+    run("raised", 60, what="reminder", owner="EV2", text="[b]gloves[/b]\u202e\ttwo", due="0:05")
+    (one,) = (one for one in flat(run.now, 120).due if one.kind == "reminder")
+    assert one.text.startswith("reminder EV2: [b]gloves[/b]")
+    assert one.text.isprintable()

@@ -118,9 +118,9 @@ def _readings(look: Look) -> Iterator[Alert]:
     """Stores that no round asks of and that were not read for half an hour; seen, until more of them are."""
     old = [one for one in look.made.due if one.kind == "reading" and one.at <= look.now]
     if old:
-        newest, seen = old[-1].at, look.seen_at("round:readings")
+        newest, seen = old[-1].at, look.seen_at("round:*")
         found = look.alert(
-            "round:readings",
+            "round:*",
             f"{'; '.join(one.text for one in old)}: due since {slot('due', 'down')}. {deed('reads')}",
             subject=old[0].subject,
             since=old[0].at,
