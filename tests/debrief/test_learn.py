@@ -222,7 +222,7 @@ def test_what_is_said_of_a_trial(season: tuple[Progress, ...]) -> None:
     assert _lessons(worse, season).share == 0.0
     doubtful = np.array(worse)
     doubtful[2, 0] -= 30.0
-    assert _lessons(doubtful.tolist(), season).share == 0.5
+    assert _lessons(doubtful.tolist(), season).share == 0.25
     assert lessons.verdict(_lessons(doubtful.tolist(), season))[0].endswith("no difference shown")
     few = _lessons([row[:4] for row in better], season[:4])
     assert few.share == 0.25

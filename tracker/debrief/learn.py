@@ -164,8 +164,16 @@ class Trial:
 
     @property
     def share(self) -> float:
-        """The share that forecast best; `UNTRIED` where too few were left out."""
-        return UNTRIED if self.untold else SHARES[int(np.argmin(self._means))]
+        """The share that forecast best; at most `UNTRIED` where that may be luck, or few were left out."""
+        best = UNTRIED if self.untold else SHARES[int(np.argmin(self._means))]
+        return best if self.shown(best) else min(best, UNTRIED)
+
+    def shown(self, share: float) -> bool:
+        """Whether it helped by more than it may have by luck: the standard error of what was gained."""
+        if self.untold or not share:
+            return False
+        gain, error = self.gain(share)
+        return gain > error
 
     @property
     def _means(self) -> Array:

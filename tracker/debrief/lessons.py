@@ -59,9 +59,9 @@ def verdict(lessons: Lessons) -> list[str]:
         ]
     built_in, ours = (float(row.mean()) for row in (lessons.trial.crps[0], lessons.trial.of(share)))
     gain, error = lessons.trial.gain(share)
-    difference = f"{_time(gain)} less, give or take {_time(error)}" + (
-        "" if gain > error else ": no difference shown"
-    )
+    difference = f"{_time(gain)} less, give or take {_time(error)}"
+    if not lessons.trial.shown(share):
+        difference += ": no difference shown"
     return [
         f"left out in turn, {many} excursions are forecast with an error of {_time(ours)} by what the others "
         f"teach, {_time(built_in)} without: {difference}",
