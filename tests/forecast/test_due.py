@@ -200,11 +200,11 @@ def test_a_store_that_was_not_read_for_long_is_told_again_when_seen_and_another_
     run = day()
     run("reading", 600, crew="EV1", consumable="oxygen", value=8.9)
     assert said(flat(run.now, 29 * 60), "round") == []
-    assert said(flat(run.now, 31 * 60), "round") == ["read oxygen of EV2: due since 0:30. reading oxygen"]
+    assert said(flat(run.now, 33 * 60), "round") == ["read oxygen of EV2: due since 0:30. reading oxygen"]
     run("acknowledged", 1900, alert="round:*")
     seen, again = (
         next(alert.acknowledged for alert in flat(run.now, at).alerts if alert.kind == "round")
-        for at in (1900, 41 * 60)
+        for at in (2000, 43 * 60)
     )
     assert (seen, again) == (True, False)
 

@@ -21,6 +21,8 @@ from tracker.journal.progress import Progress, StepState, done_share, step_statu
 
 SOON_S = (15 * 60, 5 * 60)
 """How long before a last call it is announced."""
+LATE_S = 120.0
+"""From so long after it was due on a round, or a reading, is told as late."""
 EARLY = 0.1
 """Before this share of the planned work is done nothing alarms on a low chance."""
 BY_ITSELF = 0.5

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from tracker.forecast.alert_inputs import SOON_S, Look, by_itself, from_to, when_raised
+from tracker.forecast.alert_inputs import LATE_S, SOON_S, Look, by_itself, from_to, when_raised
 from tracker.forecast.due import matters_until, settles
 from tracker.forecast.values import Alert, OptionalFigure, Raised
 from tracker.forecast.wording import deed, need_of, slot, verdict_words
@@ -17,9 +17,6 @@ MATTERS_SOON_S = 15 * 60.0
 """How long before a question matters it is told."""
 WAITS_S = 600.0
 """How long a question stays unsettled before it is told, and how long an answer is told."""
-
-LATE_S = 120.0
-"""From so long after it was due on a round is told as late."""
 
 
 def of_crew(look: Look) -> Iterator[Alert]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from tracker.forecast.alert_inputs import EARLY, Look
+from tracker.forecast.alert_inputs import EARLY, LATE_S, Look
 from tracker.forecast.due import gaps
 from tracker.forecast.values import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
 from tracker.forecast.wording import deed, limit_words, slot
@@ -116,7 +116,7 @@ def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: 
 
 def _readings(look: Look) -> Iterator[Alert]:
     """Stores that no round asks of and that were not read for half an hour; seen, until more of them are."""
-    old = [one for one in look.made.due if one.kind == "reading" and one.at <= look.now]
+    old = [one for one in look.made.due if one.kind == "reading" and one.at + LATE_S <= look.now]
     if old:
         newest, seen = old[-1].at, look.seen_at("round:*")
         found = look.alert(
