@@ -139,21 +139,26 @@ def _left(scene: Scene, width: int, room: int, steps: int) -> list[Line]:
         brief = ", ".join(f"{c} from {way.site} {spare_words(way.to_spare)}" for c, way in here.items())
         words.append(f"bad day: {brief}; all of it {scene.key('bad-day')}")
         rows = _rows(words, width)
-    return rows if len(rows) < room else _rows(["; ".join(words)], width)
+    if len(rows) < room:
+        return rows
+    spare = [way.to_spare for way in here.values() if way.to_spare is not None]
+    least = [f"bad day: {spare_words(min(spare))} or more; all of it {scene.key('bad-day')}"] if spare else []
+    return block("; ".join([*least, *_left_words(scene, undone_last=True)]), width, most=room, indent=2)
 
 
 def _rows(words: Iterable[str], width: int) -> list[Line]:
     return [row for one in words for row in block(one, width, indent=2)]
 
 
-def _left_words(scene: Scene) -> list[str]:
+def _left_words(scene: Scene, *, undone_last: bool = False) -> list[str]:
     tasks = scene.progress.tasks
     left = [
         t
         for t, state in tasks.items()
         if state.status == "left" or (state.status == "open" and state.optional)
     ]
-    return [*([f"not done: {', '.join(left)}"] if left else []), *open_words(scene)]
+    undone = [f"not done: {', '.join(left)}"] if left else []
+    return [*open_words(scene), *undone] if undone_last else [*undone, *open_words(scene)]
 
 
 def _from_here(scene: Scene, crew: Iterable[str]) -> dict[str, WayHome]:
@@ -166,12 +171,12 @@ def _from_here(scene: Scene, crew: Iterable[str]) -> dict[str, WayHome]:
 def bad_day(scene: Scene, width: int) -> list[Line]:
     """Return the page of the ways home on a bad day: from each site, worst first, and from where they are."""
     plan = scene.progress.plan
-    lines = [heading(HEADING, width), blank(width)]
+    lines = [heading(HEADING, width), *block(ADVISORY, width, "dim")]
     table = card(plan) or ["the plan has neither `emergency` nor a site with `assisted`: nothing is known"]
     crew = [c for c in plan.outside if c not in scene.progress.entered]
     here = [f"{c} {way.words}" for c, way in _from_here(scene, crew).items()]
     now = [blank(width), heading("from where they are", width), *text_lines(here, width)] if here else []
-    return [*lines, *text_lines(table, width), *now, blank(width), *text_lines([ADVISORY], width)]
+    return [*lines, *text_lines(table, width), *now]
 
 
 def open_words(scene: Scene) -> list[str]:
