@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from random import Random
 from typing import Any
 
@@ -12,7 +13,7 @@ import pytest
 from tests.runs import plan_of, step, task
 from tests.streams import random_plan
 from tracker.journal.as_run import as_spent
-from tracker.plan.model import Plan
+from tracker.plan.model import Plan, Round
 from tracker.rehearsal.nature import Chance
 from tracker.rehearsal.setting import outcome
 from tracker.rehearsal.voice import CHANCES, surprises
@@ -147,14 +148,15 @@ def test_unplanned_work_is_added_and_done(rehearse: Rehearse, larkspur: Plan) ->
 
 
 def test_surprises_on_request_by_chance_and_none(larkspur: Plan) -> None:
-    assert surprises(larkspur, Chance(1), ("none",)) == ()
-    assert {one.kind for one in surprises(larkspur, Chance(1), tuple(CHANCES))} == set(CHANCES)
-    came = [one.kind for seed in range(600) for one in surprises(larkspur, Chance(seed), ("random",))]
+    asking = replace(larkspur, rounds=(Round("status", 1800, ("gloves",)),))
+    assert surprises(asking, Chance(1), ("none",)) == ()
+    assert {one.kind for one in surprises(asking, Chance(1), tuple(CHANCES))} == set(CHANCES)
+    came = [one.kind for seed in range(600) for one in surprises(asking, Chance(seed), ("random",))]
     for kind, chance in CHANCES.items():
         # Four standard errors of a share of 600.
         assert came.count(kind) / 600 == pytest.approx(chance, abs=4 * math.sqrt(chance * (1 - chance) / 600))
     bare = plan_of(task("a", step("one", "EV1", 10)))
-    assert not [one for one in surprises(bare, Chance(1), ("leak",)) if one.kind == "leak"]
+    assert surprises(bare, Chance(1), ("leak", "not-ok", "unseen")) == ()
 
 
 def test_the_outcome_in_a_line(rehearse: Rehearse) -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tracker.rehearsal.setting import Rehearsal
 
 DEMO = Path("plans") / "larkspur.yaml"
-SURPRISES = ("stuck", "leak", "hold", "unplanned", "silence", "random", "none")
+SURPRISES = ("stuck", "leak", "hold", "unplanned", "silence", "not-ok", "unseen", "random", "none")
 SPEED, PRACTICE_SPEED = 20.0, 4.0
 """How many times as fast as time the clock runs when nobody says."""
 

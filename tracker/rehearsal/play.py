@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Protocol
 
@@ -15,10 +16,12 @@ from tracker.forecast.estimate import estimate
 from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.journal.kinds import partner_of
+from tracker.journal.kinds import NOT_OK, partner_of
+from tracker.journal.places import hardware_at
 from tracker.journal.progress import Progress
+from tracker.plan.model import Round
 from tracker.rehearsal.crew import Crew, CrewAction
-from tracker.rehearsal.voice import Gauge, Said, Surprise, Voice
+from tracker.rehearsal.voice import SETTLES, Gauge, Said, Surprise, Voice
 
 Event = dict[str, Any]
 
@@ -102,6 +105,10 @@ def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:
     return [{**chose, "figures": {**figures, "safe": found.safe}}, *([does] if does else [])]
 
 
+ANSWER_S = 25.0
+"""How long one person takes to answer a round."""
+AGAIN_S = 600.0
+"""How much later a tool goes out of sight where nobody has one yet."""
 CLOSE_S = 60.0
 """How long after the last word the excursion is closed."""
 
@@ -149,6 +156,10 @@ class Play:
         self._closes, self._seat = closes, seat
         self._every_s = self._read_at = read_every_s
         self._close_at = math.inf
+        self._rounds = {one.id: float(one.every) for one in crew.plan.rounds}
+        """When each round is asked next."""
+        self._not_ok: dict[str, str] = {}
+        """Per crew member what they say is not ok in the next round."""
         self.at = 0.0
 
     @property
@@ -163,9 +174,10 @@ class Play:
             return math.inf
         surprise = self._surprises[0].at if self._surprises else math.inf
         reading = self._read_at if self.crew.out and self.crew.stores.accounts else math.inf
+        asking = min(self._rounds.values(), default=math.inf) if self.crew.out else math.inf
         looking = self._lead.next_at if self._lead else math.inf
-        own = self.crew.next_at(progress)
-        return max(self.at, min(own, self._voice.next_at(), surprise, reading, looking, self._close_at))
+        others = (surprise, reading, asking, looking, self._close_at)
+        return max(self.at, min(self.crew.next_at(progress), self._voice.next_at(), *others))
 
     def to(self, end: float, told: Callable[[float], None] | None = None) -> None:
         """Play everything that happens up to a PET, and let the time pass; `told` hears each PET."""
@@ -188,6 +200,7 @@ class Play:
         self._hear(self.crew.advance(progress, at))
         self._surprise(at)
         self._read(at)
+        self._ask(at)
         self._record_due(at)
         if self._lead and self._lead.next_at <= at:
             self._record(self._lead.look(self._log.progress(), at), at)
@@ -215,6 +228,16 @@ class Play:
                 self.crew.stores.leak(one.crew[0], one.consumable, one.times)
             elif one.kind == "hold":
                 self.crew.hold(one.crew, at + one.lasts_s)
+            elif one.kind == "not-ok":
+                self._not_ok[one.crew[0]] = one.words
+                continue
+            elif one.kind == "unseen":
+                out = [p for p in hardware_at(self._log.progress(), at).values() if p.crew]
+                if not out:
+                    later = replace(one, at=at + AGAIN_S)
+                    self._surprises = sorted((*self._surprises, later), key=lambda each: each.at)
+                    continue
+                one = replace(one, crew=out[0].crew[:1], words=out[0].hardware.title or out[0].hardware.id)
             self._voice.surprise(one, at)
 
     def _read(self, at: float) -> None:
@@ -222,19 +245,45 @@ class Play:
             return
         self._read_at += self._every_s
         stores, plan, out = self.crew.stores, self.crew.plan, self.crew.out
+        asked = {item for one in plan.rounds for item in one.ask}
         self._voice.read(
             [
                 Gauge(owner, name, plan.consumable[name].unit, stores.read(owner, name, at))
                 for owner, name in stores.accounts
-                if owner == "*" or owner in out
+                if (owner == "*" or owner in out) and name not in asked
             ],
             at,
         )
 
+    def _ask(self, at: float) -> None:
+        """Ask the rounds that are due of everybody outside, in the order of the crew."""
+        plan = self.crew.plan
+        for one in plan.rounds:
+            if at < self._rounds[one.id]:
+                continue
+            self._rounds[one.id] += one.every
+            read: set[str] = set()
+            for n, c in enumerate(member for member in plan.outside if member in self.crew.out):
+                self._voice.check(one.id, c, self._answers(one, c, read, at), at + ANSWER_S * n)
+
+    def _answers(self, one: Round, crew: str, read: set[str], at: float) -> dict[str, str | float]:
+        """Return what somebody answers; a shared store is read by the first, noted in `read`."""
+        stores, answers = self.crew.plan.consumable, dict[str, str | float]()
+        for item in one.ask:
+            store = stores.get(item)
+            if store is not None and (crew in store.crew) and item not in read:
+                answers[item] = self.crew.stores.read("*" if store.shared else crew, item, at)
+                read.update([item] if store.shared else ())
+            else:
+                why = self._not_ok.pop(crew, "") if store is None else ""
+                answers[item] = f"{NOT_OK}: {why}" if why else "ok"
+        return answers
+
     def _record_due(self, at: float) -> None:
         while (said := self._voice.take(at)) is not None:
-            if not _needless(said, self._log.progress()):
-                self._record([said.event], said.due, said.seat)
+            event = _numbered(said.event, self._log.progress())
+            if event is not None and not _needless(said, self._log.progress()):
+                self._record([event], said.due, said.seat)
 
     def _begin(self, at: float) -> None:
         """Ask the lead about optional work that is about to begin, then begin what is ready."""
@@ -278,6 +327,15 @@ class Play:
         return True
 
 
+def _numbered(event: Mapping[str, Any], progress: Progress) -> Mapping[str, Any] | None:
+    """Return an event with the number of what it settles; None where that is no longer open."""
+    if SETTLES not in event:
+        return event
+    open_now = [one.number for one in progress.raised if one.settled is None and one.text == event[SETTLES]]
+    rest = {key: value for key, value in event.items() if key != SETTLES}
+    return {**rest, "event": open_now[0]} if open_now else None
+
+
 def _needless(said: Said, progress: Progress) -> bool:
     """Whether somebody else has recorded it already, or it has lost its meaning."""
     kind, event = said.event["kind"], said.event
@@ -288,6 +346,6 @@ def _needless(said: Said, progress: Progress) -> bool:
         return state.gone or state.ended is not None
     if kind == "resumed":
         return not any(c in progress.holds for c in event["crew"])
-    if kind == "entered":
+    if kind in ("entered", "checked"):
         return event["crew"] in progress.entered
     return False

@@ -138,6 +138,10 @@ def in_words(one: Surprise) -> str:
             return f"hold of {who} at {format_pet(one.at)}"
         case "silence":
             return f"no voice from {who} at {format_pet(one.at)}"
+        case "not-ok":
+            return f"{who} not ok: {one.words}"
+        case "unseen":
+            return f"something out of sight at {format_pet(one.at)}"
         case _:
             return f"unplanned work at {format_pet(one.at)}"
 

@@ -14,19 +14,30 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal, Protocol
 
 from tracker.foundation.times import format_exact, format_pet
+from tracker.journal.kinds import NOT_OK
 from tracker.journal.progress import Progress
+from tracker.journal.typed.lines import deviation
 from tracker.plan.model import Plan, Step
 from tracker.plan.timeline import as_planned
 from tracker.rehearsal.crew import CrewAction
 from tracker.rehearsal.nature import Chance
 
-Kind = Literal["stuck", "leak", "hold", "unplanned", "silence"]
+Kind = Literal["stuck", "leak", "hold", "unplanned", "silence", "not-ok", "unseen"]
 
-CHANCES: Mapping[Kind, float] = {"stuck": 0.5, "leak": 0.15, "hold": 0.4, "unplanned": 0.3, "silence": 0.3}
-"""How often each comes when surprises are left to chance."""
+CHANCES: Mapping[Kind, float] = {
+    "stuck": 0.5,
+    "leak": 0.15,
+    "hold": 0.4,
+    "unplanned": 0.3,
+    "silence": 0.3,
+    "not-ok": 0.4,
+    "unseen": 0.3,
+}
+"""How often each comes when surprises are left to chance, where the plan has a place for it."""
 
 _HOLDS = ("glove check", "waiting for a clear picture", "the way is to be cleared first")
 _UNPLANNED = ("Clear a fouled line", "Secure a loose cover", "Look at something unexpected and describe it")
+_NOT_OK = ("stiff at the wrist", "a scuff on the outer layer", "fogged at the edge")
 _FROM, _TO = 0.15, 0.65
 """Where in the plan's time surprises fall."""
 _NEVER = float("inf")
@@ -46,8 +57,9 @@ class Surprise:
     times: float = 1.0
     """Leak: it goes down so many times as fast."""
     lasts_s: float = 0.0
-    """Hold, silence: how long; unplanned work: its planned time."""
+    """Hold, silence, unseen: how long; unplanned work: its planned time."""
     words: str = ""
+    """Not ok: why; unseen: which piece of hardware, once it is."""
 
     def as_task(self) -> dict[str, Any]:
         """Return unplanned work as a task of the event `added`."""
@@ -80,6 +92,12 @@ def _draw(kind: Kind, plan: Plan, chance: Chance) -> Surprise | None:
     if not plan.outside:
         return None
     one = (chance.pick(plan.outside, kind, "crew"),)
+    if kind == "not-ok":
+        words = chance.pick(_NOT_OK, kind, "words")
+        return Surprise(kind, at, one, words=words) if plan.rounds else None
+    if kind == "unseen":
+        away = round(chance.between(240, 900, kind, "lasts"))
+        return Surprise(kind, at, one, lasts_s=away) if plan.hardware else None
     if kind == "hold":
         crew = plan.outside if chance.happens(0.4, kind, "all") else one
         lasts = chance.between(240, 900, kind, "lasts")
@@ -144,6 +162,9 @@ class Voice(Protocol):
     def read(self, gauges: Sequence[Gauge], at: float) -> None:
         """Take in readings of consumables."""
 
+    def check(self, round: str, crew: str, answers: Mapping[str, str | float], at: float) -> None:
+        """Take in what somebody answers in a round."""
+
     def next_at(self) -> float:
         """Return when next something is to be recorded; infinite when nothing waits."""
 
@@ -180,6 +201,8 @@ class Agenda:
         return heapq.heappop(self._waiting) if self.next_at() <= at else None
 
 
+SETTLES = "of"
+"""Key of a `settled` that is to be recorded: the text of what it settles, whose number is not known yet."""
 LEAD = "lead"
 """Who speaks when it is nobody of the crew."""
 
@@ -209,6 +232,9 @@ class Calling(Agenda):
             self._silent.update(dict.fromkeys(one.crew, at + one.lasts_s))
             self._note(at + 20.0, LEAD, f"{crew} does not answer.")
             self._say(one.crew, at + one.lasts_s, "I read you again.")
+        elif one.kind == "unseen":
+            self._say(one.crew, at, f"I do not see it any more: {one.words}.")
+            self._say(one.crew, at + one.lasts_s, f"I have it again: {one.words}.")
         elif one.kind == "unplanned":
             time = format_pet(one.lasts_s)
             self._note(at, LEAD, f"Add for {crew}, {time}, next: {one.words}.")
@@ -219,6 +245,11 @@ class Calling(Agenda):
             mine = [g for g in gauges if g.owner == owner]
             shown = ", ".join(f"{g.consumable} {g.value:g} {g.unit}" for g in mine)
             self._say((LEAD if owner == "*" else owner,), at, f"I read {shown}.")
+
+    def check(self, round: str, crew: str, answers: Mapping[str, str | float], at: float) -> None:
+        """Take in what somebody answers in a round: one note, which whoever is at the desk enters."""
+        told = ", ".join(f"{item} {said}" for item, said in answers.items())
+        self._say((crew,), at, f"{round}: {told}.")
 
     def _say(self, crew: Sequence[str], at: float, words: str) -> None:
         """Let the first of a crew who is heard say something, or wait until one of them is."""
@@ -323,6 +354,11 @@ class Ticking(Agenda):
             self._silent.update(dict.fromkeys(crew, heard))
             self.put(at + 20.0, self._seat, {"kind": "silent", "crew": crew})
             self.put(heard, self._seat, {"kind": "heard", "crew": crew})
+        elif one.kind == "unseen":
+            text = f"{one.words} out of sight"
+            raised = {"kind": "raised", "what": "deviation", "about": crew[0], "text": text}
+            self.put(at + 15.0, self._seat, raised)
+            self.put(at + one.lasts_s, self._seat, {"kind": "settled", SETTLES: text, "text": "found"})
         elif one.kind == "unplanned":
             self.put(at + 20.0, self._seat, {"kind": "added", "task": one.as_task()})
 
@@ -335,6 +371,16 @@ class Ticking(Agenda):
             due += 2.0
             body = {"crew": gauge.owner, "consumable": gauge.consumable, "value": gauge.value}
             self.put(due, self._seat, {"kind": "reading", **body})
+
+    def check(self, round: str, crew: str, answers: Mapping[str, str | float], at: float) -> None:
+        """Take in what somebody answers in a round, and what is not ok with it; nobody answers unheard."""
+        if self._silent.get(crew, 0.0) > at:
+            return
+        due = at + self._lag("round", round, crew, int(at))
+        self.put(due, self._seat, {"kind": "checked", "round": round, "crew": crew, "answers": answers})
+        for item, said in answers.items():
+            if str(said).startswith(NOT_OK):
+                self.put(due, self._seat, deviation(crew, item, str(said)))
 
     def take(self, at: float) -> Said | None:
         """Return the next event that is due, with its time where the operator gives it."""
