@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from tests.keyboard import handled, painted, strike
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
 from tracker.console.lead_analysis import Grown
-from tracker.console.lead_session import Beside, Hear, LeadRuntime
+from tracker.console.lead_session import Hear, LeadRuntime, Studied
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.view.scene import Moved, Point, Snapshot
@@ -211,11 +212,12 @@ class Still(LeadRuntime):
         session.search.ask = lambda sought: None
         session.grown(Grown(progress, ()))
         if changes.pop("estimated", True):
-            session.snapshot = Snapshot(progress, by_hand(progress, session.now(hand.utc()), **changes))
+            made = by_hand(progress, session.now(hand.utc()), **changes)
             session._settled = True
             if progress.zero is not None:
-                known = choices(session.now(hand.utc()))
-                session.beside = Beside(points(), MOVED, known, CHANCES)
+                made = replace(made, choices=choices(session.now(hand.utc())))
+                session.studied = Studied(points(), MOVED, CHANCES)
+            session.snapshot = Snapshot(progress, made)
 
     def start(self, hear: Hear) -> None:
         """Start nothing."""

@@ -81,6 +81,7 @@ async def test_a_likely_reading_is_wanted_once(at_desk: Callable[..., Any]) -> N
         assert "Enter twice" not in at.said
         await at.press("enter")
         assert at.kinds == ["zero", "reading", "reading"]
+        assert "; EV1 oxygen was taken as 0.61, EV2 oxygen was taken as 0.58" in at.said
 
 
 async def test_a_reading_above_the_one_before_it_is_wanted_twice(at_desk: Callable[..., Any]) -> None:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.leads import NOW_S, Hand, Still, by_hand, excursion, points
-from tracker.console.view.lead_1_day import ingress
+from tracker.console.view.lead_1_day import DRAWN_FROM, ingress
 from tracker.console.view.scene import LeadScene, Snapshot
 from tracker.console.view.styled_text import Cells, text_of, width_of
 from tracker.forecast.values import Range
@@ -53,7 +53,7 @@ def expected(inside: Range) -> list[str]:
     fact=st.booleans(),
     back=st.booleans(),
     width=st.integers(60, 210),
-    height=st.integers(9, 40),
+    height=st.integers(DRAWN_FROM, 40),
 )
 def test_no_two_labels_meet(
     now: float,

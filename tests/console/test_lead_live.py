@@ -65,7 +65,7 @@ async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
         await at.until("chance by limit")
         for _ in range(400):
             await pilot.pause(0.05)
-            if len(runtime.session.beside.points) == 8:
+            if len(runtime.session.studied.points) == 8:
                 break
         shown = runtime.session.snapshot
     with Journal.open(path, read_only=True) as journal:
@@ -73,7 +73,7 @@ async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
         assert shown is not None and shown.estimate is not None
         assert shown.estimate.inside == estimate(progress, progress.at).inside
         third = estimate(journal.progress(at=600), 600)
-    points = runtime.session.beside.points
+    points = runtime.session.studied.points
     assert [point.at for point in points] == [300.0 * k for k in range(8)]
     assert points[2].inside == third.inside
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
-from tracker.console.lead_analysis import MOST, Instant, Instants
+from tracker.console.lead_analysis import MOST, Instant, Instants, Learned, Wish
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot
 from tracker.console.view.styled_text import text_of
 from tracker.console.view.what_if_pages import orders
@@ -269,7 +269,10 @@ def test_only_so_many_instants_are_kept(progress: Progress) -> None:
     for k in range(MOST + 5):
         known.keep(8, float(k), Instant(progress, found, 0.0))
     assert known.find(8, 4.0) is None and known.find(8, 5.0) is not None and known.find(9, 5.0) is None
-    known.learned(progress, Moved(0.0, 1.0, ()), {"pump": 0.5}, None)
+    known.learned(
+        Learned(Wish(progress, 0.0, progress, found, 0.0), moved=Moved(0.0, 1.0, ()), chances={"pump": 0.5}),
+        None,
+    )
     kept = known.find(8, 5.0)
     assert kept is not None and kept.moved is not None and kept.chances == {"pump": 0.5}
 

@@ -10,7 +10,7 @@ import pytest
 from tests.leads import EVENTS, NOW_S, Hand, by_hand
 from tracker.console.commands import commands_of, footer
 from tracker.console.lead_analysis import Learned, Wish
-from tracker.console.view.alerts import footer_line
+from tracker.console.view.help import footer_line
 from tracker.console.view.styled_text import text_of
 from tracker.console.workers import Estimated, Wanted
 from tracker.foundation.text import ADVISORY

@@ -13,6 +13,7 @@ from tests.leads import NOW_S, by_hand
 from tracker.console.commands import commands_of
 from tracker.console.settings import Settings
 from tracker.console.settings_file import read_settings
+from tracker.console.view.scene import Snapshot
 from tracker.console.workers import Estimated, Wanted
 from tracker.forecast.values import Alert
 from tracker.foundation.errors import TrackerError
@@ -114,6 +115,7 @@ async def test_a_new_alert_rings_once_where_a_bell_is_wanted(
         def alerts(*names: str) -> None:
             told = tuple(Alert(name, f"{name} is due", False, severity="act") for name in names)
             found = by_hand(progress, NOW_S, alerts=told)
+            at.session.snapshot = Snapshot(progress, None)
             at.lead.runtime.take(Estimated(found, Wanted(progress, NOW_S, True), full=True))
             at.lead.repaint()
 

@@ -11,13 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.flat import FLAT
+from tests.flat import FLAT, flat
 from tests.journal.memory_store import in_memory
 from tests.leads import EVENTS, NOW_S, excursion, on_record
-from tests.runs import Run, step, task
+from tests.runs import LATER, Run, step, task
 from tracker.console.lead_analysis import (
     GRIDS_S,
     MOST_POINTS,
+    Grown,
     LeadAnalysis,
     Learned,
     Wish,
@@ -25,7 +26,9 @@ from tracker.console.lead_analysis import (
     instants,
     unchanged_until,
 )
+from tracker.console.lead_session import LeadSession
 from tracker.console.view.scene import Point
+from tracker.console.workers import Estimated, Wanted
 from tracker.forecast.chances import done_by
 from tracker.forecast.estimate import estimate
 from tracker.journal.journal import Journal
@@ -96,6 +99,32 @@ def test_what_was_shown_goes_before_what_is_worked_out(journal: Journal) -> None
     found = results(LeadAnalysis(), wish(journal, told=(point,)))[-1].points
     assert found is not None and point in found
     assert [one.at for one in found][3:6] == [900.0, 1190.0, 1500.0]
+
+
+def test_the_lead_is_told_the_remedy_that_the_desk_is_told() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 30)),
+        task("c", step("1", "EV2", 30), step("2", "EV2", 60), priority="get-ahead"),
+        task("home", step("in", "EV1 EV2", 40), closeout=True),
+        limits={"elapsed": "2:15"},
+    )
+    run("chose", 60, task="c", choice="keep")
+    run.done("c.1", at=2400)
+    run.done("a.1", at=3600)
+    made, told = flat(run.now, 3660), flat(run.now, 3660, choices=True)
+    session = LeadSession(ask=lambda wanted: None, study=lambda wish: None)
+    session.grown(Grown(run.now, ()))
+    utc = LATER
+    session.estimated(Estimated(made, Wanted(run.now, session.now(utc), True), full=True), utc)
+    one = Wish(run.now, 3660.0, run.now, made, 0.0)
+    session.learned(Learned(one, choices=told.choices))
+    assert session.snapshot is not None and session.snapshot.estimate is not None
+    shown = session.snapshot.estimate
+    assert [a.text for a in shown.alerts] == [a.text for a in told.alerts]
+    assert any(alert.do for alert in shown.alerts if alert.id == "confidence")
+    session.estimated(Estimated(made, Wanted(run.now, session.now(utc), False), full=False), utc)
+    assert session.snapshot.estimate is not None
+    assert session.snapshot.estimate.choices == told.choices, "known until they are worked out anew"
 
 
 def test_a_newer_wish_goes_first_and_stopping_is_prompt(journal: Journal) -> None:

@@ -12,12 +12,13 @@ from tracker.console.layout import VIEWS, pages_for
 from tracker.console.lead_analysis import LeadAnalysis, Learned, Wish
 from tracker.console.view.head import lead_head
 from tracker.console.view.lead_1_day import day, ingress, to_decide
+from tracker.console.view.lead_2_choices import choices
 from tracker.console.view.lead_3_work import tasks, word
 from tracker.console.view.lead_4_runs_down import limits, trend
 from tracker.console.view.scene import LeadScene, Snapshot, Supposed
 from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
 from tracker.console.view.what_if_pages import what_if
-from tracker.forecast.values import Range
+from tracker.forecast.values import ProcessFigure, Range
 from tracker.plan.model import Plan
 
 Exact = Callable[[list[Line], int, int], str]
@@ -158,6 +159,48 @@ def test_silence_is_said(plan: Plan) -> None:
     silent = {"kind": "silent", "crew": ["EV2"], "at": 2400}
     scene = Still(excursion(plan, (*EVENTS, silent)), hand).session.scene(hand.utc())
     assert "silent since 0:40" in text_of(word(scene, 110, 9))
+
+
+def test_in_few_rows_the_day_is_told_in_figures(scene: LeadScene) -> None:
+    text = text_of(ingress(scene, 80, 8))
+    head, last = text.splitlines()[1], text.splitlines()[6]
+    assert head.split() == ["at", "inside", "8", "in", "10", "between", "chance", "EV2", "oxygen", "at"]
+    assert last.split()[:2] == ["0:41", "3:14"] and "░" not in text
+    assert "░" in text_of(ingress(scene, 80, 11)), "where it can be read it is drawn"
+
+
+def test_advice_on_too_little_is_not_yet_on_every_page(scene: LeadScene) -> None:
+    assert scene.estimate is not None
+    optional = tuple(replace(figure, ground="early") for figure in scene.estimate.optional)
+    advice = replace(scene.estimate.advice, kept=frozenset[str]())
+    early = replace(scene.estimate, optional=optional, advice=advice)
+    shown = replace(scene, snapshot=Snapshot(scene.progress, early), chances={})
+    assert by_first_word(tasks(shown, 110, 12))["survey"].endswith("not yet")
+    assert "not yet: too little is known" in text_of(to_decide(shown, 110))
+
+
+def test_what_is_counted_is_named_also_where_a_person_decided_it(scene: LeadScene) -> None:
+    assert scene.estimate is not None
+    kept = replace(scene.estimate, counted=frozenset({"lamp"}))
+    supposed = Supposed("drop lamp", ({"kind": "dropped", "task": "lamp"},), "", kept, scene.estimate)
+    text = text_of(what_if(replace(scene, supposed=supposed), 100, 10))
+    assert next(row for row in text.splitlines() if row.startswith(" counted")).split()[1] == "lamp"
+
+
+def test_if_the_crew_tires_stands_on_the_second_page_and_in_a_wide_head(scene: LeadScene) -> None:
+    assert scene.estimate is not None
+    tires = ProcessFigure("tires", 0.125, Range(11000.0, 12000.0, 13000.0), 0.71)
+    tiring = replace(scene, snapshot=Snapshot(scene.progress, replace(scene.estimate, processes=(tires,))))
+    words = "if the crew tires (1 in 8): inside 3:20, 71 %"
+    assert words in text_of(choices(tiring, 120, 30)) and words in text_of(lead_head(tiring, 200, 3))
+    assert "tires" not in text_of(choices(scene, 120, 30)) + text_of(lead_head(tiring, 120, 3))
+
+
+@pytest.mark.parametrize("width", [80, 96, 120])
+def test_the_head_leaves_out_what_has_no_room_and_cuts_nothing(scene: LeadScene, width: int) -> None:
+    rehearsed = replace(scene.progress, rehearsal=True)
+    shown = replace(scene, snapshot=replace(scene.snapshot, progress=rehearsed))
+    assert "~" not in text_of(lead_head(shown, width, 3)), text_of(lead_head(shown, width, 3))
 
 
 def test_what_if_stands_beside_what_is(scene: LeadScene) -> None:

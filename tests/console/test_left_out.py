@@ -77,7 +77,10 @@ async def test_a_step_that_is_left_out_is_found_in_words(at_desk: Callable[..., 
         at.estimate()
         await at.pilot.press("slash")
         await at.type("hinge")
-        assert at.said == "not in the list, as the figures leave it out: grease.latch; p says why"
+        assert (
+            at.said
+            == "not in the list, as the figures leave it out: Grease the hinge and the latch; p says why"
+        )
 
 
 async def test_what_was_found_is_told_in_full(at_desk: Callable[..., Any]) -> None:
@@ -147,4 +150,5 @@ def test_what_moves_turn_back_by_less_than_is_shown_is_not_said(under_way: Scene
     turn = under_way.estimate.turn_back
     for moved_to, said in ((10400.0, True), (turn.latest, False), (None, True)):
         changed = replace(under_way.estimate, turn_back=replace(turn, moved_to=moved_to))
-        assert ("pump.cover" in if_called_words(changed)) == said
+        said_of = if_called_words(under_way.progress, changed)
+        assert ("once " in said_of and " has begun, turn home " in said_of) == said

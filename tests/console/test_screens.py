@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tracker.console.commands import commands_of, footer
-from tracker.console.view.alerts import footer_line
+from tracker.console.view.help import footer_line
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import text_of
 

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from tests.rehearsals import ticks
 from tests.screens import panes, scene_of
+from tracker.console.typed_line import of_choices
+from tracker.console.view.alerts import message_lines
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import text_of
+from tracker.console.view.words import called_words
+from tracker.journal.wording import event_words
 from tracker.plan.read import read_plan
 
 PLANS = Path(__file__).resolve().parents[2] / "plans"
@@ -25,7 +30,7 @@ BEFORE_AN_INSTANT = re.compile(
 """Words of which one stands before every instant: `home` is behind `called`, `of` behind `as`."""
 ABOVE = re.compile(r"\b(begins|ended|start by|at reserve|inside|planned|read|at)\b")
 """Heads of columns of instants."""
-OF_SHIFTS = re.compile(r"\b(late|shift)\b")
+OF_SHIFTS = re.compile(r"\b(late|shift|INSIDE by)\b")
 TIME = re.compile(r"(?<![\d:])\d{1,3}:\d\d(?![\d:])")
 RUNNING = re.compile(r"\d+:\d\d( of \d+:\d\d)? min|\d+:\d\d(?= until \d+:\d\d)")
 """A running clock; and the begin of a step, of which the end stands behind it."""
@@ -58,8 +63,18 @@ def regions(scene: Scene) -> Iterator[tuple[str, str]]:
     for width, height in SIZES:
         for view in OURS:
             for name, lines in panes(scene, width, height, view).items():
-                if name != "message":
-                    yield f"{view} {name} {width}x{height}", text_of(lines)
+                yield f"{view} {name} {width}x{height}", text_of(lines)
+    progress = scene.progress
+    chosen = [*progress.steps, *progress.plan.member, *(str(e.number) for e in progress.events[-40:])]
+    for one in chosen:
+        yield f"message on {one}", text_of(message_lines(replace(scene, chosen=one), 400, 3))
+    for event in progress.events[-40:]:
+        yield "message of what was written", event_words(progress, event.kind, event.body)
+    estimate = scene.estimate
+    for choice in (estimate.choices or ()) if estimate is not None else ():
+        follows = of_choices(choice.events, estimate)
+        yield "message of what follows", "" if follows is None else follows.words
+    yield "message of a call", called_words(estimate)
 
 
 @pytest.mark.parametrize(("plan", "seed", "surprise"), [("larkspur", 3, "hold"), ("plateau", 2, "leak")])
@@ -69,7 +84,7 @@ def test_every_time_on_the_desk_says_what_it_is(plan: str, seed: int, surprise: 
         ticks(read_plan(PLANS / f"{plan}.yaml"), seed, wanted=(surprise,))
     ):
         if number % 25 == 3:
-            scene = scene_of(progress, at, scenarios=100)
+            scene = scene_of(progress, at, scenarios=100, choices=True)
             found = [f"{where}: {time}" for where, text in regions(scene) for time in unsaid(text)]
             assert not found, "\n".join(found[:20])
             looked += 1

@@ -262,7 +262,7 @@ def test_a_hardware_clock_at_risk_and_cleared_below_half() -> None:
     assert alerts(run).keys().isdisjoint({"clock:a.on"}), "early, and not running"
     run.done("a.off", at=600)
     found = alerts(run)["clock:a.on"]
-    assert found.text == "a.on is due at 0:55, in 45 min; as it goes 1:00: chance <1 %"
+    assert found.text == "Do on is due at 0:55, in 45 min; done about 1:00: chance <1 %"
     assert (found.severity, found.by) == ("act", 3300)
     run("retimed", 700, step="a.work", time="0:10")
     assert "clock:a.on" not in alerts(run)
@@ -358,7 +358,7 @@ def test_a_step_that_goes_on_too_long_is_asked_about_and_again_after_as_long() -
     assert not begin(run, "tick", 600)
     found = alerts(run, 720)["tick:a.1"]
     assert found.text == (
-        "EV1 EV2 at Do 1 for 12 min, expected 5 min: done? done a.1, done a.1 -5, silent EV1 EV2. "
+        "EV1 EV2 at Do 1, 12:00 of 5:00 min: done? EV1, EV1 -5, silent EV1 EV2. "
         "The figures take it as going on"
     )
     assert (found.since, found.severity) == (0, "look")
@@ -478,8 +478,8 @@ def test_what_is_said_can_be_typed() -> None:
         "keep c",
         "drop c",
         "later c",
-        "done a.1",
-        "done a.1 -5",
+        "EV1",
+        "EV1 -5",
         "silent EV1",
         "enter EV1",
         "close",
@@ -493,6 +493,6 @@ def test_what_is_said_can_be_typed() -> None:
     assert kinds[f"answer {asked}"] == kinds[f"settle {asked}"] == ["settled"]
     assert kinds["heard EV2"] == ["heard"] and kinds["resume EV1"] == ["resumed"]
     assert kinds["call home"] == kinds["call at once"] == ["called"] and kinds["go a.2"] == ["went"]
-    assert kinds["done a.1 -5"] == ["done"] and meant["done a.1 -5"][0]["at"] == 4900
+    assert kinds["EV1 -5"] == ["done"] and meant["EV1 -5"][0]["at"] == 4900
     assert "dropped" in kinds["drop c"] and "moved" in kinds["later c"] and kinds["keep c"] == ["chose"]
     assert kinds["enter EV1"] == ["entered"] and kinds["close"] == ["closed"]

@@ -15,7 +15,7 @@ from tracker.forecast.changed import changed
 from tracker.forecast.estimate import estimate
 from tracker.forecast.memory import Memory
 from tracker.forecast.values import Changed
-from tracker.forecast.wording import changed_words
+from tracker.forecast.wording import changed_forms, changed_words
 from tracker.foundation.shown import up
 
 HOME = task("home", step("in", "EV1", 40), closeout=True)
@@ -72,7 +72,7 @@ def test_what_the_advice_leaves_out_is_named() -> None:
     run.done("a.1", at=2090)
     found = last(run, 2090)
     assert dict(found.causes) == pytest.approx({"pace of fasten": 290, "c out": -1800})
-    assert said(run, 2090) == "INSIDE 2:10 -> 1:45 at 0:34, -25: c out -30, pace of fasten +5"
+    assert said(run, 2090) == "INSIDE 2:10 -> 1:45 at 0:34, -25: c not counted -30, pace of fasten +5"
     assert found.turned == ("c out",)
 
 
@@ -94,7 +94,7 @@ def test_between_events_it_is_looked_every_five_minutes() -> None:
 def test_a_chance_that_moves_alone_is_said_with_its_limit() -> None:
     run = small("3:00")
     run("limited", 600, limit="elapsed", value="2:05")
-    assert said(run, 600).startswith("INSIDE 2:10 -> 1:40 at 0:10, -30: c out")
+    assert said(run, 600).startswith("INSIDE 2:10 -> 1:40 at 0:10, -30: c not counted")
     run = Run(task("a", step("1", "EV1", 60)), HOME, crew="EV1", limits={"elapsed": "2:00"})
     run("limited", 600, limit="elapsed", value="1:30")
     assert said(run, 600) == "chance >99 % -> <1 % at 0:10: elapsed limit"
@@ -148,4 +148,14 @@ def test_minutes_in_words_add_up_as_they_are_shown() -> None:
     parts = [int(part.rpartition(" ")[2]) for part in why.split(", ")]
     before, after = (up(s) or 0 for s in (found.inside.before, found.inside.now))
     assert head.endswith(f"{(after - before) // 60:+d}") and sum(parts) == (after - before) // 60
-    assert why.startswith("b in ") and "other " in why
+    assert why.startswith("b now counted ") and "other " in why
+
+
+def test_shorter_ways_to_say_it_leave_out_causes_and_cut_no_figure() -> None:
+    run = small("2:12")
+    run.done("a.1", at=2090)
+    forms = changed_forms(last(run, 2090), 2090, 0.9)
+    head = "INSIDE 2:10 -> 1:45 at 0:34, -25"
+    assert forms == [
+        f"{head}: c not counted -30, pace of fasten +5", f"{head}: c not counted -30, other +5", head
+    ]  # fmt: skip

@@ -21,7 +21,7 @@ def test_a_step_handed_to_who_would_wait() -> None:
     best = found(run)[0]
     assert best.event == {"kind": "handed", "step": "a.2", "crew": ["EV2"]}
     assert best.gain_s == 30 * 60
-    assert "a.2" in best.text and "30 min earlier" in best.text
+    assert best.text.startswith("hand Do 2 over from EV1 to EV2: ") and "30 min earlier" in best.text
 
 
 def test_its_gain_is_what_the_event_wins_once_recorded() -> None:
@@ -45,8 +45,8 @@ def test_a_task_in_a_new_place() -> None:
         HOME,
     )
     moves = [order for order in found(run) if order.event["kind"] == "moved"]
-    assert {order.event["task"] for order in moves} == {"a", "b"}, "one suggestion a task"
-    assert all(order.gain_s == 30 * 60 for order in moves)
+    assert [order.gain_s for order in moves] == [30 * 60], "a later or b sooner is one order, told once"
+    assert moves[0].event["task"] in ("a", "b")
 
 
 def test_no_order_against_a_need_and_nothing_that_wins_less_than_two_minutes() -> None:

@@ -48,8 +48,8 @@ def test_what_it_comes_to_if_the_crew_tires_is_said_in_words() -> None:
     whole = made(run)
     tires = next(one for one in whole.processes if one.id == "tires")
     assert tires.inside is not None and tires.safe is not None
-    said = f"inside {pet_up(tires.inside.p50)}, chance {percent(tires.safe, 0.9)}"
-    assert tires_words(whole) == f"if the crew tires, as one scenario in 8 has it: {said}"
+    said = f"inside {pet_up(tires.inside.p50)}, {percent(tires.safe, 0.9)}"
+    assert tires_words(whole) == f"if the crew tires (1 in 8): {said}"
     assert f"  {tires_words(whole)}" in report(run.now, whole)
     assert tires_words(made(run, level=1.0)) is None
 

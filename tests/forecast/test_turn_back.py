@@ -12,6 +12,7 @@ from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import recall_course, turn_back
+from tracker.forecast.values import Alert
 from tracker.forecast.world import World
 
 MIN = 60.0
@@ -261,3 +262,30 @@ def test_a_limit_of_those_who_are_inside_holds_nobody_back() -> None:
     run("entered", 960, crew="EV2")
     for now in (1000, 2400):
         assert flat(run.now, now).turn_back.latest == (180 - 10) * MIN
+
+
+HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)
+
+
+def told(run: Run, now: float) -> dict[str, Alert]:
+    """Return the alerts about turning for home."""
+    return {alert.id: alert for alert in flat(run.now, now).alerts if alert.kind == "turn-back"}
+
+
+def test_turn_home_stays_told_until_it_is_ten_minutes_ahead_again() -> None:
+    run = Run(task("a", *(step(str(k), "EV1", 60) for k in range(1, 4))), HOME, limits={"elapsed": "3:00"})
+    run.done("a.1", at=3600)
+    run.done("a.2", at=7200)
+    run("limited", 7300, limit="elapsed", value="2:40")
+    assert told(run, 7300)["turn-back"].severity == "act"
+    run("limited", 7400, limit="elapsed", value="2:50")
+    near = told(run, 7400)
+    assert [*near] == ["turn-back"] and near["turn-back"].severity == "act"
+    assert near["turn-back"].text.startswith(
+        "turn home by 2:10, in 6 min (no call kept every limit at 2:01): inside "
+    )
+    run("limited", 7500, limit="elapsed", value="3:00")
+    assert list(told(run, 7500)) == ["turn-back:15"], "as near as it is, and no nearer"
+    assert list(told(run, 8400 - 299)) == ["turn-back:5"]
+    run("limited", 8110, limit="elapsed", value="3:03")
+    assert list(told(run, 8110)) == ["turn-back:5"], "eight minutes ahead again"

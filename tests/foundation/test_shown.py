@@ -49,9 +49,15 @@ def test_what_is_to_spare() -> None:
 def test_a_countdown_goes_by_the_shown_minute_and_the_running_clock() -> None:
     assert shown.in_words(15459, 14_520.5) == "in 14 min"
     assert shown.left(15459, 14_520.5) == 14 * 60
-    assert shown.in_words(15420, 15420) == "in 0 min"
+    assert shown.in_words(15420, 15420) == shown.in_words(15420, 15479) == "now"
+    assert shown.in_words(15480, 15420) == "in 1 min"
     assert shown.in_words(15420, 15481) == "1 min ago"
     assert shown.in_words(None, 0) == ""
+
+
+def test_how_long_ago_and_how_long_it_runs() -> None:
+    assert [shown.ago_words(s) for s in (0, 59, 60, 7000)] == ["now", "now", "1 min ago", "1 h 56 ago"]
+    assert shown.running(344, 300) == "5:44 of 5:00 min" and shown.minutes_seconds(5999.999) == "100:00"
 
 
 def test_a_shift_is_bare() -> None:

@@ -101,6 +101,10 @@ class _Found:
                 f"instant of the estimate, {format_pet(now, with_seconds=True)}; give a later --at"
             )
         self.estimate = estimate(self.progress, now, prior=prior, choices=choices)
+        if not choices and not self.estimate.meets:
+            # What can be done about it is taken from the choices, so that every seat names the same.
+            told = estimate(self.progress, now, prior=prior, choices=True)
+            self.estimate = replace(told, choices=None)
         self.as_it_stands = estimate(self.before, now) if events or prior else None
 
     @staticmethod

@@ -387,18 +387,30 @@ TYPING: tuple[tuple[str, str, str], ...] = tuple(
 """Short forms of what is typed, for the desk's help page."""
 
 READING_IT: tuple[tuple[str, str, str], ...] = tuple(
-    ("How to read it", sign, words)
+    ("What the figures mean", sign, words)
     for sign, words in (
-        ("binding limit", "the limit that is likeliest to be broken"),
+        (
+            "INSIDE",
+            "when the last of those outside is inside, in the middle of the courses played; what it counts stands beside it",
+        ),
+        ("binding limit", "the limit that is likeliest to be broken, not the first to be reached"),
         ("8 in 10 between", "of ten courses one ends before, one after it"),
         ("9 in 10", "what nine courses of ten have to spare, or more"),
         ("chance", "of a limit: that it is kept; of a task: that it is done before they must turn for home"),
-        ("to spare", "the instant of a limit less INSIDE of whom it binds; SHORT where it lies before"),
+        (
+            "to spare",
+            "the instant of the limit named less INSIDE of whom it binds; SHORT where it lies before",
+        ),
+        ("start by", "the last instant at which an optional task can begin and all that is needed be kept"),
+        ("turn home by", "the last instant at which closeout can begin and all that is needed be kept"),
         ("trend", "how what is to spare changed in half an hour; less than 5 min is steady"),
-        ("shift", "by how much INSIDE is later than as advised"),
+        (
+            "shift",
+            "by how many minutes INSIDE is later with it than as advised, all else the same; two together may differ",
+        ),
         ("musts alone", "INSIDE with must work, closing what is open and closeout alone"),
         ("committed", "an optional task that a person chose to keep"),
         ("~", "cut, or more than has room; the page of everything has it in full"),
     )
 )
-"""Words and signs of the lead's view, for its help page."""
+"""Figures and signs of both screens, for their help pages."""

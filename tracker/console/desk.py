@@ -15,7 +15,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.screen import Screen
 
-from tracker.console.commands import TYPING, Pair, footer
+from tracker.console.commands import READING_IT, TYPING, Pair, footer
 from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import EntryController, Purpose
 from tracker.console.layout import (
@@ -104,7 +104,7 @@ class Desk(LiveScreen):
     """Everything the operator sees."""
 
     BINDINGS = bindings("desk")
-    MORE_HELP = TYPING
+    MORE_HELP = (*TYPING, *READING_IT)
     runtime: DeskRuntime
 
     def __init__(self, runtime: DeskRuntime, settings: Settings | None = None) -> None:

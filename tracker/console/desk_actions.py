@@ -261,9 +261,10 @@ class DeskActions:
 
     def look_at_disk(self) -> None:
         """Notice a disk that does not answer."""
-        if self._session.snapshot is not None:
+        if (before := self._session.snapshot) is not None:
             self._session.look(self._screen.mono())
-            self._screen.repaint()
+            if self._session.snapshot is not before:
+                self._screen.repaint()
 
     def answered(self, key: str) -> bool:
         """Whether a key answers and no command stands for it; a question that another key comes to ends."""

@@ -302,7 +302,6 @@ class Instant:
     """From when on `moved` was asked."""
     moved: Moved | None = None
     chances: Mapping[str, float] = field(default_factory=dict)
-    choices: tuple[Choice, ...] = ()
 
 
 class Instants:
@@ -322,17 +321,13 @@ class Instants:
         if len(self._known) > MOST:
             del self._known[next(iter(self._known))]
 
-    def learned(
-        self,
-        progress: Progress,
-        moved: Moved | None,
-        chances: Mapping[str, float] | None,
-        choices: tuple[Choice, ...] | None,
-    ) -> None:
-        """Add what was learned beside an estimate that is kept."""
+    def learned(self, report: Learned, estimate: Estimate | None) -> None:
+        """Add what was learned of an instant that is kept, and the estimate with its choices."""
         for key, instant in self._known.items():
-            if instant.progress is progress:
-                now_moved = instant.moved if moved is None else moved
-                known = instant.chances if chances is None else chances
-                chosen = instant.choices if choices is None else choices
-                self._known[key] = replace(instant, moved=now_moved, chances=known, choices=chosen)
+            if instant.progress is report.wish.shown:
+                self._known[key] = replace(
+                    instant,
+                    moved=instant.moved if report.moved is None else report.moved,
+                    chances=instant.chances if report.chances is None else report.chances,
+                    estimate=instant.estimate if report.choices is None else estimate or instant.estimate,
+                )

@@ -24,6 +24,7 @@ from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, S
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import pet
 from tracker.console.workers import (
+    Beside,
     Bettered,
     Estimated,
     EstimateScheduler,
@@ -35,7 +36,7 @@ from tracker.console.workers import (
     now_of,
     order_search,
 )
-from tracker.forecast.values import Choice
+from tracker.forecast.values import Choice, Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
@@ -85,18 +86,16 @@ class Supposition:
 
 
 @dataclass
-class Beside:
-    """What was worked out beside the estimate that is shown."""
+class Studied:
+    """What was worked out for the estimate that is shown, besides the choices, which it has itself."""
 
     points: tuple[Point, ...] = ()
     moved: Moved | None = None
-    choices: tuple[Choice, ...] = ()
     chances: Mapping[str, float] = field(default_factory=dict)
 
     def learned(self, report: Learned, since: bool) -> None:
         """Take in a result; `since`: what moved it was asked from the instant that is asked now."""
         self.moved = report.moved if report.moved is not None and since else self.moved
-        self.choices = self.choices if report.choices is None else report.choices
         self.chances = self.chances if report.chances is None else report.chances
 
 
@@ -124,6 +123,17 @@ def event_beside(times: Iterable[float], now: float, by: int) -> float | None:
     return next((at for at in every if at > now), None)
 
 
+def _choices_of(snapshot: Snapshot | None) -> tuple[Choice, ...]:
+    """Return what each choice comes to, with the instant it is true of; none before they are worked out."""
+    estimate = snapshot.estimate if snapshot is not None else None
+    return (estimate.choices if estimate is not None else None) or ()
+
+
+def _with_choices(shown: Progress, estimate: Estimate, choices: tuple[Choice, ...]) -> Snapshot:
+    """Return an estimate with what each choice comes to, and alerts that name the best of them."""
+    return Snapshot(shown, Beside(choices=choices or None).onto(estimate, shown))
+
+
 @dataclass
 class LeadSession:
     """What one lead's view knows, and how it takes in what comes."""
@@ -145,7 +155,7 @@ class LeadSession:
     _told: tuple[Point, ...] = ()
     _grown: Grown | None = None
     _mark: float | None = None
-    beside: Beside = field(default_factory=Beside)
+    studied: Studied = field(default_factory=Studied)
     _supposition: Supposition = field(default_factory=Supposition)
     _instants: Instants = field(default_factory=Instants)
     _unstudied: bool = False
@@ -199,11 +209,11 @@ class LeadSession:
             disk=Disk(self.followed.number),
             said=self.said,
             said_ink=self.said_ink,
-            points=self.beside.points,
-            moved=self.beside.moved,
+            points=self.studied.points,
+            moved=self.studied.moved,
             since=self.since(now),
-            choices=self.beside.choices,
-            chances=self.beside.chances,
+            choices=_choices_of(self.snapshot),
+            chances=self.studied.chances,
             supposed=self._supposition.known,
             back=back,
             present=self.present(utc),
@@ -256,7 +266,7 @@ class LeadSession:
         """Show an earlier instant as it was worked out before."""
         self.snapshot, self._settled = Snapshot(known.progress, known.estimate), True
         moved = known.moved if known.since == self.since(known.estimate.at) else None
-        self.beside = Beside(self.beside.points, moved, known.choices, dict(known.chances))
+        self.studied = Studied(self.studied.points, moved, dict(known.chances))
         self._happened()
 
     def _happened(self) -> None:
@@ -277,8 +287,7 @@ class LeadSession:
             if self._unstudied:
                 self.wish(utc)
             return
-        advise = self.renewal.wanted(self.snapshot, now, mono)
-        if advise is not None:
+        if (advise := self.renewal.wanted(self.snapshot, now, mono)) is not None:
             self.ask(Wanted(self.snapshot.progress, now, advise))
 
     def estimated(self, report: Estimated | NotEstimated, utc: datetime) -> None:
@@ -287,18 +296,17 @@ class LeadSession:
             self.say(f"no estimate: {report.words}", "late")
             return
         wanted = report.wanted
-        if self.snapshot is None or wanted.progress is not self.snapshot.progress:
-            return
-        if not report.full and not self._settled:
+        elsewhere = self.snapshot is None or wanted.progress is not self.snapshot.progress
+        if elsewhere or self.snapshot is None or not (report.full or self._settled):
             return
         if self.chosen is not None and wanted.now != self.now(utc):
             return
         self._settled = self._settled or report.full
-        self.snapshot = Snapshot(self.snapshot.progress, report.estimate)
+        self.snapshot = _with_choices(self.snapshot.progress, report.estimate, _choices_of(self.snapshot))
         self.renewal.due = next_change(self.snapshot, wanted.now)
         if report.full:
             if self.chosen is not None:
-                kept = Instant(self.snapshot.progress, report.estimate, self.since(report.estimate.at))
+                kept = Instant(wanted.progress, report.estimate, self.since(report.estimate.at))
                 self._instants.keep(self.followed.number, self.chosen, kept)
             self.wish(utc)
 
@@ -315,13 +323,15 @@ class LeadSession:
     def learned(self, report: Learned) -> None:
         """Take in what was learned for what is shown."""
         if report.points is not None:
-            self.beside.points = report.points
+            self.studied.points = report.points
         if report.trouble:
             self.say(f"not worked out: {report.trouble}", "late")
         if self.snapshot is None or report.wish.shown is not self.snapshot.progress:
             return
-        self.beside.learned(report, report.wish.since == self.since(report.wish.estimate.at))
-        self._instants.learned(report.wish.shown, report.moved, report.chances, report.choices)
+        self.studied.learned(report, report.wish.since == self.since(report.wish.estimate.at))
+        if report.choices is not None and self.snapshot.estimate is not None:
+            self.snapshot = _with_choices(report.wish.shown, self.snapshot.estimate, report.choices)
+        self._instants.learned(report, self.snapshot.estimate)
         self._supposition.learned(report)
 
     def look_for_orders(self, utc: datetime, mono: float) -> None:
@@ -339,7 +349,7 @@ class LeadSession:
         present = self.present(utc)
         self.chosen = None if at is None or at >= present else max(0.0, at)
         self._settled = False
-        self.beside, self._unstudied = Beside(self.beside.points), True
+        self.studied, self._unstudied = Studied(self.studied.points), True
         self.search.forget()
         self._show()
         self.say("")
@@ -356,7 +366,7 @@ class LeadSession:
         """Ask what moved the ingress since the instant that is shown; again: since half an hour before."""
         now = self.now(utc)
         self._mark = None if self._mark is not None else now
-        self.beside.moved = None
+        self.studied.moved = None
         since = "the last 30 minutes" if self._mark is None else f"{pet(self._mark)}, from now on"
         self.say(f"what moved the ingress: since {since}")
         self.wish(utc)

@@ -31,8 +31,8 @@ from tracker.console.entry_line import EntryController, EntryLine
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
 from tracker.console.terminal import THEMES
-from tracker.console.view.alerts import command_at, footer_line, waiting_alerts
-from tracker.console.view.help import help_lines
+from tracker.console.view.alerts import waiting_alerts
+from tracker.console.view.help import command_at, footer_line, help_lines
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Ink, Line, page, top_of
 from tracker.foundation.times import pet_of

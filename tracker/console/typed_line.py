@@ -25,7 +25,7 @@ from tracker.console.session import DeskRuntime
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
 from tracker.forecast.values import Choice, ConsumableFigure, Estimate
-from tracker.forecast.wording import need_of
+from tracker.forecast.wording import limit_words, need_of, verdict_words
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import pet_down, pet_up, up
 from tracker.foundation.text import amount, count, percent
@@ -147,7 +147,8 @@ class TypedEvents:
         return next((f"advised {advised[t]}" for t in kept if advised.get(t) in ("decide", "drop")), "")
 
     def _advised(self) -> dict[str, str]:
-        return {figure.task: figure.advice for figure in self._estimate.optional} if self._estimate else {}
+        known = self._estimate.optional if self._estimate is not None else ()
+        return {figure.task: verdict_words(figure) for figure in known}
 
     # What is said of it
 
@@ -174,11 +175,25 @@ class TypedEvents:
         advised = self._advised()
         chosen = [e["task"] for e in events if e.get("kind") == "chose"]
         tail = "".join(f", advised {advised[task]}: on record" for task in chosen if task in advised)
+        if taken := self._taken_as(events):
+            tail += f"; {taken}"
         inside = {event["crew"] for event in events if event["kind"] == "entered"}
         if inside and inside >= set(outside(self._session.ahead)):
             close = self._screen.key("close")
             tail += f"; all are inside: {close} {close} closes"
         return self._words(events) + tail
+
+    def _taken_as(self, events: list[dict[str, Any]]) -> str:
+        """Return what a level was taken as before it was read, where as shown it is another."""
+        told = []
+        for event in events:
+            figure = _figure(self._estimate, str(event.get("crew")), str(event.get("consumable")))
+            if event["kind"] != "reading" or figure is None:
+                continue
+            read, before = amount(float(event["value"]), even=True), amount(figure.now, even=True)
+            if read != before:
+                told.append(f"{limit_words(f'{figure.crew}.{figure.consumable}')} was taken as {before}")
+        return ", ".join(told)
 
     def _words(self, events: list[dict[str, Any]]) -> str:
         said = [event_words(self._progress, str(event.get("kind")), event) for event in events]

@@ -153,7 +153,7 @@ def order_search(report: Callable[[Bettered], None]) -> LatestOnly[Sought | None
         heed = heeding(lambda share: report(Bettered(sought, share)), lambda: not thread.overtaken())
         found = better_orders(sought.progress, now=sought.now, kept=sought.kept, heed=heed)
         if not thread.overtaken():
-            rows = tuple((order.text.partition(":")[0], order.gain_s, order.safe) for order in found)
+            rows = tuple((order.text.rpartition(": ")[0], order.gain_s, order.safe) for order in found)
             report(Bettered(sought, 1.0, Orders(sought.now, rows)))
 
     def failed(sought: Sought | None, words: str) -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tracker.forecast.earlier_instants import kept_now, names, steady, was_due
+from tracker.forecast.earlier_instants import home_was_due, kept_now, names, steady, was_due
 from tracker.forecast.last_call import LastCall, first_step, last_calls, put_off
 from tracker.forecast.limits import (
     ChanceConstraint,
@@ -153,7 +153,7 @@ def advise(
         turn_back=back,
         when_short=short,
         proven=found.kept.proven,
-        raised=found.raised,
+        raised=(*found.raised, *home_was_due(progress, world, back.latest, prior=prior)),
         chances=found.chances,
     )
 

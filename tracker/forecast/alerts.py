@@ -17,7 +17,7 @@ from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
 from tracker.forecast.values import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
 from tracker.forecast.wording import alert_words, deed, limit_words, need_of, nine_leave, slot
-from tracker.foundation.shown import pet_up
+from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import amount, percent, percent_asked, plain
 from tracker.journal.progress import Progress, done_share
 
@@ -99,20 +99,26 @@ def _against(look: Look, limit: LimitFigure | None) -> Mapping[str, float | None
 def _turn_home_soon(look: Look, latest: float) -> Iterator[Alert]:
     """Turn-back within five or fifteen minutes, where closeout as it goes starts later than that."""
     soon = next((span for span in HOME_SOON_S if latest - look.now <= span), None)
-    if soon is None or (goes := _closeout_starts(look)) is None or goes <= latest:
+    goes, past = _closeout_starts(look), look.past("turn-back")
+    if remembered := past is not None or look.past(f"turn-back:{HOME_SOON_S[0] // 60:.0f}") is not None:
+        soon = HOME_SOON_S[0]
+    if soon is None or goes is None or (goes <= latest and not remembered):
         return
     back, act = look.made.turn_back, soon == HOME_SOON_S[0]
-    moves = f"; once {back.mover} has begun, by {slot('moved_to', 'down')}" if back.mover else ""
+    mover = None if back.mover is None else plain(look.progress.steps[back.mover].step.do, most=60)
+    moves = f"; once begun, {mover} moves it to {slot('moved_to', 'down')}" if mover else ""
     home = f"turn home by {slot('latest', 'down')}, {slot('latest', 'in')}"
+    was = "" if past is None else f" (no call kept every limit at {slot('was', 'down')})"
     yield look.alert(
-        f"turn-back:{soon // 60:.0f}",
-        f"{home}: inside {slot('if_now', 'up')} if called now. {deed('calls home')}{moves}",
+        "turn-back" if past is not None else f"turn-back:{soon // 60:.0f}",
+        f"{home}{was}: inside {slot('if_now', 'up')} if called now. {deed('calls home')}{moves}",
         severity="act" if act else "look",
         since=max(latest - soon, 0.0),
         by=latest,
         do=["call home"],
         latest=latest,
         as_it_goes=goes,
+        was=None if past is None else past.at,
         if_now=back.inside_if_now.p50,
         moved_to=back.moved_to,
     )
@@ -172,7 +178,7 @@ def _best(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
     ask = _ask(look.made, choice.binding, choice.nine, choice.inside.p90)
     ask = "" if choice.meets else f", the best left{ask}"
     figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe, "then_at": choice.at}
-    then = f", as of {slot('then_at', 'down')}" if choice.at < look.progress.at else ""
+    then = f", as of {slot('then_at', 'down')}" if pet_down(choice.at) != pet_down(look.now) else ""
     return f". {words}: {then_inside()}{then}{ask}", do, figures
 
 

@@ -52,10 +52,10 @@ def _clock(look: Look, clock: ClockFigure, past: Raised | None) -> Alert:
     done = next((f.finish.p50 for f in look.made.steps if f.step == clock.step), None)
     chance = f"chance {slot('chance', 'chance')}"
     if clock.due is None:
-        said = f"{clock.step}: its clock starts with {clock.of}; {chance}"
+        said = f"{_do(look, clock.step)}: its clock starts once {_do(look, clock.of)} is done; {chance}"
     else:
-        due = f"{clock.step} is due at {slot('due', 'down')}, {slot('due', 'in')}"
-        said = f"{due}; as it goes {slot('done', 'up')}: {chance}"
+        due = f"{_do(look, clock.step)} is due at {slot('due', 'down')}, {slot('due', 'in')}"
+        said = f"{due}; done about {slot('done', 'up')}: {chance}"
     return look.alert(
         f"clock:{clock.step}",
         said,
@@ -68,6 +68,11 @@ def _clock(look: Look, clock: ClockFigure, past: Raised | None) -> Alert:
         chance=1 - clock.late,
         need=look.progress.plan.confidence.elapsed,
     )
+
+
+def _do(look: Look, step: str | None) -> str:
+    """What a step is about, as the screens say it."""
+    return "another step" if step is None else plain(look.progress.steps[step].step.do, most=60)
 
 
 def _stores(look: Look) -> Iterator[Alert]:
@@ -230,18 +235,22 @@ def _go(look: Look, state: StepState, when: str, since: float, by: float) -> Ale
 def _unheard(look: Look) -> Iterator[Alert]:
     """Steps that go on much longer than they should, an alert a step; once seen, after as long again."""
     for one in {one.step: one for one in reversed(look.made.unheard)}.values():
-        crew = " ".join(other.crew for other in look.made.unheard if other.step == one.step)
-        id, do = f"tick:{one.step}", plain(look.progress.steps[one.step].step.do, most=60)
+        crew = [other.crew for other in look.made.unheard if other.step == one.step]
+        id, state = f"tick:{one.step}", look.progress.steps[one.step]
         asks = f"done? {deed('now')}, {deed('five min ago')}, {deed('no voice')}"
-        long = f"for {slot('since', 'for')}, expected {slot('expected', 'min')}"
+        counted = f", {state.counted} of {state.step.count}" if state.step.count > 1 else ""
+        long = f"{slot('began', 'clock')} of {slot('planned', 'clocked')} min"
         found = look.alert(
             id,
-            f"{crew} at {do} {long}: {asks}. The figures take it as going on",
+            f"{' '.join(crew)} at {plain(state.step.do, most=60)}{counted}, {long}: {asks}. "
+            "The figures take it as going on",
             subject=one.step,
             since=one.since,
             by=one.since + one.expected,
-            do=[f"done {one.step}", f"done {one.step} -5", f"silent {crew}"],
+            do=[crew[0], f"{crew[0]} -5", f"silent {' '.join(crew)}"],
             expected=one.expected,
+            began=look.now - state.elapsed_s(look.now),
+            planned=state.expected_s,
         )
         seen = look.seen_at(id)
         again = seen is not None and look.now - seen >= seen - one.since

@@ -28,6 +28,8 @@ from tracker.forecast.world import World
 from tracker.journal.kinds import NO_NEWS
 from tracker.journal.progress import Progress, Recorded, all_called
 
+GONE_S, SOON_HOME_S = 600, 300
+"""How far ahead turn-back has to be for its alert to be gone, and from how near on it is to be acted upon."""
 STRIDE = 8
 """Every so many instants with news the walk may begin anew."""
 
@@ -208,6 +210,31 @@ def was_due(progress: Progress, world: World, *, prior: PacePrior | None) -> flo
         if past.instants[k] < world.now and (found := _turn_back(past, k)) is not None:
             return found
     return None
+
+
+def home_was_due(
+    progress: Progress, world: World, latest: float | None, *, prior: PacePrior | None
+) -> tuple[Raised, ...]:
+    """The alert of turn-back that an earlier instant raised and that still stands at the instant of a world.
+
+    `latest`: the turn-back as it is, PET. What was raised is gone once turn-back was `GONE_S` ahead again.
+    """
+    if latest is None or latest - world.now >= GONE_S or all_called(progress):
+        return ()
+    past, last = past_of(progress, world, prior)
+    soon: tuple[Raised, ...] = ()
+    until = world.now
+    for k in range(last, past.start - 1, -1):
+        at = past.instants[k]
+        then = _turn_back(past, k) if at < world.now else latest
+        if then is None or then < until:
+            return (Raised("turn-back", at, at if then is None else then),)
+        if then - until <= SOON_HOME_S:
+            soon = (Raised(f"turn-back:{SOON_HOME_S // 60}", then, max(at, then - SOON_HOME_S)),)
+        if then - at >= GONE_S:
+            break
+        until = at
+    return soon
 
 
 def _not_all_called(progress: Progress, world: World, prior: PacePrior | None) -> Progress | None:

@@ -28,6 +28,7 @@ from tracker.forecast.remaining import build_world, present_instant, prior_of, r
 from tracker.forecast.world import Course, Node, World, advance, begin, home_from_here, inside
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import duration
+from tracker.foundation.text import plain
 from tracker.journal.progress import Progress
 
 WORTH_S = 120.0
@@ -93,7 +94,7 @@ def changes(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
             continue
         for other in ready:
             if state.crew[0] in ready and other != state.crew[0]:
-                text = f"hand {step} over from {state.crew[0]} to {other}"
+                text = f"hand {plain(state.step.do)} over from {state.crew[0]} to {other}"
                 yield {"kind": "handed", "step": step, "crew": [other]}, text
     open_tasks = [
         name
@@ -272,6 +273,10 @@ class _Search:
         end = self._journal.with_event(change.event)
         if end is None or end.safe < self._journal.before.safe or self._gain(end.p90) < self._least:
             return False
+        # Two changes that come to the same order of work, as one task before another or that one last.
+        moved = [one for _, one in self._found if one.event["kind"] == change.event["kind"] == "moved"]
+        if any((one.p90, one.safe) == (end.p90, end.safe) for one in moved):
+            return True
         gain = self._gain(end.p90)
         said = f"{change.text}: nine of ten inside {duration(gain)} earlier"
         self._found.append((change.number, BetterOrder(change.event, said, gain, end.p90, end.safe)))

@@ -35,7 +35,7 @@ from tracker.forecast.wording import (
     verdict_words,
     within_words,
 )
-from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
+from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, running, spare_words
 from tracker.foundation.text import amount, columns, percent, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.matters import matter_words, outcome_words, unsettled
@@ -55,7 +55,7 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
     parts = [
         ("", [*title(progress, estimate), *headline(progress, estimate)]),
         ("wants you", alert_lines(estimate)),
-        ("not enough", [f"  {plain(line, most=300)}" for line in estimate.when_short]),
+        ("not enough", _short_lines(estimate)),
         ("crew", crew_lines(progress, estimate)),
         ("heed", heed_lines(progress, [*in_hand(progress), *next_steps(progress)])),
         ("pace", _pace_lines(estimate)),
@@ -67,6 +67,12 @@ def report(progress: Progress, estimate: Estimate) -> list[str]:
         ("ahead", _step_lines(progress, _remaining(estimate)[:AHEAD])),
     ]
     return [*_sections(parts), plain(estimate.advisory)]
+
+
+def _short_lines(estimate: Estimate) -> list[str]:
+    """What to give up; nothing where an alert says what to do about it, so that one remedy is told."""
+    told = any(alert.do for alert in estimate.alerts if alert.id in ("confidence", "turn-back"))
+    return [] if told else [f"  {plain(line, most=300)}" for line in estimate.when_short]
 
 
 def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) -> list[str]:
@@ -245,9 +251,7 @@ def _doing(progress: Progress, figure: StepFigure, at: float) -> str:
     state, word = progress.steps[figure.step], STATUS.get(figure.status, figure.status)
     words = f"{word} {figure.step}"
     if figure.status == "current":
-        worked = int(state.elapsed_s(at))
-        likely = int(state.step.time.likely)
-        return f"{words} {worked // 60}:{worked % 60:02d} of {likely // 60}:{likely % 60:02d} min"
+        return f"{words} {running(state.elapsed_s(at), state.expected_s)}"
     if figure.waits_for is None or figure.waits_for == "hold":
         return words
     kind, _, what = figure.waits_for.partition(" ")

@@ -22,6 +22,7 @@ from tracker.foundation.shown import (
     change,
     duration,
     in_words,
+    minutes_seconds,
     nearest,
     pet_down,
     pet_up,
@@ -46,9 +47,12 @@ def limit_words(name: str) -> str:
     return name.replace("window.", "window ").replace(".", " ").replace("*", "shared")
 
 
-def limit_at(limit: LimitFigure) -> str:
-    """When a limit is reached: `elapsed limit at 6:30`, `EV2 battery reaches its reserve at 4:21`."""
-    store = "." in limit.id and not limit.id.startswith("window.")
+def limit_at(limit: LimitFigure, *, brief: bool = False) -> str:
+    """When a limit is reached: `elapsed limit at 6:30`, `EV2 battery reaches its reserve at 4:21`.
+
+    `brief`: of a store too only the instant.
+    """
+    store = "." in limit.id and not limit.id.startswith("window.") and not brief
     reached = None if limit.reached is None else limit.reached.p50
     return f"{limit_words(limit.id)}{' reaches its reserve' if store else ''} at {pet_down(reached)}"
 
@@ -89,8 +93,8 @@ def tires_words(estimate: Estimate) -> str | None:
     if figure is None or figure.inside is None or figure.safe is None:
         return None
     chance = percent(figure.safe, need_of(estimate)[2])
-    share = f"one scenario in {round(1 / figure.share)}" if figure.share < 0.4 else percent(figure.share)
-    return f"if the crew tires, as {share} has it: inside {pet_up(figure.inside.p50)}, chance {chance}"
+    share = f"1 in {round(1 / figure.share)}" if figure.share < 0.4 else percent(figure.share)
+    return f"if the crew tires ({share}): inside {pet_up(figure.inside.p50)}, {chance}"
 
 
 def within_words(ends: Range) -> str:
@@ -149,27 +153,30 @@ _BASES = {"must-only": "musts alone"}
 
 
 def changed_words(changed: Changed, now: float, need: float | None) -> str:
-    """The rule under the head: what changed within ten minutes, and why; else since when it is steady.
+    """What changed within ten minutes, and why; else since when it is steady."""
+    return changed_forms(changed, now, need)[0]
+
+
+def changed_forms(changed: Changed, now: float, need: float | None) -> list[str]:
+    """The rule under the head, from the longest way to say it to the shortest: fewer causes, then none.
 
     `need`: the chance that is demanded, which says how many decimals a chance has.
     """
     inside, safe, at = changed.inside, changed.safe, pet_down(changed.at)
     if changed.at == changed.since or now - changed.at > SAID_S:
         stale = changed.until is not None and now - changed.until > LOOKED_S
-        return f"INSIDE steady since {at}{f', as of {pet_down(changed.until)}' if stale else ''}"
+        return [f"INSIDE steady since {at}{f', as of {pet_down(changed.until)}' if stale else ''}"]
     before, after = up(inside.before), up(inside.now)
     if before != after:
         shift = "" if before is None or after is None else f", {change(after - before)}"
-        return _because(
-            f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}", _why(changed)
-        )
+        said = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}"
+        return [*(f"{said}: {why}" for why in _whys(changed)), said]
     chances = tuple(percent(share or 0.0, need) for share in (safe.before, safe.now))
     if chances[0] == chances[1]:
-        return f"INSIDE {pet_up(inside.now)} since {at} with {', '.join(changed.turned)}"
+        return [f"INSIDE {pet_up(inside.now)} since {at}: {', '.join(map(_worded, changed.turned))}"]
     most = max(changed.limits, key=lambda limit: abs(limit.now - limit.before), default=None)
-    return _because(
-        f"chance {chances[0]} -> {chances[1]} at {at}", "" if most is None else limit_words(most.id)
-    )
+    said = f"chance {chances[0]} -> {chances[1]} at {at}"
+    return [*([] if most is None else [f"{said}: {limit_words(most.id)}"]), said]
 
 
 def since_words(changed: Changed, need: float | None) -> list[str]:
@@ -184,23 +191,29 @@ def since_words(changed: Changed, need: float | None) -> list[str]:
     )
     told = [f"{name} {then} -> {now}" for name, then, now in moved if then != now]
     by_limit = f"; {', '.join(told)}" if len(changed.limits) > 1 and told else ""
-    return [_because(ends, _why(changed)), f"chance {' -> '.join(chances)}{by_limit}"]
+    return [": ".join([ends, *_whys(changed)[:1]]), f"chance {' -> '.join(chances)}{by_limit}"]
 
 
-def _because(said: str, why: str) -> str:
-    return f"{said}: {why}" if why else said
+def _whys(changed: Changed) -> list[str]:
+    """The causes in minutes that add up as shown, from more of them to one; a single one stands for all.
 
-
-def _why(changed: Changed) -> str:
-    """The greatest causes in minutes that add up as shown; a single one stands for all of it."""
+    What the advice took in or left out comes first: it is another basis, not another pace.
+    """
     before, after = up(changed.inside.before), up(changed.inside.now)
     if before is None or after is None or not changed.causes:
-        return ""
+        return []
     told = shown_causes(changed.causes, after - before)
     if len(told) == 1:
-        return told[0][0]
-    rest = sum(seconds for _, seconds in told[MOST_CAUSES:])
-    parts = [f"{cause} {change(seconds)}" for cause, seconds in told[:MOST_CAUSES]]
+        return [told[0][0]]
+    turned = set(map(_worded, changed.turned))
+    told.sort(key=lambda cause: cause[0] not in turned)
+    return [_some(told, most) for most in range(min(MOST_CAUSES, len(told)), 0, -1)]
+
+
+def _some(told: Sequence[tuple[str, int]], most: int) -> str:
+    """The first causes, and what the others come to."""
+    rest = sum(seconds for _, seconds in told[most:])
+    parts = [f"{cause} {change(seconds)}" for cause, seconds in told[:most]]
     return ", ".join([*parts, *([f"other {change(rest)}"] if rest else [])])
 
 
@@ -219,7 +232,14 @@ def shown_causes(causes: Sequence[tuple[str, float]], whole_s: int) -> list[tupl
 
 
 def _worded(cause: str) -> str:
+    """A cause as it is said; what is counted by now, or no longer, is said of a task as on every screen."""
+    task, _, turned = cause.rpartition(" ")
+    if turned in _TURNED:
+        return f"{task} {_TURNED[turned]}"
     return "pace of other work" if cause == "pace of general" else cause
+
+
+_TURNED = {"in": "now counted", "out": "not counted"}
 
 
 # What wants a person
@@ -276,12 +296,14 @@ HOW: Mapping[str, Callable[[float | None, float, float | None], str]] = {
     "in": lambda value, now, need: in_words(value, now),
     "for": lambda value, now, need: duration(None if value is None else now - value),
     "min": lambda value, now, need: duration(value),
+    "clock": lambda value, now, need: minutes_seconds(now - (value or 0.0)),
+    "clocked": lambda value, now, need: minutes_seconds(value or 0.0),
     "spare": lambda value, now, need: spare_words(value),
     "shift": lambda value, now, need: _costs(value),
     "chance": lambda value, now, need: "-" if value is None else percent(value, need),
 }
 """How a figure is worded: an end rounded up, a limit or a fact down, a countdown, a time since, a duration,
-what is to spare, a shift, a chance with the decimals of what is needed."""
+a running clock and what it should take, what is to spare, a shift, a chance with the decimals of its need."""
 
 
 def nine_leave(estimate: Estimate) -> float | None:

@@ -96,7 +96,23 @@ def in_words(instant: float | None, now: float) -> str:
     shown = down(instant)
     if shown is None:
         return ""
-    return f"in {duration(shown - now)}" if shown >= now else f"{duration(now - shown)} ago"
+    return f"in {duration(shown - now)}" if shown - now >= MINUTE_S else ago_words(now - shown)
+
+
+def ago_words(seconds: float) -> str:
+    """How long ago something was: `3 min ago`; `now` within the minute."""
+    return "now" if abs(seconds) < MINUTE_S else f"{duration(seconds)} ago"
+
+
+def running(worked_s: float, expected_s: float) -> str:
+    """How long something runs, of how long it should: `5:44 of 5:00 min`."""
+    return f"{minutes_seconds(worked_s)} of {minutes_seconds(expected_s)} min"
+
+
+def minutes_seconds(seconds: float) -> str:
+    """Minutes and seconds, also of more than an hour: `5:44`; the begun second left out."""
+    whole = max(0, math.floor(seconds + GRAIN_S))
+    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def change(seconds: float | None) -> str:

@@ -108,6 +108,11 @@ class StepState:
             return self.worked_s
         return self.worked_s + now - self.running_since
 
+    @property
+    def expected_s(self) -> float:
+        """The seconds that it takes in all: as planned, or as was said since."""
+        return self.step.time.likely if self.left_s is None else self.left_worked_s + self.left_s
+
 
 @dataclass(frozen=True, slots=True)
 class TaskState:
@@ -491,9 +496,5 @@ def called(progress: Progress) -> str | None:
 
 def last_done(progress: Progress, member: str) -> float | None:
     """Return when this crew member's last step was done, None without one."""
-    done = [
-        s.done
-        for s in progress.steps.values()
-        if s.ended == "done" and s.done is not None and member in s.crew
-    ]
-    return max(done, default=None)
+    done = (s.done for s in progress.steps.values() if s.ended == "done" and member in s.crew)
+    return max((at for at in done if at is not None), default=None)

@@ -1,13 +1,8 @@
 """What wants a person, and what was just said: both in full, in as many rows as they need.
 
 Severities are told apart by glyph and word, then by reverse and bold, then by colour; where nothing wants
-anybody it is said what will next.
-
-What is chosen, in full: a step, a crew member's line, an event. It stands where messages stand.
-
-The events of the journal, latest first, each to be corrected or taken back.
-
-The bottom line: the keys that can be pressed now.
+anybody it is said what will next. What is chosen is told in full where messages stand. The events of the
+journal, latest first, are there to be corrected or taken back.
 """
 
 from __future__ import annotations
@@ -32,13 +27,12 @@ from tracker.console.view.styled_text import (
     tall,
     wrapped,
 )
-from tracker.console.view.words import following_step, pet, pet_s, stand_of
+from tracker.console.view.words import following_step, pet, pet_s, small, stand_of
 from tracker.forecast.due import due, due_words
 from tracker.forecast.values import Alert, Due, Severity
-from tracker.forecast.wording import alert_words
-from tracker.foundation.shown import pet_down
+from tracker.forecast.wording import alert_words, verdict_words
+from tracker.foundation.shown import exact, pet_down
 from tracker.foundation.text import count, plain
-from tracker.foundation.times import format_exact
 from tracker.journal.progress import Progress, Recorded, StepState
 from tracker.journal.wording import clock_mark, event_words, spoken
 
@@ -75,13 +69,13 @@ def _times(scene: Scene, step: str) -> list[str]:
     """Return when it was planned, and when it happened or is projected."""
     state = scene.progress.steps[step]
     planned = scene.progress.planned.get(step)
-    parts = [f"takes {format_exact(state.step.time.likely)}"]
+    parts = [f"takes {exact(state.step.time.likely)}"]
     if planned is not None:
-        parts.append(f"planned {pet(planned[0])} to {pet(planned[1])}")
+        parts.append(f"planned {pet(planned[0])} until {pet(planned[1])}")
     real = scene.snapshot.course.get(step)
     if real is not None:
         word = "was" if state.ended else "projected"
-        parts.append(f"{word} {pet(real[0])} to {pet(real[1])}")
+        parts.append(f"{word} {pet(real[0])} until {pet(real[1])}")
     return parts
 
 
@@ -93,14 +87,22 @@ def _bonds(progress: Progress, state: StepState) -> list[str]:
         "at": step.site or "",
         "hold point": step.hold_point or "",
         "only in": " and ".join(step.windows),
-        "after": ", ".join(needs),
+        "after": _needed(progress, needs),
         "opens": ", ".join(step.opens),
         "closes": ", ".join(step.closes),
     }
     parts = [f"{word} {what}" for word, what in found.items() if what]
     if step.within is not None:
-        parts.append(f"done within {format_exact(step.within.time)} of {step.within.of}")
+        of = progress.steps[step.within.of].step.do
+        parts.append(f"done within {exact(step.within.time)} after {small(of)}")
     return parts
+
+
+def _needed(progress: Progress, needs: Sequence[str]) -> str:
+    """Return what is not done yet of what a step needs, as the list names it."""
+    ahead = [progress.steps[need].step.do for need in needs if progress.steps[need].ended is None]
+    more = f" and {count(len(ahead) - 2, 'more step')}" if len(ahead) > 2 else ""
+    return f"{', '.join(map(small, ahead[:2]))}{more}"
 
 
 def _crew(scene: Scene, crew: str) -> str:
@@ -149,7 +151,7 @@ def _left_out(scene: Scene, step: str) -> str:
     if task not in scene.snapshot.passed_over:
         return ""
     keys = f"{scene.key('drop')} drops it, {scene.key('keep')} keeps it"
-    advice = scene.snapshot.advised[task].advice
+    advice = verdict_words(scene.snapshot.advised[task])
     return f"the figures leave {task} out (advice: {advice}), nobody has decided: {keys}"
 
 
@@ -280,6 +282,14 @@ def said_of(scene: Scene, alert: Alert) -> str:
     return plain(alert_words(alert, scene.now, lambda line: keys_for(scene, line).replace(" ", _TOGETHER)))
 
 
+def told_of(scene: Scene, alert: Alert) -> str:
+    """Return an alert in words for who can only look on: what can be typed names a step by its words."""
+    words, steps = alert_words(alert, scene.now), scene.progress.steps
+    for line in alert.do:
+        words = words.replace(line, " ".join(steps[w].step.do if w in steps else w for w in line.split()))
+    return plain(words)
+
+
 _TOGETHER = "\N{NO-BREAK SPACE}"
 """Between keys that are pressed one after the other, so that no row ends among them."""
 
@@ -316,6 +326,9 @@ def keys_for(scene: Scene, line: str) -> str:
         return who if len(rest) == 1 else f"{scene.key('late')} {who} {rest[1].removeprefix('-')}"
     if verb == "reading":
         return f"{scene.key(command)} {rest[0]}"
+    if verb in scene.progress.plan.member:
+        who = _digits(scene, [verb])
+        return f"{scene.key('late')} {who} {rest[0].removeprefix('-')}" if rest else who
     if verb in ("go", "add", "hand", "check"):
         return scene.key(command)
     if verb in ("keep", "drop", "later"):
@@ -465,31 +478,3 @@ def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
     if scene.chosen == str(event.number):
         line = tuple(Span(span.text, "chosen") for span in line)
     return crop(line, width)
-
-
-def footer_line(pairs: Sequence[tuple[str, str]], width: int) -> Line:
-    """Return keys and words in order; what does not fit is left out, the last two (help, quit) never."""
-    kept, last = list[tuple[str, str]](), list(pairs[-2:])
-    for pair in pairs[:-2]:
-        if _needs([*kept, pair, *last]) <= width:
-            kept.append(pair)
-    spans: list[Span] = [Span(" ")]
-    for key, words in [*kept, *last]:
-        spans += [Span(key, "key"), Span(f" {words}  ", "dim")]
-    return crop(spans, width)
-
-
-def command_at(pairs: Sequence[tuple[str, str]], width: int, column: int) -> str | None:
-    """Return the key of the command that is written at a column of the footer."""
-    at = 0
-    spans = footer_line(pairs, width)
-    for place, span in enumerate(spans):
-        at += len(span.text)
-        if column < at:
-            own = span if span.ink == "key" else spans[place - 1] if span.ink == "dim" else None
-            return own.text if own is not None and own.ink == "key" else None
-    return None
-
-
-def _needs(pairs: Sequence[tuple[str, str]]) -> int:
-    return 1 + sum(len(key) + len(words) + 3 for key, words in pairs)

@@ -10,15 +10,13 @@ from tracker.console.view.scene import LARGE, SMALL, Mark, Scene
 from tracker.console.view.styled_text import Ink, Line, Span, crop, put, say, tall, under, width_of
 from tracker.console.view.words import (
     StepStanding,
-    expected_s,
     late,
     later,
-    minutes_seconds,
     pet,
     stand_of,
     took,
 )
-from tracker.foundation.shown import pet_nearest
+from tracker.foundation.shown import minutes_seconds, pet_nearest
 from tracker.foundation.text import count, plain
 from tracker.journal.places import place_of, place_words
 
@@ -332,8 +330,8 @@ def _time(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Spa
     if stand.word in ("wait", "go?"):
         return say(f"since {pet(progress.free_since.get(crew, 0.0))}")
     if stand.word in ("next", "then"):
-        return say(f"{minutes_seconds(expected_s(state))} min", "dim")
-    return say(took(state, scene.now), "strong" if state.elapsed_s(scene.now) > expected_s(state) else "")
+        return say(f"{minutes_seconds(state.expected_s)} min", "dim")
+    return say(took(state, scene.now), "strong" if state.elapsed_s(scene.now) > state.expected_s else "")
 
 
 def _following(scene: Scene, crew: str, about: str | None) -> str | None:

@@ -13,7 +13,9 @@ from collections.abc import Callable, Sequence
 from textwrap import wrap
 from typing import Any
 
-from tracker.console.view.alerts import MARKS, message_line, waiting_alerts
+from rich.cells import cell_len
+
+from tracker.console.view.alerts import MARKS, message_line, told_of, waiting_alerts
 from tracker.console.view.lead_3_work import last_tick
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import (
@@ -34,16 +36,19 @@ from tracker.console.view.styled_text import (
 from tracker.console.view.words import pet, pet_s, reached_at, window_changes
 from tracker.forecast.values import Choice, Estimate, LimitFigure
 from tracker.forecast.wording import (
-    alert_words,
     chance_words,
-    changed_words,
+    changed_forms,
     choice_words,
+    limit_at,
     limit_words,
     need_of,
+    tires_words,
 )
-from tracker.foundation.shown import down, duration, pet_down, pet_nearest, pet_up, spare_words, up
+from tracker.foundation.shown import ago_words, down, duration, pet_down, pet_nearest, pet_up, spare_words, up
 from tracker.foundation.text import ADVISORY, count, percent, plain
 
+TIRES_FROM = 150
+"""From so many columns on the head says what it comes to if the crew tires."""
 WIDE = 96
 """From so many columns on the head says how long it is until the instants that it names."""
 
@@ -98,7 +103,9 @@ def basis_line(scene: Scene, width: int) -> Line:
     parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
     if width >= WIDE:
         parts.append([*_other_bases(estimate), ""])
-    return fitted(width, parts, (*range(3, len(parts)), 1, 2))
+    if width >= TIRES_FROM and (tires := tires_words(estimate)) is not None:
+        parts.append([tires, ""])
+    return fitted(width, parts, (*range(len(parts) - 1, 2, -1), 1, 2))
 
 
 def _strong(words: str) -> Span:
@@ -184,8 +191,10 @@ def limit_line(scene: Scene, width: int) -> Line:
         musts_forms(scene, estimate),
         turn_home_forms(scene, estimate),
     ]
-    # Another limit that comes first is told before when they would turn for home as it goes.
-    return fitted(width, parts, (2, 2, 2, 0, 2, 0) if len(parts[0]) > SHORTEST else (2, 2, 0))
+    # Another limit that comes first is told before when closeout begins on this course.
+    return fitted(
+        width, parts, (*((2, 2, 2, 0, 2, 0) if len(parts[0]) > SHORTEST else (2, 2, 0)), 2, 2, 2, 0, 0, 0, 1)
+    )
 
 
 SHORTEST = 3
@@ -202,7 +211,7 @@ def spare_forms(estimate: Estimate) -> list[Line]:
         return [(say(f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"),)]
     ink: Ink = "alarm" if left < 0 else ""
     begin = say(spare_words(left), ink)
-    full = (begin, say(f": {limit_at(binding.id, pet(reached))}"))
+    full = (begin, say(f": {limit_at(binding)}"))
     brief = (begin, say(f": {limit_words(binding.id).removesuffix(' limit')} at {pet(reached)}"))
     first = min(estimate.limits, key=lambda one: reached_at(one) or float("inf"))
     at = reached_at(first)
@@ -211,12 +220,6 @@ def spare_forms(estimate: Estimate) -> list[Line]:
         return [full, brief, least]
     words = f"{limit_words(first.id)} at {pet(at)} comes first, {duration(first.to_spare)}"
     return [(*full, say(f"; {words}")), full, brief, least]
-
-
-def limit_at(name: str, at: str, *, brief: bool = False) -> str:
-    """Return when a limit is reached: `elapsed limit at 6:30`, `EV2 battery reaches its reserve at 4:21`."""
-    store = "." in name and not name.startswith("window.") and not brief
-    return f"{limit_words(name)}{' reaches its reserve' if store else ''} at {at}"
 
 
 def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
@@ -229,7 +232,7 @@ def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
         musts = next(bases, None)
     else:
         musts = estimate.without_optional_inside.p50
-    return [f"musts alone {pet_up(musts)}"] if musts is not None else [""]
+    return [f"musts alone {pet_up(musts)}", ""] if musts is not None else [""]
 
 
 def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
@@ -248,7 +251,7 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
         )
     at = pet_down(turn.latest)
     course = home_on_course(scene)
-    goes = f"; as it goes {pet_nearest(course)}" if course is not None and course > scene.now else ""
+    goes = f"; closeout begins {pet_nearest(course)}" if course is not None and course > scene.now else ""
     left = f", in {duration((down(turn.latest) or 0.0) - scene.now)}"
     called = f"; if called now: inside {pet_up(turn.inside_if_now.p50)}"
     by = f"turn home by {at}"
@@ -256,7 +259,7 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
 
 
 def home_on_course(scene: Scene) -> float | None:
-    """Return when closeout starts as it goes; None where none is ahead."""
+    """Return when closeout is projected to begin; None where none is ahead."""
     progress, course = scene.progress, scene.snapshot.course
     steps = {s for crew in progress.plan.outside for s in progress.order.get(crew, ()) if s in course}
     closeout = (s for s in steps if progress.tasks[progress.steps[s].step.task].task.closeout)
@@ -276,7 +279,7 @@ def binding_words(binding: LimitFigure) -> str:
     at = reached_at(binding)
     if binding.to_spare is None or at is None:
         return f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"
-    return f"{spare_words(binding.to_spare)}: {limit_at(binding.id, pet(at), brief=True)}"
+    return f"{spare_words(binding.to_spare)}: {limit_at(binding, brief=True)}"
 
 
 # The instant
@@ -367,7 +370,7 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
     number = say(f"event {scene.progress.number}", "dim")
     if tick is None:
         return (number,)
-    ago = say(f"tick {duration(max(0.0, scene.now - tick.at))} ago", "dim")
+    ago = say(f"tick {ago_words(max(0.0, scene.now - tick.at))}", "dim")
     return (ago,) if width <= 60 else (ago, Span("  "), number)
 
 
@@ -376,15 +379,18 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
 
 def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the rule that says what changed; a rehearsal says here that it is one."""
-    return [rule(width, change_said(scene), "REHEARSAL" if scene.progress.rehearsal else "")] * height
+    mark = "REHEARSAL" if scene.progress.rehearsal else ""
+    room = width - 4 - (len(mark) + 4 if mark else 0)
+    said = change_said(scene)
+    return [rule(width, next((form for form in said if cell_len(form) <= room), said[-1]), mark)] * height
 
 
-def change_said(scene: Scene) -> str:
-    """Return how INSIDE and the chance moved, when, and why; nothing where that is not known."""
+def change_said(scene: Scene) -> list[str]:
+    """Return how INSIDE and the chance moved, when, and why, from the longest form; nothing if not known."""
     estimate = scene.estimate
     if estimate is None or estimate.changed is None or scene.progress.closed is not None:
-        return ""
-    return changed_words(estimate.changed, scene.now, need_of(estimate)[2])
+        return [""]
+    return [plain(form) for form in changed_forms(estimate.changed, scene.now, need_of(estimate)[2])]
 
 
 def notice(scene: LeadScene, width: int, height: int) -> list[Line]:
@@ -398,7 +404,7 @@ def notice(scene: LeadScene, width: int, height: int) -> list[Line]:
         )
         line = sides(width, message_line(scene, width), waiting)
     else:
-        (mark, ink), words = MARKS[alerts[0].severity], alert_words(alerts[0], scene.now)
+        (mark, ink), words = MARKS[alerts[0].severity], told_of(scene, alerts[0])
         more, key = "", scene.key("whole")
         if len(alerts) > 1:
             more = f"  {count(len(alerts) - 1, 'more alert')}: {key} "

@@ -1,6 +1,6 @@
-"""Pages of text in the middle of the screen: the help, from the command table, and the handover brief.
+"""The keys of the bottom line and the help page, from the command table; everything in full on one page.
 
-Everything in full on one page to scroll through: what the regions cut or leave out for want of room.
+The page of everything has what the regions cut or leave out for want of room.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import replace
 from itertools import groupby
 from textwrap import wrap
 
-from tracker.console.view.alerts import MARKS, waiting_alerts
+from tracker.console.view.alerts import MARKS, told_of, waiting_alerts
 from tracker.console.view.lead_1_day import bases, to_decide, why
 from tracker.console.view.lead_2_choices import choices_in_full
 from tracker.console.view.lead_3_work import tasks, word
@@ -29,8 +29,11 @@ from tracker.console.view.styled_text import (
     wrapped,
 )
 from tracker.console.view.what_if_pages import orders, what_if
-from tracker.console.view.words import pet, pet_s, window_change
-from tracker.forecast.wording import alert_words
+from tracker.console.view.words import (
+    pet,
+    pet_s,
+    window_change,
+)
 from tracker.foundation.text import ADVISORY
 from tracker.journal.wording import event_words
 
@@ -63,10 +66,10 @@ def _alerts(scene: LeadScene, width: int) -> list[Line]:
     every = scene.estimate.alerts if scene.estimate is not None else ()
     for alert in waiting:
         mark, ink = MARKS[alert.severity]
-        lines += folded((say(mark, ink), Span(" "), say(alert_words(alert, scene.now))), width, 10)
+        lines += folded((say(mark, ink), Span(" "), say(told_of(scene, alert))), width, 10)
     for alert in every:
         if alert not in waiting:
-            lines += folded((say(f" seen     {alert_words(alert, scene.now)}"),), width, 10)
+            lines += folded((say(f" seen     {told_of(scene, alert)}"),), width, 10)
     return lines if len(lines) > 1 else [*lines, remark("none", width)]
 
 
@@ -121,9 +124,10 @@ def help_lines(commands: Sequence[tuple[str, str, str]], width: int) -> list[Lin
 
 def _block(group: str, rows: list[tuple[str, str, str]], room: int) -> list[Line]:
     lines = [crop((say(f" {group}", "strong"),), room)]
+    wide = max(12, min(20, max(len(key) for _, key, _ in rows) + 4))
     for _, key, words in rows:
-        for place, part in enumerate(wrapped(words, room - 13)):
-            lines.append(crop((put(f"  {key}" if place == 0 else "", 12, "key"), say(part)), room))
+        for place, part in enumerate(wrapped(words, room - wide - 1)):
+            lines.append(crop((put(f"  {key}" if place == 0 else "", wide, "key"), say(part)), room))
     return [*lines, blank(room)]
 
 
@@ -148,3 +152,31 @@ def _flow(blocks: list[list[Line]], columns: int, room: int, width: int) -> list
     rows = max(map(len, stacks))
     padded = [stack + [blank(room)] * (rows - len(stack)) for stack in stacks]
     return [crop([span for stack in padded for span in stack[row]], width) for row in range(rows)]
+
+
+def footer_line(pairs: Sequence[tuple[str, str]], width: int) -> Line:
+    """Return keys and words in order; what does not fit is left out, the last two (help, quit) never."""
+    kept, last = list[tuple[str, str]](), list(pairs[-2:])
+    for pair in pairs[:-2]:
+        if _needs([*kept, pair, *last]) <= width:
+            kept.append(pair)
+    spans: list[Span] = [Span(" ")]
+    for key, words in [*kept, *last]:
+        spans += [Span(key, "key"), Span(f" {words}  ", "dim")]
+    return crop(spans, width)
+
+
+def command_at(pairs: Sequence[tuple[str, str]], width: int, column: int) -> str | None:
+    """Return the key of the command that is written at a column of the footer."""
+    at = 0
+    spans = footer_line(pairs, width)
+    for place, span in enumerate(spans):
+        at += len(span.text)
+        if column < at:
+            own = span if span.ink == "key" else spans[place - 1] if span.ink == "dim" else None
+            return own.text if own is not None and own.ink == "key" else None
+    return None
+
+
+def _needs(pairs: Sequence[tuple[str, str]]) -> int:
+    return 1 + sum(len(key) + len(words) + 3 for key, words in pairs)

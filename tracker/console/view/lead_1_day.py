@@ -52,8 +52,8 @@ def day(scene: LeadScene, width: int, height: int) -> list[Line]:
 
 def bases(scene: LeadScene, width: int, height: int = 6) -> list[Line]:
     """Return INSIDE by what is counted, one row a basis; committed only where it is more than the musts."""
-    of = f" as of {pet_down(scene.choices[0].at)}" if scene.choices else ""
-    lines = [choice_head(f"when inside{of}", width)]
+    of = f"as of {pet_down(scene.choices[0].at)}" if scene.choices else ""
+    lines = [choice_head(f"when inside {of}".strip() if width >= 96 else of or "when inside", width)]
     by_id = {choice.id: choice for choice in scene.choices}
     if not by_id:
         return [*lines, remark("closed" if scene.progress.closed is not None else "being worked out", width)]
@@ -214,6 +214,9 @@ def ingress(scene: LeadScene, width: int, height: int) -> list[Line]:
     if not points or limit is None:
         return region(head, [remark("being worked out", width)], width, height)
     other = binding_beside(scene)
+    if height < DRAWN_FROM:
+        head = heading("INSIDE through the day", width, f"elapsed limit at {pet_down(limit)}")
+        return region(head, _told(scene, points, width, height - 1, other), width, height)
     frame = _frame(scene, points, limit, width, height - 1, other)
     frame.cells.across(frame.row(limit), "═", "accent", start=_AXIS)
     _band(scene, frame, points, limit)
@@ -225,6 +228,42 @@ def ingress(scene: LeadScene, width: int, height: int) -> list[Line]:
     if other is not None:
         _limit_label(frame, other[1], f" {limit_words(other[0])} {pet_down(other[1])} ", "strong")
     return region(head, frame.cells.lines(), width, height)
+
+
+DRAWN_FROM = 11
+"""Rows from which on the chart can be read; in fewer its figures are told."""
+
+
+def _told(
+    scene: LeadScene, points: list[Point], width: int, height: int, other: tuple[str, float] | None
+) -> list[Line]:
+    """Return the chart as a table: the latest instants, the last of them what is shown."""
+    named = "" if other is None else limit_words(other[0])
+    columns = (*_TOLD, max(0, min(24, width - sum(_TOLD))))
+    need = None if scene.estimate is None else need_of(scene.estimate)[2]
+    heads = (" at", "inside", "8 in 10 between", "chance", f"{named} at" if named else "")
+    lines = [crop([put(*one, "dim", right=True) for one in zip(heads, columns, strict=True)], width)]
+    known = [point for point in points if point.at <= scene.now] or points[:1]
+    step = tick_s(known[-1].at - known[0].at + 1.0, max(1, height - 2))
+    first_of = {int(point.at // step): point for point in reversed(known)}
+    before = [point for _, point in sorted(first_of.items()) if point is not known[-1]]
+    for point in [*before[len(before) - max(0, min(len(before), height - 2)) :], known[-1]]:
+        ends = point.inside
+        reached = None if other is None else point.reached.get(other[0])
+        between = "" if ends.p10 == ends.p90 else f"{pet_up(ends.p10)} and {pet_up(ends.p90)}"
+        cells = (
+            pet_down(point.at),
+            pet_up(ends.p50),
+            between,
+            percent(point.safe, need),
+            "" if reached is None else pet_down(reached),
+        )
+        lines.append(crop([put(*one, right=True) for one in zip(cells, columns, strict=True)], width))
+    return lines
+
+
+_TOLD = (7, 9, 18, 9)
+"""Columns of the table in place of the chart; the last takes what they leave."""
 
 
 def drawn(scene: LeadScene) -> list[Point]:

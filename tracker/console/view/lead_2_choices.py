@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rich.cells import cell_len
+
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, crop, heading, put, region, remark, say, under
-from tracker.console.view.words import clock_words
+from tracker.console.view.words import clock_words, mover_words
 from tracker.forecast.values import Choice, Estimate
-from tracker.forecast.wording import choice_words, limit_words, need_of
+from tracker.forecast.wording import choice_words, limit_words, need_of, tires_words
 from tracker.foundation.shown import change, in_words, pet_down, pet_up, spare_words
 from tracker.foundation.text import amount, percent, percent_asked
 from tracker.journal.matters import matter_words, outcome_words, unsettled
@@ -53,10 +55,16 @@ def choice_table(scene: LeadScene, width: int) -> list[Line]:
         seen.add(same)
         mark = "* " if choice.id == "as-advised" else "  "
         lines.append(choice_row(scene, choice, mark + named(scene, choice), width, value=True))
-    estimate = scene.estimate
+    estimate, notes = scene.estimate, ["shift: INSIDE against as advised"]
     if estimate is not None and not all(choice.meets for choice in found):
-        lines.append(remark(f"<: below the {percent_asked(need_of(estimate)[2])} that are needed", width))
-    return lines
+        notes.append(f"<: below the {percent_asked(need_of(estimate)[2])} that are needed")
+    notes.append("binding: likeliest to be broken")
+    tires = None if estimate is None else tires_words(estimate)
+    return [
+        *lines,
+        *under("    ".join(notes), width, indent=1),
+        *(under(tires, width, "", 1) if tires else []),
+    ]
 
 
 _SHIFT = 8
@@ -107,6 +115,8 @@ def choice_row(
     spared = next((words for words in _spared(choice) if len(words) <= at.spare - 2), _spared(choice)[-1])
     shift = "" if choice.id == "as-advised" else change(choice.shift)
     worth = "-" if choice.value is None else amount(choice.value)
+    if cell_len(name) > at.name - 2:
+        name = name.replace("nothing optional", "none")
     spans = (
         put(f" {name}", at.name - 1, ink),
         Span(" "),
@@ -130,7 +140,7 @@ def _spared(choice: Choice) -> tuple[str, ...]:
     words = spare_words(choice.to_spare)
     at = "" if choice.reached is None else f" at {pet_down(choice.reached.p50)}"
     brief = f"{words.removesuffix(' to spare')}: {name}"
-    return f"{words}: {name}{at}", brief, brief.removesuffix(" limit")
+    return f"{words}: {name}{at}", brief, brief.removesuffix(" limit"), words.removesuffix(" to spare")
 
 
 def between(choice: Choice, *, brief: bool = False) -> str:
@@ -189,7 +199,7 @@ def turn_home(scene: LeadScene, width: int) -> list[Line]:
     if estimate is None or scene.progress.closed is not None:
         return []
     told = [_turn_words(scene, estimate), *(() if scene.choices else estimate.when_short)]
-    told += [*(clock_words(clock) for clock in estimate.clocks), *open_words(scene)]
+    told += [*(clock_words(scene.progress, clock) for clock in estimate.clocks), *open_words(scene)]
     given_up = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
     told += [f"given up: {', '.join(given_up)}"] if given_up else []
     return [heading("turn home", width), *(line for words in told for line in under(words, width, "", 1))]
@@ -206,7 +216,5 @@ def _turn_words(scene: LeadScene, estimate: Estimate) -> str:
         words = f"by {pet_down(turn.latest)}, {in_words(turn.latest, scene.now)}"
     chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
     words += f"   if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
-    if turn.mover is None or (turn.moved_to is not None and pet_down(turn.moved_to) == pet_down(turn.latest)):
-        return f"{words}   no step ahead moves it"
-    to = "ends it" if turn.moved_to is None else f"moves it: by {pet_down(turn.moved_to)}"
-    return f"{words}   {turn.mover} {to}"
+    mover = mover_words(scene.progress, estimate)
+    return f"{words}   {mover}" if mover else words

@@ -25,6 +25,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, pet_s, stand_of, took
 from tracker.forecast.values import TaskFigure
+from tracker.forecast.wording import verdict_words
 from tracker.foundation.shown import change, pet_down, pet_nearest, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.kinds import TICKS
@@ -123,7 +124,7 @@ def _chance(scene: LeadScene, figure: TaskFigure) -> tuple[str, Ink]:
         return _inked(scene.chances[figure.task])
     advised = next((f for f in estimate.optional if f.task == figure.task), None)
     if advised is not None and figure.task not in estimate.advice.kept:
-        return (advised.advice, "dim")
+        return (verdict_words(advised), "dim")
     return ("...", "dim")
 
 

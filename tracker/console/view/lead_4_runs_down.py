@@ -27,10 +27,10 @@ from tracker.console.view.styled_text import (
     say,
     under,
 )
-from tracker.console.view.words import pet
+from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure
 from tracker.forecast.wording import limit_words, need_of
-from tracker.foundation.shown import duration, pet_down, spare_words
+from tracker.foundation.shown import duration, pet_down
 from tracker.foundation.text import amount, count, percent
 
 STEADY_S = 300.0
@@ -84,19 +84,14 @@ def _limit_row(scene: LeadScene, estimate: Estimate, figure: LimitFigure, width:
         put(f" {limit_words(figure.id)}", name, "strong" if binds else ""),
         put(percent(1 - figure.chance, need_of(estimate)[2]), 8, over, right=True),
         put("-" if figure.reached is None else pet_down(figure.reached.p50), 9, over, right=True),
-        put(_spare(figure.to_spare), 13, over, right=True),
+        put(spare_cell(figure.to_spare), 13, over, right=True),
     ]
     if nine:
-        spans.append(put(_spare(figure.margin.p90), _NINE, over, right=True))
+        spans.append(put(spare_cell(figure.margin.p90), _NINE, over, right=True))
     was = _before(scene, figure.id)
     if before:
-        spans.append(put(_spare(was), _BEFORE, "dim", right=True))
+        spans.append(put(spare_cell(was), _BEFORE, "dim", right=True))
     return crop((*spans, say(f"  {trend(was, figure.margin.p50)}")), width)
-
-
-def _spare(seconds: float | None) -> str:
-    """Return what is to spare under its head: `67 min`, `38 min SHORT`; a dash for none."""
-    return spare_words(seconds).removesuffix(" to spare")
 
 
 def _before(scene: LeadScene, limit: str) -> float | None:

@@ -14,13 +14,14 @@ from tracker.console.view.lead_2_choices import named
 from tracker.console.view.scene import Scene
 from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say, tall
-from tracker.console.view.words import clock_words, pet, spare_cell
+from tracker.console.view.words import clock_words, mover_words, pet, spare_cell
 from tracker.forecast.due import matters_until
 from tracker.forecast.values import Choice, Estimate, OptionalFigure
-from tracker.forecast.wording import need_of, verdict_words
+from tracker.forecast.wording import limit_words, need_of, verdict_words
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.matters import matter_words, outcome_words, unsettled
+from tracker.journal.progress import Progress
 from tracker.journal.wording import event_words
 
 TWO_FROM = 100
@@ -150,7 +151,14 @@ def choices_beside(scene: Scene, width: int) -> list[Line]:
             put(f"  {keys_of(scene, choice)}" if keys else "", keys, "key"),
         )
         lines.append(crop(line, width))
-    return lines
+    return [*lines, *block(_measured(estimate.choices), width, "dim", indent=2)]
+
+
+def _measured(choices: Sequence[Choice]) -> str:
+    """Return what the figures of choices are held against: the limit, where all have the same one."""
+    limits = {choice.binding for choice in choices if choice.binding is not None}
+    against = limit_words(next(iter(limits))) if len(limits) == 1 else "the likeliest limit to be broken"
+    return f"to spare: from inside to {against}"
 
 
 _COLUMNS = (("inside", 7), ("chance", _CHANCE), ("to spare", _SPARE))
@@ -183,7 +191,7 @@ def optional_lines(scene: Scene, width: int) -> list[Line]:
     lines += _kept(scene, width)
     if len(lines) == 1:
         lines.append(crop((say(" nothing optional: nothing to decide", "dim"),), width))
-    for words, ink in _after(scene):
+    for words, ink in _after(scene, width):
         lines += block(words, width, ink, indent=2)
     return lines
 
@@ -200,13 +208,13 @@ def _titled(scene: Scene, figure: OptionalFigure) -> str:
     return f" ({title})" if title and title != figure.task else ""
 
 
-_ADVICE, _START, _SHIFT = 8, 10, 7
+_ADVICE, _START, _SHIFT = 8, 10, 10
 _INKS: dict[str, Ink] = {"keep": "going", "decide": "strong", "drop": "dim"}
 
 
 def _head(width: int) -> Line:
     spans = [put("   optional", _name_room(width), "dim"), put("advice", _ADVICE, "dim")]
-    spans += [put("start by", _start_room(width), "dim"), put("shift", _SHIFT, "dim", right=True)]
+    spans += [put("start by", _start_room(width), "dim"), put("INSIDE by", _SHIFT, "dim", right=True)]
     if width >= 72:
         spans.append(put("in time", 9, "dim", right=True))
     return crop(spans, width)
@@ -270,29 +278,26 @@ def _start(figure: OptionalFigure, now: float, *, long: bool) -> str:
     return f"{pet(at)}, {rest}" if long or at <= now else pet(at)
 
 
-def _after(scene: Scene) -> list[tuple[str, Ink]]:
+def _after(scene: Scene, width: int) -> list[tuple[str, Ink]]:
     """Return being called, words when dropping is not enough, clocks, open items, what is given up."""
     estimate = scene.estimate
     assert estimate is not None
     lines: list[tuple[str, Ink]] = []
     if scene.progress.closed is None and not estimate.called:
-        lines.append((if_called_words(estimate), ""))
+        lines.append((if_called_words(scene.progress, estimate), ""))
     # Choices say the same of a newer instant, and two figures for one deed are one too many.
     if not estimate.choices:
         lines += [(words, "strong") for words in estimate.when_short]
-    lines += [(clock_words(clock), "") for clock in estimate.clocks]
+    lines += [
+        (put(clock_words(scene.progress, clock), width - 2).text.rstrip(), "") for clock in estimate.clocks
+    ]
     lines += [(words, "") for words in open_words(scene)]
     given_up = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]
     return [*lines, (f"given up: {', '.join(given_up)}", "dim")] if given_up else lines
 
 
-def if_called_words(estimate: Estimate) -> str:
+def if_called_words(progress: Progress, estimate: Estimate) -> str:
     """Return when they are inside if called now, and what moves turn home next."""
-    turn = estimate.turn_back
-    words = f"if called now: inside {pet_up(turn.inside_if_now.p50)}"
-    moved = down(turn.moved_to)
-    if turn.mover is not None and not turn.homebound and (moved is None or moved != down(turn.latest)):
-        words += f"; {turn.mover} " + (
-            f"moves turn home to by {pet(moved)}" if moved is not None else "ends it"
-        )
-    return words
+    words = f"if called now: inside {pet_up(estimate.turn_back.inside_if_now.p50)}"
+    mover = mover_words(progress, estimate)
+    return f"{words}; {mover}" if mover else words

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, blank, crop, put, say
-from tracker.console.view.words import by_spare, pet, reached_at
+from tracker.console.view.words import by_spare, reached_at
 from tracker.forecast.values import Estimate, LimitFigure
+from tracker.forecast.wording import limit_at
 from tracker.foundation.shown import spare_words, up
 
 TITLE = "runway: work counted back from each limit"
@@ -67,7 +67,7 @@ def runway(scene: Scene, width: int, height: int) -> list[Line]:
         lines = [crop((say(" the runway is being worked out", "dim"),), width)]
         return (lines + [blank(width)] * height)[:height]
     limits = drawn(estimate)
-    names = {limit.id: limit_at(limit.id, pet(reached_at(limit)), brief=True) for limit in limits}
+    names = {limit.id: limit_at(limit, brief=True) for limit in limits}
     name = max((len(words) for words in names.values()), default=0) + 3
     left = max((reached_at(limit) or 0.0) - scene.now for limit in limits) if limits else 0.0
     scale = scale_for(left, max(10, min(width, MOST_WIDE) - name - _SIDE - 1))

@@ -7,6 +7,7 @@ All that the lead's view is told: what the desk's views see, and the estimates t
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -31,7 +32,7 @@ def paper_course(progress: Progress) -> Course:
     """
     course = {s: span for s, state in progress.steps.items() if (span := _happened(state)) is not None}
     free = {crew: max(progress.at, since) for crew, since in progress.free_since.items()}
-    queues = {crew: list(order) for crew, order in progress.order.items()}
+    queues = {crew: deque(order) for crew, order in progress.order.items()}
     while step := _ready(progress, queues, course):
         state = progress.steps[step]
         begin = state.began if state.began is not None else max(free.get(c, 0.0) for c in state.crew)
@@ -40,7 +41,8 @@ def paper_course(progress: Progress) -> Course:
         course[step] = (begin, end)
         for crew in state.crew:
             free[crew] = end
-            queues[crew] = [s for s in queues.get(crew, []) if s != step]
+            while (queue := queues.get(crew)) and queue[0] in course:
+                queue.popleft()
     return course
 
 
@@ -50,7 +52,7 @@ def _happened(state: StepState) -> tuple[float, float] | None:
     return (state.began if state.began is not None else state.done, state.done)
 
 
-def _ready(progress: Progress, queues: Mapping[str, list[str]], course: Course) -> str | None:
+def _ready(progress: Progress, queues: Mapping[str, deque[str]], course: Course) -> str | None:
     """Return a step that is first for its whole crew and waits for nothing; else any first one."""
     heads = [queue[0] for queue in queues.values() if queue]
     for step in heads:

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from tracker.console.view.head import limit_at
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import (
     Form,
@@ -29,8 +28,8 @@ from tracker.console.view.styled_text import (
     text_lines,
     width_of,
 )
-from tracker.console.view.words import StepStanding, by_spare, crew_words, later, pet, reached_at, stand_of
-from tracker.forecast.values import Estimate, LimitFigure
+from tracker.console.view.words import StepStanding, by_spare, crew_words, later, pet, stand_of
+from tracker.forecast.wording import limit_at
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, count, plain
 from tracker.journal.places import out_now, place_of
@@ -67,8 +66,8 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
     left = limits[0].to_spare or 0.0
     figure = large(duration(abs(left)), "alarm" if left < 0 else "accent")
     word = "SHORT" if left < 0 else "to spare"
-    full, brief = (_at(estimate, limits[0], brief=brief) for brief in (False, True))
-    then = [f"{_at(estimate, one, brief=True)}, {spare_words(one.to_spare)}" for one in limits[1:3]]
+    full, brief = (limit_at(limits[0], brief=brief) for brief in (False, True))
+    then = [f"{limit_at(one, brief=True)}, {spare_words(one.to_spare)}" for one in limits[1:3]]
     side = width - width_of(figure[0]) - 3
     forms: list[list[Sequence[Form]]] = [
         [[f"then {words}"] if n == 0 else [words, ""] for n, words in enumerate(then)],
@@ -77,10 +76,6 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
     ]
     rows = [(Span("  " if k != 1 else " "), *fitted(side, forms[k])) for k in range(3)]
     return [crop((Span(" "), *figure[k], *rows[k]), width) for k in range(3)]
-
-
-def _at(estimate: Estimate, limit: LimitFigure, *, brief: bool) -> str:
-    return limit_at(limit.id, pet(reached_at(limit)), brief=brief)
 
 
 def _called(scene: Scene) -> str:
@@ -267,7 +262,7 @@ def left_out_by(scene: Scene, text: str) -> str:
     """Return the steps with these words that are advised to be left out."""
     out = scene.snapshot.passed_over
     steps = [state.step for state in scene.progress.steps.values() if state.step.task in out]
-    return ", ".join(step.id for step in steps if _has(scene, step.id, text))
+    return ", ".join(plain(step.do) for step in steps if _has(scene, step.id, text))
 
 
 def _has(scene: Scene, step: str, text: str) -> bool:

@@ -170,7 +170,7 @@ def _back(one: Estimate) -> str:
 
 
 def _kept(one: Estimate) -> str:
-    return " ".join(sorted(one.advice.kept)) or "nothing optional"
+    return " ".join(sorted(one.counted)) or "nothing optional"
 
 
 EXAMPLES = "d b   limit elapsed 6:00   t 1 15   o 1 2   m a b   h 1 until 3:30"
@@ -238,7 +238,7 @@ def _orders(scene: Scene, what: WhatIfPage, width: int) -> list[Row]:
             put(f" {duration(order.gain_s)} earlier", 21, "going"),
             put(percent(order.safe), 8, right=True),
             Span("  "),
-            say(order.text.partition(":")[0]),
+            say(order.text.rpartition(": ")[0]),
         )
         rows.append(_row(scene, f"order {k}", spans, width))
     return rows

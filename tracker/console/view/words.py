@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import ClockFigure, Estimate, LimitFigure
 from tracker.forecast.wording import need_of
-from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, spare_words, up
+from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, running, spare_words, up
 from tracker.foundation.text import percent
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState, step_status
@@ -37,12 +36,6 @@ def spare_cell(seconds: float | None) -> str:
     return spare_words(seconds).removesuffix(" to spare")
 
 
-def minutes_seconds(seconds: float) -> str:
-    """Return `5:44`, minutes and seconds, also of more than an hour."""
-    whole = max(0, math.floor(seconds + 0.01))
-    return f"{whole // 60}:{whole % 60:02d}"
-
-
 def crew_words(progress: Progress, crew: tuple[str, ...]) -> str:
     """Return who: by name, `all 6` where it is everybody outside and more than two; nobody."""
     outside = progress.plan.outside
@@ -53,12 +46,7 @@ def crew_words(progress: Progress, crew: tuple[str, ...]) -> str:
 
 def took(state: StepState, now: float) -> str:
     """Return `5:44 of 5:00 min` for a step at work or done: the new time where it was retimed."""
-    return f"{minutes_seconds(state.elapsed_s(now))} of {minutes_seconds(expected_s(state))} min"
-
-
-def expected_s(state: StepState) -> float:
-    """Return how long a step takes in all: as planned, or as was said since."""
-    return state.step.time.likely if state.left_s is None else state.left_worked_s + state.left_s
+    return running(state.elapsed_s(now), state.expected_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +191,21 @@ def later(real: float | None, planned: float | None, *, fact: bool = False) -> i
     return None if one is None or other is None else one - other
 
 
-def clock_words(clock: ClockFigure) -> str:
-    """Return a hardware clock: by when it is due, and the chance that it is kept."""
-    due = f"due by {pet_down(clock.due)}" if clock.due is not None else f"runs from {clock.of}"
-    return f"clock {clock.step} {due}, chance {percent(1 - clock.late)}"
+def clock_words(progress: Progress, clock: ClockFigure) -> str:
+    """Return a hardware clock: by when its step has to be done, and the chance that it is."""
+    step, of = progress.steps[clock.step].step, progress.steps[clock.of].step
+    due = f"due by {pet_down(clock.due)}"
+    if clock.due is None:
+        within = 0 if step.within is None else step.within.time
+        due = f"due {duration(within)} after {small(of.do)}"
+    return f"{due}, chance {percent(1 - clock.late)}: {step.do}"
+
+
+def mover_words(progress: Progress, estimate: Estimate) -> str:
+    """Return which step, once it has begun, moves by when they turn for home; nothing where none does."""
+    turn = estimate.turn_back
+    moved = down(turn.moved_to)
+    if turn.mover is None or turn.homebound or (moved is not None and moved == down(turn.latest)):
+        return ""
+    to = "at once" if moved is None else f"by {pet(moved)}"
+    return f"once {small(progress.steps[turn.mover].step.do)} has begun, turn home {to}"
