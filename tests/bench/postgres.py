@@ -88,7 +88,7 @@ def _append(server: Server, folder: Path, less: int, seed: int) -> None:
 
 def _crowd(server: Server, folder: Path, less: int, seed: int) -> None:
     """Four writers at two appends a second each, and watchers that each listen."""
-    for watchers in (4, 60):
+    for watchers in (4, 200 if less == 1 else 20):
         place = server.address(f"crowd-{uuid4()}")
         Journal.create(place, wide_plan(2)).close()
         with Journal.open(place) as journal:
