@@ -14,6 +14,7 @@ from tests.cut_line import Proxy, wide_plan
 from tests.promises.test_desk_keeps import _session, until
 from tests.servers import Server
 from tracker.console.refused import Refusals
+from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import standing_alerts
 from tracker.console.view.head import disk_spans
 from tracker.console.writer import (
@@ -31,7 +32,7 @@ from tracker.console.writer import (
 from tracker.foundation.times import parse_instant
 from tracker.journal import postgres_link
 from tracker.journal.follow import Follower
-from tracker.journal.journal import Journal
+from tracker.journal.journal import Journal, open_again
 from tracker.journal.place import place_of
 
 PRESSED = parse_instant("2031-05-04T14:30:00.250Z")
@@ -137,6 +138,39 @@ def test_what_is_pressed_meanwhile_is_sent_in_order_and_what_cannot_be_is_decide
     assert writer.stop() == ()
     with Journal.open(direct, read_only=True) as journal:
         assert [event.kind for event in journal.fold.recorded] == ["zero", "done", "done", "noted", "done"]
+
+
+def test_a_restart_while_the_line_is_cut_goes_on_with_what_this_machine_knew(
+    line: Line, direct: str, server: Server, tmp_path: Path
+) -> None:
+    through = direct.replace(f":{server.port}/", f":{line.port}/")
+    writer, heard = desk(through, tmp_path / "out")
+    until(heard, Opened)
+    writer.submit(Job(1, (done("t0.1", 600),), PRESSED))
+    until(heard, Written)
+    line.cut()
+    for token in (2, 3):
+        writer.submit(Job(token, (done(f"t0.{token}", 600 + token),), PRESSED))
+    while until(heard, Unsaved).token != 3:
+        pass
+    assert len(writer.stop()) == 2
+
+    reports: queue.Queue[Any] = queue.Queue()
+    runtime = DeskRuntime(
+        lambda: open_again(place_of(through), tmp_path / "out"), "op@desk", outbox=tmp_path / "out"
+    )
+    runtime.start(reports.put)
+    while runtime.session.kept < 2 or runtime.session.fault == "":
+        runtime.take(reports.get(timeout=10))
+    scene = runtime.session.scene(PRESSED, runtime.monotonic_s())
+    assert scene.disk.number == 2 and scene.disk.kept == 2
+    assert [scene.progress.steps[f"t0.{n}"].done for n in (1, 2, 3)] == [600, 602, 603]
+    line.mend()
+    while runtime.session.number < 4:
+        runtime.take(reports.get(timeout=10))
+    assert runtime.session.kept == 0 and runtime.stop() == ()
+    with Journal.open(direct, read_only=True) as journal:
+        assert [event.body.get("step") for event in journal.fold.recorded] == [None, "t0.1", "t0.2", "t0.3"]
 
 
 def test_what_was_sent_without_an_answer_is_taken_back_only_once_it_is_there(

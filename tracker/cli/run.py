@@ -46,9 +46,11 @@ def run(args: argparse.Namespace) -> int:
         )
 
     def opener() -> Journal:
-        from tracker.journal.journal import Journal
+        from tracker.journal.journal import open_again
 
-        return Journal.open(source) if goes_on else _begun(Path(args.source), args.journal, args.pace)
+        if not goes_on:
+            return _begun(Path(args.source), args.journal, args.pace)
+        return open_again(source, args.outbox or default_folder())
 
     from tracker.console.terminal import is_terminal
 

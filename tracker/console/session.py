@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
-from tracker.console.refused import Refusals
+from tracker.console.refused import WAYS, Refusals
 from tracker.console.seat_clock import ClockDoubt, SeatClock
-from tracker.console.view.scene import Mark, Scene, Snapshot
+from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.workers import (
     Estimated,
@@ -28,6 +28,7 @@ from tracker.console.workers import (
     now_of,
 )
 from tracker.console.writer import (
+    PATIENCE_S,
     Aside,
     Failed,
     Job,
@@ -38,6 +39,7 @@ from tracker.console.writer import (
     RedoStack,
     Refused,
     Report,
+    Resumed,
     TakenBack,
     Told,
     Undecided,
@@ -45,7 +47,6 @@ from tracker.console.writer import (
     Writer,
     Written,
     admitted,
-    on_disk,
     shown_marks,
     tried,
 )
@@ -53,7 +54,7 @@ from tracker.forecast.values import Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Folded, Progress
-from tracker.journal.wording import clock_mark, news
+from tracker.journal.wording import clock_mark, event_words, news
 
 STAMP = timedelta(milliseconds=1)
 """Between two key presses, so that what was written together can be told from what was not."""
@@ -63,6 +64,27 @@ def later(utc: datetime, before: datetime | None) -> datetime:
     """Return an instant, a moment after the one before it where a clock tells no difference."""
     near = before is not None and before - timedelta(seconds=1) < utc < before + STAMP
     return before + STAMP if before is not None and near else utc
+
+
+def on_disk(
+    number: int,
+    fault: str,
+    waiting: Sequence[PendingWrite],
+    now: Callable[[datetime], float],
+    refusals: Refusals,
+) -> Disk:
+    """Return how far the writing is, given what has waited for the disk for more than a moment."""
+    unsaved = sum(1 for p in waiting if p.unsaved and not p.kept)
+    kept = [p.job.utc for p in waiting if p.unsaved and p.kept]
+    since = now(kept[0]) if kept else None
+    refused, told = len(refusals.presses), tuple(f"{words}. {WAYS}" for words in refusals.told)
+    return Disk(number, bool(waiting), unsaved, fault, len(kept), since, refused, told)
+
+
+def resumed(job: Job, progress: Progress, mono: float) -> PendingWrite:
+    """Return what was pressed in an earlier sitting and could not be sent yet."""
+    words = "; ".join(event_words(progress, str(event["kind"]), event) for event in job.events)
+    return PendingWrite(job, words, (), mono - 2 * PATIENCE_S, "not sent yet", kept=True)
 
 
 @dataclass
@@ -399,6 +421,11 @@ class DeskRuntime:
             self.session.estimated(report, self.monotonic_s())
         elif isinstance(report, Undecided):
             self.session.refusals.presses = report.presses
+        elif isinstance(report, Resumed):
+            for job in report.jobs:
+                waits = resumed(job, self.session.progress, self.monotonic_s())
+                self.session._queue.jobs[job.token] = waits
+            self.session.look(self.monotonic_s())
         else:
             self.session.take(report, self.monotonic_s())
             if isinstance(report, Opened) and self.clock is not None and report.clock is not None:

@@ -16,8 +16,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from tracker.console.refused import WAYS, Refusals
-from tracker.console.view.scene import Disk, Mark
+from tracker.console.view.scene import Mark
 from tracker.forecast.values import Estimate
 from tracker.foundation.clock import ClockBegan
 from tracker.foundation.errors import EventError, TrackerError
@@ -127,7 +126,26 @@ class Told:
     words: str
 
 
-Report = Opened | Failed | Written | Refused | Undecided | TakenBack | Unsaved | OthersWrote | Aside | Told
+@dataclass(frozen=True)
+class Resumed:
+    """What an earlier sitting left here and could not be sent yet: the first that is written."""
+
+    jobs: tuple[Job, ...]
+
+
+Report = (
+    Resumed
+    | Opened
+    | Failed
+    | Written
+    | Refused
+    | Undecided
+    | TakenBack
+    | Unsaved
+    | OthersWrote
+    | Aside
+    | Told
+)
 
 
 @dataclass(frozen=True)
@@ -218,6 +236,7 @@ class Writer(threading.Thread):
         for words in (*said, *([journal.notice] if journal.notice is not None else [])):
             self._report(Told(words))
         journal.tell_waiting(self._waits)
+        self._resume(journal)
         if refused := journal.sitting.refused():
             self._report(Undecided(refused))
         try:
@@ -243,6 +262,16 @@ class Writer(threading.Thread):
             return (f"no outbox, so what cannot be saved is nowhere on disk: {_words(error)}",)
         self._seat, self.kept_in = journal.sitting.seat, journal.sitting.outbox.path
         return said
+
+    def _resume(self, journal: Any) -> None:
+        """Take what is left in this seat's outbox for the first jobs."""
+        left = journal.sitting.outbox.waiting() if self.kept_in is not None else ()
+        jobs = [Job(n - len(left), kept.events, kept.pressed, kept.job) for n, kept in enumerate(left)]
+        for job in jobs:
+            self._late.add(job.token)
+            self.submit(job)
+        if jobs:
+            self._report(Resumed(tuple(jobs)))
 
     def _serve(self, journal: Any) -> None:
         waiting: list[Job] = []
@@ -458,21 +487,6 @@ def tried(fold: Folded, job: Job, seat: str) -> tuple[Folded, tuple[str, ...]]:
 
 MARK_S = 4.0
 """How long the last write stands beside a name."""
-
-
-def on_disk(
-    number: int,
-    fault: str,
-    waiting: Sequence[PendingWrite],
-    now: Callable[[datetime], float],
-    refusals: Refusals,
-) -> Disk:
-    """Return how far the writing is, given what has waited for the disk for more than a moment."""
-    unsaved = sum(1 for p in waiting if p.unsaved and not p.kept)
-    kept = [p.job.utc for p in waiting if p.unsaved and p.kept]
-    since = now(kept[0]) if kept else None
-    refused, told = len(refusals.presses), tuple(f"{words}. {WAYS}" for words in refusals.told)
-    return Disk(number, bool(waiting), unsaved, fault, len(kept), since, refused, told)
 
 
 def shown_marks(

@@ -26,11 +26,12 @@ from tracker.journal.as_run import Derived, derived_rows, differences
 from tracker.journal.event_checks import admit, check_together
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import Fold
-from tracker.journal.place import Place, place_of
+from tracker.journal.outbox import known_rows
+from tracker.journal.place import Address, Place, place_of, resolved
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.seat import Sitting, sit
 from tracker.journal.store import Again, Genesis, Lost, Raced, Row, Rows, Shown, Store, Table, seal, unseal
-from tracker.journal.stores import create_store, open_store
+from tracker.journal.stores import create_store, open_store, remembered_store
 from tracker.plan.model import Plan
 
 # A chain may be whole and still hold what no program of ours wrote, such as an event without its keys.
@@ -434,6 +435,17 @@ def _derive(
         put, gone = differences(store.derived(table) if known is None else known[table], rows)
         store.derive(table, put, gone)
     return wanted
+
+
+def open_again(place: Place, outboxes: Path) -> Journal:
+    """The journal at a place; where its server does not answer, as this machine's outboxes know it."""
+    try:
+        return Journal.open(place)
+    except Lost:
+        known = list(known_rows([outboxes], (), resolved(place)))
+        if not known or not isinstance(place, Address):
+            raise
+        return Journal(remembered_store(place, *max(known, key=lambda one: len(one[1]))))
 
 
 def _seated(journal: Journal, outbox: str | Path | None) -> Journal:

@@ -46,6 +46,7 @@ _EVENTS = (
     "SELECT number, kind, at, stated, recorded, seat, body, hash FROM tracker.events "
     "WHERE journal = %s AND number > %s ORDER BY number"
 )
+_JOB = "SELECT first, last FROM tracker.jobs WHERE journal = %s AND job = %s::uuid"
 _LAST = "SELECT number, hash FROM tracker.events WHERE journal = %s ORDER BY number DESC LIMIT 1"
 _APPEND = (
     "SELECT * FROM tracker.append(%s, %s::uuid, %s::integer[], %s::text[], %s::float8[], %s::boolean[], "
@@ -105,6 +106,7 @@ class PostgresStore:
         self._hashes: dict[int, str] = {}
         """Of every event that was read or written here."""
         self._uncommitted: list[Row] = []
+        self._remembered: list[Row] = []
         self._listens = False
         self._looked, self._seen = -_POLL_S, 0
         self._block: _Block | None = None
@@ -184,10 +186,8 @@ class PostgresStore:
         finally:
             self._block = None
         several = bool(block.shown) + bool(block.rows or any(block.put.values())) > 1
-        if self._link.in_transaction or not several:
-            self._insert(block)
-            return
-        with self.turn():
+        alone = self._link.in_transaction or not several
+        with contextlib.nullcontext() if alone else self.turn():
             self._insert(block)
 
     def _insert(self, block: _Block) -> None:
@@ -219,14 +219,17 @@ class PostgresStore:
 
     def job(self, job: str) -> tuple[int, int] | None:
         """The first and the last number of what was written under a name; None where nothing was."""
-        found = self._link.ask(
-            "SELECT first, last FROM tracker.jobs WHERE journal = %s AND job = %s::uuid", (self._id, job)
-        )
+        found = self._link.ask(_JOB, (self._id, job))
         return (found[0][0], found[0][1]) if found else None
 
     def rows(self, after: int = 0) -> list[Row]:
         """The events with greater numbers, in order; Forked where they follow another history."""
-        found = [Row(*cells) for cells in self._link.ask(_EVENTS, (self._id, after))]
+        try:
+            found = [Row(*cells) for cells in self._link.ask(_EVENTS, (self._id, after))]
+        except Lost:
+            if not self._remembered:
+                raise
+            return [row for row in self._remembered if row.number > after]
         if found and after in self._hashes and not found[0].sealed_after(self._hashes[after]):
             self._greet()
         self._note(found)
@@ -269,14 +272,15 @@ class PostgresStore:
 
         The server is asked when it told of something, and every two seconds.
         """
-        first, self._listens = not self._listens, True
-        if first:
+        if not self._listens:
+            self._listens = True
             self._listen()
-        elif not self._link.woken() and monotonic_s() - self._looked < _POLL_S:
+            return True
+        if not self._link.woken() and monotonic_s() - self._looked < _POLL_S:
             return False
         self._looked = monotonic_s()
         last = self._link.ask(_LAST, (self._id,))
-        return first or (bool(last) and last[0][0] > self._seen)
+        return bool(last) and last[0][0] > self._seen
 
     def _listen(self) -> None:
         with contextlib.suppress(JournalError):
@@ -330,6 +334,7 @@ class PostgresStore:
         last = max(self._hashes, default=0)
         sql = "SELECT number, hash FROM tracker.events WHERE journal = %s AND number "
         if not last or self._link.ask(f"{sql}= %s", (self._id, last)) == [(last, self._hashes[last])]:
+            self._remembered = []
             return
         there = dict(self._link.ask(f"{sql}<= %s", (self._id, last)))
         wrong = next((n for n in sorted(self._hashes) if there.get(n) != self._hashes[n]), last)
@@ -337,6 +342,16 @@ class PostgresStore:
             f"{self.name}: the server holds another history from event {wrong} on; nothing is written there, "
             f"and what was recorded up to event {last} is kept here"
         )
+
+
+def remembered(address: Address, genesis: Genesis, rows: Sequence[Row]) -> PostgresStore:
+    """The store of a journal whose server does not answer yet, as this machine knew it."""
+    cells = [getattr(genesis, name) for name in _GENESIS.split(", ")]
+    link = Link(str(address), address.parameters())
+    store = PostgresStore(link, address, (0, genesis.hash, *cells))
+    store._note(rows)
+    store._remembered = list(rows)
+    return store
 
 
 def _make(address: Address, genesis: Genesis, fill: Callable[[PostgresStore], object] | None) -> None:

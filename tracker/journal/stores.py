@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from tracker.foundation.errors import JournalError
 from tracker.journal.place import Address, Place
-from tracker.journal.store import Genesis, LastingStore, Listed, Store
+from tracker.journal.store import Genesis, LastingStore, Listed, Row, Store
 
 if TYPE_CHECKING:
     from tracker.journal.postgres import PostgresStore
@@ -35,6 +35,14 @@ def create_store(place: Place, genesis: Genesis, fill: Callable[[Store], object]
     from tracker.journal.sqlite import SqliteStore
 
     return SqliteStore.create(place, genesis, fill=fill)
+
+
+def remembered_store(address: Address, genesis: Genesis, rows: Sequence[Row]) -> Store:
+    """The store of a journal whose server does not answer yet, as this machine knew it."""
+    _postgres(address)
+    from tracker.journal.postgres import remembered
+
+    return remembered(address, genesis, rows)
 
 
 def exists(place: Place) -> bool:
