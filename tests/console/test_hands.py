@@ -362,7 +362,8 @@ async def test_the_last_words_of_the_crew_have_rows_of_their_own(
                 crew.record(note, seat=who, utc_now=at.hand.utc())
         for _ in range(200):
             await at.settle()
-            if at.desk.progress.number == 6:
+            # What comes due gets its rows with the first estimate: the panes are laid out once more.
+            if at.desk.progress.number == 6 and "0:02 EV2" in at.screen:
                 break
         rows = at.screen.splitlines()
         place = next(n for n, row in enumerate(rows) if "0:02 EV2: bolts two and three" in row)
