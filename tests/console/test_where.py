@@ -61,3 +61,11 @@ def test_the_use_an_hour_stands_beside_the_planned_one() -> None:
     assert wide[2].split()[-3:-1] == ["-", "-"]
     narrow = text_of(consumables_lines(told, 80))
     assert narrow.count("falls 0.0584 an hour, planned 0.0531") == 1 and narrow.count("falls") == 1
+
+
+def test_a_store_of_what_can_still_be_taken_up_says_so() -> None:
+    taken = {"id": "co2", "unit": "kg", "start": 0.57, "reserve": 0.04, "model": "carbon-dioxide"}
+    run = Run(plan=plan_of(task("one", step("a", "EV1", 10)), consumables=[AIR, taken]))
+    at = datetime(2031, 5, 4, 14, 15, tzinfo=UTC)
+    told = text_of(consumables_lines(Scene(Snapshot(run.now, flat(run.now, 900)), 900.0, at), 80))
+    assert told.count("co2: the carbon dioxide that can still be taken up, in kg") == 1 and "air:" not in told

@@ -44,7 +44,18 @@ def consumables_lines(scene: Scene, width: int, *, hint: bool = True) -> list[Li
             width,
             "dim",
         )
-    return lines
+    return [*lines, *_meant(scene, width)] if accounts else lines
+
+
+TAKEN_UP = "carbon-dioxide"
+"""The model of a store whose level is not what is there, but what can still be taken up."""
+
+
+def _meant(scene: Scene, width: int) -> list[Line]:
+    """Return what the level of a store means, where its name does not say it."""
+    stores = [store for store in scene.progress.plan.consumables if store.model == TAKEN_UP]
+    told = [f"{one.id}: the carbon dioxide that can still be taken up, in {one.unit}" for one in stores]
+    return [line for words in told for line in block(words, width, "dim", indent=2)]
 
 
 _LEVELS = (8, 11, 9)
