@@ -37,7 +37,7 @@ CHANCES: Mapping[Kind, float] = {
 
 _HOLDS = ("glove check", "waiting for a clear picture", "the way is to be cleared first")
 _UNPLANNED = ("Clear a fouled line", "Secure a loose cover", "Look at something unexpected and describe it")
-_NOT_OK = ("stiff at the wrist", "a scuff on the outer layer", "fogged at the edge")
+_NOT_OK = ("stiff, but in use", "a scuff, and it holds", "worn at one edge")
 _FROM, _TO = 0.15, 0.65
 """Where in the plan's time surprises fall."""
 _NEVER = float("inf")
