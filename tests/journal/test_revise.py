@@ -123,6 +123,22 @@ def test_one_change_is_one_event(
     assert revision(found.after, plan).events == []
 
 
+def test_a_caution_stays_as_it_is_on_record_and_hardware_is_refused(journal: Journal) -> None:
+    heeded = {"time__0:20": "cautions: [hot], numbers: {turns: 7}, time: 0:20"}
+    found = revision(journal.progress(), plan_of(text_of("out", "a", "b", "c", "in", **heeded)))
+    assert (found.events, found.refused) == ([], [])
+    assert found.kept == [
+        "stays as it is on record: steps: a.x  cautions nothing -> hot",
+        "stays as it is on record: steps: a.x  numbers nothing -> turns 7",
+    ]
+    carried = text_of("out", "a", "b", "c", "in") + "hardware: [{id: wrench}]\nemergency: {supply: 0:30}\n"
+    found = revision(journal.progress(), plan_of(carried))
+    assert [line.split(": ", 1)[1] for line in found.refused] == [
+        "plan: emergency nothing -> supply 0:30, lock 0:00",
+        "hardware: wrench  added wrench",
+    ]
+
+
 def test_order_added_dropped_and_restored(journal: Journal) -> None:
     plan = plan_of(text_of("out", "b", "a", "d", "in"))
     found = revision(journal.progress(), plan)

@@ -30,7 +30,8 @@ TIMES += ["0001-01-01T00:00:00+14:00"]
 WICKED = ["", "\ud800", "\x1b[2J", "\u202e", "\x00", "x" * 20_000, {}, [], [[]], {"id": {}}, True, False]
 NUMBERS = [None, 0, 1, -1, 2, 60, 510, HUGE, -HUGE, 10**15, 0.5, -0.0, 1e308, 5e-324, 1e45]
 STEP_KEYS = ["id", "do", "crew", "time", "count", "effort", "use", "window", "within", "needs", "site"]
-STEP_KEYS += ["hold_point", "opens", "closes", "work", "fixed", "whole"]
+STEP_KEYS += ["hold_point", "opens", "closes", "work", "fixed", "whole", "cautions", "numbers"]
+STEP_KEYS += ["takes", "leaves", "brings"]
 
 scalars = st.sampled_from([*NAMES, *TIMES, *WICKED, *NUMBERS])
 parts = scalars | st.lists(scalars, max_size=2) | st.dictionaries(st.sampled_from(NAMES), scalars, max_size=2)
