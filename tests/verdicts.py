@@ -180,12 +180,7 @@ def _hardware(raw: Raw) -> Found:
 def _stores(raw: Raw) -> Found:
     for consumable in raw.plan.consumables:
         for owner in ("*",) if consumable.shared else consumable.crew:
-            seen = [
-                (e.at, float(e.body["value"]))
-                for e in raw.events
-                if e.kind == "reading" and e.body["crew"] == owner
-                if e.body["consumable"] == consumable.id
-            ]
+            seen = sorted(_read(raw, owner, consumable.id), key=lambda pair: pair[0])
             members = consumable.crew if consumable.shared else (owner,)
             last = max(raw.inside(crew) for crew in members)
             before, (at, value) = ([(0.0, consumable.start), *seen][-2:] * 2)[-2:]
@@ -195,6 +190,15 @@ def _stores(raw: Raw) -> Found:
             sure = abs(margin) > 6 * consumable.reading_sd + goes_on
             if sure and seen:
                 yield (f"{owner}.{consumable.id}", owner), Simple(margin >= 0, None)
+
+
+def _read(raw: Raw, owner: str, store: str) -> Iterator[tuple[float, float]]:
+    """Yield when somebody read a store, by itself or in a round, and what they read."""
+    for e in raw.events:
+        if e.kind == "reading" and (e.body["crew"], e.body["consumable"]) == (owner, store):
+            yield e.at, float(e.body["value"])
+        elif e.kind == "checked" and e.body["crew"] == owner and store in e.body["answers"]:
+            yield e.at, float(e.body["answers"][store])
 
 
 def rehearsed(plan: Plan, seed: int) -> Progress:
