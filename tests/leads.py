@@ -173,7 +173,19 @@ def choices(at: float = NOW_S) -> tuple[Choice, ...]:
         names = tuple(tasks.split())
         spare = 13500.0 - end
         return Choice(
-            id, names, (), inside, safe, "EV2.oxygen", reached, spare, shift, value, safe >= 0.9, at
+            id,
+            names,
+            (),
+            inside,
+            safe,
+            "EV2.oxygen",
+            reached,
+            spare,
+            shift,
+            value,
+            safe >= 0.9,
+            at,
+            first=LimitFigure("EV2.oxygen", None, 1 - safe, Range(spare, spare, spare), reached, spare),
         )
 
     return (

@@ -93,15 +93,20 @@ async def test_what_was_found_is_told_in_full(at_desk: Callable[..., Any]) -> No
         assert "pump.bolts  EV1  Release the captive bolts" in at.screen
 
 
-def test_a_limit_that_leaves_more_than_another_is_not_called_tightest_by_its_margin(under_way: Scene) -> None:
+def test_the_head_says_to_spare_of_the_limit_that_comes_first_and_names_the_likeliest_to_break(
+    under_way: Scene,
+) -> None:
     estimate = under_way.estimate
     assert estimate is not None and estimate.binding is not None
     assert "31 min to spare: EV2 oxygen reaches its reserve at 3:45" in text_of([limit_line(under_way, 160)])
-    wide = replace(estimate.binding, reached=Range(30000.0, 33600.0, 34000.0), to_spare=21960)
+    wide = replace(estimate.binding, reached=Range(30000.0, 33600.0, 34000.0), to_spare=21960, chance=0.04)
     changed = replace(estimate, binding=wide, limits=(estimate.limits[0], wide))
     scene = replace(under_way, snapshot=Snapshot(under_way.progress, changed))
-    words = "EV2 oxygen reaches its reserve at 9:20; elapsed limit at 4:00 comes first, 46 min"
+    words = "46 min to spare: elapsed limit at 4:00; likeliest to break: EV2 oxygen, chance 96 %"
     assert words in text_of([limit_line(scene, 200)])
+    for width in range(60, 200):
+        assert "46 min to spare: elapsed" in text_of([limit_line(scene, width)])
+    assert "turn by 3:03" in text_of([limit_line(scene, 62)])
 
 
 def test_one_alert_has_the_room_to_the_key_that_acknowledges_it(under_way: Scene) -> None:

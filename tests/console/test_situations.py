@@ -41,7 +41,11 @@ def choice(id: str, inside: float, safe: float, spare: int, **more: Any) -> Choi
         "tasks": (), "given_up": (), "binding": "EV2.oxygen", "reached": None, "shift": shift,
         "value": None, "meets": safe >= 0.9, "at": 2460,
     }  # fmt: skip
-    return Choice(id=id, inside=range_of(inside), safe=safe, to_spare=spare, **{**fields, **more})
+    reached = range_of(inside + spare)
+    first = LimitFigure("EV2.oxygen", None, 1 - safe, Range(spare, spare, spare), reached, spare)
+    return Choice(
+        id=id, inside=range_of(inside), safe=safe, to_spare=spare, first=first, **{**fields, **more}
+    )
 
 
 def seen(progress: Progress, now: float, **changes: Any) -> Scene:

@@ -311,12 +311,12 @@ def _in_words(progress: Progress, event: dict[str, Any]) -> str:
 
 
 def _side_by_side(found: _Found) -> list[str]:
-    from tracker.forecast.wording import chance_words, inside_words, limit_words
+    from tracker.forecast.wording import chance_words, first_limit, inside_words, limit_words
     from tracker.foundation.shown import spare_words
     from tracker.foundation.text import columns
 
     def cells(name: str, progress: Progress, one: Estimate) -> tuple[str, ...]:
-        tight = one.binding
+        tight = first_limit(one.limits)
         spare = "-" if tight is None else f"{limit_words(tight.id)} {spare_words(tight.to_spare)}"
         return (name, inside_words(progress, one), chance_words(one), spare)
 

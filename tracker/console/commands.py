@@ -393,13 +393,16 @@ READING_IT: tuple[tuple[str, str, str], ...] = tuple(
             "INSIDE",
             "when the last of those outside is inside, in the middle of the courses played; what it counts stands beside it",
         ),
-        ("binding limit", "the limit that is likeliest to be broken, not the first to be reached"),
+        (
+            "likeliest",
+            "of limits to break: the one not kept in most of the courses played, where another comes first",
+        ),
         ("8 in 10 between", "of ten courses one ends before, one after it"),
         ("9 in 10", "what nine courses of ten have to spare, or more"),
         ("chance", "of a limit: that it is kept; of a task: that it is done before they must turn for home"),
         (
             "to spare",
-            "the instant of the limit named less INSIDE of whom it binds; SHORT where it lies before",
+            "the instant of the limit named, the one that comes first, less INSIDE of whom it binds; SHORT where it lies before",
         ),
         ("start by", "the last instant at which an optional task can begin and all that is needed be kept"),
         ("turn home by", "the last instant at which closeout can begin and all that is needed be kept"),

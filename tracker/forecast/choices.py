@@ -18,7 +18,7 @@ from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import with_needs
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Choice, Estimate
-from tracker.forecast.wording import choice_words, limit_words, need_of, nine_leave, within_words
+from tracker.forecast.wording import choice_words, first_limit, limit_words, need_of, nine_leave, within_words
 from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import change, pet_down, pet_up, spare_words, up
@@ -179,6 +179,7 @@ def _figures(deed: Deed, then: Estimate, made: Estimate) -> Choice:
         meets=then.meets,
         at=made.at,
         nine=nine_leave(then),
+        first=first_limit(then.limits),
         events=deed.events,
     )
 
@@ -209,19 +210,20 @@ def choice_lines(estimate: Estimate) -> list[str]:
     rows = [_choice_cells(choice, need) for choice in estimate.choices or ()]
     if not rows:
         return ["choices: the excursion is over"]
-    heads = ("", "inside", "8 in 10", "shift", "chance", "to spare", "binding limit", "value")
+    heads = ("", "inside", "8 in 10", "shift", "chance", "to spare", "comes first", "value")
     return [f"choices, as of {pet_down(estimate.at)}:", *columns([heads, *rows], right=range(1, 6))]
 
 
 def _choice_cells(choice: Choice, need: float) -> tuple[str, ...]:
     tasks = f": {' '.join(choice.tasks)}" if choice.tasks and ":" not in choice.id else ""
+    first = choice.first
     return (
         f"{choice_words(choice)}{tasks}",
         pet_up(choice.inside.p50),
         within_words(choice.inside),
         change(choice.shift),
         f"{percent(choice.safe, need)}{'' if choice.meets else ' <'}",
-        "-" if choice.to_spare is None else spare_words(choice.to_spare).removesuffix(" to spare"),
-        "-" if choice.binding is None else limit_words(choice.binding),
+        "-" if first is None else spare_words(first.to_spare).removesuffix(" to spare"),
+        "-" if first is None else limit_words(first.id),
         "-" if choice.value is None else amount(choice.value),
     )

@@ -7,7 +7,6 @@ those of the JSON, rounded and worded as on every screen.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
@@ -22,14 +21,16 @@ from tracker.forecast.values import (
 from tracker.forecast.wording import (
     chance_words,
     falls_words,
+    first_limit,
     heed_lines,
     in_hand,
     inside_words,
-    limit_at,
+    likeliest_words,
     limit_words,
     need_of,
     next_steps,
     pace_words,
+    spare_at,
     tires_words,
     turn_home_words,
     verdict_words,
@@ -152,7 +153,7 @@ def title(progress: Progress, estimate: Estimate) -> list[str]:
 
 
 def headline(progress: Progress, estimate: Estimate) -> list[str]:
-    """INSIDE and what it counts, how sure it is, the limit that binds, and when to turn home."""
+    """INSIDE and what it counts, how sure it is, the limit that comes first, and when to turn home."""
     if progress.closed is not None:
         broken = [limit_words(limit.id) for limit in estimate.limits if limit.chance]
         kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
@@ -164,7 +165,7 @@ def headline(progress: Progress, estimate: Estimate) -> list[str]:
     return [
         inside_words(progress, estimate),
         f"{chance_words(estimate)}{_musts_alone(progress, estimate)}",
-        *_binding(estimate),
+        *_to_spare(estimate),
         *_turn_back(progress, estimate),
     ]
 
@@ -178,23 +179,14 @@ def _musts_alone(progress: Progress, estimate: Estimate) -> str:
     return f"; musts alone: inside {pet_up(estimate.without_optional_inside.p50)}, chance {chance}"
 
 
-def _binding(estimate: Estimate) -> list[str]:
-    """The limit that binds, and another one that is reached earlier."""
-    binding = estimate.binding
-    if binding is None:
+def _to_spare(estimate: Estimate) -> list[str]:
+    """The limit that comes first, and another one that is likelier to be broken."""
+    first = first_limit(estimate.limits)
+    if first is None:
         return []
-    if binding.to_spare is None or binding.reached is None:
-        return [f"binding limit: {limit_words(binding.id)}, {_kept(estimate, binding)}"]
-    least = "" if binding.margin.p90 is None else f"; in nine of ten {_at_least(binding.margin.p90)}"
-    lines = [f"{spare_words(binding.to_spare)}: {limit_at(binding)}{least}"]
-    first = min(estimate.limits, key=lambda limit: _median(limit) or math.inf)
-    if pet_down(_median(first)) != pet_down(_median(binding)):
-        lines.append(f"{limit_at(first)} comes first, {spare_words(first.to_spare)}")
-    return lines
-
-
-def _median(limit: LimitFigure) -> float | None:
-    return None if limit.reached is None else limit.reached.p50
+    least = "" if first.margin.p90 is None else f"; in nine of ten {_at_least(first.margin.p90)}"
+    likeliest = likeliest_words(estimate)
+    return [f"{spare_at(first)}{least}", *([likeliest] if likeliest else [])]
 
 
 def _at_least(margin_s: float) -> str:

@@ -258,9 +258,11 @@ class Choice:
     """Value of `tasks` together; None of a recall."""
     meets: bool
     at: Instant
+    """PET of the instant at which it is supposed."""
     nine: Annotated[float | None, UNSAID] = None
     """What nine courses of ten leave of the store that binds at ingress."""
-    """PET of the instant at which it is supposed."""
+    first: Annotated[LimitFigure | None, UNSAID] = None
+    """The limit that comes first, to which there is the least to spare; None without one."""
     events: Annotated[tuple[Mapping[str, Any], ...], UNSAID] = ()
     """What a person would have recorded for it."""
 

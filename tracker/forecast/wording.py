@@ -57,6 +57,41 @@ def limit_at(limit: LimitFigure, *, brief: bool = False) -> str:
     return f"{limit_words(limit.id)}{' reaches its reserve' if store else ''} at {pet_down(reached)}"
 
 
+def by_spare(limits: Iterable[LimitFigure]) -> list[LimitFigure]:
+    """The limits that have an instant: the least to spare first, of equals the likelier to be broken."""
+    known = [(left, -one.chance, one.id, one) for one in limits if (left := one.to_spare) is not None]
+    return [limit for *_, limit in sorted(known, key=lambda one: one[:3])]
+
+
+def first_limit(limits: Sequence[LimitFigure]) -> LimitFigure | None:
+    """The limit that comes first: with least to spare; where none has an instant, the likeliest to break.
+
+    "To spare" without more is what is to spare to this one: whoever reads it must be in by then.
+    """
+    return next(iter(by_spare(limits)), min(limits, key=LimitFigure.tightness, default=None))
+
+
+def spare_at(limit: LimitFigure, *, brief: bool = False) -> str:
+    """What is to spare to a limit, and when that is reached; its chance where it has no instant."""
+    if limit.to_spare is None or limit.reached is None:
+        return f"{limit_words(limit.id)}: chance {percent(1 - limit.chance)}"
+    return f"{spare_words(limit.to_spare)}: {limit_at(limit, brief=brief)}"
+
+
+def likeliest_words(estimate: Estimate) -> str:
+    """`likeliest to break: EV2 oxygen, chance 96 %`; nothing where that is the limit that comes first.
+
+    Nothing either where both are kept with the same chance as shown.
+    """
+    first, likeliest, need = first_limit(estimate.limits), estimate.binding, need_of(estimate)[2]
+    if first is None or likeliest is None or first.id == likeliest.id:
+        return ""
+    chances = [percent(1 - one.chance, need) for one in (first, likeliest)]
+    if chances[0] == chances[1]:
+        return ""
+    return f"likeliest to break: {limit_words(likeliest.id)}, chance {chances[1]}"
+
+
 def counted_words(progress: Progress, estimate: Estimate) -> str:
     """What INSIDE counts: `with core begun, latch kept, lamp as advised`, `called home at 3:22`."""
     if estimate.called:

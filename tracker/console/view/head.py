@@ -1,8 +1,8 @@
 """The head, three rows that are the same at every size and on both screens.
 
 The largest figure says when everyone is inside. Beside it: the instant, what that figure counts and how
-sure it is, what is to spare to the limit that binds, and by when they turn for home. Wider screens add at
-the right.
+sure it is, what is to spare to the limit that comes first, and by when they turn for home. Wider screens add
+at the right.
 
 Below the head of the desk a rule says what changed; below that of the lead's view stands what wants somebody.
 """
@@ -34,14 +34,17 @@ from tracker.console.view.styled_text import (
     width_of,
 )
 from tracker.console.view.words import pet, pet_s, reached_at, window_changes
-from tracker.forecast.values import Choice, Estimate, LimitFigure
+from tracker.forecast.values import Choice, Estimate
 from tracker.forecast.wording import (
     chance_words,
     changed_forms,
     choice_words,
+    first_limit,
+    likeliest_words,
     limit_at,
     limit_words,
     need_of,
+    spare_at,
     tires_words,
 )
 from tracker.foundation.shown import ago_words, down, duration, pet_down, pet_nearest, pet_up, spare_words, up
@@ -180,7 +183,7 @@ def _comes_to(choice: Choice) -> tuple[object, ...]:
 
 
 def limit_line(scene: Scene, width: int) -> Line:
-    """Return what is to spare to the limit that binds, the musts alone, and by when they turn for home."""
+    """Return what is to spare to the limit that comes first, the musts alone, by when they turn for home."""
     estimate = scene.estimate
     if estimate is None or scene.progress.closed is not None:
         at = scene.progress.limits.get("elapsed")
@@ -191,35 +194,30 @@ def limit_line(scene: Scene, width: int) -> Line:
         musts_forms(scene, estimate),
         turn_home_forms(scene, estimate),
     ]
-    # Another limit that comes first is told before when closeout begins on this course.
+    # The limit that is likeliest to break is told before when closeout begins on this course.
     return fitted(
         width, parts, (*((2, 2, 2, 0, 2, 0) if len(parts[0]) > SHORTEST else (2, 2, 0)), 2, 2, 2, 0, 0, 0, 1)
     )
 
 
 SHORTEST = 3
-"""Forms of what is to spare that say no more than it; one before them names the limit that comes first."""
+"""Forms of what is to spare that say no more than it; one before them names the limit likeliest to break."""
 
 
 def spare_forms(estimate: Estimate) -> list[Line]:
-    """Return what is to spare to the binding limit, and to another where that is reached earlier."""
-    binding = estimate.binding
-    if binding is None:
+    """Return what is to spare to the limit that comes first, and which other is likelier to be broken."""
+    first = first_limit(estimate.limits)
+    if first is None:
         return [(say("no limit binds", "dim"),)]
-    reached, left = reached_at(binding), binding.to_spare
+    reached, left = reached_at(first), first.to_spare
     if left is None or reached is None:
-        return [(say(f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"),)]
-    ink: Ink = "alarm" if left < 0 else ""
-    begin = say(spare_words(left), ink)
-    full = (begin, say(f": {limit_at(binding)}"))
-    brief = (begin, say(f": {limit_words(binding.id).removesuffix(' limit')} at {pet(reached)}"))
-    first = min(estimate.limits, key=lambda one: reached_at(one) or float("inf"))
-    at = reached_at(first)
-    least = (begin, say(f": {limit_words(binding.id).removesuffix(' limit')}"))
-    if at is None or at >= reached:
-        return [full, brief, least]
-    words = f"{limit_words(first.id)} at {pet(at)} comes first, {duration(first.to_spare)}"
-    return [(*full, say(f"; {words}")), full, brief, least]
+        return [(say(spare_at(first)),)]
+    begin, name = say(spare_words(left), "alarm" if left < 0 else ""), limit_words(first.id)
+    full = (begin, say(f": {limit_at(first)}"))
+    brief = (begin, say(f": {name.removesuffix(' limit')} at {pet(reached)}"))
+    least = (begin, say(f": {name.removesuffix(' limit')}"))
+    likeliest = likeliest_words(estimate)
+    return [*([(*full, say(f"; {likeliest}"))] if likeliest else []), full, brief, least]
 
 
 def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
@@ -255,7 +253,7 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     left = f", in {duration((down(turn.latest) or 0.0) - scene.now)}"
     called = f"; if called now: inside {pet_up(turn.inside_if_now.p50)}"
     by = f"turn home by {at}"
-    return [f"{by}{left}{goes}{called}", f"{by}{left}{goes}", f"{by}{goes}", by, f"home by {at}"]
+    return [f"{by}{left}{goes}{called}", f"{by}{left}{goes}", f"{by}{goes}", by, f"turn by {at}"]
 
 
 def home_on_course(scene: Scene) -> float | None:
@@ -272,14 +270,6 @@ def turn_back_short(estimate: Estimate) -> str:
     if turn.homebound:
         return "on the way home"
     return f"turn home by {pet_down(turn.latest)}" if turn.latest is not None else "turn home now"
-
-
-def binding_words(binding: LimitFigure) -> str:
-    """Return what is to spare to a limit, and when that is reached."""
-    at = reached_at(binding)
-    if binding.to_spare is None or at is None:
-        return f"{limit_words(binding.id)}: chance {percent(1 - binding.chance)}"
-    return f"{spare_words(binding.to_spare)}: {limit_at(binding, brief=True)}"
 
 
 # The instant

@@ -31,7 +31,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet
 from tracker.forecast.values import Estimate, LimitFigure, OptionalFigure, Range
-from tracker.forecast.wording import limit_words, need_of, shown_causes
+from tracker.forecast.wording import first_limit, likeliest_words, limit_words, need_of, shown_causes
 from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words, up
 from tracker.foundation.text import percent
 from tracker.journal.progress import letters
@@ -104,14 +104,18 @@ def _decision(scene: LeadScene, estimate: Estimate, figure: OptionalFigure, widt
 
 
 def binding_rows(scene: LeadScene, width: int) -> list[Line]:
-    """Return the rule that names the binding limit: its chance, what nine in ten leave, how it was."""
+    """Return the rule that names the limit that comes first, how sure it is, and the likeliest to break."""
     estimate = scene.estimate
-    if estimate is None or estimate.binding is None:
+    figure = None if estimate is None else first_limit(estimate.limits)
+    if estimate is None or figure is None:
         return []
-    figure, need = estimate.binding, need_of(estimate)[2]
-    words = f"binding limit: {limit_words(figure.id)}, chance {percent(1 - figure.chance, need)}"
+    need, likeliest = need_of(estimate)[2], likeliest_words(estimate)
+    words = f"comes first: {limit_words(figure.id)}, chance {percent(1 - figure.chance, need)}"
     nine = "" if figure.margin.p90 is None else f"in nine of ten {spare_words(figure.margin.p90)}"
-    return [heading(words, width, *(part for part in (f"{nine}{_was(scene, figure, need)}", nine) if part))]
+    was = _was(scene, figure, need)
+    full = "; ".join(part for part in (f"{nine}{was}", likeliest) if part)
+    beside = (full, "; ".join(part for part in (nine, likeliest) if part), likeliest, f"{nine}{was}", nine)
+    return [heading(words, width, *(part for part in beside if part))]
 
 
 def _was(scene: LeadScene, figure: LimitFigure, need: float) -> str:

@@ -58,7 +58,7 @@ def choice_table(scene: LeadScene, width: int) -> list[Line]:
     estimate, notes = scene.estimate, ["shift: INSIDE against as advised"]
     if estimate is not None and not all(choice.meets for choice in found):
         notes.append(f"<: below the {percent_asked(need_of(estimate)[2])} that are needed")
-    notes.append("binding: likeliest to be broken")
+    notes.append("to spare: to the limit that comes first")
     tires = None if estimate is None else tires_words(estimate)
     return [
         *lines,
@@ -100,7 +100,7 @@ def choice_head(name: str, width: int, *, value: bool = False) -> Line:
         put("inside", at.figure, "dim", right=True),
         put("shift", _SHIFT, "dim", right=True),
         put("chance", at.figure + 2, "dim", right=True),
-        put("  to spare to the binding limit" if at.spare > 31 else "  to spare", at.spare, "dim"),
+        put("  to spare to the limit named" if at.spare > 31 else "  to spare", at.spare, "dim"),
         *((put("value", at.value, "dim", right=True),) if value else ()),
     )
     return crop(spans, width)
@@ -132,13 +132,13 @@ def choice_row(
 
 def _spared(choice: Choice) -> tuple[str, ...]:
     """Return `67 min to spare: elapsed limit at 6:30`, and shorter ways to say it."""
-    if choice.binding is None:
+    first = choice.first
+    if first is None:
         return ("no limit binds",)
-    name = limit_words(choice.binding)
-    if choice.to_spare is None:
+    name = limit_words(first.id)
+    if first.to_spare is None or first.reached is None:
         return (name,)
-    words = spare_words(choice.to_spare)
-    at = "" if choice.reached is None else f" at {pet_down(choice.reached.p50)}"
+    words, at = spare_words(first.to_spare), f" at {pet_down(first.reached.p50)}"
     brief = f"{words.removesuffix(' to spare')}: {name}"
     return f"{words}: {name}{at}", brief, brief.removesuffix(" limit"), words.removesuffix(" to spare")
 

@@ -29,7 +29,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure
-from tracker.forecast.wording import limit_words, need_of
+from tracker.forecast.wording import by_spare, limit_words, need_of
 from tracker.foundation.shown import duration, pet_down
 from tracker.foundation.text import amount, count, percent
 
@@ -38,13 +38,15 @@ STEADY_S = 300.0
 
 
 def limits(scene: LeadScene, width: int, height: int) -> list[Line]:
-    """Return one row per limit, the binding one first."""
-    head = heading("limits", width, "the binding one first; to spare: from INSIDE of whom it binds", "")
+    """Return one row per limit, the one with the least to spare first, then those without an instant."""
+    head = heading("limits", width, "least to spare first; to spare: from INSIDE of whom it binds", "")
     estimate = scene.estimate
     if estimate is None:
         return region(head, [remark("being worked out", width)], width, height)
     lines = [_limit_titles(width)]
-    for figure in sorted(estimate.limits, key=LimitFigure.tightness):
+    known = by_spare(estimate.limits)
+    others = (limit for limit in estimate.limits if limit not in known)
+    for figure in (*known, *sorted(others, key=LimitFigure.tightness)):
         row = _limit_row(scene, estimate, figure, width)
         lines.append(row)
         if scene.whole and is_cut(row):

@@ -147,7 +147,7 @@ def choices_beside(scene: Scene, width: int) -> list[Line]:
             put(f" {mark}{named(scene, choice)}", room, ink),
             put(pet_up(choice.inside.p50), 7, right=True),
             put(percent(choice.safe, need), _CHANCE, right=True),
-            put(spare_cell(choice.to_spare), _SPARE, right=True),
+            put(spare_cell(None if choice.first is None else choice.first.to_spare), _SPARE, right=True),
             put(f"  {keys_of(scene, choice)}" if keys else "", keys, "key"),
         )
         lines.append(crop(line, width))
@@ -156,8 +156,8 @@ def choices_beside(scene: Scene, width: int) -> list[Line]:
 
 def _measured(choices: Sequence[Choice]) -> str:
     """Return what the figures of choices are held against: the limit, where all have the same one."""
-    limits = {choice.binding for choice in choices if choice.binding is not None}
-    against = limit_words(next(iter(limits))) if len(limits) == 1 else "the likeliest limit to be broken"
+    limits = {choice.first.id for choice in choices if choice.first is not None}
+    against = limit_words(next(iter(limits))) if len(limits) == 1 else "the limit that comes first"
     return f"to spare: from inside to {against}"
 
 

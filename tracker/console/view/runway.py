@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, blank, crop, put, say
-from tracker.console.view.words import by_spare, reached_at
+from tracker.console.view.words import reached_at
 from tracker.forecast.values import Estimate, LimitFigure
-from tracker.forecast.wording import limit_at
+from tracker.forecast.wording import by_spare, first_limit, limit_at
 from tracker.foundation.shown import spare_words, up
 
 TITLE = "runway: work counted back from each limit"
@@ -50,7 +50,7 @@ def scale_for(left_s: float, cells: int) -> Scale:
 
 def drawn(estimate: Estimate) -> list[LimitFigure]:
     """Return the limits with the least to spare, the least first: one hours away where nothing else is."""
-    known = by_spare(estimate)
+    known = by_spare(estimate.limits)
     near = [limit for limit in known if (limit.to_spare or 0.0) < HOURS_S]
     return (near or known[:1])[:MOST_ROWS]
 
@@ -129,11 +129,11 @@ def _row(
         room = min(last, scale.cells) - first
         if room > 0:
             cells[first : first + room] = _block(text, room)
-    binds: Ink = "strong" if estimate.binding is not None and limit.id == estimate.binding.id else ""
+    edge: Ink = "strong" if limit == first_limit(estimate.limits) else ""
     tail = say(f"  {spare_words(left)}", "alarm" if left < 0 else "")
     if left < 0:
         cells[-len(_OVER) :] = _OVER
-    return crop((put(f" {words}", name, binds), say("".join(cells)), tail), width)
+    return crop((put(f" {words}", name, edge), say("".join(cells)), tail), width)
 
 
 def _block(text: str, room: int) -> str:

@@ -28,8 +28,8 @@ from tracker.console.view.styled_text import (
     text_lines,
     width_of,
 )
-from tracker.console.view.words import StepStanding, by_spare, crew_words, later, pet, stand_of
-from tracker.forecast.wording import limit_at
+from tracker.console.view.words import StepStanding, crew_words, later, pet, stand_of
+from tracker.forecast.wording import by_spare, limit_at
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, count, plain
 from tracker.journal.places import out_now, place_of
@@ -60,7 +60,7 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
     if estimate is None:
         words = f" what is to spare is being worked out; {_called(scene)}"
         return [crop((say(words, "dim"),), width)]
-    limits = by_spare(estimate)
+    limits = by_spare(estimate.limits)
     if not limits:
         return [crop((say(" no limit binds", "dim"),), width)]
     left = limits[0].to_spare or 0.0

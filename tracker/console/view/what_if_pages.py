@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from tracker.console.view.head import binding_words, turn_back_short
+from tracker.console.view.head import turn_back_short
 from tracker.console.view.scene import LeadScene, Scene, WhatIfPage
 from tracker.console.view.styled_text import (
     Ink,
@@ -24,7 +24,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet
 from tracker.forecast.values import Estimate, Range
-from tracker.forecast.wording import chance_words
+from tracker.forecast.wording import chance_words, first_limit, spare_at
 from tracker.foundation.shown import down, duration, pet_up, up
 from tracker.foundation.text import percent, percent_done
 from tracker.journal.wording import event_words
@@ -145,7 +145,8 @@ def _range(figure: Range) -> str:
 
 
 def _spare(one: Estimate) -> str:
-    return "no limit binds" if one.binding is None else binding_words(one.binding)
+    first = first_limit(one.limits)
+    return "no limit binds" if first is None else spare_at(first, brief=True)
 
 
 def _chance(one: Estimate) -> str:
