@@ -10,15 +10,15 @@ import pytest
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.layout import VIEWS, pages_for
 from tracker.console.lead_analysis import LeadAnalysis, Learned, Wish
-from tracker.console.view.head import lead_head
-from tracker.console.view.lead_1_day import day, ingress, to_decide
+from tracker.console.view.head import lead_head, notice
+from tracker.console.view.lead_1_day import day, ingress, to_decide, why
 from tracker.console.view.lead_2_choices import choices
 from tracker.console.view.lead_3_work import tasks, word
 from tracker.console.view.lead_4_runs_down import limits, trend
 from tracker.console.view.scene import LeadScene, Snapshot, Supposed
 from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
 from tracker.console.view.what_if_pages import what_if
-from tracker.forecast.values import ProcessFigure, Range
+from tracker.forecast.values import Alert, LimitFigure, ProcessFigure, Range
 from tracker.plan.model import Plan
 
 Exact = Callable[[list[Line], int, int], str]
@@ -167,6 +167,33 @@ def test_in_few_rows_the_day_is_told_in_figures(scene: LeadScene) -> None:
     assert head.split() == ["at", "inside", "8", "in", "10", "between", "chance", "EV2", "oxygen", "at"]
     assert last.split()[:2] == ["0:41", "3:14"] and "░" not in text
     assert "░" in text_of(ingress(scene, 80, 11)), "where it can be read it is drawn"
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_an_alert_below_the_lead_s_head_ends_at_a_word(scene: LeadScene, width: int) -> None:
+    assert scene.estimate is not None
+    text = "EV1 at Drive the six captive fasteners, 5 of 6, 27:37 of 10:00 min: done? EV1, EV1 -5, silent EV1"
+    alerts = (Alert("tick:a", text, False), Alert("tick:b", text, False))
+    shown = replace(scene, said="", snapshot=Snapshot(scene.progress, replace(scene.estimate, alerts=alerts)))
+    row = text_of(notice(shown, width, 1))
+    told = row.partition("LOOK ")[2].partition("  1 more alert: a")[0].strip()
+    assert told.endswith(" ~") and f"{told.removesuffix('~')}" in f"{text} "
+
+
+@pytest.mark.parametrize("width", [80, 100, 120, 160])
+def test_no_chance_is_cut_where_not_every_limit_has_room(scene: LeadScene, width: int) -> None:
+    assert scene.estimate is not None
+    limits = tuple(LimitFigure(f"EV1.store{n}", None, 0.1, Range(None, None, None)) for n in range(9))
+    before = replace(scene.points[2], chances={limit.id: 0.5 for limit in limits})
+    points = (*scene.points[:2], before, *scene.points[3:])
+    estimate = replace(scene.estimate, limits=limits)
+    shown = replace(scene, points=points, snapshot=Snapshot(scene.progress, estimate))
+    row = text_of(why(shown, width, 5)).splitlines()[-1].strip()
+    told = row.count(" 50 % -> 90 %")
+    assert row.startswith("chance by limit: EV1 store0 50 % -> 90 %") and "~" not in row
+    assert row.endswith(f"; {9 - told} more") == (told < 9) and told >= 2
+    whole = " ".join(text_of(why(replace(shown, whole=True), width, 20)).split())
+    assert whole.count(" 50 % -> 90 %") == 9
 
 
 def test_advice_on_too_little_is_not_yet_on_every_page(scene: LeadScene) -> None:

@@ -32,6 +32,7 @@ from tracker.console.view.styled_text import (
     say,
     sides,
     width_of,
+    wrapped,
 )
 from tracker.console.view.words import pet, pet_s, reached_at, window_changes
 from tracker.forecast.values import Choice, Estimate
@@ -400,9 +401,10 @@ def notice(scene: LeadScene, width: int, height: int) -> list[Line]:
             more = f"  {count(len(alerts) - 1, 'more alert')}: {key} "
         elif len(words) > width - len(mark) - 1:
             more = f"  in full: {key} "
-        line = crop(
-            (say(mark, ink), put(f" {words}", width - len(mark) - len(more)), say(more, "dim")), width
-        )
+        room = width - len(mark) - len(more)
+        first, *rest = wrapped(words, max(1, room - 3))
+        told = f" {words}" if len(words) < room else f" {first}{' ~' if rest else ''}"
+        line = crop((say(mark, ink), put(told, room), say(more, "dim")), width)
     return [line, *[blank(width)] * (height - 1)][:height]
 
 

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
+from rich.cells import cell_len
+
 from tracker.console.view.due import due_section
 from tracker.console.view.lead_2_choices import choice_head, choice_row, named, still_open
 from tracker.console.view.scene import TREND_S, LeadScene, Point
@@ -177,7 +179,11 @@ def _chances(scene: LeadScene, estimate: Estimate, before: Mapping[str, float], 
         if f.id in before
     ]
     told = [f"{name} {a} -> {b}" for name, a, b in pairs if a != b]
-    return [remark(f"chance by limit: {', '.join(told)}", width)] if told else []
+    forms = ["chance by limit: " + ", ".join(told[:most]) for most in range(len(told), 0, -1)]
+    forms = [f"{words}{f'; {n} more' if n else ''}" for n, words in enumerate(forms)]
+    if scene.whole:
+        return under(forms[0], width, indent=1) if forms else []
+    return [remark(next((f for f in forms if cell_len(f) < width), forms[-1]), width)] if forms else []
 
 
 _AXIS = 7
