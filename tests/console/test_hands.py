@@ -73,6 +73,17 @@ async def test_an_unlikely_reading_is_wanted_twice(at_desk: Callable[..., Any], 
         assert at.kinds[1:] == ["reading"] * (2 if typed.startswith("o") else 1)
 
 
+async def test_must_work_is_dropped_by_enter_twice(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await under_way(at)
+        await at.press("d")
+        await at.type("pump")
+        await at.press("enter")
+        assert at.kinds == ["zero"] and "must work, for the lead to give up" in at.said
+        await again(at)
+        assert at.kinds == ["zero", "dropped"]
+
+
 async def test_a_likely_reading_is_wanted_once(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await under_way(at)

@@ -138,7 +138,7 @@ class TypedEvents:
             found.append(follows.words)
         elif follows is None and (against := self._against(events)):
             found.append(f"{against}, and what follows is being worked out")
-        return found
+        return found + must_doubts(events, self._session.ahead)
 
     def _against(self, events: list[dict[str, Any]]) -> str:
         """Return what was advised where a task is kept against it."""
@@ -349,6 +349,14 @@ def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | Non
         elif event.get("kind") == "done":
             found += tick_doubts(progress, str(event.get("step")), at)
     return found
+
+
+def must_doubts(events: Iterable[Event], progress: Progress) -> list[str]:
+    """Return what is said where work is dropped that the plan has as must work."""
+    tasks = [str(event.get("task")) for event in events if event.get("kind") == "dropped"]
+    states = [(task, progress.tasks.get(task)) for task in tasks]
+    musts = [task for task, state in states if state is not None and not state.task.optional]
+    return [f"{' and '.join(musts)}: must work, for the lead to give up"] if musts else []
 
 
 def _read_in(event: Event, progress: Progress) -> Iterator[Event]:

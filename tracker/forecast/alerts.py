@@ -57,7 +57,7 @@ def _limits(look: Look) -> Iterator[Alert]:
             return
         soon = list(_turn_home_soon(look, back.latest))
         yield from soon
-        best = best_choice(look.made, look.made.choices or ())
+        best = best_choice(progress, look.made, look.made.choices or ())
         if any(alert.severity == "act" for alert in soon) and (best is None or best.id == "call-home"):
             return
     yield from _chance(look)
@@ -144,9 +144,10 @@ def _chance(look: Look) -> Iterator[Alert]:
     id, now = "confidence", f"{whose or 'chance'} {slot('chance', 'chance')}"
     was = "" if past is None or percent(past.figure, need) == percent(chance, need) else when_raised("chance")
     best, do, figures = _best(look) if unmet else ("", (), {})
+    met = "" if unmet else ", just met"
     found = look.alert(
         id,
-        f"{now}, need {percent_asked(need)}: {_spare(limit)}{best}{was}",
+        f"{now}, need {percent_asked(need)}{met}: {_spare(limit)}{best}{was}",
         severity="act" if unmet else "look",
         subject=None if limit is None else limit.id,
         since=look.now if past is None else past.at,
@@ -167,19 +168,34 @@ def _best(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
     The cheapest choice that meets what is needed, else the best, and then what to ask the lead for.
     """
     known = [choice for choice in look.made.choices or () if _still(look, choice)]
-    choice = best_choice(look.made, known)
+    choice = best_choice(look.progress, look.made, known)
     if choice is None:
         return _call(look) if look.made.choices is None else _nothing_better(look)
-    do = typed_lines(choice)
+    do = [line for line in typed_lines(choice) if _changes(look, line)]
     if choice.id in ("call-home", "call-at-once"):
         words = deed("calls home" if choice.id == "call-home" else "calls home at once")
     else:
-        words = ", ".join(deed(f"drops {line.removeprefix('drop ')}") for line in do)
+        words = _drops(look, choice, do)
     ask = _ask(look.made, choice.binding, choice.nine, choice.inside.p90)
     ask = "" if choice.meets else f", the best left{ask}"
     figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe, "then_at": choice.at}
     then = f", as of {slot('then_at', 'down')}" if pet_down(choice.at) != pet_down(look.now) else ""
     return f". {words}: {then_inside()}{then}{ask}", do, figures
+
+
+def _changes(look: Look, line: str) -> bool:
+    """Whether what is typed changes the figures: a drop of what nobody counts does not."""
+    verb, _, task = line.partition(" ")
+    return verb != "drop" or task in look.made.counted or not look.progress.tasks[task].optional
+
+
+def _drops(look: Look, choice: Choice, do: Sequence[str]) -> str:
+    """What is dropped: all of it together, and whether the plan has it as must work."""
+    words = " and ".join(deed(f"drops {line.removeprefix('drop ')}") for line in do)
+    together = ", together" if len(do) > 1 else ""
+    musts = [task for task in choice.given_up if not look.progress.tasks[task].task.optional]
+    must = f" ({' and '.join(musts)}: must work, ask the lead)" if musts else ""
+    return f"{words}{must}{together}"
 
 
 def _call(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
@@ -221,23 +237,27 @@ def _still(look: Look, choice: Choice) -> bool:
     return all(task is not None and task.status in ("open", "begun") for task in tasks)
 
 
-def best_choice(made: Estimate, known: Sequence[Choice]) -> Choice | None:
+def best_choice(progress: Progress, made: Estimate, known: Sequence[Choice]) -> Choice | None:
     """The cheapest choice that meets what is needed, else the one with the best chance; None: none is better.
 
-    Cheapest: optional work left out before musts given up, before a recall; then what leaves the most value.
+    Cheapest: work that the plan has as optional left out, also what was decided to be kept, before must work
+    given up, before a recall; then what leaves the most value, then what takes the fewest deeds.
     """
-    found = [choice for choice in known if _cost(choice) is not None and choice.safe > made.safe]
+    costs = {choice.id: _cost(progress, choice) for choice in known}
+    found = [choice for choice in known if costs[choice.id] is not None and choice.safe > made.safe]
     meeting = [choice for choice in found if choice.meets]
     if meeting:
-        return min(meeting, key=lambda choice: (_cost(choice), -(choice.value or 0), _shift(choice)))
-    return max(found, key=lambda choice: (choice.safe, -(_cost(choice) or 0)), default=None)
+        return min(meeting, key=lambda one: (costs[one.id], -(one.value or 0), len(one.events), _shift(one)))
+    return max(found, key=lambda one: (one.safe, -(costs[one.id] or 0), -len(one.events)), default=None)
 
 
 _COST = {"drop": 0, "committed": 0, "must-only": 0, "give-up": 1, "call-home": 2, "call-at-once": 3}
 """What a choice costs, by the beginning of its id."""
 
 
-def _cost(choice: Choice) -> int | None:
+def _cost(progress: Progress, choice: Choice) -> int | None:
+    if choice.given_up and all(progress.tasks[task].task.optional for task in choice.given_up):
+        return 0
     return _COST.get(choice.id.partition(":")[0])
 
 

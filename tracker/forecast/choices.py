@@ -138,10 +138,18 @@ class _Table:
                 yield Deed(":".join(("swap", task, *out)), events, kept)
 
     def _musts(self) -> Iterator[Deed]:
-        """Each must given up, with those that need it, where leaving out optional work is not enough."""
+        """Each must given up, with those that need it, where leaving out optional work is not enough.
+
+        What the plan has as must work goes only with all its optional work, whatever was decided of that.
+        """
+        every = [name for name in self.progress.tasks if self._may_go(name)]
         for task, others in musts_given_up(self.progress) if self.made.when_short else ():
             gone = (task, *others)
-            yield Deed(f"give-up:{task}", tuple(map(_drop, gone)), self._kept, gone)
+            if all(self.progress.tasks[name].task.optional for name in gone):
+                yield Deed(f"give-up:{task}", tuple(map(_drop, gone)), self._kept, gone)
+            else:
+                every_one = dict.fromkeys((*gone, *every))
+                yield Deed(f"give-up:{task}", tuple(map(_drop, every_one)), frozenset(), gone)
 
     def _recalls(self) -> Iterator[Deed]:
         progress = self.progress
