@@ -166,7 +166,10 @@ def test_no_change_wins_more_than_those_that_are_told(seed: int) -> None:
     for event, _ in changes(truth.progress):
         gain = before - truth.p90(event)
         if gain >= 120.0 and _safer(truth, event):
-            assert gains[event["kind"], event.get("step") or event["task"]] >= gain
+            twins = [won for (kind, _), won in gains.items() if kind == event["kind"] == "moved"]
+            # Two moves that come to the same order are told once, under the name of either.
+            told_as = gains.get((event["kind"], event.get("step") or event["task"]), max(twins, default=0.0))
+            assert told_as >= gain
 
 
 def test_a_search_that_is_ended_tells_what_it_found_so_far() -> None:
