@@ -97,6 +97,9 @@ def test_screens_keep_their_size_and_say_it_plainly(run: Run) -> None:
 def test_exports_neither_run_nor_mark_it_up(run: Run) -> None:
     run("closed", 4000)
     one = debriefed(run.now, "one.sqlite", None)
+    assert [(a.round, a.crew, a.wrong, a.after, a.every) for a in one.rounds] == [
+        ("status", "EV1", "gloves", 130, 600)
+    ]
     assert len(one.matters) == 4 and one.matters[0].text == BAD
     pages = "".join(debrief_pages.page([one])), "".join(debrief_pages.markdown([one]))
     for text in pages:

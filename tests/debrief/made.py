@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tracker.debrief.consumed import Consumed, StoreCurve
-from tracker.debrief.excursion import Decided, Excursion, Held, Matter, Part, PlanChange, Totals
+from tracker.debrief.excursion import Answered, Decided, Excursion, Held, Matter, Part, PlanChange, Totals
 from tracker.debrief.judged import Forecasted, judgement
 from tracker.debrief.replay import Hindsight
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
@@ -170,5 +170,6 @@ def excursion(text: str = "fine", **changes: Any) -> Excursion:
             ),
             Matter(7, 90.0, "message", "", None, "", "", "op", text, 1010.0, None, "", "", ""),
         ),
+        rounds=(Answered(8, 95.0, text, "EV1", text, text, 95.0, 60.0),),
     )
     return replace(usual, **changes)

@@ -35,6 +35,7 @@ from tracker.journal.as_run import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
 from tracker.journal.matters import due_at, open_s
 from tracker.journal.progress import Progress, Reading, Recorded, inside_at
+from tracker.journal.rounds import checks
 from tracker.plan.timeline import Timeline, as_planned
 
 
@@ -132,6 +133,38 @@ def matters(progress: Progress, end: float) -> tuple[Matter, ...]:
             )
         )
     return tuple(sorted(found, key=lambda matter: (matter.at, matter.number)))
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What somebody answered in a round."""
+
+    number: int
+    at: float
+    round: str
+    crew: str
+    said: str
+    """Each thing asked with its answer, in one line."""
+    wrong: str
+    """What was not ok."""
+    after: float
+    """Seconds since the same person's answer before it, or since zero."""
+    every: float
+    """After how many seconds it is due again, as planned."""
+
+
+def answered(progress: Progress) -> tuple[Answered, ...]:
+    """Return all answers to rounds, by time."""
+    every = {one.id: float(one.every) for one in progress.plan.rounds}
+    last: dict[tuple[str, str], float] = {}
+    found = []
+    for one in checks(progress):
+        said = ", ".join(f"{item} {answer}" for item, answer in one.answers.items())
+        after = one.at - last.get((one.round, one.crew), 0.0)
+        last[one.round, one.crew] = one.at
+        wrong = ", ".join(one.wrong)
+        found.append(Answered(one.number, one.at, one.round, one.crew, said, wrong, after, every[one.round]))
+    return tuple(found)
 
 
 def changes(progress: Progress) -> tuple[PlanChange, ...]:
@@ -328,6 +361,8 @@ class Excursion:
     """What made it, with its version."""
     matters: tuple[Matter, ...] = ()
     """All that was raised, and what became of it."""
+    rounds: tuple[Answered, ...] = ()
+    """What was answered in rounds."""
 
 
 def debriefed(
@@ -375,6 +410,7 @@ def debriefed(
         last_hash=last_hash,
         tool=f"tracker {__version__}",
         matters=matters(progress, end),
+        rounds=answered(progress),
     )
 
 

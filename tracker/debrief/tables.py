@@ -344,6 +344,17 @@ def matters(one: Excursion) -> Table:
     return _table("Raised and settled", headings, rows, (0, 5))
 
 
+def rounds(one: Excursion) -> Table:
+    """Return who answered which round when, what was not ok, and how late it was."""
+    rows = [
+        (pet(a.at), a.round, a.crew, a.said, a.wrong, pet(a.after), signed(a.after - a.every))
+        for a in one.rounds
+    ]
+    headings = ("at", "round", "who", "answers", "not ok", "after", "late")
+    note = "After: since the same person's last answer, or zero. Late: more than the plan asks."
+    return _table("Rounds", headings, rows, (0, 5, 6), note)
+
+
 SCORES = "Was the forecast right?"
 
 
@@ -397,6 +408,7 @@ def of_excursion(one: Excursion) -> list[Table]:
         changes(one),
         holds(one),
         matters(one),
+        rounds(one),
         steps(one),
         notes(one),
     ]

@@ -181,6 +181,7 @@ tasks:
         do: And what comes after it
         crew: [{one}]
         time: 0:10
+        # takes: [wrench]   # From where it lies
         # within: {{of: work.first, time: 1:00}}   # Done at most so long after the other is done
   - id: extra
     title: What may be left out
