@@ -16,9 +16,11 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import cache
 from io import BytesIO
 from pathlib import Path
 from random import Random
@@ -28,16 +30,22 @@ from uuid import uuid4
 from tests.disk import watched
 from tests.journals import MORNING, PLAN, plan
 from tests.journals import journal as journal_in
+from tests.plan.workbooks import repacked, xlsx
 from tracker.console.settings_file import read_settings
 from tracker.forecast.pace_file import read_pace
 from tracker.foundation import clock
-from tracker.foundation.errors import JournalError, TrackerError
+from tracker.foundation.errors import Fault, JournalError, PlanError, TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
 from tracker.journal.seat import sit
 from tracker.journal.stream import Stream
 from tracker.journal.verify import verify
+from tracker.plan.columns import NO_WISHES
 from tracker.plan.read import parse_plan
+from tracker.plan.sheet import read_rows
+from tracker.plan.sheet_plan import plan_of_sheet
+from tracker.plan.sheet_table import read_table_of, table_of_workbook
+from tracker.plan.workbook import Grid, is_workbook, read_here
 
 AGAIN = 25
 """Tries on one journal before the next begins."""
@@ -229,8 +237,46 @@ _PACE = (
     "format: 1\npace: {median: 1.05, spread: 0.15}\nnoise: {sigma: 0.33, weight: 6}\nuse: {spread: 0.15}\n"
 )
 _SETTINGS = 'theme = "dark"\nbell = true\n[keys]\nundo = "Z"\n'
-_PIECES = [b"9" * 310, b"NaN", b"{", b"}", b"[", b"]", b'"', b"\\ud800", b"\x00", b"\x1b[2J", b"-", b"1e999"]
+_PIECES = [b"9" * 310, b"9" * 5000, b"NaN", b"{", b"}", b"[", b"]", b'"', b"\\ud800", b"\x00", b"\x1b[2J"]
 _PIECES += ["\u202e".encode(), b"null", b"true", b"9031-05-04T14:00:00Z", b"0:00", b": ", b"\n", b"&a", b"*a"]
+_PIECES += [b"-", b"1e999"]
+
+
+_SHEET = [["Task", "Step", "Who", "Time", "Priority"], ["Hatch", "Open it", "EV1", "0:05", "must"]]
+_SHEET += [["Hatch", "Look out", "EV1, EV2", "4 min", ""], ["Trays", "Take the tray", "EV2", "8", "should"]]
+_SHEET += [["Home", "Go in", "EV1 EV2", "0:10", "closeout"]]
+
+
+def _sheet_door(raw: bytes) -> None:
+    """Read a sheet of steps as `tracker import` does."""
+    if is_workbook(raw):
+        table = table_of_workbook(_grids(raw), "s", NO_WISHES)
+    else:
+        table = read_table_of(raw, "s", NO_WISHES)
+    text = plan_of_sheet(read_rows(table, "s"), excursion="s", limit=None, file="p")
+    parse_plan(text, file="p", name="p")
+
+
+def _grids(raw: bytes) -> list[Grid]:
+    try:
+        return read_here(raw)
+    except Exception as error:
+        # In the command a process of its own stands between, whose end is told in one line.
+        raise PlanError([Fault("s", 0, 0, "", "cannot be read", "")]) from error
+
+
+def _mutated_book(random: Random) -> bytes:
+    """A workbook with one member of its package changed; now and then the package itself."""
+    if random.random() < 0.1:
+        return mutated(_book(), random)
+    with zipfile.ZipFile(BytesIO(_book())) as package:
+        chosen = random.choice([name for name in package.namelist() if name.endswith(".xml")])
+    return repacked(_book(), lambda name, content: mutated(content, random) if name == chosen else content)
+
+
+@cache
+def _book() -> bytes:
+    return xlsx(*_SHEET)
 
 
 def mutated(text: bytes, random: Random) -> bytes:
@@ -289,6 +335,8 @@ def doors(folder: Path) -> dict[str, tuple[list[bytes], Callable[[bytes], object
         "pace": ([_PACE.encode()], lambda raw: read_pace(raw.decode("utf-8", "replace"), "p")),
         "settings": ([_SETTINGS.encode()], lambda raw: read_settings(raw.decode("utf-8", "replace"), "s")),
         "journal": ([sound], a_journal),
+        "csv": (["\n".join(";".join(row) for row in _SHEET).encode()], _sheet_door),
+        "xlsx": ([], _sheet_door),
     }
 
 
@@ -297,7 +345,7 @@ def mutations(folder: Path, door: str, tries: int, seed: int) -> Iterator[tuple[
     sound, takes = doors(folder)[door]
     for n in range(seed, seed + tries):
         random = Random(n)
-        raw = mutated(random.choice(sound), random)
+        raw = mutated(random.choice(sound), random) if sound else _mutated_book(random)
         try:
             takes(raw)
         except TrackerError:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -288,7 +288,7 @@ def _unsound(path: Path, journal: Journal) -> str | None:
     return f"the fold differs from that of the plain list in {', '.join(wrong)}" if wrong else None
 
 
-def first_broken(folder: Path, seeds: range) -> tuple[int, str] | None:
+def first_broken(folder: Path, seeds: Iterable[int]) -> tuple[int, str] | None:
     """The first seed whose world breaks a promise, and which; None where none does."""
     for seed in seeds:
         place = folder / str(seed)

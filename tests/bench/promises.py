@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import tempfile
 from pathlib import Path
 from time import monotonic
 
 from tests.attacks import Finding, mutations, power_cuts, run, seats
 from tests.bench.table import report
+from tests.hands import fumble
 from tests.world import first_broken
 
-KILLS, DISKS, CUTS, WORLDS, MINUTE_S = 10_000, 2_000, 10_000, 5_000, 60.0
+KILLS, DISKS, CUTS, WORLDS, HANDS, MINUTE_S = 10_000, 2_000, 10_000, 5_000, 300, 60.0
 MUTATED = {
     "line": 600_000,
     "typed": 300_000,
@@ -19,6 +21,8 @@ MUTATED = {
     "pace": 50_000,
     "settings": 20_000,
     "journal": 10_000,
+    "csv": 40_000,
+    "xlsx": 10_000,
 }
 LESS = 100
 """How many times less is tried quickly."""
@@ -30,7 +34,9 @@ def main(argv: list[str]) -> None:
     parser.add_argument("--quick", action="store_true", help="a hundredth of it")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument(
-        "--only", choices=["kills", "disks", "cuts", "worlds", "seats", *MUTATED], help="one attack alone"
+        "--only",
+        choices=["kills", "disks", "cuts", "worlds", "hands", "seats", *MUTATED],
+        help="one attack alone",
     )
     args = parser.parse_args(argv)
     less = LESS if args.quick else 1
@@ -42,6 +48,8 @@ def main(argv: list[str]) -> None:
             _told("cuts", power_cuts(Path(folder) / "cuts", max(CUTS // less, 25), args.seed))
         if args.only in (None, "worlds"):
             _worlds(Path(folder) / "worlds", range(args.seed, args.seed + max(WORLDS // less, 25)))
+        if args.only in (None, "hands"):
+            _hands(Path(folder), range(args.seed, args.seed + max(HANDS // less, 3)))
         if args.only in (None, "seats"):
             for writers, watchers in ((1, 50), (4, 50)):
                 _crowd(Path(folder) / f"seats-{writers}", writers, watchers, MINUTE_S / less)
@@ -67,6 +75,15 @@ def _worlds(folder: Path, seeds: range) -> None:
         figure,
         "none",
     )
+
+
+def _hands(folder: Path, seeds: range) -> None:
+    ended = []
+    for seed in seeds:
+        (folder / f"hands-{seed}").mkdir()
+        ended += asyncio.run(fumble(folder / f"hands-{seed}", seed, 100))[:1]
+    what = f"sizes, keys, pastes, clicks at a desk, {100 * len(seeds):,}: ended by a fault"
+    report("promises", what, f"{len(ended)}{ended[:1] or ''}", "0")
 
 
 def _crowd(folder: Path, writers: int, watchers: int, seconds: float) -> None:

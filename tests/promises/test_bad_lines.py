@@ -18,10 +18,17 @@ from hypothesis import strategies as st
 from tests.journals import ZERO
 from tests.journals import journal as journal_in
 from tracker.cli import record
-from tracker.foundation.errors import EventError
+from tracker.console.settings_file import read_settings
+from tracker.foundation.errors import EventError, PlanError, TrackerError
+from tracker.foundation.times import parse_instant
 from tracker.journal.events import MODELS
 from tracker.journal.journal import Journal
+from tracker.journal.typed import parse_entry
+from tracker.plan.columns import NO_WISHES
+from tracker.plan.sheet import read_rows
+from tracker.plan.sheet_table import read_table_of
 
+AT = parse_instant("2031-05-04T14:15:00Z")
 HUGE = int("9" * 310)
 NAMES = ["EV1", "EV2", "IV", "*", "hinge", "latch", "home", "hinge.mate", "latch.wipe", "egress.hatch"]
 NAMES += ["oxygen", "battery", "daylight", "elapsed", "EV1.oxygen", "*.battery", "home", "drop", "keep"]
@@ -123,3 +130,23 @@ def test_a_bad_line_is_told_by_its_number_and_the_rest_goes_on(
     assert said.err.startswith("line 2: ")
     assert said.err.count("\n") == 1
     said.err.encode()
+
+
+DIGITS = ["9", "1 9", "-9", "9:00", "1 9 of 4", "t 1 9", "t 1 of 9", "limit elapsed 9", "9Z", "= 9 x", "+ 9"]
+
+
+@pytest.mark.parametrize("text", [*DIGITS, "- 9 9"])
+def test_thousands_of_digits_are_refused_wherever_they_are_typed(text: str, journal: Journal) -> None:
+    with pytest.raises(EventError):
+        parse_entry(text.replace("9", "9" * 5000), journal.progress(), now=900.0, utc_now=AT, seat="op")
+
+
+def test_thousands_of_digits_in_settings_are_a_fault_of_theirs() -> None:
+    with pytest.raises(TrackerError, match="s: is not TOML"):
+        read_settings(f"bell = {'9' * 5000}", "s")
+
+
+def test_a_time_in_a_sheet_of_hundreds_of_digits_is_a_fault_of_its_row() -> None:
+    rows = ["Task;Step;Who;Time", "Hatch;Open it;EV1;0:05", f"Hatch;Look;EV1;{'9' * 310}", "Hatch;Go;EV1;8"]
+    with pytest.raises(PlanError, match=r"column D \(Time\): 9+"):
+        read_rows(read_table_of("\n".join(rows).encode(), "s", NO_WISHES), "s")

@@ -189,6 +189,8 @@ def test_a_journal_that_was_put_back_or_cut_is_told_by_number_and_instant(path: 
     with Journal.open(path) as journal:
         (said,) = sit(journal, folder)
         assert lost in said
+        # Also while somebody sits there, whose outbox is not to be had.
+        assert "event 13" in str(verify(path, outboxes=folder).fault)
 
 
 def test_a_copy_made_meanwhile_is_sound_as_far_as_it_goes(path: Path, folder: Path, tmp_path: Path) -> None:

@@ -9,7 +9,8 @@ from tests.world import World, first_broken
 
 
 def test_no_world_breaks_a_promise_by_a_failing_disk_line_clock_or_power(tmp_path: Path) -> None:
-    assert first_broken(tmp_path, range(300, 400)) is None
+    # The first two try the order of an outbox, and an error of its database as somebody sits down.
+    assert first_broken(tmp_path, (348, 10105, *range(100))) is None
 
 
 def test_a_seed_is_the_same_world_again(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
+from tracker.console.places import OFFER
 from tracker.console.refused import WAYS, Refusals
 from tracker.console.seat_clock import ClockDoubt, SeatClock
 from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
@@ -267,7 +268,7 @@ class Session:
             known, pending.unsaved, pending.kept = pending.unsaved, report.words, report.kept
             if report.words != known:  # Said once: what is said meanwhile is not wiped out every second.
                 where = "kept here" if report.kept else "unsaved"
-                self.say(f"{where}: {report.words}; it is tried again every second", "alarm")
+                self.say(f"{where}: {report.words}; it is tried again every second; {OFFER}", "alarm")
                 self._settle()
 
     def _written(self, report: Written, mono: float) -> None:
@@ -396,6 +397,10 @@ class DeskRuntime:
         self._hear = lambda report: None
         self._estimates.stop()
         return self._writer.stop()
+
+    def go_elsewhere(self, place: str) -> None:
+        """Have the journal go on in another place, where the present one is gone or refuses."""
+        self._writer.go_elsewhere(place)
 
     def scene(self) -> Scene:
         """Return everything that the views may look at, at this instant."""

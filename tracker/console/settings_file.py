@@ -40,7 +40,7 @@ def read_settings(text: str, name: str) -> Settings:
     """Return the settings in a file's text; TrackerError with one line a fault, `name: key: what; better`."""
     try:
         given = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         words = f'{name}: is not TOML: {plain(error)}; write lines such as theme = "light"'
         raise TrackerError(words) from error
     faults: dict[str, str] = {}

@@ -19,6 +19,7 @@ from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import Purpose
 from tracker.console.key_events import batch_of, outside, tick_doubts
 from tracker.console.live_screen import LiveScreen
+from tracker.console.places import typed_place
 from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
@@ -28,13 +29,15 @@ from tracker.forecast.values import Choice, ConsumableFigure, Estimate
 from tracker.forecast.wording import limit_words, need_of, verdict_words
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import pet_down, pet_up, up
-from tracker.foundation.text import amount, count, percent
+from tracker.foundation.text import amount, count, percent, plain
 from tracker.journal.kinds import BY_NAME, UNTIMED, partner_of
 from tracker.journal.press import refused_words
 from tracker.journal.progress import Progress
 from tracker.journal.wording import event_words
 from tracker.plan.model import Consumable
 
+MOST_REFUSED = 400
+"""Characters of a refusal: it may repeat what was pasted."""
 MOST = 200
 """Characters in which events that are written together are told one by one."""
 EXAMPLES = "1 -3   k a   t 1 15   h 2 glove check   b o .52 .49   note ...   Tab completes"
@@ -49,7 +52,7 @@ class TypedEvents:
 
     def __init__(self, screen: LiveScreen, runtime: DeskRuntime, actions: DeskActions) -> None:
         self._screen, self._session, self._actions = screen, runtime.session, actions
-        self._clock = runtime.clock
+        self._clock, self._go_elsewhere = runtime.clock, runtime.go_elsewhere
         self._sure: str | None = None
         """A text that Enter was pressed for once and that is unlikely."""
         self._weighed: tuple[str, Follows | None] = ("", None)
@@ -81,6 +84,9 @@ class TypedEvents:
         if text.strip().lower() == UNDO:
             self._actions.undo()
             return True
+        if (place := typed_place(text)) is not None:
+            self._go_elsewhere(place)
+            return True
         decision = self._session.refusals.decision(text)
         if decision is not None and decision.way == LATER:
             self._session.refusals.put_off(decision.press)
@@ -89,7 +95,7 @@ class TypedEvents:
         try:
             events = self._events(text)
         except TrackerError as error:
-            self._screen.say(f"{error.lines[0]}   Esc leaves the line", "late")
+            self._screen.say(f"{plain(error.lines[0], most=MOST_REFUSED)}   Esc leaves the line", "late")
             return False
         unlikely = self._unlikely(text, events)
         if unlikely and self._sure != text:
@@ -157,11 +163,14 @@ class TypedEvents:
         decision = self._session.refusals.decision(text)
         if decision is not None and decision.way == LATER:
             return (f"Enter keeps it for later: {refused_words(decision.press)}", "going")
+        if (place := typed_place(text)) is not None:
+            why = "where the present place is gone or refuses"
+            return (f"Enter goes on in {place} with all entries on record, {why}", "going")
         try:
             events = self._events(text)
             unusual = self._session.unusual(events, instant_of(events, self._screen.utc()))
         except TrackerError as error:
-            return (error.lines[0], "late")
+            return (plain(error.lines[0], most=MOST_REFUSED), "late")
         follows = self._follows(text, events)
         words = f"Enter writes {self._when(events[-1])}: {self._words(events)}"
         words += f"   {follows.words}" if follows is not None else ""

@@ -16,16 +16,15 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+from tracker.console.places import Elsewhere, go_on, offered, write_page
 from tracker.console.view.scene import Mark
 from tracker.forecast.values import Estimate
 from tracker.foundation.clock import ClockBegan
 from tracker.foundation.errors import EventError, TrackerError
-from tracker.foundation.output import write_out
 from tracker.journal.kinds import BY_NAME
-from tracker.journal.place import beside
 from tracker.journal.press import Kept, State
 from tracker.journal.progress import Folded, Progress
-from tracker.journal.store import Lost
+from tracker.journal.store import Forked, Lost
 
 RETRY_S = 1.0
 """How often the journal is looked at for what other seats wrote, and a failed write is tried again."""
@@ -169,7 +168,7 @@ class _Stop:
     """The desk is being left."""
 
 
-_Task = Job | _Estimate | _Page | _Stop
+_Task = Job | _Estimate | _Page | Elsewhere | _Stop
 
 
 class Writer(threading.Thread):
@@ -184,7 +183,7 @@ class Writer(threading.Thread):
     ) -> None:
         super().__init__(name="writer", daemon=True)
         self._open, self._seat, self._report, self._folder = open_journal, seat, report, outbox
-        self._waited_for = ""
+        self._waited_for = self._refuses = ""
         self.kept_in: Path | None = None
         """The outbox of this seat; None where none is kept."""
         self._queue: queue.Queue[_Task] = queue.Queue()
@@ -212,6 +211,10 @@ class Writer(threading.Thread):
         """Queue a page for paper."""
         self._queue.put(_Page(progress, estimate))
 
+    def go_elsewhere(self, place: str) -> None:
+        """Go on in another place, once the present one is gone or refuses."""
+        self._queue.put(Elsewhere(place))
+
     def stop(self, timeout_s: float = 5.0) -> tuple[Job, ...]:
         """Write what is queued, close the journal, and return the jobs that are not on disk."""
         self._queue.put(_Stop())
@@ -223,26 +226,21 @@ class Writer(threading.Thread):
         """Open the journal, then write and look until told to stop."""
         try:
             journal = self._open()
+            said = self._sit(journal)
         except TrackerError as error:
             self._report(Failed(error.lines))
             return
         except Exception as error:
             self._report(Failed((f"the journal cannot be opened: {_words(error)}",)))
             return
-        said = self._sit(journal)
         clock = None if self.kept_in is None else journal.sitting.clock(journal.number)
-        seat = self._seat or journal.sitting.seat
-        self._report(Opened(journal.name, journal.progress(), seat, clock))
+        self._report(Opened(journal.name, journal.progress(), self._seat or journal.sitting.seat, clock))
         for words in (*said, *([journal.notice] if journal.notice is not None else [])):
             self._report(Told(words))
-        journal.tell_waiting(self._waits)
         self._resume(journal)
         if refused := journal.sitting.refused():
             self._report(Undecided(refused))
-        try:
-            self._serve(journal)
-        finally:
-            journal.close()
+        self._serve(journal)
 
     def _waits(self, words: str) -> None:
         """Say for whom a write waits, once for each, not with every try."""
@@ -258,6 +256,9 @@ class Writer(threading.Thread):
 
         try:
             said = sit(journal, self._folder, self._seat)
+        except Forked:
+            journal.close()
+            raise
         except TrackerError as error:
             return (f"no outbox, so what cannot be saved is nowhere on disk: {_words(error)}",)
         self._seat, self.kept_in = journal.sitting.seat, journal.sitting.outbox.path
@@ -275,19 +276,29 @@ class Writer(threading.Thread):
 
     def _serve(self, journal: Any) -> None:
         waiting: list[Job] = []
-        while True:
-            try:
-                task = self._queue.get(timeout=RETRY_S)
-            except queue.Empty:
-                task = None
-            if isinstance(task, Job):
-                waiting.append(task)
-                self._keep(journal, task)
-            waiting = self._work_off(journal, waiting)
-            if isinstance(task, _Stop):
-                return
-            if not isinstance(task, Job):
-                self._aside(journal, task)
+        try:
+            while True:
+                try:
+                    task = self._queue.get(timeout=RETRY_S)
+                except queue.Empty:
+                    task = None
+                journal.tell_waiting(self._waits)
+                if isinstance(task, Job):
+                    waiting.append(task)
+                    self._keep(journal, task)
+                waiting = self._work_off(journal, waiting)
+                if isinstance(task, _Stop):
+                    return
+                if isinstance(task, Elsewhere):
+                    there, words = go_on(journal, task.place, self._refuses)
+                    if there is not journal:
+                        journal, self._refuses = there, ""
+                        self._report(Opened(there.name, there.progress(), self._seat or there.sitting.seat))
+                    self._report(Told(words))
+                elif not isinstance(task, Job):
+                    self._aside(journal, task)
+        finally:
+            journal.close()
 
     def _keep(self, journal: Any, job: Job) -> None:
         """Put a press on this seat's own disk before anything else is tried."""
@@ -310,11 +321,12 @@ class Writer(threading.Thread):
                 # Whatever went wrong, the event is not known to be on disk: it waits, and the screen says so.
                 self._sent |= {job.token} if isinstance(error, Lost) else set()
                 self._late |= {each.token for each in waiting}
+                self._refuses = _words(error)
                 for each in waiting:
-                    self._report(Unsaved(each.token, _words(error), journal.sitting.keeps(each.id)))
+                    self._report(Unsaved(each.token, self._refuses, journal.sitting.keeps(each.id)))
                 return waiting
             else:
-                self._waited_for = ""
+                self._waited_for = self._refuses = ""
                 self._report(Written(job.token, tuple(numbers), progress))
                 if job.settles is not None:
                     journal.sitting.settle(*job.settles, at_once=True)
@@ -350,27 +362,16 @@ class Writer(threading.Thread):
             if isinstance(task, _Estimate):
                 journal.write_estimate(task.figures, task.number)
             elif isinstance(task, _Page):
-                _write_page(journal, task)
+                write_page(journal, task.progress, task.estimate)
             elif journal.refresh():
                 self._report(OthersWrote(journal.progress()))
         except (TrackerError, OSError) as error:
-            self._report(Aside(_words(error)))
+            self._report(Aside(_words(error) + (offered(journal, self.kept_in) if task is None else "")))
 
 
 def _words(error: Exception) -> str:
     """Return one line on what went wrong."""
     return str(error).splitlines()[0] if str(error) else type(error).__name__
-
-
-def _write_page(journal: Any, task: _Page) -> None:
-    """Write the page for paper beside the journal, or in this user's folder, all of it or none."""
-    from tracker.forecast.report import page
-
-    lines = page(task.progress, task.estimate, number=journal.number, digest=journal.hash)
-    place = beside(journal.place, ".page.txt")
-    place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-    like = journal.place if isinstance(journal.place, Path) else None
-    write_out(str(place), (f"{line}\n" for line in lines), beside=like)
 
 
 PATIENCE_S = 0.1

@@ -201,6 +201,11 @@ class Outbox:
             self._write([("INSERT OR REPLACE INTO clock VALUES (1, ?, ?, ?, ?)", values)])
         return ClockBegan(wall, since_s, known, again=bool(found))
 
+    def moved(self, place: str) -> None:
+        """Note that the journal goes on in another place."""
+        self._write([("UPDATE outbox SET place = ?", (place,))])
+        self.place = place
+
     def waiting(self) -> tuple[Kept, ...]:
         """The presses that are still to be sent, in their order."""
         return self._presses("'waiting', 'sent'")
@@ -242,11 +247,7 @@ class Outbox:
         known = [(row.number, row.hash, row.recorded) for row in self.rows()]
         known += self._ask("SELECT number, hash, seen FROM head WHERE number > 0")
         gone = sorted((number, when) for number, digest, when in known if hashes.get(number) != digest)
-        if not gone:
-            return None
-        (first, when), (last, _) = gone[0], gone[-1]
-        what = f"event {first}" if first == last else f"event {first} and others up to event {last}"
-        return f"{what}, on record at {when}, is missing or another: the outbox {self.path} knows it"
+        return missing_words(gone, f"the outbox {self.path}") if gone else None
 
     def forget(self) -> None:
         """Let go of what is recorded, and of the file once nothing waits in it; the outbox is closed."""
@@ -290,7 +291,31 @@ class Outbox:
             raise
 
     def _ask(self, sql: str) -> list[tuple[Any, ...]]:
-        return patiently(self.path, lambda: self._db.execute(sql).fetchall())
+        with told(self.path):
+            return patiently(self.path, lambda: self._db.execute(sql).fetchall())
+
+
+def missing_words(gone: Sequence[tuple[int, str]], who: str) -> str:
+    """What is said of events, by number and instant, that somebody knows and a journal lacks."""
+    (first, when), (last, _) = gone[0], gone[-1]
+    what = f"event {first}" if first == last else f"event {first} and others up to event {last}"
+    return f"{what}, on record at {when}, is missing or another: {who} knows it"
+
+
+def went_on(place: str) -> str:
+    """The words by which a journal tells the place in which it began."""
+    return f"goes on here from {place}"
+
+
+def gone_to(folder: Path, uuid: str, place: str) -> str | None:
+    """The place in which a seat of this user goes on with a journal from `place`; None where none does."""
+    for path in sorted(folder.glob(f"{uuid}-*.sqlite")):
+        with contextlib.suppress(sqlite3.Error, ValueError, TypeError), contextlib.closing(_look(path)) as db:
+            ((there,),) = db.execute("SELECT place FROM outbox").fetchall()
+            rows = (Row(*json.loads(row)) for _, row in db.execute(_ROWS).fetchall())
+            if there != place and any(row.kind == "noted" and went_on(place) in row.body for row in rows):
+                return str(there)
+    return None
 
 
 def known_rows(

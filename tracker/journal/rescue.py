@@ -27,10 +27,11 @@ from tracker.foundation.text import plain
 from tracker.journal import sqlite_files as files
 from tracker.journal.as_run import derived_rows
 from tracker.journal.fold import Fold
-from tracker.journal.journal import start_fold
-from tracker.journal.outbox import known_rows
+from tracker.journal.journal import Journal, start_fold
+from tracker.journal.outbox import known_rows, went_on
 from tracker.journal.place import Address, Place, resolved
 from tracker.journal.progress import Recorded
+from tracker.journal.seat import Sitting
 from tracker.journal.store import Genesis, Row, Store, seal, unseal
 from tracker.journal.stores import create_store, open_store
 from tracker.journal.verify import Verdict, verify
@@ -155,6 +156,31 @@ def _added(fold: Fold, number: int, event: Recorded | None) -> tuple[Fold, Recor
 
 
 _NEVER = "1970-01-01T00:00:00+00:00"
+
+
+def go_on_in(target: Place, journal: Journal, why: str, utc_now: datetime) -> Journal:
+    """The journal in another place: all that is known of it here, its chain unbroken, and whoever sits there.
+
+    It begins there with a note that names the place before it, and how far it went. Raises JournalError where
+    there is something already, or nothing can be written; then all is as it was.
+    """
+    digest, rows, before = journal.genesis.hash, [], resolved(journal.place)
+    for event in journal.fold.recorded:
+        rows.append(seal(event, digest))
+        digest = rows[-1].hash
+    _write(target, journal.genesis, rows, journal.fold)
+    there = Journal.open(target)
+    note = {"kind": "noted", "text": f"{went_on(before)}, which ended at {journal.number}:{digest}: {why}"}
+    try:
+        there.record(note, seat=journal.sitting.seat, utc_now=utc_now)
+    except EventError:
+        there.record({**note, "at": int(there.fold.at)}, seat=journal.sitting.seat, utc_now=utc_now)
+    there.sitting, journal.sitting = journal.sitting, Sitting()
+    journal.close()
+    if there.sitting.outbox is not None:
+        there.sitting.saw(there.rows(range(there.number, there.number + 1)))
+        there.sitting.outbox.moved(resolved(target))
+    return there
 
 
 def _write(target: Place, genesis: Genesis, rows: Iterable[Row], fold: Fold) -> None:

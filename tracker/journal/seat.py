@@ -19,11 +19,11 @@ from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_instant
-from tracker.journal.outbox import Outbox
+from tracker.journal.outbox import Outbox, gone_to
 from tracker.journal.place import Place, resolved
 from tracker.journal.press import Kept, State, refused_words
 from tracker.journal.progress import Folded
-from tracker.journal.store import Genesis, Row
+from tracker.journal.store import Forked, Genesis, Row
 
 
 def default_seat() -> str:
@@ -148,13 +148,20 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
     sitting.take(Outbox.sit(folder, journal.genesis, place, seat or sitting.seat))
     outbox, rows = sitting.outbox, journal.rows(range(1, journal.fold.number + 1))
     assert outbox is not None
-    lost = outbox.lost({row.number: row.hash for row in rows})
+    try:
+        lost = outbox.lost({row.number: row.hash for row in rows})
+        if there := gone_to(folder, journal.genesis.uuid, place):
+            raise Forked(f"{place}: is another history by now: this user went on in {there}; open that")
+    except JournalError:
+        sitting.close()
+        raise
     said = [f"{place}: {lost}"] if lost else []
     try:
         outbox.saw([] if lost else rows, at_once=True)
+        said += send_left(journal, outbox, folder)
     except JournalError as error:
         said.append(f"the outbox cannot be written: {error.lines[0]}")
-    return (*said, *send_left(journal, outbox, folder))
+    return tuple(said)
 
 
 def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:

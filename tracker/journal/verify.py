@@ -6,7 +6,7 @@ A copy is made of a sound journal alone: the same plan, seed, events and hashes 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,10 +15,10 @@ from tracker.foundation.errors import JournalError
 from tracker.journal.as_run import derived_rows, differences
 from tracker.journal.fold import Fold
 from tracker.journal.journal import replay, start_fold
-from tracker.journal.outbox import Outbox
+from tracker.journal.outbox import Outbox, gone_to, known_rows, missing_words
 from tracker.journal.place import Place, resolved
 from tracker.journal.press import refused_words
-from tracker.journal.store import LastingStore, Row, Store
+from tracker.journal.store import Genesis, LastingStore, Row, Store
 from tracker.journal.stores import create_store, open_store
 
 _EXPECTED = re.compile(r"(\d{1,9}):([0-9a-f]{8,64})", re.ASCII | re.IGNORECASE)
@@ -52,12 +52,25 @@ def verify(place: Place, expect: tuple[int, str] | None = None, *, outboxes: Pat
     know what was on record and are let go of once a closed excursion is found sound. Raises JournalError when
     the file cannot be opened as a journal at all.
     """
+    # First what outboxes know: what somebody writes meanwhile reaches the journal before them.
+    known = [] if outboxes is None else list(known_rows([outboxes], (), resolved(place)))
     with closing(_as_it_stands(place)) as store:
         verdict = _look_through(store, expect)
         if verdict.fault is None and outboxes is not None:
             kept = tuple(_kept(store, resolved(place), outboxes))
-            verdict = replace(verdict, fault=_lost(store, resolved(place), outboxes), kept=kept)
+            lost = _lost(store, resolved(place), outboxes) or _unlike(store, known)
+            if there := gone_to(outboxes, store.genesis.uuid, resolved(place)):
+                lost = f"is another history by now: this user went on in {there}"
+            verdict = replace(verdict, fault=lost, kept=kept)
         return verdict
+
+
+def _unlike(store: LastingStore, known: Iterable[tuple[Genesis, list[Row]]]) -> str | None:
+    """What outboxes know, also those at which somebody sits, and a sound journal lacks."""
+    hashes = {row.number: row.hash for row in store.rows()}
+    rows = (row for genesis, rows in known if genesis.uuid == store.genesis.uuid for row in rows)
+    gone = sorted((row.number, row.recorded) for row in rows if hashes.get(row.number) != row.hash)
+    return missing_words(gone, "the outbox of somebody who sits there") if gone else None
 
 
 def _kept(store: LastingStore, place: str, outboxes: Path) -> Iterator[str]:

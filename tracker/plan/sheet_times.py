@@ -165,7 +165,7 @@ class SpanColumns:
         return f"--columns {quoted}"
 
     def _put(self, entry: _Entry, unit: str) -> None:
-        found = [round(span.in_unit(unit)) for span in entry.spans]
+        found = [round(min(span.in_unit(unit), 2.0 * LONGEST_S)) for span in entry.spans]
         for seconds in found:
             if not 0 < seconds <= LONGEST_S:
                 what = f"{entry.cell!r} is no time for a step"

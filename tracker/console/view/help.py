@@ -118,7 +118,7 @@ def help_lines(commands: Sequence[tuple[str, str, str]], width: int) -> list[Lin
     blocks = [_block(group, list(rows), room) for group, rows in groupby(commands, key=lambda row: row[0])]
     blocks.append(_states(room))
     lines = _flow(blocks, columns, room, width)
-    head = [crop((say(f" {part}", "strong"),), width) for part in wrap(ADVISORY, width - 2)]
+    head = [crop((say(f" {part}", "strong"),), width) for part in wrap(ADVISORY, max(1, width - 2))]
     return [*head, blank(width), *lines]
 
 

@@ -36,7 +36,7 @@ def crew_or_none(progress: Progress, text: str) -> str | None:
     """Return the crew member meant, or None."""
     crew = progress.plan.crew
     if text.isascii() and text.isdigit():
-        place = int(text)
+        place = int(text) if len(text) < 4 else 0
         return crew[place - 1].id if 1 <= place <= len(crew) else None
     if text == "*":
         return "*"
