@@ -244,7 +244,7 @@ async def test_a_step_that_is_stuck_is_asked_about(tour: Any) -> None:
         await at.follow("1:30")
         shown = await at.to("1:30")
         assert re.search(
-            r"LOOK EV1 at Release the six captive fasteners for \d\d min, expected 1\d min: done\? 1 now, "
+            r"LOOK EV1 at Release the six captive fasteners, 0 of 6, \d\d:\d\d of 13:00 min: done\? 1 now, "
             r"- 1 5 five min ago, y 1 no voice\. The figures take it as going on",
             shown,
         ), at.at.whole
