@@ -85,13 +85,16 @@ async def test_a_figure_where_none_is_asked_is_told_and_esc_writes_nothing(
     async with at_desk() as at:
         await due(at)
         await at.press("K")
+        await at.type("oonot")
+        await at.press("enter", "o")
+        assert told(at) == [("EV1", {**WELL, "gloves": "not ok"})]
         await at.type("oo5 ")
-        assert "gloves has no figure: status, EV1: gloves?" in at.said
+        assert "gloves has no figure: status, EV2: gloves?" in at.said
         await at.type("x")
         await at.press("enter")
         assert "x is no answer" in at.said
         await at.press("escape")
-        assert "of EV1 nothing is written" in at.said and at.kinds == ["zero"]
+        assert "of EV2 nothing is written" in at.said and at.kinds == ["zero", "checked", "raised"]
 
 
 @pytest.mark.usefixtures("asked")

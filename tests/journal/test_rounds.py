@@ -7,10 +7,11 @@ from typing import Any
 import pytest
 
 from tests.runs import Run, step, task
-from tests.typed_lines import refused, typed
+from tests.typed_lines import NOW, NOW_S, UNDER_WAY, refused, typed
 from tracker.foundation.errors import EventError
 from tracker.journal.events import parse_event
 from tracker.journal.rounds import checks, rounds_at
+from tracker.journal.typed import parse_words
 from tracker.journal.wording import event_words
 
 AIR = {"id": "air", "unit": "kg", "start": 1, "reserve": 0.1, "per_hour": 0.01}
@@ -136,6 +137,16 @@ def test_answers_are_typed_in_the_order_in_which_the_round_asks(
     said = typed(line)[0]
     assert (said["crew"], said["round"], list(said["answers"].values())) == ("EV2", "status", answers)
     assert said.get("at") == {"-2": 2280, "35": 2100}.get(line[-2:])
+
+
+def test_words_that_a_shell_has_split_are_the_same_answers() -> None:
+    for words in (
+        ["check", "1", "ok", ".52", "no", "left", "one", "torn"],
+        ["check", "1", "ok", ".52", "no left one torn"],
+    ):
+        said, torn = parse_words(words, UNDER_WAY, now=NOW_S, utc_now=NOW)
+        assert said["answers"] == {"suit": "ok", "oxygen": 0.52, "gloves": "not ok: left one torn"}
+        assert torn == TORN
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from tracker.console.session import DeskRuntime
 from tracker.console.typed_line import doubts
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.text import plain
+from tracker.journal.kinds import NOT_OK
 from tracker.journal.rounds import rounds_at
 from tracker.journal.wording import event_words
 from tracker.plan.model import Round
@@ -90,6 +91,8 @@ class RoundLine:
         said = self._screen.entry.line.value.strip()
         if self._doubt:
             self._write()
+        elif said.lower() in ("n", "no", "not"):
+            self._take(NOT_OK)
         elif said[:1].lower() == "n" or _NUMBER.fullmatch(said):
             self._take(said)
         elif said:

@@ -331,7 +331,8 @@ def _answers(entry: Entry, asked: Sequence[str], context: EntryContext) -> Event
     parts: list[str] = []
     commas = any(token.text.endswith(",") for token in entry.tokens)
     while entry and not _is_common(entry.tokens[0]) and not (is_time(entry.head) and len(entry.tokens) == 1):
-        quoted, text = entry.tokens[0].quoted, entry.take()
+        # From a shell every word comes as if it had been quoted.
+        quoted, text = entry.tokens[0].quoted and " " in entry.head, entry.take()
         begins = _begins_answer(text) and not (parts and text.lower() == "ok" and parts[-1] == "not")
         ended = not parts or (parts[-1].endswith(",") if commas else begins or quoted)
         parts = [*parts, text] if ended else [*parts[:-1], f"{parts[-1]} {text}"]
