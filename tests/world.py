@@ -46,6 +46,8 @@ class Press:
     numbers: tuple[int, ...] = ()
     """Told, once recorded."""
     refused: bool = False
+    noted: bool = False
+    """Whether the disk let the outbox note that it was refused."""
 
     @property
     def words(self) -> str:
@@ -164,7 +166,7 @@ class World:
             try:
                 made = seat.journal.record_all(press.events, seat=seat.name, utc_now=press.utc, job=press.job)
             except EventError:
-                press.refused = True
+                press.refused, press.noted = True, seat.journal.sitting.trouble is None
             except JournalError:
                 return
             else:
@@ -269,7 +271,7 @@ class World:
                     return f"{press.words} of {len(press.events)} events is {numbers}"
                 if press.kept and not (numbers or press.refused or press.job in undecided):
                     return f"{press.words} was kept and is nowhere"
-                if press.refused and numbers:
+                if press.noted and numbers:
                     return f"{press.words} was refused and is {numbers}"
                 if numbers and numbers[0] <= last:
                     return f"{press.words} of {seat.name} is {numbers}, behind {last}"

@@ -9,8 +9,8 @@ from tests.world import World, first_broken
 
 
 def test_no_world_breaks_a_promise_by_a_failing_disk_line_clock_or_power(tmp_path: Path) -> None:
-    # The first two try the order of an outbox, and an error of its database as somebody sits down.
-    assert first_broken(tmp_path, (348, 10105, *range(100))) is None
+    # The first three try the order of an outbox, an error of its database, and power gone after a refusal.
+    assert first_broken(tmp_path, (348, 10105, 14845, *range(100))) is None
 
 
 def test_a_seed_is_the_same_world_again(tmp_path: Path) -> None:

@@ -275,7 +275,7 @@ class Journal:
                 self._fold, self._hash, self._derived = made
                 rows = self._read_back(numbers)
             except EventError as error:
-                self.sitting.settle(job, "let go", words=error.lines[0])
+                self.sitting.settle(job, "let go", words=error.lines[0], at_once=True)
                 raise
             self.sitting.settle(job, "recorded", rows=rows)
         return numbers

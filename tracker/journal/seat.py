@@ -89,9 +89,12 @@ class Sitting:
         words: str | None = None,
         at_once: bool = False,
     ) -> None:
-        """Note what became of a press."""
+        """Note what became of a press; what cannot be written at once is written with the next."""
         if self.outbox is not None and job is not None:
-            self.outbox.settle(job, state, rows=rows, words=words, at_once=at_once)
+            try:
+                self.outbox.settle(job, state, rows=rows, words=words, at_once=at_once)
+            except JournalError as error:
+                self.trouble = error.lines[0]
 
     def refused(self) -> tuple[Kept, ...]:
         """The presses of this seat that are to be decided on."""
