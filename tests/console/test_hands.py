@@ -427,6 +427,28 @@ async def test_the_recall_says_what_it_comes_to(at_desk: Callable[..., Any]) -> 
         assert at.desk.runtime.session.said_ink == "alarm"
 
 
+async def test_who_is_called_already_is_said_and_not_asked_for_again(
+    at_desk: Callable[..., Any],
+) -> None:
+    async with at_desk() as at:
+        await under_way(at)
+        await at.press("c")
+        at.hand.move(1)
+        await at.press("c")
+        at.hand.move(10)
+        called = len(at.kinds)
+        await at.press("c")
+        assert "EV1 EV2 called home at 0:30; H: the way home; n at once" in at.said
+        at.hand.move(1)
+        await at.press("c")
+        assert len(at.kinds) == called and "EV1 EV2 called home at" in at.said
+        await at.press("c", "n")
+        assert at.events[-1].body == {"call": "at once"}
+        at.hand.move(10)
+        await at.press("c")
+        assert "called at once at" in at.said and "n at once" not in at.said
+
+
 async def test_what_was_refused_since_is_decided_on_in_words(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await under_way(at)

@@ -4,10 +4,33 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
 
 from tests.keyboard import painted, strike
+from tests.leads import NOW_S, ZERO, by_hand, excursion
 from tracker.console.lead import Lead
+from tracker.console.lead_analysis import Grown
+from tracker.console.lead_session import LeadSession
+from tracker.console.view.head import lead_head
+from tracker.console.view.lead_3_work import word
+from tracker.console.view.scene import Snapshot
+from tracker.console.view.styled_text import text_of
+from tracker.plan.model import Plan
+
+
+def test_the_figures_of_the_desk_stand_until_the_view_has_its_own(plan: Plan) -> None:
+    progress = excursion(plan)
+    session = LeadSession(ask=lambda wanted: None, study=lambda wish: None)
+    session.carried = Snapshot(progress, by_hand(progress, NOW_S))
+    session.grown(Grown(progress, ()))
+    scene = session.scene(ZERO + timedelta(seconds=NOW_S))
+    assert scene.estimate is session.carried.estimate
+    assert "INSIDE on paper" not in text_of(lead_head(scene, 120, 3))
+    session.go_to(600.0, ZERO + timedelta(seconds=NOW_S))
+    earlier = session.scene(ZERO + timedelta(seconds=NOW_S))
+    assert earlier.estimate is None, "they are not those of an earlier instant"
+    assert "no consumables" not in text_of(word(earlier, 120, 8))
 
 
 async def test_the_lead_stands_over_the_desk_and_leads_back(at_desk: Callable[..., Any]) -> None:
@@ -23,6 +46,11 @@ async def test_the_lead_stands_over_the_desk_and_leads_back(at_desk: Callable[..
                 break
             await asyncio.sleep(0.02)
         assert isinstance(app.screen, Lead)
+        await strike(app, "2")
+        await painted(app)
+        assert app.screen.page == min(1, len(app.screen.pages) - 1), "a digit turns to its page"
+        await strike(app, "9", "1")
+        assert app.screen.page == 0
         assert "event 2" in at.whole and "Advisory only" in at.whole
         threads = app.screen.runtime
         await strike(app, "1", "u", "c", "c", "X", "X")

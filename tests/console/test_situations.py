@@ -171,7 +171,8 @@ def test_what_is_short_acts_and_says_so(in_trouble: Scene) -> None:
     for width, height in SIZES:
         text = screen(in_trouble, width, height)
         assert "39 min SHORT: EV2 oxygen" in text and "TURN HOME NOW" in text
-        assert "<1 %, need 90 %" in text and "nothing optional" in text
+        counted = "without optional" if width < 100 else "with nothing optional"
+        assert "<1 %, need 90 %" in text and f"INSIDE {counted}" in text
 
 
 def test_the_way_home_lists_who_is_on_it_and_its_large_figure_is_what_is_to_spare(way_home: Scene) -> None:
@@ -180,6 +181,12 @@ def test_the_way_home_lists_who_is_on_it_and_its_large_figure_is_what_is_to_spar
         assert "INSIDE called home 0:40" in text
         assert "min to spare until EV2 battery reaches its reserve at 1:23" in text
         assert " IV  " not in text.split("way home")[1]
+
+
+def test_before_a_recall_the_way_home_says_that_nobody_is_called(calm: Scene) -> None:
+    for width, height in SIZES:
+        text = screen(calm, width, height, "home")
+        assert "nobody is called" in text and "nobody outside has other work" not in text
 
 
 def test_people_who_are_inside_are_not_on_the_way(way_home: Scene) -> None:

@@ -16,7 +16,7 @@ from tracker.forecast.estimate import estimate
 from tracker.forecast.memory import Memory
 from tracker.forecast.values import Changed
 from tracker.forecast.wording import changed_forms, changed_words
-from tracker.foundation.shown import up
+from tracker.foundation.shown import pet_up, up
 
 HOME = task("home", step("in", "EV1", 40), closeout=True)
 
@@ -57,6 +57,19 @@ def test_it_says_until_when_it_was_looked_where_that_is_a_while_ago() -> None:
     assert found.until == 1200
     assert changed_words(found, 1500, 0.9) == "INSIDE steady since 0:00"
     assert changed_words(found, 1600, 0.9) == "INSIDE steady since 0:00, as of 0:20"
+
+
+def test_what_is_said_of_another_figure_than_stands_beside_it_says_so() -> None:
+    run = small()
+    found, inside = last(run, 1200), last(run, 1200).inside.now or 0.0
+    words = changed_words(found, 1230, 0.9, inside + 960)
+    assert words == f"INSIDE {pet_up(inside)} as of 0:20, {pet_up(inside + 960)} now", "steady it is not"
+    assert changed_words(found, 1230, 0.9, inside + 60) == "INSIDE steady since 0:00"
+    run.done("a.1", at=2100)
+    moved = last(run, 2100)
+    after = (moved.inside.now or 0.0) + 60
+    for form in changed_forms(moved, 2130, 0.9, after):
+        assert f"{pet_up(moved.inside.now)} at 0:35, " in form and f", {pet_up(after)} now" in form
 
 
 def test_less_than_two_minutes_are_not_said_until_they_add_up() -> None:

@@ -211,8 +211,9 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
     if found.estimate.changed is not None:
         from tracker.forecast.wording import changed_words, need_of
 
-        need = need_of(found.estimate)[2]
-        lines = [*lines, "", changed_words(found.estimate.changed, found.estimate.at, need)]
+        made, need = found.estimate, need_of(found.estimate)[2]
+        words = changed_words(found.estimate.changed, made.at, need, made.inside.p50)
+        lines = [*lines, "", words]
     if args.choices:
         from tracker.forecast.choices import choice_lines
 

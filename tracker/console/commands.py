@@ -115,7 +115,7 @@ class Command:
 
     @property
     def ticks(self) -> bool:
-        """Whether its key is a digit, which stands for a crew member."""
+        """Whether its key is a digit, which stands for a crew member, on the lead's view for a page."""
         return self.keys[0].isdigit()
 
 
@@ -145,6 +145,17 @@ def _tick(digit: int) -> Command:
     help, foot = f"tick the current step of crew member {digit}", 2 if digit == 1 else 0
     do: Do = lambda d: d.actions.digits.digit(digit)  # noqa: E731
     return _(f"tick-{digit}", str(digit), "tick", help, do, foot, can=under_way, palette=digit <= 3)
+
+
+PAGES = 5
+"""Pages of the lead's view at its smallest size."""
+_PAGE_HELP = "that page, where there are so many"
+
+
+def _page(digit: int) -> Command:
+    """Return the row of a digit on the lead's view: it turns to that page."""
+    do: Do = lambda v: v.next_page(digit - 1 - v.page) if digit <= len(v.pages) else None  # noqa: E731
+    return _(f"page-{digit}", str(digit), f"page {digit}", _PAGE_HELP, do)
 
 
 def _types(start: str) -> Do:
@@ -236,6 +247,7 @@ TABLE: tuple[Command, ...] = (
         "lead", "Pages",
         _("page", "v tab", "next page", "the next page at this size", lambda v: v.next_page(1), 1),
         _("page-before", "V shift+tab", "page before", "the page before", lambda v: v.next_page(-1)),
+        *(_page(digit) for digit in range(1, PAGES + 1)),
         _("inside", "i", "the day", "INSIDE by what is counted, what is to decide, the day and why", lambda v: v.show_region("day")),
         _("limits", "l", "limits", "every limit with its trend", lambda v: v.show_region("limits")),
         _("decide", "d", "choices", "what each choice comes to, questions and answers, turning for home", lambda v: v.show_region("choices")),
@@ -369,8 +381,15 @@ def help_rows(commands: Iterable[Command]) -> list[tuple[str, str, str]]:
     """Return group, key and sentence of every command for the help page; digits are told once."""
     every = list(commands)
     digits = [c for c in every if c.ticks]
-    first = [(c.group, "1 ... 9", "tick the current step of that crew member") for c in digits[:1]]
+    first = [(c.group, *_DIGITS[c.where or "desk"]) for c in digits[:1]]
     return first + [(c.group, c.shown, c.help) for c in every if not c.ticks]
+
+
+_DIGITS: Mapping[Where, tuple[str, str]] = {
+    "desk": ("1 ... 9", "tick the current step of that crew member"),
+    "lead": (f"1 ... {PAGES}", _PAGE_HELP),
+}
+"""What the digits of a screen do, told once."""
 
 
 TYPING: tuple[tuple[str, str, str], ...] = tuple(
@@ -395,7 +414,7 @@ READING_IT: tuple[tuple[str, str, str], ...] = tuple(
         ),
         (
             "likeliest",
-            "of limits to break: the one not kept in most of the courses played, where another comes first",
+            "the limit that is broken in most of the courses played, where another one comes first",
         ),
         ("8 in 10 between", "of ten courses one ends before, one after it"),
         ("9 in 10", "what nine courses of ten have to spare, or more"),

@@ -323,6 +323,7 @@ def _lead_of(here: DeskRuntime, settings: Settings) -> Screen[None]:
     from tracker.console.lead_session import LeadRuntime
 
     there = LeadRuntime(place_of(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
+    there.session.carried = here.session.snapshot
     return Lead(there, settings)
 
 

@@ -6,7 +6,7 @@ nothing. The screen is told, and nothing here paints.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, timedelta
 
@@ -16,7 +16,7 @@ from tracker.console.live_screen import LiveScreen
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
-from tracker.console.view.words import called_words, inside_words
+from tracker.console.view.words import called_words, inside_words, pet
 from tracker.console.workers import Estimated
 from tracker.console.writer import PATIENCE_S
 from tracker.journal.progress import Progress
@@ -378,10 +378,26 @@ class DeskActions:
         if not crew:
             self._screen.say("nobody is outside", "late")
             return
+        if self._said_called(progress, crew):
+            return
         comes_to = called_words(scene.estimate if scene else None)
         words = f" {self._screen.key(RECALL)} again calls {' '.join(crew)} home{comes_to};"
         if self.asked.twice(RECALL, f"{words} {AT_ONCE} at once; any other key neither "):
             self._call("home")
+
+    def _said_called(self, progress: Progress, crew: Sequence[str]) -> bool:
+        """Whether everybody outside is called already; then it says since when, and what keys there are."""
+        calls = {(one.call, one.at) for c in crew if (one := progress.recall.get(c)) is not None}
+        if not all(c in progress.recall for c in crew):
+            return False
+        said = "; ".join(f"called {call} at {pet(at)}" for call, at in sorted(calls, key=lambda one: one[1]))
+        there, once = f"{self._screen.key('home')}: the way home", any(call == "home" for call, _ in calls)
+        words = f"{' '.join(crew)} {said}; {there}"
+        if once and not self.asked.stands(RECALL):
+            self.asked.twice(RECALL, f" {words}; {AT_ONCE} at once; any other key nothing ")
+        else:
+            self._screen.say(words)
+        return True
 
     def _call(self, call: str) -> None:
         if self._ahead is not None:

@@ -151,6 +151,8 @@ class LeadSession:
     renewal: Renewal = field(default_factory=Renewal)
     search: OrderSearch = field(default_factory=OrderSearch)
     """For better orders."""
+    carried: Snapshot | None = None
+    """What the desk beneath shows, which stands until this view has an estimate of its own."""
     _followed: Progress | None = None
     _told: tuple[Point, ...] = ()
     _grown: Grown | None = None
@@ -161,8 +163,7 @@ class LeadSession:
     _unstudied: bool = False
     """Whether nothing has been asked beside the estimate since another instant is shown."""
     _settled: bool = False
-    """Whether an estimate with advice for what is shown has come; before that, a quick one would go by the
-    advice for another instant."""
+    """Whether advice for what is shown has come; before, a quick estimate would go by another instant's."""
 
     # What the screen sees
 
@@ -251,9 +252,8 @@ class LeadSession:
             if self._same(shown):
                 return
             self._settled = False
-        elsewhere = self.snapshot is None or not self._settled
-        estimate = None if elsewhere or self.snapshot is None else self.snapshot.estimate
-        self.snapshot = Snapshot(shown, estimate)
+        before = self.snapshot if self._settled else self.carried if self.chosen is None else None
+        self.snapshot = Snapshot(shown, None if before is None else before.estimate)
         self._happened()
 
     def _same(self, shown: Progress) -> bool:

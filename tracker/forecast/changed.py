@@ -29,6 +29,7 @@ from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_figures import NO_TURN_BACK
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import Advice, Before, Changed, ChangedLimit, Estimate
+from tracker.forecast.wording import INSIDE_S
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import up
@@ -39,8 +40,6 @@ EVERY_S = 300
 """Between events it is looked at each so many whole seconds of PET."""
 STRIDE_S = 3600
 """The walk begins at the last-but-one multiple of this."""
-INSIDE_S = 120
-"""By so much the shown INSIDE has to move to be said."""
 CHANCE = 0.03
 """By so much the chance."""
 _MOST_LOOKS = 512

@@ -36,6 +36,8 @@ SAID_S = 600.0
 """How long a change is said."""
 LOOKED_S = 360.0
 """From this age on it is said until when it was looked."""
+INSIDE_S = 120
+"""By so much the shown INSIDE has to move to be said."""
 MOST_CAUSES = 3
 """Causes named; the rest is summed."""
 
@@ -187,28 +189,34 @@ def chance_words(estimate: Estimate) -> str:
 _BASES = {"must-only": "musts alone"}
 
 
-def changed_words(changed: Changed, now: float, need: float | None) -> str:
+def changed_words(changed: Changed, now: float, need: float | None, shown: float | None = None) -> str:
     """What changed within ten minutes, and why; else since when it is steady."""
-    return changed_forms(changed, now, need)[0]
+    return changed_forms(changed, now, need, shown)[0]
 
 
-def changed_forms(changed: Changed, now: float, need: float | None) -> list[str]:
+def changed_forms(changed: Changed, now: float, need: float | None, shown: float | None = None) -> list[str]:
     """The rule under the head, from the longest way to say it to the shortest: fewer causes, then none.
 
-    `need`: the chance that is demanded, which says how many decimals a chance has.
+    `need`: the chance that is demanded, which says how many decimals a chance has. `shown`: INSIDE as it
+    stands beside the rule; what is said of another figure says so.
     """
     inside, safe, at = changed.inside, changed.safe, pet_down(changed.at)
+    ends = up(inside.now), up(shown)
+    apart = 0 if None in ends else abs((ends[1] or 0) - (ends[0] or 0))
+    by_now = f", {pet_up(shown)} now" if apart else ""
+    if apart >= INSIDE_S and (changed.at == changed.since or now - changed.at > SAID_S):
+        return [f"INSIDE {pet_up(inside.now)} as of {pet_down(changed.until or changed.at)}{by_now}"]
     if changed.at == changed.since or now - changed.at > SAID_S:
         stale = changed.until is not None and now - changed.until > LOOKED_S
         return [f"INSIDE steady since {at}{f', as of {pet_down(changed.until)}' if stale else ''}"]
     before, after = up(inside.before), up(inside.now)
     if before != after:
         shift = "" if before is None or after is None else f", {change(after - before)}"
-        said = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}"
+        said = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}{by_now}"
         return [*(f"{said}: {why}" for why in _whys(changed)), said]
     chances = tuple(percent(share or 0.0, need) for share in (safe.before, safe.now))
     if chances[0] == chances[1]:
-        return [f"INSIDE {pet_up(inside.now)} since {at}: {', '.join(map(_worded, changed.turned))}"]
+        return [f"INSIDE {pet_up(inside.now)} since {at}{by_now}: {', '.join(map(_worded, changed.turned))}"]
     most = max(changed.limits, key=lambda limit: abs(limit.now - limit.before), default=None)
     said = f"chance {chances[0]} -> {chances[1]} at {at}"
     return [*([] if most is None else [f"{said}: {limit_words(most.id)}"]), said]

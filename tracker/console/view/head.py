@@ -18,6 +18,7 @@ from rich.cells import cell_len
 from tracker.console.view.alerts import MARKS, message_line, told_of, waiting_alerts
 from tracker.console.view.lead_3_work import last_tick
 from tracker.console.view.scene import LeadScene, Scene
+from tracker.console.view.steps import home_on_course
 from tracker.console.view.styled_text import (
     Form,
     Ink,
@@ -140,7 +141,7 @@ def basis_words(scene: Scene) -> list[str]:
     counted = [t for t in optional if t not in scene.snapshot.passed_over]
     if not counted:
         return (
-            ["with nothing optional", "nothing optional"] if optional else ["with musts alone", "musts alone"]
+            ["with nothing optional", "without optional"] if optional else ["with musts alone", "with musts"]
         )
     letters = scene.snapshot.letters
     named = [(_counted(scene, task), task, letters[task]) for task in counted]
@@ -148,8 +149,9 @@ def basis_words(scene: Scene) -> list[str]:
     groups = [(how, tasks) for how, tasks in groups if tasks]
     full = ", ".join(f"{', '.join(t for t, _ in tasks)} {how}" for how, tasks in groups)
     brief = ", ".join(f"{' '.join(c for _, c in tasks)} {how}" for how, tasks in groups)
-    number = f"{len(counted)} of {len(optional)} optional"
-    return [f"with {words}" for words in (full, full.replace(" as advised", " advised"), brief, number)]
+    number, ids = f"{len(counted)} of {len(optional)} optional", " ".join(t for _, t, _ in named)
+    ways = (full, full.replace(" as advised", " advised"), ids, brief, number)
+    return [f"with {words}" for words in ways]
 
 
 _AHEAD = ("open", "begun")
@@ -255,14 +257,6 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     called = f"; if called now: inside {pet_up(turn.inside_if_now.p50)}"
     by = f"turn home by {at}"
     return [f"{by}{left}{goes}{called}", f"{by}{left}{goes}", f"{by}{goes}", by, f"turn by {at}"]
-
-
-def home_on_course(scene: Scene) -> float | None:
-    """Return when closeout is projected to begin; None where none is ahead."""
-    progress, course = scene.progress, scene.snapshot.course
-    steps = {s for crew in progress.plan.outside for s in progress.order.get(crew, ()) if s in course}
-    closeout = (s for s in steps if progress.tasks[progress.steps[s].step.task].task.closeout)
-    return min((course[s][0] for s in closeout), default=None)
 
 
 def turn_back_short(estimate: Estimate) -> str:
@@ -381,7 +375,8 @@ def change_said(scene: Scene) -> list[str]:
     estimate = scene.estimate
     if estimate is None or estimate.changed is None or scene.progress.closed is not None:
         return [""]
-    return [plain(form) for form in changed_forms(estimate.changed, scene.now, need_of(estimate)[2])]
+    forms = changed_forms(estimate.changed, scene.now, need_of(estimate)[2], estimate.inside.p50)
+    return [plain(form) for form in forms]
 
 
 def notice(scene: LeadScene, width: int, height: int) -> list[Line]:

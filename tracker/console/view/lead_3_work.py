@@ -219,7 +219,7 @@ def _readings(scene: LeadScene) -> Line:
     read = [f for f in figures if f.read_at is not None]
     head = put(" readings", 11, "dim")
     if not read:
-        none = "no consumables" if not figures else "none yet"
+        none = "being worked out" if estimate is None else "none yet" if figures else "no consumables"
         return (head, put("-", 9, "dim", right=True), say(f"  {none}", "dim"))
     oldest = min(read, key=lambda f: f.read_at or 0.0)
     words = f"oldest: {oldest.crew} {oldest.consumable}" + (f"; never read: {len(never)}" if never else "")

@@ -28,7 +28,7 @@ from tracker.console.view.styled_text import (
     text_lines,
     width_of,
 )
-from tracker.console.view.words import StepStanding, crew_words, later, pet, stand_of
+from tracker.console.view.words import StepStanding, called_words, crew_words, later, pet, stand_of
 from tracker.forecast.wording import by_spare, limit_at
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, count, plain
@@ -79,13 +79,31 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
 
 
 def _called(scene: Scene) -> str:
-    """Return who was called home and when; where nobody was, why this is the way home."""
+    """Return who was called home and when; where nobody was, whether this is the way home, or is planned."""
     calls = {recall.call: pet(recall.at) for recall in scene.progress.recall.values()}
     words = {"home": "called home {}", "at once": "called at once, at {}"}
     said = "; ".join(words[call].format(at) for call, at in calls.items())
-    due = scene.estimate.turn_back.was_due if scene.estimate is not None else None
+    turn = None if scene.estimate is None else scene.estimate.turn_back
+    due = None if turn is None else turn.was_due
     late = f"; turn for home was due by {pet_down(due)}" if due is not None and due < scene.now else ""
-    return f"{said or 'nobody outside has other work than closeout'}{late}"
+    if not said and turn is not None and turn.homebound:
+        said = "nobody outside has other work than closeout"
+    return f"{said or _as_it_goes(scene)}{late}"
+
+
+def _as_it_goes(scene: Scene) -> str:
+    """Return when closeout begins where nobody is called, and what a call now comes to."""
+    course, called = home_on_course(scene), called_words(scene.estimate)
+    begins = "" if course is None else f", closeout begins {pet_nearest(course)}"
+    return f"nobody is called{begins}{f'; if called now{called}' if called else ''}"
+
+
+def home_on_course(scene: Scene) -> float | None:
+    """Return when closeout is projected to begin; None where none is ahead."""
+    progress, course = scene.progress, scene.snapshot.course
+    steps = {s for crew in progress.plan.outside for s in progress.order.get(crew, ()) if s in course}
+    closeout = (s for s in steps if progress.tasks[progress.steps[s].step.task].task.closeout)
+    return min((course[s][0] for s in closeout), default=None)
 
 
 def on_the_way(scene: Scene) -> tuple[str, ...]:
