@@ -27,6 +27,7 @@ from tracker.forecast.wording import (
     inside_words,
     likeliest_words,
     limit_words,
+    mover_words,
     need_of,
     next_steps,
     pace_words,
@@ -199,14 +200,10 @@ def _kept(estimate: Estimate, limit: LimitFigure) -> str:
 
 
 def _turn_back(progress: Progress, estimate: Estimate) -> list[str]:
-    back = estimate.turn_back
     if all(c in progress.entered or not progress.order.get(c) for c in progress.plan.outside):
         return ["everybody is inside"]
-    lines = [turn_home_words(estimate)]
-    if back.mover is not None:
-        moves = f"moves that from {pet_down(back.moved_from)} to {pet_down(back.moved_to)}"
-        lines.append(f"beginning {back.mover} {moves}")
-    return lines
+    mover = mover_words(progress, estimate)
+    return [turn_home_words(estimate), *([mover] if mover else [])]
 
 
 def crew_lines(progress: Progress, estimate: Estimate) -> list[str]:

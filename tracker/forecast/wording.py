@@ -20,6 +20,7 @@ from tracker.forecast.values import (
 )
 from tracker.foundation.shown import (
     change,
+    down,
     duration,
     in_words,
     minutes_seconds,
@@ -29,7 +30,7 @@ from tracker.foundation.shown import (
     spare_words,
     up,
 )
-from tracker.foundation.text import amount, percent, percent_asked
+from tracker.foundation.text import amount, percent, percent_asked, plain, small
 from tracker.journal.progress import Progress
 
 SAID_S = 600.0
@@ -283,6 +284,16 @@ def _worded(cause: str) -> str:
 
 
 _TURNED = {"in": "now counted", "out": "not counted"}
+
+
+def mover_words(progress: Progress, estimate: Estimate) -> str:
+    """Return which step, once it has begun, moves by when they turn for home; nothing where none does."""
+    turn = estimate.turn_back
+    moved = down(turn.moved_to)
+    if turn.mover is None or turn.homebound or (moved is not None and moved == down(turn.latest)):
+        return ""
+    to = "at once" if moved is None else f"by {pet_down(moved)}"
+    return f"once {plain(small(progress.steps[turn.mover].step.do), most=60)} has begun, turn home {to}"
 
 
 # What wants a person

@@ -120,3 +120,8 @@ def columns(
 def _aligned(row: Sequence[str], widths: Sequence[int], right: Container[int]) -> Iterable[str]:
     for place, (cell, width) in enumerate(zip(row, widths, strict=True)):
         yield cell.rjust(width) if place in right else cell.ljust(width)
+
+
+def small(words: str) -> str:
+    """Return words with a small first letter, to go on in a sentence; a name keeps its own."""
+    return words[:1].lower() + words[1:] if words[1:2].islower() else words

@@ -8,7 +8,7 @@ from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import ClockFigure, Estimate, LimitFigure
 from tracker.forecast.wording import need_of
 from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, running, spare_words, up
-from tracker.foundation.text import percent
+from tracker.foundation.text import percent, small
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress, StepState, step_status
 
@@ -153,11 +153,6 @@ def window_change(progress: Progress, now: float) -> str:
     return next(iter(window_changes(progress, now)), "")
 
 
-def small(words: str) -> str:
-    """Return words with a small first letter, to go on in a sentence; a name keeps its own."""
-    return words[:1].lower() + words[1:] if words[1:2].islower() else words
-
-
 def inside_words(before: float | None, after: float | None) -> str:
     """Return `INSIDE 4:46 -> 4:49`, one instant where they are the same as shown."""
     if up(before) == up(after):
@@ -193,13 +188,3 @@ def clock_words(progress: Progress, clock: ClockFigure) -> str:
         within = 0 if step.within is None else step.within.time
         due = f"due {duration(within)} after {small(of.do)}"
     return f"{due}, chance {percent(1 - clock.late)}: {step.do}"
-
-
-def mover_words(progress: Progress, estimate: Estimate) -> str:
-    """Return which step, once it has begun, moves by when they turn for home; nothing where none does."""
-    turn = estimate.turn_back
-    moved = down(turn.moved_to)
-    if turn.mover is None or turn.homebound or (moved is not None and moved == down(turn.latest)):
-        return ""
-    to = "at once" if moved is None else f"by {pet(moved)}"
-    return f"once {small(progress.steps[turn.mover].step.do)} has begun, turn home {to}"
