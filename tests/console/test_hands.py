@@ -371,7 +371,8 @@ async def test_the_last_words_of_the_crew_have_rows_of_their_own(
             for n, (who, words) in enumerate(WORDS):
                 note = {"kind": "noted", "text": words, "at": 60 + 60 * n}
                 crew.record(note, seat=who, utc_now=at.hand.utc())
-        for _ in range(200):
+        for _ in range(400):
+            await at.pilot.pause(0.02)
             await at.settle()
             # What comes due gets its rows with the first estimate: the panes are laid out once more.
             if at.desk.progress.number == 6 and "0:02 EV2" in at.screen:

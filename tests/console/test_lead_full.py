@@ -154,13 +154,13 @@ async def test_the_page_is_opened_moved_and_left(at_lead: Callable[..., Any]) ->
 
 async def test_help_moves_by_pages_and_says_how_to_read_it(at_lead: Callable[..., Any]) -> None:
     async with at_lead((80, 24)) as at:
-        await at.press("question_mark", *["pagedown"] * 9)
+        await at.press("question_mark", *["pagedown"] * 12)
         assert "Words of state" in at.screen and at.session.chosen is None
         seen = ""
-        for _ in range(3):
+        for _ in range(5):
             await at.press("pageup")
             seen += at.screen
-        assert "What the figures mean" in seen and "likeliest to be broken, not the first" in seen
+        assert "What the figures mean" in seen and "SHORT where it lies before" in " ".join(seen.split())
 
 
 async def test_a_message_gives_way_to_the_alert_behind_it(
