@@ -10,10 +10,10 @@ import pytest
 
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
-from tracker.console.view.head import changed_rule, head, limit_line
+from tracker.console.view.head import basis_line, changed_rule, head, limit_line
 from tracker.console.view.right_pane import if_called_words
 from tracker.console.view.scene import Scene, Snapshot
-from tracker.console.view.steps import steps_list
+from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import text_of
 from tracker.forecast.values import Alert, Range
 
@@ -157,3 +157,17 @@ def test_what_moves_turn_back_by_less_than_is_shown_is_not_said(under_way: Scene
         changed = replace(under_way.estimate, turn_back=replace(turn, moved_to=moved_to))
         said_of = if_called_words(under_way.progress, changed)
         assert ("once " in said_of and " has begun, turn home " in said_of) == said
+
+
+@pytest.mark.parametrize("width", [72, 76, 80, 100])
+def test_no_figure_of_the_second_row_and_of_the_way_home_is_cut(under_way: Scene, width: int) -> None:
+    estimate = under_way.estimate
+    assert estimate is not None
+    kept = frozenset(one.task for one in estimate.optional)
+    sure = replace(estimate, safe=0.9999, advice=replace(estimate.advice, kept=kept))
+    scene = replace(under_way, snapshot=Snapshot(under_way.progress, sure))
+    assert len(scene.snapshot.passed_over) == 0
+    basis = text_of([basis_line(scene, width)])
+    assert "need 90 %" in basis and "~" not in basis
+    large = [text_of([line]) for line in way_home(scene, width, 12)[:3]]
+    assert "if called now: inside 1:12" in large[2] and not any("~" in row for row in large)

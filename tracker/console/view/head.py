@@ -150,7 +150,8 @@ def basis_words(scene: Scene) -> list[str]:
     full = ", ".join(f"{', '.join(t for t, _ in tasks)} {how}" for how, tasks in groups)
     brief = ", ".join(f"{' '.join(c for _, c in tasks)} {how}" for how, tasks in groups)
     number, ids = f"{len(counted)} of {len(optional)} optional", " ".join(t for _, t, _ in named)
-    ways = (full, full.replace(" as advised", " advised"), ids, brief, number)
+    least = number.removesuffix(" optional")
+    ways = (full, full.replace(" as advised", " advised"), ids, brief, number, least)
     return [f"with {words}" for words in ways]
 
 

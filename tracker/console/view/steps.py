@@ -58,7 +58,7 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
     """Return what is to spare to the limit that comes first, until when that is, and what follows."""
     estimate = scene.estimate
     if estimate is None:
-        words = f" what is to spare is being worked out; {_called(scene)}"
+        words = f" what is to spare is being worked out; {_called(scene)[0]}"
         return [crop((say(words, "dim"),), width)]
     limits = by_spare(estimate.limits)
     if not limits:
@@ -72,14 +72,17 @@ def _large_spare(scene: Scene, width: int) -> list[Line]:
     forms: list[list[Sequence[Form]]] = [
         [[f"then {words}"] if n == 0 else [words, ""] for n, words in enumerate(then)],
         [[say(f"{word} until {full}", "strong"), say(f"{word}: {brief}", "strong")]],
-        [[_called(scene)]],
+        [_called(scene)],
     ]
     rows = [(Span("  " if k != 1 else " "), *fitted(side, forms[k])) for k in range(3)]
     return [crop((Span(" "), *figure[k], *rows[k]), width) for k in range(3)]
 
 
-def _called(scene: Scene) -> str:
-    """Return who was called home and when; where nobody was, whether this is the way home, or is planned."""
+def _called(scene: Scene) -> list[str]:
+    """Return who was called home and when; where nobody was, whether this is the way home, or is planned.
+
+    From the longest way to say it to the shortest.
+    """
     calls = {recall.call: pet(recall.at) for recall in scene.progress.recall.values()}
     words = {"home": "called home {}", "at once": "called at once, at {}"}
     said = "; ".join(words[call].format(at) for call, at in calls.items())
@@ -88,14 +91,16 @@ def _called(scene: Scene) -> str:
     late = f"; turn for home was due by {pet_down(due)}" if due is not None and due < scene.now else ""
     if not said and turn is not None and turn.homebound:
         said = "nobody outside has other work than closeout"
-    return f"{said or _as_it_goes(scene)}{late}"
+    return [f"{form}{late}" for form in ([said] if said else _as_it_goes(scene))]
 
 
-def _as_it_goes(scene: Scene) -> str:
+def _as_it_goes(scene: Scene) -> list[str]:
     """Return when closeout begins where nobody is called, and what a call now comes to."""
     course, called = home_on_course(scene), called_words(scene.estimate)
-    begins = "" if course is None else f", closeout begins {pet_nearest(course)}"
-    return f"nobody is called{begins}{f'; if called now{called}' if called else ''}"
+    begins = [] if course is None else [f"closeout begins {pet_nearest(course)}"]
+    call = [f"if called now{called}"] if called else []
+    full = "; ".join([", ".join(["nobody is called", *begins]), *call])
+    return [full, *("; ".join(told) for told in ([*begins, *call], call) if told)]
 
 
 def home_on_course(scene: Scene) -> float | None:
