@@ -190,6 +190,16 @@ def test_a_step_outside_its_window_and_one_that_was_shut_out() -> None:
     )
 
 
+def test_a_window_that_was_over_before_the_clock_started_is_a_table_row_without_a_margin() -> None:
+    plan = DIVE.replace("zero: both down", "zero: both down\nzero_planned: 2031-04-27T14:00:00Z")
+    one = debrief({"kind": "began", "step": "look.1", "at": 600}, _done("look.1", 1500), plan=plan)
+    light = by_id(one)["window.light", "B"]
+    assert (light.kept, light.at, light.was, light.by) == (False, None, 600, None)
+    words = "broken: 0 steps of 1 began inside; began outside: look.1; no opening at all"
+    assert light.words == words
+    assert ("window light", "B", "-", "0:10:00", "-", words) in tables.of_excursion(one)[0].rows
+
+
 def test_an_item_left_open_is_a_broken_limit() -> None:
     one = debrief(
         _done("valve.open", 600),

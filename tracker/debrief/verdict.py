@@ -242,6 +242,7 @@ def _window(progress: Progress, window: str) -> Iterator[Verdict]:
         said = "begins not on record" if kept is None else "kept" if kept else "broken"
         words = [f"{count(len(begun) - len(outside), 'step')} of {len(begun)} began inside"] if begun else []
         words += [f"began outside: {' '.join(one.step for one in outside)}"] if outside else []
+        words += ["no opening at all"] if any(one.late == inf for one in begun) else []
         words += [f"shut out: {' '.join(shut)}"] if shut else []
         worst = max(begun, key=lambda one: one.late, default=None)
         yield _verdict(
@@ -251,7 +252,7 @@ def _window(progress: Progress, window: str) -> Iterator[Verdict]:
             f"{said}: {'; '.join(words)}" if words else "no step began",
             at=None if worst is None else worst.closes,
             was=None if worst is None else worst.at,
-            by=-worst.late if worst is not None and worst.late > 0 else None,
+            by=-worst.late if worst is not None and 0 < worst.late < inf else None,
         )
 
 
