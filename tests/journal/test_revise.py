@@ -13,7 +13,9 @@ from typing import Any
 import pytest
 
 from tracker.cli.main import main
+from tracker.forecast.estimate import estimate
 from tracker.foundation.errors import EventError
+from tracker.foundation.shown import pet_up
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.journal.revise import Revision, revision
@@ -212,6 +214,14 @@ def test_the_command_prints_what_record_takes(
         "INSIDE, in nine of ten by",
         "chance, keeping every limit",
     ]
+    with Journal.open(path) as standing:
+        now = estimate(standing.progress(), 300)
+    shown = [pet_up(now.inside.p50), pet_up(now.inside.p90)]
+    median, late = (
+        line.partition(heading)[2].split()
+        for line, heading in zip(err.splitlines()[1:3], ("INSIDE", " by"), strict=True)
+    )
+    assert [median[0], late[0]] == shown, "as every screen rounds it"
     monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(out.encode())))
     assert main(["record", path, "--stdin"]) == 0
     capsys.readouterr()

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from tracker.foundation.shown import pet_up, up
 from tracker.foundation.text import ADVISORY, columns, percent, plain
 from tracker.foundation.times import format_pet
 from tracker.foundation.waiting import meanwhile
@@ -138,15 +139,11 @@ class Figure:
         if self.of == "chance":
             return name.format(self.id), *ends, f"{(self.after - self.before) * 100:+.1f} points"
         # A change is that of what is shown, so that three figures of a line fit.
-        unit = 60 if self.of == "projected" else 1
-        change = unit * (_units(self.after, unit) - _units(self.before, unit))
+        projected = self.of == "projected"
+        shown = up if projected else round
+        change = (shown(self.after) or 0) - (shown(self.before) or 0)
         sign = "+" if change >= 0 else ""
-        return name.format(self.id), *ends, sign + format_pet(change, with_seconds=unit == 1)
-
-
-def _units(seconds: float, unit: int) -> int:
-    """Whole units as they are shown: minutes as a clock has them, seconds to the nearest."""
-    return int((seconds + 0.01) // 60) if unit == 60 else round(seconds)
+        return name.format(self.id), *ends, sign + format_pet(change, with_seconds=not projected)
 
 
 def _time(seconds: float | None) -> str:
@@ -160,7 +157,7 @@ def _share(share: float | None) -> str:
 _FORMS: dict[str, tuple[str, Callable[[float | None], str]]] = {
     "inside": ("inside, {}", _time),
     "margin": ("margin to {}", _time),
-    "projected": ("{}", format_pet),
+    "projected": ("{}", pet_up),
     "chance": ("chance, {}", _share),
 }
 """How the figures of each kind are called and written."""
