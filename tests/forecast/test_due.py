@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
 from tests.flat import flat
 from tests.journal.memory_store import in_memory
 from tests.runs import Run, step, task
+from tracker.console.view.words import clock_words
 from tracker.forecast.due import due, due_lines, due_words, gaps, next_due
-from tracker.forecast.values import Due, Estimate
+from tracker.forecast.report import watch_lines
+from tracker.forecast.values import ClockFigure, Due, Estimate
 from tracker.foundation.text import ADVISORY
 from tracker.journal.progress import Progress
 from tracker.plan.read import read_plan
@@ -242,3 +245,20 @@ def test_texts_of_people_are_on_one_line_and_no_escape() -> None:
     (one,) = (one for one in flat(run.now, 120).due if one.kind == "reminder")
     assert one.text.startswith("reminder EV2: [b]gloves[/b]")
     assert one.text.isprintable()
+
+
+def test_a_hardware_clock_is_due_by_its_steps_words_and_has_one_chance_everywhere() -> None:
+    after = {"of": "power.off", "time": "0:30"}
+    run = Run(
+        task("power", step("off", "EV1", 10), step("on", "EV1", 20, within=after)),
+        task("home", step("in", "EV1 EV2", 40), closeout=True),
+        confidence=0.99,
+    )
+    run.done("power.off", at=600)
+    clock = ClockFigure("power.on", "power.off", 2400, 0.0046)
+    made = replace(flat(run.now, 900), clocks=(clock,))
+    told = next(one for one in due(run.now, made, now=900) if one.kind == "clock")
+    words = run.now.steps["power.on"].step.do
+    assert told.text == f"{words}; chance 99 %", "not over 99: 99 is what is needed"
+    assert watch_lines(run.now, made)[0].endswith("chance 99 %")
+    assert ", chance 99 %: " in clock_words(run.now, made, clock)

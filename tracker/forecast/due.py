@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
 from tracker.forecast.values import Due, DueKind, Estimate, Gap, StepFigure
-from tracker.forecast.wording import need_of, verdict_words
+from tracker.forecast.wording import clock_chance, verdict_words
 from tracker.foundation.shown import down, duration, in_words, pet_down, pet_up, up
-from tracker.foundation.text import columns, percent, plain
+from tracker.foundation.text import columns, plain
 from tracker.journal.matters import due_at
 from tracker.journal.progress import Progress, StepState
 from tracker.journal.raised import Raised
@@ -155,7 +155,7 @@ def _clocks(progress: Progress, made: Estimate) -> Iterator[Due]:
         state = progress.steps.get(clock.step)
         if state is None or state.ended is not None:
             continue
-        words = f"{clock.step} is to be done; chance {percent(1 - clock.late, need_of(made)[2])}"
+        words = f"{plain(state.step.do, most=100)}; {clock_chance(made, clock)}"
         yield from _due(clock.due, "clock", clock.step, words, _ticks(state))
 
 

@@ -20,6 +20,7 @@ from tracker.forecast.values import (
 )
 from tracker.forecast.wording import (
     chance_words,
+    clock_chance,
     falls_words,
     first_limit,
     heed_lines,
@@ -325,7 +326,7 @@ def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
         lines.append(f"  {one.crew} at {one.step} for {worked}, expected {expected}: done?")
     for clock in estimate.clocks:
         due = f"due {pet_down(clock.due)}" if clock.due is not None else f"runs once {clock.of} is done"
-        lines.append(f"  {clock.step} {due}: chance {percent(1 - clock.late)}")
+        lines.append(f"  {clock.step} {due}: {clock_chance(estimate, clock)}")
     finish = {figure.step: figure.finish.p50 for figure in estimate.steps}
     for item in estimate.open_items:
         at = finish.get(item["closed_by"])

@@ -12,6 +12,7 @@ from tracker.forecast.values import (
     Alert,
     Changed,
     Choice,
+    ClockFigure,
     ConsumableFigure,
     Estimate,
     LimitFigure,
@@ -284,6 +285,11 @@ def _worded(cause: str) -> str:
 
 
 _TURNED = {"in": "now counted", "out": "not counted"}
+
+
+def clock_chance(estimate: Estimate, clock: ClockFigure) -> str:
+    """The chance that the step of a hardware clock is done in time, to the decimals of what is needed."""
+    return f"chance {percent(1 - clock.late, need_of(estimate)[2])}"
 
 
 def mover_words(progress: Progress, estimate: Estimate) -> str:

@@ -199,7 +199,7 @@ def turn_home(scene: LeadScene, width: int) -> list[Line]:
     if estimate is None or scene.progress.closed is not None:
         return []
     told = [_turn_words(scene, estimate), *(() if scene.choices else estimate.when_short)]
-    told += [*(clock_words(scene.progress, clock) for clock in estimate.clocks), *open_words(scene)]
+    told += [*(clock_words(scene.progress, estimate, clock) for clock in estimate.clocks), *open_words(scene)]
     given_up = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
     told += [f"given up: {', '.join(given_up)}"] if given_up else []
     return [heading("turn home", width), *(line for words in told for line in under(words, width, "", 1))]

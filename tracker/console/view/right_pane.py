@@ -289,7 +289,8 @@ def _after(scene: Scene, width: int) -> list[tuple[str, Ink]]:
     if not estimate.choices:
         lines += [(words, "strong") for words in estimate.when_short]
     lines += [
-        (put(clock_words(scene.progress, clock), width - 2).text.rstrip(), "") for clock in estimate.clocks
+        (put(clock_words(scene.progress, estimate, clock), width - 2).text.rstrip(), "")
+        for clock in estimate.clocks
     ]
     lines += [(words, "") for words in open_words(scene)]
     given_up = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]

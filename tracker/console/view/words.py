@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.values import ClockFigure, Estimate, LimitFigure
-from tracker.forecast.wording import need_of
+from tracker.forecast.wording import clock_chance, need_of
 from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, running, spare_words, up
 from tracker.foundation.text import percent, small
 from tracker.foundation.times import format_pet
@@ -180,11 +180,11 @@ def later(real: float | None, planned: float | None, *, fact: bool = False) -> i
     return None if one is None or other is None else one - other
 
 
-def clock_words(progress: Progress, clock: ClockFigure) -> str:
+def clock_words(progress: Progress, estimate: Estimate, clock: ClockFigure) -> str:
     """Return a hardware clock: by when its step has to be done, and the chance that it is."""
     step, of = progress.steps[clock.step].step, progress.steps[clock.of].step
     due = f"due by {pet_down(clock.due)}"
     if clock.due is None:
         within = 0 if step.within is None else step.within.time
         due = f"due {duration(within)} after {small(of.do)}"
-    return f"{due}, chance {percent(1 - clock.late)}: {step.do}"
+    return f"{due}, {clock_chance(estimate, clock)}: {step.do}"
