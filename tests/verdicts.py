@@ -67,7 +67,7 @@ class Raw:
 def expected(plan: Plan, events: Sequence[Recorded]) -> dict[tuple[str, str], Simple]:
     """Return what the raw events say of every limit, by id and crew member."""
     raw = Raw(plan, events)
-    parts = (_elapsed, _clocks, _windows, _items, _hardware, _stores)
+    parts = (_elapsed, _clocks, _windows, _items, _hardware, _must, _stores)
     return dict(one for part in parts for one in part(raw))
 
 
@@ -175,6 +175,22 @@ def _hardware(raw: Raw) -> Found:
         if lies != "lock" and not stays:
             for crew in by:
                 yield (f"hardware:{one.id}", crew), Simple(False, None)
+
+
+def _must(raw: Raw) -> Found:
+    """Must work of which a step was neither done nor skipped, or nothing at all was done."""
+    skipped = {e.body["step"] for e in raw.events if e.kind == "skipped"}
+    for task in raw.plan.tasks:
+        undone = [s for s in task.steps if s.id not in raw.done and s.id not in skipped]
+        if (task.closeout or task.priority == "must") and undone:
+            for crew in dict.fromkeys(crew for step in undone for crew in step.crew):
+                yield (f"task:{task.id}", crew), Simple(False, None)
+    for task in (e.body["task"] for e in raw.events if e.kind == "added"):
+        steps = {f"{task['id']}.{n}": step["crew"] for n, step in enumerate(task["steps"], 1)}
+        undone_by = [crew for step, crew in steps.items() if step not in raw.done and step not in skipped]
+        if task.get("priority", "must") == "must":
+            for crew in dict.fromkeys(crew for members in undone_by for crew in members):
+                yield (f"task:{task['id']}", crew), Simple(False, None)
 
 
 def _stores(raw: Raw) -> Found:

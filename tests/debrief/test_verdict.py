@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from tests.journal.memory_store import in_memory
-from tracker.debrief import tables
+from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion, debriefed
+from tracker.debrief.trend import told
 from tracker.debrief.verdict import Verdict
 from tracker.plan.read import parse_plan
 
@@ -112,7 +113,7 @@ def test_everything_kept_names_what_had_least_to_spare() -> None:
         {"kind": "closed", "at": 1800},
     )
     clock = "hardware clock of valve.shut, 5 min (done 0:20, due 0:25)"
-    assert one.verdict == f"Every limit was kept; least to spare: {clock}"
+    assert one.verdict == f"Every limit was kept and all must work done; least to spare: {clock}"
 
 
 def test_a_limit_counts_as_it_stood_at_the_end_and_what_stood_before_is_told() -> None:
@@ -210,6 +211,28 @@ def test_an_item_left_open_is_a_broken_limit() -> None:
     item = by_id(one)["item:valve-1", "A"]
     assert (item.kept, item.by, item.words) == (False, None, "broken: left open by valve.open")
     assert "item valve-1, left open by valve.open" in one.verdict
+
+
+def test_must_work_left_undone_is_not_kept_on_every_page() -> None:
+    """A get-ahead may stay undone, unless it was kept by decision and never given up."""
+    plan = DIVE.replace("id: look\n", "id: look\n    priority: get-ahead\n")
+    kept = {"kind": "chose", "task": "look", "choice": "keep", "at": 100}
+    left = ({"kind": "called", "call": "home", "at": 700}, _done("valve.shut", 900), *HAPPENED[3:])
+    ended = debrief(kept, _done("valve.open", 600), *left, plan=plan)
+    look = by_id(ended)["task:look", "B"]
+    found = (look.kind, look.kept, look.at, look.by, look.words)
+    assert found == ("task", False, None, None, "broken: 0 of 1 step done, left at the recall 0:11:40")
+    assert ended.verdict.endswith("must work not done: look")
+    assert ("look not done", "B", "-", "-", "-", look.words) in tables.limits(ended).rows
+    assert tables.broken([ended]).rows[-1][1] == "look not done"
+    assert list(told([ended]))[0].endswith("in 0 of these every limit was kept and all must work done")
+    assert "0 of 1 step done: must" in figures.slips(ended)
+    drop = {"kind": "dropped", "task": "look", "at": 1700}
+    dropped = debrief(*HAPPENED[:1], HAPPENED[2], drop, *HAPPENED[3:])
+    assert by_id(dropped)["task:look", "B"].words == "broken: 0 of 1 step done, dropped 0:28:20"
+    for chosen in ((), (kept,)):
+        gone = debrief(*chosen, *HAPPENED[:1], HAPPENED[2], drop, *HAPPENED[3:], plan=plan)
+        assert "task" not in {limit.kind for limit in gone.limits}
 
 
 def test_hardware_that_is_not_back_is_a_broken_limit() -> None:

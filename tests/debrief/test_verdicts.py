@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.verdicts import compare, judged_excursions
 
-KINDS = ("elapsed", "store", "clock", "window", "item", "hardware")
+KINDS = ("elapsed", "store", "clock", "window", "item", "hardware", "task")
 
 
 def test_verdicts_agree_with_the_raw_events() -> None:

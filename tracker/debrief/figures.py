@@ -20,7 +20,7 @@ from tracker.debrief.consumed import Consumed, StoreCurve
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.judged import earned_schedule
 from tracker.debrief.rows import StepRow
-from tracker.foundation.text import plain
+from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_pet
 
 if TYPE_CHECKING:
@@ -312,19 +312,27 @@ def _share(times: Array, start: float | None, finish: float | None) -> Array:
 
 
 def slips(one: Excursion) -> str:
-    """Draw by how much each task was done later or earlier than planned, with both instants as figures."""
-    found = [
-        (task, task.finish - task.planned_finish)
-        for task in one.totals.tasks
-        if task.done == task.steps and task.finish is not None and task.planned_finish is not None
-    ]
+    """Draw by how much each task was done later or earlier than planned, with both instants as figures.
+
+    What is not done has no bar: its row says how much of it is.
+    """
+    found = [task for task in one.totals.tasks if task.planned_finish is not None]
+    must = {limit.id.partition(":")[2] for limit in one.limits if limit.kind == "task"}
     figure, axes = empty_figure(0.9 + 0.28 * max(len(found), 2))
-    minutes = [slip / 60 for _, slip in found]
-    axes.barh(range(len(found)), minutes, color=[ORANGE if m > 0 else BLUE for m in minutes], height=0.6)
     axes.axvline(0, color=INK, linewidth=1)
-    for y, (task, _) in enumerate(found):
-        words = f"planned {format_pet(task.planned_finish)}, done {format_pet(task.finish)}"
-        axes.text(1.01, y, words, transform=axes.get_yaxis_transform(), va="center", fontsize="small")
-    down(axes, [plain(task.title or task.name, most=40) for task, _ in found])
+    for y, task in enumerate(found):
+        planned = f"planned {format_pet(task.planned_finish)}"
+        if task.done == task.steps and task.finish is not None and task.planned_finish is not None:
+            late = (task.finish - task.planned_finish) / 60
+            axes.barh(y, late, color=ORANGE if late > 0 else BLUE, height=0.6)
+            words, colour = f"{planned}, done {format_pet(task.finish)}", INK
+        else:
+            words, colour = f"{planned}, {task.done} of {count(task.steps, 'step')} done", GREY
+        if task.name in must:
+            words, colour = f"{words}: must", ORANGE
+        axes.text(
+            1.01, y, words, color=colour, transform=axes.get_yaxis_transform(), va="center", fontsize="small"
+        )
+    down(axes, [plain(task.title or task.name, most=40) for task in found])
     below(figure, "minutes later (orange) or earlier (blue) than planned")
     return svg(figure, "slips", "By how much each task slipped")

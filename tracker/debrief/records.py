@@ -73,8 +73,8 @@ _FIRST = 1 + next(i for i, column in enumerate(step_columns().values()) if colum
 FORMS = ("pet", "utc", "day_of_year")
 """Notations in which a moment stands once more, as ends of the columns' names."""
 OF_THE_EXCURSION = {
-    "limits_kept": "Whether every limit was kept, as far as there was something to judge.",
-    "limits_broken": "In a line whether every limit was kept, and what was not.",
+    "limits_kept": "Whether every limit was kept and all must work done, as far as there was something to judge.",
+    "limits_broken": "In a line whether every limit was kept and all must work done, and what was not.",
     "uuid": "Of the excursion, whatever its journal's file is called.",
     "last_event": "Number of the last event of the journal.",
     "last_hash": "Hash of that event: what the file is made from, to the letter.",

@@ -63,10 +63,12 @@ def slips(every: Sequence[Excursion]) -> str:
     found = [one for one, _ in paced(every)]
     minutes = [(one.inside - one.planned_inside) / 60 for one in found if one.inside is not None]
     figure, axes = empty_figure(2.4)
-    colours = [ORANGE if m > 0 else BLUE for m in minutes]
-    axes.bar(range(1, len(minutes) + 1), minutes, color=colours, width=0.7)
+    for at, (one, late) in enumerate(zip(found, minutes, strict=True), 1):
+        colour = ORANGE if late > 0 else BLUE
+        undone = any(limit.kind == "task" for limit in one.limits)
+        axes.bar(at, late, facecolor="white" if undone else colour, edgecolor=colour, width=0.7)
     axes.axhline(0, color=INK, linewidth=1)
-    axes.set_xlabel("excursions, by their zero")
+    axes.set_xlabel("excursions, by their zero; hollow: must work was left undone")
     axes.set_ylabel("minutes later than planned")
     return svg(figure, "season-slips", "How much later than planned everybody was inside")
 

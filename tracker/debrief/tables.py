@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -64,12 +65,8 @@ _LIMIT_HEADINGS = ("limit", "who", "at", "was", "margin", "")
 
 def _limit(one: Verdict) -> tuple[str, ...]:
     kind = one.kind
-    label = (
-        one.id
-        if kind in ("elapsed", "clock")
-        else one.id.partition(":" if kind in ("item", "hardware") else ".")[2]
-    )
-    label += {"store": " reserve", "item": " left open", "hardware": " not back"}.get(kind, "")
+    label = one.id if kind in ("elapsed", "clock") else re.split("[:.]", one.id, maxsplit=1)[1]
+    label += _MISSED.get(kind, "")
     if kind == "store":
         shown = amount(one.at, one.unit or ""), amount(one.was, one.unit or "")
     else:
@@ -78,13 +75,16 @@ def _limit(one: Verdict) -> tuple[str, ...]:
     return (f"window {label}" if kind == "window" else label, who, *shown, signed(one.by), one.words)
 
 
+_MISSED = {"store": " reserve", "item": " left open", "hardware": " not back", "task": " not done"}
+
+
 def broken(every: Sequence[Excursion]) -> Table:
     """Return the limits that were not kept, of several excursions."""
     rows = [
         (one.journal, *_limit(limit)) for one in every for limit in merged(one.limits) if limit.kept is False
     ]
     kept = sum(bool(one.limits) and all(limit.kept is not False for limit in one.limits) for one in every)
-    note = f"Every limit was kept in {kept} of {len(every)} excursions" + (
+    note = f"Every limit was kept and all must work done in {kept} of {len(every)} excursions" + (
         ": the rest broke these." if rows else "."
     )
     return _table(LIMITS, ("journal", *_LIMIT_HEADINGS), rows, (3, 4, 5), note)

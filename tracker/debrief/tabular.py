@@ -170,7 +170,7 @@ TABLES: tuple[Records, ...] = (
                 limit.kept,
                 limit.at,
                 limit.was,
-                limit.unit or (None if limit.kind in ("item", "hardware") else "s"),
+                limit.unit or (None if limit.kind in ("item", "hardware", "task") else "s"),
                 limit.by,
                 limit.by_amount,
                 None if limit.nearest is None else limit.nearest.at,

@@ -132,7 +132,8 @@ def told(every: Sequence[Excursion]) -> Iterator[str]:
     """Yield a season in words: how many, what was kept, how the pace goes, whether forecasts were right."""
     over = [one for one in every if one.inside is not None]
     kept = sum(all(limit.kept is not False for limit in one.limits) for one in over)
-    yield f"{count(len(every), 'excursion')}, {len(over)} over; in {kept} of these every limit was kept"
+    whole = "every limit was kept and all must work done"
+    yield f"{count(len(every), 'excursion')}, {len(over)} over; in {kept} of these {whole}"
     found = paced(every)
     if found:
         low, middle, high = quartiles([ratio for _, ratio in found])

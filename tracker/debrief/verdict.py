@@ -1,7 +1,8 @@
 """Was every limit kept? One verdict for each limit and crew member, from what is on record.
 
-Elapsed limits and reserves are judged at ingress by the value in force at the end; hardware clocks, windows
-and open items by what was done. What came nearest to being broken is judged by what stood at that instant.
+Elapsed limits and reserves are judged at ingress by the value in force at the end; hardware clocks, windows,
+open items and must work by what was done. What came nearest to being broken is judged by what stood at that
+instant.
 """
 
 from __future__ import annotations
@@ -19,11 +20,13 @@ from tracker.foundation.shown import exact
 from tracker.foundation.text import amount, count
 from tracker.foundation.times import format_pet
 from tracker.journal.places import not_back
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress, StepState, TaskState
 from tracker.plan.windows import Intervals, next_start, usable
 
-Kind = Literal["elapsed", "store", "clock", "window", "item", "hardware"]
+Kind = Literal["elapsed", "store", "clock", "window", "item", "hardware", "task"]
 
+_NAMED: Mapping[str, Kind] = {"item": "item", "hardware": "hardware", "task": "task"}
+"""What stands before the colon of an id; no other id has one."""
 _EXACT = 9
 """Decimals of a time or an amount that are no rounding."""
 
@@ -43,7 +46,7 @@ class Verdict:
 
     id: str
     """`elapsed` or another elapsed limit's name, `CREW.consumable`, the step of a hardware clock,
-    `window.NAME`, `item:NAME`, `hardware:NAME`."""
+    `window.NAME`, `item:NAME`, `hardware:NAME`, `task:ID` of must work left undone."""
     crew: str
     """Whom it binds; `*` for a store that all share."""
     kept: bool | None
@@ -71,10 +74,9 @@ class Verdict:
         """What kind of limit it is."""
         if self.id.startswith("window."):
             return "window"
-        if self.id.startswith("item:"):
-            return "item"
-        if self.id.startswith("hardware:"):
-            return "hardware"
+        kind, colon, _ = self.id.partition(":")
+        if colon and kind in _NAMED:
+            return _NAMED[kind]
         if self.unit is not None:
             return "store"
         return "clock" if "." in self.id else "elapsed"
@@ -90,14 +92,22 @@ def verdicts(
     if progress.zero is None:
         return ()
     stood = _stood(progress)
+    over = progress.closed is not None or None not in inside.values()
     return (
         *(one for name in progress.limits for one in _elapsed(progress, name, inside, stood)),
         *(_store(progress, store, inside, stood) for store in stores),
         *(one for state in progress.steps.values() for one in _clock(progress, state)),
         *(one for window in progress.openings for one in _window(progress, window)),
-        *_items(progress),
-        *_hardware(progress, inside),
+        *(_left_behind(progress, inside) if over else ()),
     )
+
+
+def _left_behind(progress: Progress, inside: Mapping[str, float | None]) -> Iterator[Verdict]:
+    """Yield what an excursion that is over left open, outside or undone."""
+    yield from _items(progress)
+    yield from _hardware(progress, inside)
+    for task in progress.tasks.values():
+        yield from _must(progress, task)
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,8 +314,6 @@ def _shut_out(progress: Progress, state: StepState) -> bool:
 
 def _items(progress: Progress) -> Iterator[Verdict]:
     """Yield every item that was left open by whoever should have closed it."""
-    if progress.closed is None:
-        return
     for item in progress.open_items:
         closer = progress.steps[item.closed_by]
         for crew in closer.crew or closer.step.crew:
@@ -317,8 +325,6 @@ def _hardware(progress: Progress, inside: Mapping[str, float | None]) -> Iterato
 
     Who came in brought along what they had.
     """
-    if progress.closed is None:
-        return
     for piece in not_back(progress, end_of(progress)):
         if piece.crew and all(inside.get(crew) is not None for crew in piece.crew):
             continue
@@ -326,6 +332,30 @@ def _hardware(progress: Progress, inside: Mapping[str, float | None]) -> Iterato
         where = piece.words.removeprefix(f"{piece.hardware.id} ")
         for crew in piece.crew or (step.crew if step is not None else progress.plan.outside):
             yield _verdict(f"hardware:{piece.hardware.id}", crew, False, f"broken: not back, {where}")
+
+
+def _must(progress: Progress, state: TaskState) -> Iterator[Verdict]:
+    """Yield must work, and what was kept by decision, that was left undone, for who should have done it."""
+    given_up = state.committed and state.task.optional and state.status == "dropped"
+    if state.priority != "must" or state.status == "done" or given_up:
+        return
+    steps = [progress.steps[step.id] for step in state.task.steps]
+    undone = [one for one in steps if one.ended not in ("done", "skipped")] or steps
+    ways = dict.fromkeys(filter(None, (_left(progress, one) for one in undone)))
+    words = f"broken: {sum(one.ended == 'done' for one in steps)} of {count(len(steps), 'step')} done"
+    words += f", {', '.join(ways)}" if ways else ""
+    for crew in dict.fromkeys(crew for one in undone for crew in one.crew or one.step.crew):
+        yield _verdict(f"task:{state.task.id}", crew, False, words)
+
+
+def _left(progress: Progress, state: StepState) -> str:
+    """Return by what a step was not done: `dropped 1:20:00`, `left at the recall 2:00:00`; else nothing."""
+    if state.ended == "left":
+        calls = [call.at for crew, call in progress.recall.items() if crew in (state.crew or state.step.crew)]
+        return f"left at the recall {_pet(min(calls))}" if calls else "left at the end"
+    number = state.done_number
+    at = next((event.at for event in progress.events if event.number == number), None)
+    return "" if state.ended is None or at is None else f"{state.ended} {_pet(at)}"
 
 
 def _verdict(id: str, crew: str, kept: bool | None, words: str, **more: object) -> Verdict:
@@ -356,11 +386,14 @@ def said(found: Sequence[Verdict], *, over: bool) -> str:
     broken = [one for one in merged(found) if one.kept is False]
     if broken:
         worst = {one.id: one for one in reversed(broken)}
-        listed = "; ".join(_miss(one) for one in broken if worst[one.id] is one)
-        return f"{'Not' if over else 'Not over; not'} kept: {listed}"
+        first = [one for one in broken if worst[one.id] is one]
+        listed = [_miss(one) for one in first if one.kind != "task"]
+        undone = ", ".join(one.id.partition(":")[2] for one in first if one.kind == "task")
+        listed += [f"must work not done: {undone}"] if undone else []
+        return f"{'Not' if over else 'Not over; not'} kept: {'; '.join(listed)}"
     timed = [one for one in found if one.kept and one.by is not None]
     least = min(timed, key=lambda one: one.by or 0.0, default=None)
-    whole = "Every limit was kept" if over else "Not over; no limit is broken so far"
+    whole = "Every limit was kept and all must work done" if over else "Not over; no limit is broken so far"
     return whole if least is None else f"{whole}; least to spare: {_spare(least)}"
 
 
@@ -370,7 +403,9 @@ def name_of(one: Verdict) -> str:
         return f"limit {one.id}"
     if one.kind == "clock":
         return f"hardware clock of {one.id}"
-    return limit_words(one.id).replace("item:", "item ").replace("hardware:", "hardware ")
+    if one.kind in _NAMED.values():
+        return one.id.replace(":", " ")
+    return limit_words(one.id)
 
 
 def _miss(one: Verdict) -> str:
