@@ -15,7 +15,14 @@ from tracker.foundation.text import plain
 from tracker.journal.place import Place, journal_place
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from tracker.journal.journal import Journal
+    from tracker.journal.progress import Progress
+    from tracker.plan.cells import Cell
+    from tracker.plan.model import Plan
+
+    Rows = Sequence[Sequence[Cell]]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -64,13 +71,24 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage("tracker record: --pace and --rehearsal belong to --plan, which creates a journal")
     if args.job is not None:
         _check_job(args)
-    with _open(args) as journal:
+    rows = _rows(args)
+    with _open(args, rows) as journal:
         _sit(journal, args)
         if args.stdin:
             return _stream(journal)
         if args.sheet:
-            return _sheet(journal, args)
+            return _sheet(journal, rows, args)
         return _one(journal, args)
+
+
+def _rows(args: argparse.Namespace) -> Rows:
+    """Return the rows of a sheet that is to be recorded."""
+    if not args.sheet:
+        return []
+    from tracker.plan.read import read_bytes
+    from tracker.plan.sheet_table import rows_of
+
+    return rows_of(read_bytes(args.sheet), args.sheet)
 
 
 def _check_job(args: argparse.Namespace) -> None:
@@ -98,7 +116,7 @@ def _sit(journal: Journal, args: argparse.Namespace) -> None:
         print(f"note: {plain(words)}", file=sys.stderr, flush=True)
 
 
-def _open(args: argparse.Namespace) -> Journal:
+def _open(args: argparse.Namespace, rows: Rows) -> Journal:
     from tracker.journal.journal import Journal
     from tracker.journal.stores import exists
 
@@ -121,7 +139,22 @@ def _open(args: argparse.Namespace) -> Journal:
         from tracker.journal.journal import read_pace_text
 
         read_pace(read_pace_text(args.pace), str(args.pace))
+    _look_first(args, plan, rows)
     return Journal.create(place, plan, pace=args.pace, rehearsal=args.rehearsal)
+
+
+def _look_first(args: argparse.Namespace, plan: Plan, rows: Rows) -> None:
+    """Raise what refuses an event or a sheet, so that no empty journal is left behind for it."""
+    from tracker.journal.journal import new_genesis, start_fold
+
+    progress = start_fold(new_genesis(plan), str(args.journal), plan).progress()
+    if args.sheet:
+        from tracker.journal.paper_sheet import ticks_of
+
+        ticks_of(rows, args.sheet, progress)
+    elif not args.stdin:
+        for event in _events(args, progress, clock.utc_now(), seat=args.seat or ""):
+            progress = progress.suppose(event)
 
 
 def _same_plan(journal: Journal, args: argparse.Namespace) -> None:
@@ -140,13 +173,8 @@ def _same_plan(journal: Journal, args: argparse.Namespace) -> None:
 
 
 def _one(journal: Journal, args: argparse.Namespace) -> int:
-    from tracker.journal.progress import pet_if_live
-    from tracker.journal.typed import parse_words
-
-    seat, utc_now = journal.sitting.seat, clock.utc_now()
-    progress = journal.progress()
-    now = pet_if_live(progress.zero, utc_now)
-    events = parse_words(args.words, progress, now=now, utc_now=utc_now, seat=seat, at=args.at)
+    utc_now = clock.utc_now()
+    events = _events(args, journal.progress(), utc_now, seat=journal.sitting.seat)
     try:
         numbers = journal.record_all(events, utc_now=utc_now, job=args.job)
     except EventError:
@@ -158,6 +186,17 @@ def _one(journal: Journal, args: argparse.Namespace) -> int:
     return 0
 
 
+def _events(
+    args: argparse.Namespace, progress: Progress, utc_now: datetime, *, seat: str
+) -> Sequence[dict[str, Any]]:
+    """Return what was typed as events."""
+    from tracker.journal.progress import pet_if_live
+    from tracker.journal.typed import parse_words
+
+    now = pet_if_live(progress.zero, utc_now)
+    return parse_words(args.words, progress, now=now, utc_now=utc_now, seat=seat, at=args.at)
+
+
 def _kept(journal: Journal) -> tuple[str, ...]:
     """What is said of events that are not in the journal, where an outbox keeps them."""
     outbox = journal.sitting.outbox
@@ -167,13 +206,10 @@ def _kept(journal: Journal) -> tuple[str, ...]:
     return (f"kept for this seat in {outbox.path}, job {jobs}; the next tracker here sends it",)
 
 
-def _sheet(journal: Journal, args: argparse.Namespace) -> int:
+def _sheet(journal: Journal, rows: Rows, args: argparse.Namespace) -> int:
     """Record what stands on a sheet, all of it or nothing."""
     from tracker.journal.paper_sheet import ticks_of
-    from tracker.plan.read import read_bytes
-    from tracker.plan.sheet_table import rows_of
 
-    rows = rows_of(read_bytes(args.sheet), args.sheet)
     ticks = ticks_of(rows, args.sheet, journal.progress())
     for number in journal.record_all([tick.event for tick in ticks], job=args.job):
         _say(journal, number)

@@ -73,7 +73,7 @@ _FIRST = 1 + next(i for i, column in enumerate(step_columns().values()) if colum
 FORMS = ("pet", "utc", "day_of_year")
 """Notations in which a moment stands once more, as ends of the columns' names."""
 OF_THE_EXCURSION = {
-    "limits_kept": "Whether every limit was kept and all must work done, as far as there was something to judge.",
+    "limits_kept": "Whether every limit was kept and all must work done, as far as it can be judged.",
     "limits_broken": "In a line whether every limit was kept and all must work done, and what was not.",
     "uuid": "Of the excursion, whatever its journal's file is called.",
     "last_event": "Number of the last event of the journal.",

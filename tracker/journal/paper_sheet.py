@@ -18,6 +18,7 @@ from tracker.foundation.times import format_instant, pet_of
 from tracker.journal.progress import Progress
 from tracker.plan.cells import DAY_S, Cell, number_in, trouble
 from tracker.plan.columns import column_name
+from tracker.plan.graph import before_each, crew_orders, sort_steps, step_needs
 from tracker.plan.sheet_starts import moment_of
 from tracker.plan.sheet_words import HEADINGS, fold
 
@@ -184,6 +185,28 @@ class _Sheet:
         return round(found if found >= 0 else found + DAY_S)
 
 
+_KINDS = {"zero": 0, "done": 1, "began": 3, "reading": 4, "noted": 5, "closed": 6}
+"""What comes first of what happened at one instant; between 1 and 3 what began and ended at it."""
+
+
+def _in_order(ticks: Sequence[Tick], progress: Progress) -> list[Tick]:
+    """Return them by time; at one instant what ends comes before what begins, needs and the order kept."""
+    tasks = [state.task for state in progress.tasks.values()]
+    before = before_each(step_needs(tasks), crew_orders(tasks, (one.id for one in progress.plan.crew)))
+    known, circling = sort_steps(list(progress.steps), before)
+    place = {step: i for i, step in enumerate([*known, *circling])}
+    begun = {(one.event["step"], one.event["at"]) for one in ticks if one.event["kind"] == "began"}
+    ended = {(one.event["step"], one.event["at"]) for one in ticks if one.event["kind"] == "done"}
+
+    def key(tick: Tick) -> tuple[float, int, int, bool]:
+        event = tick.event
+        step, at, kind = event.get("step"), event.get("at", -1.0), event["kind"]
+        moment = (step, at) in begun & ended
+        return at, 2 if moment else _KINDS[kind], place.get(step, 0), kind == "done"
+
+    return sorted(ticks, key=key)
+
+
 def ticks_of(rows: Sequence[Sequence[Cell]], file: str, progress: Progress) -> list[Tick]:
     """The events of a sheet in the order of time, each one possible after those before it.
 
@@ -191,8 +214,7 @@ def ticks_of(rows: Sequence[Sequence[Cell]], file: str, progress: Progress) -> l
     """
     sheet = _Sheet(rows, file, progress)
     sheet.read()
-    kinds = {"zero": 0, "began": 1, "reading": 2, "done": 3, "noted": 4, "closed": 5}
-    ticks = sorted(sheet.ticks, key=lambda tick: (tick.event.get("at", -1.0), kinds[tick.event["kind"]]))
+    ticks = _in_order(sheet.ticks, progress)
     if sheet.faults:
         raise PlanError(sorted(sheet.faults, key=lambda fault: fault.line))
     if not ticks:
