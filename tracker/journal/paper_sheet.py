@@ -200,7 +200,7 @@ def _in_order(ticks: Sequence[Tick], progress: Progress) -> list[Tick]:
 
     def key(tick: Tick) -> tuple[float, int, int, bool]:
         event = tick.event
-        step, at, kind = event.get("step"), event.get("at", -1.0), event["kind"]
+        step, at, kind = event.get("step", ""), event.get("at", -1.0), event["kind"]
         moment = (step, at) in begun & ended
         return at, 2 if moment else _KINDS[kind], place.get(step, 0), kind == "done"
 
