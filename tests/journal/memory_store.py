@@ -106,9 +106,9 @@ class MemoryStore:
         json.loads(estimate.estimate)
         self._shown.append(estimate)
 
-    def shown(self) -> list[Shown]:
-        """Return the estimates that were shown, oldest first."""
-        return list(self._shown)
+    def shown(self, after: int = 0) -> list[Shown]:
+        """Return the estimates that were shown, oldest first, without the first so many."""
+        return self._shown[after:]
 
     def changed(self) -> bool:
         """Whether somebody else may have written: only the first time, since nobody else can."""

@@ -43,9 +43,11 @@ def run(args: argparse.Namespace) -> int:
     if args.serve is not None:
         from tracker.console.serve import VISITORS, serve
         from tracker.console.settings_file import load_settings
+        from tracker.journal.stores import ask_for_all
 
         # Every visitor's view reads them: what is wrong with them is said here, once, and nothing is served.
         load_settings()
+        ask_for_all(args.journal)
         return serve(args.journal, args.serve, at=args.at, visitors=args.visitors or VISITORS)
     return show(args.journal, at)
 

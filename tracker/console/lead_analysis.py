@@ -106,12 +106,12 @@ class Following(threading.Thread):
         if follower.journal is None:
             return
         try:
-            rows = follower.journal.estimates()
+            rows = follower.journal.estimates(self._rows)
         except TrackerError:
             # The next look says what is wrong with the file.
             return
-        new = [point for row in rows[self._rows :] if (point := told(row.estimate)) is not None]
-        self._rows = len(rows)
+        new = [point for row in rows if (point := told(row.estimate)) is not None]
+        self._rows += len(rows)
         if new:
             self._told = tuple(sorted((*self._told, *new), key=lambda point: point.at))
 

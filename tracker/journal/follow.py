@@ -7,9 +7,10 @@ from typing import Self
 
 from tracker.foundation.clock import pause
 from tracker.foundation.errors import JournalError
-from tracker.journal.journal import Journal
+from tracker.journal.journal import Journal, watched
 from tracker.journal.place import Place, place_of
 from tracker.journal.progress import Progress, Recorded
+from tracker.journal.store import Lost
 
 
 class Follower:
@@ -18,8 +19,8 @@ class Follower:
     def __init__(self, place: str | Place) -> None:
         """Open a journal to read; JournalError when it is none."""
         self._place = place_of(place)
-        self._journal: Journal | None = Journal.open(self._place, read_only=True)
-        self._fold = self._journal.fold
+        self._journal: Journal | None = watched(self._place)
+        self._fold, self._hash = self._journal.fold, self._journal.hash
         self.uuid = self._journal.genesis.uuid
         """The journal that is followed; a file of another one in its place is not read."""
         self.trouble: str | None = None
@@ -50,11 +51,15 @@ class Follower:
         try:
             journal = self._journal or self._open_again()
             journal.refresh()
+        except Lost as error:
+            # The store goes on by itself once there is an answer.
+            self.trouble = error.lines[0]
+            return ()
         except JournalError as error:
             self.trouble = error.lines[0]
             self.close()
             return ()
-        self._journal, self._fold, self.trouble = journal, journal.fold, None
+        self._journal, self._fold, self._hash, self.trouble = journal, journal.fold, journal.hash, None
         return self.changes(known)
 
     def wait(self, seconds: float) -> None:
@@ -79,8 +84,11 @@ class Follower:
         self.close()
 
     def _open_again(self) -> Journal:
-        journal = Journal.open(self._place, read_only=True)
+        journal = watched(self._place)
         if journal.genesis.uuid != self.uuid or journal.number < self.number:
             journal.close()
             raise JournalError(f"{self._place}: another journal, or less of it, is in its place now")
+        if self.number and journal.rows([self.number])[0].hash != self._hash:
+            journal.close()
+            raise JournalError(f"{self._place}: another history than what is shown is in its place now")
         return journal

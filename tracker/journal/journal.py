@@ -31,7 +31,7 @@ from tracker.journal.place import Address, Place, place_of, resolved
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.seat import Sitting, sit
 from tracker.journal.store import Again, Genesis, Lost, Raced, Row, Rows, Shown, Store, Table, seal, unseal
-from tracker.journal.stores import create_store, open_store, remembered_store
+from tracker.journal.stores import create_store, open_store, remembered_store, watched_store
 from tracker.plan.model import Plan
 
 # A chain may be whole and still hold what no program of ours wrote, such as an event without its keys.
@@ -346,10 +346,10 @@ class Journal:
         with self._turn, self._store.writing():
             self._store.show(Shown(number, float(estimate["at"]), shown, text))
 
-    def estimates(self) -> list[Shown]:
-        """The estimates that were shown, oldest first."""
+    def estimates(self, after: int = 0) -> list[Shown]:
+        """The estimates that were shown, oldest first, without the first so many."""
         with self._turn:
-            return self._store.shown()
+            return self._store.shown(after)
 
     def close(self) -> None:
         """Let go of the store; a second call does nothing."""
@@ -435,6 +435,19 @@ def _derive(
         put, gone = differences(store.derived(table) if known is None else known[table], rows)
         store.derive(table, put, gone)
     return wanted
+
+
+def watched(place: Place) -> Journal:
+    """A journal to look on at; what is asked of a server is shared with this machine's other watchers.
+
+    Raises JournalError when it is none, damaged, or not to be reached.
+    """
+    store = watched_store(place)
+    try:
+        return Journal(store)
+    except BaseException:
+        store.close()
+        raise
 
 
 def open_again(place: Place, outboxes: Path) -> Journal:

@@ -14,7 +14,7 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
-from typing import Any
+from typing import Any, Protocol
 
 from tracker.foundation.clock import monotonic_s
 from tracker.foundation.errors import JournalError
@@ -54,12 +54,12 @@ _APPEND = (
 )
 _DERIVE = "SELECT tracker.put_{}(%s, %s::json, %s::integer[])"
 _SHOW = "SELECT tracker.show(%s, %s, %s::float8, %s, %s, %s)"
-_SHOWN = "SELECT event, at, shown, estimate FROM tracker.estimates WHERE journal = %s ORDER BY id"
+_SHOWN = "SELECT event, at, shown, estimate FROM tracker.estimates WHERE journal = %s AND id > %s ORDER BY id"
 _FIGURES = ("inside_p10", "inside_p50", "inside_p90", "safe")
 _DIGESTS = f"SELECT id, digest, {', '.join(_FIGURES)} FROM tracker.estimates WHERE journal = %s ORDER BY id"
 _HELD_S = "2s"
 """How long a turn may stand still before the server ends it."""
-_POLL_S = 2.0
+POLL_S = 2.0
 """How often the server is asked although it told of nothing: replicas and poolers cannot tell."""
 _LOCK = 7262
 """The class of the locks under which journals are written."""
@@ -93,12 +93,88 @@ class _Block:
             yield table, json.dumps(self.put[table], ensure_ascii=False), self.gone[table]
 
 
+class News(Protocol):
+    """How somebody learns what a journal holds by now, whoever wrote it."""
+
+    def rows(self, after: int) -> list[Row]:
+        """The events with greater numbers, in order."""
+
+    def shown(self, after: int) -> list[Shown]:
+        """The estimates that were shown, oldest first, without the first so many."""
+
+    def changed(self, seen: int) -> bool:
+        """Whether there is something beyond event `seen`; true the first time."""
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass until there may be something, at most so long."""
+
+    def close(self) -> None:
+        """Ask no more."""
+
+
+class Asked:
+    """What a journal holds, asked of the server itself."""
+
+    def __init__(self, link: Link, journal: int) -> None:
+        """Ask over a connection for the journal of this number."""
+        self._link, self._journal = link, journal
+        self._listens, self._looked = False, -POLL_S
+
+    def rows(self, after: int) -> list[Row]:
+        """The events with greater numbers, in order."""
+        return [Row(*cells) for cells in self._link.ask(_EVENTS, (self._journal, after))]
+
+    def shown(self, after: int) -> list[Shown]:
+        """The estimates that were shown, oldest first, without the first so many."""
+        return [Shown(*cells) for cells in self._link.ask(_SHOWN, (self._journal, after))]
+
+    def changed(self, seen: int) -> bool:
+        """Whether there is something beyond event `seen`; true the first time.
+
+        The server is asked when it told of something, and every two seconds.
+        """
+        if not self._listens:
+            self._listens = True
+            self._listen()
+            return True
+        if not self._link.woken() and monotonic_s() - self._looked < POLL_S:
+            return False
+        self._looked = monotonic_s()
+        last = self._link.ask(_LAST, (self._journal,))
+        return bool(last) and last[0][0] > seen
+
+    def greeted(self, journal: int) -> None:
+        """Go on over a new connection, on which the journal has this number."""
+        self._journal, self._looked = journal, -POLL_S
+        if self._listens:
+            self._listen()
+
+    def _listen(self) -> None:
+        with contextlib.suppress(JournalError):
+            # A replica refuses it, and is asked every so often instead.
+            self._link.ask(f"LISTEN tracker_{self._journal}")
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass until the server tells that somebody wrote, at most so long."""
+        self._link.wait(seconds)
+
+    def close(self) -> None:
+        """Let go of the server."""
+        self._link.close()
+
+
 class PostgresStore:
     """One journal in a database; at most one thread at a time may use it, but for `wait`."""
 
     def __init__(self, link: Link, address: Address, found: Sequence[Any]) -> None:
         """Take over a connection and the row of a journal."""
         self._link, self._address = link, address
+        self.asked = Asked(link, found[0])
+        """Asks the server what others wrote."""
+        self.news: News = self.asked
+        """Tells what others wrote."""
+        self.found = tuple(found)
+        """The row of the journal."""
         self._id, self.stored_hash = found[:2]
         self.genesis = Genesis(**dict(zip(_GENESIS.split(", "), found[2:], strict=True)))
         self.tell: Callable[[str], object] = lambda words: None
@@ -107,8 +183,7 @@ class PostgresStore:
         """Of every event that was read or written here."""
         self._uncommitted: list[Row] = []
         self._remembered: list[Row] = []
-        self._listens = False
-        self._looked, self._seen = -_POLL_S, 0
+        self._seen = 0
         self._block: _Block | None = None
         link.greet = self._greet
 
@@ -225,7 +300,7 @@ class PostgresStore:
     def rows(self, after: int = 0) -> list[Row]:
         """The events with greater numbers, in order; Forked where they follow another history."""
         try:
-            found = [Row(*cells) for cells in self._link.ask(_EVENTS, (self._id, after))]
+            found = self.news.rows(after)
         except Lost:
             if not self._remembered:
                 raise
@@ -263,33 +338,17 @@ class PostgresStore:
         """Keep an estimate that was shown, inside `writing`."""
         self._writing().shown.append(estimate)
 
-    def shown(self) -> list[Shown]:
-        """The estimates that were shown, oldest first."""
-        return [Shown(*cells) for cells in self._link.ask(_SHOWN, (self._id,))]
+    def shown(self, after: int = 0) -> list[Shown]:
+        """The estimates that were shown, oldest first, without the first so many."""
+        return self.news.shown(after)
 
     def changed(self) -> bool:
-        """Whether somebody else has written since the last call; true the first time.
-
-        The server is asked when it told of something, and every two seconds.
-        """
-        if not self._listens:
-            self._listens = True
-            self._listen()
-            return True
-        if not self._link.woken() and monotonic_s() - self._looked < _POLL_S:
-            return False
-        self._looked = monotonic_s()
-        last = self._link.ask(_LAST, (self._id,))
-        return bool(last) and last[0][0] > self._seen
-
-    def _listen(self) -> None:
-        with contextlib.suppress(JournalError):
-            # A replica refuses it, and is asked every so often instead.
-            self._link.ask(f"LISTEN tracker_{self._id}")
+        """Whether somebody else has written since the last call; true the first time."""
+        return self.news.changed(self._seen)
 
     def wait(self, seconds: float) -> None:
-        """Let time pass until the server tells that somebody wrote, at most so long."""
-        self._link.wait(seconds)
+        """Let time pass until somebody may have written, at most so long."""
+        self.news.wait(seconds)
 
     def snapshot(self) -> PostgresStore:
         """All of it as it stands at one instant, over a connection of its own; to be closed."""
@@ -315,6 +374,7 @@ class PostgresStore:
 
     def close(self) -> None:
         """Let go of the server; a second call does nothing."""
+        self.news.close()
         self._link.close()
 
     def _writing(self) -> _Block:
@@ -324,13 +384,11 @@ class PostgresStore:
 
     def _greet(self) -> None:
         """Go on over a new connection; Forked unless the server holds what was read and written here."""
-        self._looked = -_POLL_S
         found = self._link.ask("SELECT id, hash FROM tracker.journals WHERE name = %s", (self._address.name,))
         if not found or found[0][1] != self.stored_hash:
             raise Forked(f"{self.name}: the server holds another journal of this name, or none")
         self._id = found[0][0]
-        if self._listens:
-            self._listen()
+        self.asked.greeted(self._id)
         last = max(self._hashes, default=0)
         sql = "SELECT number, hash FROM tracker.events WHERE journal = %s AND number "
         if not last or self._link.ask(f"{sql}= %s", (self._id, last)) == [(last, self._hashes[last])]:

@@ -89,6 +89,12 @@ class Link:
         self.ask(f"BEGIN {mode}")
 
     @property
+    def means(self) -> list[tuple[str, str]]:
+        """Where it leads and as whom, by all of libpq's sources: the same for all who mean it. No secret."""
+        told = {**_defaults(self._parameters.get("service")), **self._parameters}
+        return sorted((key, str(value)) for key, value in told.items() if "password" not in key)
+
+    @property
     def in_transaction(self) -> bool:
         """Whether one was begun and stands."""
         return self._conn is not None and self._conn.info.transaction_status != pq.TransactionStatus.IDLE

@@ -319,9 +319,10 @@ class SqliteStore:
         """Keep an estimate that was shown, inside `writing`."""
         self._writing().statements.append((INSERT_ESTIMATE, {**asdict(estimate), "digest": estimate.digest}))
 
-    def shown(self) -> list[Shown]:
-        """The estimates that were shown, oldest first."""
-        found = self._all("SELECT id, event, at, shown, estimate FROM estimates WHERE id > ? ORDER BY id", 0)
+    def shown(self, after: int = 0) -> list[Shown]:
+        """The estimates that were shown, oldest first, without the first so many."""
+        sql = "SELECT id, event, at, shown, estimate FROM estimates WHERE id > ? ORDER BY id"
+        found = self._all(sql, after)
         return [Shown(*cells) for _, *cells in found]
 
     def changed(self) -> bool:

@@ -205,8 +205,8 @@ class Store(Protocol):
     def show(self, estimate: Shown) -> None:
         """Keep an estimate that was shown, inside `writing`."""
 
-    def shown(self) -> list[Shown]:
-        """The estimates that were shown, oldest first."""
+    def shown(self, after: int = 0) -> list[Shown]:
+        """The estimates that were shown, oldest first, without the first so many."""
 
     def changed(self) -> bool:
         """Whether somebody else may have written since the last call; cheap, and true the first time."""

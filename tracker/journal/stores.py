@@ -25,6 +25,25 @@ def open_store(place: Place, *, read_only: bool = False) -> LastingStore:
     return SqliteStore.open(place, read_only=read_only)
 
 
+def watched_store(place: Place) -> LastingStore:
+    """The store at a place for somebody who only looks on; JournalError when no journal is there."""
+    if not isinstance(place, Address):
+        return open_store(place, read_only=True)
+    _postgres(place)
+    from tracker.journal.fan_out import watch
+
+    return watch(place)
+
+
+def ask_for_all(place: Place) -> None:
+    """Ask a server on behalf of all who look on from this machine, as long as the program runs."""
+    if isinstance(place, Address):
+        _postgres(place)
+        from tracker.journal.fan_out import ask_for_all
+
+        ask_for_all(place)
+
+
 def create_store(place: Place, genesis: Genesis, fill: Callable[[Store], object]) -> LastingStore:
     """A store made at a place, whole or not at all; JournalError where there is one, or it cannot be made.
 
