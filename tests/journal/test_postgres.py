@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -20,6 +21,7 @@ from tracker import Journal, read_plan
 from tracker.cli.main import main
 from tracker.foundation.errors import JournalError
 from tracker.journal.events import parse_event
+from tracker.journal.journal import _admitted
 from tracker.journal.place import Address, place_of
 from tracker.journal.store import Forked
 from tracker.journal.stores import open_store
@@ -280,6 +282,8 @@ def test_what_was_never_committed_is_no_history(place: str, server: Server) -> N
         desk.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
         store = desk._store
         with pytest.raises(JournalError), store.turn():
-            desk._attempt([parse_event({"kind": "noted", "text": "x", "at": 1})], "s", WHEN, str(uuid4()))
+            note = parse_event({"kind": "noted", "text": "x", "at": 1})
+            admitted = partial(_admitted, events=[note], now=WHEN, sent=None, seat="s")
+            desk._attempt(admitted, str(uuid4()))
             server.admin("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'lead'")
         assert desk.record({"kind": "noted", "text": "y", "at": 2}) == 2

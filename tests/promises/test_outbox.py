@@ -17,6 +17,7 @@ import pytest
 from tests.journals import MORNING, done
 from tests.journals import journal as journal_in
 from tracker.cli.main import main
+from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal
@@ -26,7 +27,7 @@ from tracker.journal.seat import sit
 from tracker.journal.verify import copy, verify
 
 NOTE = {"kind": "noted", "text": "glare", "at": 1400}
-PRESSED = parse_instant("2031-05-04T14:30:00.250Z")
+PRESSED, SENT = (parse_instant(f"2031-05-04T{time}Z") for time in ("14:30:00.250", "14:41:07.000"))
 
 
 @pytest.fixture
@@ -74,16 +75,20 @@ def test_what_could_not_be_written_is_sent_by_the_next_sitting_with_its_time_and
 ) -> None:
     with Journal.open(path, outbox=folder) as journal:
         monkeypatch.setattr(type(journal._store), "turn", _no_disk)
-        for event in (done("trays.walk", 1400), NOTE):
+        for event in (done("trays.walk", 1400), {"kind": "noted", "text": "glare"}):
             with pytest.raises(JournalError, match="disk is full"):
                 journal.record_all([event], utc_now=PRESSED)
         monkeypatch.undo()
     assert [state for _, state, _, _ in jobs(folder)] == ["waiting", "waiting"]
+    monkeypatch.setattr(clock, "utc_now", lambda: SENT)
     with Journal.open(path) as journal:
         said = sit(journal, folder)
         assert said == ("kept here since 2031-05-04T14:30:00.250Z and saved: events 13 to 14",)
         assert [event.kind for event in journal.fold.recorded[12:]] == ["done", "noted"]
-        assert {event.recorded for event in journal.fold.recorded[12:]} == {PRESSED}
+        # What the clock stamped stays at the press; on record it is since it was sent, for whoever asks what
+        # was known when.
+        assert {event.recorded for event in journal.fold.recorded[12:]} == {SENT}
+        assert [event.at for event in journal.fold.recorded[12:]] == [1400, 1800]
     with Journal.open(path) as journal:
         assert sit(journal, folder) == () and journal.number == 14
 

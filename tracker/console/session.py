@@ -367,7 +367,7 @@ class DeskRuntime:
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
         self._hear: Hear = lambda report: None
-        self._writer = writer = Writer(open_journal, seat, self._heard, outbox)
+        self._writer = writer = Writer(open_journal, seat, self._heard, outbox, lambda: self.utc_now())
         self._estimates = EstimateScheduler(self._heard, beside=True)
         self.session = Session(
             seat or "",

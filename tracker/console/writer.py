@@ -19,7 +19,7 @@ from uuid import uuid4
 from tracker.console.places import Elsewhere, go_on, offered, write_page
 from tracker.console.view.scene import Mark
 from tracker.forecast.values import Estimate
-from tracker.foundation.clock import ClockBegan
+from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.kinds import BY_NAME
 from tracker.journal.press import Kept, State
@@ -180,9 +180,11 @@ class Writer(threading.Thread):
         seat: str | None,
         report: Callable[[Report], None],
         outbox: Path | None = None,
+        utc_now: Callable[[], datetime] = utc_now,
     ) -> None:
         super().__init__(name="writer", daemon=True)
         self._open, self._seat, self._report, self._folder = open_journal, seat, report, outbox
+        self._utc_now = utc_now
         self._waited_for = self._refuses = ""
         self.kept_in: Path | None = None
         """The outbox of this seat; None where none is kept."""
@@ -190,7 +192,7 @@ class Writer(threading.Thread):
         self._unwritten: dict[int, Job] = {}
         self._cancelled: set[int] = set()
         self._late: set[int] = set()
-        """Jobs that were kept here because they could not be written at once."""
+        """Jobs that had to wait because something could not be written at once."""
         self._sent: set[int] = set()
         """Jobs that may be there although no answer came: they are never left out."""
 
@@ -311,16 +313,17 @@ class Writer(threading.Thread):
         """Write jobs in their order; return those that have to wait."""
         while waiting := self._still_meant(journal, waiting):
             job = waiting[0]
+            sent = self._utc_now() if job.token in self._late else None
+            id = job.id if self.kept_in is not None else None
             try:
-                events = list(job.events)
-                numbers = journal.record_all(events, seat=self._seat, utc_now=job.utc, job=self._job(job))
+                numbers = journal.record_all(job.events, seat=self._seat, utc_now=job.utc, sent=sent, job=id)
                 progress = journal.progress()
             except EventError as error:
                 self._refused(journal, job, error)
             except Exception as error:
                 # Whatever went wrong, the event is not known to be on disk: it waits, and the screen says so.
                 self._sent |= {job.token} if isinstance(error, Lost) else set()
-                self._late |= {each.token for each in waiting}
+                self._late |= set(self._unwritten)
                 self._refuses = _words(error)
                 for each in waiting:
                     self._report(Unsaved(each.token, self._refuses, journal.sitting.keeps(each.id)))
@@ -341,10 +344,6 @@ class Writer(threading.Thread):
         if job.token in self._late and self.kept_in is not None:
             journal.sitting.settle(job.id, "refused", words=error.lines[0], at_once=True)
             self._report(Undecided(journal.sitting.refused()))
-
-    def _job(self, job: Job) -> str | None:
-        """The name under which a press is written once; none where no outbox keeps it."""
-        return job.id if self.kept_in is not None else None
 
     def _still_meant(self, journal: Any, waiting: list[Job]) -> list[Job]:
         """Leave out what was taken back, also behind a job that the disk refuses."""

@@ -26,12 +26,18 @@ def is_live(fold: Folded, utc_now: datetime) -> bool:
 
 
 def admit(
-    fold: F, event: Mapping[str, Any] | Parsed, *, utc_now: datetime, seat: str
+    fold: F,
+    event: Mapping[str, Any] | Parsed,
+    *,
+    utc_now: datetime,
+    seat: str,
+    sent: datetime | None = None,
 ) -> tuple[Recorded, F, tuple[str, ...]]:
     """Return an event as recorded, the fold with it, and what is unusual about it.
 
-    `event` is as it travels, or as its body was read already. `utc_now` is the seat's clock, `seat` its name
-    where the event gives none. Raises EventError, naming what the event contradicts; nothing is changed then.
+    `event` is as it travels, or as its body was read already. `utc_now` is the seat's clock at the press,
+    `sent` as it goes on record, where that is later; `seat` its name where the event gives none. Raises
+    EventError, naming what the event contradicts; nothing is changed then.
     """
     now = whole_milliseconds(utc_now)
     parsed = event if isinstance(event, Parsed) else parse_event(event)
@@ -41,7 +47,7 @@ def admit(
         kind=parsed.kind,
         at=float(at),
         stated=stated,
-        recorded=now,
+        recorded=now if sent is None else max(now, whole_milliseconds(sent)),
         seat=parsed.seat or seat,
         body=completed(fold, parsed, now),
     )

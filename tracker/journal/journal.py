@@ -257,9 +257,13 @@ class Journal:
         *,
         seat: str | None = None,
         utc_now: datetime | None = None,
+        sent: datetime | None = None,
         job: str | None = None,
     ) -> list[int]:
         """Append events together, all or none, and return their numbers; errors as in `record`.
+
+        `utc_now` is the instant of the press, which the clock stamps; `sent` that at which it goes on record,
+        where it had to wait.
 
         `job` is a UUID that names them: what was written under it before is not written again, and its
         numbers are returned.
@@ -269,7 +273,8 @@ class Journal:
         wanted = [parse_event(one) for one in pressed]
         with self._turn:
             job = self.sitting.keep(job, now, pressed, self.number) or self._store.new_job()
-            write = partial(self._attempt, wanted, seat or self.sitting.seat, now, job)
+            admitted = partial(_admitted, events=wanted, seat=seat or self.sitting.seat, now=now, sent=sent)
+            write = partial(self._attempt, admitted, job)
             try:
                 made, numbers = _answered(self._store, write)
                 self._fold, self._hash, self._derived = made
@@ -281,12 +286,12 @@ class Journal:
         return numbers
 
     def _attempt(
-        self, events: Sequence[Parsed], seat: str, now: datetime, job: str | None
+        self, admitted: Callable[[Fold, str], tuple[Fold, str, list[Row]]], job: str | None
     ) -> tuple[_Known, list[int]]:
         """Fold events and write them, unless others come in between; written before, they are found."""
         self._catch_up()
         try:
-            fold, digest, added = _admitted(self._fold, self._hash, events, now, seat)
+            fold, digest, added = admitted(self._fold, self._hash)
             with self._store.writing(job):
                 for row in added:
                     self._store.append(row)
@@ -409,13 +414,13 @@ def _instant(pet_s: float, zero: datetime | None, name: str) -> datetime:
 
 
 def _admitted(
-    fold: Fold, digest: str, events: Sequence[Parsed], now: datetime, seat: str
+    fold: Fold, digest: str, *, events: Sequence[Parsed], now: datetime, sent: datetime | None, seat: str
 ) -> tuple[Fold, str, list[Row]]:
     """The fold and the hash after some more events, and their rows; EventError says why they cannot be."""
     check_together(fold, events)
     rows = []
     for event in events:
-        one, fold, _ = admit(fold, event, utc_now=now, seat=seat)
+        one, fold, _ = admit(fold, event, utc_now=now, sent=sent, seat=seat)
         rows.append(seal(one, digest))
         digest = rows[-1].hash
     return fold, digest, rows

@@ -137,6 +137,7 @@ class Writable(Protocol):
         *,
         seat: str | None = None,
         utc_now: datetime | None = None,
+        sent: datetime | None = None,
         job: str | None = None,
     ) -> list[int]:
         """Append events together and return their numbers."""
@@ -170,8 +171,8 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
 def send_left(journal: Writable, own: Outbox, folder: Path) -> Iterator[str]:
     """Yield what is to be said of presses that were left in this user's outboxes, once they were sent.
 
-    Each keeps the instant of its press and its seat, and is written once whatever happened to the try before.
-    What contradicts the record by now stays in this seat's own outbox until it is decided on.
+    Each counts at the instant of its press, keeps its seat, and is written once whatever happened to the try
+    before. What contradicts the record by now stays in this seat's own outbox until it is decided on.
     """
     place = resolved(journal.place)
     yield from _send(journal, own, own)
@@ -186,7 +187,9 @@ def _send(journal: Writable, outbox: Outbox, own: Outbox) -> Iterator[str]:
     for kept in outbox.waiting():
         since = since or kept.pressed
         try:
-            numbers = journal.record_all(kept.events, seat=kept.seat, utc_now=kept.pressed, job=kept.job)
+            numbers = journal.record_all(
+                kept.events, seat=kept.seat, utc_now=kept.pressed, sent=clock.utc_now(), job=kept.job
+            )
         except EventError as error:
             outbox.settle(kept.job, "refused", words=error.lines[0], at_once=True)
         except JournalError as error:
