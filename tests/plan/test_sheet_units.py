@@ -46,6 +46,50 @@ def test_2_a_fraction_of_a_day_is_no_step_of_a_second() -> None:
     assert seconds(two, columns="Duration=time:d") == [480, 99_000]
 
 
+def test_a_heading_of_minutes_does_not_make_twenty_minutes_a_second() -> None:
+    """All of a column, and one cell among others; what somebody says of the column is obeyed."""
+    head = "Duration (min)"
+    hint = 'or say --columns "Duration (min)=time:min" or "Duration (min)=time:d"'
+    assert refusals(["0.0139", "0.25"], head) == (
+        "s.csv:2:3: row 2, column C (Duration (min)): '0.0139' would be 0.83 s in minutes, as a fraction of a day 0:20; "
+        f"write 0:20, {hint}",
+        "s.csv:3:3: row 3, column C (Duration (min)): '0.25' would be 0:00:15 in minutes, as a fraction of a day 6:00; "
+        f"write 6:00, {hint}",
+    )
+    assert len(refusals(["12", "0.0139", "0.5"], head)) == 1
+    assert "would be 0:00:50 in hours" in refusals(["0.0139", "0.0208"], "Duration (h)")[0]
+    assert seconds(["12", "0.5", "0.25 h"], head) == [720, 30, 900]
+    assert seconds(["0.083", "0.25"], "Duration (h)") == [299, 900]
+    assert seconds(["0.0138888888889"], head, columns=f"{head}=time:d") == [1200]
+    assert seconds(["0.5"], head, columns=f"{head}=time:min") == [30]
+    starts = "Do,Crew,Start (min),End (min)\na,EV1,0.0139,0.0278\n"
+    with pytest.raises(
+        PlanError, match="1 s before what comes next, in minutes; write clocks, or say the unit"
+    ):
+        read_sheet(starts, "s.csv")
+
+
+@pytest.mark.parametrize(
+    "heads", ["Minutes,H:MM", "Duration (min),Duration (h:mm)", "Duration (h:mm),Minutes"]
+)
+def test_two_columns_of_one_time_are_compared(heads: str) -> None:
+    """To the minute where either shows no seconds; hours beside minutes as parts of one time do not agree."""
+    second = ["20", "0:20"] if heads.endswith("Minutes") else ["0:20", "20"]
+    first = second[::-1]
+    sheet = read_sheet(f"Do,Crew,{heads}\na,EV1,{first[0]},{second[0]}\n", "s.csv")
+    assert (sheet.steps[0].time, sheet.columns.unread) == (1200, ())
+    with pytest.raises(PlanError) as error:
+        read_sheet(f"Do,Crew,{heads}\na,EV1,{first[0]},{second[0].replace('20', '25')}\n", "s.csv")
+    (line,) = error.value.lines
+    assert (
+        line.startswith("s.csv:2:")
+        and "says 0:2" in line
+        and "mend one, or leave one out with --columns" in line
+    )
+    with pytest.raises(PlanError, match="says 1:00 and column D"):
+        read_sheet("Do,Crew,Hours,Minutes\na,EV1,1,20\n", "s.csv")
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [("PT36H", 129_600), ("P1DT12H", 129_600), ("PT0,5H", 1800), ("PT0.5H", 1800), ("P1D", 86_400), ("PT1M30S", 90)],

@@ -165,6 +165,7 @@ def _mapping(sheet: Sheet) -> list[str]:
     by_column = {i: key + sheet.said.get(i, "") for key, i in sheet.columns.keys.items()}
     by_column |= {i: f"crew {name}" for name, i in sheet.columns.crew.items()}
     by_column |= {i: f"what {name} does" for name, i in sheet.columns.does.items()}
+    by_column |= {i: "time once more, and says the same" for i in sheet.columns.again}
     lines = [f"{sheet.columns.place(i)} is read as {by_column[i]}" for i in sorted(by_column)]
     if sheet.columns.unread:
         lines.append(f"not read: {', '.join(sheet.columns.unread)}")

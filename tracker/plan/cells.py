@@ -22,6 +22,8 @@ Kind = Literal[
 DAY_S = 86_400.0
 UNITS = {"d": DAY_S, "h": 3600.0, "min": 60.0, "s": 1.0}
 """Seconds of each unit of a bare number."""
+LEAST_S = 5.0
+"""No step is planned shorter than this under a heading that names minutes or hours."""
 IN_WORDS = {"d": "fractions of a day", "h": "hours", "min": "minutes", "s": "seconds"}
 RIGHT = "write 0:08, 8 min, 1h05 or 01:05:00"
 ERRORS = {"#REF!", "#DIV/0!", "#N/A", "#VALUE!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!", "#CALC!"}

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from tracker.foundation.errors import WrongUsage
 from tracker.foundation.text import did_you_mean, near
-from tracker.plan.cells import UNITS
+from tracker.plan.cells import UNITS, unit_in
 from tracker.plan.scalars import is_id
 from tracker.plan.sheet_words import HEADINGS, NO, UNIT_NAMES, YES, fold
 
@@ -98,11 +98,14 @@ class Columns:
     """Keys that two columns mean equally well."""
     skipped: frozenset[int] = frozenset()
     """Columns that somebody said are not to be read."""
+    again: tuple[int, ...] = ()
+    """Columns that say the time once more, in another unit."""
 
     @property
     def unread(self) -> tuple[str, ...]:
         """Headings that mean nothing to a plan."""
-        used = {*self.keys.values(), *self.crew.values(), *self.does.values(), *self.skipped}
+        people = {*self.crew.values(), *self.does.values()}
+        used = {*self.keys.values(), *people, *self.skipped, *self.again}
         return tuple(name for i, name in enumerate(self.headings) if i not in used and name.strip())
 
     @property
@@ -181,8 +184,26 @@ def match(headings: Sequence[str], rows: Sequence[Sequence[str]], wishes: Wishes
         crew = _marked(headings, rows, {*keys.values(), *said})
     units = {at: one.unit for at, one in said.items() if one.unit}
     skipped = frozenset(at for at, one in said.items() if one.key == "-")
-    equal = tuple((key, *pair) for key, pair in doubled.items() if keys.get(key) in pair)
-    return Columns(keys, crew, does, tuple(headings), units, equal, skipped)
+    again: tuple[int, ...] = ()
+    if not wishes.only and keys.get("time", -1) not in said:
+        again = _again(headings, bare, keys, {*keys.values(), *crew.values(), *said})
+    equal = tuple(
+        (key, *pair) for key, pair in doubled.items() if keys.get(key) in pair and pair[1] not in again
+    )
+    return Columns(keys, crew, does, tuple(headings), units, equal, skipped, again)
+
+
+def _again(
+    headings: Sequence[str], bare: Sequence[str], keys: Mapping[str, int], used: set[int]
+) -> tuple[int, ...]:
+    """The columns that hold the time in another unit: headed by a unit alone, or by the same word and one."""
+    if "time" not in keys:
+        return ()
+    time, unit = bare[keys["time"]], unit_in(headings[keys["time"]])
+    others = (i for i, name in enumerate(bare) if i not in used and name)
+    same = (i for i in others if (bare[i] == time and unit is not None) or bare[i] in _IN_HEADINGS)
+    named = ((i, unit_in(headings[i])) for i in same)
+    return tuple(i for i, other in named if other is not None and other != unit)
 
 
 _TAKEN = {"crew", "do", "step"}

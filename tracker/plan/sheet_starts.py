@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import NamedTuple, Protocol
 
 from tracker.foundation.times import format_exact, format_instant, format_pet
-from tracker.plan.cells import DAY_S, UNITS, Cell, span_of, unit_in
+from tracker.plan.cells import DAY_S, IN_WORDS, LEAST_S, UNITS, Cell, span_of, unit_in
 from tracker.plan.columns import Columns, Wishes, column_name
 
 _NIGHT_S = 12 * 3600
@@ -189,10 +189,15 @@ class StartColumns:
         self._time(row, seconds)
 
     def _time(self, row: _Row, seconds: float) -> None:
-        if 0 < seconds <= 100 * 3600:
+        at = self._at["start"]
+        unit = None if at in self._columns.units else unit_in(self._columns.headings[at])
+        if unit in UNITS and 0 < seconds < LEAST_S:
+            option = f'--columns "{self._columns.headings[at].strip()}=start:d"'
+            what = f"is {seconds:g} s before what comes next, in {IN_WORDS[unit]}"
+            self._fault(row.step.row, at, what, f"write clocks, or say the unit: {option}")
+        elif 0 < seconds <= 100 * 3600:
             row.step.time = round(seconds)
         else:
-            at = self._at["start"]
             what = (
                 "is no time before what comes next"
                 if seconds <= 0

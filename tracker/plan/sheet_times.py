@@ -10,19 +10,22 @@ from __future__ import annotations
 import re
 import statistics
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Protocol
 
 from tracker.foundation.text import count
 from tracker.foundation.times import format_pet
-from tracker.plan.cells import IN_WORDS, UNITS, Cell, Span, span_of, unit_in
-from tracker.plan.columns import SPANS, Columns, Wishes
+from tracker.plan.cells import IN_WORDS, LEAST_S, UNITS, Cell, Span, span_of, unit_in
+from tracker.plan.columns import SPANS, Columns, Wishes, column_name
 from tracker.plan.scalars import LONGEST_S
 from tracker.plan.sheet_words import NO
 
 _MOST_MINUTES = 240
 _USUAL_S = 900.0
 """A step of a quarter of an hour: only the unit that a refusal offers goes by it."""
+_LEAST_S = {"h": (300.0, 60.0), "min": (60.0, LEAST_S), "s": (0.0, 1.0)}
+"""By the unit of a heading the least that one number of its column is, and that each of them is."""
 _RANGE = re.compile(r"\s*\.\.+\s*|\s*…\s*")
 _FROM_TO = re.compile(r"(\d[^-\u2013\u2014]*?)\s*[-\u2013\u2014]\s*(\d[^-\u2013\u2014]*)")
 
@@ -56,6 +59,8 @@ class SpanColumns:
         """Whether there are bare numbers whose unit neither column nor heading says."""
         self.units: dict[int, str] = {}
         """Column to the unit of its bare numbers, where it has any."""
+        self._again: list[tuple[Timed, int, Span]] = []
+        """What a row says of its time once more, by column."""
         self._by_format: set[int] = set()
         """Columns whose cells are formatted as durations."""
         self.said: dict[int, str] = {}
@@ -74,6 +79,10 @@ class SpanColumns:
                 step.time = -1
             elif key == "time" or cell.strip().lower() not in NO:
                 self._read(step, key, at, cell)
+        for at in self._columns.again:
+            with suppress(ValueError):
+                span = span_of(cells[at], unit_in(self._columns.headings[at]), self._wishes.decimal)
+                self._again.append((step, at, span))
 
     def _read(self, step: Timed, key: str, at: int, cell: Cell) -> None:
         try:
@@ -104,6 +113,7 @@ class SpanColumns:
                 for entry in entries:
                     self._put(entry, unit)
                 self._say(key, entries, unit)
+        self._compare()
         for entry in self._entries.get("time", ()):
             step = entry.step
             if (step.low is None) != (step.high is None):
@@ -116,12 +126,26 @@ class SpanColumns:
                     step.row, at, "is empty, and the other of low and high is not", "write both, or neither"
                 )
 
+    def _compare(self) -> None:
+        """Hold a time said once more against the time: to the minute where either shows no seconds."""
+        for step, at, span in self._again:
+            unit = unit_in(self._columns.headings[at]) or ""
+            again = round(span.in_unit(unit if unit in UNITS else "s"))
+            loose = 0 if again % 60 and step.time % 60 else 59
+            if step.time > 0 and abs(again - step.time) > loose:
+                other = self._columns.place(self._at["time"])
+                what = f"says {_time(again, again)} and {other} {_time(step.time, step.time)}"
+                right = f'mend one, or leave one out with --columns "@{column_name(at)}=-"'
+                self._fault(step.row, at, what, right)
+
     def _unit(self, key: str, entries: Sequence[_Entry]) -> str | None:
         """The unit of a column's bare numbers; None after a fault."""
         at = self._at[key]
         stated = self._stated(at)
         # Nothing and less than nothing is refused by itself.
         bare = [span.bare for entry in entries for span in entry.spans if span.bare and span.bare > 0]
+        if stated in _LEAST_S and bare and not self._told(at) and self._tiny(at, stated, entries):
+            return None
         if stated in UNITS or not bare:
             return stated if stated in UNITS else "s"
         clocks = any(span.clock for entry in entries for span in entry.spans)
@@ -135,6 +159,25 @@ class SpanColumns:
             return "min"
         self._refuse(at, bare)
         return None
+
+    def _told(self, at: int) -> bool:
+        """Whether somebody said the unit of a column, or of that of the times."""
+        return any(i in self._columns.units for i in (at, self._at.get("time")) if i is not None)
+
+    def _tiny(self, at: int, unit: str, entries: Sequence[_Entry]) -> bool:
+        """Refuse numbers too small for their heading, such as fractions of a day; whether there are any."""
+        found = [(e, span.bare) for e in entries for span in e.spans if span.bare and span.bare > 0]
+        whole, each = _LEAST_S[unit]
+        if max(bare for _, bare in found) * UNITS[unit] < whole:
+            each = whole
+        tiny = [(entry, bare) for entry, bare in found if bare * UNITS[unit] < each]
+        for entry, bare in tiny:
+            days = max(60 * round(bare * 1440), 60)
+            as_said, as_days = _exact(bare * UNITS[unit]), _time(days, days)
+            what = f"{entry.cell!r} would be {as_said} in {IN_WORDS[unit]}, as a fraction of a day {as_days}"
+            said = f"{self._option(at, unit)} or {self._option(at, 'd').removeprefix('--columns ')}"
+            self._fault(entry.step.row, at, what, f"write {as_days}, or say {said}")
+        return bool(tiny)
 
     def _among_clocks(self, at: int, entries: Sequence[_Entry]) -> None:
         lone = [f"{e.cell} in row {e.step.row}" for e in entries if any(s.bare is not None for s in e.spans)]
@@ -198,6 +241,11 @@ class SpanColumns:
             words += f", by the cells' own format, not in {IN_WORDS[stated]}"
         least = between(min(times), max(times))
         self.said[self._at[key]] = f"{words}: {least}, {_time(sum(times), sum(times))} in all"
+
+
+def _exact(seconds: float) -> str:
+    """A time that may be shorter than a second."""
+    return f"{seconds:.2g} s" if seconds < 10 else _time(round(seconds), round(seconds))
 
 
 def _distance(seconds: float) -> float:
