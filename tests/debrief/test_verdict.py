@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from tests.debrief import made
 from tests.journal.memory_store import in_memory
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion, debriefed
+from tracker.debrief.rows import by_task
 from tracker.debrief.trend import told
 from tracker.debrief.verdict import Verdict
 from tracker.plan.read import parse_plan
@@ -114,6 +117,38 @@ def test_everything_kept_names_what_had_least_to_spare() -> None:
     )
     clock = "hardware clock of valve.shut, 5 min (done 0:20, due 0:25)"
     assert one.verdict == f"Every limit was kept and all must work done; least to spare: {clock}"
+
+
+@pytest.mark.parametrize(
+    ("inside", "said"),
+    [
+        (3203, "6:37 min (inside 0:53:23, limit 1:00)"),
+        (2723, "14 min (inside 0:46, limit 1:00)"),
+        (3580, "0:20 min (inside 0:59:40, limit 1:00)"),
+    ],
+)
+def test_what_was_to_spare_is_the_difference_of_what_stands_beside_it(inside: int, said: str) -> None:
+    """With seconds below ten minutes; else as the desk shows an ingress, up, and a limit, down."""
+    plan = DIVE.replace(", boat: {at: 0:50, crew: [B]}", "").replace(
+        "within: {of: valve.open, time: 0:15}", ""
+    )
+    one = debrief(*HAPPENED[:3], _done("home.1", inside), {"kind": "closed", "at": inside}, plan=plan)
+    assert one.verdict.endswith(f"least to spare: elapsed limit, {said}")
+
+
+def test_every_difference_of_a_table_is_that_of_its_figures() -> None:
+    row = made.row(planned_duration=600.4, actual_duration=720.6, variance=120.2)
+    one = made.excursion(planned_inside=899.6, inside=1000.4, limit=1800.5)
+    shown = replace(one, steps=(row,))
+    rest = dict(tables.overview(shown).rows)
+    assert (rest["Inside, planned"], rest["Inside, actual"], rest["Difference"]) == (
+        "0:15:00",
+        "0:16:40",
+        "+0:01:40",
+    )
+    assert tables.steps(shown).rows[0][6:9] == ("0:10:00", "0:12:01", "+0:02:01")
+    (group,) = by_task([row])
+    assert tables.groups("", [group]).rows[0][3:6] == ("0:10:00", "0:12:01", "+0:02:01")
 
 
 def test_a_limit_counts_as_it_stood_at_the_end_and_what_stood_before_is_told() -> None:

@@ -11,7 +11,7 @@ from html import escape
 
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.rows import pet, signed
+from tracker.debrief.rows import apart, pet
 from tracker.debrief.tables import MOST_TEXT, STEPS, WORK, Table
 from tracker.foundation.text import ADVISORY, columns, plain
 
@@ -225,9 +225,10 @@ def summary(every: Sequence[Excursion]) -> Iterator[str]:
 
 def _overruns(one: Excursion) -> Table:
     worst = sorted((r for r in one.steps if (r.variance or 0) > 0), key=lambda r: -(r.variance or 0))
+    times = ((row.planned_duration, row.actual_duration) for row in worst)
     rows = tuple(
-        (row.step, row.do, pet(row.planned_duration), pet(row.actual_duration), signed(row.variance))
-        for row in worst[:MOST_OVERRUNS]
+        (row.step, row.do, pet(planned), pet(actual), apart(actual, planned))
+        for row, (planned, actual) in zip(worst[:MOST_OVERRUNS], times, strict=False)
     )
     headings = ("step", "do", "planned", "actual", "difference")
     return Table("Largest overruns", headings, rows, frozenset({2, 3, 4}))

@@ -50,6 +50,11 @@ def signed(seconds: float | None) -> str:
     return text if text.startswith("-") or not round(seconds) else f"+{text}"
 
 
+def apart(one: float | None, other: float | None) -> str:
+    """By how much a PET or a duration is more than another, as `pet` shows them; a dash where one is none."""
+    return "-" if one is None or other is None else signed(round(one) - round(other))
+
+
 def factor(value: float | None) -> str:
     """A ratio with two decimals, a dash where there is none."""
     return "-" if value is None else f"{value:.2f}"

@@ -11,7 +11,7 @@ from functools import cache
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
 from tracker.debrief.judged import Judgement
-from tracker.debrief.rows import Column, Group, StepRow, factor, pace, pet, signed, step_columns
+from tracker.debrief.rows import Column, Group, StepRow, apart, factor, pace, pet, signed, step_columns
 from tracker.debrief.trend import told
 from tracker.debrief.verdict import Verdict, merged
 from tracker.foundation.text import amount, percent_done, plain
@@ -72,7 +72,9 @@ def _limit(one: Verdict) -> tuple[str, ...]:
     else:
         shown = pet(one.at), pet(one.was)
     who = "all" if one.crew == "*" else one.crew
-    return (f"window {label}" if kind == "window" else label, who, *shown, signed(one.by), one.words)
+    margin = apart(one.at, one.was) if kind in ("elapsed", "clock") and one.by is not None else None
+    shown = *shown, margin or signed(one.by)
+    return (f"window {label}" if kind == "window" else label, who, *shown, one.words)
 
 
 _MISSED = {"store": " reserve", "item": " left open", "hardware": " not back", "task": " not done"}
@@ -146,11 +148,11 @@ def _kept(one: Excursion) -> str:
 
 
 def _late(one: Excursion) -> str:
-    return signed(None if one.inside is None else one.inside - one.planned_inside)
+    return apart(one.inside, one.planned_inside)
 
 
 def _spare(one: Excursion) -> str:
-    return signed(None if one.inside is None else one.limit - one.inside)
+    return apart(one.limit, one.inside)
 
 
 def _done(one: Excursion) -> str:
@@ -166,7 +168,7 @@ def groups(title: str, found: Sequence[Group]) -> Table:
             f"{group.done} of {group.steps}",
             pet(group.planned),
             pet(group.actual),
-            signed(group.variance),
+            apart(group.actual, group.planned),
             factor(group.ratio),
             factor(group.median_ratio),
             pet(group.waited),
@@ -216,6 +218,8 @@ def _shown() -> list[tuple[str, Column]]:
 
 def _cell(row: StepRow, name: str, column: Column) -> str:
     value = getattr(row, name)
+    if name == "variance":
+        return "-" if value is None else apart(row.actual_duration, row.planned_duration)
     if column.form is not None:
         return column.form(value)
     return " ".join(value) if isinstance(value, tuple) else str(value)
@@ -347,7 +351,7 @@ def matters(one: Excursion) -> Table:
 def rounds(one: Excursion) -> Table:
     """Return who answered which round when, what was not ok, and how late it was."""
     rows = [
-        (pet(a.at), a.round, a.crew, a.said, a.wrong, pet(a.after), signed(a.after - a.every))
+        (pet(a.at), a.round, a.crew, a.said, a.wrong, pet(a.after), apart(a.after, a.every))
         for a in one.rounds
     ]
     headings = ("at", "round", "who", "answers", "not ok", "after", "late")

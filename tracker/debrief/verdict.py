@@ -16,9 +16,9 @@ from typing import Literal
 from tracker.debrief.consumed import StoreCourse
 from tracker.debrief.rows import end_of
 from tracker.forecast.wording import limit_words
-from tracker.foundation.shown import exact
+from tracker.foundation.shown import EXACT_S, duration, exact, pet_down, pet_up, spare
 from tracker.foundation.text import amount, count
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.places import not_back
 from tracker.journal.progress import Progress, StepState, TaskState
 from tracker.plan.windows import Intervals, next_start, usable
@@ -420,9 +420,13 @@ def _miss(one: Verdict) -> str:
 
 
 def _spare(one: Verdict) -> str:
+    """What a limit had to spare, with two figures of which it is the difference as they are shown."""
+    by = one.by or 0.0
     if one.kind == "store":
-        beside = f"{amount(one.was, one.unit or '')} left, reserve {amount(one.at, one.unit or '')}"
-    else:
-        was, at = ("inside", "limit") if one.kind == "elapsed" else ("done", "due")
-        beside = f"{was} {format_pet(one.was)}, {at} {format_pet(one.at)}"
-    return f"{name_of(one)}, {exact(one.by or 0.0)} ({beside})"
+        left = f"{amount(one.was, one.unit or '')} left, reserve {amount(one.at, one.unit or '')}"
+        return f"{name_of(one)}, {exact(by)} ({left})"
+    was, at = ("inside", "limit") if one.kind == "elapsed" else ("done", "due")
+    if by < EXACT_S:
+        return f"{name_of(one)}, {exact(by)} ({was} {format_exact(one.was)}, {at} {format_exact(one.at)})"
+    apart = duration(spare(one.at, one.was))
+    return f"{name_of(one)}, {apart} ({was} {pet_up(one.was)}, {at} {pet_down(one.at)})"
