@@ -137,7 +137,26 @@ def test_warnings_go_to_standard_output_and_the_status_is_0(
     assert (
         f"warning: {small}:3:19: limits.elapsed: must work alone ends at 0:35 on paper, 0:05 too late" in flat
     )
-    assert "must work alone keeps every limit with a chance of 0." in flat
+    assert "must work alone keeps every limit with a chance of " in flat
+    assert "% that the plan asks" in flat and "advice will leave" not in flat
+
+
+def test_everything_below_the_confidence_and_ways_home_without_a_time_are_said(
+    small: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The demo's must work holds and everything does not; then its sites lie at the door."""
+    demo = Path(__file__).resolve().parents[2] / "plans/larkspur.yaml"
+    assert main(["check", str(demo)]) == 0
+    assert "everything is below the 90 % that the plan asks: advice will leave optional work out" in " ".join(
+        capsys.readouterr().out.split()
+    )
+    small.write_text(
+        demo.read_text().replace("home: 0:09,", "home: 0:00,").replace("time: home", "time: 0:12")
+    )
+    assert main(["check", str(small), "--json"]) == 0
+    (warning,) = json.loads(capsys.readouterr().out)["warnings"]
+    assert (warning["line"], warning["path"]) == (31, "sites.boom-root.home")
+    assert warning["what"].startswith("the way home from here takes no time")
 
 
 def test_must_work_below_the_confidence_is_warned_about_at_the_confidence(
@@ -151,7 +170,7 @@ def test_must_work_below_the_confidence_is_warned_about_at_the_confidence(
     assert main(["check", str(small), "--json"]) == 0
     (warning,) = json.loads(capsys.readouterr().out)["warnings"]
     assert (warning["line"], warning["path"]) == (4, "confidence")
-    assert warning["what"].endswith("below 0.95")
+    assert warning["what"].endswith("below the 95 % that the plan asks")
 
 
 def test_faults_go_to_standard_error_one_a_line_and_the_status_is_1(

@@ -140,7 +140,7 @@ def test_every_difference_of_a_table_is_that_of_its_figures() -> None:
     row = made.row(planned_duration=600.4, actual_duration=720.6, variance=120.2)
     one = made.excursion(planned_inside=899.6, inside=1000.4, limit=1800.5)
     shown = replace(one, steps=(row,))
-    rest = dict(tables.overview(shown).rows)
+    rest = {row[0]: row[1] for row in tables.overview(shown).rows}
     assert (rest["Inside, planned"], rest["Inside, actual"], rest["Difference"]) == (
         "0:15:00",
         "0:16:40",

@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.forecast.chances import AtZero, Chance
 from tracker.foundation.errors import Fault
-from tracker.foundation.text import ADVISORY, amount, count, percent, plain
+from tracker.foundation.text import ADVISORY, amount, count, percent, percent_asked, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
 from tracker.plan.bad_day import ways_home
@@ -163,6 +163,8 @@ def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
     yield from _folded(f"chance at zero of keeping every limit and reserve, by {chances.prior}:")
     for words, chance in (("must work alone", chances.must), ("everything", chances.everything)):
         yield f"  {words:<18}{percent(chance.safe, need):>7}   {_range(chance)}"
+    if chances.must.holds and not chances.everything.holds:
+        yield from _folded(f"everything is below {_asked(paper)}: advice will leave optional work out")
     yield ""
     for warning in warnings(paper, chances):
         yield from _folded(f"warning: {warning}")
@@ -356,12 +358,19 @@ def warnings(paper: Paper, chances: AtZero) -> list[Fault]:
     if not chances.must.holds:
         tree = read_tree(paper.plan.source.removeprefix("\ufeff"), paper.plan.file or paper.plan.name)
         asked = _confidence(paper)
-        share = asked if isinstance(asked, float) else "what `confidence` asks"
-        what = f"must work alone keeps every limit with a chance of {chances.must.safe:.3f}, below {share}"
+        need = asked if isinstance(asked, float) else None
+        chance = percent(chances.must.safe, need)
+        what = f"must work alone keeps every limit with a chance of {chance}, below {_asked(paper)}"
         loc = ("confidence",) if "confidence" in tree.root.entries else ("limits", "elapsed")
         tree.report(loc, what, "take work out of must, or name a rehearsed crew's pace file with --pace")
         found += tree.faults
     return found
+
+
+def _asked(paper: Paper) -> str:
+    """The chance that a plan asks for, in words."""
+    asked = _confidence(paper)
+    return f"the {percent_asked(asked)} that the plan asks" if isinstance(asked, float) else "what it asks"
 
 
 def _confidence(paper: Paper) -> float | dict[str, float]:

@@ -24,7 +24,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--xlsx", metavar="FILE", help="the workbook to write, the whole plan; - is standard output"
     )
-    parser.add_argument("--csv", metavar="FILE", help="the steps alone, as CSV; - is standard output")
+    parser.add_argument(
+        "--csv",
+        metavar="FILE",
+        help="the steps alone, with the rank of their task, as CSV; - is standard output",
+    )
     parser.add_argument(
         "--mapping", metavar="FILE.yaml", help="the steps in somebody's own columns, as this file maps them"
     )
@@ -50,9 +54,12 @@ def run(args: argparse.Namespace) -> int:
             _write(args.xlsx, book_of(plan, clock.utc_now()), args.force)
         _say(_written(args.xlsx) + "left behind: comments, layout, the order of keys and anchors")
     if args.csv:
-        _write(args.csv, _csv(rows["Steps"]), args.force)
-        left = [name.lower() for name, found in rows.items() if found and name != "Steps"]
-        _say(f"{_written(args.csv)}left behind: {', '.join(left)}, comments and layout")
+        _write(args.csv, _csv(plan, rows["Steps"]), args.force)
+        left = [name.lower() for name, found in rows.items() if found and name not in ("Steps", "Tasks")]
+        _say(
+            f"{_written(args.csv)}the steps, with the rank of their task; left behind: {', '.join(left)}, "
+            "comments and layout; `tracker import` makes a plan of it and says which columns it does not read"
+        )
     return 0
 
 
@@ -168,12 +175,17 @@ def _choices(plan: Plan) -> dict[str, list[str]]:
     }
 
 
-def _csv(rows: Sequence[Row]) -> bytes:
+def _csv(plan: Plan, rows: Sequence[Row]) -> bytes:
+    """The steps as CSV, each with the rank of its task, without which nobody could read them back."""
     from tracker.plan.book import COLUMNS, cell_text
 
     columns = COLUMNS["Steps"]
-    cells = ([cell_text(row.get(key), form) for key, form in columns.items()] for row in rows)
-    return _as_csv(list(columns), cells)
+    ranks = ("closeout" if task.closeout else task.priority for task in plan.tasks for _ in task.steps)
+    cells = (
+        [*(cell_text(row.get(key), form) for key, form in columns.items()), rank]
+        for row, rank in zip(rows, ranks, strict=True)
+    )
+    return _as_csv([*columns, "priority"], cells)
 
 
 def _as_csv(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:

@@ -135,7 +135,10 @@ def _written(path: str, text: str, sheet: Sheet) -> Iterator[str]:
     from tracker.plan.sheet_starts import elsewhere
     from tracker.plan.timeline import as_planned
 
-    course = as_planned(parse_plan(text, file=path, name=Path(path).stem))
+    plan = parse_plan(text, file=path, name=Path(path).stem)
+    course = as_planned(plan)
+    if plan.sites:
+        yield f"the way home from {', '.join(plan.sites)} is not in the sheet: 0:00 stands for it"
     starts = {
         name: (step.row, step.start) for name, step in step_ids(sheet).items() if step.start is not None
     }

@@ -73,8 +73,8 @@ def _limit(one: Verdict) -> tuple[str, ...]:
         shown = pet(one.at), pet(one.was)
     who = "all" if one.crew == "*" else one.crew
     margin = apart(one.at, one.was) if kind in ("elapsed", "clock") and one.by is not None else None
-    shown = *shown, margin or signed(one.by)
-    return (f"window {label}" if kind == "window" else label, who, *shown, one.words)
+    label = f"window {label}" if kind == "window" else label
+    return label, who, *shown, margin or signed(one.by), one.words
 
 
 _MISSED = {"store": " reserve", "item": " left open", "hardware": " not back", "task": " not done"}

@@ -427,6 +427,7 @@ def _spare(one: Verdict) -> str:
         return f"{name_of(one)}, {exact(by)} ({left})"
     was, at = ("inside", "limit") if one.kind == "elapsed" else ("done", "due")
     if by < EXACT_S:
-        return f"{name_of(one)}, {exact(by)} ({was} {format_exact(one.was)}, {at} {format_exact(one.at)})"
+        found = [format_exact(end or 0.0) for end in (one.was, one.at)]
+        return f"{name_of(one)}, {exact(by)} ({was} {found[0]}, {at} {found[1]})"
     apart = duration(spare(one.at, one.was))
     return f"{name_of(one)}, {apart} ({was} {pet_up(one.was)}, {at} {pet_down(one.at)})"

@@ -18,7 +18,14 @@ from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.bad_day import ways_home
 from tracker.plan.hardware import moves
 from tracker.plan.model import Consumable, Plan, Step
-from tracker.plan.timeline import Timeline, as_pet, as_planned, beyond, horizon_s, windows_on_paper
+from tracker.plan.timeline import (
+    Timeline,
+    as_pet,
+    as_planned,
+    beyond,
+    horizon_s,
+    windows_on_paper,
+)
 from tracker.plan.windows import Intervals, together
 from tracker.plan.yaml_tree import Loc, Tree, read_tree
 
@@ -225,6 +232,7 @@ def _warnings(
     _bad_day(plan, tree)
     _not_back(plan, tree)
     _no_way_home(plan, tree)
+    _home_at_once(plan, tree)
     return tuple(sorted(tree.faults, key=lambda fault: (fault.line, fault.column)))
 
 
@@ -336,3 +344,11 @@ def _no_way_home(plan: Plan, tree: Tree) -> None:
     if missing := [c for c in plan.outside if c not in home]:
         what = f"no step of closeout is for {', '.join(missing)}: once called home they count as inside"
         tree.report(("tasks",), what, "write closeout: true on the task that brings them in")
+
+
+def _home_at_once(plan: Plan, tree: Tree) -> None:
+    """Warn of sites of work from which the way home takes no time."""
+    for site in dict.fromkeys(step.site for step in plan.step.values() if step.site is not None):
+        if plan.sites.get(site) == 0:
+            what = "the way home from here takes no time: last calls, turn-back and the way home count none"
+            tree.report(("sites", site, "home"), what, "write how long it takes, such as 0:12")
