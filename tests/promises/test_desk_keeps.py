@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from tests.journals import MORNING
+from tests.disk import FULL, Deed, watched
+from tests.journals import MORNING, done
 from tests.journals import journal as journal_in
 from tracker.cli.run import show
 from tracker.console.session import Session
@@ -22,6 +23,7 @@ from tracker.console.writer import (
     Report,
     TakenBack,
     Told,
+    Undecided,
     Unsaved,
     Writer,
     Written,
@@ -29,6 +31,8 @@ from tracker.console.writer import (
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal
+from tracker.journal.press import Kept
+from tracker.journal.seat import sit
 from tracker.journal.sqlite import SqliteStore
 
 PRESSED = parse_instant("2031-05-04T14:30:00.250Z")
@@ -162,10 +166,35 @@ def test_the_desk_says_which_it_is(kept: bool, words: str, path: Path) -> None:
     assert session.said.startswith(words)
 
 
-def test_the_goodbye_says_where_it_lies_and_the_exit_status_is_1(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+@pytest.mark.parametrize(
+    ("on_disk", "was_refused", "lines"),
+    [
+        ((1, 2), 0, ["kept here: 1", "kept here: 2", "not in the journal, but in OUTBOX: the next desk"]),
+        ((1,), 0, ["kept here: 1", "not on disk: 2", "not in the journal, but in OUTBOX: the next desk"]),
+        ((), 0, ["not on disk: 1", "not on disk: 2"]),
+        (
+            None,
+            1,
+            ["pressed 2031-05-04T14:30:00.250Z by op, refused since", "to be decided on at the next desk"],
+        ),
+        (None, 0, []),
+    ],
+)
+def test_the_goodbye_says_of_every_press_where_it_lies_and_the_exit_status_is_1(
+    on_disk: tuple[int, ...] | None,
+    was_refused: int,
+    lines: list[str],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
 ) -> None:
     from tracker.console import app, session
+
+    left = (
+        ()
+        if on_disk is None
+        else tuple(Job(n, ({"kind": "noted", "text": f"{n}"},), PRESSED) for n in (1, 2))
+    )
 
     class Runtime:
         failed = ()
@@ -174,9 +203,14 @@ def test_the_goodbye_says_where_it_lies_and_the_exit_status_is_1(
         def __init__(self, *_: object, **__: object) -> None:
             self.session = _session()
             self.session.path = "one.sqlite"
+            refused = Kept("j", PRESSED, "op", (NOTE,), "refused", "done already")
+            self.session.refusals.presses = (refused,) * was_refused
+
+        def keeps(self, job: Job) -> bool:
+            return job.token in (on_disk or ())
 
         def stop(self) -> tuple[Job, ...]:
-            return (Job(1, (NOTE,), PRESSED),)
+            return left
 
     class App:
         return_code, fault = 0, None
@@ -190,6 +224,42 @@ def test_the_goodbye_says_where_it_lies_and_the_exit_status_is_1(
     monkeypatch.setattr(app, "TrackerApp", App)
     monkeypatch.setattr("tracker.console.desk.Desk", lambda *words: None)
     monkeypatch.setenv("TRACKER_SETTINGS", "")
-    assert show(lambda: None, None, "x", outbox=tmp_path) == 1  # type: ignore[arg-type,return-value]
-    said = capsys.readouterr().err
-    assert 'kept here: {"kind": "noted"' in said and f"but in {tmp_path / 'out' / 'one.sqlite'}" in said
+    assert show(lambda: None, None, "x", outbox=tmp_path) == bool(lines)  # type: ignore[arg-type,return-value]
+    said = (
+        capsys.readouterr()
+        .err.replace('{"kind": "noted", "text": "', "")
+        .replace(str(Runtime.kept_in), "OUTBOX")
+    )
+    assert [line.startswith(want) for line, want in zip(said.splitlines(), lines, strict=True)] == [
+        True
+    ] * len(lines), said
+
+
+def test_a_desk_whose_outbox_disk_is_full_goes_on_and_says_so(path: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "out"
+    writer, heard = begun(path, folder)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(SqliteStore, "turn", no_disk)
+        writer.submit(Job(1, (done("trays.walk", 1400),), PRESSED))
+        until(heard, Unsaved)
+        assert [writer.keeps(job) for job in writer.stop()] == [True]
+    with Journal.open(path) as journal:
+        journal.record(done("trays.walk", 1390), seat="lead")
+    full = [True]
+
+    def refuses(deed: Deed) -> int:
+        return FULL if full[0] and deed.kind == "write" and deed.path.startswith(str(folder)) else 0
+
+    with watched(tmp_path) as disk:
+        disk.refuses = refuses
+        writer, heard = begun(path, folder)
+        assert "the outbox cannot be written" in until(heard, Told).words
+        assert [press.events for press in until(heard, Undecided).presses] == [(done("trays.walk", 1400),)]
+        for n, was in ((14, True), (15, False)):
+            full[0] = was
+            writer.submit(Job(n, (NOTE,), PRESSED))
+            assert until(heard, Written).numbers == (n,)
+        assert writer.stop() == ()
+    with Journal.open(path) as journal:
+        sit(journal, folder, "op@desk")
+        assert len(journal.sitting.refused()) == 1 and journal.number == 15

@@ -6,16 +6,18 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.journal.place import Address, Place, journal_place, place_of
 
 if TYPE_CHECKING:
+    from tracker.console.session import DeskRuntime
+    from tracker.console.writer import Job
     from tracker.journal.journal import Journal
 
 _SQLITE = b"SQLite format 3\x00"
@@ -130,17 +132,24 @@ def show(
         place = place_of(runtime.session.path) if runtime.session.path else None
         for line in reported(app.fault, clock.utc_now(), place if isinstance(place, Path) else None):
             print(line, file=sys.stderr)
-    _say_goodbye(runtime.session.path, left, runtime.kept_in, onward)
-    return app.return_code or (1 if left else 0)
-
-
-def _say_goodbye(path: str, left: tuple[Any, ...], kept_in: Path | None, onward: str) -> None:
-    """Print where the journal is, how to go on, and what is not in it and where that lies."""
-    if path:
+    said = tuple(_unfinished(left, runtime))
+    if path := runtime.session.path:
         print(f"journal: {path}\n{onward} {path}")
-    where = "not on disk" if kept_in is None else "kept here"
+    for line in said:
+        print(line, file=sys.stderr)
+    return app.return_code or (1 if said else 0)
+
+
+def _unfinished(left: tuple[Job, ...], runtime: DeskRuntime) -> Iterator[str]:
+    """Yield what is said of presses that are not in the journal, and where they lie."""
+    from tracker.journal.press import refused_words
+
     for job in left:
-        for event in job.events:
-            print(f"{where}: {json.dumps(event)}", file=sys.stderr)
-    if left and kept_in is not None:
-        print(f"not in the journal, but in {kept_in}: the next desk here sends it", file=sys.stderr)
+        where = "kept here" if runtime.keeps(job) else "not on disk"
+        yield from (f"{where}: {json.dumps(event)}" for event in job.events)
+    if any(runtime.keeps(job) for job in left):
+        yield f"not in the journal, but in {runtime.kept_in}: the next desk here sends it"
+    refused = runtime.session.refusals.presses
+    yield from map(refused_words, refused)
+    if refused:
+        yield f"to be decided on at the next desk here, until then in {runtime.kept_in}"

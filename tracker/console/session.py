@@ -392,6 +392,10 @@ class DeskRuntime:
         """The outbox of this seat; None where none is kept."""
         return self._writer.kept_in
 
+    def keeps(self, job: Job) -> bool:
+        """Whether a press that is not in the journal is on this seat's own disk."""
+        return self._writer.keeps(job)
+
     def stop(self) -> tuple[Job, ...]:
         """Write what is queued, close, and return what could not be written."""
         self._hear = lambda report: None

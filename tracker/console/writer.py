@@ -148,27 +148,13 @@ Report = (
 
 
 @dataclass(frozen=True)
-class _Estimate:
-    """An estimate to be kept as it was shown."""
-
-    figures: Mapping[str, Any]
-    number: int
-
-
-@dataclass(frozen=True)
-class _Page:
-    """A page for paper to be written beside the journal."""
-
-    progress: Progress
-    estimate: Estimate
-
-
-@dataclass(frozen=True)
 class _Stop:
     """The desk is being left."""
 
 
-_Task = Job | _Estimate | _Page | Elsewhere | _Stop
+_Aside = Callable[[Any], object]
+"""Something to be done with the journal that can be done again later."""
+_Task = Job | Elsewhere | _Stop | _Aside
 
 
 class Writer(threading.Thread):
@@ -188,6 +174,8 @@ class Writer(threading.Thread):
         self._waited_for = self._refuses = ""
         self.kept_in: Path | None = None
         """The outbox of this seat; None where none is kept."""
+        self._sitting: Any = None
+        self._waiting: list[Job] = []
         self._queue: queue.Queue[_Task] = queue.Queue()
         self._unwritten: dict[int, Job] = {}
         self._cancelled: set[int] = set()
@@ -207,15 +195,19 @@ class Writer(threading.Thread):
 
     def keep_estimate(self, figures: Mapping[str, Any], number: int) -> None:
         """Queue an estimate as it was shown after an event."""
-        self._queue.put(_Estimate(figures, number))
+        self._queue.put(lambda journal: journal.write_estimate(figures, number))
 
     def keep_page(self, progress: Progress, estimate: Estimate) -> None:
         """Queue a page for paper."""
-        self._queue.put(_Page(progress, estimate))
+        self._queue.put(lambda journal: write_page(journal, progress, estimate))
 
     def go_elsewhere(self, place: str) -> None:
         """Go on in another place, once the present one is gone or refuses."""
         self._queue.put(Elsewhere(place))
+
+    def keeps(self, job: Job) -> bool:
+        """Whether a job is in the outbox of this seat."""
+        return self._sitting is not None and bool(self._sitting.keeps(job.id))
 
     def stop(self, timeout_s: float = 5.0) -> tuple[Job, ...]:
         """Write what is queued, close the journal, and return the jobs that are not on disk."""
@@ -228,7 +220,7 @@ class Writer(threading.Thread):
         """Open the journal, then write and look until told to stop."""
         try:
             journal = self._open()
-            said = self._sit(journal)
+            self._sitting, said = journal.sitting, self._sit(journal)
         except TrackerError as error:
             self._report(Failed(error.lines))
             return
@@ -268,7 +260,7 @@ class Writer(threading.Thread):
 
     def _resume(self, journal: Any) -> None:
         """Take what is left in this seat's outbox for the first jobs."""
-        left = journal.sitting.outbox.waiting() if self.kept_in is not None else ()
+        left = journal.sitting.waiting()
         jobs = [Job(n - len(left), kept.events, kept.pressed, kept.job) for n, kept in enumerate(left)]
         for job in jobs:
             self._late.add(job.token)
@@ -277,30 +269,37 @@ class Writer(threading.Thread):
             self._report(Resumed(tuple(jobs)))
 
     def _serve(self, journal: Any) -> None:
-        waiting: list[Job] = []
+        task: _Task | None = None
         try:
-            while True:
+            while not isinstance(task, _Stop):
                 try:
                     task = self._queue.get(timeout=RETRY_S)
                 except queue.Empty:
                     task = None
-                journal.tell_waiting(self._waits)
-                if isinstance(task, Job):
-                    waiting.append(task)
-                    self._keep(journal, task)
-                waiting = self._work_off(journal, waiting)
-                if isinstance(task, _Stop):
-                    return
-                if isinstance(task, Elsewhere):
-                    there, words = go_on(journal, task.place, self._refuses)
-                    if there is not journal:
-                        journal, self._refuses = there, ""
-                        self._report(Opened(there.name, there.progress(), self._seat or there.sitting.seat))
-                    self._report(Told(words))
-                elif not isinstance(task, Job):
-                    self._aside(journal, task)
+                try:
+                    journal = self._do(journal, task)
+                except Exception as error:
+                    # Whatever it was, what is pressed later is to be written all the same.
+                    self._report(Aside(_words(error)))
         finally:
             journal.close()
+
+    def _do(self, journal: Any, task: _Task | None) -> Any:
+        """Do one thing, and write all that waits; the journal to go on with."""
+        journal.tell_waiting(self._waits)
+        if isinstance(task, Job):
+            self._waiting.append(task)
+            self._keep(journal, task)
+        self._work_off(journal)
+        if isinstance(task, Elsewhere):
+            there, words = go_on(journal, task.place, self._refuses)
+            if there is not journal:
+                journal, self._refuses, self._sitting = there, "", there.sitting
+                self._report(Opened(there.name, there.progress(), self._seat or there.sitting.seat))
+            self._report(Told(words))
+        elif not isinstance(task, (Job, _Stop)):
+            self._aside(journal, task)
+        return journal
 
     def _keep(self, journal: Any, job: Job) -> None:
         """Put a press on this seat's own disk before anything else is tried."""
@@ -309,34 +308,33 @@ class Writer(threading.Thread):
         if journal.sitting.trouble not in (None, before):
             self._report(Told(f"the outbox cannot be written: {journal.sitting.trouble}"))
 
-    def _work_off(self, journal: Any, waiting: list[Job]) -> list[Job]:
-        """Write jobs in their order; return those that have to wait."""
-        while waiting := self._still_meant(journal, waiting):
-            job = waiting[0]
+    def _work_off(self, journal: Any) -> None:
+        """Write what waits in its order, as far as it can be written."""
+        while self._leave_out(journal):
+            job = self._waiting[0]
             sent = self._utc_now() if job.token in self._late else None
             id = job.id if self.kept_in is not None else None
             try:
                 numbers = journal.record_all(job.events, seat=self._seat, utc_now=job.utc, sent=sent, job=id)
                 progress = journal.progress()
             except EventError as error:
+                self._unwritten.pop(self._waiting.pop(0).token, None)
                 self._refused(journal, job, error)
             except Exception as error:
                 # Whatever went wrong, the event is not known to be on disk: it waits, and the screen says so.
                 self._sent |= {job.token} if isinstance(error, Lost) else set()
                 self._late |= set(self._unwritten)
                 self._refuses = _words(error)
-                for each in waiting:
-                    self._report(Unsaved(each.token, self._refuses, journal.sitting.keeps(each.id)))
-                return waiting
+                for each in self._waiting:
+                    self._report(Unsaved(each.token, self._refuses, self.keeps(each)))
+                return
             else:
+                self._unwritten.pop(self._waiting.pop(0).token, None)
                 self._waited_for = self._refuses = ""
                 self._report(Written(job.token, tuple(numbers), progress))
                 if job.settles is not None:
                     journal.sitting.settle(*job.settles, at_once=True)
                     self._report(Undecided(journal.sitting.refused()))
-            self._unwritten.pop(job.token, None)
-            waiting = waiting[1:]
-        return waiting
 
     def _refused(self, journal: Any, job: Job, error: EventError) -> None:
         """Say that a job contradicts what is on record; one that was kept here meanwhile is not dropped."""
@@ -345,26 +343,24 @@ class Writer(threading.Thread):
             journal.sitting.settle(job.id, "refused", words=error.lines[0], at_once=True)
             self._report(Undecided(journal.sitting.refused()))
 
-    def _still_meant(self, journal: Any, waiting: list[Job]) -> list[Job]:
-        """Leave out what was taken back, also behind a job that the disk refuses."""
+    def _leave_out(self, journal: Any) -> bool:
+        """Leave out what was taken back, also behind a job that the disk refuses; whether anything waits."""
         left_out = self._cancelled - self._sent
-        for job in waiting:
-            if job.token in left_out:
-                self._unwritten.pop(job.token, None)
-                journal.sitting.settle(job.id, "taken back", at_once=True)
-                self._report(TakenBack(job.token))
-        return [job for job in waiting if job.token not in left_out]
+        for job in [job for job in self._waiting if job.token in left_out]:
+            self._waiting.remove(job)
+            self._unwritten.pop(job.token, None)
+            journal.sitting.settle(job.id, "taken back", at_once=True)
+            self._report(TakenBack(job.token))
+        return bool(self._waiting)
 
-    def _aside(self, journal: Any, task: _Estimate | _Page | None) -> None:
+    def _aside(self, journal: Any, task: _Aside | None) -> None:
         """Do what can be done again later, so that a disk that refuses it is no alarm."""
         try:
-            if isinstance(task, _Estimate):
-                journal.write_estimate(task.figures, task.number)
-            elif isinstance(task, _Page):
-                write_page(journal, task.progress, task.estimate)
+            if task is not None:
+                task(journal)
             elif journal.refresh():
                 self._report(OthersWrote(journal.progress()))
-        except (TrackerError, OSError) as error:
+        except Exception as error:
             self._report(Aside(_words(error) + (offered(journal, self.kept_in) if task is None else "")))
 
 

@@ -208,23 +208,31 @@ class Outbox:
 
     def waiting(self) -> tuple[Kept, ...]:
         """The presses that are still to be sent, in their order."""
-        return self._presses("'waiting', 'sent'")
+        return self._presses("waiting", "sent")
 
     def refused(self) -> tuple[Kept, ...]:
         """The presses that have become impossible while they were kept, in their order: to be decided on."""
-        return self._presses("'refused'")
+        return self._presses("refused")
 
-    def _presses(self, states: str) -> tuple[Kept, ...]:
+    def _presses(self, *states: State) -> tuple[Kept, ...]:
+        """The presses in some states, also where a full disk does not let it be noted what became of them."""
         with self._turn:
-            self._write([])
+            with contextlib.suppress(JournalError):
+                self._write([])
+            noted: dict[object, tuple[Any, ...]] = {
+                values[-1]: (values[0], values[4]) for sql, values in self._later if sql == _SETTLE
+            }
             found = self._ask(
-                "SELECT job, pressed, seat, events, state, coalesce(words, '') FROM jobs "
-                f"WHERE state IN ({states}) ORDER BY place"
+                "SELECT job, pressed, seat, events, state, words FROM jobs "
+                "WHERE state IN ('waiting', 'sent', 'refused') ORDER BY place"
             )
-        return tuple(
-            Kept(job, datetime.fromisoformat(pressed), seat, tuple(json.loads(events)), state, words)
-            for job, pressed, seat, events, state, words in found
-        )
+        presses = []
+        for job, pressed, seat, events, *was in found:
+            state, words = noted.get(job, was)
+            if state in states:
+                when, what = datetime.fromisoformat(pressed), tuple(json.loads(events))
+                presses.append(Kept(job, when, seat, what, state, words or ""))
+        return tuple(presses)
 
     def adopt(self, kept: Kept) -> None:
         """Take over a press that was left in another sitting's outbox, as it was refused there."""

@@ -9,7 +9,7 @@ import getpass
 import os
 import socket
 import uuid
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
@@ -96,9 +96,20 @@ class Sitting:
             except JournalError as error:
                 self.trouble = error.lines[0]
 
+    def waiting(self) -> tuple[Kept, ...]:
+        """The presses of this seat that are still to be sent, as far as its disk can be read."""
+        return self._read(Outbox.waiting)
+
     def refused(self) -> tuple[Kept, ...]:
-        """The presses of this seat that are to be decided on."""
-        return () if self.outbox is None else self.outbox.refused()
+        """The presses of this seat that are to be decided on, as far as its disk can be read."""
+        return self._read(Outbox.refused)
+
+    def _read(self, which: Callable[[Outbox], tuple[Kept, ...]]) -> tuple[Kept, ...]:
+        try:
+            return () if self.outbox is None else which(self.outbox)
+        except JournalError as error:
+            self.trouble = error.lines[0]
+            return ()
 
     def saw(self, rows: Sequence[Row]) -> None:
         """Note what others put on record."""
@@ -162,9 +173,12 @@ def sit(journal: Writable, folder: Path, seat: str | None = None) -> tuple[str, 
     said = [f"{place}: {lost}"] if lost else []
     try:
         outbox.saw([] if lost else rows, at_once=True)
-        said += send_left(journal, outbox, folder)
     except JournalError as error:
         said.append(f"the outbox cannot be written: {error.lines[0]}")
+    try:
+        said += send_left(journal, outbox, folder)
+    except JournalError as error:
+        said.append(f"what was left here waits: {error.lines[0]}")
     return tuple(said)
 
 

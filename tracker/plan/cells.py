@@ -203,13 +203,20 @@ def number_in(text: str, decimal: str, right: str = "write a number") -> float:
         raise ValueError(f"{text!r} may be {whole} or {small}; {hint}")
     if not decimal:
         if re.fullmatch(r"\d+(?:[.,]\d+)?", text, re.ASCII):
-            return float(text.replace(",", "."))
+            return _finite(text.replace(",", "."), right)
         raise ValueError(f"{text!r} is not a number; {right}")
     other = "," if decimal == "." else "."
     grouped = rf"\d{{1,3}}(?:{re.escape(other)}\d{{3}})+(?:{re.escape(decimal)}\d+)?"
     if not re.fullmatch(rf"{grouped}|\d+(?:{re.escape(decimal)}\d+)?", text, re.ASCII):
         raise ValueError(f"{text!r} is not a number with {decimal} before its decimals; {right}")
-    return float(text.replace(other, "").replace(decimal, "."))
+    return _finite(text.replace(other, "").replace(decimal, "."), right)
+
+
+def _finite(text: str, right: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(f"{text[:12]}… of {len(text)} digits is beyond anything; {right}")
+    return number
 
 
 def unit_in(heading: str) -> str | None:
