@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager
 
 import pytest
@@ -62,13 +62,26 @@ async def within(seconds: float, ask: Callable[[], Awaitable[int]], wanted: int)
     return False
 
 
+@pytest.fixture
+def once(caplog: pytest.LogCaptureFixture) -> Iterator[pytest.LogCaptureFixture]:
+    """What is logged, each cause once a minute."""
+    told = OnceAMinute()
+    caplog.handler.addFilter(told)
+    yield caplog
+    caplog.handler.removeFilter(told)
+
+
 @pytest.mark.parametrize("words", [b"", HALF, b"GET /great HTTP/1.1\r\nHost: x\r\n\r\n"])
-async def test_those_who_stand_in_the_door_are_put_out(words: bytes) -> None:
+async def test_those_who_stand_in_the_door_are_put_out_and_it_is_told(
+    words: bytes, once: pytest.LogCaptureFixture
+) -> None:
     limits = Limits(connections=8, headers_s=0.5, idle_s=0.5)
     async with served(limits) as port:
         crowd = await crowded(port, words, 60)
         assert await asked(port) == 503
         assert limits.inside <= 8
+        (told,) = once.records
+        assert told.getMessage() == "8 connections are open: whoever else comes is turned away"
         assert await within(30.0, lambda: asked(port), 200)
         for writer in crowd:
             writer.close()
@@ -86,21 +99,16 @@ async def test_a_head_that_comes_in_parts_is_a_head() -> None:
         writer.close()
 
 
-def test_a_fault_is_told_once_a_minute_in_one_line(caplog: pytest.LogCaptureFixture) -> None:
-    told = OnceAMinute()
+def test_a_fault_is_told_once_a_minute_in_one_line(once: pytest.LogCaptureFixture) -> None:
     log = logging.getLogger("test.door")
-    caplog.handler.addFilter(told)
-    try:
-        for _ in range(300):
-            try:
-                raise ConnectionResetError("gone")
-            except ConnectionResetError:
-                log.exception("Error handling request\nfrom %s", "somewhere")
-        log.error("another")
-    finally:
-        caplog.handler.removeFilter(told)
-    assert [record.getMessage() for record in caplog.records] == [
+    for _ in range(300):
+        try:
+            raise ConnectionResetError("gone")
+        except ConnectionResetError:
+            log.exception("Error handling request\nfrom %s", "somewhere")
+    log.error("another")
+    assert [record.getMessage() for record in once.records] == [
         "Error handling request (ConnectionResetError)",
         "another",
     ]
-    assert all(record.exc_info is None for record in caplog.records)
+    assert all(record.exc_info is None for record in once.records)

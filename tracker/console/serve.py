@@ -391,9 +391,8 @@ def announcement(gate: Gate, journal: Place) -> list[str]:
 async def _interrupted() -> None:
     """Wait for the signal that ends the server."""
     ended = asyncio.Event()
-    loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP) if sys.platform != "win32" else ():
-        loop.add_signal_handler(number, ended.set)
+        asyncio.get_running_loop().add_signal_handler(number, ended.set)
     await ended.wait()
 
 
@@ -430,6 +429,7 @@ class Door(asyncio.Protocol):
         """Let somebody in, or say that it is full."""
         assert isinstance(transport, asyncio.Transport)
         if self._limits.inside >= self._limits.connections:
+            logging.error("%d connections are open: whoever else comes is turned away", self._limits.inside)
             transport.write(_FULL)
             transport.close()
             return
