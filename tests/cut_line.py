@@ -189,6 +189,24 @@ def counted(verdict: Verdict) -> Iterator[None]:
         yield
 
 
+def _new_name_each_try(patched: pytest.MonkeyPatch) -> None:
+    append = PostgresStore._append
+
+    def nameless(store: PostgresStore, block: Any) -> None:
+        block.job = None
+        append(store, block)
+
+    patched.setattr(PostgresStore, "_append", nameless)
+
+
+def _no_look_after_a_refusal(patched: pytest.MonkeyPatch) -> None:
+    patched.setattr(PostgresStore, "job", lambda store, name: None)
+
+
+MUTANTS = {"a new name at each try": _new_name_each_try, "a refusal believed": _no_look_after_a_refusal}
+"""Ways of getting it wrong that a run has to find."""
+
+
 def press(seat: Seat, own: int, place: Address, folder: Path, jobs: int, until: float) -> None:
     """Press so many times, each again and again until it is told or refused."""
     journal = patiently(lambda: Journal.open(place), until)

@@ -4,28 +4,22 @@ from __future__ import annotations
 
 import argparse
 import re
-import sys
 import tempfile
 import time
-from collections.abc import Callable
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from statistics import median
 
-import pexpect
-import pyte
-
 from tests.bench.table import report
+from tests.terminals import Terminal
 from tracker.foundation.clock import utc_now
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan
 
-_ROWS, _COLUMNS = 36, 120
 _DONE_S = 3 * 3600
 """PET up to which steps are done."""
-_PATIENCE_S = 30.0
 
 
 def main(argv: list[str]) -> int:
@@ -81,31 +75,17 @@ def under_way(plan: Path, path: Path) -> Path:
     return path
 
 
-class _Watched:
-    """`tracker watch` in a terminal whose screen can be read."""
+class _Watched(Terminal):
+    """`tracker watch` in a terminal."""
 
     def __init__(self, journal: Path) -> None:
-        command = ["-m", "tracker", "watch", str(journal)]
-        self._child: pexpect.spawn[bytes] = pexpect.spawn(
-            sys.executable, command, dimensions=(_ROWS, _COLUMNS), timeout=_PATIENCE_S
-        )
-        self._child.delaybeforesend = None
-        self._screen = pyte.Screen(_COLUMNS, _ROWS)
-        self._stream = pyte.ByteStream(self._screen)
+        super().__init__("watch", str(journal))
 
     def __enter__(self) -> _Watched:
-        begin = time.perf_counter()
-        self.until(lambda: "chance" in self.text)
-        report("watching", "first figures, 301 steps, s", f"{time.perf_counter() - begin:.2f}")
+        taken = self.says("chance")
+        report("watching", "first figures, 301 steps, s", f"{taken:.2f}")
         self.rest(4.0)
         return self
-
-    def __exit__(self, *error: object) -> None:
-        self._child.close(force=True)
-
-    @property
-    def text(self) -> str:
-        return "\n".join(self._screen.display)
 
     @property
     def head(self) -> str:
@@ -115,30 +95,6 @@ class _Watched:
     def inside(self) -> str:
         found = re.search(r"8 in 10(?:: | between )(\S+)", self.text)
         return found[1] if found else ""
-
-    def send(self, keys: str) -> None:
-        self._child.send(keys)
-
-    def until(self, true: Callable[[], bool]) -> float:
-        """Read the screen until something is so, and return how long that took; TimeoutError."""
-        begin = time.perf_counter()
-        while time.perf_counter() - begin < _PATIENCE_S:
-            if true():
-                return time.perf_counter() - begin
-            self._read()
-        raise TimeoutError(self.text)
-
-    def rest(self, seconds: float) -> None:
-        """Read the screen for a while."""
-        end = time.perf_counter() + seconds
-        while time.perf_counter() < end:
-            self._read()
-
-    def _read(self) -> None:
-        try:
-            self._stream.feed(self._child.read_nonblocking(65536, timeout=0.01))
-        except pexpect.TIMEOUT:
-            return
 
 
 def _ticks(watched: _Watched, path: Path, times: int) -> None:
@@ -150,7 +106,7 @@ def _ticks(watched: _Watched, path: Path, times: int) -> None:
             begin = time.perf_counter()
             took = "1:20" if k % 2 == 0 else "0:20"
             number = journal.record({"kind": "retimed", "step": "home.go", "time": took})
-            watched.until(partial(_says, watched, f"event {number}"))
+            watched.says(f"event {number}")
             shown.append(time.perf_counter() - begin)
             watched.until(partial(_other_inside, watched, before))
             figures.append(time.perf_counter() - begin)
@@ -172,10 +128,6 @@ def _scrubs(watched: _Watched, times: int) -> None:
             watched.rest(0.3)
     report("watching", "a minute back, to figures with new advice, median s", f"{median(back):.2f}")
     report("watching", "a minute on, seen before, median s", f"{median(again):.2f}")
-
-
-def _says(watched: _Watched, words: str) -> bool:
-    return words in watched.text
 
 
 def _other_inside(watched: _Watched, before: str) -> bool:

@@ -9,13 +9,12 @@ from uuid import uuid4
 
 import pytest
 
-from tests.cut_line import cut_run, wide_plan
+from tests.cut_line import MUTANTS, cut_run, wide_plan
 from tests.servers import Server
 from tracker.foundation.clock import monotonic_s
 from tracker.foundation.errors import JournalError
 from tracker.journal import postgres_link
 from tracker.journal.journal import Journal
-from tracker.journal.postgres import PostgresStore
 from tracker.journal.store import Lost
 
 
@@ -25,21 +24,7 @@ def test_every_press_is_there_once_whatever_is_cut(server: Server, tmp_path: Pat
     assert found.cuts >= 10 and found.ambiguous >= 5, found
 
 
-def _new_name_each_try(monkeypatch: pytest.MonkeyPatch) -> None:
-    append = PostgresStore._append
-
-    def nameless(store: PostgresStore, block: Any) -> None:
-        block.job = None
-        append(store, block)
-
-    monkeypatch.setattr(PostgresStore, "_append", nameless)
-
-
-def _no_look_after_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(PostgresStore, "job", lambda store, name: None)
-
-
-@pytest.mark.parametrize("mutate", [_new_name_each_try, _no_look_after_a_refusal])
+@pytest.mark.parametrize("mutate", MUTANTS.values(), ids=MUTANTS)
 def test_the_same_run_finds_what_would_be_wrong(
     server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mutate: Any
 ) -> None:

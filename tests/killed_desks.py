@@ -1,0 +1,127 @@
+"""Desks in a terminal, over a line to their server that is cut, killed again and again while they write notes.
+
+A note counts from when the screen said that it is saved, or from when the seat's outbox held it. The desk
+that comes last sends what the others left.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import timedelta
+from pathlib import Path
+from random import Random
+from uuid import uuid4
+
+from tests.cut_line import Proxy, wide_plan
+from tests.servers import Server
+from tests.terminals import Terminal
+from tracker.foundation.clock import utc_now
+from tracker.foundation.times import format_instant
+from tracker.journal.journal import Journal
+from tracker.journal.place import place_of
+from tracker.journal.verify import verify
+
+_SAVED = re.compile(r"entry (\d+) saved: note (k\d+-\d+) ")
+NOTES = 5
+
+
+@dataclass
+class Killed:
+    """What became of desks that were killed."""
+
+    killed: int = 0
+    told: int = 0
+    """Notes of which the screen said that they are saved."""
+    kept: int = 0
+    """Notes that waited in the outbox when their desk was killed."""
+    wrong: list[str] = field(default_factory=list)
+
+
+def killed_desks(server: Server, folder: Path, *, times: int, seed: int) -> Killed:
+    """Kill so many desks while they write, and look at what is there in the end."""
+    random, found = Random(seed), Killed()
+    direct = server.address(f"desks-{uuid4()}")
+    with Journal.create(direct, wide_plan(3)) as journal:
+        journal.record({"kind": "zero", "utc": format_instant(utc_now() - timedelta(minutes=10))})
+    proxy = Proxy(server.port, random, 0.1)
+    through = direct.replace(f":{server.port}/", f":{proxy.port}/")
+    said: dict[str, int] = {}
+    waiting: set[str] = set()
+    try:
+        for n in range(times):
+            with Terminal(
+                "run", through, "--outbox", str(folder), env={"XDG_STATE_HOME": str(folder)}
+            ) as desk:
+                said |= _notes(desk, proxy, random, n)
+                desk.kill()
+            proxy.block(False)
+            found.killed += 1
+            waiting |= (left := set(_waiting(folder)))
+            found.kept += len(left)
+        proxy.share = 0.0
+        with Terminal("run", through, "--outbox", str(folder), env={"XDG_STATE_HOME": str(folder)}) as desk:
+            desk.says("entry ")
+            desk.until(lambda: not list(_waiting(folder)))
+            desk.send("qq")
+            desk.rest(1.0)
+    finally:
+        proxy.close()
+    found.told = len(said)
+    found.wrong = list(_wrong(direct, folder, said, waiting))
+    return found
+
+
+def _notes(desk: Terminal, proxy: Proxy, random: Random, n: int) -> dict[str, int]:
+    """Write notes, with the line down from one of them on; the number of each that was said to be saved."""
+    said: dict[str, int] = {}
+
+    def listened() -> bool:
+        desk.read()
+        said.update((name, int(number)) for number, name in _SAVED.findall(desk.text))
+        return False
+
+    # What is on the screen of a desk that is killed at once was told as well.
+    desk.says("entry ", " tick ")
+    down = random.randrange(NOTES + 3)
+    for k in range(NOTES):
+        if k in (down, down + 2):
+            proxy.block(k == down)
+        desk.send("n")
+        desk.says(" note ")
+        desk.send(f"k{n}-{k}\r")
+        for _ in range(random.randrange(4, 150)):
+            listened()
+    return said
+
+
+def _waiting(folder: Path) -> Iterator[str]:
+    """Yield the notes that wait in the outboxes."""
+    for path in folder.glob("*.sqlite"):
+        with closing(sqlite3.connect(path)) as db:
+            for (events,) in db.execute("SELECT events FROM jobs WHERE state IN ('waiting', 'sent')"):
+                yield from (event["text"] for event in json.loads(events))
+
+
+def _wrong(place: str, folder: Path, said: dict[str, int], waiting: set[str]) -> Iterator[str]:
+    """Yield which notes are not there, are there twice, or not under the number that was told."""
+    if (fault := verify(place_of(place)).fault) is not None:
+        yield fault
+    with Journal.open(place, read_only=True) as journal:
+        there = [
+            (event.number, event.body["text"]) for event in journal.fold.recorded if event.kind == "noted"
+        ]
+    for name in sorted(said.keys() | waiting):
+        numbers = [number for number, text in there if text == name]
+        if len(numbers) != 1 or said.get(name, numbers[0]) != numbers[0]:
+            yield f"{name}: there as {numbers}, told {said.get(name)}"
+    texts = [text for _, text in there]
+    yield from (f"{text}: there twice" for text in sorted(set(texts)) if texts.count(text) > 1)
+    order = [tuple(map(int, text[1:].split("-"))) for text in texts]
+    if order != sorted(order):
+        yield f"out of order: {texts}"
+    yield from (f"{text} still waits" for text in _waiting(folder))
