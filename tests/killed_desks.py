@@ -1,4 +1,4 @@
-"""Desks in a terminal, over a line to their server that is cut, killed again and again while they write notes.
+"""Desks in a terminal, over a line to their server that is cut, killed again and again as they write notes.
 
 A note counts from when the screen said that it is saved, or from when the seat's outbox held it. The desk
 that comes last sends what the others left.

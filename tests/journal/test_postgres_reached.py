@@ -190,6 +190,15 @@ def test_a_replica_is_read_and_a_promoted_one_that_lost_the_last_events_gets_not
                 desk.record({"kind": "noted", "text": f"m {n}", "at": 10 + n})
             with pytest.raises(JournalError, match="read only: a replica"):
                 Journal.open(other)
+            # Of two, the one that may be written is the one to be told of.
+            both = other.replace("#", "?target_session_attrs=read-write#")
+            first = f"127.0.0.1:{standby.port},127.0.0.1:{server.port}"
+            with Journal.open(both.replace(f"127.0.0.1:{standby.port}", first), read_only=True) as found:
+                assert found.number == desk.number
+            for ports, words in ((f"{standby.port}", "open to read only"), ("1", "does not answer")):
+                hosts = f"127.0.0.1:{standby.port},127.0.0.1:{ports}"
+                with pytest.raises(JournalError, match=words):
+                    Journal.open(both.replace(f"127.0.0.1:{standby.port}", hosts))
             # The first server is gone, the standby takes its place and its port without the last events.
             standby.admin("SELECT pg_promote()")
             with Journal.open(other) as changed:

@@ -144,8 +144,7 @@ class Link:
 
     def _dial(self) -> psycopg.Connection[tuple[Any, ...]]:
         _check_passfile(self.name, self._parameters)
-        read_only = " -c default_transaction_read_only=on" if self.read_only else ""
-        told: dict[str, Any] = {**self._parameters, **_SETTINGS, "options": _OPTIONS + read_only}
+        told: dict[str, Any] = {**self._parameters, **_SETTINGS, "options": _OPTIONS}
         try:
             return psycopg.connect(
                 **told,
@@ -165,6 +164,9 @@ class Link:
             )
         if info.parameter_status("server_encoding") != "UTF8":
             raise JournalError(f"{self.name}: the database is not in UTF-8")
+        if self.read_only:
+            # Not when connecting: a server that may be written could then not be told from a replica.
+            self.ask("SET default_transaction_read_only = on")
         before = utc_now().timestamp()
         ((fsync, whole, replica, then),) = self.ask(_STATE)
         self.apart_s = then - (before + utc_now().timestamp()) / 2
@@ -269,6 +271,7 @@ def _check_passfile(name: str, parameters: Mapping[str, str]) -> None:
         raise JournalError(f"{name}: {path} can be read by others, so it is not used: chmod 600 {path}")
 
 
+_READ_ONLY = "every server there is open to read only"
 _WHY = (
     ("password authentication failed", "the server does not take the password in ~/.pgpass"),
     ("no password supplied", "the server asks for a password: put it into ~/.pgpass (mode 0600)"),
@@ -289,14 +292,22 @@ _WHY = (
     ("starting up", "the server is starting up"),
     ("shutting down", "the server is shutting down"),
     ("could not translate host name", "the server's name is not known here"),
-    ("read-only", "every server there is open to read only"),
+    ("read-only", _READ_ONLY),
     ("not permitted to log in", "this login may not log in"),
 )
 
 
 def _why_not_connected(error: psycopg.Error) -> str:
-    """Why no connection came about, in words of ours."""
-    text = str(error)
+    """Why no connection came about, in words of ours.
+
+    Where several servers were tried, the cause is what kept the one that may be written from answering.
+    """
+    tries = [_why_one_did_not(one) for one in re.split(r"^- ", str(error), flags=re.MULTILINE)[1:]]
+    other = [words for words in tries if words != _READ_ONLY]
+    return (other or [_why_one_did_not(str(error))])[0]
+
+
+def _why_one_did_not(text: str) -> str:
     if found := re.search(r'(database|role) "[^"]*" does not exist', text):
         return f"the server has no such {found[1].replace('role', 'login')}"
     return next((words for sign, words in _WHY if sign in text), "the server does not answer")
