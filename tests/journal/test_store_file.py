@@ -16,7 +16,7 @@ import pytest
 
 from tests.files import GENESIS, append, folder, note, write_ahead
 from tracker.foundation.errors import JournalError
-from tracker.journal import sqlite, sqlite_locks
+from tracker.journal import sqlite, sqlite_files, sqlite_locks
 from tracker.journal.sqlite import SqliteStore
 from tracker.journal.store import Genesis, Shown
 
@@ -38,6 +38,23 @@ def test_a_new_journal_is_private_and_leaves_nothing_beside_it(path: Path) -> No
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert list(folder(path)) == ["one.sqlite"]
     assert [entry for entry in path.parent.iterdir() if entry.is_dir()] == []
+
+
+def test_a_journal_that_grows_while_it_is_looked_at_is_whole(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    header = sqlite_files._header
+
+    def grown(path: Path, found: os.stat_result) -> bytes:
+        monkeypatch.undo()
+        with closing(SqliteStore.open(path)) as store:
+            append(store, 40, together=True)
+        assert path.stat().st_size > found.st_size
+        return header(path, found)
+
+    monkeypatch.setattr(sqlite_files, "_header", grown)
+    with closing(SqliteStore.open(path, read_only=True)) as store:
+        assert len(store.rows()) == 43
 
 
 def test_what_is_committed_stands_in_the_one_file(path: Path) -> None:

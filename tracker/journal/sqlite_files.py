@@ -82,7 +82,10 @@ def _check_length(path: Path, header: bytes, size: int) -> None:
     """Refuse a file that is shorter than its header says, unless pages may still be in the file beside it."""
     page = int.from_bytes(header[16:18], "big")
     whole = (65536 if page == 1 else page) * int.from_bytes(header[28:32], "big")
-    if size < whole and not beside(path) and not os.path.exists(f"{path.resolve()}-journal"):
+    if size >= whole or beside(path) or os.path.exists(f"{path.resolve()}-journal"):
+        return
+    # Its length was taken before: a writer may have ended meanwhile, and all that it wrote be there.
+    if (size := path.stat().st_size) < whole:
         raise JournalError(f"{path}: is cut off after {size} of {whole} bytes")
 
 

@@ -1,0 +1,114 @@
+"""A program in a terminal of its own whose screen can be read, and keys for it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import pexpect
+import pyte
+
+PATIENCE_S = 60.0
+LOOK_S = 0.02
+"""The longest that reading waits for something to come."""
+
+
+class Terminal:
+    """`python WORDS` in a pseudo-terminal; `text` is what stands on its screen."""
+
+    def __init__(
+        self,
+        *words: str,
+        cwd: Path,
+        size: tuple[int, int] = (80, 24),
+        python: str = sys.executable,
+        env: Mapping[str, str] | None = None,
+    ) -> None:
+        """Start it. `size` is (columns, rows)."""
+        columns, rows = size
+        self.child: pexpect.spawn[bytes] = pexpect.spawn(
+            python,
+            list(words),
+            dimensions=(rows, columns),
+            env={**(os.environ if env is None else env), "TERM": "xterm-256color"},
+            cwd=str(cwd),
+            timeout=PATIENCE_S,
+        )
+        self.child.delaybeforesend = None
+        self.raw = b""
+        """Every byte that was written so far."""
+        self._screen = pyte.Screen(columns, rows)
+        self._stream = pyte.ByteStream(self._screen)
+
+    def __enter__(self) -> Terminal:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End it, whatever it does."""
+        if self.child.isalive():
+            self.child.kill(signal.SIGKILL)
+            self.child.wait()
+        self.child.close()
+
+    @property
+    def text(self) -> str:
+        """The rows of the screen."""
+        return "\n".join(self._screen.display)
+
+    def read(self, seconds: float = LOOK_S) -> bool:
+        """Take in what comes within so many seconds; whether anything came. EOFError once it has ended."""
+        try:
+            came = self.child.read_nonblocking(1 << 20, timeout=seconds)
+        except pexpect.TIMEOUT:
+            return False
+        except pexpect.EOF as error:
+            raise EOFError(self.text) from error
+        self.raw += came
+        self._stream.feed(came)
+        return True
+
+    def rest(self, seconds: float) -> None:
+        """Take in what comes for so many seconds."""
+        end = time.monotonic() + seconds
+        while (left := end - time.monotonic()) > 0:
+            self.read(left)
+
+    def until(self, holds: str | Callable[[], bool], patience_s: float = PATIENCE_S) -> float:
+        """Read until words stand on the screen or something holds; the seconds it took. TimeoutError."""
+        begin = time.perf_counter()
+        while not (holds in self.text if isinstance(holds, str) else holds()):
+            if time.perf_counter() - begin > patience_s:
+                what = repr(holds) if isinstance(holds, str) else "it"
+                raise TimeoutError(f"waited {patience_s:g} s for {what}:\n{self.text}")
+            self.read()
+        return time.perf_counter() - begin
+
+    def send(self, keys: str | bytes) -> None:
+        """Type keys as they are, at once."""
+        self.child.send(keys)
+
+    def press_s(self, keys: str, holds: str | Callable[[], bool]) -> float:
+        """Return the seconds from keys until words stand on the screen or something holds."""
+        begin = time.perf_counter()
+        self.send(keys)
+        self.until(holds)
+        return time.perf_counter() - begin
+
+    def resize(self, columns: int, rows: int) -> None:
+        """Give the window another size."""
+        self.child.setwinsize(rows, columns)
+        self._screen.resize(rows, columns)
+
+    def end(self) -> tuple[str, int]:
+        """Return all that was written until it ended, and the exit status; -1 when a signal ended it."""
+        self.raw += self.child.read()
+        self.child.close()
+        status = self.child.exitstatus
+        return self.raw.decode("utf-8", "replace"), -1 if status is None else status
