@@ -13,8 +13,10 @@ import pexpect
 import pyte
 
 PATIENCE_S = 60.0
-LOOK_S = 0.02
+LOOK_S = 0.1
 """The longest that reading waits for something to come."""
+BOUNCE_S = 0.34
+"""Sooner, the same key once more is taken for a bounce."""
 
 
 class Terminal:
@@ -43,6 +45,8 @@ class Terminal:
         """Every byte that was written so far."""
         self._screen = pyte.Screen(columns, rows)
         self._stream = pyte.ByteStream(self._screen)
+        self._shown: str | None = ""
+        """The text of the screen; None: not looked at since something came."""
 
     def __enter__(self) -> Terminal:
         return self
@@ -60,7 +64,9 @@ class Terminal:
     @property
     def text(self) -> str:
         """The rows of the screen."""
-        return "\n".join(self._screen.display)
+        if self._shown is None:
+            self._shown = "\n".join(self._screen.display)
+        return self._shown
 
     def read(self, seconds: float = LOOK_S) -> bool:
         """Take in what comes within so many seconds; whether anything came. EOFError once it has ended."""
@@ -72,6 +78,7 @@ class Terminal:
             raise EOFError(self.text) from error
         self.raw += came
         self._stream.feed(came)
+        self._shown = None
         return True
 
     def rest(self, seconds: float) -> None:
@@ -105,6 +112,7 @@ class Terminal:
         """Give the window another size."""
         self.child.setwinsize(rows, columns)
         self._screen.resize(rows, columns)
+        self._shown = None
 
     def end(self) -> tuple[str, int]:
         """Return all that was written until it ended, and the exit status; -1 when a signal ended it."""

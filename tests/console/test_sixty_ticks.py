@@ -3,23 +3,17 @@
 from __future__ import annotations
 
 import base64
-import os
 import re
-import sys
-import time
 from datetime import timedelta
 from pathlib import Path
 
-import pexpect
 import pytest
 
+from tests.terminal import BOUNCE_S, Terminal
 from tracker.foundation.clock import utc_now
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan
-
-PAUSE_S = 0.34
-"""Between two keys: more than what is taken for a bounce of the same one."""
 
 
 def plan_of_60(folder: Path) -> Path:
@@ -49,59 +43,38 @@ def begun(folder: Path) -> Path:
     return path
 
 
-def opened(path: Path) -> pexpect.spawn[bytes]:
-    child: pexpect.spawn[bytes] = pexpect.spawn(
-        sys.executable,
-        ["-m", "tracker", "run", path.name, "--seat", "here"],
-        dimensions=(24, 80),
-        env={**os.environ, "TERM": "xterm-256color"},
-        cwd=str(path.parent),
-        timeout=30,
-    )
-    child.delaybeforesend = None
-    child.expect_exact("Post 1 of EV1")
-    return child
-
-
-def listen(child: pexpect.spawn[bytes], seconds: float) -> bytes:
-    heard, end = b"", time.monotonic() + seconds
-    while (left := end - time.monotonic()) > 0:
-        try:
-            heard += child.read_nonblocking(1 << 16, timeout=left)
-        except pexpect.TIMEOUT:
-            break
-    return heard
-
-
-def words_of(heard: bytes) -> str:
-    """Return what was written to a terminal without its escape sequences."""
-    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", " ", heard.decode("utf-8", "replace"))
+def opened(*words: str, cwd: Path) -> Terminal:
+    desk = Terminal("-m", "tracker", "run", *words, "--seat", "here", cwd=cwd)
+    desk.until("Post 1 of EV1")
+    return desk
 
 
 def test_sixty_ticks_of_which_twelve_are_late_and_three_taken_back(tmp_path: Path) -> None:
     path = begun(tmp_path)
-    child = opened(path)
-    listen(child, 2.0)
-    late, keys = 0, 0
-    for n in range(60):
-        crew = "12"[n % 2]
-        # A late tick lies before the tick before it here, and is asked about: its last key twice.
-        presses = f"-{crew}11" if n % 5 == 4 else crew
-        late += presses != crew
-        presses += f"u{crew}" if n in (10, 30, 50) else ""
-        keys += len(presses)
-        for press in presses:
-            child.send(press)
-            listen(child, PAUSE_S)
-    # Another size, so that all of the screen is written once more.
-    child.setwinsize(30, 100)
-    shown = " ".join(words_of(listen(child, 2.0)).split())
-    child.send("q")
-    listen(child, PAUSE_S)
-    child.send("q")
-    child.expect(pexpect.EOF)
-    child.close()
-    assert child.exitstatus == 0
+    late, keys, written = 0, 0, 1
+    with opened(path.name, cwd=tmp_path) as desk:
+        desk.until("entry 1 saved")
+        for n in range(60):
+            crew = "12"[n % 2]
+            # A late tick lies before the tick before it here, and is asked about: its last key twice.
+            presses = (f"-{crew}1", "1") if n % 5 == 4 else (crew,)
+            late += len(presses) - 1
+            presses += ("u", crew) if n in (10, 30, 50) else ()
+            keys += sum(map(len, presses))
+            for press in presses:
+                desk.send(press)
+                if press.startswith("-"):
+                    desk.until("lies before the tick")
+                    desk.rest(BOUNCE_S)
+                else:
+                    written += 1
+                    desk.until(f"took back {written - 1}" if press == "u" else f"entry {written} saved")
+        desk.until("way home")
+        shown = " ".join(desk.text.split())
+        desk.press_s("q", "q again")
+        desk.rest(BOUNCE_S)
+        desk.send("q")
+        assert desk.end()[1] == 0
     with Journal.open(path, read_only=True) as journal:
         progress = journal.progress()
         kinds = [event.kind for event in journal.fold.recorded]
@@ -115,14 +88,11 @@ def test_sixty_ticks_of_which_twelve_are_late_and_three_taken_back(tmp_path: Pat
 
 def test_a_line_goes_to_the_clipboard_of_the_terminal(tmp_path: Path) -> None:
     """As xterm's control sequences have it: OSC 52 ; c ; text in base64."""
-    child = opened(begun(tmp_path))
-    listen(child, 1.0)
-    child.send("1")
-    listen(child, 1.0)
-    child.send("Y")
-    heard = listen(child, 1.0)
-    child.close(force=True)
-    found = re.search(rb"\x1b\]52;c;([A-Za-z0-9+/=]+)", heard)
+    with opened(begun(tmp_path).name, cwd=tmp_path) as desk:
+        desk.press_s("1", "entry 2 saved")
+        desk.press_s("Y", lambda: b"\x1b]52;c;" in desk.raw)
+        desk.rest(0.2)
+    found = re.search(rb"\x1b\]52;c;([A-Za-z0-9+/=]+)", desk.raw)
     assert found is not None
     assert (
         base64.b64decode(found.group(1)).decode()
@@ -133,19 +103,11 @@ def test_a_line_goes_to_the_clipboard_of_the_terminal(tmp_path: Path) -> None:
 @pytest.mark.parametrize("burst", ["z1", "z12"])
 def test_what_is_typed_in_one_burst_is_all_on_disk(tmp_path: Path, burst: str) -> None:
     plan_of_60(tmp_path)
-    command = ["-m", "tracker", "run", "posts.yaml", "--journal", "one.sqlite"]
-    env = {**os.environ, "TERM": "xterm-256color"}
-    child: pexpect.spawn[bytes] = pexpect.spawn(
-        sys.executable, command, dimensions=(24, 80), env=env, cwd=str(tmp_path), timeout=30
-    )
-    child.delaybeforesend = None
-    child.expect_exact("Post 1 of EV1")
-    listen(child, 1.0)
-    child.send(burst)
-    listen(child, PAUSE_S)
-    child.send("1")
-    listen(child, 1.5)
-    child.close(force=True)
+    with opened("posts.yaml", "--journal", "one.sqlite", cwd=tmp_path) as desk:
+        desk.until("z starts the clock")
+        desk.press_s(burst, f"entry {len(burst)} saved")
+        desk.rest(BOUNCE_S)
+        desk.press_s("1", f"entry {len(burst) + 1} saved")
     with Journal.open(tmp_path / "one.sqlite", read_only=True) as journal:
         steps = [event.body.get("step") for event in journal.fold.recorded]
     assert steps == [None, "posts-EV1.1", *(["posts-EV2.1"] if "2" in burst else []), "posts-EV1.2"]

@@ -4,61 +4,43 @@ from __future__ import annotations
 
 import os
 import signal
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
-import pexpect
 import pytest
 
+from tests.terminal import BOUNCE_S, Terminal
 from tracker.journal.journal import Journal
 
 HERE = Path(__file__).parent
 PLAN = HERE / "heron.yaml"
 
 
-class Terminal:
-    """`tracker` in a pseudo-terminal."""
-
-    def __init__(self, *words: str, cwd: Path, size: tuple[int, int] = (24, 80)) -> None:
-        env = {**os.environ, "TERM": "xterm-256color"}
-        command = ["-m", "tracker", *words]
-        self.child: pexpect.spawn[bytes] = pexpect.spawn(
-            sys.executable, command, dimensions=size, env=env, cwd=str(cwd), timeout=30
-        )
-        self.child.delaybeforesend = None
-        self.heard = b""
-
-    def wait_for(self, text: str) -> None:
-        self.child.expect_exact(text)
-
-    def press(self, *keys: str, pause: float = 0.4) -> None:
-        for key in keys:
-            self.child.send(key)
-            self.listen(pause)
-
-    def listen(self, seconds: float) -> None:
-        end = time.monotonic() + seconds
-        while (left := end - time.monotonic()) > 0:
-            try:
-                self.heard += self.child.read_nonblocking(1 << 16, timeout=left)
-            except (pexpect.TIMEOUT, pexpect.EOF):
-                return
-
-    def end(self) -> tuple[str, int]:
-        """Return all that was printed, and the exit status."""
-        rest = (self.heard + self.child.read()).decode("utf-8", "replace")
-        self.child.close()
-        return rest, self.child.exitstatus if self.child.exitstatus is not None else -1
+def tracker(*words: str, cwd: Path, size: tuple[int, int] = (80, 24)) -> Terminal:
+    return Terminal("-m", "tracker", *words, cwd=cwd, size=size)
 
 
 @pytest.fixture
 def desk(tmp_path: Path) -> Iterator[Terminal]:
-    terminal = Terminal("run", str(PLAN), "--journal", "one.sqlite", "--seat", "here", cwd=tmp_path)
-    terminal.wait_for("Fetch the tool bag")
-    yield terminal
-    terminal.child.close(force=True)
+    words = ("run", str(PLAN), "--journal", "one.sqlite", "--seat", "here")
+    with tracker(*words, cwd=tmp_path) as terminal:
+        terminal.until("z starts the clock")
+        yield terminal
+
+
+def leave(desk: Terminal) -> tuple[str, int]:
+    """Return all that was written to the terminal, and the exit status."""
+    desk.press_s("q", "q again")
+    desk.rest(BOUNCE_S)
+    desk.send("q")
+    return desk.end()
+
+
+def press(desk: Terminal, keys: str, first: int = 1) -> None:
+    """Press keys of which each writes an entry, the first of this number."""
+    for number, key in enumerate(keys, first):
+        desk.press_s(key, f"entry {number} saved")
 
 
 def kinds(path: Path) -> list[str]:
@@ -68,15 +50,15 @@ def kinds(path: Path) -> list[str]:
 
 def test_ticks_reach_the_disk_and_leaving_says_how_to_go_on(desk: Terminal, tmp_path: Path) -> None:
     """Neither bytes that are no text nor a window that changes its size is in the way of it."""
-    desk.press("z", "1", "2")
-    desk.child.send(b"\x1b[M\xff\xfe\x80")
-    desk.press("3")
-    for rows, columns in ((10, 30), (55, 200), (24, 80)):
-        desk.child.setwinsize(rows, columns)
-        desk.child.kill(signal.SIGWINCH)
-        desk.press("z")
-    desk.press("u", "q", "q")
-    said, status = desk.end()
+    press(desk, "z12")
+    desk.send(b"\x1b[M\xff\xfe\x80")
+    press(desk, "3", 4)
+    for columns, rows in ((30, 10), (200, 55), (80, 24)):
+        desk.resize(columns, rows)
+        desk.rest(BOUNCE_S)
+        desk.press_s("z", "runs")
+    desk.press_s("u", "took back 4")
+    said, status = leave(desk)
     assert status == 0 and "Traceback" not in said
     assert "tracker run one.sqlite" in said
     assert said.index("\x1b[?1049l") < said.index("journal: one.sqlite")
@@ -85,7 +67,7 @@ def test_ticks_reach_the_disk_and_leaving_says_how_to_go_on(desk: Terminal, tmp_
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_signal_leaves_a_clean_terminal(desk: Terminal, tmp_path: Path, number: signal.Signals) -> None:
-    desk.press("z", "1")
+    press(desk, "z1")
     desk.child.kill(number)
     said, status = desk.end()
     assert status == 128 + number
@@ -96,13 +78,13 @@ def test_a_signal_leaves_a_clean_terminal(desk: Terminal, tmp_path: Path, number
 
 
 def test_it_goes_on_where_it_stood_after_it_was_killed(desk: Terminal, tmp_path: Path) -> None:
-    desk.press("z", "1", "2")
+    press(desk, "z12")
     desk.child.kill(signal.SIGKILL)
     desk.end()
-    again = Terminal("run", "one.sqlite", cwd=tmp_path)
-    again.wait_for("entry 3 saved")
-    again.press("3", "q", "q")
-    assert again.end()[1] == 0
+    with tracker("run", "one.sqlite", cwd=tmp_path) as again:
+        again.until("entry 3 saved")
+        press(again, "3", 4)
+        assert leave(again)[1] == 0
     assert kinds(tmp_path / "one.sqlite") == ["zero", "done", "done", "done"]
 
 
@@ -112,7 +94,7 @@ def test_it_goes_on_where_it_stood_after_it_was_killed(desk: Terminal, tmp_path:
 )
 def test_a_bad_plan_is_told_in_lines_after_the_screen_is_gone(tmp_path: Path, text: str, words: str) -> None:
     (tmp_path / "bad.yaml").write_text(text)
-    said, status = Terminal("run", "bad.yaml", cwd=tmp_path, size=(30, 200)).end()
+    said, status = tracker("run", "bad.yaml", cwd=tmp_path, size=(200, 30)).end()
     assert status == 1
     after = said.split("\x1b[?1049l")[-1]
     assert words in after and "Traceback" not in said
@@ -120,20 +102,18 @@ def test_a_bad_plan_is_told_in_lines_after_the_screen_is_gone(tmp_path: Path, te
 
 
 def test_a_journal_lies_in_logs_by_default(tmp_path: Path) -> None:
-    terminal = Terminal("run", str(PLAN), cwd=tmp_path)
-    terminal.wait_for("Fetch the tool bag")
-    terminal.press("q", "q")
-    assert terminal.end()[1] == 0
+    with tracker("run", str(PLAN), cwd=tmp_path) as terminal:
+        terminal.until("z starts the clock")
+        assert leave(terminal)[1] == 0
     assert [path.name[:6] for path in (tmp_path / "logs").iterdir()] == ["heron-"]
 
 
 def test_a_desk_whose_terminal_is_gone_ends_and_loses_nothing(tmp_path: Path) -> None:
     """The line is cut while the screen is painted: what is still to be painted has nowhere to go."""
     played = ("rehearse", str(PLAN), "--speed", "200", "--surprise", "none", "--journal", "one.sqlite")
-    terminal = Terminal(*played, cwd=tmp_path, size=(55, 200))
-    terminal.wait_for("REHEARSAL")
-    terminal.child.send("L")
-    terminal.listen(3.0)
+    terminal = tracker(*played, cwd=tmp_path, size=(200, 55))
+    terminal.until("REHEARSAL")
+    terminal.press_s("L", "page 1 of")
     pid = int(terminal.child.pid or 0)
     # Nobody is told: a process that lost its terminal in a fault of the line hears of it when it writes.
     os.close(terminal.child.child_fd)
