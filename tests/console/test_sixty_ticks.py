@@ -57,9 +57,9 @@ def test_sixty_ticks_of_which_twelve_are_late_and_three_taken_back(tmp_path: Pat
         for n in range(60):
             crew = "12"[n % 2]
             # A late tick lies before the tick before it here, and is asked about: its last key twice.
-            presses = (f"-{crew}1", "1") if n % 5 == 4 else (crew,)
+            presses = [f"-{crew}1", "1"] if n % 5 == 4 else [crew]
             late += len(presses) - 1
-            presses += ("u", crew) if n in (10, 30, 50) else ()
+            presses += ["u", crew] if n in (10, 30, 50) else []
             keys += sum(map(len, presses))
             for press in presses:
                 desk.send(press)
