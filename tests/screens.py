@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import timedelta
 
-from tracker.console.layout import BELOW, FIXED, MIDDLE, Layout, View, layout_for, titled
+from tracker.console.layout import BELOW, FIXED, MIDDLE, Layout, layout_for, titled
 from tracker.console.view.right_pane import side
 from tracker.console.view.scene import Disk, Scene, Snapshot
 from tracker.console.view.styled_text import Line, crop, text_of
@@ -32,32 +32,30 @@ def scene_of(
 def panes(scene: Scene, width: int, height: int, view: str = "steps") -> Mapping[str, list[Line]]:
     """Return the lines of every pane of the desk at a size, from the top down, without the keys."""
     layout = layout_for(scene, width, height, view)
-    rows = {"head": 3, "crew": layout.crew, "runway": layout.runway}
-    rows |= {"due": layout.due, "alerts": layout.alerts, "message": layout.message}
-    rows["rule-3"] = 1 if layout.runway else 0
+    rows = _rows(layout)
     rules = {"rule-2": titled(layout.title), "rule-4": titled(layout.foot)}
-    shown = {
-        name: rules.get(name, pane)(scene, width, rows.get(name, 1))
-        for name, pane in FIXED
-        if rows.get(name, 1)
-    }
-    below = {
-        name: rules.get(name, pane)(scene, width, rows.get(name, 1))
-        for name, pane in BELOW
-        if rows.get(name, 1)
-    }
-    middle = height - 1 - sum(map(len, (*shown.values(), *below.values())))
-    return {**shown, "middle": _middle(scene, layout, view, width, middle), **below}
+    above, below = (
+        {name: rules.get(name, pane)(scene, width, rows[name]) for name, pane in some if rows[name]}
+        for some in (FIXED, BELOW)
+    )
+    return {**above, "middle": middle(scene, width, height, view), **below}
 
 
-def _middle(scene: Scene, layout: Layout, view: str, width: int, height: int) -> list[Line]:
+def _rows(layout: Layout) -> Mapping[str, int]:
+    """Return the rows of every pane but the middle."""
+    rows = {name: 1 for name, _ in (*FIXED, *BELOW)} | {"head": 3, "crew": layout.crew}
+    rows |= {"runway": layout.runway, "rule-3": 1 if layout.runway else 0, "due": layout.due}
+    return rows | {"alerts": layout.alerts, "message": layout.message}
+
+
+def middle(scene: Scene, width: int, height: int, view: str = "steps") -> list[Line]:
     """Return the list, or the view in its place, with what stands beside it."""
-    body: View = MIDDLE[view]
+    layout = layout_for(scene, width, height, view)
+    left, body = height - 1 - sum(_rows(layout).values()), MIDDLE[view]
     if not layout.side:
-        return body(scene, width, height)
-    left = body(scene, width - layout.side - 2, height)
-    right = side(scene, layout.side, height)
-    return [crop((*a, *crop((), 2), *b), width) for a, b in zip(left, right, strict=True)]
+        return body(scene, width, left)
+    beside = zip(body(scene, width - layout.side - 2, left), side(scene, layout.side, left), strict=True)
+    return [crop((*a, *crop((), 2), *b), width) for a, b in beside]
 
 
 def screen(scene: Scene, width: int, height: int, view: str = "steps") -> str:

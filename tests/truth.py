@@ -1,7 +1,8 @@
 """What the pages say of one figure, read back from their text: whether all of them say the same.
 
-Read is every instant of a limit, what is to spare, INSIDE, the chance, the musts alone, turn home by and
-what a call comes to. What they have to be is worked out here once more, from the JSON of the estimate.
+Read is every instant of a limit, what is to spare, INSIDE and its range, the chance, the musts alone, turn
+home by, the begin of closeout, the start of each optional task and what a call comes to. What they have to
+be is worked out here once more, from the JSON of the estimate.
 """
 
 from __future__ import annotations
@@ -13,14 +14,17 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from tests.screens import panes
+from tests.screens import middle, panes
+from tracker.console.desk import _PAGED
 from tracker.console.layout import MIDDLE, VIEWS
-from tracker.console.view.head import lead_head
+from tracker.console.view.head import change_said, lead_head, notice
 from tracker.console.view.lead_2_choices import named
 from tracker.console.view.right_pane import side
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import large, text_of
 from tracker.forecast.handover import brief
+from tracker.forecast.report import page as printed
+from tracker.forecast.report import report
 
 SIZES = ((80, 24), (100, 30), (120, 36), (200, 55))
 PET = r"\d+:\d\d(?!:)"
@@ -37,7 +41,7 @@ def words_of(limit: str) -> str:
 
 
 def pages(scene: Scene) -> Iterator[tuple[str, str]]:
-    """Yield (where, text) of every page of both screens at four sizes, and of the brief."""
+    """Yield (where, text) of every page of both screens at four sizes, and of what is printed."""
     assert scene.estimate is not None
     choices = scene.estimate.choices or ()
     lead = LeadScene(
@@ -45,16 +49,25 @@ def pages(scene: Scene) -> Iterator[tuple[str, str]]:
     )
     for width, height in SIZES:
         at = f"{width}x{height}"
-        for view in MIDDLE:
-            for name, lines in panes(scene, width, height, view).items():
-                if name == "middle" or view == "steps":
-                    yield f"desk {view} {name} {at}", text_of(lines)
+        for name, lines in panes(scene, width, height).items():
+            yield f"desk steps {name} {at}", text_of(lines)
+        for view in sorted(set(MIDDLE) - {"steps"}):
+            yield f"desk {view} middle {at}", text_of(middle(scene, width, height, view))
+        for name, page in _PAGED.items():
+            yield f"desk page {name} {at}", text_of(page(scene, width))
         for columns in (43, 50, 66, 108):
             yield f"desk side {columns}", text_of(side(scene, columns, height))
         yield f"lead head {at}", text_of(lead_head(lead, width, 3))
         for name, region in VIEWS.items():
             yield f"lead {name} {at}", text_of(region(lead, width, height - 8))
+        yield f"lead notice {at}", text_of(notice(lead, width, 3))
+    yield "desk what changed", "\n".join(change_said(scene))
     yield "brief", "\n".join(brief(scene.progress, scene.estimate))
+    yield "report", "\n".join(report(scene.progress, scene.estimate))
+    number, digest = scene.progress.number, "0" * 12
+    yield "paper", "\n".join(printed(scene.progress, scene.estimate, number=number, digest=digest))
+    told = scene.estimate.as_json()
+    yield "json alerts", "\n".join(f"{alert['text']}  {alert['do'] or ''}" for alert in told["alerts"])
 
 
 def chosen(text: str, scene: Scene, whole: bool) -> tuple[str, list[tuple[str, str]]]:
@@ -79,8 +92,15 @@ def chosen(text: str, scene: Scene, whole: bool) -> tuple[str, list[tuple[str, s
     return pattern.sub("", text), found
 
 
-def read(text: str, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """Yield (figure, as it is written) of what a page says; `names` are limits by their words."""
+def read(text: str, names: Mapping[str, str], tasks: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Yield (figure, as it is written) of what a page says.
+
+    `names` are limits by their words, `tasks` the letters of optional tasks.
+    """
+    for task, letter in tasks.items():
+        row = rf"\b{letter} {re.escape(task)} [^\n%]*?(?:keep|decide|drop|not yet) +(?:start by )?({PET})"
+        for at in re.findall(rf"{row}|\b(?<!-){re.escape(task)}: start by ({PET})", text):
+            yield f"start by {task}", "".join(at)
     some = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
     for name, at in re.findall(rf"\b({some})(?: reaches its reserve)?,? (?:at )?({PET})", text):
         yield f"reached {names[name]}", at
@@ -103,14 +123,17 @@ def read(text: str, names: Mapping[str, str]) -> Iterator[tuple[str, str]]:
             if left:
                 yield f"spare {names[f'{who} {what}']}", f"{left}{short or ' to spare'}"
     for figure, pattern in _NAMED.items():
-        for shown in re.findall(pattern, text):
-            yield figure, shown
+        for found in re.finditer(pattern, text, re.M):
+            yield figure, next(filter(None, found.groups())).replace(" and ", "..")
 
 
 _HEADS = ("desk steps head", "lead head")
 _SAYS_CHANCE = (*_HEADS, "desk steps alerts", "desk alerts", "brief")
 """Elsewhere a chance is that of something supposed."""
 _NAMED = {
+    "range": rf"8 in 10(?: between|:) ({PET}(?: and |\.\.){PET})",
+    "closeout begins": rf"closeout begins (?:by )?({PET})",
+    "INSIDE": rf"INSIDE {PET} -> ({PET})|^INSIDE ({PET})|^everyone inside at ({PET})",
     "musts alone": rf"musts alone ({PET})",
     "turn home by": rf"\bturn home by ({PET})",
     "if called now": rf"if called now: inside ({PET})",
@@ -150,7 +173,7 @@ class Walk:
         said: dict[str, dict[str, str]] = defaultdict(dict)
         for where, text in pages(scene):
             text, found = chosen(text, scene, where.startswith("lead"))
-            found += read(text, names)
+            found += read(text, names, scene.snapshot.letters)
             if where.startswith(_SAYS_CHANCE):
                 found += [("chance", chance) for chance in re.findall(CHANCE, text)]
             if where.startswith(_HEADS):
@@ -168,8 +191,13 @@ class Walk:
 
 def expected(told: Mapping[str, Any]) -> dict[str, str]:
     """Return every figure as it has to be written, by the formulas and from the JSON alone."""
-    inside = told["inside"]["p50"]
-    right = {} if inside is None else {"INSIDE": clock(math.ceil((inside - 0.01) / 60))}
+    inside = told["inside"]
+    right = {}
+    if inside["p50"] is not None:
+        right["INSIDE"] = clock(math.ceil((inside["p50"] - 0.01) / 60))
+    for one in told["optional"]:
+        if one["last_call"] is not None:
+            right[f"start by {one['task']}"] = clock(math.floor((one["last_call"] + 0.01) / 60))
     for limit in told["limits"]:
         if limit["reached"] is None or limit["reached"]["p50"] is None or limit["to_spare"] is None:
             continue

@@ -67,6 +67,8 @@ def test_sixty_ticks_of_which_twelve_are_late_and_three_taken_back(tmp_path: Pat
                     desk.until("lies before the tick")
                     desk.rest(BOUNCE_S)
                 else:
+                    # A digit after its own, with one other between them.
+                    desk.rest(BOUNCE_S / 2)
                     written += 1
                     desk.until(f"took back {written - 1}" if press == "u" else f"entry {written} saved")
         desk.until("way home")
