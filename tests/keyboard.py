@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import time
 import unicodedata
+from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
@@ -63,6 +65,16 @@ async def painted(app: App[Any]) -> None:
             waiting = [done for region in regions if region.call_after_refresh((done := asyncio.Event()).set)]
             for done in waiting:
                 await _until(done, app)
+
+
+async def until(app: App[Any], holds: Callable[[], object], what: Callable[[], str] = lambda: "") -> None:
+    """Wait until something holds, by the clock and not by so many looks; AssertionError when it does not."""
+    end = time.monotonic() + PATIENCE_S
+    while not holds():
+        assert time.monotonic() < end and app.is_running, f"it does not come:\n{what()}"
+        await asyncio.sleep(0.01)
+        await handled(app)
+        await painted(app)
 
 
 async def _until(done: asyncio.Event, app: App[Any]) -> None:

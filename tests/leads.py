@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import AsyncIterator, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -13,7 +12,7 @@ from typing import Any
 from textual.pilot import Pilot
 
 from tests.journal.memory_store import in_memory
-from tests.keyboard import handled, painted, strike
+from tests.keyboard import handled, painted, strike, until
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
 from tracker.console.lead_analysis import Grown
@@ -255,14 +254,14 @@ class AtLead:
         """Type text."""
         await self.press(*text)
 
-    async def until(self, words: str, *, within_s: float = 20.0) -> None:
-        """Wait until the screen says something."""
-        for _ in range(round(within_s / 0.05)):
-            await self.pilot.pause()
-            if words in self.screen:
-                return
-            await asyncio.sleep(0.05)
-        raise AssertionError(f"{words!r} does not come:\n{self.screen}")
+    async def until(self, words: str | Callable[[], object]) -> None:
+        """Wait until the screen says something, or something holds."""
+        holds = words if callable(words) else lambda: words in self.screen
+        await until(self.app, holds, lambda: f"{words!r} on\n{self.screen}")
+
+    async def painted(self) -> None:
+        """Wait until what is to be shown is."""
+        await painted(self.app)
 
     @property
     def screen(self) -> str:

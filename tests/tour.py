@@ -170,7 +170,8 @@ class Tour(ABC):
         while self.pet < parse_pet(pet):
             await self.listen(self.pet + STRIDE_S)
             for keys in self.answers():
-                await self.press(*keys)
+                if "Enter again writes it" in await self.press(*keys):
+                    await self.press("Enter")
             if until and until in self.shown:
                 break
 
@@ -209,7 +210,7 @@ class Tour(ABC):
                 self.heard.clear()
             before, shown = pet, await self.press(*keys)
             for _ in range(LOOKS):
-                if not (missing := [some for some in words if some not in shown]):
+                if not (missing := [some for some in words if not self.tells(some)]):
                     break
                 # Figures come from a thread of their own, and the lead's view reads the journal in one.
                 await self.settle()
@@ -239,10 +240,9 @@ class Tour(ABC):
             self.says(await self.press("X", "X"), "tracker debrief")
             assert self.progress.closed is not None
 
-    def tells(self, words: Sequence[str]) -> bool:
-        """Whether all of these stand on the screen, whatever their figures are."""
-        shown = said(self.shown)
-        return all(said(some) in shown for some in words)
+    def tells(self, words: str) -> bool:
+        """Whether these words stand on the screen."""
+        return words in self.shown
 
     def says(self, shown: str, *patterns: str) -> None:
         """AssertionError with the screen where one of these is not on it."""
@@ -298,6 +298,10 @@ class AtTerminal(Tour):
 
     async def settle(self) -> None:
         await self._rest(PATIENCE_S / LOOKS)
+
+    def tells(self, words: str) -> bool:
+        """Whether these words stand on the screen; figures are those of when the machine gets to them."""
+        return said(words) in said(self.shown)
 
     async def _rest(self, seconds: float) -> None:
         """Read the screen for a while, and let the others do so too."""

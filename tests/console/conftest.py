@@ -16,8 +16,9 @@ from typing import Any, cast
 import pytest
 from textual.pilot import Pilot
 
-from tests.keyboard import handled, painted, strike
+from tests.keyboard import handled, painted, strike, until
 from tests.leads import on_record, open_lead
+from tracker.console import writer
 from tracker.console.app import TrackerApp
 from tracker.console.desk import Desk
 from tracker.console.pane import Pane
@@ -338,9 +339,20 @@ class At:
             await strike(self.pilot.app, key)
             await self.settle()
 
+    async def strike(self, *keys: str) -> None:
+        """Press keys at one instant, and do not wait for the disk."""
+        await strike(self.pilot.app, *keys)
+
     async def type(self, text: str) -> None:
         await strike(self.pilot.app, *text)
+        await self.painted()
+
+    async def painted(self) -> None:
         await painted(self.pilot.app)
+
+    async def until(self, holds: Callable[[], object]) -> None:
+        """Wait until something holds."""
+        await until(self.pilot.app, holds, lambda: self.whole)
 
     async def settle(self) -> None:
         for _ in range(1000):
@@ -382,6 +394,12 @@ class At:
         now = session.now(self.hand.utc())
         session.snapshot = Snapshot(session.progress, estimate_by_hand(session.progress, now, **changes))
         self.desk.repaint()
+
+
+@pytest.fixture
+def soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a desk look for what others wrote, and try a full disk again, many times a second."""
+    monkeypatch.setattr(writer, "RETRY_S", 0.05)
 
 
 @pytest.fixture

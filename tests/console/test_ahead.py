@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -36,6 +35,9 @@ class Disk:
         return lambda: Slow.create(path, plan) if not path.exists() else Slow.open(path)
 
 
+pytestmark = pytest.mark.usefixtures("soon")
+
+
 @pytest.fixture
 def disk() -> Disk:
     return Disk()
@@ -50,13 +52,13 @@ async def test_ticks_typed_behind_the_start_wait_for_the_disk(on_disk: Any, disk
     async with on_disk() as at:
         disk.free.clear()
         at.hand.move(1)
-        await at.pilot.press("z", "1")
+        await at.strike("z", "1")
         at.hand.move(0.4)
-        await at.pilot.press("3")
+        await at.strike("3")
         assert at.kinds == [] and "no entry yet" in at.screen
         at.hand.move(0.4)
         at.desk.repaint()
-        await at.pilot.pause()
+        await at.painted()
         assert "saving" in at.screen
         disk.free.set()
         await at.settle()
@@ -70,11 +72,11 @@ async def test_the_same_digit_goes_on_behind_the_start(on_disk: Any, disk: Disk)
     async with on_disk() as at:
         disk.free.clear()
         at.hand.move(1)
-        await at.pilot.press("z", "1")
+        await at.strike("z", "1")
         at.hand.move(0.4)
         at.desk.runtime.session.look(at.hand.mono())
         at.desk.repaint()
-        await at.pilot.press("1")
+        await at.strike("1")
         disk.free.set()
         await at.settle()
         assert [event.body.get("step") for event in at.events] == [None, "egress.open", "pump.cover"]
@@ -84,18 +86,14 @@ async def test_a_start_that_a_full_disk_refuses_holds_the_ticks_behind_it(on_dis
     async with on_disk() as at:
         disk.full = True
         at.hand.move(1)
-        await at.pilot.press("z", "1")
-        for _ in range(200):
-            await at.pilot.pause(0.02)
-            if at.desk.runtime.session.fault:
-                break
+        await at.strike("z", "1")
+        await at.until(lambda: at.desk.runtime.session.fault)
         at.hand.move(0.5)
         at.desk.repaint()
-        await at.pilot.pause()
+        await at.painted()
         assert "unsaved 2" in at.screen and at.kinds == []
         assert any(line.startswith(" unsaved") for line in at.screen.splitlines())
         disk.full = False
-        await asyncio.sleep(1.2)
         await at.settle()
         assert at.kinds == ["zero", "done"] and "unsaved" not in at.screen
 
@@ -104,7 +102,7 @@ async def test_counting_twice_before_the_disk_answers_counts_two(on_disk: Any, d
     async with on_disk() as at:
         await at.press("z", "1", "1")
         disk.free.clear()
-        await at.pilot.press("plus", "1", "plus", "1")
+        await at.strike("plus", "1", "plus", "1")
         disk.free.set()
         await at.settle()
         assert [event.body["count"] for event in at.events if event.kind == "counted"] == [1, 2]
@@ -115,10 +113,10 @@ async def test_an_undo_means_the_tick_that_is_on_its_way(on_disk: Any, disk: Dis
         await at.press("z", "1")
         disk.free.clear()
         at.hand.move(1)
-        await at.pilot.press("2")
-        await at.pilot.pause(0.1)
+        await at.strike("2")
+        await at.painted()
         at.hand.move(0.1)
-        await at.pilot.press("u")
+        await at.strike("u")
         assert "taking back: EV2 done Fetch the tool bag" in at.said
         disk.free.set()
         await at.settle()
@@ -134,15 +132,11 @@ async def test_an_undo_takes_an_unsaved_tick_out_of_the_queue(on_disk: Any, disk
         await at.press("z")
         disk.full = True
         at.hand.move(1)
-        await at.pilot.press("1")
-        for _ in range(200):
-            await at.pilot.pause(0.02)
-            if at.desk.runtime.session.fault:
-                break
+        await at.strike("1")
+        await at.until(lambda: at.desk.runtime.session.fault)
         at.hand.move(1)
-        await at.pilot.press("u")
+        await at.strike("u")
         disk.full = False
-        await asyncio.sleep(1.2)
         await at.settle()
         assert at.kinds == ["zero"]
         assert "taken back before it was on disk: EV1 EV2 done Open the hatch" in at.said
@@ -155,9 +149,9 @@ async def test_an_undo_after_an_undo_on_its_way_takes_the_one_before(on_disk: An
         await at.press("z", "1", "2")
         disk.free.clear()
         at.hand.move(1)
-        await at.pilot.press("u")
+        await at.strike("u")
         at.hand.move(0.5)
-        await at.pilot.press("u")
+        await at.strike("u")
         disk.free.set()
         await at.settle()
         assert [event.body["event"] for event in at.events if event.kind == "withdrawn"] == [3, 2]
@@ -168,9 +162,9 @@ async def test_bringing_back_waits_for_the_disk(on_disk: Any, disk: Disk) -> Non
         await at.press("z", "1", "u")
         disk.free.clear()
         at.hand.move(1)
-        await at.pilot.press("n")
+        await at.strike("n")
         await at.type("x")
-        await at.pilot.press("enter", "U")
+        await at.strike("enter", "U")
         assert "the disk has not answered yet" in at.said
         disk.free.set()
         await at.settle()
@@ -203,7 +197,7 @@ async def test_what_was_written_together_is_taken_back_together_by_a_later_desk(
 async def test_keys_of_one_millisecond_are_not_one_entry(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z")
-        await at.pilot.press("1", "2")
+        await at.strike("1", "2")
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
         await at.press("u")
@@ -215,8 +209,7 @@ async def test_a_typed_undo_means_the_events_of_this_seat(at_desk: Callable[...,
         await at.press("z", "1")
         with Journal.open(at.path) as other:
             other.record({"kind": "noted", "text": "x"}, seat="other", utc_now=at.hand.utc())
-        await asyncio.sleep(1.3)
-        await at.settle()
+        await at.until(lambda: at.desk.progress.number == 3)
         await at.press("e")
         await at.type("undo")
         await at.press("enter")
@@ -226,22 +219,16 @@ async def test_a_typed_undo_means_the_events_of_this_seat(at_desk: Callable[...,
 async def refused(at: Any, *keys: str) -> None:
     """Press keys while the disk is full, and wait until it has refused them."""
     at.hand.move(1)
-    await at.pilot.press(*keys)
-    for _ in range(200):
-        await at.pilot.pause(0.02)
-        if at.desk.runtime.session.fault:
-            break
+    await at.strike(*keys)
+    await at.until(lambda: at.desk.runtime.session.fault)
     at.hand.move(1)
 
 
 async def left_out(at: Any, words: str) -> None:
     """Undo, and wait until the writer has left it out."""
     at.hand.move(1)
-    await at.pilot.press("u")
-    for _ in range(200):
-        await at.pilot.pause(0.02)
-        if f"before it was on disk: {words}" in at.said:
-            break
+    await at.strike("u")
+    await at.until(lambda: f"before it was on disk: {words}" in at.said)
 
 
 async def test_what_was_taken_out_of_the_queue_can_be_brought_back(on_disk: Any, disk: Disk) -> None:
@@ -250,13 +237,12 @@ async def test_what_was_taken_out_of_the_queue_can_be_brought_back(on_disk: Any,
         disk.full = True
         await refused(at, "1")
         pressed = at.hand.utc()
-        await at.pilot.press("3")
+        await at.strike("3")
         await left_out(at, "EV3 done")
         assert "U brings it back" in at.said
         at.hand.move(100)
-        await at.pilot.press("U")
+        await at.strike("U")
         disk.full = False
-        await asyncio.sleep(1.2)
         await at.settle()
         done = [e for e in at.events if e.kind == "done"]
         assert [e.body["step"] for e in done] == ["egress.open", "egress.check"]
@@ -275,7 +261,7 @@ async def test_an_undo_on_disk_is_brought_back_before_what_was_taken_out_earlier
         await refused(at, "2")
         await left_out(at, "EV2 done")
         disk.full = False
-        await asyncio.sleep(1.2)
+        await at.settle()
         await at.press("u")
         assert at.kinds == ["zero", "done", "withdrawn"]
         await at.press("U")
@@ -291,6 +277,6 @@ async def test_what_was_taken_out_is_gone_once_something_else_is_written(on_disk
         await refused(at, "1")
         await left_out(at, "EV1 EV2 done")
         disk.full = False
-        await asyncio.sleep(1.2)
+        await at.settle()
         await at.press("3", "U")
         assert at.kinds == ["zero", "done"] and "nothing was taken back" in at.said

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 
 import pytest
 from textual.command import CommandList
 
+from tests.keyboard import strike, until
 from tracker.console import commands
 from tracker.console.app import TrackerApp
 from tracker.console.commands import BY_ID, TABLE, Command, commands_of
@@ -41,22 +41,15 @@ async def test_a_new_command_is_one_row(plan: Plan, tmp_path: Path, monkeypatch:
 
     runtime = DeskRuntime(lambda: Journal.create(tmp_path / "one.sqlite", plan), "desk")
     desk = Waving(runtime)
-    async with TrackerApp(desk).run_test(size=(120, 60)) as pilot:
-        while desk.progress is None:
-            await asyncio.sleep(0.02)
-        await pilot.press("W")
+    async with TrackerApp(desk).run_test(size=(120, 60)):
+        await until(desk.app, lambda: desk.progress is not None)
+        await strike(desk.app, "W")
         assert done == [desk]
         assert desk.last_scene is not None
         assert "  W         wave to those outside" in text_of(desk.help_lines(desk.last_scene, 120))
         assert " W wave " in "\n".join(text_of(pane.lines) for pane in desk.query(Pane))
-        await pilot.press("ctrl+p")
-        await pilot.pause()
-        await pilot.press(*"wave")
-        for _ in range(200):
-            await pilot.pause(0.02)
-            if desk.app.screen.query_one(CommandList).option_count == 1:
-                break
-        await pilot.press("enter")
-        await pilot.pause()
-        assert done == [desk, desk]
+        await strike(desk.app, "ctrl+p", *"wave")
+        await until(desk.app, lambda: desk.app.screen.query_one(CommandList).option_count == 1)
+        await strike(desk.app, "enter")
+        await until(desk.app, lambda: done == [desk, desk])
     runtime.stop()

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from textual.command import CommandList
 
 from tracker.console.commands import commands_of
 from tracker.console.pane import Pane
@@ -73,12 +73,12 @@ async def test_the_tail_of_a_mistake_never_ticks(at_desk: Callable[..., Any]) ->
     async with at_desk() as at:
         await at.press("z")
         at.hand.move(600)
-        await at.pilot.press("minus", "5")
+        await at.strike("minus", "5")
         assert "late: there is no crew member 5" in at.said
         at.hand.move(0.4)
-        await at.pilot.press("2")
+        await at.strike("2")
         at.hand.move(0.8)
-        await at.pilot.press("1")
+        await at.strike("1")
         await at.settle()
         assert at.kinds == ["zero"]
         await at.press("2")
@@ -127,7 +127,7 @@ async def test_a_question_goes_after_five_seconds(at_desk: Callable[..., Any]) -
 async def test_a_bounced_key_does_not_recall(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "c")
-        await at.pilot.press("c")
+        await at.strike("c")
         await at.settle()
         assert at.kinds == ["zero"]
 
@@ -163,7 +163,7 @@ async def test_a_bounced_key_ticks_once(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "1")
         at.hand.move(1)
-        await at.pilot.press("1", "1")
+        await at.strike("1", "1")
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
 
@@ -174,7 +174,7 @@ async def test_a_step_that_changed_under_the_hand_is_refused_in_words(at_desk: C
         with Journal.open(at.path) as other:
             other.record({"kind": "done", "step": "pump.cover"}, seat="other", utc_now=at.hand.utc())
         at.hand.move(1)
-        await at.pilot.press("1")
+        await at.strike("1")
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
         assert "refused" in at.said and "pump.cover" in at.said
@@ -302,6 +302,7 @@ async def test_the_recall_is_asked_twice_and_leads_home(at_desk: Callable[..., A
         assert "what is to spare is being worked out" in at.screen and "called home" in at.screen
 
 
+@pytest.mark.usefixtures("soon")
 async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
     at_desk: Callable[..., Any], plan: Plan, tmp_path: Path
 ) -> None:
@@ -316,36 +317,31 @@ async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
     async with at_desk(opener=lambda: Full.create(tmp_path / "one.sqlite", plan)) as at:
         await at.press("z")
         at.hand.move(1)
-        await at.pilot.press("1")
-        for _ in range(100):
-            await at.pilot.pause(0.02)
-            if at.desk.runtime.session.fault:
-                break
+        await at.strike("1")
+        await at.until(lambda: at.desk.runtime.session.fault)
         at.hand.move(1)
         at.desk.repaint()
-        await at.pilot.pause()
+        await at.painted()
         assert "unsaved 1" in at.screen and "entry 1 saved" in at.screen
         assert "no space left" in at.said
-        await at.pilot.press("2")
+        await at.strike("2")
         at.hand.move(1)
-        await at.pilot.pause(0.1)
         at.desk.repaint()
-        assert "unsaved 2" in at.screen
+        await at.until(lambda: "unsaved 2" in at.screen)
         assert at.kinds == ["zero"]
         full[0] = False
-        await asyncio.sleep(1.2)
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
         assert "unsaved" not in at.screen and "entry 3 saved" in at.screen
 
 
+@pytest.mark.usefixtures("soon")
 async def test_what_another_seat_writes_appears(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z")
         with Journal.open(at.path) as other:
             other.record({"kind": "noted", "text": "a [b]note[/b]"}, seat="iv", utc_now=at.hand.utc())
-        await asyncio.sleep(1.3)
-        await at.settle()
+        await at.until(lambda: at.desk.progress.number == 2)
         assert "iv wrote 2: note a [b]note[/b]" in at.said
         assert "entry 2 saved" in at.screen
 
@@ -421,10 +417,9 @@ async def test_the_palette_runs_a_command(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "ctrl+p")
         await at.type("light")
-        await at.pilot.pause(0.3)
-        await at.pilot.press("enter")
-        await at.pilot.pause(0.2)
-        assert at.desk.app.theme == "tracker-light"
+        await at.until(lambda: at.desk.app.screen.query_one(CommandList).option_count == 1)
+        await at.strike("enter")
+        await at.until(lambda: at.desk.app.theme == "tracker-light")
 
 
 async def test_the_mouse_does_what_keys_do(at_desk: Callable[..., Any]) -> None:
@@ -444,6 +439,7 @@ HOSTILE = (
 )
 
 
+@pytest.mark.usefixtures("soon")
 async def test_hostile_text_is_shown_as_text_everywhere(
     at_desk: Callable[..., Any], plan: Plan, tmp_path: Path
 ) -> None:
@@ -458,8 +454,7 @@ async def test_hostile_text_is_shown_as_text_everywhere(
                 {"kind": "held", "crew": ["EV1"], "text": HOSTILE},
             ):
                 other.record(event, seat=seat, utc_now=at.hand.utc())
-        await asyncio.sleep(1.3)
-        await at.settle()
+        await at.until(lambda: at.desk.progress.number == 4)
         for keys in (("j",), ("l",), ("p",), ("x",), ("H",), ("B",), ("question_mark",), ("slash",)):
             await at.press(*keys)
             shown = at.screen

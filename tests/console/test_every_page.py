@@ -138,7 +138,7 @@ async def stable(at: Any, text: Callable[[], str], *unlike: str) -> str:
     """Return a screen once it stands still and says none of some words."""
     before, still = "", 0
     for _ in range(600):
-        await at.pilot.pause()
+        await at.painted()
         now = text()
         still = still + 1 if now == before and not any(words in now for words in unlike) else 0
         if still == 3:

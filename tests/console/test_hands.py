@@ -183,10 +183,7 @@ async def test_what_follows_is_worked_out_beside_the_screen(at_desk: Callable[..
         await at.press("t")
         await at.type("1 60")
         assert "Enter writes" in at.said
-        for _ in range(600):
-            await at.pilot.pause(0.02)
-            if "INSIDE" in at.said:
-                break
+        await at.until(lambda: "INSIDE" in at.said)
         assert " -> " in at.said.partition("INSIDE")[2]
         await at.press("escape")
 
@@ -372,7 +369,7 @@ async def test_the_last_words_of_the_crew_have_rows_of_their_own(
                 note = {"kind": "noted", "text": words, "at": 60 + 60 * n}
                 crew.record(note, seat=who, utc_now=at.hand.utc())
         for _ in range(400):
-            await at.pilot.pause(0.02)
+            await at.painted()
             await at.settle()
             # What comes due gets its rows with the first estimate: the panes are laid out once more.
             if at.desk.progress.number == 6 and "0:02 EV2" in at.screen:

@@ -264,7 +264,7 @@ async def test_the_cursor_stays_in_sight_when_the_window_narrows(at_desk: Callab
         for width, height in ((120, 36), (60, 16), (40, 12)):
             await at.pilot.resize_terminal(width, height)
             await at.settle()
-            await at.pilot.pause(0.1)
+            await at.painted()
             assert at.whole.splitlines()[-1].rstrip().endswith("last words")
         await at.pilot.resize_terminal(120, 36)
         await at.settle()

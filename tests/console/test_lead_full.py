@@ -169,8 +169,5 @@ async def test_a_message_gives_way_to_the_alert_behind_it(
     monkeypatch.setattr("tracker.console.lead.SAID_S", 0.05)
     async with at_lead() as at:
         await at.press("T")
-        for _ in range(100):
-            await at.pilot.pause(0.02)
-            if not at.session.said:
-                break
+        await at.until(lambda: not at.session.said)
         assert "survey: last call 2:30" in at.screen.splitlines()[-3]

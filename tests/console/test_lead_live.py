@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from tests.journal.memory_store import in_memory
+from tests.keyboard import until
 from tests.leads import EVENTS, AtLead, by_hand, on_record
 from tracker.console.app import TrackerApp
 from tracker.console.lead import Lead
@@ -63,10 +64,7 @@ async def test_the_figures_are_those_of_the_estimate(path: Path) -> None:
     async with app.run_test(size=(200, 55)) as pilot:
         at = AtLead(pilot, app)
         await at.until("chance by limit")
-        for _ in range(400):
-            await pilot.pause(0.05)
-            if len(runtime.session.studied.points) == 8:
-                break
+        await at.until(lambda: len(runtime.session.studied.points) == 8)
         shown = runtime.session.snapshot
     with Journal.open(path, read_only=True) as journal:
         progress = journal.progress()
@@ -96,12 +94,8 @@ async def test_watching_changes_no_file(path: Path, tmp_path: Path) -> None:
 async def test_a_journal_that_is_not_there_ends_the_view(tmp_path: Path) -> None:
     runtime = LeadRuntime(tmp_path / "nothing.sqlite")
     app = TrackerApp(Lead(runtime))
-    async with app.run_test() as pilot:
-        for _ in range(100):
-            await pilot.pause(0.02)
-            if runtime.failed:
-                break
-        await pilot.pause()
+    async with app.run_test():
+        await until(app, lambda: runtime.failed)
     assert app.return_code == 1 and "nothing.sqlite" in runtime.failed[0]
 
 

@@ -164,7 +164,7 @@ async def test_orders_are_looked_for_while_they_are_in_sight(at_lead: Callable[.
         assert sought is not None
         at.lead.runtime.take(Bettered(sought, 1.0, FOUND))
         at.lead.repaint()
-        await at.pilot.pause()
+        await at.painted()
         assert "12 min earlier" in at.screen
         await at.press("left")
         assert asked[1] is None and "12 min earlier" not in at.screen

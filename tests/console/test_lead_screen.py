@@ -127,7 +127,7 @@ async def test_what_if_is_typed_previewed_and_compared(at_lead: Callable[..., An
         other = by_hand(wish.supposed, NOW_S, safe=0.99)
         at.lead.runtime.take(Learned(wish, supposed=other))
         at.lead.repaint()
-        await at.pilot.pause()
+        await at.painted()
         assert "+6 in 100" in at.screen
         assert at.session.followed.number == number
         assert at.session.followed.tasks["lamp"].status == "open"
@@ -184,7 +184,7 @@ async def test_the_screen_may_change_its_size(at_lead: Callable[..., Any]) -> No
         await at.press("v", "v", "v")
         for size in ((200, 55), (120, 36), (40, 10), (20, 5), (1, 1), (100, 30)):
             await at.pilot.resize_terminal(*size)
-            await at.pilot.pause()
+            await at.painted()
         assert "INSIDE with survey, lamp as advised" in at.screen and "─ limits" in at.screen
         await at.press("i")
         assert "INSIDE through the day" in at.screen
@@ -194,7 +194,7 @@ async def test_the_footer_can_be_clicked(at_lead: Callable[..., Any]) -> None:
     async with at_lead((80, 24)) as at:
         column = at.screen.splitlines()[-1].index("v page")
         await at.pilot.click("#lead-footer", offset=(column + 3, 0))
-        await at.pilot.pause()
+        await at.painted()
         assert at.lead.page == 1
 
 
@@ -204,7 +204,7 @@ async def test_trouble_with_the_journal_is_said(at_lead: Callable[..., Any]) -> 
     async with at_lead() as at:
         at.lead.runtime.take(Grown(at.session.followed, (), "one.sqlite: is not there any more"))
         at.lead.repaint()
-        await at.pilot.pause()
+        await at.painted()
         assert "not read since event 8" in at.screen and "is not there any more" in at.screen
 
 

@@ -75,7 +75,7 @@ def test_the_list_counts_what_it_leaves_out(greasing_next: Scene, width: int) ->
 async def test_a_step_that_is_left_out_is_found_in_words(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         at.estimate()
-        await at.pilot.press("slash")
+        await at.strike("slash")
         await at.type("hinge")
         assert (
             at.said
@@ -85,7 +85,7 @@ async def test_a_step_that_is_left_out_is_found_in_words(at_desk: Callable[..., 
 
 async def test_what_was_found_is_told_in_full(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
-        await at.pilot.press("slash")
+        await at.strike("slash")
         await at.type("bolts")
         assert "1 step: Tab goes to the next, Enter chooses it" in at.screen
         await at.press("enter")

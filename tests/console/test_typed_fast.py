@@ -13,10 +13,7 @@ async def test_at_the_desk(at_desk: Callable[..., Any]) -> None:
         await at.press("z")
         assert at.kinds == ["zero"]
         burst(at.desk.app, "e1 >cover")
-        for _ in range(100):
-            await at.pilot.pause(0.01)
-            if at.desk.entry.line.value == "1 >cover":
-                break
+        await at.until(lambda: at.desk.entry.line.value == "1 >cover")
         assert at.desk.entry.line.value == "1 >cover"
         await at.settle()
         assert at.kinds == ["zero"], "the digit was text, and ticked nothing"
@@ -28,10 +25,7 @@ async def test_on_the_leads_view(at_lead: Callable[..., Any]) -> None:
 
         burst(at.app, "wdrop lamp; hold EV1")
         line = at.lead.query_one(EntryLine)
-        for _ in range(100):
-            await at.pilot.pause(0.01)
-            if line.value == "drop lamp; hold EV1":
-                break
+        await at.until(lambda: line.value == "drop lamp; hold EV1")
         assert line.value == "drop lamp; hold EV1"
         assert not at.lead.reading and at.session.chosen is None
         await at.press("escape", "v")

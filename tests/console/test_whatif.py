@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import threading
 import time
 from collections.abc import Callable
@@ -48,17 +47,13 @@ def _opened(path: Path, plan: Plan) -> Journal:
 
 async def worked_out(at: Any) -> None:
     """Wait for both estimates and for the better orders."""
-    for _ in range(400):
-        await at.pilot.pause()
-        found = at.desk.what_if.page.weighed
-        if (
-            found is not None
-            and found.suggestions is not None
-            and (found.supposed or not at.desk.what_if.page.lines)
-        ):
-            return
-        await asyncio.sleep(0.02)
-    raise AssertionError("nothing was worked out")
+
+    def whole() -> bool:
+        page = at.desk.what_if.page
+        found = page.weighed
+        return bool(found and found.suggestions is not None and (found.supposed or not page.lines))
+
+    await at.until(whole)
 
 
 async def supposing(at: Any, text: str) -> None:
@@ -158,11 +153,7 @@ async def test_a_tick_makes_both_estimates_anew(at_desk: Callable[..., Any]) -> 
         await worked_out(at)
         before = at.desk.what_if.page.weighed
         await at.press("1")
-        for _ in range(400):
-            await at.pilot.pause()
-            if at.desk.what_if.page.weighed.progress.number > before.progress.number:
-                break
-            await asyncio.sleep(0.02)
+        await at.until(lambda: at.desk.what_if.page.weighed.progress.number > before.progress.number)
         assert at.desk.what_if.page.weighed.progress is at.desk.progress
         assert at.desk.what_if.page.lines == ("drop grease",)
 
@@ -271,13 +262,11 @@ async def test_a_page_that_is_left_ends_the_search_and_asks_anew(
 
 
 async def _until(at: Any, event: threading.Event) -> None:
-    for _ in range(400):
-        await at.pilot.pause()
+    def set_meanwhile() -> bool:
         at.desk.what_if.weigh()
-        if event.is_set():
-            return
-        await asyncio.sleep(0.02)
-    raise AssertionError("it did not come to that")
+        return event.is_set()
+
+    await at.until(set_meanwhile)
 
 
 def _full(scene: Scene) -> WhatIfPage:
