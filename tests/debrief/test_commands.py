@@ -66,12 +66,15 @@ def test_dash_is_standard_output(files: list[Path], capsys: pytest.CaptureFixtur
     assert capsys.readouterr().out.startswith("journal,excursion,task,")
 
 
-def test_export_replaces_an_older_one(files: list[Path], tmp_path: Path) -> None:
+def test_export_replaces_an_older_one(
+    files: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     target = tmp_path / "out.csv"
     target.write_text("old")
     target.chmod(0o640)
     assert _run("debrief", files[0], "--csv", target) == 0
     assert target.read_text().startswith("journal,")
+    assert capsys.readouterr().err == f"{target}: written\n{target}-metadata.json: written\n"
     assert target.stat().st_mode & 0o777 == 0o640
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
 

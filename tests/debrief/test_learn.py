@@ -141,7 +141,13 @@ def test_an_id_that_two_people_had_says_nothing_of_the_next() -> None:
             return journal.progress()
 
     assert set(learn([one("Marit", 1), one("Marit", 2)]).crew) == {"EV1", "EV2"}
-    assert set(learn([one("Marit", 1), one("Tove", 2)]).crew) == {"EV2"}
+    two = [one("Marit", 1), one("Tove", 2)]
+    assert set(learn(two).crew) == {"EV2"}
+    untried = Lessons(two, learn(two), Trial(np.zeros((5, 0))))
+    assert lessons.said(untried)[1] == (
+        "left out: how fast EV1 is, for EV1 was Marit in 1 excursion and Tove in 1 excursion, and nothing "
+        "says who is next; to learn of one of them, give the journals of that crew alone"
+    )
 
 
 def test_a_share_of_it_is_between_the_built_in_belief_and_all_of_it(whole: PacePrior) -> None:

@@ -7,6 +7,7 @@ import re
 import shutil
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from tracker.debrief.season import Season
 from tracker.debrief.season_tables import VIEWS
 from tracker.debrief.wanted import Wanted
 from tracker.journal.journal import Journal
+from tracker.plan.read import parse_plan
 
 TOP = Path(__file__).resolve().parents[2]
 NOW = datetime(2032, 1, 1, tzinfo=UTC)
@@ -29,12 +31,19 @@ def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with ten journals, the last two rehearsals, one of them with words."""
     folder = tmp_path_factory.mktemp("flown")
     for seed in range(10):
-        with Journal.create(
-            folder / f"{seed}.sqlite", plan(14, seed=seed % 2), rehearsal=seed > 7
-        ) as journal:
+        made = plan(14, seed=seed % 2)
+        if seed == 3:
+            text = made.source.replace("tasks:", "rounds: [{id: all, every: 0:30, ask: [suit]}]\ntasks:", 1)
+            made = parse_plan(text, file="season.yaml", name=made.name)
+        with Journal.create(folder / f"{seed}.sqlite", made, rehearsal=seed > 7) as journal:
             journal.record_all(events(journal.plan, Truth(), seed=seed))
             if seed == 3:
                 journal.record({"kind": "noted", "text": "Ölfilm on the visor", "at": 100})
+                ask = {"kind": "raised", "what": "question", "text": "Whose rag?", "to": "lead", "at": 110}
+                number = journal.record(ask)
+                journal.record({"kind": "settled", "event": number, "text": "the spare one", "at": 130})
+                said = {"round": "all", "crew": "EV1", "answers": {"suit": "not ok: cold feet"}}
+                journal.record({"kind": "checked", **said, "at": 150})
     return folder
 
 
@@ -194,8 +203,23 @@ def test_only_the_steps_that_are_asked_for_are_summed(season: Season) -> None:
 
 def test_words_are_found_without_their_accents(season: Season) -> None:
     assert [row[-1] for row in season.find("olfilm")] == ["Ölfilm on the visor"]
-    assert season.find('NEAR("') == []
+    assert [row[-1] for row in season.find("ÖLF* the")] == ["Ölfilm on the visor"]
+    assert season.find('"visor on"') == season.find('NEAR("') == season.find("* **") == []
     assert season.find("visor", Wanted(rehearsals=True)) == []
+
+
+def test_rounds_are_there_and_found_also_in_a_season_made_without_them(season: Season) -> None:
+    rounds = "SELECT at_s, round, crew, not_ok, after_s, every_s FROM rounds"
+    there = [(150.0, "all", "EV1", "suit", 150.0, 1800.0)]
+    assert season.rows(rounds)[1] == there
+    assert len(season.find("spare one")) == len(season.find("whose rag")) == 1
+    assert [row[3:] for row in season.find("cold")] == [("not ok", "EV1 all", "suit not ok: cold feet")]
+    season.close()
+    with closing(sqlite3.connect(season.path)) as database, database:
+        database.execute("DROP TABLE rounds")
+        database.execute("DELETE FROM _sqlite_migrations WHERE name = '3'")
+    with Season.open(season.path) as again:
+        assert again.rows(rounds)[1] == there
 
 
 def test_an_excursion_is_dropped_whole(season: Season, capsys: pytest.CaptureFixture[str]) -> None:

@@ -149,6 +149,12 @@ def test_the_commands_there_and_back(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert main(["export", demo]) == 2
 
 
+def test_how_exact_a_reading_is_has_no_more_digits_than_the_start() -> None:
+    text = (TOP / "plans/outfall.yaml").read_text().replace("start: 180,", "start: 230,")
+    rows = sheets_of(parse_plan(text, file="p.yaml", name="p"))["Consumables"]
+    assert [row["reading_sd"] for row in rows] == [60.0, 2.3]
+
+
 def test_steps_alone_as_csv(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out, back = tmp_path / "steps.csv", tmp_path / "back.yaml"
     plan = PLANS["plateau"]

@@ -75,12 +75,12 @@ def run(args: argparse.Namespace) -> int:
 
 def _handout(paper: Paper, args: argparse.Namespace) -> int:
     """Write the plan as people carry it."""
-    from tracker.foundation.output import check_targets, write_out
+    from tracker.foundation.output import check_targets, write_told
     from tracker.plan.handout import html_page, text_page
 
     if args.html:
         check_targets([args.html], [])
-        write_out(args.html, html_page(paper))
+        write_told(args.html, html_page(paper))
     if args.page:
         for line in text_page(paper):
             print(line)

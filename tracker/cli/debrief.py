@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the exports asked for; without any print a summary."""
-    from tracker.foundation.output import check_targets, write_out
+    from tracker.foundation.output import check_targets, write_told
 
     if bool(args.journals) == (args.season is not None):
         raise WrongUsage("tracker debrief: give journals, or --season SEASON")
@@ -56,15 +56,15 @@ def run(args: argparse.Namespace) -> int:
     check_targets([*targets.values(), *([beside] if beside else [])], args.journals or [args.season])
     every = _excursions(args, scored=set(targets) != {"csv"})
     for name, target in targets.items():
-        write_out(target, _writer(name, args.full)(every))
+        write_told(target, _writer(name, args.full)(every))
     if beside:
         from tracker.debrief.csv_metadata import metadata_chunks
 
-        write_out(beside, metadata_chunks(every, targets["csv"]))
+        write_told(beside, metadata_chunks(every, targets["csv"]))
     if not targets:
         from tracker.debrief.pages import summary
 
-        write_out("-", summary(every))
+        write_told("-", summary(every))
     return 0
 
 

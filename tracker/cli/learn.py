@@ -29,9 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Say what was learned and write the pace file; rehearsals are left out unless asked for."""
-    from tracker.debrief.lessons import NO_HELP, said, verdict
+    from tracker.debrief.lessons import NO_HELP, of_two_people, said, verdict
     from tracker.forecast.pace_file import write_pace
-    from tracker.foundation.output import check_targets, write_out
+    from tracker.foundation.output import check_targets, write_told
 
     if bool(args.journals) == (args.season is not None):
         raise WrongUsage("tracker learn: give journals, or --season SEASON")
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     print("\n".join(said(found)), file=sys.stderr if args.out == "-" else sys.stdout)
     if not found.share and not args.anyway:
         raise TrackerError(f"{args.out}: not written: {NO_HELP}; --anyway writes it all the same")
-    write_out(args.out, [write_pace(found.prior, verdict(found))])
+    write_told(args.out, [write_pace(found.prior, [*of_two_people(found), *verdict(found)])])
     return 0
 
 

@@ -25,6 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "       tracker season drop SEASON UUID\n"
         "       tracker season verify SEASON"
     )
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _EXAMPLES
     parser.add_argument("does", choices=tuple(_DOES), metavar="add|list|show|find|drop|verify")
     parser.add_argument("season", metavar="SEASON", help="the season's file; `add` makes it")
     parser.add_argument("rest", nargs="*", metavar="...", help="journals, words or a UUID")
@@ -35,6 +37,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="add: how closely the forecasts are scored (default: quarters)",
     )
     add_filters(parser)
+
+
+_EXAMPLES = """\
+examples:
+  tracker season add 2031.db logs/*.sqlite         new ones, and those that have grown
+  tracker season list 2031.db --from 2031-05-01
+  tracker season show 2031.db --excursion "Larkspur drive-controller swap"
+  tracker season find 2031.db glove torn           where both words were said, in whatever order
+  tracker season find 2031.db '"torn glove"'       these words one after the other
+  tracker season find 2031.db 'oil*' --from 2031-05-01      words that begin so
+  tracker season drop 2031.db 3f2a                 the excursion whose UUID begins so
+what was said: notes, remarks on steps, reasons of holds, what came with changes and with matters, rounds"""
 
 
 def add_filters(parser: argparse.ArgumentParser) -> None:

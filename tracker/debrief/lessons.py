@@ -40,7 +40,23 @@ def said(lessons: Lessons) -> list[str]:
     first = f"{count(len(used), 'excursion')}, {count(sum(_steps(lessons).values()), 'step')}"
     if all(progress.rehearsal for progress in used):
         first = f"rehearsals alone: only the simulated crew was learned; {first}"
-    return [first, *columns(_rows(lessons), right={1, 2, 3}), *_worth_changing(lessons), *verdict(lessons)]
+    table = columns(_rows(lessons), right={1, 2, 3})
+    return [first, *of_two_people(lessons), *table, *_worth_changing(lessons), *verdict(lessons)]
+
+
+def of_two_people(lessons: Lessons) -> Iterator[str]:
+    """Yield a line for each id that several people had: whose they were, and why nothing is learned of it."""
+    found: dict[str, Counter[str]] = {}
+    for progress in lessons.excursions:
+        for one in dict.fromkeys(c for o in progress.observations if tells(progress, o) for c in o.crew):
+            found.setdefault(one, Counter())[progress.plan.member[one].name] += 1
+    for one, names in found.items():
+        if len(names) > 1:
+            whose = " and ".join(f"{name} in {count(n, 'excursion')}" for name, n in names.items())
+            yield (
+                f"left out: how fast {one} is, for {one} was {whose}, and nothing says who is next; "
+                "to learn of one of them, give the journals of that crew alone"
+            )
 
 
 def verdict(lessons: Lessons) -> list[str]:

@@ -237,7 +237,7 @@ def _overruns(one: Excursion) -> Table:
 def _lines(table: Table) -> Iterator[str]:
     """Yield a table in columns."""
     yield f"{table.title}\n"
-    yield f"{plain(table.note)}\n" if table.title == tables.LIMITS else ""
+    yield f"{plain(table.note)}\n" if table.title in (tables.LIMITS, tables.SCORES) else ""
     rows = [table.headings, *table.rows] if any(table.headings) else table.rows
     yield from (f"{line}\n" for line in columns(rows, most=48, right=table.right))
     yield "\n"

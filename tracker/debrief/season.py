@@ -7,6 +7,7 @@ debrief, which is kept as well, and so are its plan and its events: no question 
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -239,9 +240,12 @@ class Season:
     def find(
         self, words: str, wanted: Wanted | None = None
     ) -> list[tuple[str, str, float | None, str, str, str]]:
-        """Return (journal, excursion, at, kind, about, words) where all these words were said."""
+        """Return (journal, excursion, at, kind, about, words) where all these words were said.
+
+        What stands in quotes is looked for as it stands, a word with `*` behind it as the beginning of words.
+        """
         sql, values = (wanted or Wanted()).where()
-        quoted = self._db.quote_fts(words)
+        quoted = re.sub(r'(?<=\w)\*"', '"*', self._db.quote_fts(words))
         return self._db.execute(
             "SELECT journal, excursion, at_s, words.kind, about, words.words FROM words_fts "
             "JOIN words ON words.rowid = words_fts.rowid JOIN excursions USING (uuid) "

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
+import zlib
 from typing import Any
 
 from sqlite_utils import Database, Migrations
 
-from tracker.debrief.tabular import TABLES
+from tracker.debrief.tabular import TABLES, Records
 
 APPLICATION = 0x74727373
 """Marks the file as a season."""
@@ -23,13 +25,12 @@ migrations = Migrations("tracker-season")
 def _first(db: Database) -> None:
     """Make every table and view; none is made from the rows that happen to come first."""
     for table in TABLES:
-        columns: dict[str, Any] = {column.name: _TYPES[column.kind] for column in table.columns}
         if table.name == "excursions":
+            columns: dict[str, Any] = {column.name: _TYPES[column.kind] for column in table.columns}
             columns |= {"path": str, "format": int, "added_utc": str, "scoring": str}
             db.table("excursions").create(columns, pk="uuid", strict=True)
         else:
-            db.table(table.name).create(columns, foreign_keys=[("uuid", "excursions", "uuid")], strict=True)
-            db.table(table.name).create_index(["uuid"])
+            _made(db, table)
     db.table("plans").create({"sha256": str, "name": str, "plan": str}, pk="sha256", strict=True)
     db.table("kept").create(
         {"uuid": str, "genesis": str, "events": bytes, "debrief": bytes},
@@ -46,12 +47,34 @@ def _first(db: Database) -> None:
 def _second(db: Database) -> None:
     """Give a season that was made without them the table of matters, and what was raised about a step."""
     for table in TABLES:
-        if table.name == "matters" and not db.table("matters").exists():
-            columns = {column.name: _TYPES[column.kind] for column in table.columns}
-            db.table("matters").create(columns, foreign_keys=[("uuid", "excursions", "uuid")], strict=True)
-            db.table("matters").create_index(["uuid"])
+        if table.name == "matters":
+            _made(db, table)
     if "raised" not in db.table("as_run").columns_dict:
         db.table("as_run").add_column("raised", str)
+
+
+@migrations(name="3")
+def _third(db: Database) -> None:
+    """Give a season that was made without it the table of rounds, filled from the debriefs that are kept."""
+    rounds = next(table for table in TABLES if table.name == "rounds")
+    if not _made(db, rounds):
+        return
+    names = [column.name for column in rounds.columns]
+    for uuid, blob in db.execute("SELECT uuid, debrief FROM kept").fetchall():
+        told = json.loads(zlib.decompress(blob)).get("rounds", [])
+        fields = ("number", "at", "round", "crew", "said", "wrong", "after", "every")
+        rows = [(uuid, *(one[field] for field in fields)) for one in told]
+        db.table("rounds").insert_all(dict(zip(names, row, strict=True)) for row in rows)
+
+
+def _made(db: Database, table: Records) -> bool:
+    """Make a table of an excursion's rows where it is not there; whether it was made."""
+    if db.table(table.name).exists():
+        return False
+    columns = {column.name: _TYPES[column.kind] for column in table.columns}
+    db.table(table.name).create(columns, foreign_keys=[("uuid", "excursions", "uuid")], strict=True)
+    db.table(table.name).create_index(["uuid"])
+    return True
 
 
 VIEWS = {

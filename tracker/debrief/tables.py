@@ -379,7 +379,11 @@ def scores(found: Judgement | None) -> Table:
             factor(found.crps / found.crps_pro_rata if found.crps_pro_rata > 0 else None),
         ),
     ]
-    note = "A score is a time, smaller is better; of a point forecast it is the error."
+    note = (
+        "A score is a time, smaller is better; of a point forecast it is the error. Up to five journals are "
+        "forecast at 24 instants and the quarters, more and a season at the quarters alone, with fewer "
+        "scenarios: by that the shares differ. `tracker season add --scores full` looks as closely as at one."
+    )
     return _table(SCORES, ("", ""), rows, (1,), note)
 
 

@@ -140,11 +140,12 @@ def _decision(decided: Decided, judged: Hindsight | None) -> tuple[Value, ...]:
 
 
 def _words(one: Excursion) -> Iterator[Sequence[Value]]:
-    """Yield all that was said: notes, remarks on steps, reasons of holds, what came with changes."""
+    """Yield all that was said: notes, remarks, reasons of holds, changes, what was not ok."""
     yield from ((note.at, "note", note.what, note.text) for note in one.notes)
     yield from ((row.actual_finish, "remark", row.step, row.said) for row in one.steps if row.said)
     yield from ((held.start, "hold", f"{held.crew} {held.step}".strip(), held.reason) for held in one.holds)
     yield from ((change.at, "change", change.what, change.text) for change in one.changes if change.text)
+    yield from ((r.at, "not ok", f"{r.crew} {r.round}", r.said) for r in one.rounds if r.wrong)
 
 
 TABLES: tuple[Records, ...] = (
@@ -251,6 +252,13 @@ TABLES: tuple[Records, ...] = (
                 *(m.open_for, m.settled, m.how, m.answer, m.settled_by),
             )
             for m in one.matters
+        ),
+    ),
+    Records(
+        "rounds",
+        _columns("number:integer at_s round crew answers not_ok after_s every_s"),
+        lambda one: (
+            (r.number, r.at, r.round, r.crew, r.said, r.wrong, r.after, r.every) for r in one.rounds
         ),
     ),
     Records("words", _columns("at_s kind about words"), _words),

@@ -146,8 +146,9 @@ def told(every: Sequence[Excursion]) -> Iterator[str]:
         inside = sum(m.covered for m in judged)
         ends = sum(one.judgement is not None for one in every)
         low, high = wilson(inside / len(judged) * ends, ends)
+        of = count(ends, "excursion")
         yield (
-            f"forecasts: {inside} of {len(judged)} of their ranges of 80 % held the end; "
+            f"forecasts: {inside} of {len(judged)} ranges of 80 % held the end, of {of}; "
             f"the share may lie between {100 * low:.0f} and {100 * high:.0f} %"
         )
 

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.foundation.text import plain
 
 Chunks = Iterable[str] | Iterable[bytes]
 """Pieces of a text, or of bytes, of which a file is made."""
@@ -104,6 +105,13 @@ def write_out(target: str, chunks: Chunks, *, beside: Path | None = None) -> Non
         _replace(Path(target), chunks, beside)
     except OSError as error:
         raise TrackerError(f"{target}: cannot be written: {error.strerror}; give another place") from error
+
+
+def write_told(target: str, chunks: Chunks) -> None:
+    """Write as `write_out`, and tell on standard error what was written."""
+    write_out(target, chunks)
+    if target != "-":
+        print(f"{plain(target)}: written", file=sys.stderr)
 
 
 def _replace(path: Path, chunks: Chunks, beside: Path | None) -> None:

@@ -43,7 +43,7 @@ class Revision:
 
     def at(self, pet_s: float | None) -> list[dict[str, Any]]:
         """The events with an instant; None: without one, for a journal that is live."""
-        return [event if pet_s is None else {**event, "at": pet_s} for event in self.events]
+        return [event if pet_s is None else {**event, "at": round(pet_s)} for event in self.events]
 
 
 def revision(progress: Progress, plan: Plan) -> Revision:

@@ -33,8 +33,8 @@ from tracker.plan.timeline import last_sites
 
 USUAL_WORK = "general"
 USUAL_CONFIDENCE = 0.9
-READING_SHARE = 0.01
-"""How exact a reading is without `reading_sd`, as a share of the start."""
+READING_PARTS = 100
+"""How exact a reading is without `reading_sd`: the start by so many, which has no more digits than it."""
 
 
 def build_plan(file: PlanFile, source: str, name: str, path: str) -> Plan:
@@ -83,7 +83,7 @@ def _consumable(store: ConsumableFile, outside: tuple[str, ...]) -> Consumable:
         "reserve": store.reserve,
         "per_hour": store.per_hour or 0.0,
         "per_megajoule": energy,
-        "reading_sd": READING_SHARE * store.start if store.reading_sd is None else store.reading_sd,
+        "reading_sd": store.start / READING_PARTS if store.reading_sd is None else store.reading_sd,
     }
     large = ", ".join(f"{key} {value:g}" for key, value in amounts.items() if value > MOST_AMOUNT)
     cut = f"{large} in the plan is beyond anything that runs down; taken as {MOST_AMOUNT:g}"
