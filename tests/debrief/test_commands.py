@@ -80,7 +80,7 @@ def test_export_replaces_an_older_one(
 
 
 def _one_line(capsys: pytest.CaptureFixture[str]) -> str:
-    lines = capsys.readouterr().err.splitlines()
+    lines = [line for line in capsys.readouterr().err.splitlines() if not line.endswith(": written")]
     assert len(lines) == 1
     return lines[0]
 
