@@ -11,6 +11,7 @@ from scipy import stats
 
 from tracker.forecast.draws import (
     FAR,
+    HELD_UP,
     LATE,
     Normals,
     from_upper_tail,
@@ -83,24 +84,30 @@ def test_truncation_far_out_goes_on_smoothly() -> None:
     assert (further > 500.0).all() and further.max() < 500.1
 
 
+@pytest.mark.parametrize("fading", [0.1, 0.6, 5.0])
 @pytest.mark.parametrize("lower", [LATE, 3.0, 12.0, 500.0])
-def test_a_late_step_ends_no_sooner_the_longer_it_runs(lower: float) -> None:
+def test_a_late_step_ends_the_later_the_longer_it_runs(lower: float, fading: float) -> None:
+    """Two exponentials beyond `LATE`: the longer a step runs, the surer it is of the slower one."""
     z = Normals("u", 20_000)("truncated")
-    drawn = running_on(np.full(z.size, lower), upper_tail(z.astype(float)))
-    beyond = stats.expon(loc=lower, scale=stats.norm.sf(LATE) / stats.norm.pdf(LATE))
-    assert stats.kstest(drawn, beyond.cdf).pvalue > 0.01
+    drawn = running_on(np.full(z.size, lower), upper_tail(z.astype(float)), np.full(z.size, fading))
+    hazard = stats.norm.pdf(LATE) / stats.norm.sf(LATE)
+    rates, shares = np.array([hazard, min(fading, hazard)]), np.array([1.0 - HELD_UP, HELD_UP])
+    now = shares * np.exp(-rates * (lower - LATE) + min(rates) * (lower - LATE))
+    above = (now * np.exp(-np.multiply.outer(drawn - lower, rates))).sum(axis=1) / now.sum()
+    assert stats.kstest(above, "uniform").pvalue > 0.01
     assert (drawn >= lower).all() and (np.diff(drawn[np.argsort(z)]) >= 0).all()
 
 
 @pytest.mark.parametrize("lower", [-40.0, -1.0, 0.0])
 def test_a_step_that_is_not_late_has_the_tail_of_a_normal(lower: float) -> None:
     above = upper_tail(Normals("u", 2000)("truncated").astype(float))
-    assert (running_on(np.full(2000, lower), above) == truncated(np.full(2000, lower), above)).all()
+    drawn = running_on(np.full(2000, lower), above, np.full(2000, 0.6))
+    assert (drawn == truncated(np.full(2000, lower), above)).all()
 
 
 def test_what_a_step_draws_does_not_jump_as_it_comes_to_be_late() -> None:
     lower = np.linspace(-0.5, 2.0, 2501)
     for above in (0.001, 0.1, 0.5, 0.9, 0.999):
-        drawn = running_on(lower, np.full(lower.size, above))
+        drawn = running_on(lower, np.full(lower.size, above), np.full(lower.size, 0.6))
         assert (drawn >= lower).all()
-        assert (np.diff(drawn) >= -1e-9).all() and np.diff(drawn).max() < 0.01
+        assert (np.diff(drawn) >= -1e-9).all() and np.diff(drawn).max() < 0.02

@@ -213,6 +213,8 @@ LATE = 0.75
 _LATE_SHARE = upper_tail(np.array([LATE]))[0]
 _LATE_HAZARD = hazard(np.array([LATE]))[0]
 """The chance to end that a standard normal has there, per standard deviation."""
+NEWTON = 6
+"""Steps after which the point of a mixture of two exponentials is exact to rounding."""
 
 
 def stream(uuid: str, key: str) -> Generator:
@@ -324,25 +326,55 @@ def truncated(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray
     return out
 
 
-def running_on(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return what `truncated` does, with a heavier tail the later the step is.
+HELD_UP = 0.176
+"""Of the steps that are late so many are held up for a reason of their own: one step in twenty-five."""
+
+
+def running_on(
+    lower: NDArray[np.float64], above: NDArray[np.float64], fading: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return what `truncated` does, with heavier tails the later the step is.
 
     A normal that runs on is ever surer to end soon; what holds a step up need not be. So beyond `LATE`
-    the chance to end stays what it is there: the tail is exponential. A step that is not late yet has the
-    normal's tail, and in between the one goes over into the other, so that no figure jumps as time passes.
+    the chance to end stays what it is there: the tail is exponential. Of the late steps `HELD_UP` have a
+    slower one, which loses `fading` a standard deviation: the longer a step runs on, the surer it is one of
+    them. A step that is not late yet has the normal's tail, and in between the one goes over into the other,
+    so that no figure jumps as time passes.
     """
     usual = truncated(lower, above)
     late = lower > 0.0
-    usual[late] += np.minimum(lower[late] / LATE, 1.0) * (_held_up(lower[late], above[late]) - usual[late])
+    slow = np.broadcast_to(fading, lower.shape)[late]
+    held_up = _held_up(lower[late], above[late], np.minimum(slow, _LATE_HAZARD))
+    usual[late] += np.minimum(lower[late] / LATE, 1.0) * (held_up - usual[late])
     return usual
 
 
-def _held_up(lower: NDArray[np.float64], above: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return what `truncated` does for a tail that is normal up to `LATE` and exponential beyond."""
+def _held_up(lower: Array, above: Array, slow: Array) -> Array:
+    """Return what `truncated` does for a tail that is normal up to `LATE`, and beyond it two exponentials."""
     late = lower > LATE
     share = upper_tail(np.where(late, LATE, lower)) * above
     tail = late | (share < _LATE_SHARE)
     out = np.maximum(from_upper_tail(np.where(tail, 0.5, share)), lower)
-    beyond = np.where(late, above, share / _LATE_SHARE)[tail]
-    out[tail] = np.where(late, lower, LATE)[tail] - np.log(beyond) / _LATE_HAZARD
+    passed = np.where(late, lower - LATE, 0.0)
+    usual, held = (1.0 - HELD_UP) * np.exp(-_LATE_HAZARD * passed), HELD_UP * np.exp(-slow * passed)
+    share_held = np.where(late, held / (usual + held), HELD_UP)
+    beyond = np.where(late, above, share / _LATE_SHARE)
+    out[tail] = (LATE + passed + _further(beyond, share_held, slow))[tail]
+    return out
+
+
+def _further(above: Array, held: Array, slow: Array) -> Array:
+    """Return by how much two exponentials are passed with a chance of `above`; `held` is the slower's share.
+
+    The logarithm of their sum is convex, so Newton's steps from below never pass the root.
+    """
+    log = np.log(above)
+    with np.errstate(divide="ignore"):
+        usual, late = np.log1p(-held), np.log(held)
+    out: Array = np.maximum(np.maximum((usual - log) / _LATE_HAZARD, (late - log) / slow), 0.0)
+    for _ in range(NEWTON):
+        a, b = usual - _LATE_HAZARD * out, late - slow * out
+        both = np.logaddexp(a, b)
+        steep = _LATE_HAZARD * np.exp(a - both) + slow * np.exp(b - both)
+        out += np.maximum(both - log, 0.0) / steep
     return out

@@ -272,6 +272,9 @@ class Pace:
 TROUBLE = 0.04
 """Chance that a step runs on for a reason of its own, however long it has run: constant, or a step stuck for
 hours would be taken for one that is done and was not ticked."""
+SCALE_FREE = 2.0
+"""How steeply the chance of a step in trouble falls with the time it takes: it goes on, in the mean, for as
+long as it has taken. What holds a step up knows nothing of how long such steps usually take."""
 
 
 class Painter:
@@ -281,7 +284,7 @@ class Painter:
         self._noise, self._prior, self._pace = noise, prior, pace
         self._normals, self._grid = pace.normals, pace.belief.grid
         self._certain = prior.sigma <= 0
-        self._longer = truncated if prior.sigma_weight >= SURE else running_on
+        self._sure = prior.sigma_weight >= SURE
         self.ended: dict[int, Row] = {}
         """Of the running steps that may have ended already (by place): the instant, from now, at most 0."""
 
@@ -320,49 +323,71 @@ class Painter:
 
     def _under_way(self, ask: Ask, shape: Shape, usual: float) -> Array:
         """When a step will end that has some of its time behind it, seconds from now."""
-        log = self._pace.log(self._pace.ahead(ask.clock_s), ask.crew, ask.work).astype(np.float64)
-        log += math.log(usual)
+        pace = self._pace.log(self._pace.ahead(ask.clock_s), ask.crew, ask.work).astype(np.float64)
+        log = pace + math.log(usual)
+        rest = self._rest(ask, log)
         if self._certain:
-            out = shape.median * np.exp(log) - shape.elapsed
-            out = np.maximum(out, 0.0)
-        else:
-            out = self._timed(ask, shape, log)
-        rest = ask.rest(certain=self._certain)
-        if rest is not None:
-            shift, spread = rest.spread(self._pace.sigma.astype(np.float64))
-            out = out + rest.median * np.exp(log + shift + spread * self._normals(f"rest:{ask.step}"))
-        return np.asarray(out)
-
-    def _timed(self, ask: Ask, shape: Shape, log: Array) -> Array:
+            return np.asarray(np.maximum(shape.median * np.exp(log) - shape.elapsed, 0.0) + rest)
         shift, spread = shape.spread(self._pace.sigma.astype(np.float64))
-        key = f"step:{ask.step}"
-        centre = log + shift + math.log(max(shape.median, 1e-9))
-        if not ask.running:
-            if shape.elapsed <= 0:
-                return np.asarray(np.exp(centre + spread * self._normals(key)))
-            lower = (math.log(shape.elapsed) - centre) / spread
-            own = self._longer(lower, self._normals.above(key))
-            return np.maximum(np.exp(centre + spread * own) - shape.elapsed, 0.0)
-        began = self._began(ask, shape)
+        centre, key = log + shift + math.log(max(shape.median, 1e-9)), f"step:{ask.step}"
+        if ask.running:
+            return self._at_work(ask, shape, (centre, spread), rest, np.exp(pace))
+        if shape.elapsed <= 0:
+            return np.asarray(np.exp(centre + spread * self._normals(key)) + rest)
+        lower = (math.log(shape.elapsed) - centre) / spread
+        own = self._longer(lower, key, spread)
+        return np.asarray(np.maximum(np.exp(centre + spread * own) - shape.elapsed, 0.0) + rest)
+
+    def _rest(self, ask: Ask, log: Array) -> Array | float:
+        """What the items after the next one take."""
+        rest = ask.rest(certain=self._certain)
+        if rest is None:
+            return 0.0
+        shift, spread = rest.spread(self._pace.sigma.astype(np.float64))
+        return np.asarray(rest.median * np.exp(log + shift + spread * self._normals(f"rest:{ask.step}")))
+
+    def _longer(self, lower: Array, key: str, spread: Array) -> Array:
+        """Standard normals of a key beyond `lower`, for what scatters so much."""
+        above = self._normals.above(key)
+        return truncated(lower, above) if self._sure else running_on(lower, above, SCALE_FREE * spread)
+
+    def _at_work(
+        self, ask: Ask, shape: Shape, law: tuple[Array, Array], rest: Array | float, pace: Array
+    ) -> Array:
+        """When a step at work will end, seconds from now; `law` is how long it takes, as logarithms.
+
+        It goes on still, or it may be done already: then it ended as it would have without a word of it.
+        """
+        (centre, spread), began, key = law, self._began(ask, shape), f"step:{ask.step}"
         mean, var = (each[self._pace.component] for each in self._grid.late(stated=False))
-        seen = -began - np.maximum(mean + np.sqrt(var) * self._normals("late"), 0.0)
+        late = np.maximum(mean + np.sqrt(var) * self._normals("late"), 0.0)
+        seen = np.maximum(-began - late, ask.not_done_s)
         lower = (np.log(np.maximum(seen, 1e-3)) - centre) / spread
-        own = self._longer(lower, self._normals.above(key))
-        free = self._unticked(ask, lower) | (seen <= 0)
-        return np.asarray(began + np.exp(centre + spread * np.where(free, self._normals(key), own)))
+        going_on = began + np.exp(centre + spread * self._longer(lower, key, spread)) + rest
+        own: Array = self._normals(key).astype(np.float64)
+        if ask.not_done_s > 0:
+            own = self._longer((math.log(ask.not_done_s) - centre) / spread, key, spread)
+        ended = began + np.exp(centre + spread * own) + rest
+        free = self._unticked(ask, lower, ended, pace) | (seen <= 0)
+        return np.where(free, ended, going_on)
 
     def _began(self, ask: Ask, shape: Shape) -> Array:
         """When what is timed of the step in progress began in truth, seconds from now."""
-        if not ask.whole or not ask.gaps_s:
+        if not ask.gaps_s or ask.counted or ask.left_s is not None:
             return np.full(self._normals.n, -shape.elapsed)
         late = [np.float32(-gap) - self._pace.late(c) for c, gap in ask.gaps_s]
         return np.asarray(np.maximum.reduce(late), dtype=np.float64) - shape.elapsed
 
-    def _unticked(self, ask: Ask, lower: Array) -> NDArray[np.bool_]:
-        """Where a step in progress may have been done before now, and was not ticked."""
+    def _unticked(self, ask: Ask, lower: Array, ended: Array, pace: Array) -> NDArray[np.bool_]:
+        """Where a step in progress may have been done before now, and was not ticked.
+
+        Every further step that would be done since then was not ticked either: the more of them, the less
+        likely, each by the share of ticks that are pressed for several.
+        """
         p = (1.0 - TROUBLE) * upper_tail(lower) + TROUBLE
         habit = 1.0 if ask.silent else self._pace.belief.habit
-        return np.asarray(1.0 - self._normals.above("habit") < habit / (habit + (1.0 - habit) * p))
+        several = habit ** (1.0 + ask.done_in(np.maximum(-ended, 0.0) / pace))
+        return np.asarray(1.0 - self._normals.above("habit") < several / (several + (1.0 - habit) * p))
 
 
 def _fixed_s(ask: Ask) -> float:

@@ -12,6 +12,7 @@ import weakref
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import islice
 from math import inf
 from typing import NamedTuple
 
@@ -37,6 +38,8 @@ Crews = Mapping[str, tuple[str, ...]]
 """Who does each open step now."""
 Gaps = dict[tuple[tuple[str, ...], float | None], tuple[Interval, ...]]
 """Per windows and time that must fit the gaps in which a step cannot start, as far as known already."""
+FOLLOWING = 12
+"""So many steps after one at work are looked at; those after them are taken to be as long."""
 NO_TIME_S = 60.0
 """What a way home without a time on paper is drawn for; the draw only serves as a factor."""
 
@@ -410,7 +413,22 @@ class _Present:
             left_s=state.left_s,
             left_worked_s=state.left_worked_s,
             gaps_s=self._gaps_before(state, crew),
+            following_s=self._following(state, crew) if node.running else (),
         )
+
+    def _following(self, state: StepState, crew: Sequence[str]) -> tuple[float, ...]:
+        """Planned times of what the first of a crew has to do after a step, dropped or not, in their order.
+
+        What is dropped now has nothing to do with what may have been done before.
+        """
+        steps, sequence = self.progress.steps, self.progress.fold.sequence
+        after = (steps[step] for step in sequence[sequence.index(state.step.id) + 1 :])
+        own = (
+            each.step.time.likely
+            for each in after
+            if crew[:1] and crew[0] in each.crew and each.ended != "done"
+        )
+        return tuple(float(seconds) for seconds in islice(own, FOLLOWING))
 
     def _gaps_before(self, state: StepState, crew: Sequence[str]) -> tuple[tuple[str, float], ...]:
         """How much before its begin each of a crew ticked last, where one of those ticks began it."""

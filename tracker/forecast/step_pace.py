@@ -48,6 +48,8 @@ class Ask:
     gaps_s: tuple[tuple[str, float], ...] = ()
     """Crew members whose last tick began it, each with how much earlier than its begin that tick was; empty
     where it began with something else."""
+    following_s: tuple[float, ...] = ()
+    """Of a step at work: planned times of what one of its crew has to do after it, in their order."""
 
     @property
     def all_counted(self) -> bool:
@@ -56,8 +58,21 @@ class Ask:
 
     @property
     def whole(self) -> bool:
-        """Whether all of it is timed at once: nothing of it is counted, nor said to be left."""
-        return self.left_s is None and not 0 < self.counted < self.count
+        """Whether all of it is timed at once: no count of it is on record, nothing said to be left."""
+        on_record = self.counted > 0 or self.counted_worked_s > 0
+        return self.left_s is None and not (on_record and self.counted < self.count)
+
+    @property
+    def not_done_s(self) -> float:
+        """Work time in what is timed of it at which it was not done, by a count of none."""
+        return self.counted_worked_s if self.left_s is None and not self.counted else 0.0
+
+    def done_in(self, passed: Array) -> Array:
+        """How many of the steps that follow would be done so long (seconds at pace 1) after it."""
+        each = np.array(self.following_s or (self.likely,))
+        ends = np.concatenate([[0.0], np.cumsum(np.maximum(each, 1.0))])
+        more = np.maximum(passed - ends[-1], 0.0) / (ends[-1] / len(each))
+        return np.asarray(np.interp(passed, ends, np.arange(len(ends))) + more)
 
     def shape(self, *, certain: bool) -> Shape:
         """What is timed of it now: the whole, what was said to be left of it, or its next item."""
@@ -66,7 +81,7 @@ class Ask:
         median, noise = own_shape(self.likely, self.low, self.high, certain=certain)
         if self.whole:
             return Shape(median, noise, 1.0, self.worked_s if self.begun else 0.0)
-        since = max(self.worked_s - self.counted_worked_s, 0.0)
+        since = max(self.worked_s - (self.counted_worked_s if self.counted else 0.0), 0.0)
         return Shape(median / self.count, noise, float(self.count), since)
 
     def rest(self, *, certain: bool) -> Shape | None:
