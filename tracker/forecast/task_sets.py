@@ -7,9 +7,9 @@ plan has ways home or such uses, a bound takes the least (or the most) that any 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, reduce
 from typing import TypeVar, cast
 
 import numpy as np
@@ -81,20 +81,10 @@ class Bounds:
         takes = [(frozenset(p), _rated(world, rows)) for p, rows in zip(patterns, used[1:], strict=True)]
         return Bounds(bound, 2 * GRAIN_S if least else 0.0, tuple(accounts), always, tuple(takes))
 
-    def left(self, kept: frozenset[int], before: NDArray[np.float32], new: int) -> NDArray[np.float32]:
-        """The rest of each account, (accounts, N), when task `new` joins `kept`, given the rest before."""
-        for groups, rows in self.takes:
-            if new in groups and kept.isdisjoint(groups):
-                before = before - rows
-        return before
-
-    def left_with(self, kept: Iterable[int]) -> NDArray[np.float32]:
+    def left_with(self, kept: Collection[int]) -> NDArray[np.float32]:
         """The rest of each account with these tasks, (accounts, N)."""
-        left, before = self.always, frozenset[int]()
-        for m in sorted(kept):
-            left = self.left(before, left, m)
-            before |= {m}
-        return left
+        taken = (rows for groups, rows in self.takes if not groups.isdisjoint(kept))
+        return reduce(np.subtract, taken, self.always)
 
     def course(self, kept: frozenset[int]) -> Course:
         """The course with these tasks."""
@@ -109,7 +99,7 @@ class Bounds:
         """The scenarios that break an elapsed limit, and those that break a reserve.
 
         `ready`: when each crew member is free; `nobodys`: when each step that nobody owns is done; `left`:
-        per account. Rows may have several sets as a first axis.
+        per account.
         """
         world = self.world
         everybody = last_inside(world, ready, nobodys, None)
@@ -260,8 +250,6 @@ class BoundEnd:
 
     bound: Bounds
     inside: Row
-    free: Row
-    """When the last of all crew members is free."""
     left: NDArray[np.float32]
     """(accounts, N)"""
     broken: tuple[Mask, Mask]
@@ -271,8 +259,7 @@ class BoundEnd:
         """How a set ends; where the bound is the world as it is, the course is that of the set itself."""
         course = sets.end(kept) if bound.world is sets.world else bound.course(kept)
         left = bound.left_with(kept)
-        free = np.maximum.reduce(course.ready)
-        return BoundEnd(bound, ingress(bound.world, course), free, left, bound.broken_by(course, left))
+        return BoundEnd(bound, ingress(bound.world, course), left, bound.broken_by(course, left))
 
     @property
     def lateness(self) -> Row:
