@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,9 @@ import pytest
 from tests.cut_line import Proxy, wide_plan
 from tests.promises.test_desk_keeps import _session, until
 from tests.servers import Server
+from tracker.cli.main import main
+from tracker.console.lead_analysis import NoJournal
+from tracker.console.lead_session import LeadRuntime
 from tracker.console.refused import Refusals
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import standing_alerts
@@ -213,6 +217,37 @@ def test_a_watcher_keeps_what_it_knows_and_says_that_no_answer_comes(
             follower.wait(0.1)
             follower.look()
         assert follower.number == 3
+
+
+def test_a_view_that_is_opened_while_no_answer_comes_says_so_and_goes_on(
+    line: Line,
+    direct: str,
+    server: Server,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr("tracker.console.lead_analysis.AGAIN_S", 0.1)
+    place = place_of(direct.replace(f":{server.port}/", f":{line.port}/").replace("lead@", "watcher@"))
+    heard: queue.Queue[Any] = queue.Queue()
+    line.cut()
+    # Nothing but the terminal is missing.
+    assert main(["watch", str(place)]) == 2 and "needs a terminal" in capsys.readouterr().err
+    runtime = LeadRuntime(place)
+    runtime.start(heard.put)
+    try:
+        for _ in range(2):
+            runtime.take(report := heard.get(timeout=10))
+            assert isinstance(report, NoJournal) and "the server does not answer" in report.lines[0]
+        assert runtime.failed == () and runtime.session.snapshot is None
+        line.mend()
+        while runtime.session.snapshot is None:
+            runtime.take(heard.get(timeout=10))
+        line.cut()
+        while not (trouble := runtime.scene().trouble):
+            runtime.take(heard.get(timeout=10))
+        assert re.fullmatch(r"as of [0-9:]{8}Z, \d+ s ago; the server does not answer", trouble)
+    finally:
+        runtime.stop()
 
 
 def test_a_desk_whose_server_holds_another_history_stops_and_keeps_everything(

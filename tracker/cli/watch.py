@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from contextlib import suppress
 
 from tracker.cli.estimate import pet_option
 from tracker.foundation.errors import TrackerError, WrongUsage
@@ -34,12 +35,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Show the view until the lead leaves, or serve it until interrupted; the exit status."""
     from tracker.journal.journal import Journal
+    from tracker.journal.store import Lost
 
     at = None if args.at is None else float(max(0, pet_option("--at", args.at)))
     if args.visitors is not None and (args.serve is None or args.visitors < 1):
         raise WrongUsage("tracker watch: --visitors goes with --serve, and is at least 1")
-    # What is wrong with the journal is said before any screen.
-    Journal.open(args.journal, read_only=True).close()
+    # What is wrong with the journal is said before any screen; a server that does not answer may do so later.
+    with suppress(Lost):
+        Journal.open(args.journal, read_only=True).close()
     if args.serve is not None:
         from tracker.console.serve import VISITORS, serve
         from tracker.console.settings_file import load_settings

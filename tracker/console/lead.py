@@ -90,8 +90,8 @@ class Lead(LiveScreen):
 
     def on_mount(self) -> None:
         """Say what happens until the journal is open."""
-        words = f" opening {self.runtime.path.name} ..."
-        self.query_one("#lead-notice", Pane).show([crop((say(words, "dim"),), self.size.width)])
+        notice = self.query_one("#lead-notice", Pane)
+        self.runtime.until_open(lambda words: notice.show([crop((say(words, "dim"),), self.size.width)]))
 
     def on_unmount(self) -> None:
         """End the threads."""

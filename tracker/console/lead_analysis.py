@@ -22,9 +22,12 @@ from tracker.foundation.errors import TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.place import Place
 from tracker.journal.progress import Progress
+from tracker.journal.store import Lost
 
 LOOK_S = 0.2
 """How often the journal is looked at: a tick is seen within a second, and a look costs next to nothing."""
+AGAIN_S = 1.0
+"""How often it is tried again to open a journal whose server does not answer."""
 TOLD_S, REHEARSED_S = 60.0, 2.0
 """How often the estimates on record are read again, of an excursion and of a rehearsal: desks keep at most
 one a minute of the former, and of the latter one every few seconds, which tell what time it is there."""
@@ -55,6 +58,8 @@ class NoJournal:
     """The journal could not be opened at all."""
 
     lines: tuple[str, ...]
+    tried_again: bool = False
+    """Whether it is tried again: its server does not answer."""
 
 
 class Following(threading.Thread):
@@ -75,10 +80,7 @@ class Following(threading.Thread):
 
     def run(self) -> None:
         """Look until stopped."""
-        try:
-            follower = Follower(self._path)
-        except TrackerError as error:
-            self._report(NoJournal(tuple(error.lines)))
+        if (follower := self._opened()) is None:
             return
         with follower:
             self._read_told(follower)
@@ -90,6 +92,19 @@ class Following(threading.Thread):
                 span = REHEARSED_S if follower.progress.rehearsal else TOLD_S
                 self._look(follower, again=looks % round(span / LOOK_S) == 0)
 
+    def _opened(self) -> Follower | None:
+        """The journal, once it can be opened; None where it cannot be."""
+        while not self._ended.is_set():
+            try:
+                return Follower(self._path)
+            except Lost as error:
+                self._report(NoJournal(tuple(error.lines), tried_again=True))
+                self._ended.wait(AGAIN_S)
+            except TrackerError as error:
+                self._report(NoJournal(tuple(error.lines)))
+                break
+        return None
+
     def _look(self, follower: Follower, *, again: bool) -> None:
         """Report what changed since the last look, if anything did."""
         before, told = follower.trouble, self._told
@@ -100,7 +115,8 @@ class Following(threading.Thread):
             self._read_told(follower)
         newer = follower.progress.rehearsal and self._told is not told
         if grown or newer or follower.trouble != before:
-            self._report(Grown(follower.progress, self._told, follower.trouble or "", self._answered))
+            why = (follower.trouble or "").removeprefix(f"{self._path}: ")
+            self._report(Grown(follower.progress, self._told, why, self._answered))
 
     def _read_told(self, follower: Follower) -> None:
         if follower.journal is None:

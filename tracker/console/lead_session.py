@@ -405,6 +405,7 @@ class LeadRuntime:
         self.utc_now, self.monotonic_s = utc_now, monotonic_s
         self.failed: tuple[str, ...] = ()
         """Why the journal could not be opened."""
+        self._opening: Callable[[str], object] = lambda words: None
         self._hear: Hear = lambda report: None
         self._following = Following(path, self._heard)
         self._estimates = EstimateScheduler(self._heard)
@@ -420,6 +421,11 @@ class LeadRuntime:
         self._hear = hear
         for thread in (self._estimates, self._following, self._analysis, self._orders):
             thread.start()
+
+    def until_open(self, tell: Callable[[str], object]) -> None:
+        """Have somebody told what happens until the journal is open."""
+        self._opening = tell
+        tell(f" opening {self.path.name} ...")
 
     def stop(self) -> None:
         """End the threads, and wait for a look that is under way."""
@@ -441,7 +447,9 @@ class LeadRuntime:
         """Take in what a thread says."""
         session = self.session
         if isinstance(report, NoJournal):
-            self.failed = report.lines
+            why = report.lines[0].removeprefix(f"{self.path}: ")
+            self.failed = () if report.tried_again else report.lines
+            self._opening(f" opening {self.path.name}: {why}; it is tried again")
         elif isinstance(report, Grown):
             session.grown(report)
         elif isinstance(report, Learned):

@@ -98,7 +98,7 @@ def _joined(place: Path, address: Address, known: Word) -> tuple[_Line, Word] | 
                 if not line.ended:
                     line.close()
                     return None
-            elif (amiss := _amiss(word)) is not None:
+            elif (amiss := _amiss(word, address)) is not None:
                 line.close()
                 raise amiss
             else:
@@ -131,10 +131,12 @@ def _takes_place(place: Path, address: Address, linger_s: float) -> bool:
     return True
 
 
-def _amiss(word: Word) -> JournalError | None:
+def _amiss(word: Word, address: Address) -> JournalError | None:
     """What is amiss with the journal by what was said."""
     kinds: dict[str, type[JournalError]] = {"lost": Lost, "forked": Forked}
-    return None if "amiss" not in word else kinds.get(word["kind"], JournalError)(word["amiss"])
+    return (
+        None if "amiss" not in word else kinds.get(word["kind"], JournalError)(f"{address}: {word['amiss']}")
+    )
 
 
 class _Line:
@@ -267,7 +269,7 @@ class _Told:
     def _take(self, word: Word) -> None:
         """Take in what was told."""
         self._heard = monotonic_s()
-        self._amiss = _amiss(word)
+        self._amiss = _amiss(word, self._address)
         rows = [Row(*cells) for cells in word.get("rows", ())]
         self._rows += rows
         self._hash = rows[-1].hash if rows else self._hash
@@ -325,7 +327,7 @@ class _Asking(threading.Thread):
                 shown = store.shown(len(self._shown))
         except JournalError as error:
             kind = "lost" if isinstance(error, Lost) else "forked" if isinstance(error, Forked) else "other"
-            return {"amiss": error.lines[0], "kind": kind}
+            return {"amiss": error.lines[0].removeprefix(f"{self._address}: "), "kind": kind}
         return {"rows": [astuple(row) for row in rows], "shown": [astuple(one) for one in shown]}
 
     def _keep(self, word: Word) -> None:
@@ -384,8 +386,7 @@ class _Asking(threading.Thread):
         number = known["rows"]
         rows = [self._store.stored_hash, *(row.hash for row in self._rows)]
         if number >= len(rows) or known["hash"] not in ("", rows[number]):
-            words = f"{self._address}: the server holds another history than what is shown here"
-            return {"amiss": words, "kind": "forked"}
+            return {"amiss": "the server holds another history than what is shown here", "kind": "forked"}
         return {"journal": self._store.found, **self._missing(known)}
 
     def _missing(self, known: Word) -> Word:
