@@ -21,8 +21,8 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_typ
 import tracker.debrief
 from tracker.debrief.consumed import Consumed
 from tracker.debrief.excursion import Decided, Excursion, Held, PlanChange
+from tracker.debrief.forecast_scores import Forecasted
 from tracker.debrief.journals import Pooled
-from tracker.debrief.judged import Forecasted
 from tracker.debrief.rows import StepRow
 from tracker.foundation.text import ADVISORY
 

@@ -17,7 +17,7 @@ from tests.bench.table import report
 from tests.bench.truths import FRESH, make
 from tests.journal.memory_store import in_memory
 from tests.seasons import Truth, events, plan
-from tracker.debrief.judged import QUARTERS, Forecasted, judge
+from tracker.debrief.forecast_scores import QUARTERS, Forecasted, judge
 from tracker.debrief.learn import Lessons, learn, trial
 from tracker.debrief.prior_fit import likelihood
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior

@@ -16,7 +16,7 @@ import numpy as np
 
 from tests.bench.excursions import Array, recorded
 from tests.bench.table import report
-from tracker.debrief.judged import crps_samples
+from tracker.debrief.forecast_scores import crps_samples
 from tracker.forecast.pace_file import DEFAULT_PRIOR
 from tracker.forecast.remaining import build_world
 from tracker.forecast.world import advance, begin, inside

@@ -15,7 +15,7 @@ from tracker.console.key_events import REPEAT_S
 from tracker.console.workers import Estimated, Wanted
 from tracker.forecast.values import Choice, Range, TurnBack
 from tracker.journal.journal import Journal
-from tracker.journal.press import Kept
+from tracker.journal.kept_press import Kept
 from tracker.plan.model import Plan
 
 

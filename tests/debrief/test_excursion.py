@@ -13,8 +13,8 @@ from tests.journal.memory_store import in_memory
 from tests.seasons import Truth, events, plan
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
+from tracker.debrief.forecast_scores import QUARTERS, judge
 from tracker.debrief.journals import pool
-from tracker.debrief.judged import QUARTERS, judge
 from tracker.debrief.learn import learn
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.journal.journal import Journal

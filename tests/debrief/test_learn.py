@@ -18,7 +18,7 @@ from tests.seasons import Truth, events, plan
 from tracker.cli.main import main
 from tracker.debrief import learn as learning
 from tracker.debrief import lessons
-from tracker.debrief.judged import QUARTERS, judge
+from tracker.debrief.forecast_scores import QUARTERS, judge
 from tracker.debrief.learn import Lessons, Trial, blended, learn, trial
 from tracker.debrief.prior_fit import Fit, fit, grid_of_learning, likelihood
 from tracker.forecast.late_ticks import ticks_of

@@ -8,7 +8,7 @@ import numpy as np
 import properscoring
 import pytest
 
-from tracker.debrief.judged import (
+from tracker.debrief.forecast_scores import (
     coverage,
     crps_samples,
     earned_schedule,

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from tests.debrief.made import excursion
-from tracker.debrief.judged import Forecasted, judgement
+from tracker.debrief.forecast_scores import Forecasted, judgement
 from tracker.debrief.trend import binomial_band, quartiles, reliability, theil_sen, wilson
 
 

@@ -31,7 +31,7 @@ from tracker.console.writer import (
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal
-from tracker.journal.press import Kept
+from tracker.journal.kept_press import Kept
 from tracker.journal.seat import sit
 from tracker.journal.sqlite import SqliteStore
 

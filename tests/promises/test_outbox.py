@@ -21,8 +21,8 @@ from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.times import parse_instant
 from tracker.journal.journal import Journal
+from tracker.journal.kept_press import refused_words
 from tracker.journal.outbox import Outbox
-from tracker.journal.press import refused_words
 from tracker.journal.seat import sit
 from tracker.journal.verify import copy, verify
 

@@ -142,7 +142,7 @@ def show(
 
 def _unfinished(left: tuple[Job, ...], runtime: DeskRuntime) -> Iterator[str]:
     """Yield what is said of presses that are not in the journal, and where they lie."""
-    from tracker.journal.press import refused_words
+    from tracker.journal.kept_press import refused_words
 
     for job in left:
         where = "kept here" if runtime.keeps(job) else "not on disk"

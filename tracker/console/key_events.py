@@ -12,8 +12,8 @@ from typing import Any, Literal
 
 from tracker.console.view.words import pet_s
 from tracker.forecast.values import Estimate
+from tracker.journal.kept_press import State
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
-from tracker.journal.press import State
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.wording import event_words
 from tracker.plan.windows import slip_s

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from tracker.journal.press import Kept, State, note_of, refused_words
+from tracker.journal.kept_press import Kept, State, note_of, refused_words
 
 LEAVE, CHANGE, LATER = "leave", "change", "later"
 WAYS = f"Type `{LEAVE}`: a note tells of it; `{CHANGE} EVENT`: that goes in its place; `{LATER}`: it stays"

@@ -12,8 +12,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from tracker.console.elsewhere import OFFER
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
-from tracker.console.places import OFFER
 from tracker.console.refused import WAYS, Refusals
 from tracker.console.seat_clock import ClockDoubt, SeatClock
 from tracker.console.view.scene import Disk, Mark, Scene, Snapshot

@@ -16,10 +16,10 @@ from typing import Any
 from textual.worker import get_current_worker
 
 from tracker.console.desk_actions import DeskActions
+from tracker.console.elsewhere import typed_place
 from tracker.console.entry_line import Purpose
 from tracker.console.key_events import batch_of, outside, tick_doubts
 from tracker.console.live_screen import LiveScreen
-from tracker.console.places import typed_place
 from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
@@ -30,8 +30,8 @@ from tracker.forecast.wording import limit_words, need_of, verdict_words
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import pet_down, pet_up, up
 from tracker.foundation.text import amount, count, percent, plain
+from tracker.journal.kept_press import refused_words
 from tracker.journal.kinds import BY_NAME, UNTIMED, partner_of
-from tracker.journal.press import refused_words
 from tracker.journal.progress import Progress
 from tracker.journal.wording import event_words
 from tracker.plan.model import Consumable

@@ -16,13 +16,13 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from tracker.console.places import Elsewhere, go_on, offered, write_page
+from tracker.console.elsewhere import Elsewhere, go_on, offered, write_page
 from tracker.console.view.scene import Mark
 from tracker.forecast.values import Estimate
 from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import EventError, TrackerError
+from tracker.journal.kept_press import Kept, State
 from tracker.journal.kinds import BY_NAME
-from tracker.journal.press import Kept, State
 from tracker.journal.progress import Folded, Progress
 from tracker.journal.store import Forked, Lost
 

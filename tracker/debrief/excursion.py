@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from tracker import __version__
 from tracker.debrief.consumed import Consumed, StoreCurve, consumed, curves, planned_end, store_courses
-from tracker.debrief.judged import QUARTERS, Judgement, judge
+from tracker.debrief.forecast_scores import QUARTERS, Judgement, judge
 from tracker.debrief.replay import Hindsight, hindsight
 from tracker.debrief.rows import (
     Group,

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from tracker.debrief.consumed import Consumed, StoreCurve
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.judged import earned_schedule
+from tracker.debrief.forecast_scores import earned_schedule
 from tracker.debrief.rows import StepRow
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_pet

@@ -18,7 +18,7 @@ from multiprocessing.connection import Connection
 from typing import TypeVar
 
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
-from tracker.debrief.judged import Judgement, judgement
+from tracker.debrief.forecast_scores import Judgement, judgement
 from tracker.debrief.rows import Group, pooled_crew, pooled_tasks, pooled_work
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.waiting import Waiting

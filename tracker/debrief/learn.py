@@ -15,8 +15,8 @@ import numpy as np
 
 from tracker.debrief.consumed import store_courses
 from tracker.debrief.excursion import all_inside, crew_ends
+from tracker.debrief.forecast_scores import QUARTERS, judge
 from tracker.debrief.journals import Read, read_journals, say
-from tracker.debrief.judged import QUARTERS, judge
 from tracker.debrief.prior_fit import (
     BELIEF_IN_SPREADS,
     Array,

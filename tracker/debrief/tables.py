@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from functools import cache
 
 from tracker.debrief.excursion import Excursion
+from tracker.debrief.forecast_scores import Judgement
 from tracker.debrief.journals import pool
-from tracker.debrief.judged import Judgement
 from tracker.debrief.rows import Column, Group, StepRow, apart, factor, pace, pet, signed, step_columns
 from tracker.debrief.trend import told
 from tracker.debrief.verdict import Verdict, merged

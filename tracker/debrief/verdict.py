@@ -19,8 +19,8 @@ from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import EXACT_S, duration, exact, pet_down, pet_up, spare
 from tracker.foundation.text import amount, count
 from tracker.foundation.times import format_exact, format_pet
-from tracker.journal.places import not_back
 from tracker.journal.progress import Progress, StepState, TaskState
+from tracker.journal.whereabouts import not_back
 from tracker.plan.windows import Intervals, next_start, usable
 
 Kind = Literal["elapsed", "store", "clock", "window", "item", "hardware", "task"]

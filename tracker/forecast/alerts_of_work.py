@@ -10,8 +10,8 @@ from tracker.forecast.due import gaps
 from tracker.forecast.values import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
 from tracker.forecast.wording import deed, limit_words, slot
 from tracker.foundation.text import amount, plain
-from tracker.journal.places import left_behind
 from tracker.journal.progress import Progress, StepState, done_share
+from tracker.journal.whereabouts import left_behind
 from tracker.plan.model import LOCK
 
 SOON_CLOSING_S = 15 * 60.0

@@ -29,8 +29,8 @@ from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
 from tracker.forecast.readings import AccountBuilder
 from tracker.forecast.step_pace import Ask
 from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, Row, World
-from tracker.journal.places import place_of
 from tracker.journal.progress import Progress, StepState, last_done
+from tracker.journal.whereabouts import place_of
 from tracker.plan.model import Step
 from tracker.plan.windows import Interval, usable
 

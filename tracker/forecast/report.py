@@ -42,8 +42,8 @@ from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pe
 from tracker.foundation.text import amount, columns, percent, plain
 from tracker.foundation.times import format_instant, format_pet, instant_of
 from tracker.journal.matters import matter_words, outcome_words, unsettled
-from tracker.journal.places import out_now
 from tracker.journal.progress import Progress
+from tracker.journal.whereabouts import out_now
 
 AHEAD = 12
 """How many steps ahead the report lists."""

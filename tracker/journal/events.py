@@ -23,8 +23,7 @@ from pydantic_core import ErrorDetails
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.journal.kinds import KINDS
-from tracker.journal.scalars import (
+from tracker.journal.event_keys import (
     MOST_AT_S,
     Amount,
     Answers,
@@ -42,6 +41,7 @@ from tracker.journal.scalars import (
     Yes,
     unfit_text,
 )
+from tracker.journal.kinds import KINDS
 
 
 class Body(BaseModel):

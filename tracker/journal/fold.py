@@ -22,10 +22,10 @@ from tracker.foundation.times import format_instant, parse_instant, pet_of
 from tracker.journal import folding
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.folding import (  # noqa: F401 (the table names what is in them)
-    changes,
     conditions,
-    places,
+    plan_changes,
     questions,
+    whereabouts,
     work,
 )
 from tracker.journal.folding.begin import start_waiting

@@ -172,12 +172,12 @@ KINDS = (
         verb="skipped", keys={"s": "skip"}, mark="skip", tick=True, cause="dropped work", listed="change",
     ),
     EventKind(
-        name="dropped", body="OneTask", effect="changes.dropped", before_zero=True, words=("drop",),
+        name="dropped", body="OneTask", effect="plan_changes.dropped", before_zero=True, words=("drop",),
         arguments=(_TASK, _TEXT), meaning="gives a task up", example="drop latch", verb="dropped",
         keys={"d": "drop"}, cause="dropped work", listed="change", settles="task",
     ),
     EventKind(
-        name="restored", body="OneTask", effect="changes.restored", before_zero=True, words=("restore",),
+        name="restored", body="OneTask", effect="plan_changes.restored", before_zero=True, words=("restore",),
         arguments=(_TASK, _TEXT), meaning="takes a task back", example="restore latch", verb="restored",
         keys={"D": "restore"},
         cause="restored work", listed="change",
@@ -200,26 +200,27 @@ KINDS = (
         keys={"g": "go"}, verb="go for", mark="go", cause=GO, ends_stretch=True, settles="step",
     ),
     EventKind(
-        name="handed", body="Handed", effect="changes.handed", before_zero=True, heard=False, words=("hand",),
+        name="handed", body="Handed", effect="plan_changes.handed", before_zero=True, heard=False,
+        words=("hand",),
         arguments=(_STEP, Argument("crew", "crews", marker="to"), _TEXT),
         meaning="gives a step to others", example="hand mate to EV2", verb="handed",
         keys={"o": "hand"},
         cause="handed over", listed="change",
     ),
     EventKind(
-        name="moved", body="Moved", effect="changes.moved", before_zero=True, words=("move",),
+        name="moved", body="Moved", effect="plan_changes.moved", before_zero=True, words=("move",),
         arguments=(_TASK, *_PLACE, _TEXT), meaning="a new place for a task", example="move trays before mast",
         keys={"m": "move"}, verb="moved", cause="new order", listed="change",
     ),
     EventKind(
-        name="added", body="Added", effect="changes.added", before_zero=True, words=("add",),
+        name="added", body="Added", effect="plan_changes.added", before_zero=True, words=("add",),
         arguments=(Argument("task", "object"), *_PLACE, _TEXT),
         meaning="adds work: who, how long, what", example="add EV1 0:10 Inspect the hinge", verb="added",
         keys={"A": "add"},
         cause="added work", listed="change",
     ),
     EventKind(
-        name="retimed", body="Retimed", effect="changes.retimed", before_zero=True, heard=False,
+        name="retimed", body="Retimed", effect="plan_changes.retimed", before_zero=True, heard=False,
         words=("retime",),
         arguments=(_STEP, Argument("time", "span"), Argument("left", "flag", required=False), _TEXT),
         meaning="the crew says how long a step takes: from now on, or `of` so long in all",
@@ -279,7 +280,8 @@ KINDS = (
         news=False,
     ),
     EventKind(
-        name="chose", body="Chose", effect="changes.chose", before_zero=True, begins=False, words=("choose",),
+        name="chose", body="Chose", effect="plan_changes.chose", before_zero=True, begins=False,
+        words=("choose",),
         means={"keep": ("choice", "keep"), "later": ("choice", "later")}, keys={"k": "keep", "l": "later"},
         arguments=(
             _TASK,
@@ -340,7 +342,7 @@ KINDS = (
         handover=True, news=False,
     ),
     EventKind(
-        name="checked", body="Checked", effect="places.checked", before_zero=True, begins=False,
+        name="checked", body="Checked", effect="whereabouts.checked", before_zero=True, begins=False,
         words=("check",), keys={"K": "check"},
         arguments=(
             Argument("round", "round", required=False), _CREW, Argument("answers", "answers"), _TEXT,
@@ -349,18 +351,19 @@ KINDS = (
         example="check 1 ok 0.52 ok", verb="checked", mark="check", cause="readings",
     ),
     EventKind(
-        name="took", body="Took", effect="places.took", before_zero=True, begins=False,
+        name="took", body="Took", effect="whereabouts.took", before_zero=True, begins=False,
         arguments=(Argument("hardware", "hardware"), _CREW, _TEXT),
         meaning="who has a piece of hardware", example="took wrench EV2", verb="took", news=False,
     ),
     EventKind(
-        name="put", body="Put", effect="places.put", before_zero=True, begins=False,
+        name="put", body="Put", effect="whereabouts.put", before_zero=True, begins=False,
         arguments=(Argument("hardware", "hardware"), _SITE, _TEXT),
         meaning="where hardware was left; `lock`: it was brought back", example="put wrench truss-4",
         verb="put", news=False,
     ),
     EventKind(
-        name="placed", body="Placed", effect="places.placed", before_zero=True, begins=False, words=("at",),
+        name="placed", body="Placed", effect="whereabouts.placed", before_zero=True, begins=False,
+        words=("at",),
         keys={"P": "at"},
         arguments=(_SITE, Argument("crew", "each"), _TEXT),
         meaning="where somebody is, when no step says it", example="at truss-4 EV2", verb="placed",

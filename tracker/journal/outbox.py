@@ -26,7 +26,7 @@ from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.output import state_folder
 from tracker.foundation.times import format_instant
-from tracker.journal.press import Kept, State
+from tracker.journal.kept_press import Kept, State
 from tracker.journal.sqlite_locks import patiently, told
 from tracker.journal.store import Genesis, Row
 

@@ -19,9 +19,9 @@ from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_instant
+from tracker.journal.kept_press import Kept, State, refused_words
 from tracker.journal.outbox import Outbox, gone_to
 from tracker.journal.place import Place, resolved
-from tracker.journal.press import Kept, State, refused_words
 from tracker.journal.progress import Folded
 from tracker.journal.store import Forked, Genesis, Row
 

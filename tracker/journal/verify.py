@@ -15,9 +15,9 @@ from tracker.foundation.errors import JournalError
 from tracker.journal.as_run import derived_rows, differences
 from tracker.journal.fold import Fold
 from tracker.journal.journal import replay, start_fold
+from tracker.journal.kept_press import refused_words
 from tracker.journal.outbox import Outbox, gone_to, known_rows, missing_words
 from tracker.journal.place import Place, resolved
-from tracker.journal.press import refused_words
 from tracker.journal.store import Genesis, LastingStore, Row, Store
 from tracker.journal.stores import create_store, open_store
 

@@ -17,8 +17,8 @@ from tracker.forecast.values import Estimate, OptionalFigure
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.journal.kinds import NOT_OK, partner_of
-from tracker.journal.places import hardware_at
 from tracker.journal.progress import Progress
+from tracker.journal.whereabouts import hardware_at
 from tracker.plan.model import Round
 from tracker.rehearsal.crew import Crew, CrewAction
 from tracker.rehearsal.voice import SETTLES, Gauge, Said, Surprise, Voice

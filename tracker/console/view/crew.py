@@ -18,7 +18,7 @@ from tracker.console.view.words import (
 )
 from tracker.foundation.shown import minutes_seconds, pet_nearest
 from tracker.foundation.text import count, plain
-from tracker.journal.places import place_of, place_words
+from tracker.journal.whereabouts import place_of, place_words
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
 _NEXT_FROM = 96

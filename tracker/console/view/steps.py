@@ -32,7 +32,7 @@ from tracker.console.view.words import StepStanding, called_words, crew_words, l
 from tracker.forecast.wording import by_spare, limit_at
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, count, plain
-from tracker.journal.places import out_now, place_of
+from tracker.journal.whereabouts import out_now, place_of
 from tracker.plan.bad_day import HEADING, WayHome, card, ways_home
 
 STEPS_LEAST = 3

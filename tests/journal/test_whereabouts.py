@@ -7,8 +7,8 @@ import pytest
 from tests.runs import Run, step, task
 from tests.typed_lines import NOW, NOW_S
 from tracker.foundation.errors import EventError
-from tracker.journal.places import hardware_at, left_behind, not_back, out_now, place_of
 from tracker.journal.typed import parse_entry
+from tracker.journal.whereabouts import hardware_at, left_behind, not_back, out_now, place_of
 from tracker.journal.wording import event_words
 
 SITES = {"rack": {"home": "0:08"}, "boom": {"home": "0:15"}}
