@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis.strategies import booleans, integers, lists
 
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
@@ -93,6 +95,30 @@ def test_each_must_given_up_where_nothing_else_is_enough() -> None:
         "give-up:two": (("two",), 3600 + 2400, True),
         "give-up:three": (("three",), 7200 + 2400, False),
     }
+
+
+@settings(max_examples=8, deadline=None)
+@given(limit=integers(60, 220), minutes=lists(integers(5, 40), min_size=2, max_size=3), undecided=booleans())
+def test_what_giving_up_promises_is_what_the_advice_leaves(
+    limit: int, minutes: list[int], undecided: bool
+) -> None:
+    """Of a task that it was decided to keep, too: there is room for others, which the advice takes in."""
+    run = Run(
+        task("core", step("1", "EV1", 60)),
+        task("extra", step("1", "EV1", 60), priority="should"),
+        *(task(f"more{k}", step("1", "EV1", m), priority="get-ahead") for k, m in enumerate(minutes)),
+        HOME,
+        limits={"elapsed": f"{limit // 60}:{limit % 60:02}"},
+    )
+    run("chose", 0, task="extra", choice="keep")
+    if not undecided:
+        run("chose", 0, task="more0", choice="keep")
+    for choice in table(run.now, 600).values():
+        if choice.given_up:
+            then = run.now.suppose(*({**event, "at": 600} for event in choice.events))
+            left = flat(then, 600)
+            assert (up(choice.inside.p50), choice.safe) == (up(left.inside.p50), left.safe)
+            assert set(choice.tasks) == left.counted
 
 
 def test_what_had_better_be_put_off_is_a_choice_at_its_place() -> None:

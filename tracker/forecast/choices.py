@@ -1,9 +1,9 @@
 """What is left to choose, and what each choice comes to: bases, every task flipped, musts, both recalls.
 
 A choice is a few supposed events at the present instant, on the same fold and the same random numbers, and
-its figures are those of an estimate of what they leave; all else stays as it is counted. Hidden here: which
-choices there are, what goes along with each, the best set that still has a task which does not fit, and the
-table of them in plain columns.
+its figures are those of an estimate of what they leave; all else stays as it is counted, but where giving
+something up makes room that the advice then fills. Hidden here: which choices there are, what goes along with
+each, the best set that still has a task which does not fit, and the table of them in plain columns.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ Play = Callable[[Progress, Collection[str]], Estimate]
 """The estimate of a progress with these optional tasks counted besides those begun."""
 Build = Callable[[Progress], World]
 """The world of a progress, in which every set of optional tasks can be played."""
+Advised = Callable[[Progress], Collection[str]]
+"""The optional tasks that the advice keeps at a progress."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +42,19 @@ class Deed:
     `give-up:M`, `call-home` or `call-at-once`; of a swap every task that makes room is named."""
     events: tuple[Mapping[str, Any], ...]
     """What would be recorded."""
-    kept: frozenset[str]
-    """Optional tasks not begun and undecided that are counted."""
+    kept: frozenset[str] | None
+    """Optional tasks not begun and undecided that are counted; None: those that the advice then keeps."""
     given_up: tuple[str, ...] = ()
 
 
 def choices(
-    progress: Progress, made: Estimate, optional: Sequence[OptionalTask], *, play: Play, build: Build
+    progress: Progress,
+    made: Estimate,
+    optional: Sequence[OptionalTask],
+    *,
+    play: Play,
+    build: Build,
+    advised: Advised,
 ) -> tuple[Choice, ...]:
     """Every choice at the instant of an estimate; none once the excursion is closed.
 
@@ -54,7 +62,7 @@ def choices(
     """
     if progress.closed is not None:
         return ()
-    table = _Table(progress, made, optional, play, build)
+    table = _Table(progress, made, optional, play, build, advised)
     found: list[Choice] = []
     for deed in table.deeds(found):
         choice = table.choice(deed)
@@ -77,6 +85,7 @@ class _Table:
     optional: Sequence[OptionalTask]
     play: Play
     build: Build
+    advised: Advised
 
     def deeds(self, found: Sequence[Choice]) -> Iterator[Deed]:
         """Every deed in the order of the table; `found`: what those before it came to."""
@@ -146,7 +155,8 @@ class _Table:
         for task, others in musts_given_up(self.progress) if self.made.when_short else ():
             gone = (task, *others)
             if all(self.progress.tasks[name].task.optional for name in gone):
-                yield Deed(f"give-up:{task}", tuple(map(_drop, gone)), self._kept, gone)
+                # Nothing undecided was kept so far: what is given up makes room, and the advice fills it.
+                yield Deed(f"give-up:{task}", tuple(map(_drop, gone)), None, gone)
             else:
                 every_one = dict.fromkeys((*gone, *every))
                 yield Deed(f"give-up:{task}", tuple(map(_drop, every_one)), frozenset(), gone)
@@ -167,7 +177,8 @@ class _Table:
             then = _supposed(self.progress, deed.events, self.made.at)
         except EventError:
             return None
-        return _figures(deed, self.play(then, deed.kept) if deed.events else self.made, self.made)
+        kept = self.advised(then) if deed.kept is None else deed.kept
+        return _figures(deed, self.play(then, kept) if deed.events else self.made, self.made)
 
 
 def _figures(deed: Deed, then: Estimate, made: Estimate) -> Choice:

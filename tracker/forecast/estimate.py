@@ -19,6 +19,7 @@ from tracker.forecast.alerts import alerts
 from tracker.forecast.choices import choices as choices_of
 from tracker.forecast.consumption import Mask, fallen, reserves_reached
 from tracker.forecast.due import due
+from tracker.forecast.earlier_instants import kept_now, names
 from tracker.forecast.limits import (
     ChanceConstraint,
     FailureCounts,
@@ -43,6 +44,7 @@ from tracker.forecast.task_figures import (
     step_figures,
     task_figures,
 )
+from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.values import (
     Advice,
     Choice,
@@ -118,7 +120,13 @@ def _choices(progress: Progress, made: Estimate, world: World, prior: PacePrior)
         supposed.memory.give_back(supposed.durations)
         return found
 
-    return choices_of(progress, made, world.optional, play=play, build=build)
+    def advised(then: Progress) -> Collection[str]:
+        supposed = build(then)
+        kept = kept_now(then, TaskSets(supposed), prior=prior)
+        supposed.memory.give_back(supposed.durations)
+        return names(supposed, kept.tasks)
+
+    return choices_of(progress, made, world.optional, play=play, build=build, advised=advised)
 
 
 def _figures(
