@@ -73,8 +73,8 @@ def test_what_is_printed(small: Path, capsys: pytest.CaptureFixture[str]) -> Non
         "*     0:10     0:25     0:15  lamp.2    with EV2: Set it [bold]\n",
         "*     0:25     0:35     0:10  polish.1  get-ahead: polish\n",
         "critical path (*): lamp.1, lamp.2, polish.1, home.1\n",
-        "  elapsed                      1:30   0:45, 0:45 to spare         0:35, 0:55 to spare\n",
-        "  boat                         1:10   0:45, 0:25 to spare         0:35, 0:35 to spare\n",
+        "  elapsed                      1:30   0:45, 45 min to spare       0:35, 55 min to spare\n",
+        "  boat                         1:10   0:45, 25 min to spare       0:35, 35 min to spare\n",
         "the built-in belief about a crew of whom",
         "  must work alone ",
         "  everything ",
@@ -135,7 +135,7 @@ def test_warnings_go_to_standard_output_and_the_status_is_0(
     assert out.err == ""
     flat = " ".join(out.out.split())
     assert (
-        f"warning: {small}:3:19: limits.elapsed: must work alone ends at 0:35 on paper, 0:05 too late" in flat
+        f"warning: {small}:3:19: limits.elapsed: must work alone ends at 0:35 on paper, 5 min SHORT" in flat
     )
     assert "must work alone keeps every limit with a chance of " in flat
     assert "% that the plan asks" in flat and "advice will leave" not in flat

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from tests.plan.sheets import read_sheet
 from tests.plan.test_book import HOSTILE, equal, there_and_back
 from tracker.cli.export import book_of
 from tracker.foundation.errors import Fault
@@ -15,7 +16,6 @@ from tracker.plan.diff import differences
 from tracker.plan.hardware import due_back, moves
 from tracker.plan.model import Emergency, Hardware, Plan, Round
 from tracker.plan.read import parse_plan, parse_task
-from tracker.plan.sheet import read_sheet
 from tracker.plan.sheet_plan import plan_of_sheet
 from tracker.plan.workbook import read_here
 

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.plan.sheets import parse_span, read_sheet
 from tracker.foundation.errors import PlanError
-from tracker.plan.cells import parse_span, unit_in
+from tracker.plan.cells import unit_in
 from tracker.plan.columns import column_name
 from tracker.plan.model import Duration, Plan
 from tracker.plan.read import parse_plan
-from tracker.plan.sheet import read_sheet
 from tracker.plan.sheet_plan import plan_of_sheet
 
 

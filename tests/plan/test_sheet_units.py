@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.plan.sheets import parse_span, read_sheet
 from tracker.cli.main import main
 from tracker.foundation.errors import PlanError, WrongUsage
-from tracker.plan.cells import Cell, parse_span, span_of, typed_cell, unit_in
+from tracker.plan.cells import Cell, span_of, typed_cell, unit_in
 from tracker.plan.columns import Wishes, parse_columns
-from tracker.plan.sheet import Sheet, read_rows, read_sheet
+from tracker.plan.sheet import Sheet, read_rows
 from tracker.plan.sheet_plan import bare_unit, plan_of_sheet
 from tracker.plan.sheet_table import read_table
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 
 import pytest
 
+from tests.plan.sheets import read_sheet
 from tracker.foundation.errors import PlanError
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
-from tracker.plan.sheet import Sheet, read_sheet
+from tracker.plan.sheet import Sheet
 from tracker.plan.sheet_plan import plan_of_sheet
 from tracker.plan.sheet_table import sheet_text
 

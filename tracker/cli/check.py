@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.forecast.chances import AtZero, Chance
 from tracker.foundation.errors import Fault
+from tracker.foundation.shown import spare_words
 from tracker.foundation.text import ADVISORY, amount, count, percent, percent_asked, plain
 from tracker.foundation.times import format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
@@ -190,7 +191,7 @@ def _pet(seconds: float) -> str:
 def _apart(seconds: float) -> str:
     if not math.isfinite(seconds):
         return "never used up" if seconds > 0 else "not on paper"
-    return f"{format_pet(seconds)} to spare" if seconds >= 0 else f"{format_pet(-seconds)} too late"
+    return spare_words(seconds)
 
 
 def _member_json(course: Timeline, member: CrewMember) -> dict[str, Any]:

@@ -111,11 +111,6 @@ def _clock(seconds: int) -> str:
     return format_pet(seconds, with_seconds=seconds % 60 != 0)
 
 
-def parse_span(text: str, unit: str = "min", decimal: str = "") -> int:
-    """Read a duration, a bare number in `unit`, as whole seconds. Raises ValueError."""
-    return round(_text_span(text, unit, decimal).in_unit(unit))
-
-
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d)(?:[.,]0+)?)?", re.ASCII)
 _NUMBER = re.compile(r"\d[\d.,]*", re.ASCII)
 _PART = re.compile(

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from tracker.foundation.errors import Fault
+from tracker.foundation.shown import spare_words
 from tracker.foundation.text import amount
 from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.bad_day import ways_home
@@ -269,7 +270,7 @@ def _too_late(limits: Iterable[PaperLimit], tree: Tree) -> None:
         late = limit.inside_must - limit.at if limit.at is not None else 0.0
         if late > 0:
             ends = f"must work alone ends at {format_pet(limit.inside_must)} on paper"
-            what = f"{ends}, {format_pet(late)} too late"
+            what = f"{ends}, {spare_words(-late)}"
             tree.report(("limits", limit.name), what, "take work out, or plan it shorter")
 
 

@@ -13,7 +13,7 @@ from tracker.plan.cells import Cell, number_in, trouble
 from tracker.plan.columns import LINES, NO_WISHES, Columns, Wishes, column_name, not_there
 from tracker.plan.sheet_names import People, people_in
 from tracker.plan.sheet_starts import StartColumns
-from tracker.plan.sheet_table import Table, read_table
+from tracker.plan.sheet_table import Table
 from tracker.plan.sheet_times import SpanColumns, between
 from tracker.plan.sheet_words import NO, PRIORITIES, YES, fold
 
@@ -89,11 +89,6 @@ class Sheet:
     def ids(self) -> dict[str, str]:
         """The id of each crew member by the name as the sheet writes it."""
         return {name: member for member, name in self.names.items()}
-
-
-def read_sheet(text: str, file: str, wishes: Wishes = NO_WISHES) -> Sheet:
-    """Read a sheet's text. Raises PlanError with every fault, each with its row and column."""
-    return read_rows(read_table(text, file, wishes), file, wishes)
 
 
 def read_rows(table: Table, file: str, wishes: Wishes = NO_WISHES) -> Sheet:

@@ -63,7 +63,7 @@ def stand_of(progress: Progress, step: str, now: float) -> StepStanding:
     crew = progress.steps[step].crew
     match step_status(progress, step, now):
         case "open":
-            soon = any(step in (progress.current.get(c), _following(progress, c)) for c in crew)
+            soon = any(step in (progress.current.get(c), following_step(progress, c)) for c in crew)
             return StepStanding("next" if soon else "then")
         case "held":
             held = next(progress.holds[c] for c in crew if c in progress.holds)
@@ -120,10 +120,6 @@ def shut_out(progress: Progress, windows: tuple[str, ...], now: float) -> str | 
 
 def following_step(progress: Progress, crew: str) -> str | None:
     """Return the step that a crew member does after the current one."""
-    return _following(progress, crew)
-
-
-def _following(progress: Progress, crew: str) -> str | None:
     current = progress.current.get(crew)
     return next((s for s in progress.order.get(crew, ()) if s != current), None)
 
