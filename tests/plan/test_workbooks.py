@@ -256,6 +256,7 @@ def swollen() -> bytes:
     return bytes(raw)
 
 
+COMPOUND = b"\xd0\xcf\x11\xe0" + bytes(range(256)) * 40
 HOSTILE = {
     "the last cell there is": (sheet_xml(PLAIN, "</sheetData>", XFD), "has a value in row 1,048,576 and column 16,384; at most"),
     "entities": (repacked(PLAIN, entities), "defines entities; save it again in a spreadsheet program"),
@@ -263,8 +264,9 @@ HOSTILE = {
     "damaged inside": (repacked(PLAIN, lambda name, content: content[:60] if "sheet1" in name else content), "is damaged ("),
     "no sheet inside": (repacked(PLAIN, lambda name, content: None if "worksheets" in name else content), "is damaged ("),
     "a password": (ods([FAR], manifest=LOCKED), "is protected by a password; save it without one"),
+    "another password": (COMPOUND + "EncryptedPackage".encode("utf-16-le"), "is protected by a password; save it without one"),
     "repeated a million times": (ods([ods_row(*HEAD), FAR]), "has a value in row 1,048,577 and column 4; at most"),
-    "no workbook at all": (b"\xd0\xcf\x11\xe0" + bytes(range(256)) * 40, "cannot be read ("),
+    "no workbook at all": (COMPOUND, "cannot be read ("),
 }  # fmt: skip
 
 

@@ -22,6 +22,7 @@ MOST_CELLS = 200_000
 MOST_ROWS = 5000
 MOST_COLUMNS = 200
 SMALLER = f"at most {MOST_ROWS:,} rows and {MOST_COLUMNS} columns are read"
+LOCKED = "is protected by a password; save it without one"
 
 
 @dataclass(slots=True)
@@ -208,7 +209,7 @@ def look_at_ods(package: zipfile.ZipFile) -> dict[str, Look]:
     if "META-INF/manifest.xml" in package.namelist():
         manifest = elements(package, "META-INF/manifest.xml")
         if any(begins and name == "encryption-data" for begins, name, _ in manifest):
-            raise ValueError("is protected by a password; save it without one")
+            raise ValueError(LOCKED)
     found: dict[str, Look] = {}
     look, row, column, rows = Look(), 0, 0, 1
     for begins, name, element in elements(package, "content.xml"):

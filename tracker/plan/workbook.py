@@ -22,6 +22,7 @@ from typing import Any
 from tracker.foundation.errors import Fault, PlanError
 from tracker.plan.cells import Cell, Kind, typed_cell
 from tracker.plan.package import (
+    LOCKED,
     MOST_COLUMNS,
     MOST_ROWS,
     Look,
@@ -59,6 +60,10 @@ class Grid:
 def is_workbook(raw: bytes) -> bool:
     """Whether a file is a workbook by its first bytes: a zip archive, or a compound file."""
     return raw.startswith((b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0"))
+
+
+_ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
+"""Name of the stream in which a compound file holds an encrypted workbook. Source: MS-OFFCRYPTO 2.3.4.4."""
 
 
 def read_workbook(raw: bytes, file: str) -> list[Grid]:
@@ -130,6 +135,8 @@ def _bound() -> None:
 def _read(raw: bytes) -> Iterator[dict[str, Any]]:
     """Yield each sheet as JSON has it. Raises ValueError in words, or what a library raises."""
     if not raw.startswith(b"PK"):
+        if _ENCRYPTED in raw:
+            raise ValueError(LOCKED)
         yield from _by_calamine(raw, {}, _UNKNOWN)
         return
     try:
@@ -260,7 +267,7 @@ def _by_calamine(
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(raw))
     except PasswordError:
-        raise ValueError("is protected by a password; save it without one") from None
+        raise ValueError(LOCKED) from None
     for said in book.sheets_metadata:
         if said.typ != SheetTypeEnum.WorkSheet:
             continue
