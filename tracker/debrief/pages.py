@@ -88,8 +88,8 @@ table { border-collapse: collapse; font-size: 0.86rem; }
 th { text-align: left; font-weight: 600; border-bottom: 1px solid var(--rule); vertical-align: bottom; }
 th, td { padding: 0.16rem 0.7rem 0.16rem 0; }
 td { border-bottom: 1px solid var(--line); vertical-align: top; }
-td:first-child:not(.t) { white-space: nowrap; }
-.r { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+td:not(.t) { white-space: nowrap; }
+.r { text-align: right; font-variant-numeric: tabular-nums; }
 .t { min-width: 11rem; max-width: 44rem; overflow-wrap: anywhere; }
 section { display: flex; flex-wrap: wrap; column-gap: 2.5rem; align-items: flex-start; }
 section > h3, section > .note { flex: 0 0 100%; } section > .wide { max-width: 100%; }

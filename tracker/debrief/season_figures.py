@@ -23,7 +23,7 @@ from tracker.debrief.trend import (
     reliability,
     theil_sen,
 )
-from tracker.foundation.text import plain
+from tracker.foundation.text import count, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -52,7 +52,7 @@ def trend(every: Sequence[Excursion]) -> str:
         low, high = height + line.low * (x - pivot), height + line.high * (x - pivot)
         axes.fill_between(x, low, high, color=ORANGE, alpha=0.15, linewidth=0, label="where it may lie, 95 %")
     axes.axhline(1.0, color=INK, linewidth=0.8)
-    axes.set_xlabel("excursions, by their zero")
+    axes.set_xlabel("excursions, by their zero, as numbered in the table")
     axes.set_ylabel("actual over planned work time")
     figure.legend(frameon=False, ncols=4, loc="outside lower center")
     return svg(figure, "trend", "Pace through the season")
@@ -68,7 +68,7 @@ def slips(every: Sequence[Excursion]) -> str:
         undone = any(limit.kind == "task" for limit in one.limits)
         axes.bar(at, late, facecolor="white" if undone else colour, edgecolor=colour, width=0.7)
     axes.axhline(0, color=INK, linewidth=1)
-    axes.set_xlabel("excursions, by their zero; hollow: must work was left undone")
+    axes.set_xlabel("excursions, as numbered in the table; hollow: must work was left undone")
     axes.set_ylabel("minutes later than planned")
     return svg(figure, "season-slips", "How much later than planned everybody was inside")
 
@@ -114,6 +114,7 @@ def right(every: Sequence[Excursion]) -> str:
 def _where_ends_fell(axes: Axes, found: Sequence[Sequence[float]]) -> None:
     pits = [pit for mine in found for pit in mine]
     axes.set_title("share of each forecast's courses that end earlier", loc="left", fontsize="medium")
+    axes.set_ylabel(f"of {len(pits)} forecasts of {count(len(found), 'excursion')}")
     if len(pits) < LEAST_IN_BIN:
         axes.set_xlabel(TOO_FEW)
         return
@@ -123,7 +124,6 @@ def _where_ends_fell(axes: Axes, found: Sequence[Sequence[float]]) -> None:
     low, high = (bound * len(pits) / len(found) for bound in binomial_band(len(found), 1 / BINS))
     axes.axhspan(low, high, color=ORANGE, alpha=0.15, linewidth=0)
     axes.set_xlabel("even is right; by chance 95 of 100 bars end in the band")
-    axes.set_ylabel("forecasts")
 
 
 def _stated_and_kept(axes: Axes, every: Sequence[Excursion]) -> None:
@@ -133,7 +133,9 @@ def _stated_and_kept(axes: Axes, every: Sequence[Excursion]) -> None:
     for one in found:
         axes.plot([100 * one.stated] * 2, [100 * one.low, 100 * one.high], color=GREY, linewidth=1.4)
         axes.plot(100 * one.stated, 100 * one.kept, "o", color=BLUE)
+        beside = (100 * one.stated - 2, 100 * one.kept)
+        axes.text(*beside, str(one.forecasts), ha="right", va="center", fontsize="small")
     axes.set_xlim(-3, 103)
     axes.set_ylim(-3, 103)
-    axes.set_xlabel("stated, per cent" if found else TOO_FEW)
-    axes.set_ylabel("kept, per cent")
+    axes.set_xlabel("stated, per cent; beside each how many forecasts" if found else TOO_FEW)
+    axes.set_ylabel("kept, per cent; line 95 %")

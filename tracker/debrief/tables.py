@@ -12,7 +12,7 @@ from tracker.debrief.excursion import Excursion
 from tracker.debrief.forecast_scores import Judgement
 from tracker.debrief.journals import pool
 from tracker.debrief.rows import Column, Group, StepRow, apart, factor, pace, pet, signed, step_columns
-from tracker.debrief.trend import told
+from tracker.debrief.trend import paced, told
 from tracker.debrief.verdict import Verdict, merged
 from tracker.foundation.text import amount, percent_done, plain
 from tracker.foundation.times import format_instant
@@ -104,15 +104,19 @@ def overview(one: Excursion) -> Table:
         ("Elapsed limit", pet(one.limit)),
         ("To spare of it", _spare(one)),
         ("Steps done", _done(one)),
-        ("Events", str(one.events)),
+        ("Events", f"{one.events}, the last {one.last_hash[:16]}" if one.last_hash else str(one.events)),
+        ("UUID", one.uuid),
+        ("Made by", one.tool),
     ]
     return _table("Overview", ("", ""), rows, ())
 
 
 def excursions(every: Sequence[Excursion]) -> Table:
     """Return one row an excursion."""
+    numbers = {one.uuid: str(n) for n, (one, _) in enumerate(paced(every), 1)}
     rows = [
         (
+            numbers.get(one.uuid, ""),
             one.journal,
             one.excursion,
             "rehearsal" if one.rehearsal else "excursion",
@@ -128,6 +132,7 @@ def excursions(every: Sequence[Excursion]) -> Table:
         for one in every
     ]
     headings = (
+        "",
         "journal",
         "excursion",
         "kind",
@@ -138,7 +143,7 @@ def excursions(every: Sequence[Excursion]) -> Table:
         "limits",
     )
     more = ("steps done", "pace", "80 % ranges right")
-    return _table(EXCURSIONS, (*headings, *more), rows, (*range(3, 7), 8, 9, 10), "; ".join(told(every)))
+    return _table(EXCURSIONS, (*headings, *more), rows, (0, *range(4, 8), 9, 10, 11), "; ".join(told(every)))
 
 
 def _kept(one: Excursion) -> str:
@@ -359,6 +364,12 @@ def rounds(one: Excursion) -> Table:
     return _table("Rounds", headings, rows, (0, 5, 6), note)
 
 
+def sources(every: Sequence[Excursion]) -> Table:
+    """Return what each excursion was made from, to the letter."""
+    rows = [(one.journal, one.uuid, str(one.events), one.last_hash[:16], one.tool) for one in every]
+    return _table("Made from", ("journal", "uuid", "events", "the last", "by"), rows, (2,))
+
+
 SCORES = "Was the forecast right?"
 
 
@@ -382,7 +393,7 @@ def scores(found: Judgement | None) -> Table:
     note = (
         "A score is a time, smaller is better; of a point forecast it is the error. Up to five journals are "
         "forecast at 24 instants and the quarters, more and a season at the quarters alone, with fewer "
-        "scenarios: by that the shares differ. `tracker season add --scores full` looks as closely as at one."
+        "scenarios: by that the shares differ. tracker season add --scores full looks as closely as at one."
     )
     return _table(SCORES, ("", ""), rows, (1,), note)
 
@@ -397,6 +408,7 @@ def of_several(every: Sequence[Excursion]) -> list[Table]:
         groups(CREW, together.crew),
         _kinds_of_work(together.work),
         scores(together.judgement),
+        sources(every),
     ]
 
 

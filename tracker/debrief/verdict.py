@@ -344,7 +344,8 @@ def _must(progress: Progress, state: TaskState) -> Iterator[Verdict]:
     ways = dict.fromkeys(filter(None, (_left(progress, one) for one in undone)))
     words = f"broken: {sum(one.ended == 'done' for one in steps)} of {count(len(steps), 'step')} done"
     words += f", {', '.join(ways)}" if ways else ""
-    for crew in dict.fromkeys(crew for one in undone for crew in one.crew or one.step.crew):
+    missing = {crew for one in undone for crew in one.crew or one.step.crew}
+    for crew in (member.id for member in progress.plan.crew if member.id in missing):
         yield _verdict(f"task:{state.task.id}", crew, False, words)
 
 

@@ -115,8 +115,10 @@ def _limits(paper: Paper) -> Iterator[tuple[str, str, str, str]]:
         utc = "" if limit.at is None else _utc(limit.at, paper.plan.zero_planned)
         yield limit.name, at, utc, ", ".join(limit.crew)
     for supply in paper.supplies:
-        name = f"{supply.consumable} reserve {supply.reserve:g} {supply.unit}"
-        yield name, format_pet(supply.reserve_reached), "by the planned rates", supply.crew
+        name = f"{supply.consumable} reserve {supply.reserve:g} {supply.unit}, by the planned rates"
+        reached = supply.reserve_reached
+        utc = _utc(reached, paper.plan.zero_planned) if math.isfinite(reached) else ""
+        yield name, format_pet(reached), utc, supply.crew
 
 
 def _windows(paper: Paper) -> Iterator[tuple[str, str]]:
@@ -231,7 +233,7 @@ th { text-align: left; font-weight: 600; border-bottom: 1.2pt solid #333; paddin
   font-size: 8.5pt; }
 td { border-bottom: 0.5pt solid #999; padding: 0.8mm 1.2mm; vertical-align: top; overflow-wrap: anywhere; }
 tr { break-inside: avoid; } .n { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
-.what small { display: block; color: #333; } .id { color: #333; font-size: 8.5pt; }
+.what small { display: block; color: #333; } .id { color: #333; font-size: 8.5pt; white-space: nowrap; }
 .box { border: 0.9pt solid #333; min-width: 19mm; height: 7mm; }
 .w { text-align: center; font-size: 7.5pt; min-width: 8mm; }
 .open { background: #d9d9d9; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
