@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import threading
+from contextlib import closing
 from pathlib import Path
 from signal import SIGCONT, SIGSTOP
 from typing import Any
 from uuid import uuid4
 
+import psycopg
 import pytest
 
 from tests.cut_line import MUTANTS, cut_run, wide_plan
 from tests.servers import Server
-from tracker.foundation.clock import monotonic_s
+from tracker.foundation.clock import monotonic_s, pause
 from tracker.foundation.errors import JournalError
 from tracker.journal import postgres_link
 from tracker.journal.journal import Journal
@@ -50,6 +53,53 @@ def test_a_server_that_stands_still_is_not_waited_for(
             server.kill(SIGCONT)
         assert journal.record_all([zero], job=job) == [1]
         assert journal.number == 1
+
+
+def _until_commits_wait(server: Server) -> None:
+    """Commit until one waits for a standby: the setting is there some time after it was made."""
+    while True:
+        with closing(psycopg.connect(server.dsn("admin", "postgres"), autocommit=True)) as conn:
+            conn.pgconn.send_query(b"SELECT pg_logical_emit_message(true, 'probe', '')")
+            pause(0.1)
+            conn.pgconn.consume_input()
+            if conn.pgconn.is_busy():
+                return
+
+
+def test_a_commit_that_is_told_not_to_wait_for_its_standby_is_not_told_as_done(
+    server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(postgres_link, "DEADLINE_S", 1.5)
+    place = server.address(f"standby-{uuid4()}")
+    zero, job = {"kind": "zero", "utc": "2031-05-04T14:00:00Z"}, str(uuid4())
+    with Journal.create(place, wide_plan(2)) as journal:
+        server.admin("ALTER SYSTEM SET synchronous_standby_names = 'gone'")
+        try:
+            server.admin("SELECT pg_reload_conf()")
+            _until_commits_wait(server)
+            cancelled: list[bool] = []
+            until = monotonic_s() + 5
+
+            def cancel() -> None:
+                sql = (
+                    "SELECT pg_cancel_backend(pid) FROM pg_stat_activity "
+                    "WHERE wait_event = 'SyncRep' AND usename = 'lead'"
+                )
+                while not cancelled and monotonic_s() < until:
+                    cancelled.extend(bool(one) for (one,) in server.admin(sql))
+                    pause(0.02)
+
+            canceller = threading.Thread(target=cancel)
+            canceller.start()
+            # Cancelled, it is there and its standby lacks it; the second try finds it, and waits too.
+            with pytest.raises(Lost):
+                journal.record_all([zero], job=job)
+            canceller.join()
+            assert cancelled == [True]
+        finally:
+            server.admin("ALTER SYSTEM RESET synchronous_standby_names")
+            server.admin("SELECT pg_reload_conf()")
+        assert journal.record_all([zero], job=job) == [1]
 
 
 def test_who_is_stopped_in_their_turn_holds_up_nobody_for_long(server: Server) -> None:

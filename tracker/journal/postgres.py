@@ -52,6 +52,8 @@ _APPEND = (
     "SELECT * FROM tracker.append(%s, %s::uuid, %s::integer[], %s::text[], %s::float8[], %s::boolean[], "
     "%s::text[], %s::text[], %s::text[], %s::text[], %s::json, %s::integer[], %s::json, %s::integer[])"
 )
+_WAIT = "SELECT pg_logical_emit_message(true, 'tracker', '')"
+"""Writes what no table shows: its commit waits for the standby, and so for all before it."""
 _DERIVE = "SELECT tracker.put_{}(%s, %s::json, %s::integer[])"
 _SHOW = "SELECT tracker.show(%s, %s, %s::float8, %s, %s, %s)"
 _SHOWN = "SELECT event, at, shown, estimate FROM tracker.estimates WHERE journal = %s AND id > %s ORDER BY id"
@@ -285,6 +287,7 @@ class PostgresStore:
                 self._greet()
             raise
         if again:
+            self._link.ask(_WAIT)
             raise Again(first, last)
         # What is not committed may never have been: it is no history of this server yet.
         if self._link.in_transaction:
@@ -294,8 +297,10 @@ class PostgresStore:
 
     def job(self, job: str) -> tuple[int, int] | None:
         """The first and the last number of what was written under a name; None where nothing was."""
-        found = self._link.ask(_JOB, (self._id, job))
-        return (found[0][0], found[0][1]) if found else None
+        if not (found := self._link.ask(_JOB, (self._id, job))):
+            return None
+        self._link.ask(_WAIT)
+        return found[0][0], found[0][1]
 
     def rows(self, after: int = 0) -> list[Row]:
         """The events with greater numbers, in order; Forked where they follow another history."""

@@ -46,6 +46,7 @@ _HERE = re.compile(r"|/.*|localhost|127\.[0-9.]+|::1", re.IGNORECASE)
 """Hosts that are this machine."""
 _RACED = {"TRK01", "TRK02", "TRK03", "23505"}
 _LOST = {"57014", "55P03", "53300"}
+_UNSURE = {("WARNING", code) for code in ("01000", "57014", "57P01")}
 _PREPARE = "the database is not prepared for journals; what `tracker journals --prepare` prints prepares it"
 _REASONS = {
     "42501": "this login may not do that; who writes needs the role tracker_write, who reads tracker_read",
@@ -72,6 +73,7 @@ class Link:
         self._conn: psycopg.Connection[tuple[Any, ...]] | None = None
         self._closed = False
         self._lost = "no answer yet"
+        self._unsure = False
         self.greet: Callable[[], None] = lambda: None
         """What is looked at first on each connection; raises where it is not what it was."""
         self.apart_s = 0.0
@@ -80,9 +82,15 @@ class Link:
     def ask(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """What a statement returns; raises Lost, Raced, or JournalError in words."""
         conn = self._connected()
+        self._unsure = False
         with self._told(), self._in_time(conn):
             cursor = conn.execute(sql, values or None)
-            return cursor.fetchall() if cursor.description else []
+            found = cursor.fetchall() if cursor.description else []
+        if self._unsure:
+            raise Lost(
+                f"{self.name}: the server was told not to wait for its standby, which may lack the last"
+            )
+        return found
 
     def begin(self, mode: str = "") -> None:
         """Begin a transaction."""
@@ -146,13 +154,15 @@ class Link:
         _check_passfile(self.name, self._parameters)
         told: dict[str, Any] = {**self._parameters, **_SETTINGS, "options": _OPTIONS}
         try:
-            return psycopg.connect(
-                **told,
-                autocommit=True,
-                prepare_threshold=None,
-            )
+            conn = psycopg.connect(**told, autocommit=True, prepare_threshold=None)
         except psycopg.Error as error:
             raise Lost(f"{self.name}: {_why_not_connected(error)}") from None
+        conn.add_notice_handler(self._noticed)
+        return conn
+
+    def _noticed(self, notice: psycopg.errors.Diagnostic) -> None:
+        """Mind a commit that was cancelled while it waited for a standby: it is told as done."""
+        self._unsure = self._unsure or (notice.severity_nonlocalized, notice.sqlstate) in _UNSURE
 
     def _look(self) -> None:
         """Look whether the server is one that keeps what it is told."""
