@@ -15,11 +15,11 @@ from tests.disk import FULL, Deed, watched
 from tests.journals import MORNING, done
 from tests.journals import journal as journal_in
 from tracker.cli.run import show
+from tracker.console.pending import PendingWrite
 from tracker.console.session import Session
 from tracker.console.writer import (
     Job,
     Opened,
-    PendingWrite,
     Report,
     TakenBack,
     Told,

@@ -15,8 +15,10 @@ from tests.cut_line import Proxy, wide_plan
 from tests.promises.test_desk_keeps import _session, until
 from tests.servers import Server
 from tracker.cli.main import main
+from tracker.console.key_events import EventBatch
 from tracker.console.lead_analysis import NoJournal
 from tracker.console.lead_session import LeadRuntime
+from tracker.console.pending import PendingWrite
 from tracker.console.refused import Refusals
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import standing_alerts
@@ -25,14 +27,15 @@ from tracker.console.writer import (
     Job,
     Opened,
     OthersWrote,
-    PendingWrite,
     Refused,
     Report,
+    TakenBack,
     Undecided,
     Unsaved,
     Writer,
     Written,
 )
+from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_instant
 from tracker.journal import postgres_link
 from tracker.journal.follow import Follower
@@ -195,6 +198,58 @@ def test_what_was_sent_without_an_answer_is_taken_back_only_once_it_is_there(
     assert writer.stop() == ()
     with Journal.open(direct, read_only=True) as journal:
         assert journal.number == 2
+
+
+def test_an_undo_of_what_has_no_number_yet_waits_behind_it_on_disk(
+    line: Line, direct: str, server: Server, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    session = _session()
+    session.take(until(heard, Opened), 0.0)
+    session.submit, session.cancel = writer.submit, writer.cancel
+    line.cut()
+    for token, event in enumerate((done("t0.1", 600), done("t1.1", 660)), 1):
+        assert session.perform(EventBatch((event,), f"press {token}"), PRESSED, 1.0)
+        while not session._queue.jobs[token].unsaved:
+            session.take(until(heard, Unsaved), 1.0)
+    # The second was never sent: it is left out. The first may be there.
+    assert session.take_back(redo="U") is None
+    session.take(until(heard, TakenBack), 1.0)
+    while not session._queue.jobs[1].sent:
+        session.take(until(heard, Unsaved), 1.0)
+    batch = session.take_back(redo="U")
+    assert batch is not None and session.perform(batch, PRESSED, 1.0)
+    assert session.ahead.steps["t0.1"].done is None and session._queue.newest() is None
+    assert len(writer.stop()) == 2
+
+    # The next desk sends both, wherever the first got to.
+    writer, heard = desk(direct, tmp_path / "out")
+    assert until(heard, Opened).progress.steps["t0.1"].done is None
+    assert writer.stop() == ()
+    with Journal.open(direct, read_only=True) as journal:
+        assert [event.body.get("event") for event in journal.fold.recorded] == [None, None, 2]
+
+
+def test_what_was_taken_back_and_has_become_impossible_is_not_to_be_decided_on(
+    line: Line, direct: str, server: Server, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    until(heard, Opened)
+    line.cut()
+    press = Job(1, (done("t0.1", 600),), PRESSED)
+    back = Job(2, ({"kind": "withdrawn", "job": press.id},), PRESSED)
+    for job in (press, back):
+        writer.submit(job)
+        until(heard, Unsaved)
+    with Journal.open(direct) as other:
+        other.record(done("t0.1", 640), seat="lead@b")
+        with pytest.raises(EventError, match=r"no press .* is on record here"):
+            other.record(back.events[0])
+    line.mend()
+    assert [until(heard, TakenBack).token for _ in range(2)] == [1, 2]
+    assert writer.stop() == ()
+    with Journal.open(direct, outbox=tmp_path / "out") as journal:
+        assert journal.number == 2 and journal.sitting.refused() == ()
 
 
 def test_a_watcher_keeps_what_it_knows_and_says_that_no_answer_comes(

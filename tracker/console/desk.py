@@ -32,6 +32,7 @@ from tracker.console.layout import (
 )
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
+from tracker.console.pending import MARK_S
 from tracker.console.round_line import RoundLine
 from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
@@ -47,7 +48,6 @@ from tracker.console.view.styled_text import Line, crop, say, text_lines
 from tracker.console.view.words import pet_s
 from tracker.console.what_if import WhatIf
 from tracker.console.workers import Estimated, NotEstimated
-from tracker.console.writer import MARK_S
 from tracker.foundation.text import count
 from tracker.journal.place import place_of
 

@@ -13,12 +13,12 @@ from datetime import UTC, timedelta
 from tracker.console import key_events
 from tracker.console.key_events import DEAF_S, REPEAT_S, EventBatch, Kind, Prefix
 from tracker.console.live_screen import LiveScreen
+from tracker.console.pending import PATIENCE_S
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
 from tracker.console.view.words import called_words, inside_words, pet
 from tracker.console.workers import Estimated
-from tracker.console.writer import PATIENCE_S
 from tracker.journal.progress import Progress
 
 ASK_S = 5.0

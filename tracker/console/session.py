@@ -14,6 +14,14 @@ from typing import Any
 
 from tracker.console.elsewhere import OFFER
 from tracker.console.key_events import EventBatch, pointed_at, undo, with_decisions
+from tracker.console.pending import (
+    PATIENCE_S,
+    PendingWrite,
+    Queue,
+    RedoStack,
+    shown_marks,
+    tried,
+)
 from tracker.console.refused import WAYS, Refusals
 from tracker.console.seat_clock import ClockDoubt, SeatClock
 from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
@@ -29,15 +37,11 @@ from tracker.console.workers import (
     now_of,
 )
 from tracker.console.writer import (
-    PATIENCE_S,
     Aside,
     Failed,
     Job,
     Opened,
     OthersWrote,
-    PendingWrite,
-    Queue,
-    RedoStack,
     Refused,
     Report,
     Resumed,
@@ -47,9 +51,6 @@ from tracker.console.writer import (
     Unsaved,
     Writer,
     Written,
-    admitted,
-    shown_marks,
-    tried,
 )
 from tracker.forecast.values import Estimate
 from tracker.foundation import clock
@@ -201,15 +202,13 @@ class Session:
 
     def _send(self, pending: PendingWrite) -> bool:
         """Put events into the queue, unless they cannot be."""
-        job = pending.job
         try:
-            self._ahead = admitted(self.ahead.fold, job, self.seat)
+            self._ahead = self._queue.put(pending, self.ahead.fold, self._confirmed, self.seat)
         except TrackerError as error:
             self.say(error.lines[0], "late")
             return False
-        self._token = job.token
-        self._queue.jobs[job.token] = pending
-        self.submit(job)
+        self._token = pending.job.token
+        self.submit(pending.job)
         return True
 
     def bring_back(self, mono: float) -> bool | None:
@@ -225,6 +224,8 @@ class Session:
         newest = self._queue.newest()
         if newest is None:
             return undo(self.ahead, self.seat, redo=redo)
+        if newest.sent and newest.kept:
+            return newest.taken_back_by_name()
         newest.taken_back = True
         self.say(f"taking back: {newest.words}", "late")
         self.cancel(newest.job.token)
@@ -255,7 +256,7 @@ class Session:
             self._settle()
         elif isinstance(report, TakenBack):
             pending = self._queue.jobs.pop(report.token, None)
-            if pending is not None:
+            if pending is not None and not pending.is_undo:
                 self._redo.put(pending)
                 back = f"{self.keys.get('redo', 'U')} brings it back"
                 self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
@@ -265,14 +266,14 @@ class Session:
             self.say(f"{beside}{report.words}", "late")
         elif isinstance(report, Unsaved) and report.token in self._queue.jobs:
             pending, self.fault = self._queue.jobs[report.token], report.words
-            known, pending.unsaved, pending.kept = pending.unsaved, report.words, report.kept
+            known = pending.not_written(report)
             if report.words != known:  # Said once: what is said meanwhile is not wiped out every second.
                 where = "kept here" if report.kept else "unsaved"
                 self.say(f"{where}: {report.words}; it is tried again every second; {OFFER}", "alarm")
                 self._settle()
 
     def _written(self, report: Written, mono: float) -> None:
-        pending = self._queue.jobs.pop(report.token, None)
+        pending = self._queue.written(report)
         self.fault = ""
         if pending is not None and pending.taken_back:
             events = tuple({"kind": "withdrawn", "event": number} for number in reversed(report.numbers))

@@ -1,15 +1,14 @@
 """What was pressed and is not in the journal yet, and the thread that writes it: the screen never waits.
 
 What cannot be written stays first in the queue and is tried again every second; it is reported as
-unsaved until it is on disk, or refused in words. Hides which of it has waited for long, what an undo means
-among it, and what was taken back unwritten.
+unsaved until it is on disk, or refused in words.
 """
 
 from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -17,13 +16,11 @@ from typing import Any
 from uuid import uuid4
 
 from tracker.console.elsewhere import Elsewhere, go_on, offered, write_page
-from tracker.console.view.scene import Mark
 from tracker.forecast.values import Estimate
 from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import EventError, TrackerError
-from tracker.journal.kept_press import Kept, State
-from tracker.journal.kinds import BY_NAME
-from tracker.journal.progress import Folded, Progress
+from tracker.journal.kept_press import Kept, State, taken_back_by
+from tracker.journal.progress import Progress
 from tracker.journal.store import Forked, Lost
 
 RETRY_S = 1.0
@@ -102,6 +99,8 @@ class Unsaved:
     words: str
     kept: bool = False
     """Whether it is on this seat's own disk meanwhile."""
+    sent: bool = False
+    """Whether it may be there although no answer came."""
 
 
 @dataclass(frozen=True)
@@ -326,7 +325,8 @@ class Writer(threading.Thread):
                 self._late |= set(self._unwritten)
                 self._refuses = _words(error)
                 for each in self._waiting:
-                    self._report(Unsaved(each.token, self._refuses, self.keeps(each)))
+                    there = each.token in self._sent
+                    self._report(Unsaved(each.token, self._refuses, self.keeps(each), there))
                 return
             else:
                 self._unwritten.pop(self._waiting.pop(0).token, None)
@@ -338,6 +338,11 @@ class Writer(threading.Thread):
 
     def _refused(self, journal: Any, job: Job, error: EventError) -> None:
         """Say that a job contradicts what is on record; one that was kept here meanwhile is not dropped."""
+        later = (name for each in self._waiting for name in taken_back_by(each.events))
+        if taken_back_by(job.events) or job.id in later:
+            journal.sitting.settle(job.id, "taken back", words=error.lines[0], at_once=True)
+            self._report(TakenBack(job.token))
+            return
         self._report(Refused(job.token, error.lines))
         if job.token in self._late and self.kept_in is not None:
             journal.sitting.settle(job.id, "refused", words=error.lines[0], at_once=True)
@@ -367,129 +372,3 @@ class Writer(threading.Thread):
 def _words(error: Exception) -> str:
     """Return one line on what went wrong."""
     return str(error).splitlines()[0] if str(error) else type(error).__name__
-
-
-PATIENCE_S = 0.1
-"""After this time without an answer from the disk the screen says *saving*."""
-
-
-@dataclass
-class PendingWrite:
-    """A job on its way to the disk."""
-
-    job: Job
-    words: str
-    crew: tuple[str, ...]
-    since: float
-    unsaved: str = ""
-    """Why it could not be written so far."""
-    kept: bool = False
-    """Whether it is on this seat's own disk meanwhile."""
-    taken_back: bool = False
-    """Whether it was taken back before the disk answered."""
-
-    @property
-    def mark(self) -> Mark:
-        """What stands beside the names until it is on disk."""
-        if not self.unsaved:
-            return Mark("saving", "saving")
-        return Mark("kept", "kept") if self.kept else Mark("unsaved", "unsaved")
-
-    def written(self, number: int) -> Mark:
-        """Return what stands beside the names for a moment once it is on disk."""
-        return Mark("disk", f"{BY_NAME[self.job.events[0]['kind']].mark} {number}")
-
-    def told(self, number: int, undo: str) -> str:
-        """Return what is said once it is in the journal, and the key that takes it back."""
-        return self.words if self.is_undo else f"entry {number} saved: {self.words}   {undo} takes it back"
-
-    @property
-    def is_undo(self) -> bool:
-        """Whether it takes something back itself."""
-        return all(event.get("kind") == "withdrawn" for event in self.job.events)
-
-
-@dataclass
-class Queue:
-    """Jobs that wait for the disk, by token, the oldest first."""
-
-    jobs: dict[int, PendingWrite] = field(default_factory=dict)
-
-    def late(self, mono: float) -> list[PendingWrite]:
-        """Return the jobs that have waited for longer than a moment."""
-        return [p for p in self.jobs.values() if mono - p.since > PATIENCE_S and not p.taken_back]
-
-    def newest(self) -> PendingWrite | None:
-        """Return the latest job that an undo would mean; None where nothing of the kind waits."""
-        found = [p for p in self.jobs.values() if not p.taken_back and not p.is_undo]
-        return found[-1] if found else None
-
-    def onto(self, fold: Folded, seat: str) -> Folded:
-        """Return the fold with everything that waits on top; what it contradicts is left out."""
-        for pending in self.jobs.values():
-            if pending.taken_back:
-                continue
-            try:
-                fold = admitted(fold, pending.job, seat)
-            except TrackerError:
-                continue
-        return fold
-
-
-@dataclass
-class RedoStack:
-    """What was taken out of the queue before it was on disk, so that it can be brought back, latest first."""
-
-    _kept: list[PendingWrite | None] = field(default_factory=list)
-    """None stands for an undo of something on disk that came later: that is brought back first."""
-
-    def put(self, pending: PendingWrite) -> None:
-        """Keep what the writer has left out."""
-        self._kept.append(pending)
-
-    def mind(self, fold: Folded, job: Job) -> None:
-        """Mind what is written: an undo lies on top, what it brings back does not; all else forgets."""
-        undone = {e.number for e in fold.recorded if e.kind == "withdrawn"}
-        numbers = {event.get("event") for event in job.events if event.get("kind") == "withdrawn"}
-        if not numbers:
-            self._kept.clear()
-        elif self._kept and not numbers & undone:
-            self._kept.append(None)
-
-    def take(self, token: int, mono: float) -> PendingWrite | None:
-        """Return what is brought back now, as a new job; None where it is an undo on disk, or nothing."""
-        kept = self._kept.pop() if self._kept else None
-        if kept is None:
-            return None
-        again = Job(token, kept.job.events, kept.job.utc)
-        return PendingWrite(again, kept.words, kept.crew, mono)
-
-
-def admitted(fold: Folded, job: Job, seat: str) -> Folded:
-    """Return the fold with a job's events; EventError says why they cannot be."""
-    return tried(fold, job, seat)[0]
-
-
-def tried(fold: Folded, job: Job, seat: str) -> tuple[Folded, tuple[str, ...]]:
-    """Return the fold with a job's events and what is unusual about them; EventError: they cannot be."""
-    from tracker.journal.event_checks import admit
-
-    unusual: tuple[str, ...] = ()
-    for event in job.events:
-        _, fold, more = admit(fold, event, utc_now=job.utc, seat=seat)
-        unusual += more
-    return fold, unusual
-
-
-MARK_S = 4.0
-"""How long the last write stands beside a name."""
-
-
-def shown_marks(
-    written: Mapping[str, tuple[Mark, float]], waiting: Sequence[PendingWrite], mono: float
-) -> dict[str, Mark]:
-    """Return what stands beside the names: what was just written, and what waits for the disk."""
-    marks = {crew: mark for crew, (mark, since) in written.items() if mono - since < MARK_S}
-    for pending in waiting:
-        marks.update(dict.fromkeys(pending.crew, pending.mark))
-    return marks

@@ -41,6 +41,8 @@ def admit(
     """
     now = whole_milliseconds(utc_now)
     parsed = event if isinstance(event, Parsed) else parse_event(event)
+    if parsed.kind == "withdrawn" and "job" in parsed.body:
+        raise EventError("withdrawn: `job` names a press where it is recorded; give the `event`, its number")
     at, stated = _when(fold, parsed, now)
     recorded = Recorded(
         number=fold.number + 1,

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any, Literal
+from uuid import UUID
 
 from pydantic import BeforeValidator, Field
 
@@ -179,10 +180,18 @@ def _answers(value: object) -> Mapping[str, str | float]:
     return {_name(item): _answer(one) for item, one in value.items()}
 
 
+def _job_name(value: object) -> str:
+    try:
+        return str(UUID(str(value)))
+    except ValueError:
+        raise ValueError("is the UUID of a press, as `record --job` takes it") from None
+
+
 Name = Annotated[str, BeforeValidator(_name)]
 Crew = Annotated[tuple[str, ...], BeforeValidator(_names)]
 Member = Annotated[str, BeforeValidator(_one_of_crew)]
 Whole = Annotated[int, BeforeValidator(_whole)]
+JobName = Annotated[str, BeforeValidator(_job_name)]
 EventNumber = Annotated[int, BeforeValidator(_event_number)]
 Amount = Annotated[float, BeforeValidator(_level)]
 Pet = Annotated[int, BeforeValidator(_pet)]

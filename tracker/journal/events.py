@@ -30,6 +30,7 @@ from tracker.journal.event_keys import (
     Crew,
     EventNumber,
     Instant,
+    JobName,
     JsonObject,
     LimitValue,
     Member,
@@ -205,12 +206,23 @@ class Acknowledged(Body):
 
 
 class Withdrawn(Body):
-    """The number of the event that counts no more."""
+    """The number of the event that counts no more, or the name of a press that has no number yet."""
 
+    event: EventNumber | None = None
+    job: JobName | None = None
+
+    @model_validator(mode="after")
+    def _one_target(self) -> Withdrawn:
+        if (self.event is None) == (self.job is None):
+            raise ValueError("give `event`, its number, or `job`, the name of the press")
+        return self
+
+
+class _AboutEvent(Body):
     event: EventNumber
 
 
-class Amended(Withdrawn):
+class Amended(_AboutEvent):
     """The number of an event, and for `zero` the instant at which it happened."""
 
     utc: Instant | None = None
@@ -234,7 +246,7 @@ class Raised(Body):
         return self
 
 
-class Settled(Withdrawn):
+class Settled(_AboutEvent):
     """The number of the event that raised it."""
 
 

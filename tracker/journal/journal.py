@@ -273,7 +273,8 @@ class Journal:
         wanted = [parse_event(one) for one in pressed]
         with self._turn:
             job = self.sitting.keep(job, now, pressed, self.number) or self._store.new_job()
-            admitted = partial(_admitted, events=wanted, seat=seat or self.sitting.seat, now=now, sent=sent)
+            own, found = seat or self.sitting.seat, self._store.job
+            admitted = partial(_admitted, events=wanted, found=found, seat=own, now=now, sent=sent)
             write = partial(self._attempt, admitted, job)
             try:
                 made, numbers = _answered(self._store, write)
@@ -414,16 +415,37 @@ def _instant(pet_s: float, zero: datetime | None, name: str) -> datetime:
 
 
 def _admitted(
-    fold: Fold, digest: str, *, events: Sequence[Parsed], now: datetime, sent: datetime | None, seat: str
+    fold: Fold,
+    digest: str,
+    *,
+    events: Sequence[Parsed],
+    found: Callable[[str], tuple[int, int] | None],
+    now: datetime,
+    sent: datetime | None,
+    seat: str,
 ) -> tuple[Fold, str, list[Row]]:
-    """The fold and the hash after some more events, and their rows; EventError says why they cannot be."""
+    """The fold and the hash after some more events, and their rows; EventError says why they cannot be.
+
+    `found` gives the numbers of what was written under a name.
+    """
     check_together(fold, events)
     rows = []
-    for event in events:
+    for event in (one for each in events for one in _numbered(each, found)):
         one, fold, _ = admit(fold, event, utc_now=now, sent=sent, seat=seat)
         rows.append(seal(one, digest))
         digest = rows[-1].hash
     return fold, digest, rows
+
+
+def _numbered(event: Parsed, found: Callable[[str], tuple[int, int] | None]) -> list[Parsed]:
+    """What takes back a press by its name, as what takes back each of its events, the last first."""
+    if event.kind != "withdrawn" or "job" not in event.body:
+        return [event]
+    if (numbers := found(event.body["job"])) is None:
+        raise EventError(f"withdrawn: no press {event.body['job']} is on record here")
+    rest = {key: value for key, value in event.body.items() if key != "job"}
+    first, last = numbers
+    return [replace(event, body={**rest, "event": number}) for number in range(last, first - 1, -1)]
 
 
 def _derive(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -35,6 +35,16 @@ def refused_words(kept: Kept) -> str:
     )
     said = f"pressed {format_instant(kept.pressed)} by {kept.seat}, refused since: {events}: {kept.words}"
     return plain(said, most=2000)
+
+
+def taken_back_by(events: Iterable[Mapping[str, Any]]) -> frozenset[str]:
+    """The names of the presses that some events take back before they have a number."""
+    return frozenset(str(e["job"]) for e in events if e.get("kind") == "withdrawn" and "job" in e)
+
+
+def is_moot(kept: Kept, waiting: Iterable[Kept]) -> bool:
+    """Whether nobody has to decide on a refused press: it was taken back, or takes back what is not there."""
+    return bool(taken_back_by(kept.events)) or any(kept.job in taken_back_by(one.events) for one in waiting)
 
 
 def note_of(kept: Kept) -> dict[str, Any]:

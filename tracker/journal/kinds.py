@@ -300,7 +300,10 @@ KINDS = (
     ),
     EventKind(
         name="withdrawn", body="Withdrawn", effect=None, after_closed=True, about_events=True, timed=False,
-        words=("withdraw", "undo"), arguments=(Argument("event", "event"), _KEYED_TEXT),
+        words=("withdraw", "undo"),
+        arguments=(
+            Argument("event", "event"), Argument("job", "text", required=False, keyed=True), _KEYED_TEXT,
+        ),
         meaning="undo", example="undo", verb="takes back", mark="back",
     ),
     EventKind(

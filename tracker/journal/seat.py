@@ -19,7 +19,7 @@ from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_instant
-from tracker.journal.kept_press import Kept, State, refused_words
+from tracker.journal.kept_press import Kept, State, is_moot, refused_words
 from tracker.journal.outbox import Outbox, gone_to
 from tracker.journal.place import Place, resolved
 from tracker.journal.progress import Folded
@@ -205,7 +205,8 @@ def _send(journal: Writable, outbox: Outbox, own: Outbox) -> Iterator[str]:
                 kept.events, seat=kept.seat, utc_now=kept.pressed, sent=clock.utc_now(), job=kept.job
             )
         except EventError as error:
-            outbox.settle(kept.job, "refused", words=error.lines[0], at_once=True)
+            state: State = "taken back" if is_moot(kept, outbox.waiting()) else "refused"
+            outbox.settle(kept.job, state, words=error.lines[0], at_once=True)
         except JournalError as error:
             left = count(len(outbox.waiting()), "press", "presses")
             yield f"{left} kept in {outbox.path}: {error.lines[0]}"
