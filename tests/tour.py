@@ -170,10 +170,14 @@ class Tour(ABC):
         while self.pet < parse_pet(pet):
             await self.listen(self.pet + STRIDE_S)
             for keys in self.answers():
-                if "Enter again writes it" in await self.press(*keys):
-                    await self.press("Enter")
+                await self.answered(keys)
             if until and until in self.shown:
                 break
+
+    async def answered(self, keys: Sequence[str]) -> None:
+        """Press the keys for a word of the crew; what the desk asks about is meant."""
+        if "Enter again writes it" in await self.press(*keys):
+            await self.press("Enter")
 
     def answers(self) -> list[list[str]]:
         """Return the keys for what was said and not answered yet."""
@@ -228,8 +232,9 @@ class Tour(ABC):
         elif surprise == "leak":
             await self.stops(OUT[:5])
             await self.follow("3:01")
-            self.says(await self.to("3:01"), *LEAK)
-            await self.press("c", "c")
+            every = await self.to("3:01") + await self.press("!")
+            self.says(every, *LEAK)
+            await self.press("Esc", "c", "c")
             self.says(await self.to("3:02"), "way home")
         else:
             await self.stops((*OUT, *REST))
