@@ -11,6 +11,7 @@ from typing import Any
 
 from textual import events
 from textual.app import App
+from textual.command import CommandList
 from textual.keys import KEY_TO_UNICODE_NAME, REPLACED_KEYS, _character_to_key
 
 PATIENCE_S = 60.0
@@ -75,6 +76,12 @@ async def until(app: App[Any], holds: Callable[[], object], what: Callable[[], s
         await asyncio.sleep(0.01)
         await handled(app)
         await painted(app)
+
+
+def offered(app: App[Any]) -> str:
+    """Return the command that the palette offers first, as it is shown; empty while there is none."""
+    found = app.screen.query_one(CommandList)
+    return str(found.get_option_at_index(0).prompt) if found.option_count else ""
 
 
 async def _until(done: asyncio.Event, app: App[Any]) -> None:
