@@ -17,7 +17,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.terminal import Terminal
+from tests.terminal import BOUNCE_S, Terminal
 from tracker.foundation.clock import monotonic_s
 from tracker.foundation.times import parse_pet
 from tracker.journal.journal import Journal
@@ -261,7 +261,7 @@ class AtTerminal(Tour):
     def __init__(self, terminal: Terminal, journal: Path) -> None:
         super().__init__()
         self._terminal, self._path = terminal, journal
-        self._pet, self._heard_to = 0.0, 0
+        self._pet, self._heard_to, self._last = 0.0, 0, ""
 
     @property
     def pet(self) -> float:
@@ -297,6 +297,9 @@ class AtTerminal(Tour):
         return await super().to(pet)
 
     async def key(self, name: str) -> None:
+        if name == self._last:
+            await self._rest(BOUNCE_S)
+        self._last = name
         for char in BYTES.get(name, name):
             self._terminal.send(char)
             await self._rest(AFTER_ESCAPE_S if name == "Esc" else BETWEEN_KEYS_S)
