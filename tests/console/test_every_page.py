@@ -195,7 +195,7 @@ async def test_what_if_and_the_palette_at_the_desk(
         await at.press("3", "1")
 
         async def seen() -> str:
-            return await stable(at, lambda: str(at.whole), "worked out", "looking for")
+            return await stable(at, lambda: str(at.whole), "worked out", "looked for")
 
         pages: tuple[tuple[str, tuple[Key, ...]], ...] = (
             ("what if, nothing supposed", ("f",)),

@@ -146,11 +146,13 @@ def _usual(height: int) -> int:
 def _due_rows(scene: Scene, width: int, height: int, view: str) -> int:
     """Return the rows of what comes due: from `SMALL` columns on always, below that what alerts leave.
 
-    A crew of many keeps a row each, and the list its least. The page of every alert has their room too.
+    A crew of many keeps a row each, and the list its least. The page of many alerts has their room too.
     """
     usual = _usual(height)
     room = height - _ALWAYS - usual - LIST_LEAST - crew_rows(scene, width, double=False)
-    if view in ("due", "alerts") or room <= 0 or not coming_due(scene):
+    if view == "due" or view == "alerts" and alert_rows(scene, width)[1] >= LIST_LEAST:
+        return 0
+    if room <= 0 or not coming_due(scene):
         return 0
     if width >= SMALL:
         return min(DUE, room)
