@@ -150,7 +150,7 @@ def _due_rows(scene: Scene, width: int, height: int, view: str) -> int:
     """
     usual = _usual(height)
     room = height - _ALWAYS - usual - LIST_LEAST - crew_rows(scene, width, double=False)
-    if view == "due" or view == "alerts" and alert_rows(scene, width)[1] >= LIST_LEAST:
+    if view == "due" or (view == "alerts" and alert_rows(scene, width)[1] >= LIST_LEAST):
         return 0
     if room <= 0 or not coming_due(scene):
         return 0
