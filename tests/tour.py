@@ -228,7 +228,7 @@ class Tour(ABC):
         if surprise == "stuck":
             await self.stops(OUT[:5])
             await self.follow("1:30")
-            self.says(await self.to("1:30"), STUCK)
+            self.says(await self.to("1:30") + await self.press("!"), STUCK)
         elif surprise == "leak":
             await self.stops(OUT[:5])
             await self.follow("3:01")
