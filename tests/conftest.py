@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +12,10 @@ import pytest
 
 if TYPE_CHECKING:
     from tests.servers import Server
+
+# Compiled once, and not by each worker and each of the hundred programs that tests start.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.fixture(autouse=True)
