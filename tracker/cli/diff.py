@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from tracker.foundation.shown import pet_up, up
-from tracker.foundation.text import ADVISORY, columns, percent, plain
+from tracker.foundation.text import ADVISORY, columns, plain
 from tracker.foundation.times import format_pet
 from tracker.foundation.waiting import meanwhile
 
@@ -136,9 +137,10 @@ class Figure:
         ends = write(self.before), write(self.after)
         if self.before is None or self.after is None:
             return name.format(self.id), *ends, "-"
-        if self.of == "chance":
-            return name.format(self.id), *ends, f"{(self.after - self.before) * 100:+.1f} points"
         # A change is that of what is shown, so that three figures of a line fit.
+        if self.of == "chance":
+            points = _tenths(self.after) - _tenths(self.before)
+            return name.format(self.id), *ends, f"{points / 10:+.1f} points"
         projected = self.of == "projected"
         shown = up if projected else round
         change = (shown(self.after) or 0) - (shown(self.before) or 0)
@@ -151,7 +153,12 @@ def _time(seconds: float | None) -> str:
 
 
 def _share(share: float | None) -> str:
-    return "-" if share is None else percent(share)
+    return "-" if share is None else f"{_tenths(share) / 10:.1f} %"
+
+
+def _tenths(share: float) -> int:
+    """A chance in tenths of a per cent, rounded down as on every screen."""
+    return math.floor(share * 1000 + 1e-9)
 
 
 _FORMS: dict[str, tuple[str, Callable[[float | None], str]]] = {
