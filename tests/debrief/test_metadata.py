@@ -12,8 +12,7 @@ import pytest
 
 from tests.debrief.made import excursion, row
 from tracker.cli.main import main
-from tracker.debrief.csv_metadata import columns, metadata_chunks
-from tracker.debrief.records import COLUMNS, csv_chunks
+from tracker.debrief.records import COLUMNS, columns, csv_chunks, metadata_chunks
 
 READS = {
     "number": r"-?\d+(\.\d+)?(e-?\d+)?",

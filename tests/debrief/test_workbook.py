@@ -11,8 +11,8 @@ import pytest
 
 from tests.debrief.made import HOSTILE, excursion
 from tracker.cli.main import main
+from tracker.debrief.records import workbook
 from tracker.debrief.tabular import TABLES
-from tracker.debrief.workbook import workbook
 from tracker.foundation.text import ADVISORY
 
 NOW = datetime(2031, 6, 1, tzinfo=UTC)

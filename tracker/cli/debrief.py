@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     for name, target in targets.items():
         write_told(target, _writer(name, args.full)(every))
     if beside:
-        from tracker.debrief.csv_metadata import metadata_chunks
+        from tracker.debrief.records import metadata_chunks
 
         write_told(beside, metadata_chunks(every, targets["csv"]))
     if not targets:
@@ -102,7 +102,7 @@ def _scoring(journals: int) -> Scoring:
 def _writer(name: str, full: bool) -> Callable[[Sequence[Excursion]], Iterable[str] | Iterable[bytes]]:
     """Return what writes a format; nothing else is imported."""
     if name == "xlsx":
-        from tracker.debrief.workbook import workbook
+        from tracker.debrief.records import workbook
 
         return partial(workbook, made=clock.utc_now())
     if name in ("csv", "json"):

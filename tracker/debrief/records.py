@@ -1,7 +1,8 @@
-"""The debrief for scripts and spreadsheets: JSON as `schema.json` beside this file says, and CSV.
+"""The debrief for scripts and spreadsheets: JSON as `schema.json` says, and back; CSV; a workbook.
 
 The CSV has one row a step, by RFC 4180: comma, CRLF, quotes doubled. Text never runs as a formula; numbers
-stay numbers.
+stay numbers. Beside it stands what its columns are and what it was made from, in the form of W3C, CSV on the
+Web: Metadata Vocabulary for Tabular Data; a reader that knows it finds it by its name, `FILE-metadata.json`.
 """
 
 from __future__ import annotations
@@ -11,19 +12,24 @@ import io
 import json
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import fields, is_dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import MISSING, fields, is_dataclass
 from datetime import datetime
-from functools import lru_cache
+from functools import cache, lru_cache
+from importlib.resources import files
 from operator import attrgetter
-from typing import Any
+from pathlib import PurePath
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
 from tracker.debrief.rows import StepRow, step_columns
 from tracker.debrief.tables import MOST_TEXT
+from tracker.debrief.tabular import TABLES, Value
 from tracker.foundation.text import ADVISORY, plain
-from tracker.foundation.times import format_day_of_year, format_instant, format_pet, instant_of
+from tracker.foundation.times import format_day_of_year, format_instant, format_pet, instant_of, parse_instant
+from tracker.plan.workbook_out import SheetOut, workbook_bytes
 
 
 def plain_values(value: Any) -> Any:
@@ -61,6 +67,47 @@ def json_chunks(every: Sequence[Excursion]) -> Iterator[str]:
 
 def _json_text(value: Any) -> str:
     return json.dumps(plain_values(value), allow_nan=False)
+
+
+Read = Callable[[Any], Any]
+
+
+def restored(value: Mapping[str, Any]) -> Excursion:
+    """Return the debrief that was written so; KeyError or ValueError where it was written otherwise."""
+    found: Excursion = _reader(Excursion)(value)
+    return found
+
+
+@cache
+def _reader(hint: Any) -> Read:
+    """Return what reads a value of a type."""
+    if is_dataclass(hint):
+        return _of_dataclass(hint)
+    origin, of = get_origin(hint), get_args(hint)
+    if origin is Annotated:
+        return _reader(of[0])
+    if origin in (Union, UnionType):
+        (inner,) = (_reader(one) for one in of if one is not NoneType)
+        return lambda value: None if value is None else inner(value)
+    if origin is tuple:
+        each = _reader(of[0])
+        return lambda value: tuple(map(each, value))
+    if origin is not None and isinstance(origin, type) and issubclass(origin, Mapping):
+        each = _reader(of[1])
+        return lambda value: {key: each(one) for key, one in value.items()}
+    if hint is float:
+        return lambda value: math.nan if value is None else value
+    return parse_instant if hint is datetime else lambda value: value
+
+
+def _of_dataclass(kind: Any) -> Read:
+    # What an earlier version did not write has a default.
+    hints = get_type_hints(kind, include_extras=True)
+    readers = [(field.name, _reader(hints[field.name])) for field in fields(kind)]
+    later = {field.name for field in fields(kind) if field.default is not MISSING}
+    return lambda value: kind(
+        **{name: read(value[name]) for name, read in readers if name in value or name not in later}
+    )
 
 
 MOMENTS = tuple(name for name, column in step_columns().items() if column.moment)
@@ -162,3 +209,106 @@ def _csv_text(rows: Iterable[Iterable[object]]) -> str:
     text = io.StringIO(newline="")
     csv.writer(text, lineterminator="\r\n").writerows(rows)
     return text.getvalue()
+
+
+_DATATYPES: Mapping[Any, Any] = {
+    str: "string",
+    int: "integer",
+    float: "number",
+    bool: {"base": "boolean", "format": "yes|no"},
+}
+_FORMS: Mapping[str, tuple[Any, str, str]] = {
+    "pet": ("string", "as H:MM:SS", "H:MM:SS"),
+    "utc": ("dateTime", "as an instant in UTC", ""),
+    "day_of_year": ("string", "in UTC with the day of the year", ""),
+}
+"""Of each notation its datatype, what it is, and its unit."""
+_KEPT = {"base": "boolean", "format": "yes|no"}
+
+
+def metadata_chunks(every: Sequence[Excursion], url: str) -> Iterator[str]:
+    """Yield the JSON text; `url` is the CSV's name as it stands beside the metadata."""
+    found = {
+        "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
+        "url": PurePath(url).name,
+        "dc:title": "Steps as run against planned",
+        "dc:description": ADVISORY,
+        "dc:creator": every[0].tool if every else "",
+        "dc:source": [_source(one) for one in every],
+        "dialect": {"encoding": "utf-8", "delimiter": ",", "quoteChar": '"', "header": True},
+        "tableSchema": {"columns": list(columns()), "primaryKey": ["uuid", "step"]},
+    }
+    yield json.dumps(found, ensure_ascii=True, indent=1) + "\n"
+
+
+def _source(one: Excursion) -> dict[str, Any]:
+    return {
+        "dc:identifier": f"urn:uuid:{one.uuid}",
+        "dc:title": plain(one.excursion, most=200),
+        "dc:source": plain(one.journal, most=200),
+        "dc:hasVersion": f"event {one.events}, {one.last_hash}",
+    }
+
+
+def columns() -> Iterator[dict[str, Any]]:
+    """Yield every column in its order: name, title, datatype, unit and sentence."""
+    said, hints = sentences("step"), get_type_hints(StepRow, include_extras=True)
+    for name in COLUMNS:
+        if name in OF_THE_EXCURSION:
+            datatype = _KEPT if name == "limits_kept" else "integer" if name == "last_event" else "string"
+            yield _column(name, datatype, "1" if datatype == "integer" else "", OF_THE_EXCURSION[name])
+        elif name in said:
+            yield _column(name, _datatype(hints[name]), step_columns()[name].unit, said[name])
+        else:
+            of, form = next((of, form) for of in MOMENTS for form in FORMS if name == f"{of}_{form}")
+            datatype, what, unit = _FORMS[form]
+            yield _column(name, datatype, unit, f"`{of}` {what}.")
+
+
+def _column(name: str, datatype: Any, unit: str, said: str) -> dict[str, Any]:
+    found = {"name": name, "titles": name, "datatype": datatype, "dc:description": said}
+    if datatype == "list":
+        found |= {"datatype": "string", "separator": " "}
+    return found | ({"schema:unitText": unit} if unit else {})
+
+
+def _datatype(hint: Any) -> Any:
+    if get_origin(hint) is Annotated:
+        return _datatype(get_args(hint)[0])
+    if get_origin(hint) in (UnionType,):
+        return _datatype(get_args(hint)[0])
+    if get_origin(hint) is tuple:
+        return "list"
+    if get_origin(hint) is Literal:
+        return "string"
+    return _DATATYPES[hint]
+
+
+@cache
+def sentences(part: str) -> Mapping[str, str]:
+    """The sentence of each field of a part of the debrief, as the published schema has it."""
+    schema = json.loads(files("tracker.debrief").joinpath("schema.json").read_text(encoding="utf-8"))
+    properties: Mapping[str, Any] = schema["$defs"][part]["properties"]
+    return {name: str(one.get("description", "")) for name, one in properties.items()}
+
+
+def workbook(every: Sequence[Excursion], *, made: datetime) -> Iterator[bytes]:
+    """Yield the bytes of an .xlsx with every table of these excursions, made at an instant."""
+    sheets = {"Read me": SheetOut(("",), [(line,) for line in _read_me(every)], {})}
+    for table in TABLES:
+        rows = [tuple(map(_safe, row)) for one in every for row in table.of(one)]
+        names = [column.name for column in table.columns]
+        sheets[table.name] = SheetOut(names, rows, {}, units=[column.unit for column in table.columns])
+    yield workbook_bytes(sheets, made=made)
+
+
+def _read_me(every: Sequence[Excursion]) -> Iterator[str]:
+    yield ADVISORY
+    yield "Times are seconds since the excursion's zero; the second line of each sheet has the units."
+    for one in every:
+        yield plain(f"{one.journal}: {one.verdict}", most=MOST_TEXT)
+        yield f"made by {one.tool} from event {one.events}, {one.last_hash}"
+
+
+def _safe(value: Value) -> Value:
+    return plain(value, most=MOST_TEXT) if isinstance(value, str) else value

@@ -20,8 +20,7 @@ from sqlite_utils import Database
 
 from tracker.debrief.excursion import Excursion, Scoring
 from tracker.debrief.journals import Job, Read, debriefs_of, say
-from tracker.debrief.records import plain_values
-from tracker.debrief.restored import restored
+from tracker.debrief.records import plain_values, restored
 from tracker.debrief.season_tables import APPLICATION, FORMAT, OWN, migrations
 from tracker.debrief.tabular import TABLES, Records
 from tracker.debrief.wanted import Wanted
