@@ -14,7 +14,7 @@ from tests.journals import PLAN, ZERO
 from tests.journals import journal as journal_in
 from tracker.forecast.estimate import estimate
 from tracker.foundation.errors import EventError, PlanError
-from tracker.foundation.times import parse_instant
+from tracker.foundation.times import format_instant, instant_of, parse_instant
 from tracker.journal.fold import Fold
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Recorded
@@ -53,6 +53,21 @@ def test_an_event_beyond_four_times_the_limit_is_refused_by_its_instant(
             with pytest.raises(EventError, match="is beyond 12:00:00"):
                 journal.progress().suppose(event)
         assert journal.number == 2
+
+
+@pytest.mark.parametrize("instant", ["9999-12-31T23:59:59.000Z", "0001-01-01T00:00:00.000Z"])
+def test_nothing_starts_where_the_calendar_ends_and_a_journal_that_does_has_figures(instant: str) -> None:
+    wrong = f"{instant} is at the end of the calendar"
+    start = Fold.start(parse_plan(PLAN, file="p", name="p"), uuid="1")
+    for event in ({"kind": "zero", "utc": instant}, {"kind": "amended", "event": 1, "utc": instant}):
+        with pytest.raises(EventError, match=f"{event['kind']}: {wrong}; check its year"):
+            start.suppose([ZERO, event] if event["kind"] == "amended" else [event])
+    with pytest.raises(PlanError, match=rf"p:\d+:\d+: zero_planned: {wrong}; check its year"):
+        parse_plan(f"zero_planned: {instant}\n{PLAN}", file="p", name="p")
+    at = parse_instant(instant)
+    held = start.add_all([Recorded(1, "zero", 0.0, True, at, "op", {"utc": instant})])
+    assert estimate(held, now=600, scenarios=100).at == 600
+    assert held.progress().zero == at and "1-01-01" in format_instant(instant_of(-9e9, at))
 
 
 def test_nothing_is_taken_beyond_200_hours_whatever_the_limits_say(tmp_path: Path) -> None:

@@ -44,15 +44,22 @@ def main(argv: list[str] | None = None) -> int:
     """Run the command line and return its exit status: 0 done, 1 input at fault, 2 wrong usage."""
     arguments = sys.argv[1:] if argv is None else argv
     try:
-        return _dispatch(arguments)
+        status = _dispatch(arguments)
+        if sys.stdout is not None:
+            sys.stdout.flush()
+        return status
     except TrackerError as error:
         for line in error.lines:
             print(plain(line), file=sys.stderr)
         return 2 if isinstance(error, WrongUsage) else 1
-    except BrokenPipeError:
-        # The reader of our output went away: nothing is wrong with the input, and nothing more to say.
+    except OSError as error:
+        # What is still to be printed is printed nowhere, lest the interpreter complain of it once more.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        if isinstance(error, BrokenPipeError):
+            # The reader of our output went away: nothing is wrong with the input, and nothing more to say.
+            return 0
+        print(plain(f"tracker: {error.filename or 'the output'}: {error.strerror or error}"), file=sys.stderr)
+        return 1
     except KeyboardInterrupt:
         return 130
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -71,6 +72,9 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage("tracker record: --pace and --rehearsal belong to --plan, which creates a journal")
     if args.job is not None:
         _check_job(args)
+    from tracker.journal.events import check_seat
+
+    check_seat("tracker record", args.seat)
     rows = _rows(args)
     with _open(args, rows) as journal:
         _sit(journal, args)
@@ -181,9 +185,7 @@ def _one(journal: Journal, args: argparse.Namespace) -> int:
         raise
     except JournalError as error:
         raise JournalError(*error.lines, *_kept(journal)) from error
-    for number in numbers:
-        _say(journal, number)
-    return 0
+    return 0 if all([_say(journal, number) for number in numbers]) else 1
 
 
 def _events(
@@ -202,7 +204,7 @@ def _kept(journal: Journal) -> tuple[str, ...]:
     outbox = journal.sitting.outbox
     if outbox is None or journal.sitting.trouble:
         return ()
-    jobs = ", ".join(kept.job for kept in outbox.waiting())
+    jobs = ", ".join(kept.job for kept in journal.sitting.waiting())
     return (f"kept for this seat in {outbox.path}, job {jobs}; the next tracker here sends it",)
 
 
@@ -211,33 +213,45 @@ def _sheet(journal: Journal, rows: Rows, args: argparse.Namespace) -> int:
     from tracker.journal.paper_sheet import ticks_of
 
     ticks = ticks_of(rows, args.sheet, journal.progress())
-    for number in journal.record_all([tick.event for tick in ticks], job=args.job):
-        _say(journal, number)
-    return 0
+    numbers = journal.record_all([tick.event for tick in ticks], job=args.job)
+    return 0 if all([_say(journal, number) for number in numbers]) else 1
 
 
 def _stream(journal: Journal) -> int:
     """Record JSON lines as they come; a refused one is told and the rest goes on."""
     from tracker.journal.stream import Stream
 
+    if sys.stdin is None:
+        raise WrongUsage("tracker record: --stdin, and there is no standard input")
+    silent = False
+
     def record(events: Sequence[dict[str, Any]]) -> None:
+        nonlocal silent
         for number in journal.record_all(events):
-            _say(journal, number)
+            silent |= not _say(journal, number)
 
     def refuse(line: int, error: TrackerError) -> None:
         for text in error.lines:
             print(f"line {line}: {plain(text)}", file=sys.stderr, flush=True)
 
-    return 0 if Stream(record, refuse).read(sys.stdin.buffer) else 1
+    return 0 if Stream(record, refuse).read(sys.stdin.buffer) and not silent else 1
 
 
-def _say(journal: Journal, number: int) -> None:
-    """Print the number of an event that is on disk, and what is unusual about it."""
-    print(number, flush=True)
+def _say(journal: Journal, number: int) -> bool:
+    """Print the number of an event that is on disk, and what is unusual about it; whether it could be."""
+    try:
+        print(number, flush=True)
+    except OSError as error:
+        # It is on record all the same, and so will be what follows: nothing more is said of where it went.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        words = f"its number, and later ones, cannot be printed: {error.strerror}"
+        print(f"event {number} is on record; {words}", file=sys.stderr)
+        return False
     from tracker.journal.wording import clock_mark
 
     for text in filter(None, (clock_mark(journal.progress(), number), *journal.warnings_of(number))):
         print(f"warning: event {number}: {plain(text)}", file=sys.stderr, flush=True)
+    return True
 
 
 def _kinds() -> str:

@@ -65,9 +65,11 @@ def run(args: argparse.Namespace) -> int:
         raise WrongUsage(
             "tracker run needs a terminal; `tracker record` and `tracker estimate` work without one"
         )
+    from tracker.journal.events import check_seat
     from tracker.journal.outbox import default_folder
 
     steady = clock.SteadyClock()
+    check_seat("tracker run", args.seat)
     return show(opener, args.seat, str(source), steady=steady, outbox=args.outbox or default_folder())
 
 

@@ -103,8 +103,18 @@ def pet_of(instant: datetime, zero: datetime) -> float:
 
 
 def instant_of(pet_s: float, zero: datetime) -> datetime:
-    """The instant of a phase elapsed time."""
-    return zero + timedelta(seconds=pet_s)
+    """The instant of a phase elapsed time; the first or the last of the calendar where it is beyond that."""
+    try:
+        return zero + timedelta(seconds=pet_s)
+    except OverflowError:
+        return (datetime.max if pet_s > 0 else datetime.min).replace(tzinfo=UTC)
+
+
+def calendar_fault(zero: datetime) -> str | None:
+    """Why nothing can start at an instant: some of what happens then would have none; None where it can."""
+    if datetime.min.year < zero.year < datetime.max.year:
+        return None
+    return f"{format_instant(zero)} is at the end of the calendar"
 
 
 def whole_milliseconds(instant: datetime) -> datetime:

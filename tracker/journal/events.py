@@ -318,7 +318,7 @@ def parse_event(event: Mapping[str, Any]) -> Parsed:
     at = event.get("at")
     if kind == "amended" and (at is None) == ("utc" not in body):
         raise EventError("amended: give `at`, the PET at which it happened, or for `zero` its `utc`")
-    return Parsed(kind, _at(kind, at), _seat(kind, event.get("seat")), body)
+    return Parsed(kind, _at(kind, at), check_seat(kind, event.get("seat")), body)
 
 
 _EXAMPLE = '{"kind": "done", "step": "egress.1", "at": 510}'
@@ -378,7 +378,8 @@ def _at(kind: str, at: object) -> int | None:
     return int(at)
 
 
-def _seat(kind: str, seat: object) -> str | None:
+def check_seat(kind: str, seat: object) -> str | None:
+    """The name of a seat, None where there is none; EventError for what may not be on record."""
     if seat is None:
         return None
     if not isinstance(seat, str) or not seat.strip():

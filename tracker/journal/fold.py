@@ -18,7 +18,7 @@ from typing import Any
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_instant, parse_instant, pet_of
+from tracker.foundation.times import calendar_fault, format_instant, parse_instant, pet_of
 from tracker.journal import folding
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.folding import (  # noqa: F401 (the table names what is in them)
@@ -416,6 +416,8 @@ def check_bounds(fold: Folded, parsed: Parsed) -> None:
     for at in named:
         if at is not None and (wrong := fold.beyond(at)):
             raise EventError(f"{parsed.kind}: {wrong}; check its hours, day and year")
+    if (utc := parsed.body.get("utc")) is not None and (wrong := calendar_fault(parse_instant(utc))):
+        raise EventError(f"{parsed.kind}: {wrong}; check its year")
 
 
 def completed(fold: Folded, parsed: Parsed, now: datetime) -> Mapping[str, Any]:

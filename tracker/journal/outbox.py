@@ -17,6 +17,7 @@ import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, astuple
 from datetime import datetime
+from hashlib import sha256
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ from tracker.journal.sqlite_locks import patiently, told
 from tracker.journal.store import Genesis, Row
 
 _FORMAT = 1
+_MOST_NAME = 120
 _ROWS = (
     "SELECT number, row FROM seen UNION "
     "SELECT part.value ->> 0, part.value FROM jobs, json_each(jobs.rows) AS part ORDER BY 1"
@@ -109,7 +111,7 @@ class Outbox:
         """The outbox of the first sitting at a seat that is free; JournalError when none can be made."""
         for n in count(1):
             name = seat if n == 1 else f"{seat}/{n}"
-            found = cls._open(folder / f"{genesis.uuid}-{quote(name, safe='')}.sqlite", genesis, place, name)
+            found = cls._open(folder / f"{genesis.uuid}-{_file_name(name)}.sqlite", genesis, place, name)
             if found is not None:
                 return found
         raise AssertionError
@@ -301,6 +303,14 @@ class Outbox:
     def _ask(self, sql: str) -> list[tuple[Any, ...]]:
         with told(self.path):
             return patiently(self.path, lambda: self._db.execute(sql).fetchall())
+
+
+def _file_name(seat: str) -> str:
+    """A seat's name in that of a file; of a long one its beginning, and what tells it from every other."""
+    name = quote(seat, safe="")
+    return (
+        name if len(name) <= _MOST_NAME else f"{name[:_MOST_NAME]}-{sha256(seat.encode()).hexdigest()[:16]}"
+    )
 
 
 def missing_words(gone: Sequence[tuple[int, str]], who: str) -> str:

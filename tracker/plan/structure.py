@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import calendar_fault, format_pet
 from tracker.plan.build import build_task, build_window
 from tracker.plan.graph import around, before_each, circles, closure, crew_orders, step_needs
 from tracker.plan.hardware import moves
@@ -174,6 +174,8 @@ def check_bounds(file: PlanFile, tree: Tree) -> None:
                 what = f"{value:g} is beyond anything that runs down"
                 tree.report(("consumables", i, key), what, f"write a number up to {MOST_AMOUNT:g}")
     zero, elapsed = file.zero_planned, file.limits.get("elapsed")
+    if zero is not None and (wrong := calendar_fault(zero)):
+        tree.report(("zero_planned",), wrong, "check its year")
     end = horizon_s([elapsed.at] if elapsed is not None else [], zero)
     for name, limit in file.limits.items():
         path = tree.find(("limits", name)).path
