@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import signal
 import sqlite3
@@ -10,6 +11,7 @@ import subprocess
 import sys
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -250,6 +252,36 @@ def test_record_says_where_a_press_is_kept_and_the_next_one_sends_it(
     )
     status, out, err = run(capsys, *words)
     assert (status, out) == (0, "14\n") and "and saved: event 13" in err
+
+
+@pytest.mark.parametrize("words", [["noted", "text=glare", "--at", "0:24"], ["--stdin"]])
+def test_a_number_that_cannot_be_printed_is_told_and_what_follows_is_recorded(
+    words: list[str],
+    path: Path,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    lines = b"".join(json.dumps({**NOTE, "text": text}).encode() + b"\n" for text in ("one", "two"))
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(buffer=io.BytesIO(lines)))
+    with open("/dev/full", "w") as full:
+        monkeypatch.setattr("sys.stdout", full)
+        status = main(["record", str(path), "--outbox", str(folder), *words])
+    said = "event 13 is on record; its number, and later ones, cannot be printed: No space left on device\n"
+    assert (status, capsys.readouterr().err) == (1, said)
+    assert verify(path).events == (14 if words == ["--stdin"] else 13)
+
+
+def test_a_seat_is_a_name_that_may_be_on_record_and_each_has_an_outbox(
+    path: Path, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["record", path, "--outbox", folder, "noted", "text=glare", "--at", "0:24", "--seat"]
+    assert run(capsys, *words, "\x1b[31mred")[2].startswith(
+        "tracker record: `seat` holds a control character"
+    )
+    for n, seat in enumerate(["\U0001f600" * 99, "\U0001f600" * 98, "../../x"], 13):
+        assert run(capsys, *words, seat) == (0, f"{n}\n", "")
+    assert len(jobs(folder)) == 3
 
 
 def test_the_state_folder_is_where_the_system_says(
