@@ -15,9 +15,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.journals import ZERO
+from tests.journals import PLAN, ZERO
 from tests.journals import journal as journal_in
 from tracker.cli import record
+from tracker.cli.main import main
 from tracker.console.settings_file import read_settings
 from tracker.foundation.errors import EventError, PlanError, TrackerError
 from tracker.foundation.times import parse_instant
@@ -151,3 +152,19 @@ def test_a_time_in_a_sheet_of_hundreds_of_digits_is_a_fault_of_its_row(other: st
     rows = ["Task;Step;Who;Time", f"Hatch;Open it;EV1;{other}", f"Hatch;Look;EV1;{'9' * 310}"]
     with pytest.raises(PlanError, match=r"s:3:.*column D \(Time\): 9+"):
         read_rows(read_table_of("\n".join(rows).encode(), "s", NO_WISHES), "s")
+
+
+@pytest.mark.parametrize("verb", ["check", "record", "estimate"])
+def test_a_pace_file_without_an_end_is_no_file(
+    verb: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan = tmp_path / "p.yaml"
+    plan.write_text(PLAN)
+    with closing(journal_in(tmp_path, ZERO)) as made:
+        words = {
+            "check": [str(plan)],
+            "record": [str(tmp_path / "x.sqlite"), "--plan", str(plan), "zero"],
+            "estimate": [str(made.path)],
+        }
+        assert main([verb, *words[verb], "--pace", "/dev/zero"]) == 1
+    assert capsys.readouterr().err == "/dev/zero: is not a file; give the path of a pace file\n"

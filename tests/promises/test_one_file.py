@@ -56,7 +56,9 @@ def test_a_plain_copy_of_a_journal_in_use_holds_all_that_was_told(path: Path, tm
             shutil.copyfile(path, tmp_path / "copy.sqlite")
             verdict = verify(tmp_path / "copy.sqlite", (told, journal.hash))
             assert verdict.fault is None and verdict.events == told
+        assert journal.notice is None
         os.link(path, tmp_path / "link.sqlite")
+        assert "has another name (a hard link): write it under one name alone" in str(journal.notice)
         journal.record({"kind": "noted", "text": "behind the link", "at": 1500})
     assert verify(tmp_path / "link.sqlite").events == len(MORNING) + 21
 

@@ -217,6 +217,21 @@ def test_a_closed_excursion_that_is_verified_needs_no_outbox(path: Path, folder:
     assert list(folder.iterdir()) == []
 
 
+@pytest.mark.parametrize("end", [".sqlite", ".lock"])
+def test_a_link_in_the_place_of_an_outbox_is_not_followed(end: str, path: Path, folder: Path) -> None:
+    with Journal.open(path, outbox=folder):
+        pass
+    other = folder.parent / "other"
+    other.write_bytes(b"")
+    other.chmod(0o644)
+    (kept,) = folder.glob(f"*{end}")
+    kept.unlink()
+    kept.symlink_to(other)
+    with pytest.raises(JournalError, match=r"is a link, or somebody|no outbox can be kept here"):
+        Journal.open(path, outbox=folder)
+    assert other.read_bytes() == b"" and stat.S_IMODE(other.stat().st_mode) == 0o644
+
+
 # The command
 
 

@@ -93,7 +93,7 @@ def prior_of(path: str | None) -> PacePrior:
     from tracker.forecast.pace_file import DEFAULT_PRIOR, read_pace
     from tracker.plan.read import read_text
 
-    return DEFAULT_PRIOR if path is None else read_pace(read_text(path), path)
+    return DEFAULT_PRIOR if path is None else read_pace(read_text(path, "pace"), path)
 
 
 WIDTH = 100

@@ -171,9 +171,9 @@ def _prior(path: Path | None) -> PacePrior | None:
     if path is None:
         return None
     from tracker.forecast.pace_file import read_pace
-    from tracker.journal.journal import read_pace_text
+    from tracker.plan.read import read_text
 
-    return replace(read_pace(read_pace_text(path), str(path)), name=path.name)
+    return replace(read_pace(read_text(str(path), "pace"), str(path)), name=path.name)
 
 
 def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[str]:

@@ -135,14 +135,13 @@ def _open(args: argparse.Namespace, rows: Rows) -> Journal:
             f"{place}: there is no such journal; `tracker run PLAN --journal {place}` starts one, "
             f"or add --plan PLAN here"
         )
-    from tracker.plan.read import read_plan
+    from tracker.plan.read import read_plan, read_text
 
     plan = read_plan(args.plan)
     if args.pace is not None:
         from tracker.forecast.pace_file import read_pace
-        from tracker.journal.journal import read_pace_text
 
-        read_pace(read_pace_text(args.pace), str(args.pace))
+        read_pace(read_text(str(args.pace), "pace"), str(args.pace))
     _look_first(args, plan, rows)
     return Journal.create(place, plan, pace=args.pace, rehearsal=args.rehearsal)
 
@@ -163,11 +162,11 @@ def _look_first(args: argparse.Namespace, plan: Plan, rows: Rows) -> None:
 
 def _same_plan(journal: Journal, args: argparse.Namespace) -> None:
     """Refuse to go on with a journal that was made from something else than what is asked for."""
-    from tracker.plan.read import read_plan
+    from tracker.plan.read import read_plan, read_text
 
     genesis, source = journal.genesis, read_plan(args.plan).source
     other = "plan" if genesis.plan != source else ""
-    if args.pace is not None and args.pace.read_text(encoding="utf-8") != genesis.pace:
+    if args.pace is not None and read_text(str(args.pace), "pace") != genesis.pace:
         other = other or "pace file"
     if args.rehearsal and not genesis.rehearsal:
         other = other or "purpose (it is no rehearsal)"
@@ -241,6 +240,8 @@ def _say(journal: Journal, number: int) -> bool:
     """Print the number of an event that is on disk, and what is unusual about it; whether it could be."""
     try:
         print(number, flush=True)
+    except BrokenPipeError:
+        raise
     except OSError as error:
         # It is on record all the same, and so will be what follows: nothing more is said of where it went.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -112,17 +112,9 @@ def _named_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
         return None, None
     if isinstance(pace, str) and "\n" in pace:
         return "pace", pace
-    return Path(pace).name, read_pace_text(Path(pace))
+    from tracker.plan.read import read_text
 
-
-def read_pace_text(path: Path) -> str:
-    """The text of a pace file; JournalError when there is none."""
-    try:
-        return path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise JournalError(f"{path}: the pace file cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise JournalError(f"{path}: the pace file is not UTF-8 text") from error
+    return Path(pace).name, read_text(str(pace), "pace")
 
 
 T = TypeVar("T")

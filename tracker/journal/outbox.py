@@ -13,6 +13,7 @@ import fcntl
 import json
 import os
 import sqlite3
+import stat
 import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, astuple
@@ -131,8 +132,9 @@ class Outbox:
         lock = -1
         try:
             path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-            lock = os.open(path.with_suffix(".lock"), os.O_CREAT | os.O_RDWR, 0o600)
+            lock = os.open(path.with_suffix(".lock"), os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW, 0o600)
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _check_own(path)
             return cls(path, lock, genesis, place, seat)
         except BlockingIOError:
             os.close(lock)
@@ -303,6 +305,15 @@ class Outbox:
     def _ask(self, sql: str) -> list[tuple[Any, ...]]:
         with told(self.path):
             return patiently(self.path, lambda: self._db.execute(sql).fetchall())
+
+
+def _check_own(path: Path) -> None:
+    """Raise JournalError for a link, which may lead to any file, and for what somebody else put there."""
+    if not os.path.lexists(path):
+        return
+    found = path.lstat()
+    if not stat.S_ISREG(found.st_mode) or found.st_uid != os.geteuid():
+        raise JournalError(f"{path}: is a link, or somebody else's, so it is no outbox of this user")
 
 
 def _file_name(seat: str) -> str:

@@ -48,6 +48,10 @@ _ASIDE = (
     "an older program left this journal with a file beside it that holds its last events: copy both, "
     "or none; it is changed over when it is opened for writing and nobody else has it open"
 )
+_NAMES = (
+    "the file has another name (a hard link): write it under one name alone, since what an interrupted write "
+    "left beside it is found under that name only"
+)
 _ANY = "SELECT count(*) FROM sqlite_master"
 _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
 _BEGINNING = f"SELECT {', '.join(_GENESIS)}, hash FROM journal WHERE one = 1"
@@ -226,7 +230,9 @@ class SqliteStore:
     @property
     def notice(self) -> str | None:
         """What whoever writes here should know of the file; None where all is as it should be."""
-        return _ASIDE if self._source.aside else None
+        if self._source.aside:
+            return _ASIDE
+        return _NAMES if self._source.file.has_other_names() else None
 
     def new_job(self) -> None:
         """None: what a file did not take is not there."""

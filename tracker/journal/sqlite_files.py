@@ -126,6 +126,10 @@ class Opened:
         if _signature(self.path)[:2] != self._signature[:2]:
             raise JournalError(f"{self.path}: was replaced by another file while it was open")
 
+    def has_other_names(self) -> bool:
+        """Whether there are hard links to the file."""
+        return self.path.stat().st_nlink > 1
+
     def overtaken(self) -> bool:
         """Whether somebody has begun to write, or mended, the file that was opened as quiet."""
         return self.quiet and _signature(self.path) != self._signature

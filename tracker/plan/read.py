@@ -103,24 +103,24 @@ def _known(plan: Plan, tasks: Iterable[Task]) -> Known:
     )
 
 
-def read_text(file: str) -> str:
-    """The text of a plan file.
+def read_text(file: str, kind: str = "plan") -> str:
+    """The text of a plan or pace file.
 
     Raises PlanError when it cannot be read, is too large, or is no text in UTF-8.
     """
-    return decoded(read_bytes(file), file)
+    return decoded(read_bytes(file, kind), file)
 
 
-def read_bytes(file: str) -> bytes:
-    """The bytes of a plan or sheet file. Raises PlanError when it cannot be read or is too large."""
+def read_bytes(file: str, kind: str = "plan") -> bytes:
+    """The bytes of a plan, sheet or pace file. Raises PlanError when it cannot be read or is too large."""
     try:
         with open(file, "rb", opener=_without_waiting) as opened:
             if not stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
-                raise _whole(file, "is not a file", "give the path of a plan file")
+                raise _whole(file, "is not a file", f"give the path of a {kind} file")
             raw = opened.read(MOST_BYTES + 1)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise _whole(file, f"cannot be read: {reason}", "give the path of a plan file") from None
+        raise _whole(file, f"cannot be read: {reason}", f"give the path of a {kind} file") from None
     if len(raw) > MOST_BYTES:
         raise _whole(file, "is larger than 10 MB", "a plan of 20,000 entries needs far less")
     return raw
