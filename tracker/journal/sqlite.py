@@ -77,6 +77,12 @@ class _Source:
     folder: tempfile.TemporaryDirectory[str] | None = None
     """Holds a private copy of the file, where the original cannot be read in place."""
 
+    def notice(self) -> str | None:
+        """What whoever writes here should know of the file; None where all is as it should be."""
+        if self.aside:
+            return _ASIDE
+        return _NAMES if self.file.has_other_names() else None
+
     def close(self) -> None:
         """Let go of the file and of a copy of it."""
         self.db.close()
@@ -230,9 +236,7 @@ class SqliteStore:
     @property
     def notice(self) -> str | None:
         """What whoever writes here should know of the file; None where all is as it should be."""
-        if self._source.aside:
-            return _ASIDE
-        return _NAMES if self._source.file.has_other_names() else None
+        return self._source.notice()
 
     def new_job(self) -> None:
         """None: what a file did not take is not there."""
