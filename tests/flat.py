@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Estimate
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.values import Estimate
 from tracker.journal.progress import Progress
 
 FLAT = PacePrior(

@@ -21,7 +21,7 @@ from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.view.scene import Moved, Point, Snapshot
 from tracker.console.view.styled_text import text_of
-from tracker.forecast.values import (
+from tracker.forecast.figures import (
     Advice,
     Alert,
     Choice,

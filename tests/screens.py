@@ -10,7 +10,7 @@ from tracker.console.view.right_pane import side
 from tracker.console.view.scene import Disk, Scene, Snapshot
 from tracker.console.view.styled_text import Line, crop, text_of
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import Estimate
+from tracker.forecast.figures import Estimate
 from tracker.journal.progress import Progress
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tracker.forecast.estimate import estimate
-    from tracker.forecast.values import Estimate
+    from tracker.forecast.figures import Estimate
     from tracker.foundation.errors import PlanError
     from tracker.journal.journal import Journal
     from tracker.plan.model import Plan
@@ -17,7 +17,7 @@ __all__ = ["Estimate", "Journal", "Plan", "PlanError", "estimate", "read_plan"]
 __version__ = "0.1.0"
 
 _HOME = {
-    "Estimate": "tracker.forecast.values",
+    "Estimate": "tracker.forecast.figures",
     "Journal": "tracker.journal.journal",
     "Plan": "tracker.plan.model",
     "PlanError": "tracker.foundation.errors",

@@ -22,9 +22,9 @@ from tests.bench.large_text import Size
 from tests.bench.table import report
 from tracker.forecast.advice import recovery
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Estimate
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.values import Estimate
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold

@@ -28,7 +28,7 @@ from tracker.console.settings import Settings
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Line, text_of
 from tracker.console.workers import EstimateScheduler
-from tracker.forecast.values import (
+from tracker.forecast.figures import (
     Advice,
     Alert,
     ClockFigure,

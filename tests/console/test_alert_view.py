@@ -15,7 +15,7 @@ from tracker.console.view.alerts import alert_lines, alerts_list, calm_words, ke
 from tracker.console.view.scene import Disk, Scene, Snapshot
 from tracker.console.view.styled_text import text_of
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import Alert
+from tracker.forecast.figures import Alert
 from tracker.foundation.times import parse_instant
 
 HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)

@@ -11,7 +11,7 @@ import pytest
 
 from tests.leads import Hand
 from tracker import Journal, Plan
-from tracker.console.typed_line import TypedEvents
+from tracker.console.typed_events import TypedEvents
 
 SIZES = [(80, 24), (100, 30), (160, 50)]
 Key = str | tuple[str, str]

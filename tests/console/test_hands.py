@@ -13,7 +13,7 @@ import pytest
 from tests.console.conftest import estimate_by_hand
 from tracker.console.key_events import REPEAT_S
 from tracker.console.workers import Estimated, Wanted
-from tracker.forecast.values import Choice, Range, TurnBack
+from tracker.forecast.figures import Choice, Range, TurnBack
 from tracker.journal.journal import Journal
 from tracker.journal.kept_press import Kept
 from tracker.plan.model import Plan

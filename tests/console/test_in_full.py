@@ -16,7 +16,7 @@ from tracker.console.view.crew import crew_lines, member_at
 from tracker.console.view.runway import runway
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import page, text_of, wrapped
-from tracker.forecast.values import Alert
+from tracker.forecast.figures import Alert
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan
 

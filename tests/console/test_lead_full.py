@@ -18,7 +18,7 @@ from tracker.console.view.lead_1_day import why
 from tracker.console.view.lead_4_runs_down import levels
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Supposed
 from tracker.console.view.styled_text import Line, Span, folded, heading, region, text_of, under, width_of
-from tracker.forecast.values import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
+from tracker.forecast.figures import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
 from tracker.forecast.wording import shown_causes
 from tracker.plan.model import Plan
 

@@ -14,7 +14,7 @@ from tests.leads import NOW_S, Hand, Still, by_hand, excursion, points
 from tracker.console.view.lead_1_day import DRAWN_FROM, ingress
 from tracker.console.view.scene import LeadScene, Snapshot
 from tracker.console.view.styled_text import Cells, text_of, width_of
-from tracker.forecast.values import Range
+from tracker.forecast.figures import Range
 from tracker.foundation.shown import pet_up
 from tracker.plan.read import read_plan
 

@@ -15,7 +15,7 @@ from tracker.console.settings import Settings
 from tracker.console.settings_file import read_settings
 from tracker.console.view.scene import Snapshot
 from tracker.console.workers import Estimated, Wanted
-from tracker.forecast.values import Alert
+from tracker.forecast.figures import Alert
 from tracker.foundation.errors import TrackerError
 
 SIZES = [(80, 24), (120, 36)]

@@ -18,7 +18,7 @@ from tracker.console.view.lead_4_runs_down import limits, trend
 from tracker.console.view.scene import LeadScene, Snapshot, Supposed
 from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
 from tracker.console.view.what_if_pages import what_if
-from tracker.forecast.values import Alert, LimitFigure, ProcessFigure, Range
+from tracker.forecast.figures import Alert, LimitFigure, ProcessFigure, Range
 from tracker.plan.model import Plan
 
 Exact = Callable[[list[Line], int, int], str]

@@ -15,7 +15,7 @@ from tracker.console.view.right_pane import if_called_words
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import text_of
-from tracker.forecast.values import Alert, Range
+from tracker.forecast.figures import Alert, Range
 
 
 @pytest.fixture

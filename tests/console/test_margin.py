@@ -16,8 +16,8 @@ from tracker.debrief import tables
 from tracker.debrief.excursion import debriefed
 from tracker.forecast.alerts import alerts
 from tracker.forecast.due import due
+from tracker.forecast.figures import Before, Changed
 from tracker.forecast.handover import brief
-from tracker.forecast.values import Before, Changed
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 

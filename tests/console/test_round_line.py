@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tracker.forecast.values import Range
+from tracker.forecast.figures import Range
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan

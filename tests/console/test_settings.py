@@ -192,7 +192,7 @@ async def test_the_bell_rings_once_for_every_new_alert_to_act_upon(
     at_desk: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from tracker.console.app import TrackerApp
-    from tracker.forecast.values import Alert
+    from tracker.forecast.figures import Alert
 
     rung: list[int] = []
     monkeypatch.setattr(TrackerApp, "bell", lambda self: rung.append(1))

@@ -13,7 +13,7 @@ from tests.console.conftest import HERE, ZERO, estimate_by_hand
 from tests.runs import Run
 from tests.screens import panes, screen
 from tracker.console.view.scene import Disk, Scene, Snapshot
-from tracker.forecast.values import (
+from tracker.forecast.figures import (
     Alert,
     Before,
     Changed,

@@ -15,7 +15,7 @@ import pytest
 from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.what_if_pages import what_if_page
 from tracker.console.what_if import weigh
-from tracker.forecast.values import Range
+from tracker.forecast.figures import Range
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan

@@ -13,7 +13,7 @@ from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import text_of
-from tracker.forecast.values import Rate
+from tracker.forecast.figures import Rate
 
 AIR = {"id": "air", "unit": "kg", "start": 1, "reserve": 0.1, "per_hour": 0.01}
 

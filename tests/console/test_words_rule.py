@@ -11,7 +11,7 @@ import pytest
 
 from tests.rehearsals import ticks
 from tests.screens import panes, scene_of
-from tracker.console.typed_line import of_choices
+from tracker.console.typed_events import of_choices
 from tracker.console.view.alerts import message_lines
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import text_of

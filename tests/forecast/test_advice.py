@@ -9,9 +9,9 @@ import pytest
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Estimate, OptionalFigure
 from tracker.forecast.limits import to_enter
 from tracker.forecast.memory import Memory
-from tracker.forecast.values import Estimate, OptionalFigure
 
 HOUR = 3600
 HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)

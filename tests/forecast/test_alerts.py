@@ -9,7 +9,7 @@ from tests.flat import flat
 from tests.runs import LATER, Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import Alert, Estimate, Leak, Raised
+from tracker.forecast.figures import Alert, Estimate, Leak, Raised
 from tracker.forecast.wording import alert_words
 from tracker.journal.progress import done_share
 from tracker.journal.typed import parse_entry

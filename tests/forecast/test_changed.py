@@ -13,8 +13,8 @@ from tests.runs import Run, step, task
 from tests.streams import random_plan, random_run
 from tracker.forecast.changed import changed
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Changed
 from tracker.forecast.memory import Memory
-from tracker.forecast.values import Changed
 from tracker.forecast.wording import changed_forms, changed_words
 from tracker.foundation.shown import pet_up, up
 

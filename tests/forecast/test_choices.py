@@ -14,8 +14,8 @@ from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
 from tests.streams import random_plan, random_run
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
-from tracker.forecast.values import Choice, Estimate
 from tracker.foundation.shown import up
 from tracker.journal.progress import Progress
 

@@ -16,6 +16,7 @@ from tests.runs import Run, plan_of, step, task
 from tracker.forecast.consumption import Used
 from tracker.forecast.draws import KNOTS, REACH, Normals
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Leak
 from tracker.forecast.readings import (
     FAULTY_FALL,
     FAULTY_FROM,
@@ -35,7 +36,6 @@ from tracker.forecast.readings import (
     suspected,
 )
 from tracker.forecast.remaining import build_world
-from tracker.forecast.values import Leak
 from tracker.journal.progress import Reading
 
 HOUR = 3600.0

@@ -12,8 +12,8 @@ from tests.journal.memory_store import in_memory
 from tests.runs import Run, step, task
 from tracker.console.view.words import clock_words
 from tracker.forecast.due import due, due_lines, due_words, gaps, next_due
+from tracker.forecast.figures import ClockFigure, Due, Estimate
 from tracker.forecast.report import watch_lines
-from tracker.forecast.values import ClockFigure, Due, Estimate
 from tracker.foundation.text import ADVISORY
 from tracker.journal.progress import Progress
 from tracker.plan.read import read_plan

@@ -9,7 +9,7 @@ import pytest
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import Estimate, Range
+from tracker.forecast.figures import Estimate, Range
 from tracker.foundation.shown import spare
 
 HOME = task("home", step("in", "EV1 EV2", 40, effort="moderate"), closeout=True)

@@ -7,7 +7,7 @@ from typing import Any
 from tests.flat import flat
 from tests.runs import Run, plan_of, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import TurnBack
+from tracker.forecast.figures import TurnBack
 
 
 def run_of(*more: dict[str, Any], limit: str = "1:30") -> Run:

@@ -9,8 +9,8 @@ import pytest
 from tests.flat import flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Estimate, OptionalFigure
 from tracker.forecast.memory import Memory
-from tracker.forecast.values import Estimate, OptionalFigure
 
 HOME = task("home", step("in", "EV1 EV2", 20), closeout=True)
 

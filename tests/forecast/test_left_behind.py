@@ -6,7 +6,7 @@ from typing import Any
 
 from tests.flat import flat
 from tests.runs import Run, step, task
-from tracker.forecast.values import Alert
+from tracker.forecast.figures import Alert
 
 HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)
 

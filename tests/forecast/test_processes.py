@@ -5,9 +5,9 @@ from __future__ import annotations
 from tests.flat import flat
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Estimate
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.report import report
-from tracker.forecast.values import Estimate
 from tracker.forecast.wording import tires_words
 from tracker.foundation.shown import pet_up
 from tracker.foundation.text import percent

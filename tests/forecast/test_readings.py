@@ -9,8 +9,8 @@ import pytest
 
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Range
 from tracker.forecast.memory import Memory
-from tracker.forecast.values import Range
 
 POWER = {"id": "power", "unit": "%", "start": 100, "reserve": 10, "per_hour": 20, "reading_sd": 1}
 

@@ -6,7 +6,7 @@ import pytest
 
 from tests.flat import flat
 from tests.runs import Run, step, task
-from tracker.forecast.values import OptionalFigure
+from tracker.forecast.figures import OptionalFigure
 
 
 def unplugged(first: str) -> OptionalFigure:

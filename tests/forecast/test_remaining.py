@@ -8,8 +8,8 @@ import pytest
 
 from tests.flat import FLAT, flat
 from tests.runs import Run, step, task
+from tracker.forecast.figures import Estimate
 from tracker.forecast.remaining import build_world
-from tracker.forecast.values import Estimate
 from tracker.forecast.world import World
 
 HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)

@@ -12,9 +12,9 @@ from tests.flat import flat
 from tests.runs import Run, plan_of, step, task
 from tracker.forecast.changed import changed_since
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Estimate
 from tracker.forecast.handover import brief
 from tracker.forecast.report import page, report
-from tracker.forecast.values import Estimate
 from tracker.forecast.wording import pace_words
 
 STORES = [

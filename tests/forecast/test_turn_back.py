@@ -9,10 +9,10 @@ from tests.chance import Kind, chance
 from tests.flat import flat
 from tests.runs import Run, step, task
 from tests.worlds import Ask, Store, Work, world
+from tracker.forecast.figures import Alert
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import recall_course, turn_back
-from tracker.forecast.values import Alert
 from tracker.forecast.world import World
 
 MIN = 60.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.flat import flat
 from tests.runs import Run, step, task
-from tracker.forecast.values import Unheard
+from tracker.forecast.figures import Unheard
 
 
 def run_of(**first: object) -> Run:

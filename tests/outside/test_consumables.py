@@ -14,8 +14,8 @@ import pytest
 
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import ConsumableFigure
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.values import ConsumableFigure
 
 MINUTE = 60.0
 EXACT = PacePrior(1.0, 0.0, (0.0,), (1.0,), 0.0, 6.0, 0.0, work_spread=0.0, use_spread=3.0, use_walk=0.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import TurnBack
+from tracker.forecast.figures import TurnBack
 from tracker.foundation.times import format_exact, format_pet
 from tracker.journal.event_checks import admit
 from tracker.journal.fold import Fold

@@ -17,9 +17,9 @@ from tracker.foundation.waiting import Waiting, interruptible, meanwhile
 from tracker.journal.place import journal_place
 
 if TYPE_CHECKING:
+    from tracker.forecast.figures import Estimate
     from tracker.forecast.orders import BetterOrder
     from tracker.forecast.pace_file import PacePrior
-    from tracker.forecast.values import Estimate
     from tracker.journal.journal import Journal
     from tracker.journal.progress import Progress
 

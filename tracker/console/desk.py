@@ -36,7 +36,7 @@ from tracker.console.pending import MARK_S
 from tracker.console.round_line import RoundLine
 from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
-from tracker.console.typed_line import TypedEvents
+from tracker.console.typed_events import TypedEvents
 from tracker.console.view.alerts import event_at, listed
 from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at

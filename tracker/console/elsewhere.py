@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tracker.forecast.values import Estimate
+from tracker.forecast.figures import Estimate
 from tracker.foundation.clock import utc_now
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.output import write_out

@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any, Literal
 
 from tracker.console.view.words import pet_s
-from tracker.forecast.values import Estimate
+from tracker.forecast.figures import Estimate
 from tracker.journal.kept_press import State
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
 from tracker.journal.progress import Progress, Recorded

@@ -16,7 +16,7 @@ from typing import Any
 
 from tracker.console.view.scene import Moved, Point
 from tracker.console.workers import LatestOnly, choices_at
-from tracker.forecast.values import Choice, Estimate, Range
+from tracker.forecast.figures import Choice, Estimate, Range
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.journal.follow import Follower

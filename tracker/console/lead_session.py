@@ -36,7 +36,7 @@ from tracker.console.workers import (
     now_of,
     order_search,
 )
-from tracker.forecast.values import Choice, Estimate
+from tracker.forecast.figures import Choice, Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of

@@ -52,7 +52,7 @@ from tracker.console.writer import (
     Writer,
     Written,
 )
-from tracker.forecast.values import Estimate
+from tracker.forecast.figures import Estimate
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Folded, Progress

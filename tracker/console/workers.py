@@ -16,7 +16,7 @@ from datetime import datetime
 from typing import Generic, TypeVar
 
 from tracker.console.view.scene import Orders, Snapshot
-from tracker.forecast.values import Advice, Changed, Choice, Estimate
+from tracker.forecast.figures import Advice, Changed, Choice, Estimate
 from tracker.journal.matters import last_taken
 from tracker.journal.progress import Progress, pet_if_live
 

@@ -16,7 +16,7 @@ from typing import Any
 from uuid import uuid4
 
 from tracker.console.elsewhere import Elsewhere, go_on, offered, write_page
-from tracker.forecast.values import Estimate
+from tracker.forecast.figures import Estimate
 from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.kept_press import Kept, State, taken_back_by

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tracker.forecast.earlier_instants import home_was_due, kept_now, names, steady, was_due
+from tracker.forecast.figures import Advice, OptionalFigure, TurnBack, Verdict
 from tracker.forecast.last_call import LastCall, first_step, last_calls, put_off
 from tracker.forecast.limits import (
     ChanceConstraint,
@@ -33,7 +34,6 @@ from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import Branch, TaskSets, played
 from tracker.forecast.turn_back import turn_back
-from tracker.forecast.values import Advice, OptionalFigure, TurnBack, Verdict
 from tracker.forecast.world import World
 from tracker.forecast.world import inside as ingress
 from tracker.foundation.shown import pet_down, pet_up

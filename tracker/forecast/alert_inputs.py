@@ -12,10 +12,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from tracker.forecast.figures import Alert, Choice, Estimate, Raised, Severity, Unheard
 from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.values import Alert, Choice, Estimate, Raised, Severity, Unheard
 from tracker.forecast.wording import slot
 from tracker.journal.progress import Progress, StepState, done_share, step_status
 

@@ -15,7 +15,7 @@ from dataclasses import replace
 from tracker.forecast.alert_inputs import EARLY, Look, then_inside, when_raised
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
-from tracker.forecast.values import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
+from tracker.forecast.figures import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
 from tracker.forecast.wording import alert_words, deed, limit_words, need_of, nine_leave, slot
 from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import amount, percent, percent_asked, plain

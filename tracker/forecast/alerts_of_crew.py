@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from tracker.forecast.alert_inputs import LATE_S, SOON_S, Look, by_itself, from_to, when_raised
 from tracker.forecast.due import matters_until, settles
-from tracker.forecast.values import Alert, OptionalFigure, Raised
+from tracker.forecast.figures import Alert, OptionalFigure, Raised
 from tracker.forecast.wording import deed, need_of, slot, verdict_words
 from tracker.foundation.shown import down
 from tracker.foundation.text import plain

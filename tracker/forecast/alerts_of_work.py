@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from tracker.forecast.alert_inputs import EARLY, LATE_S, Look
 from tracker.forecast.due import gaps
-from tracker.forecast.values import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
+from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
 from tracker.forecast.wording import deed, limit_words, slot
 from tracker.foundation.text import amount, plain
 from tracker.journal.progress import Progress, StepState, done_share

@@ -21,6 +21,7 @@ from itertools import groupby
 
 from tracker.forecast.earlier_instants import kept_now, mark, names
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Advice, Before, Changed, ChangedLimit, Estimate
 from tracker.forecast.limits import going_on
 from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.pace_file import PacePrior
@@ -28,7 +29,6 @@ from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_figures import NO_TURN_BACK
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.values import Advice, Before, Changed, ChangedLimit, Estimate
 from tracker.forecast.wording import INSIDE_S
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError

@@ -14,10 +14,10 @@ from typing import Any
 
 from tracker.forecast.advice import musts_given_up
 from tracker.forecast.earlier_instants import names
+from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import with_needs
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.values import Choice, Estimate
 from tracker.forecast.wording import choice_words, first_limit, limit_words, need_of, nine_leave, within_words
 from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError

@@ -20,7 +20,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.values import Rate
+from tracker.forecast.figures import Rate
 from tracker.forecast.world import Course, Row, World, way_home
 from tracker.journal.progress import Progress, StepState, Stretch
 from tracker.plan.model import Consumable

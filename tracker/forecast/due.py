@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from tracker.forecast.values import Due, DueKind, Estimate, Gap, StepFigure
+from tracker.forecast.figures import Due, DueKind, Estimate, Gap, StepFigure
 from tracker.forecast.wording import clock_chance, verdict_words
 from tracker.foundation.shown import down, duration, in_words, pet_down, pet_up, up
 from tracker.foundation.text import columns, plain

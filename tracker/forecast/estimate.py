@@ -20,6 +20,16 @@ from tracker.forecast.choices import choices as choices_of
 from tracker.forecast.consumption import Mask, fallen, reserves_reached
 from tracker.forecast.due import due
 from tracker.forecast.earlier_instants import kept_now, names
+from tracker.forecast.figures import (
+    Advice,
+    Choice,
+    ClockFigure,
+    ConsumableFigure,
+    Estimate,
+    Ground,
+    LimitFigure,
+    Range,
+)
 from tracker.forecast.limits import (
     ChanceConstraint,
     FailureCounts,
@@ -45,16 +55,6 @@ from tracker.forecast.task_figures import (
     task_figures,
 )
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.values import (
-    Advice,
-    Choice,
-    ClockFigure,
-    ConsumableFigure,
-    Estimate,
-    Ground,
-    LimitFigure,
-    Range,
-)
 from tracker.forecast.world import Account, Course, OptionalTask, Row, World, advance, begin, inside
 from tracker.foundation.shown import down, pet_down, spare
 from tracker.journal.progress import Progress, called, confidence_of, done_share, last_done, open_items

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from textwrap import wrap
 
 from tracker.forecast.due import BESIDE_WORK, due_columns
+from tracker.forecast.figures import Estimate
 from tracker.forecast.report import (
     alert_lines,
     crew_lines,
@@ -18,7 +19,6 @@ from tracker.forecast.report import (
     watch_lines,
     wrapped,
 )
-from tracker.forecast.values import Estimate
 from tracker.forecast.wording import heed_lines, in_hand, limit_words, need_of, next_steps, since_words
 from tracker.foundation.shown import pet_down
 from tracker.foundation.text import amount, columns, plain

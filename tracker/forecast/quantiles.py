@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from tracker.forecast.values import Range
+from tracker.forecast.figures import Range
 from tracker.forecast.world import Row
 
 NOTHING = Range(None, None, None)

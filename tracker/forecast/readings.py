@@ -27,9 +27,9 @@ from numpy.typing import NDArray
 
 from tracker.forecast.consumption import Rates, Used, members_of, owners, used_so_far, waiting_rate
 from tracker.forecast.draws import NORMAL_SHARES, Normals, Places, from_upper_tail, upper_tail
+from tracker.forecast.figures import Leak
 from tracker.forecast.memory import Memory
 from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.values import Leak
 from tracker.forecast.world import Account, Row
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
-from tracker.forecast.values import (
+from tracker.forecast.figures import (
     ConsumableFigure,
     Estimate,
     LimitFigure,

@@ -9,8 +9,8 @@ from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tracker.forecast.as_json import UNSAID
+from tracker.forecast.figures import FORMAT, Estimate, Range
 from tracker.forecast.pace_file import Effect, Effects, Lateness, Noise, Pace, PaceFile, Processes, Use
-from tracker.forecast.values import FORMAT, Estimate, Range
 from tracker.foundation.described import sentences
 from tracker.foundation.text import ADVISORY
 from tracker.plan.json_schema import DRAFT, tidied

@@ -17,14 +17,7 @@ import numpy as np
 from tracker.forecast.consumption import Mask, extra_rates, fallen, members_of, used_so_far
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import Drawn, draw_durations
-from tracker.forecast.limits import store_id
-from tracker.forecast.memory import Memory
-from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.pace_grid import HABITS
-from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
-from tracker.forecast.readings import AccountBuilder
-from tracker.forecast.remaining import begun
-from tracker.forecast.values import (
+from tracker.forecast.figures import (
     Advice,
     Choice,
     ConsumableFigure,
@@ -36,6 +29,13 @@ from tracker.forecast.values import (
     TaskFigure,
     TurnBack,
 )
+from tracker.forecast.limits import store_id
+from tracker.forecast.memory import Memory
+from tracker.forecast.pace_file import PacePrior
+from tracker.forecast.pace_grid import HABITS
+from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
+from tracker.forecast.readings import AccountBuilder
+from tracker.forecast.remaining import begun
 from tracker.forecast.world import Account, Course, Row, World
 from tracker.foundation.shown import spare
 from tracker.journal.progress import (

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.consumption import Mask, UsageUntil
+from tracker.forecast.figures import TurnBack
 from tracker.forecast.last_call import ends_of, latest_start
 from tracker.forecast.limits import (
     GRAIN_S,
@@ -29,7 +30,6 @@ from tracker.forecast.limits import (
 )
 from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.task_sets import Bounds, TaskSets
-from tracker.forecast.values import TurnBack
 from tracker.forecast.window_gaps import wait_for_opening
 from tracker.forecast.world import (
     NEVER,

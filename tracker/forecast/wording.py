@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from tracker.forecast.values import (
+from tracker.forecast.figures import (
     Alert,
     Changed,
     Choice,

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.durations import Drawn
+from tracker.forecast.figures import Leak
 from tracker.forecast.memory import Memory
-from tracker.forecast.values import Leak
 from tracker.forecast.window_gaps import wait_for_opening
 
 Row = NDArray[np.float32]

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Any, Protocol
 
 from tracker.forecast.estimate import estimate
-from tracker.forecast.values import Estimate, OptionalFigure
+from tracker.forecast.figures import Estimate, OptionalFigure
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.journal.kinds import NOT_OK, partner_of

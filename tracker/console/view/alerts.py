@@ -29,7 +29,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import following_step, pet, pet_s, stand_of
 from tracker.forecast.due import due, due_words
-from tracker.forecast.values import Alert, Due, Severity
+from tracker.forecast.figures import Alert, Due, Severity
 from tracker.forecast.wording import alert_words, verdict_words
 from tracker.foundation.shown import exact, pet_down
 from tracker.foundation.text import count, plain, small

@@ -14,7 +14,7 @@ from tracker.console.view.styled_text import (
     say,
 )
 from tracker.console.view.words import pet, reached_at, spare_cell
-from tracker.forecast.values import ConsumableFigure
+from tracker.forecast.figures import ConsumableFigure
 from tracker.forecast.wording import falls_words
 from tracker.foundation.shown import down, duration
 from tracker.foundation.text import amount, percent

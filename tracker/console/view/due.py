@@ -20,7 +20,7 @@ from tracker.console.view.styled_text import (
     tall,
 )
 from tracker.forecast.due import due, gap_words, gaps, next_due, when_due
-from tracker.forecast.values import Due
+from tracker.forecast.figures import Due
 from tracker.foundation.shown import MINUTE_S, in_words
 
 MOST_WIDE = 96

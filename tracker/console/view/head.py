@@ -36,7 +36,7 @@ from tracker.console.view.styled_text import (
     wrapped,
 )
 from tracker.console.view.words import pet, pet_s, reached_at, window_changes
-from tracker.forecast.values import Choice, Estimate
+from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.wording import (
     chance_words,
     changed_forms,

@@ -32,7 +32,7 @@ from tracker.console.view.styled_text import (
     under,
 )
 from tracker.console.view.words import pet
-from tracker.forecast.values import Estimate, LimitFigure, OptionalFigure, Range
+from tracker.forecast.figures import Estimate, LimitFigure, OptionalFigure, Range
 from tracker.forecast.wording import first_limit, likeliest_words, limit_words, need_of, shown_causes
 from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words, up
 from tracker.foundation.text import percent

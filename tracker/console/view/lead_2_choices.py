@@ -13,7 +13,7 @@ from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, crop, heading, put, region, remark, say, under
 from tracker.console.view.words import clock_words
-from tracker.forecast.values import Choice, Estimate
+from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.wording import choice_words, limit_words, mover_words, need_of, tires_words
 from tracker.foundation.shown import change, in_words, pet_down, pet_up, spare_words
 from tracker.foundation.text import amount, percent, percent_asked

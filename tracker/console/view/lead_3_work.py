@@ -24,7 +24,7 @@ from tracker.console.view.styled_text import (
     under,
 )
 from tracker.console.view.words import pet, pet_s, stand_of, took
-from tracker.forecast.values import TaskFigure
+from tracker.forecast.figures import TaskFigure
 from tracker.forecast.wording import verdict_words
 from tracker.foundation.shown import change, pet_down, pet_nearest, pet_up
 from tracker.foundation.text import percent

@@ -28,7 +28,7 @@ from tracker.console.view.styled_text import (
     under,
 )
 from tracker.console.view.words import pet, spare_cell
-from tracker.forecast.values import ConsumableFigure, Estimate, LimitFigure
+from tracker.forecast.figures import ConsumableFigure, Estimate, LimitFigure
 from tracker.forecast.wording import by_spare, limit_words, need_of
 from tracker.foundation.shown import duration, pet_down
 from tracker.foundation.text import amount, count, percent

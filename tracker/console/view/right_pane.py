@@ -16,7 +16,7 @@ from tracker.console.view.steps import open_words
 from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop, fit, put, say, tall
 from tracker.console.view.words import clock_words, pet, spare_cell
 from tracker.forecast.due import matters_until
-from tracker.forecast.values import Choice, Estimate, OptionalFigure
+from tracker.forecast.figures import Choice, Estimate, OptionalFigure
 from tracker.forecast.wording import limit_words, mover_words, need_of, verdict_words
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
 from tracker.foundation.text import percent

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Ink, Line, blank, crop, put, say
 from tracker.console.view.words import reached_at
-from tracker.forecast.values import Estimate, LimitFigure
+from tracker.forecast.figures import Estimate, LimitFigure
 from tracker.forecast.wording import by_spare, first_limit, limit_at
 from tracker.foundation.shown import spare_words, up
 

@@ -17,7 +17,7 @@ from typing import Any, Literal
 from tracker.console.commands import BY_ID
 from tracker.console.seat_clock import ClockDoubt
 from tracker.console.view.styled_text import Ink
-from tracker.forecast.values import Choice, Estimate, OptionalFigure, Range
+from tracker.forecast.figures import Choice, Estimate, OptionalFigure, Range
 from tracker.journal.progress import Progress, StepState, done_share, letters
 from tracker.journal.typed import chosen_events, parted
 

@@ -23,7 +23,7 @@ from tracker.console.view.styled_text import (
     under,
 )
 from tracker.console.view.words import pet
-from tracker.forecast.values import Estimate, Range
+from tracker.forecast.figures import Estimate, Range
 from tracker.forecast.wording import chance_words, first_limit, spare_at
 from tracker.foundation.shown import down, duration, pet_up, up
 from tracker.foundation.text import percent, percent_done

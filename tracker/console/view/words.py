@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
-from tracker.forecast.values import ClockFigure, Estimate, LimitFigure
+from tracker.forecast.figures import ClockFigure, Estimate, LimitFigure
 from tracker.forecast.wording import clock_chance, need_of
 from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, running, spare_words, up
 from tracker.foundation.text import percent, small

@@ -25,7 +25,7 @@ from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
-from tracker.forecast.values import Choice, ConsumableFigure, Estimate
+from tracker.forecast.figures import Choice, ConsumableFigure, Estimate
 from tracker.forecast.wording import limit_words, need_of, verdict_words
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import pet_down, pet_up, up
