@@ -135,7 +135,8 @@ _NAMED = {
     "closeout begins": rf"closeout begins (?:by )?({PET})",
     "INSIDE": rf"INSIDE {PET} -> ({PET})|^INSIDE ({PET})|^everyone inside at ({PET})",
     "musts alone": rf"musts alone ({PET})",
-    "turn home by": rf"\bturn home by ({PET})",
+    "turn home by": rf"(?<!begun, )(?<!begun,\n)\bturn home by ({PET})",
+    "turn home once begun": rf"has begun,\s+turn home by ({PET})",
     "if called now": rf"if called now: inside ({PET})",
 }
 
