@@ -282,7 +282,10 @@ def cut_run(
         for thread in threads:
             thread.join(timeout=max(0.1, until - monotonic_s()) + 20)
     proxy.close()
-    verdict.cuts = proxy.cuts
+    verdict.cuts, verdict.jobs = proxy.cuts, sum(len(seat.pressed) for seat in seats)
+    # What a seat had no time for is sent by whoever sits there next.
+    with Journal.open(direct) as journal:
+        sit(journal, folder, seats[0].name)
     verdict.wrong = list(_wrong(seats, direct, folder))
     return verdict
 
@@ -301,7 +304,7 @@ def _wrong(seats: list[Seat], place: Address, folder: Path) -> Iterator[str]:
         for job, event in seat.pressed:
             key = "text" if event["kind"] == "noted" else "step"
             there = [n for n, row in rows.items() if f'"{key}":"{event[key]}"' in row.body]
-            if len(there) != 1 or seat.told.get(job) != there:
+            if len(there) != 1 or seat.told.get(job, there) != there or job in seat.refused:
                 told = seat.told.get(job, seat.refused.get(job, "nothing"))
                 yield f"{seat.name}, {event[key]}: there as {there}, told {told}"
             numbers += there

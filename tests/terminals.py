@@ -20,11 +20,15 @@ class Terminal:
     """`tracker` in a terminal of its own; leaving the block ends it."""
 
     def __init__(
-        self, *words: str, size: tuple[int, int] = (36, 120), env: Mapping[str, str] | None = None
+        self,
+        *words: str,
+        size: tuple[int, int] = (36, 120),
+        env: Mapping[str, str] | None = None,
+        program: tuple[str, ...] = ("-m", "tracker"),
     ) -> None:
         self._child: pexpect.spawn[bytes] = pexpect.spawn(
             sys.executable,
-            ["-m", "tracker", *words],
+            [*program, *words],
             dimensions=size,
             env={**os.environ, "TERM": "xterm-256color", **(env or {})},
             timeout=PATIENCE_S,

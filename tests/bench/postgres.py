@@ -23,6 +23,7 @@ import pytest
 from tests.bench.table import report
 from tests.cut_line import MUTANTS, cut_run, wide_plan
 from tests.killed_desks import killed_desks
+from tests.planted import SECRET, hits
 from tests.servers import Server, embedded
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
@@ -242,7 +243,7 @@ def _look(place: str, watchers: str) -> None:
 def _cuts(server: Server, folder: Path, less: int, seed: int) -> None:
     """Four seats over a line that is cut, while the server is killed."""
     kills = 8 // less or 1
-    found = cut_run(server, folder, jobs=390 // less, share=0.2, seed=seed, kills=kills, most_s=480.0)
+    found = cut_run(server, folder, jobs=390 // less, share=0.1, seed=seed, kills=kills, most_s=480.0)
     counts = (found.jobs, found.cuts, found.kills, found.ambiguous)
     report(PART, "jobs / cuts / kills / ambiguous", "/".join(map(str, counts)))
     report(PART, "  lost, twice, out of order", str(len(found.wrong)), "0")
@@ -268,6 +269,24 @@ def _desks(server: Server, folder: Path, less: int, seed: int) -> None:
     )
     for line in found.wrong[:10]:
         print(line)
+
+
+def _secrets(server: Server, folder: Path, less: int, seed: int) -> None:
+    """A password planted, and searched for after every kind of failure."""
+    own = Server(server.programs, password=SECRET)
+    try:
+        own.make().start().prepare("excursions")
+        folder.mkdir()
+        os.environ["PGPASSFILE"] = str(own.passfile(folder))
+        tried, found = hits(own, folder)
+        report(
+            PART, "kinds of failure / places where a planted password was found", f"{tried}/{len(found)}", "0"
+        )
+        for line in found:
+            print(line)
+    finally:
+        own.stop()
+        os.environ["PGPASSFILE"] = str(server.passfile(folder.parent))
 
 
 def _kills(server: Server, folder: Path, less: int, seed: int) -> None:
@@ -315,6 +334,7 @@ def _press(place: str, folder: str, name: str) -> None:
 
 _PARTS = {
     "append": _append, "crowd": _crowd, "cuts": _cuts, "mutants": _mutants, "kills": _kills, "desks": _desks,
+    "secrets": _secrets,
 }  # fmt: skip
 _OTHERS: dict[str, Callable[..., None]] = {"ask": _ask, "look": _look, "press": _press}
 

@@ -11,15 +11,14 @@ from uuid import uuid4
 import pytest
 
 from tests.cut_line import wide_plan
+from tests.planted import NAME, SECRET, at_connecting, service_file, typed_on_the_line
 from tests.servers import DEBIAN, Server
 from tracker.cli.main import main
 from tracker.foundation.clock import monotonic_s, pause
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
 
-SECRET = "hunter2-planted"
 ZERO = {"kind": "zero", "utc": "2031-05-04T14:00:00Z"}
-NAME = "db.example.org"
 
 
 def openssl(folder: Path, *words: str) -> None:
@@ -109,40 +108,16 @@ def test_off_this_machine_the_line_is_encrypted_and_the_server_known(
 
 
 def test_no_password_is_told_whatever_fails(
-    server: Server, away: pytest.MonkeyPatch, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+    server: Server,
+    away: pytest.MonkeyPatch,
+    tmp_path: Path,
+    no_state: Path,
+    capfd: pytest.CaptureFixture[str],
 ) -> None:
     secret = tmp_path / "secret"
     secret.write_text(f"*:*:*:*:{SECRET}\n")
     secret.chmod(0o600)
-    here, there = f"127.0.0.1:{server.port}", f"{NAME}:{server.port}"
-    folder = tmp_path / "services"
-    folder.write_text(
-        f"[eva]\nhost=127.0.0.1\nport={server.port}\nuser=lead\npassword={SECRET}\ndbname=excursions\n"
-    )
-    failures: list[tuple[dict[str, str], str]] = [
-        ({}, f"postgresql://lead@{here}/excursions#x"),
-        ({}, f"postgresql://nobody@{here}/excursions#x"),
-        ({}, f"postgresql://lead@{here}/none#x"),
-        ({}, "postgresql://lead@127.0.0.1:1/excursions#x"),
-        ({}, f"postgresql://lead@{there}/excursions#x"),
-        ({}, f"postgresql://lead@{there}/excursions?sslmode=require#x"),
-        ({}, "postgresql:///?service=eva#x"),
-        ({}, "postgresql:///?service=none#x"),
-        ({}, "postgresql:///#x"),
-        ({}, f"postgresql://lead@{here}/excursions?passfile={tmp_path}/none#x"),
-        ({}, f"postgresql://lead@{here}/excursions?target_session_attrs=standby#x"),
-        ({"PGSSLMODE": SECRET}, f"postgresql://lead@{here}/excursions#x"),
-        ({"PGSSLMODE": "verify-full"}, f"postgresql://lead@{here}/excursions#x"),
-        ({"PGPASSWORD": SECRET}, f"postgresql://lead@{here}/excursions#x"),
-        ({"PGPASSWORD": SECRET, "PGUSER": "lead"}, f"postgresql://{here}/excursions#x"),
-        ({"PGPORT": SECRET}, "postgresql://lead@127.0.0.1/excursions#x"),
-        ({"PGHOST": SECRET, "PGHOSTADDR": ""}, "postgresql:///excursions#x"),
-        ({"PGOPTIONS": f"-c {SECRET}"}, f"postgresql://lead@{here}/excursions#x"),
-        ({"PGDATESTYLE": SECRET}, f"postgresql://lead@{here}/excursions#x"),
-        ({"PGSERVICE": SECRET}, f"postgresql://lead@{here}/excursions#x"),
-        ({"PGTARGETSESSIONATTRS": SECRET}, f"postgresql://lead@{here}/excursions#x"),
-        ({"PGREQUIREAUTH": SECRET}, f"postgresql://lead@{here}/excursions#x"),
-    ]
+    folder, failures = service_file(server, tmp_path), at_connecting(server, tmp_path)
     for settings, address in failures:
         with pytest.MonkeyPatch.context() as patched:
             patched.setenv("PGPASSFILE", str(secret))
@@ -160,6 +135,12 @@ def test_no_password_is_told_whatever_fails(
         assert main(["verify", failures[0][1]]) == 1
     said = capfd.readouterr()
     assert "chmod 600" in said.err and "WARNING" not in said.err and SECRET not in said.err
+    for words in typed_on_the_line(server):
+        assert main(list(words)) == 2
+        said = capfd.readouterr()
+        assert "a password never stands in an address" in said.err and SECRET not in said.out + said.err
+    kept = [one for one in no_state.rglob("*") if one.is_file() and SECRET.encode() in one.read_bytes()]
+    assert kept == []
 
 
 def test_a_replica_is_read_and_a_promoted_one_that_lost_the_last_events_gets_nothing(

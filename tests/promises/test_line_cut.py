@@ -305,14 +305,8 @@ def test_a_view_that_is_opened_while_no_answer_comes_says_so_and_goes_on(
         runtime.stop()
 
 
-def test_a_desk_whose_server_holds_another_history_stops_and_keeps_everything(
-    direct: str, server: Server, tmp_path: Path
-) -> None:
-    writer, heard = desk(direct, tmp_path / "out")
-    until(heard, Opened)
-    for n in range(3):
-        writer.submit(Job(n, (done(f"t0.{n + 1}", 60 * n + 60),), PRESSED))
-        until(heard, Written)
+def _another_history(server: Server, direct: str) -> None:
+    """Take what comes after event 2 off the server, and put something else there."""
     switch = "ALTER TABLE tracker.events {} TRIGGER refuse"
     own = "(SELECT id FROM tracker.journals WHERE name = %s)"
     server.admin(switch.format("DISABLE"), database="excursions")
@@ -321,6 +315,38 @@ def test_a_desk_whose_server_holds_another_history_stops_and_keeps_everything(
     server.admin(switch.format("ENABLE"), database="excursions")
     with Journal.open(direct) as other:
         other.record({"kind": "noted", "text": "another history", "at": 500})
+
+
+def test_a_desk_goes_on_beside_a_server_that_holds_another_history(
+    direct: str, server: Server, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct, tmp_path / "out")
+    until(heard, Opened)
+    for n in range(3):
+        writer.submit(Job(n, (done(f"t0.{n + 1}", 60 * n + 60),), PRESSED))
+        until(heard, Written)
+    _another_history(server, direct)
+    writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
+    assert "another history from event 3 on" in until(heard, Unsaved).words
+    writer.go_elsewhere(str(tmp_path / "beside.sqlite"))
+    assert until(heard, Opened).path == str(tmp_path / "beside.sqlite")
+    assert until(heard, Written).token == 8 and writer.stop() == ()
+    with Journal.open(tmp_path / "beside.sqlite", read_only=True) as own:
+        assert [event.kind for event in own.fold.recorded] == ["zero", *["done"] * 3, "noted", "noted"]
+        assert "another history from event 3 on" in own.fold.recorded[4].body["text"]
+    with Journal.open(direct, read_only=True) as theirs:
+        assert [event.kind for event in theirs.fold.recorded] == ["zero", "done", "noted"]
+
+
+def test_a_desk_whose_server_holds_another_history_stops_and_keeps_everything(
+    direct: str, server: Server, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct, tmp_path / "out")
+    until(heard, Opened)
+    for n in range(3):
+        writer.submit(Job(n, (done(f"t0.{n + 1}", 60 * n + 60),), PRESSED))
+        until(heard, Written)
+    _another_history(server, direct)
     writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
     report = until(heard, Unsaved)
     assert report.kept and "another history from event 3 on" in report.words

@@ -299,11 +299,12 @@ class _Asking(threading.Thread):
         while not self._ended:
             word = self._look()
             with self._turn:
-                self._keep(word)
+                known = self._keep(word)
                 self._tell(_written(word))
                 self._wanted = monotonic_s() if self._guests else self._wanted
                 self._ended = monotonic_s() - self._wanted > self._linger_s
-            self._asked.set()
+            # Who joins once all was forgotten waits for what is there by now.
+            (self._asked.set if known else self._asked.clear)()
         with contextlib.suppress(OSError):
             self._door.shutdown(socket.SHUT_RDWR)
         self._door.close()
@@ -330,15 +331,16 @@ class _Asking(threading.Thread):
             return {"amiss": error.lines[0].removeprefix(f"{self._address}: "), "kind": kind}
         return {"rows": [astuple(row) for row in rows], "shown": [astuple(one) for one in shown]}
 
-    def _keep(self, word: Word) -> None:
-        """Keep what was found for those who join later."""
+    def _keep(self, word: Word) -> bool:
+        """Keep what was found for those who join later; whether it is not all to be found anew."""
         self._amiss = word if "amiss" in word else None
         self._rows += [Row(*cells) for cells in word.get("rows", ())]
         self._shown += [Shown(*cells) for cells in word.get("shown", ())]
-        if self._amiss is not None and word["kind"] != "lost" and self._store is not None:
-            # Who joins from now on is told what the server holds by now.
-            self._store.close()
-            self._store, self._rows, self._shown, self._looked = None, [], [], -_SHOWN_S
+        if self._amiss is None or word["kind"] == "lost" or self._store is None:
+            return True
+        self._store.close()
+        self._store, self._rows, self._shown, self._looked = None, [], [], -_SHOWN_S
+        return False
 
     def _tell(self, line: bytes) -> None:
         """Tell everybody; who cannot take it at once is left out, and joins again."""
@@ -386,7 +388,7 @@ class _Asking(threading.Thread):
         number = known["rows"]
         rows = [self._store.stored_hash, *(row.hash for row in self._rows)]
         if number >= len(rows) or known["hash"] not in ("", rows[number]):
-            return {"amiss": "the server holds another history than what is shown here", "kind": "forked"}
+            return {"amiss": "the server holds another history", "kind": "forked"}
         return {"journal": self._store.found, **self._missing(known)}
 
     def _missing(self, known: Word) -> Word:

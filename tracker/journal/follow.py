@@ -90,5 +90,5 @@ class Follower:
             raise JournalError(f"{self._place}: another journal, or less of it, is in its place now")
         if self.number and journal.rows([self.number])[0].hash != self._hash:
             journal.close()
-            raise JournalError(f"{self._place}: another history than what is shown is in its place now")
+            raise JournalError(f"{self._place}: another history is in its place now")
         return journal
