@@ -143,7 +143,7 @@ def test_everybody_in_but_not_closed_is_a_fact_already() -> None:
 
 SCRIPT = """
 import json, sys
-from tests.forecast.test_values import morning
+from tests.forecast.test_figures import morning
 from tracker.forecast.estimate import estimate
 print(json.dumps(estimate(morning().progress(), 1400, scenarios=1000).as_json()))
 """
