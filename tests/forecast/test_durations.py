@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from tests.runs import Run, step, task
 from tracker.forecast.durations import Drawn, _believe, draw_durations
 from tracker.forecast.estimate import estimate
 from tracker.forecast.memory import Memory
@@ -299,7 +300,11 @@ def test_the_widest_noise_of_a_scenario_is_bounded() -> None:
     assert np.abs(np.log(row / 600.0)).max() < 3.0 * 0.3 * 5.0
 
 
-def stood_at(*events: tuple[str, float, dict[str, Any]], together: int = 1) -> list[tuple[float, float]]:
+def stood_at(
+    *events: tuple[str, float, dict[str, Any]],
+    together: int = 1,
+    at: Iterable[float] = (36.0, 60.0, 120.0, 240.0),
+) -> list[tuple[float, float]]:
     """Return (elapsed, median left), minutes, of a step of twelve that nobody ticks, of a crew on its plan.
 
     The four steps before it took what they had, ticked `together` at once, and the other one ticks on.
@@ -314,7 +319,7 @@ def stood_at(*events: tuple[str, float, dict[str, Any]], together: int = 1) -> l
     ticks += [("done", 610.0 * (i + 1), {"step": f"t.{i + 7}"}) for i in range(29)]
     whole = fold(*sorted((*ticks, *events), key=lambda one: one[1]), steps=(*ours, *theirs))
     out = []
-    for minutes in (6.0, 12.0, 24.0, 36.0, 60.0, 120.0, 240.0):
+    for minutes in at:
         now = 2403.0 + 60.0 * minutes
         world = build_world(whole.until(at=now).progress(), now=now, scenarios=2000)
         place = next(i for i, node in enumerate(world.nodes) if node.step == "t.5")
@@ -335,12 +340,33 @@ def stood_at(*events: tuple[str, float, dict[str, Any]], together: int = 1) -> l
 def test_a_step_stood_at_for_long_is_open_ended(events: Any, together: int) -> None:
     """At three times its time it is not about to end, and the longer it is stood at the longer it will be."""
     left = dict(stood_at(*events, together=together))
-    assert left[240] > 1.8 * left[120] > 3.0 * left[60] > 0.0
-    assert left[60] > 5.0 and left[240] > 0.25 * 240
+    assert left[240] > 1.8 * left[120] > 3.0 * left[60] > 3.5 * left[36]
+    assert left[36] > 12.0 and left[240] > 0.4 * 240
 
 
 def test_a_count_of_none_says_that_no_item_was_done_until_then() -> None:
     """Ticks come for two at once, so without a count the step would be taken for done."""
     count = ("counted", 2403.0 + 20.0 * 60.0, {"step": "t.5", "count": 0})
-    without, known = dict(stood_at(together=2)), dict(stood_at(count, together=2))
+    without, known = (dict(stood_at(*events, together=2, at=(24.0,))) for events in ((), (count,)))
     assert known[24] > 2.5 * without[24]
+
+
+def test_what_is_dropped_or_put_off_now_changes_nothing_of_a_step_at_work() -> None:
+    run = Run(
+        *(task(name, step("1", "EV1", 10), step("2", "EV1", 10)) for name in ("a", "b")),
+        *(
+            task(name, step("1", "EV1", minutes), priority="get-ahead")
+            for name, minutes in (("c", 2), ("d", 30))
+        ),
+        task("home", step("in", "EV1", 20), closeout=True),
+    )
+    run.done("a.1", at=600)
+    run.done("a.2", at=610)
+    now = run.now
+    deeds = ({"kind": "dropped", "task": "c"}, {"kind": "moved", "task": "c", "last": True})
+    rows = []
+    for then in (now, *(now.suppose({**deed, "at": 610}) for deed in deeds)):
+        world = build_world(then, now=2400.0, scenarios=2000)
+        rows.append(world.durations[[node.step for node in world.nodes].index("b.1")].copy())
+    assert (rows[0] == rows[1]).all() and (rows[0] == rows[2]).all()
+    assert 0.0 < (rows[0] == 0.0).mean() < 1.0

@@ -12,7 +12,7 @@ import weakref
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from itertools import islice
+from itertools import dropwhile, islice
 from math import inf
 from typing import NamedTuple
 
@@ -417,12 +417,11 @@ class _Present:
         )
 
     def _following(self, state: StepState, crew: Sequence[str]) -> tuple[float, ...]:
-        """Planned times of what the first of a crew has to do after a step, dropped or not, in their order.
+        """Planned times of what the first of a crew has to do after a step, in the order of the plan.
 
-        What is dropped now has nothing to do with what may have been done before.
+        Dropped or moved: what is decided now has nothing to do with what may have been done before.
         """
-        steps, sequence = self.progress.steps, self.progress.fold.sequence
-        after = (steps[step] for step in sequence[sequence.index(state.step.id) + 1 :])
+        after = islice(dropwhile(lambda each: each is not state, self.progress.steps.values()), 1, None)
         own = (
             each.step.time.likely
             for each in after

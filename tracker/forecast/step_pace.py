@@ -49,7 +49,7 @@ class Ask:
     """Crew members whose last tick began it, each with how much earlier than its begin that tick was; empty
     where it began with something else."""
     following_s: tuple[float, ...] = ()
-    """Of a step at work: planned times of what one of its crew has to do after it, in their order."""
+    """Of a step at work: planned times of what one of its crew has to do after it, as planned."""
 
     @property
     def all_counted(self) -> bool:
