@@ -68,7 +68,7 @@ REST: tuple[Stop, ...] = (
     ("1:01", ["d", "c", "Enter"], ["photos"]),
     ("1:02", ["f", "drop lamp", "Enter"], ["drop lamp"]),
     ("1:02", ["Esc"], ["1..3 tick"]),
-    ("1:03", ["L"], ["when inside", "page 1 of"]),
+    ("1:03", ["L"], ["comes first", "page 1 of"]),
     ("1:03", ["L"], ["1..3 tick"]),
     ("1:04", ["c"], ["c again calls EV1 EV2 home: inside ", "n at once; any other key neither"]),
     ("1:04", ["c"], ["saved: called EV1 EV2 home u takes it back", "way home"]),

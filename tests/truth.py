@@ -81,7 +81,7 @@ def chosen(text: str, scene: Scene, whole: bool) -> tuple[str, list[tuple[str, s
         return text, []
     some = "|".join(re.escape(name) for name in sorted(words, key=len, reverse=True))
     pattern = re.compile(
-        rf"^ *(?:\* )?({some}) +(?=\d)(?:[^%\n]* )?({PET})(?: +[+-][^%\n]*?)? +([<>]?[\d.]+ %)"
+        rf"^ *(?:\* )?({some}) +({PET})(?: [^%\n]*?)? +([<>]?[\d.]+ %)"
         rf"[ <]+({SPAN}(?: SHORT)?)?{'.*$' if whole else ''}",
         re.M,
     )

@@ -10,6 +10,7 @@ import pytest
 from tracker.console.pane import Pane
 from tracker.console.settings import Settings
 from tracker.console.terminal import THEMES
+from tracker.forecast.figures import Alert
 
 
 def _channel(value: int) -> float:
@@ -40,7 +41,7 @@ def test_text_can_be_read_in_every_theme(theme: Any) -> None:
     """WCAG 2.2, 1.4.3: 4.5 to 1 for text; 1.4.6: 7 to 1 where contrast is to be high."""
     least = 7.0 if theme.name == "tracker-contrast" else 4.5
     roles = theme.variables
-    for ink in ("ink-text", "ink-dim", "ink-accent", "ink-going", "ink-late"):
+    for ink in ("ink-text", "ink-dim", "ink-accent", "ink-late"):
         assert contrast(roles[ink], roles["ink-ground"]) >= least, ink
 
 
@@ -77,3 +78,29 @@ async def test_without_colour_bars_words_and_the_chosen_line_remain(
         runway = at.desk.query_one("#runway", Pane).lines
         bars = ["".join(span.text for span in line) for line in runway[2:4]]
         assert all("▐" in bar or "▌" in bar or "█" in bar or "[" in bar for bar in bars), bars
+
+
+async def test_every_word_as_it_is_drawn_stands_out_in_every_theme(at_desk: Callable[..., Any]) -> None:
+    """WCAG 2.2, 1.4.3: 4.5 to 1 for text."""
+    async with at_desk((100, 30)) as at:
+        await at.press("z", "1")
+        at.estimate(alerts=(Alert("confidence", "chance 69 %", False, "confidence", "act"),))
+        measured = set()
+        for theme in THEMES:
+            at.desk.app.theme = theme.name
+            for keys in (("down", "e"), ("escape",)):
+                await at.press(*keys)
+                for segment in (s for strip in at.desk.app.screen._compositor.render_strips() for s in strip):
+                    style = segment.style
+                    if (
+                        style is None
+                        or style.color is None
+                        or style.bgcolor is None
+                        or not segment.text.strip()
+                    ):
+                        continue
+                    pair = [colour.get_truecolor() for colour in (style.color, style.bgcolor)]
+                    ratio = contrast(*("#{:02x}{:02x}{:02x}".format(*one) for one in pair))
+                    assert ratio >= 4.5, (theme.name, segment.text, ratio)
+                    measured.add((theme.name, *pair))
+        assert len(measured) >= 4 * len(THEMES)

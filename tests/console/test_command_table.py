@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.keyboard import offered, strike, until
 from tracker.console import commands
 from tracker.console.app import TrackerApp
-from tracker.console.commands import BY_ID, TABLE, Command, commands_of
+from tracker.console.commands import ASKS, BY_ID, TABLE, Command, commands_of
 from tracker.console.desk import Desk
 from tracker.console.live_screen import bindings
 from tracker.console.pane import Pane
 from tracker.console.session import DeskRuntime
+from tracker.console.view.help import job_rows
 from tracker.console.view.styled_text import text_of
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
@@ -52,3 +55,60 @@ async def test_a_new_command_is_one_row(plan: Plan, tmp_path: Path, monkeypatch:
         await strike(desk.app, "enter")
         await until(desk.app, lambda: done == [desk, desk])
     runtime.stop()
+
+
+TWINS = {("runway", "limits"), ("steps", "tasks"), ("optional", "decide"), ("consumables", "levels")}
+TWINS |= {("alerts", "whole"), ("lead", "back"), ("view", "page"), ("crew", "page")}
+"""Commands of the desk and of the lead's view that show the same, each on its own screen."""
+
+
+def test_a_letter_means_the_same_on_both_screens() -> None:
+    desk = {key: row.id for row in commands_of("desk") for key in row.keys}
+    lead = {key: row.id for row in commands_of("lead") for key in row.keys if len(key) == 1 or key in desk}
+    moving = {"up", "down", "pageup", "pagedown"} | set("123456789")
+    other = {key: (desk[key], id) for key, id in lead.items() if key in desk and key not in moving}
+    assert not {key: ids for key, ids in other.items() if len(set(ids)) > 1 and ids not in TWINS}
+
+
+async def test_at_80_by_24_the_keys_of_the_job_are_in_sight_at_once(
+    at_desk: Callable[..., Any], at_lead: Callable[..., Any]
+) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("z", "question_mark")
+        at.estimate()
+        told = job_rows("desk", at.desk.table)
+        assert len(told) >= 12 and not [sign for sign, words in told if f" {words}" not in at.screen]
+    async with at_lead((80, 24)) as at:
+        await at.press("question_mark")
+        told = job_rows("lead", at.lead.table)
+        assert not [sign for sign, words in told if f" {words}" not in at.screen]
+
+
+async def test_every_key_says_what_it_does_or_why_not(
+    at_desk: Callable[..., Any], at_lead: Callable[..., Any]
+) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("C")
+        assert at.said == "C does nothing here; ? shows every key"
+        for key, why in (("c", "not before the clock runs; z starts it"), ("r", "nobody is held")):
+            await at.press(key)
+            assert at.said.endswith(why) and not at.desk.entry.line.display
+        for word, asks in ASKS.items():
+            at.desk.entry.open("entry", f"{word} ")
+            await at.settle()
+            begin = asks.partition("{")[0].partition("`")[0]
+            assert at.said.startswith((begin, "Enter writes")) and "missing" not in at.said, word
+            await at.press("enter")
+            assert at.said.startswith((begin, "resumed")), word
+            await at.press("escape")
+        for wrong, right in (("xyz", "as in 1 -3"), ("move a", "`move a b`"), ("keep z", "a survey")):
+            at.desk.entry.open("entry", wrong)
+            await at.settle()
+            assert right in at.said
+            await at.press("tab")
+            assert (at.said.startswith("nothing completes this: ") and right in at.said) or wrong == "move a"
+            await at.press("escape")
+        assert at.kinds == []
+    async with at_lead((80, 24)) as at:
+        await at.press("d")
+        assert at.session.said.startswith("d is the desk's: give a task up")

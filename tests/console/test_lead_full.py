@@ -64,7 +64,7 @@ def test_curves_of_the_tightest_accounts_are_shown_where_not_all_fit(scene: Lead
     )
     text = text_of(levels(estimated(scene, consumables=many), 80, 17))
     assert "EV39 oxygen" in text and "EV0 oxygen" not in text
-    assert "~ 28 more accounts, further from the reserve: a" in text
+    assert "~ 28 more accounts, further from the reserve: !" in text
     page = words(in_full(estimated(scene, consumables=many), 80))
     assert all(page.count(f"EV{k} oxygen") >= 2 for k in range(40)), "a row and a curve for each"
 
@@ -136,7 +136,7 @@ def minutes_of(pet: str) -> int:
 
 async def test_the_page_is_opened_moved_and_left(at_lead: Callable[..., Any]) -> None:
     async with at_lead((80, 24)) as at:
-        await at.press("a")
+        await at.press("exclamation_mark")
         assert "─ alerts" in at.screen and "below   up, down" in at.screen and "Esc back" in at.screen
         top = at.screen
         await at.press("pagedown")

@@ -50,7 +50,7 @@ async def test_a_tick_of_another_process_is_seen(path: Path) -> None:
         assert runtime.session.followed.steps["pump.bolts"].ended is None
         tick(path, "pump.bolts", "0:40")
         await at.until("event 9")
-        await at.press("f")
+        await at.press("S")
         await at.until("done EV1 Release the captive bolts")
         snapshot = runtime.session.snapshot
         assert snapshot is not None and snapshot.progress.steps["pump.bolts"].done == 2400
@@ -83,11 +83,11 @@ async def test_watching_changes_no_file(path: Path, tmp_path: Path) -> None:
     async with app.run_test(size=(120, 36)) as pilot:
         at = AtLead(pilot, app)
         await at.until("AS OF 0:20:00")
-        await at.press("w")
+        await at.press("f")
         await at.type("drop lamp")
         await at.press("enter")
         await at.until("change")
-        await at.press("end", "m", "left", "v")
+        await at.press("end", "full_stop", "left", "v")
     assert everything(tmp_path) == before
 
 

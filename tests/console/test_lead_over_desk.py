@@ -26,7 +26,7 @@ def test_the_figures_of_the_desk_stand_until_the_view_has_its_own(plan: Plan) ->
     session.grown(Grown(progress, ()))
     scene = session.scene(ZERO + timedelta(seconds=NOW_S))
     assert scene.estimate is session.carried.estimate
-    assert "INSIDE on paper" not in text_of(lead_head(scene, 120, 3))
+    assert "not estimated" not in text_of(lead_head(scene, 120, 3))
     session.go_to(600.0, ZERO + timedelta(seconds=NOW_S))
     earlier = session.scene(ZERO + timedelta(seconds=NOW_S))
     assert earlier.estimate is None, "they are not those of an earlier instant"

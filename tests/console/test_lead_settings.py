@@ -38,7 +38,7 @@ def test_keys_of_the_view_have_a_table_of_their_own() -> None:
     [
         ('[lead_keys]\nmarc = "Z"', "lead_keys.marc: there is no such command; perhaps mark"),
         ('[lead_keys]\nundo = "Z"', "lead_keys.undo: there is no such command"),
-        ('[lead_keys]\nmark = "w"', "lead_keys.mark: w is the key of what-if"),
+        ('[lead_keys]\nmark = "f"', "lead_keys.mark: f is the key of what-if"),
         ('[lead_keys]\nback = "w"', "lead_keys.back: keeps its key"),
         ('[lead_keys]\nmark = "hyper"', "lead_keys.mark: hyper is not a key"),
         ("[lead_keys]\nmark = 3", "lead_keys.mark: 3 does not fit"),
@@ -51,20 +51,20 @@ def test_what_is_wrong_is_one_line_that_says_where(text: str, told: str) -> None
 
 
 def test_faults_of_both_tables_come_in_one_run() -> None:
-    lines = faults('theme = "pink"\n[keys]\nfind = "7"\n[lead_keys]\nmark = "w"')
+    lines = faults('theme = "pink"\n[keys]\nfind = "7"\n[lead_keys]\nmark = "f"')
     assert len(lines) == 3
 
 
 async def test_the_view_goes_by_a_persons_keys(at_lead: Callable[..., Any]) -> None:
-    chosen = 'earlier = ","\nlater = "."\nwhole = "E"\ntheme = "w"\nwhat-if = ["T", "e"]'
+    chosen = 'earlier = ","\nlater = ";"\nwhole = "E"\ntheme = "J"\nwhat-if = ["T", "e"]'
     keys = read_settings(f"[lead_keys]\n{chosen}", "settings.toml")
     async with at_lead(settings=keys) as at:
-        assert "T what if" in at.screen and ", . back" in at.screen
+        assert "T what if" in at.screen and ", ; back" in at.screen
         await at.press("comma")
         assert at.session.chosen == 2460.0
         await at.press("left")
         assert at.session.chosen == 2460.0, "its own key is free"
-        await at.press("full_stop", "end", "E")
+        await at.press("semicolon", "end", "E")
         assert at.lead.view_name == "whole"
         await at.press("question_mark")
         assert "  E         alerts, figures" in at.screen
@@ -145,13 +145,13 @@ def test_the_file_is_read_by_the_verb_and_its_faults_come_before_any_screen(
     plan = read_plan(Path(__file__).parent / "heron.yaml")
     with Journal.create(tmp_path / "one.sqlite", plan) as journal:
         on_record(journal)
-    (tmp_path / "settings.toml").write_text('[lead_keys]\nmark = "w"\n')
+    (tmp_path / "settings.toml").write_text('[lead_keys]\nmark = "f"\n')
     monkeypatch.setenv("TRACKER_SETTINGS", str(tmp_path / "settings.toml"))
     monkeypatch.setattr("tracker.console.terminal.is_terminal", lambda: True)
     for more in ([], ["--serve", "127.0.0.1:0"]):
         assert main(["watch", str(tmp_path / "one.sqlite"), *more]) == 1
         told = capsys.readouterr()
-        assert told.out == "" and "lead_keys.mark: w is the key of what-if" in told.err
+        assert told.out == "" and "lead_keys.mark: f is the key of what-if" in told.err
 
 
 def test_ids_of_the_view_are_told() -> None:

@@ -10,7 +10,7 @@ import pytest
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.layout import VIEWS, pages_for
 from tracker.console.lead_analysis import LeadAnalysis, Learned, Wish
-from tracker.console.view.head import lead_head, notice
+from tracker.console.view.head import changed_rule, lead_head, notice, notice_rows
 from tracker.console.view.lead_1_day import day, ingress, to_decide, why
 from tracker.console.view.lead_2_choices import choices
 from tracker.console.view.lead_3_work import tasks, word
@@ -175,9 +175,10 @@ def test_an_alert_below_the_lead_s_head_ends_at_a_word(scene: LeadScene, width: 
     text = "EV1 at Drive the six captive fasteners, 5 of 6, 27:37 of 10:00 min: done? EV1, EV1 -5, silent EV1"
     alerts = (Alert("tick:a", text, False), Alert("tick:b", text, False))
     shown = replace(scene, said="", snapshot=Snapshot(scene.progress, replace(scene.estimate, alerts=alerts)))
-    row = text_of(notice(shown, width, 1))
-    told = row.partition("LOOK ")[2].partition("  1 more alert: a")[0].strip()
-    assert told.endswith(" ~") and f"{told.removesuffix('~')}" in f"{text} "
+    rows = notice(shown, width, notice_rows(shown, width))
+    told = " ".join(text_of(rows).split()).removeprefix("! LOOK ")
+    assert told.replace(" 1 more alert: !", "") == text
+    assert [row for row in text_of(rows).splitlines() if not row.startswith((" ! ", " " * 10))] == []
 
 
 @pytest.mark.parametrize("width", [80, 100, 120, 160])
@@ -265,8 +266,8 @@ def test_choices_say_of_which_instant_they_are(scene: LeadScene) -> None:
 def test_a_rehearsal_says_that_it_is_one(scene: LeadScene) -> None:
     played = replace(scene, snapshot=Snapshot(replace(scene.progress, rehearsal=True), scene.estimate))
     for width in (80, 100, 200):
-        assert "REHEARSAL" in text_of(lead_head(played, width, 3))
-        assert "REHEARSAL" not in text_of(lead_head(scene, width, 3))
+        assert "REHEARSAL" in text_of(changed_rule(played, width, 1))
+        assert "REHEARSAL" not in text_of(changed_rule(scene, width, 1))
 
 
 def test_before_the_start_the_range_of_the_plan_is_drawn_and_chances_are_told(plan: Plan) -> None:

@@ -102,8 +102,9 @@ def test_the_head_says_to_spare_of_the_limit_that_comes_first_and_names_the_like
     wide = replace(estimate.binding, reached=Range(30000.0, 33600.0, 34000.0), to_spare=21960, chance=0.04)
     changed = replace(estimate, binding=wide, limits=(estimate.limits[0], wide))
     scene = replace(under_way, snapshot=Snapshot(under_way.progress, changed))
-    words = "46 min to spare: elapsed limit at 4:00; likeliest to break: EV2 oxygen, chance 96 %"
-    assert words in text_of([limit_line(scene, 200)])
+    assert "46 min to spare: elapsed limit at 4:00" in text_of([limit_line(scene, 200)])
+    for width in (80, 200):
+        assert " likeliest to break: EV2 oxygen, chance 96 % ──" in text_of(changed_rule(scene, width, 1))
     for width in range(60, 200):
         assert "46 min to spare: elapsed" in text_of([limit_line(scene, width)])
     assert "turn by 3:03" in text_of([limit_line(scene, 62)])

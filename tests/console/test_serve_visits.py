@@ -69,7 +69,7 @@ async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Pa
         assert await page.until(lambda: all(words in page.terminal for words in both), 20)
         scroll = "getComputedStyle(document.querySelector('.xterm-viewport')).overflowY"
         assert await page.value(scroll) == "hidden"
-        await page.press("w")
+        await page.press("f")
         for char in "drop lamp":
             await page.press(char)
         assert await page.until(lambda: "Enter supposes: dropped" in page.terminal, 20)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
@@ -12,7 +13,10 @@ import pytest
 from tests.console.conftest import HERE, ZERO, estimate_by_hand
 from tests.runs import Run
 from tests.screens import panes, screen
+from tracker.console.layout import MIDDLE
+from tracker.console.view.alerts import said_of
 from tracker.console.view.scene import Disk, Scene, Snapshot
+from tracker.console.view.styled_text import large, text_of
 from tracker.forecast.figures import (
     Alert,
     Before,
@@ -24,6 +28,9 @@ from tracker.forecast.figures import (
     Range,
     TurnBack,
 )
+from tracker.forecast.wording import chance_words, first_limit, limit_at, limit_words
+from tracker.foundation.shown import pet_up, spare_words
+from tracker.foundation.text import percent
 from tracker.journal.progress import Progress
 from tracker.plan.read import read_plan
 
@@ -229,3 +236,51 @@ def test_alerts_take_the_rows_they_need_while_the_list_keeps_five(
         assert len(rows["crew"]) in (len(usual["crew"]), len(calm.progress.plan.crew))
         if len(rows["alerts"]) < number:
             assert len(rows["middle"]) == 5 and "runway" not in rows, "what gives way gives way first"
+
+
+LONG = " ".join(f"entry {n} saved: EV1 done a step of many words" for n in range(9))
+DEED = " ".join(["chance 69 %, need 90 %: EV2 battery at 6:22, 7 min to spare;"] * 3 + ["d c drops photos"])
+
+
+@pytest.mark.parametrize("situation", ["calm", "in_trouble", "way_home", "six"])
+def test_at_80_by_24_nothing_that_decides_is_cut_or_gives_way(
+    request: pytest.FixtureRequest, situation: str
+) -> None:
+    scene = request.getfixturevalue(situation)
+    made = scene.estimate
+    if situation != "in_trouble":
+        made = replace(made, alerts=(Alert("confidence", DEED, False, "confidence", "act"),))
+    first, binding, need = first_limit(made.limits), made.binding, made.confidence
+    assert first is not None and binding is not None
+    told = [chance_words(made).removeprefix("chance "), spare_words(first.to_spare), "8 in 10"]
+    told.append(limit_at(first) if situation == "way_home" else limit_words(first.id).removesuffix(" limit"))
+    for said, view in (("", "steps"), *((LONG, view) for view in MIDDLE)):
+        lines = panes(replace(shown(scene, made), said=said), 80, 24, view)
+        head = text_of(lines["head"]).splitlines()
+        assert all(row in line for row, line in zip(large_rows(made), head, strict=True))
+        assert "~" not in "".join(head) and not [words for words in told if words not in "\n".join(head)]
+        chance = percent(1 - binding.chance, need)
+        named = f"likeliest to break: {limit_words(binding.id)}, chance {chance}"
+        assert (named in text_of(lines["rule-1"])) == (chance != ">99 %")
+        rows = " ".join(text_of(lines["alerts"]).split())
+        said_first = said_of(shown(scene, made), made.alerts[0]).split()
+        assert not [words for words in said_first if words not in rows], (view, rows)
+        assert sum(map(len, lines.values())) == 23
+
+
+def large_rows(made: Estimate) -> list[str]:
+    """Return the rows of the large figure of an estimate."""
+    return ["".join(span.text for span in row).rstrip() for row in large(pet_up(made.inside.p50), "")]
+
+
+@pytest.mark.parametrize("situation", ["calm", "in_trouble", "way_home", "six"])
+def test_what_stands_at_the_right_touches_nothing(request: pytest.FixtureRequest, situation: str) -> None:
+    scene = request.getfixturevalue(situation)
+    steps = {id: replace(s, step=replace(s.step, do="do " * 60)) for id, s in scene.progress.steps.items()}
+    long = replace(scene, snapshot=Snapshot(replace(scene.progress, steps=steps), scene.estimate))
+    touching = re.compile(r"\S (since \d|begins \d|ended \d|\d+:\d\d of \d|\d+ of \d+  |not yet \d|-\d h \d)")
+    for width, height in SIZES:
+        shown = panes(long, width, height)
+        for name in ("crew", "middle"):
+            rows = text_of(shown[name]).splitlines()
+            assert not [row for row in rows if touching.search(row)], (name, width)

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import queue
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+
+from textual.events import Resize
+from textual.geometry import Size
 
 from tracker.console.key_events import with_decisions
 from tracker.console.view.scene import Scene, Snapshot
@@ -104,3 +108,15 @@ def test_a_drop_goes_on_record_beside_its_advice(under_way: Scene) -> None:
     chosen = with_decisions([{"kind": "chose", "task": "survey", "choice": "drop"}], under_way.estimate)
     assert [e["kind"] for e in chosen] == ["chose", "dropped"]
     assert with_decisions([{"kind": "dropped", "task": "pump"}], under_way.estimate)[0]["kind"] == "dropped"
+
+
+async def test_what_comes_while_a_screen_closes_finds_no_pane_and_asks_for_none(
+    at_desk: Callable[..., Any], at_lead: Callable[..., Any]
+) -> None:
+    for opened, name in ((at_desk(), "desk"), (at_lead(), "lead")):
+        async with opened as at:
+            screen = getattr(at, name)
+            screen.app.exit()
+            await screen.query("*").remove()
+            screen.on_resize(Resize(Size(80, 24), Size(80, 24)))
+            screen.repaint()

@@ -26,6 +26,7 @@ from tracker.console.terminal import (
     over_a_wire,
     passed_on,
 )
+from tracker.console.view.help import unbound_words
 
 
 class TableProvider(Provider):
@@ -118,8 +119,11 @@ class TrackerApp(LeanApp):
             return
         if isinstance(line, EntryLine) and event.is_printable and event.character is not None:
             line.add_character(event.character)
-        else:
-            await self.do_bound(event.key)
+        elif (
+            not await self.do_bound(event.key) and event.is_printable and isinstance(self.screen, LiveScreen)
+        ):
+            live = self.screen
+            live.say(unbound_words(live.where, event.key, live.key("help")))
 
     async def on_key(self, event: events.Key) -> None:
         """Give a line that has just been opened the keys that were typed fast behind the one that opened it.

@@ -69,6 +69,16 @@ def go_wanted(progress: Progress) -> bool:
     return any(step and not progress.steps[step].gone for step in progress.current.values())
 
 
+def why_not(command: Command, progress: Progress | None, zero: str) -> str:
+    """Return why a command cannot be done now; nothing where it can, or where it says so itself."""
+    if progress is None or command.can(progress) or progress.closed is not None or command.ticks:
+        return ""
+    reasons: dict[Can, str] = {somebody_held: "nobody is held", something_open: "nothing is open"}
+    if progress.zero is None:
+        reasons[under_way] = f"not before the clock runs; {zero} starts it"
+    return f"{command.shown} {command.words}: {why}" if (why := reasons.get(command.can)) else ""
+
+
 def beyond_digits(progress: Progress) -> bool:
     """Return whether the crew has more members than there are digits."""
     return len(progress.plan.crew) > 9
@@ -92,13 +102,17 @@ class Command:
     foot: int = 0
     """Place in the footer, the smallest first; 0: not there."""
     can: Can = always
-    """When it can be done."""
+    """When it can be done; what it says besides is its own."""
     wanted: Can = always
     """When it has its place in the footer."""
     state: str = ""
     """The state of the screen in which it has that place; `not STATE`: in which it has none."""
     shown: str = ""
     """The key as a person reads it."""
+    types: str = ""
+    """The word of a deed with which it opens the entry line."""
+    asks: str = ""
+    """What that line asks while nothing stands behind the word: `{crew}` and the like are filled in."""
     palette: bool = True
     where: Where | None = None
     group: str = ""
@@ -140,6 +154,13 @@ def _group(
     )
 
 
+def _next_theme(screen: Any) -> None:
+    """Go to the next theme; the terminal's file is not loaded before a screen is."""
+    from tracker.console.terminal import next_theme
+
+    next_theme(screen)
+
+
 def _tick(digit: int) -> Command:
     """Return the row of a digit; few of them are enough for the palette, and one stands for all in the footer."""
     help, foot = f"tick the current step of crew member {digit}", 2 if digit == 1 else 0
@@ -149,7 +170,7 @@ def _tick(digit: int) -> Command:
 
 PAGES = 5
 """Pages of the lead's view at its smallest size."""
-_PAGE_HELP = "that page, where there are so many"
+_PAGE_HELP = "that page: the day, choices, work, what runs down, what if and better orders"
 
 
 def _page(digit: int) -> Command:
@@ -158,9 +179,10 @@ def _page(digit: int) -> Command:
     return _(f"page-{digit}", str(digit), f"page {digit}", _PAGE_HELP, do)
 
 
-def _types(start: str) -> Do:
-    """Return what opens the entry line with the beginning of an event."""
-    return lambda d: d.entry.open("entry", start)
+def _typed(id: str, keys: str, words: str, help: str, types: str, asks: str = "", **more: Any) -> Command:
+    """Return the row of a deed whose key opens the entry line with its word, which then asks for the rest."""
+    do: Do = lambda d: d.entry.open("entry", f"{types} ")  # noqa: E731
+    return _(id, keys, words, help, do, types=types, asks=asks, **more)
 
 
 # fmt: off
@@ -181,35 +203,35 @@ TABLE: tuple[Command, ...] = (
         "desk", "Entry",
         _("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", lambda d: d.type_about_chosen(), 6),
         _("find", "slash", "find", "find a step by its words or its id", lambda d: d.entry.open("find"), 16),
-        _("note", "n", "note", "write a note", _types("note "), 10, can=still_open, state="home"),
-        _("question", "Q", "question", "a question on record, to the lead or `NAME:` to another; answered, or decided", _types("question "), 18, can=still_open),
-        _("remind", "R", "remind", "a reminder: minutes from now or a PET, before it perhaps whose; then what", _types("remind "), can=still_open),
-        _("deviation", "V", "deviation", "what went wrong and is not mended", _types("deviation "), can=still_open),
-        _("message", "M", "message", "a message; `NAME:` says to whom", _types("message "), can=still_open),
-        _("taken", "O", "take over", "the desk was handed over: to whom; the brief says what came about since then", _types("taken by ")),
-        _("answer", "equals_sign", "answer", "answer a question, or settle what else is open: its number, unless it is the only one, then words", _types("answer "), can=something_open, key="="),
+        _typed("note", "n", "note", "write a note", "note", "what is to be noted?", foot=10, can=still_open, state="home"),
+        _typed("question", "Q", "question", "a question on record, to the lead or `NAME:` to another; answered, or decided", "question", "what is asked? of the lead, or of another: `question ground: ...`", foot=18, can=still_open),
+        _typed("remind", "R", "remind", "a reminder: minutes from now or a PET, before it perhaps whose; then what", "remind", "of what, and when? `remind 15 look at the gloves`: in 15 min; `remind EV2 0:50 ...`", can=still_open),
+        _typed("deviation", "V", "deviation", "what went wrong and is not mended", "deviation", "what went wrong and is not mended?", can=still_open),
+        _typed("message", "M", "message", "a message; `NAME:` says to whom", "message", "what, and to whom? `message ground: ...`", can=still_open),
+        _typed("taken", "O", "take over", "the desk was handed over: to whom; the brief says what came about since then", "taken by", "who takes the desk over?"),
+        _typed("answer", "equals_sign", "answer", "answer a question, or settle what else is open: its number, unless it is the only one, then words", "answer", "which is answered? {raised}: `answer {one} yes`", can=something_open, key="="),
     ),
     *_group(
         "desk", "Crew",
         _("hold", "h", "hold", "hold those named, or everyone, from this instant on; then perhaps why", lambda d: d.actions.hold(), 7, can=under_way, state="not home"),
-        _("resume", "r", "resume", "end holds: of those named, or every one", _types("resume "), 2, can=somebody_held),
+        _typed("resume", "r", "resume", "end holds: of those named, or every one", "resume", "whose hold ends? nobody named: every hold; held: {held}", foot=2, can=somebody_held),
         _("go", "g", "go", "give the go for the hold point that is next", lambda d: d.actions.go(), 3, can=still_open, wanted=go_wanted),
-        _("silent", "y", "silent", "voice lost with a crew member; the same again: it is back", _types("voice "), can=under_way),
-        _("entered", "i", "inside", "crew members are inside", _types("enter "), 4, can=under_way, state="home"),
+        _typed("silent", "y", "silent", "voice lost with a crew member; the same again: it is back", "voice", "whose voice is lost, or back? {crew}", can=under_way),
+        _typed("entered", "i", "inside", "crew members are inside", "enter", "who is inside? {outside}: `enter 1 2`", foot=4, can=under_way, state="home"),
         _("round", "K", "round", "ask the round that is due: o is ok, n and why is not, a number is what was read", lambda d: d.round_line.begin(), can=under_way),
-        _("place", "P", "where", "where somebody is, when no step says it: the site, then whom", _types("at "), can=still_open),
+        _typed("place", "P", "where", "where somebody is, when no step says it: the site, then whom", "at", "where is whom? `at {site} 1`; sites: {sites}", can=still_open),
     ),
     *_group(
         "desk", "Work",
-        _("hand", "o", "hand over", "a step belongs to somebody else from now on", _types("hand ")),
-        _("keep", "k", "keep", "keep an optional task: it is committed from now on", _types("keep "), 11, state="not home"),
-        _("drop", "d", "drop", "give a task up; the advice goes on record beside it", _types("drop "), 12, state="not home"),
-        _("put-off", "l", "later", "put an optional task off to the end", _types("later ")),
-        _("restore", "D", "restore", "take a dropped task back", _types("restore ")),
-        _("move", "m", "move", "a new place for a task", _types("move ")),
-        _("add", "A", "add", "unplanned work", _types("add ")),
-        _("retime", "t", "retime", "the crew says how long a step takes", _types("retime ")),
-        _("reading", "b", "reading", "a reading of a consumable, or a round of them", _types("reading "), 8),
+        _typed("hand", "o", "hand over", "a step belongs to somebody else from now on", "hand", "what, and to whom? `hand 1 2`: what EV1 is at to EV2; {crew}"),
+        _typed("keep", "k", "keep", "keep an optional task: it is committed from now on", "keep", "keep which? {tasks}", foot=11, state="not home"),
+        _typed("drop", "d", "drop", "give a task up; the advice goes on record beside it", "drop", "give which up? {tasks}", foot=12, state="not home"),
+        _typed("put-off", "l", "later", "put an optional task off to the end", "later", "put which off to the end? {tasks}"),
+        _typed("restore", "D", "restore", "take a dropped task back", "restore", "take which back? given up: {gone}"),
+        _typed("move", "m", "move", "a new place for a task", "move", "which, and before which? `move a b`, `move a last`; {tasks}"),
+        _typed("add", "A", "add", "unplanned work", "add", "whom, how long, what? `add EV1 0:10 Inspect the hinge`"),
+        _typed("retime", "t", "retime", "the crew says how long a step takes", "retime", "whose step, how many minutes more? `retime 1 15`, in all `retime 1 of 15`; {crew}"),
+        _typed("reading", "b", "reading", "a reading of a consumable, or a round of them", "reading", "which, and how much? `reading {store} 0.52 0.49`: one for each outside, {outside}", foot=8),
         can=still_open,
     ),
     *_group(
@@ -246,20 +268,16 @@ TABLE: tuple[Command, ...] = (
     *_group(
         "lead", "Pages",
         _("page", "v tab", "next page", "the next page at this size", lambda v: v.next_page(1), 1),
-        _("page-before", "V shift+tab", "page before", "the page before", lambda v: v.next_page(-1)),
+        _("page-before", "shift+tab", "page before", "the page before", lambda v: v.next_page(-1)),
         *(_page(digit) for digit in range(1, PAGES + 1)),
-        _("inside", "i", "the day", "INSIDE by what is counted, what is to decide, the day and why", lambda v: v.show_region("day")),
-        _("limits", "l", "limits", "every limit with its trend", lambda v: v.show_region("limits")),
-        _("decide", "d", "choices", "what each choice comes to, questions and answers, turning for home", lambda v: v.show_region("choices")),
-        _("tasks", "t", "tasks", "every task with its chance", lambda v: v.show_region("tasks")),
-        _("levels", "x", "consumables", "what runs down, as curves", lambda v: v.show_region("levels")),
-        _("readings", "b", "readings", "levels, reserves, when each was read", lambda v: v.show_region("readings")),
-        _("orders", "o", "better orders", "hand-overs and places of tasks that bring everyone in earlier", lambda v: v.show_region("orders")),
-        _("fresh", "f", "how fresh", "the last word from each crew member", lambda v: v.show_region("fresh")),
+        _("decide", "p", "choices", "what each choice comes to, questions and answers, turning for home", lambda v: v.show_region("choices")),
+        _("tasks", "S", "tasks", "every task with its chance, and the last word from each crew member", lambda v: v.show_region("tasks")),
+        _("limits", "w", "limits", "every limit with its trend", lambda v: v.show_region("limits")),
+        _("levels", "x", "consumables", "what runs down: levels, reserves, when each was read", lambda v: v.show_region("levels")),
     ),
     *_group(
         "lead", "In full",
-        _("whole", "a exclamation_mark", "in full", "alerts, figures and events in full, on one page to scroll through", lambda v: v.turn_to("whole"), 3),
+        _("whole", "exclamation_mark", "in full", "alerts, figures and events in full, on one page to scroll through", lambda v: v.turn_to("whole"), 3),
     ),
     *_group(
         "lead", "Back and forth",
@@ -275,12 +293,12 @@ TABLE: tuple[Command, ...] = (
     ),
     *_group(
         "lead", "What if",
-        _("what-if", "w e", "what if", "suppose events, beside what stands", lambda v: v.entry.open("what-if"), 2),
+        _("what-if", "f", "what if", "suppose events, beside what stands", lambda v: v.entry.open("what-if"), 2),
         _("nothing-supposed", "W", "as it stands", "suppose nothing any more", lambda v: v.suppose_nothing()),
     ),
     *_group(
         "lead", "What moved it",
-        _("mark", "m", "mark", "what moved it from the shown instant on; again: in half an hour", lambda v: v.mark(), 6, can=started),
+        _("mark", "full_stop", "mark", "what moved it from the shown instant on; again: in half an hour", lambda v: v.mark(), 6, can=started),
     ),
     *_group(
         "desk", "Desk",
@@ -288,7 +306,7 @@ TABLE: tuple[Command, ...] = (
         _("help", "question_mark f1", "help", "this page", lambda s: s.turn_to("help"), 98, where="both"),
         _("palette", "ctrl+p", "palette", "find a command by its words", lambda d: d.app.action_command_palette(), 21, palette=False),
         _("copy", "Y", "copy", "copy the chosen line, or the message, to the clipboard", lambda d: d.copy()),
-        _("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", lambda s: s.next_theme(), where="both"),
+        _("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", _next_theme, where="both"),
         _("close", "X", "close", "the excursion is over; asked twice", lambda d: d.actions.close(), 2, can=under_way, wanted=all_inside),
         _("quit", "q ctrl+q ctrl+c", "quit", "leave the desk; asked twice; the journal goes on", lambda d: d.actions.leave(), 99),
         _("quit", "q ctrl+q ctrl+c", "quit", "leave the view; nothing of it is kept", lambda v: v.leave(), 99, where="lead"),
@@ -307,6 +325,9 @@ def commands_of(where: Where) -> tuple[Command, ...]:
         if c.where in (where, "both")
     )
 
+
+ASKS: Mapping[str, str] = {command.types: command.asks for command in TABLE if command.types}
+"""What the entry line asks by the word of a deed, while nothing stands behind it."""
 
 BY_ID: Mapping[Where, Mapping[str, Command]] = {
     "desk": {command.id: command for command in commands_of("desk")},
@@ -432,6 +453,7 @@ READING_IT: tuple[tuple[str, str, str], ...] = tuple(
         ),
         ("musts alone", "INSIDE with must work, closing what is open and closeout alone"),
         ("committed", "an optional task that a person chose to keep"),
+        ("38 %<", "a chance below the one that is needed"),
         ("~", "cut, or more than has room; the page of everything has it in full"),
     )
 )

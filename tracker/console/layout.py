@@ -60,6 +60,8 @@ LIST_LEAST = 5
 """Rows that the list keeps, whatever else wants room."""
 CREW_LEAST = 3
 """Rows that the crew keeps on the smallest screen."""
+TALL = 36
+"""From so many rows on, views of many rows leave the crew and what comes due theirs."""
 _ALWAYS = 3 + 1 + 1 + 1 + 1
 """Rows of the head, of the rules below it, below the crew and below the list, and of the keys."""
 
@@ -102,7 +104,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     coming = _due_rows(scene, width, height, view)
     below = height - _ALWAYS - coming
     crew, bars = single, 0
-    twice = width < LARGE and not (view in LONG and height < 36)
+    twice = width < LARGE and not (view in LONG and height < TALL)
     double = crew_rows(scene, width, double=True) if twice else single
     if below - usual - double >= LIST_LEAST + (1 if coming else members):
         crew = double
@@ -123,13 +125,14 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
         crew = single
         alerts, message = _below(scene, width, height, below - crew - least)
     made = Layout(crew, max(0, bars - 1), side, coming, alerts, message)
-    title = TITLE if bars else "way home" if view == "home" else ""
+    title = TITLE if bars else _TITLES.get(view, "")
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
     all_due = [f"due, all of it {scene.key('due')}"] if coming else []
     foot = "; ".join([*all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
     return replace(made, title=title, foot=foot)
 
 
+_TITLES = {"home": "way home", "help": "help: the job in its order; below it every key and word"}
 _NAMED = {"optional": "optional, choices", "runway": "runway", "consumables": "what runs down"}
 
 
@@ -150,7 +153,9 @@ def _due_rows(scene: Scene, width: int, height: int, view: str) -> int:
     """
     usual = _usual(height)
     room = height - _ALWAYS - usual - LIST_LEAST - crew_rows(scene, width, double=False)
-    if view == "due" or (view == "alerts" and alert_rows(scene, width)[1] >= LIST_LEAST):
+    if view == "due" or (view in LONG and height < TALL):
+        return 0
+    if view == "alerts" and alert_rows(scene, width)[1] >= LIST_LEAST:
         return 0
     if room <= 0 or not coming_due(scene):
         return 0
@@ -167,7 +172,9 @@ def _below(scene: Scene, width: int, height: int, room: int) -> tuple[int, int]:
     """
     usual = max(1, min(room, _usual(height)))
     first, every = alert_rows(scene, width)
-    message = min(max(1, message_rows(scene, width)), max(1, min(height // 3, room)))
+    first = min(first, room - 1)
+    # What was just said gives way to the first alert, never the other way round.
+    message = min(max(1, message_rows(scene, width)), max(1, min(height // 3, room - max(1, first))))
     alerts = max(first, min(every, max(usual - 1, room - message)))
     return (max(min(alerts, max(0, room - message)), usual - message), message)
 

@@ -20,12 +20,13 @@ from tracker.console.lead_session import LeadRuntime
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
-from tracker.console.view.head import advisory, advisory_rows, lead_head, notice
+from tracker.console.view.head import advisory, advisory_rows, changed_rule, lead_head, notice, notice_rows
 from tracker.console.view.help import in_full
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import Line, crop, say
 
-HEAD_ROWS = 3
+HEAD_ROWS = 4
+"""Rows of the head, and of the rule below it."""
 SAID_S = 8.0
 """How long a message stands."""
 
@@ -78,6 +79,7 @@ class Lead(LiveScreen):
     def compose(self) -> ComposeResult:
         """Lay out places for the bands and their regions; which is where depends on the size."""
         yield Pane(_over_lead(lead_head), id="lead-head", classes=EACH_SECOND)
+        yield Pane(changed_rule, id="lead-rule")
         for band in range(BANDS):
             with Horizontal(id=f"band-{band}", classes="band"):
                 for place in range(ACROSS):
@@ -137,13 +139,15 @@ class Lead(LiveScreen):
         """Give every band of the page its rows, and every region its view."""
         assert isinstance(scene, LeadScene)
         width, below = self.size.width, advisory_rows(self.size.width)
-        self.pages = pages_for(scene, width, self.size.height - HEAD_ROWS - below - 2)
+        told = notice_rows(scene, width)
+        self.pages = pages_for(scene, width, self.size.height - HEAD_ROWS - told - below - 1)
         self.page = min(self.page, len(self.pages) - 1)
-        placed = (self.pages, self.page, self.reading, width)
+        placed = (self.pages, self.page, self.reading, width, told)
         if placed == self._placed:
             return
         self._placed = placed
         self.query_one("#lead-advisory", Pane).styles.height = below
+        self.query_one("#lead-notice", Pane).styles.height = told
         self.query_one("#lead-page", Pane).display = self.reading
         page = self.pages[self.page]
         for number in range(BANDS):

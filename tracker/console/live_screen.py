@@ -25,14 +25,14 @@ from tracker.console.commands import (
     commands_of,
     footer,
     help_rows,
+    why_not,
     with_keys,
 )
 from tracker.console.entry_line import EntryController, EntryLine
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
-from tracker.console.terminal import THEMES
 from tracker.console.view.alerts import waiting_alerts
-from tracker.console.view.help import command_at, footer_line, help_lines
+from tracker.console.view.help import command_at, footer_line, help_lines, job_rows
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Ink, Line, page, top_of
 from tracker.foundation.times import pet_of
@@ -113,7 +113,7 @@ class LiveScreen(Screen[None]):
 
     def __init__(self, where: Where, runtime: Runtime, settings: Settings, home: str) -> None:
         super().__init__()
-        self.runtime, self.settings = runtime, settings
+        self.where, self.runtime, self.settings = where, runtime, settings
         chosen = settings.lead_keys if where == "lead" else settings.keys
         self.table = {command.id: command for command in with_keys(commands_of(where), chosen)}
         """The commands by id, with this seat's keys."""
@@ -192,9 +192,9 @@ class LiveScreen(Screen[None]):
     # What is painted
 
     def repaint(self) -> None:
-        """Give every pane the scene of this instant, where it changed."""
-        if self.progress is None:
-            return
+        """Give every pane the scene of this instant, where it changed; none while the program ends."""
+        if self.progress is None or not self.is_attached:
+            return  # Panes go before the screen does, and a report or a key may still come.
         scene = self.look()
         self.lay_out(scene)
         self.last_scene = scene
@@ -232,15 +232,12 @@ class LiveScreen(Screen[None]):
     # Commands
 
     def action_command(self, id: str) -> None:
-        """Do a command of the table."""
-        self.table[id].do(self)
-
-    def next_theme(self) -> None:
-        """Go to the next theme."""
-        names = [theme.name for theme in THEMES]
-        place = names.index(self.app.theme) if self.app.theme in names else -1
-        self.app.theme = names[(place + 1) % len(names)]
-        self.say(f"theme {self.app.theme}")
+        """Do a command of the table, or say why it cannot be done now."""
+        command = self.table[id]
+        if why := why_not(command, self.progress, self.key("zero")):
+            self.say(why, "late")
+        else:
+            command.do(self)
 
     def footer_pairs(self) -> list[Pair]:
         """Return keys and words of the footer."""
@@ -284,4 +281,4 @@ class LiveScreen(Screen[None]):
     def help_lines(self, scene: Scene, width: int) -> list[Line]:
         """Return the help page."""
         rows = [*help_rows(self.table.values()), *self.MORE_HELP]
-        return help_lines(rows, width)
+        return help_lines(job_rows(self.where, self.table), rows, width)

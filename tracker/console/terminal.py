@@ -1,8 +1,8 @@
 """The terminal: what keeps it clean and lean, and the looks.
 
 Hides where the screen library has to be reached behind its public names: this file and the one that serves
-browsers are the only ones that do, and a test says that the names are there. The looks: one accent, greys,
-and two state colours that all eyes tell apart; each role is a variable.
+browsers are the only ones that do, and a test says that the names are there. The looks: greys, an accent that
+is nearly one, and one colour, which says that somebody has to act; each role is a variable.
 """
 
 from __future__ import annotations
@@ -209,13 +209,19 @@ def _theme(
         variables={
             "ink-dim": grey,
             "ink-accent": accent,
-            "ink-going": going,
             "ink-late": late,
             "ink-ground": ground,
             "ink-text": text,
             "ink-raised": raised,
         },
     )
+
+
+def next_theme(screen: Any) -> None:
+    """Go to the next theme, and say which it is."""
+    names, theme = [theme.name for theme in THEMES], screen.app.theme
+    screen.app.theme = names[(names.index(theme) + 1 if theme in names else 0) % len(names)]
+    screen.say(f"theme {screen.app.theme}")
 
 
 THEMES = (

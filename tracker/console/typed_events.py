@@ -6,6 +6,7 @@ unless it is one of the choices that stand.
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +16,7 @@ from typing import Any
 
 from textual.worker import get_current_worker
 
+from tracker.console.commands import ASKS
 from tracker.console.desk_actions import DeskActions
 from tracker.console.elsewhere import typed_place
 from tracker.console.entry_line import Purpose
@@ -23,11 +25,12 @@ from tracker.console.live_screen import LiveScreen
 from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
+from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
 from tracker.forecast.figures import Choice, ConsumableFigure, Estimate
 from tracker.forecast.wording import limit_words, need_of, verdict_words
-from tracker.foundation.errors import TrackerError
+from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.shown import pet_down, pet_up, up
 from tracker.foundation.text import amount, count, percent, plain
 from tracker.journal.kept_press import refused_words
@@ -75,7 +78,8 @@ class TypedEvents:
 
     def _complete(self, text: str, by: int) -> None:
         if not self._screen.entry.complete_last(text, "\n", by):
-            self._screen.say("nothing completes this", "late")
+            why = f": {self._preview(text)[0]}" if text.strip() else f"; {EXAMPLES}"
+            self._screen.say(f"nothing completes this{why}", "late")
 
     def _enter(self, text: str) -> bool:
         """Write what was typed, when asked twice what is unlikely; whether the line can go."""
@@ -95,7 +99,7 @@ class TypedEvents:
         try:
             events = self._events(text)
         except TrackerError as error:
-            self._screen.say(f"{plain(error.lines[0], most=MOST_REFUSED)}   Esc leaves the line", "late")
+            self._screen.say(f"{self._wrong(text, error)}   Esc leaves the line", "late")
             return False
         unlikely = self._unlikely(text, events)
         if unlikely and self._sure != text:
@@ -121,6 +125,8 @@ class TypedEvents:
     def _events(self, text: str) -> list[dict[str, Any]]:
         from tracker.journal.typed import parse_entry
 
+        if text.strip() == NOBODY:
+            raise EventError("taken: by whom? as in `taken by Kim`")
         session, utc, since = self._session, self._screen.utc(), self._actions.held_at
         decision = session.refusals.decision(text)
         if decision is not None and decision.way == LEAVE:
@@ -170,7 +176,8 @@ class TypedEvents:
             events = self._events(text)
             unusual = self._session.unusual(events, instant_of(events, self._screen.utc()))
         except TrackerError as error:
-            return (plain(error.lines[0], most=MOST_REFUSED), "late")
+            asked = len(text.split()) == 1 and self._deed(text)
+            return (self._wrong(text, error), "" if asked else "late")
         follows = self._follows(text, events)
         words = f"Enter writes {self._when(events[-1])}: {self._words(events)}"
         words += f"   {follows.words}" if follows is not None else ""
@@ -178,6 +185,25 @@ class TypedEvents:
         notes = [note for note in (*unlikely, *unusual) if follows is None or note != follows.words]
         words += f"   note: {notes[0]}" if notes else ""
         return (f"{words}   Enter twice" if unlikely else words, "late" if unlikely or unusual else "going")
+
+    def _wrong(self, text: str, error: TrackerError) -> str:
+        """Return what is wrong and would be right; of a deed with nothing behind its word what it asks."""
+        said, snapshot = error.lines[0], self._session.snapshot
+        deed = self._deed(text)
+        if snapshot is not None and deed:
+            asked = ASKS[deed].format_map(known_to(snapshot))
+            alone = len(text.split()) == len(deed.split())
+            said = asked if alone else said if _EXPLAINS.search(said) else f"{said}; {asked}"
+        return plain(said.replace(_LISTED, f"as in {EXAMPLES}"), most=MOST_REFUSED)
+
+    def _deed(self, text: str) -> str:
+        """Return the word of a deed with which a text begins, or whose key does; else nothing."""
+        first = text.strip().partition(" ")[0]
+        if text.strip().startswith(NOBODY):
+            return NOBODY
+        if first in ASKS:
+            return first
+        return next((c.types for c in self._screen.table.values() if c.types and c.shown == first), "")
 
     def _written_words(self, events: list[dict[str, Any]]) -> str:
         """Return what is said once it is written; of a choice also what was advised."""
@@ -266,6 +292,36 @@ class TypedEvents:
                 self._offer(text)
 
 
+def known_to(snapshot: Snapshot) -> dict[str, str]:
+    """Return what the entry line may ask with: whom, which tasks and stores there are, as they are typed."""
+    progress, plan = snapshot.progress, snapshot.progress.plan
+    crew = [(c.id, f"{n} {c.id}" if n < 10 else c.id) for n, c in enumerate(plan.crew, 1)]
+    open_tasks = [
+        f"{letter} {t}" for t, letter in snapshot.letters.items() if progress.tasks[t].status == "open"
+    ]
+    gone = [task for task, state in progress.tasks.items() if state.status == "dropped"]
+    raised = [one for one in progress.raised if one.settled is None]
+    found = {
+        "crew": "  ".join(words for _, words in crew),
+        "outside": "  ".join(words for id, words in crew if id in plan.outside),
+        "held": " ".join(progress.holds),
+        "tasks": "  ".join(open_tasks) or "no optional task is open",
+        "gone": " ".join(gone) or "nothing",
+        "sites": " ".join(plan.sites) or "the plan has none",
+        "site": next(iter(plan.sites), "SITE"),
+        "store": next(iter(plan.consumable), "STORE"),
+        "raised": "  ".join(f"{one.number} {one.text}" for one in raised),
+        "one": str(raised[0].number) if raised else "NUMBER",
+    }
+    return found
+
+
+_EXPLAINS = re.compile(r"as in|there (?:is|are) |did you mean|how many|is not yet|for each of")
+"""In a refusal that says what would be right."""
+_LISTED = "`tracker record --help` lists the words"
+"""What a refusal refers to where there is no key."""
+NOBODY = "taken by"
+"""What a key opens the line with, and is no event yet."""
 UNDO = "undo"
 """Typed alone it is what its key is."""
 CHOICES = frozenset(("chose", "dropped", "restored", "moved", "called"))

@@ -82,18 +82,16 @@ def spare_at(limit: LimitFigure, *, brief: bool = False) -> str:
     return f"{spare_words(limit.to_spare)}: {limit_at(limit, brief=brief)}"
 
 
-def likeliest_words(estimate: Estimate) -> str:
-    """`likeliest to break: EV2 oxygen, chance 96 %`; nothing where that is the limit that comes first.
+def likeliest_words(estimate: Estimate, *, brief: bool = False) -> str:
+    """`likeliest to break: EV2 oxygen, chance 96 %`; nothing while none is likely to be (`>99 %`).
 
-    Nothing either where both are kept with the same chance as shown.
+    `brief`: without the word *chance*.
     """
-    first, likeliest, need = first_limit(estimate.limits), estimate.binding, need_of(estimate)[2]
-    if first is None or likeliest is None or first.id == likeliest.id:
+    if (likeliest := estimate.binding) is None:
         return ""
-    chances = [percent(1 - one.chance, need) for one in (first, likeliest)]
-    if chances[0] == chances[1]:
-        return ""
-    return f"likeliest to break: {limit_words(likeliest.id)}, chance {chances[1]}"
+    chance = percent(1 - likeliest.chance, need_of(estimate)[2])
+    told = f"{limit_words(likeliest.id)}, {'' if brief else 'chance '}{chance}"
+    return "" if chance[0] == ">" else f"likeliest to break: {told}"
 
 
 def counted_words(progress: Progress, estimate: Estimate) -> str:
@@ -215,7 +213,8 @@ def changed_forms(changed: Changed, now: float, need: float | None, shown: float
     if before != after:
         shift = "" if before is None or after is None else f", {change(after - before)}"
         said = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}{by_now}"
-        return [*(f"{said}: {why}" for why in _whys(changed)), said]
+        least = [] if by_now else [f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)}"]
+        return [*(f"{said}: {why}" for why in _whys(changed)), said, *least]
     chances = tuple(percent(share or 0.0, need) for share in (safe.before, safe.now))
     if chances[0] == chances[1]:
         return [f"INSIDE {pet_up(inside.now)} since {at}{by_now}: {', '.join(map(_worded, changed.turned))}"]

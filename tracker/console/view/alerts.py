@@ -21,6 +21,8 @@ from tracker.console.view.styled_text import (
     block,
     crop,
     fit,
+    fitted,
+    parted,
     put,
     say,
     sides,
@@ -28,8 +30,8 @@ from tracker.console.view.styled_text import (
     wrapped,
 )
 from tracker.console.view.words import following_step, pet, pet_s, stand_of
-from tracker.forecast.due import due, due_words
-from tracker.forecast.figures import Alert, Due, Severity
+from tracker.forecast.due import due, due_words, next_due
+from tracker.forecast.figures import Alert, Severity
 from tracker.forecast.wording import alert_words, verdict_words
 from tracker.foundation.shown import exact, pet_down
 from tracker.foundation.text import count, plain, small
@@ -226,8 +228,7 @@ INDENT = 10
 
 def alert_rows(scene: Scene, width: int) -> tuple[int, int]:
     """Return how many rows the first alert takes, and all of them."""
-    told = _told(scene)
-    rows = [len(_rows(one, width, _room_for(scene, told))) for one in told]
+    rows = [len(one) for one in _blocks(scene, _told(scene), width)]
     return (rows[0], sum(rows)) if rows else (0, 0)
 
 
@@ -235,10 +236,10 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the alerts that fit, in full, the first with the key that marks it; else that all is calm."""
     told = _told(scene)
     if not told:
-        return tall([crop((put(" calm", INDENT), say(calm_words(scene))), width)], width, height)
+        words = fitted(width - INDENT - 1, [calm_words(scene)])
+        return tall([crop((put(" calm", INDENT), *words), width)], width, height)
     shown: list[list[Line]] = []
-    for one in told:
-        rows = _rows(one, width, _room_for(scene, told))
+    for rows in _blocks(scene, told, width):
         if shown and sum(map(len, shown)) + len(rows) > height:
             break
         shown.append(rows)
@@ -344,25 +345,27 @@ def _digits(scene: Scene, crew: Sequence[str]) -> str:
     return " ".join(str(places[c]) if places.get(c, 10) < 10 else c for c in crew)
 
 
-def calm_words(scene: Scene) -> str:
-    """Return what will want a person next, where nothing does."""
+def calm_words(scene: Scene) -> list[str]:
+    """Return what will want a person next, where nothing does, from the longest way to say it."""
     progress = scene.progress
     if progress.closed is not None:
-        return "closed. tracker debrief JOURNAL says which limits were kept"
+        return ["closed. tracker debrief JOURNAL says which limits were kept"]
     if not scene.started:
         zero = f"{scene.key('zero')} starts the clock: {plain(progress.plan.zero)}"
-        return f"{zero}; {scene.key('help')} shows every key"
+        return [f"{zero}; {scene.key('help')} shows every key", zero]
     if scene.estimate is None:
-        return "the first estimate is on its way"
-    coming = "; ".join(due_words(one) for one in _coming_up(scene)[:2])
-    return f"nothing wants you.  next: {coming}" if coming else "nothing wants you"
-
-
-def _coming_up(scene: Scene) -> list[Due]:
-    """Return what comes due that is not in sight beside somebody's name."""
-    assert scene.estimate is not None
-    every = due(scene.progress, scene.estimate, now=scene.now)
-    return [one for one in every if one.kind not in ("step", "reading") and one.at > scene.now]
+        words = "the first estimate is on its way"
+        return [f"{words}; digits tick meanwhile, {scene.key('help')} shows every key", words]
+    every = due(progress, scene.estimate, now=scene.now)
+    deed = next((one for one in next_due(progress, every) if one.do), None)
+    first = (
+        [] if deed is None else [f"{keys_for(scene, deed.do[0]).replace(' ', _TOGETHER)}: {due_words(deed)}"]
+    )
+    # What else comes is told where it is not in sight beside somebody's name.
+    others = (one for one in every if one.kind not in ("step", "reading") and one.at > scene.now)
+    told = [*first, *(due_words(one) for one in others if one is not deed)]
+    forms = ("; ".join(told[:most]) for most in (2, 1) if told)
+    return [*(f"nothing wants you.  next {form}" for form in forms), "nothing wants you"]
 
 
 def _hint(scene: Scene, told: Sequence[_Told], more: int) -> str:
@@ -371,18 +374,19 @@ def _hint(scene: Scene, told: Sequence[_Told], more: int) -> str:
     return f"{others}  {scene.key('acknowledge')} seen " if any(one.key for one in told) else f"{others} "
 
 
-def _room_for(scene: Scene, told: Sequence[_Told]) -> int:
-    """Return the columns that the keys may take beside the first of so many alerts."""
-    return len(_hint(scene, told, 9 if len(told) > 1 else 0))
+def _blocks(scene: Scene, told: Sequence[_Told], width: int) -> list[list[Line]]:
+    """Return the rows of every alert; the first row of all leaves room for the keys beside it."""
+    taken = len(_hint(scene, told, 9 if len(told) > 1 else 0))
+    return [_rows(one, width, 0 if place else taken) for place, one in enumerate(told)]
 
 
 def _rows(one: _Told, width: int, taken: int) -> list[Line]:
-    """Return an alert in rows that leave room for the keys beside the first."""
-    mark, ink = MARKS[one.severity]
+    """Return an alert in rows, of which the first leaves so much room."""
+    (mark, ink), room = MARKS[one.severity], max(20, width - INDENT - 1)
     words: Ink = "late" if one.severity == "act" else ""
-    first, *others = wrapped(one.words, max(20, width - INDENT - taken))
+    first, rest = parted(one.words, max(20, room - taken), room)
     head = (say(mark, ink), Span(" " * (INDENT - len(mark))), say(first, words))
-    return [head, *((Span(" " * INDENT), say(o, words)) for o in others)]
+    return [head, *((Span(" " * INDENT), say(other, words)) for other in rest)]
 
 
 def alerts_list(scene: Scene, width: int, height: int) -> list[Line]:
@@ -420,9 +424,13 @@ def message_lines(scene: Scene, width: int, height: int, *, pad: bool = True) ->
     Above it in a rehearsal in which the crew only speaks: their last words.
     """
     words, ink = (scene.said, scene.said_ink) if scene.said else (detail(scene), "")
-    heard = [crop((Span(" "), say(text, "accent")), width) for text in spoken(scene.progress, HEARD)]
-    lines = block(words, width, ink, most=max(1, height - len(heard)))
-    lines = [*heard[: max(0, height - len(lines))], *lines]
+    heard = [block(text, width, "accent", indent=5) for text in spoken(scene.progress, HEARD)]
+    newest = len(heard[-1]) if heard else 0
+    lines = block(words, width, ink, most=max(1, height - newest)) if words else []
+    for told in reversed(heard):
+        if len(told) + len(lines) > height:
+            break
+        lines = [*told, *lines]
     return [*lines, *[blank(width)] * (height - len(lines))] if pad else lines
 
 

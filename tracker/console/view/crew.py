@@ -196,10 +196,10 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
 
 
 def _end(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Line:
-    """Return the count, where there is one, and the time, with a blank at either end."""
+    """Return the count, where there is one, and the time, parted from what stands before and after it."""
     counted = _count(scene, step)
     return (
-        Span(" "),
+        Span("  "),
         say(counted),
         Span("  " if counted else ""),
         _time(scene, crew, step, stand),
@@ -354,8 +354,8 @@ def _next(scene: Scene, crew: str, about: str | None, room: int) -> tuple[Span, 
     tail = next((words for words in begins if room >= _NEXT_LEAST + len(words)), "")
     return (
         put("next", _WORD, "dim"),
-        put(what, max(0, room - _WORD - len(tail) - 1), "dim"),
-        say(" " if room > _WORD else ""),
+        put(what, max(0, room - _WORD - len(tail) - 2), "dim"),
+        say("  " if room > _WORD + 1 else " " if room > _WORD else ""),
         say(tail, "dim"),
     )
 

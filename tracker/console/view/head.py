@@ -10,12 +10,13 @@ Below the head of the desk a rule says what changed; below that of the lead's vi
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from textwrap import wrap
 from typing import Any
 
 from rich.cells import cell_len
 
-from tracker.console.view.alerts import MARKS, message_line, told_of, waiting_alerts
+from tracker.console.view.alerts import INDENT, MARKS, message_line, told_of, waiting_alerts
 from tracker.console.view.lead_3_work import last_tick
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.steps import home_on_course
@@ -26,14 +27,15 @@ from tracker.console.view.styled_text import (
     Span,
     blank,
     crop,
+    fit,
     fitted,
     large,
-    put,
+    parted,
     rule,
     say,
     sides,
+    tall,
     width_of,
-    wrapped,
 )
 from tracker.console.view.words import pet, pet_s, reached_at, window_changes
 from tracker.forecast.figures import Choice, Estimate
@@ -65,31 +67,28 @@ def head(scene: Scene, width: int, height: int) -> list[Line]:
 
 def lead_head(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the three rows of the lead's head: the instant that is shown, and how fresh it is."""
-    mark = (say(" REHEARSAL ", "typed"), Span(" ")) if scene.progress.rehearsal else ()
-    return _rows(scene, width, height, instant_line, mark)
+    return _rows(scene, width, height, instant_line)
 
 
-def _rows(
-    scene: Scene, width: int, height: int, first: Callable[[Any, int], Line], mark: Line = ()
-) -> list[Line]:
-    """Return the large figure, which the word INSIDE touches, with the first row as it is asked for."""
-    figure = large(pet(_inside(scene)), "accent")
+def _rows(scene: Scene, width: int, height: int, first: Callable[[Any, int], Line]) -> list[Line]:
+    """Return the large figure, which the word INSIDE touches, with the first row as it is asked for.
+
+    Only an estimate is large: what stands on paper is told in words until there is one.
+    """
+    estimate = scene.estimate
+    figure = large("-:--" if estimate is None else pet(up(estimate.inside.p50)), "accent")
     room = width - width_of(figure[0]) - 1
     rows = [
-        (Span("   "), *first(scene, room - 3)),
-        (Span(" "), *basis_line(scene, room - 1)),
-        (Span("   "), *limit_line(scene, room - 3 - width_of(mark)), *mark),
+        first(scene, room - len(_BESIDE)),
+        basis_line(scene, room - len(_BESIDE)),
+        limit_line(scene, room - len(_BESIDE)),
     ]
-    lines = [crop((Span(" "), *figure[k], *rows[k]), width) for k in range(3)]
+    lines = [crop((Span(" "), *figure[k], Span(_BESIDE), *rows[k]), width) for k in range(3)]
     return (lines + [blank(width)] * height)[:height]
 
 
-def _inside(scene: Scene) -> int | None:
-    """Return when everyone is inside: as estimated, or on paper until there is an estimate."""
-    if scene.estimate is not None:
-        return up(scene.estimate.inside.p50)
-    ends = [end for end in scene.snapshot.ingress.values() if end is not None]
-    return up(max(ends, default=None))
+_BESIDE = "  "
+"""Between the large figure and the three rows, whose first words stand below one another."""
 
 
 # What INSIDE counts, and how sure it is
@@ -101,9 +100,11 @@ def basis_line(scene: Scene, width: int) -> Line:
     if scene.progress.closed is not None:
         return fitted(width, [[_strong("INSIDE, as it was")]])
     if estimate is None:
-        return fitted(width, [[_strong("INSIDE on paper")], [say("estimating", "dim"), ""]])
-    ends = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
-    within = ["8 in 10 between {} and {}".format(*ends), "8 in 10: {}..{}".format(*ends)]
+        ends = [end for end in scene.snapshot.ingress.values() if end is not None]
+        on_paper = pet_up(max(ends, default=None))
+        return fitted(width, [[_strong("INSIDE not estimated yet")], [f"on paper {on_paper}", ""]])
+    low, high = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
+    within = [f"8 in 10 between {low} and {high}", f"8 in 10: {low}..{high}"]
     basis = [_strong(f"INSIDE {words}") for words in basis_words(scene)]
     parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
     if width >= WIDE:
@@ -198,18 +199,11 @@ def limit_line(scene: Scene, width: int) -> Line:
         musts_forms(scene, estimate),
         turn_home_forms(scene, estimate),
     ]
-    # The limit that is likeliest to break is told before when closeout begins on this course.
-    return fitted(
-        width, parts, (*((2, 2, 2, 0, 2, 0) if len(parts[0]) > SHORTEST else (2, 2, 0)), 2, 2, 2, 0, 0, 0, 1)
-    )
-
-
-SHORTEST = 3
-"""Forms of what is to spare that say no more than it; one before them names the limit likeliest to break."""
+    return fitted(width, parts, (2, 2, 0, 2, 2, 0, 1))
 
 
 def spare_forms(estimate: Estimate) -> list[Line]:
-    """Return what is to spare to the limit that comes first, and which other is likelier to be broken."""
+    """Return what is to spare to the limit that comes first."""
     first = first_limit(estimate.limits)
     if first is None:
         return [(say("no limit binds", "dim"),)]
@@ -220,8 +214,7 @@ def spare_forms(estimate: Estimate) -> list[Line]:
     full = (begin, say(f": {limit_at(first)}"))
     brief = (begin, say(f": {name.removesuffix(' limit')} at {pet(reached)}"))
     least = (begin, say(f": {name.removesuffix(' limit')}"))
-    likeliest = likeliest_words(estimate)
-    return [*([(*full, say(f"; {likeliest}"))] if likeliest else []), full, brief, least]
+    return [full, brief, least]
 
 
 def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:
@@ -364,11 +357,25 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
 
 
 def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the rule that says what changed; a rehearsal says here that it is one."""
-    mark = "REHEARSAL" if scene.progress.rehearsal else ""
-    room = width - 4 - (len(mark) + 4 if mark else 0)
-    said = change_said(scene)
-    return [rule(width, next((form for form in said if cell_len(form) <= room), said[-1]), mark)] * height
+    """Return the rule that says what changed, which limit is likeliest to break, and marks a rehearsal.
+
+    Of these three what changed gives way; it is left out before it is cut.
+    """
+    estimate = None if scene.progress.closed is not None else scene.estimate
+    marked = [Span("REHEARSAL", "dim")] if scene.progress.rehearsal else []
+    binds = [likeliest_words(estimate, brief=brief) for brief in (False, True)] if estimate else [""]
+    told = [form for form in change_said(scene) if form]
+    tails = [
+        [span for end in ([Span(b)] if b else []) + marked for span in (Span(" "), end, _END)] for b in binds
+    ]
+    ways = [
+        (words, tail) for tail in tails for words in told if cell_len(words) <= width - width_of(tail) - 4
+    ]
+    words, tail = ways[0] if ways else ("", tails[0])
+    return [crop((*rule(width - width_of(tail), words), *tail), width)] * height
+
+
+_END = Span(" ──", "dim")
 
 
 def change_said(scene: Scene) -> list[str]:
@@ -380,28 +387,37 @@ def change_said(scene: Scene) -> list[str]:
     return [plain(form) for form in forms]
 
 
+NOTICE_MOST = 4
+"""Rows that what wants somebody takes on the lead's view at most."""
+
+
+def notice_rows(scene: LeadScene, width: int) -> int:
+    """Return how many rows what wants somebody takes; a message that goes again moves nothing."""
+    return max(1, len(_notice(replace(scene, said=""), width)))
+
+
 def notice(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return what wants somebody: trouble with the journal, else what was just said, else the first alert."""
+    return tall(_notice(scene, width)[:height], width, height)
+
+
+def _notice(scene: LeadScene, width: int) -> list[Line]:
     alerts = waiting_alerts(scene)
     if scene.trouble:
-        line = crop((say(" ! ", "alarm"), say(f" {scene.trouble}", "late")), width)
-    elif scene.said or not alerts:
-        waiting = (
-            (say(f"  ! {count(len(alerts), 'alert')}: {scene.key('whole')} ", "late"),) if alerts else ()
-        )
-        line = sides(width, message_line(scene, width), waiting)
-    else:
-        (mark, ink), words = MARKS[alerts[0].severity], told_of(scene, alerts[0])
-        more, key = "", scene.key("whole")
-        if len(alerts) > 1:
-            more = f"  {count(len(alerts) - 1, 'more alert')}: {key} "
-        elif len(words) > width - len(mark) - 1:
-            more = f"  in full: {key} "
-        room = width - len(mark) - len(more)
-        first, *rest = wrapped(words, max(1, room - 3))
-        told = f" {words}" if len(words) < room else f" {first}{' ~' if rest else ''}"
-        line = crop((say(mark, ink), put(told, room), say(more, "dim")), width)
-    return [line, *[blank(width)] * (height - 1)][:height]
+        return [crop((say(" ! ", "alarm"), say(f" {scene.trouble}", "late")), width)]
+    if scene.said or not alerts:
+        words = f"  {count(len(alerts), 'alert')}: {scene.key('whole')} "
+        waiting = (say(words, "late"),) if alerts else ()
+        return [sides(width, message_line(scene, width - width_of(waiting)), waiting)]
+    (mark, ink), words = MARKS[alerts[0].severity], told_of(scene, alerts[0])
+    more = f"  {count(len(alerts) - 1, 'more alert')}: {scene.key('whole')} " if len(alerts) > 1 else " "
+    first, rest = parted(words, width - INDENT - len(more), width - INDENT - 1)
+    begin = (say(mark, ink), Span(" " * (INDENT - len(mark))), say(first))
+    lines = [
+        sides(width, begin, (say(more, "dim"),)),
+        *(crop((Span(" " * INDENT), say(r)), width) for r in rest),
+    ]
+    return fit(lines, width, min(len(lines), NOTICE_MOST), where=f": {scene.key('whole')}")
 
 
 def advisory_rows(width: int) -> int:

@@ -5,11 +5,12 @@ The page of everything has what the regions cut or leave out for want of room.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
-from textwrap import wrap
 
+from tracker.console.commands import Command, Pair, Where, commands_of
+from tracker.console.settings import shown
 from tracker.console.view.alerts import MARKS, told_of, waiting_alerts
 from tracker.console.view.lead_1_day import bases, to_decide, why
 from tracker.console.view.lead_2_choices import choices_in_full
@@ -20,6 +21,7 @@ from tracker.console.view.styled_text import (
     Line,
     Span,
     blank,
+    block,
     crop,
     folded,
     heading,
@@ -111,15 +113,80 @@ _STATES = (
 )  # fmt: skip
 
 
-def help_lines(commands: Sequence[tuple[str, str, str]], width: int) -> list[Line]:
-    """Return all rows of the help."""
+JOB: Mapping[Where, tuple[Pair, ...]] = {
+    "desk": (
+        ("{zero}", "the clock starts"),
+        ("1 2 3", "tick what that person is at"),
+        ("{late} 1 3", "tick EV1, three minutes ago"),
+        ("{undo}  {redo}", "take back; bring back"),
+        ("{go}", "give the go that is next"),
+        ("{hold}  {resume}", "hold everyone; go on"),
+        ("{reading}", "what the gauges read"),
+        ("{keep} a  {drop} a", "keep task a, or give it up"),
+        ("{what-if}", "what if: nothing is written"),
+        ("{acknowledge}  {alerts}", "alert seen; every alert"),
+        ("{entry}", "any other event, typed"),
+        ("{recall} {recall}", "call everyone home"),
+        ("{entered} 1 2", "both are inside"),
+        ("{view}  {lead}", "next view; the lead's view"),
+    ),
+    "lead": (
+        ("1", "will they be inside, and why"),
+        ("2  {decide}", "what each choice comes to"),
+        ("3  {tasks}", "every task, last words"),
+        ("4  {levels}", "limits and what runs down"),
+        ("5", "what if, and better orders"),
+        ("{what-if}", "suppose; nothing is written"),
+        ("{whole}", "all of it, in full"),
+        ("arrows", "a minute or an event away"),
+        ("{present}", "the present again"),
+        ("{mark}", "what moved it since then"),
+        ("{back}", "back, to the desk at last"),
+    ),
+}
+"""What a person does first to last, with the keys by the ids of commands: the first page of the help."""
+
+
+def job_rows(where: Where, table: Mapping[str, Command]) -> list[Pair]:
+    """Return keys and words of the help's first page, with a person's own keys."""
+    keys = {id: command.shown for id, command in table.items()}
+    return [(sign.format_map(keys), words) for sign, words in JOB[where]]
+
+
+def unbound_words(where: Where, key: str, help: str) -> str:
+    """Return what a key does at the desk that does nothing on this screen."""
+    there = next((c for c in commands_of("desk") if key in c.keys), None)
+    if there is None or where == "desk":
+        return f"{shown(key)} does nothing here; {help} shows every key"
+    return f"{there.shown} is the desk's: {there.help}; nothing of it is done from here"
+
+
+def help_lines(
+    job: Sequence[tuple[str, str]], commands: Sequence[tuple[str, str, str]], width: int
+) -> list[Line]:
+    """Return the rows of the help: first the keys of the job in its order, then every key by its group."""
     columns = 2 if width >= 2 * SMALL - 70 else 1
     room = width // columns
     blocks = [_block(group, list(rows), room) for group, rows in groupby(commands, key=lambda row: row[0])]
     blocks.append(_states(room))
-    lines = _flow(blocks, columns, room, width)
-    head = [crop((say(f" {part}", "strong"),), width) for part in wrap(ADVISORY, max(1, width - 2))]
-    return [*head, blank(width), *lines]
+    return [
+        *_job(job, width),
+        blank(width),
+        *_flow(blocks, columns, room, width),
+        *block(ADVISORY, width, "strong"),
+    ]
+
+
+def _job(job: Sequence[tuple[str, str]], width: int) -> list[Line]:
+    """Return the keys of the job in two columns, read down the first."""
+    columns = 2 if width >= 2 * _JOB else 1
+    rows = -(-len(job) // columns)
+    cells = [(put(f" {sign}", 11, "key"), put(words, _JOB - 11)) for sign, words in job]
+    return [crop([span for cell in cells[row::rows] for span in cell], width) for row in range(rows)]
+
+
+_JOB = 40
+"""Columns of a key of the job with its words."""
 
 
 def _block(group: str, rows: list[tuple[str, str, str]], room: int) -> list[Line]:
@@ -145,13 +212,13 @@ def _flow(blocks: list[list[Line]], columns: int, room: int, width: int) -> list
     target = -(-sum(map(len, blocks)) // columns)
     stacks: list[list[Line]] = [[] for _ in range(columns)]
     place = 0
-    for block in blocks:
-        if stacks[place] and len(stacks[place]) + len(block) / 2 > target and place < columns - 1:
+    for rows in blocks:
+        if stacks[place] and len(stacks[place]) + len(rows) / 2 > target and place < columns - 1:
             place += 1
-        stacks[place] += block
-    rows = max(map(len, stacks))
-    padded = [stack + [blank(room)] * (rows - len(stack)) for stack in stacks]
-    return [crop([span for stack in padded for span in stack[row]], width) for row in range(rows)]
+        stacks[place] += rows
+    most = max(map(len, stacks))
+    padded = [stack + [blank(room)] * (most - len(stack)) for stack in stacks]
+    return [crop([span for stack in padded for span in stack[row]], width) for row in range(most)]
 
 
 def footer_line(pairs: Sequence[tuple[str, str]], width: int) -> Line:

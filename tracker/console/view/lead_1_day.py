@@ -1,7 +1,7 @@
-"""The lead's first page: INSIDE by what is counted, what is to be decided, what binds, the day, and why.
+"""The lead's first page: what comes first, what is to be decided by when, what would change it, the day, why.
 
-The chart of the day has INSIDE with its range, and the binding limit. Hides what each part takes of the room:
-the chart has what the rows above and below it leave.
+The head above it says whether they will be inside. The chart of the day has INSIDE with its range, and the
+binding limit. Hides what each part takes of the room: the chart has what the rows above and below it leave.
 """
 
 from __future__ import annotations
@@ -14,7 +14,14 @@ from itertools import pairwise
 from rich.cells import cell_len
 
 from tracker.console.view.due import due_section
-from tracker.console.view.lead_2_choices import choice_head, choice_row, named, still_open
+from tracker.console.view.lead_2_choices import (
+    choice_head,
+    choice_row,
+    distinct,
+    named,
+    still_open,
+    turn_words,
+)
 from tracker.console.view.scene import TREND_S, LeadScene, Point
 from tracker.console.view.styled_text import (
     Cells,
@@ -33,29 +40,32 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, LimitFigure, OptionalFigure, Range
-from tracker.forecast.wording import first_limit, likeliest_words, limit_words, need_of, shown_causes
+from tracker.forecast.wording import first_limit, limit_words, need_of, shown_causes
 from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words, up
 from tracker.foundation.text import percent
 from tracker.journal.progress import letters
 
 _BASES = ("must-only", "committed", "as-advised", "everything")
-_LEAST_CHART = 7
+_FEW_FIGURES, _LEAST_CHART, _TALL_CHART = 4, 7, 12
+"""Rows that the day keeps on a small and on any screen, and those from which on other choices have some."""
 
 
 def day(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the page: the tables keep their rows, the chart takes what is left."""
-    above = [*bases(scene, width), *to_decide(scene, width), *still_open(scene, width)]
-    above += binding_rows(scene, width)
-    below = why(scene, width, max(2, min(5, height - len(above) - _LEAST_CHART)))
-    above += due_section(scene, width, min(6, height - len(above) - len(below) - _LEAST_CHART))
-    above = above[: max(2, height - len(below) - _LEAST_CHART)]
+    above = [*binding_rows(scene, width), *to_decide(scene, width), *still_open(scene, width)]
+    above += bases(scene, width)
+    chart = _LEAST_CHART if height >= 20 else _FEW_FIGURES
+    below = why(scene, width, max(2, min(5, height - len(above) - chart)))
+    above += ways_on(scene, width, height - len(above) - len(below) - _TALL_CHART)
+    above += due_section(scene, width, min(6, height - len(above) - len(below) - chart))
+    above = above[: max(2, height - len(below) - chart)]
     return [*above, *ingress(scene, width, height - len(above) - len(below)), *below][:height]
 
 
 def bases(scene: LeadScene, width: int, height: int = 6) -> list[Line]:
     """Return INSIDE by what is counted, one row a basis; committed only where it is more than the musts."""
     of = f"as of {pet_down(scene.choices[0].at)}" if scene.choices else ""
-    lines = [choice_head(f"when inside {of}".strip() if width >= 96 else of or "when inside", width)]
+    lines = [choice_head(f"what would change it {of}".strip() if width >= 116 else of or "choices", width)]
     by_id = {choice.id: choice for choice in scene.choices}
     if not by_id:
         return [*lines, remark("closed" if scene.progress.closed is not None else "being worked out", width)]
@@ -69,6 +79,12 @@ def bases(scene: LeadScene, width: int, height: int = 6) -> list[Line]:
     return lines
 
 
+def ways_on(scene: LeadScene, width: int, most: int) -> list[Line]:
+    """Return the other choices as rows of the same table, as far as there is room."""
+    told = [choice for choice in distinct(scene.choices) if choice.id not in _BASES]
+    return [choice_row(scene, choice, named(scene, choice), width) for choice in told[: max(0, most)]]
+
+
 def to_decide(scene: LeadScene, width: int, height: int = 99) -> list[Line]:
     """Return what somebody has to decide, until when and what it costs; one row where there is nothing."""
     head = heading("to decide", width)
@@ -76,11 +92,18 @@ def to_decide(scene: LeadScene, width: int, height: int = 99) -> list[Line]:
     if estimate is None:
         return [head, remark("being worked out", width)]
     waiting = [f for f in estimate.optional if not f.begun and f.advice != "keep"]
+    lines = [] if scene.progress.closed is not None else [_turning(scene, estimate, width)]
     if not waiting or any(figure.ground != "figures" for figure in waiting):
-        word = "not yet: too little is known" if waiting else "nothing to decide"
-        return [head, remark(word, width), *(_reasons(estimate, width) if scene.whole else [])]
-    lines = [head, *(_decision(scene, estimate, figure, width) for figure in waiting)]
-    return [*lines, *_reasons(estimate, width)] if scene.whole else lines
+        word = "optional tasks not yet: too little is known" if waiting else "no optional task to decide"
+        lines.append(remark(word, width))
+    else:
+        lines += [_decision(scene, estimate, figure, width) for figure in waiting]
+    return [head, *lines, *(_reasons(estimate, width) if scene.whole else [])]
+
+
+def _turning(scene: LeadScene, estimate: Estimate, width: int) -> Line:
+    ink: Ink = "alarm" if estimate.turn_back.latest is None and "NOW" in turn_words(scene, estimate) else ""
+    return crop((put(" turn home", 16, "strong"), say(turn_words(scene, estimate), ink)), width)
 
 
 def _reasons(estimate: Estimate, width: int) -> list[Line]:
@@ -106,18 +129,18 @@ def _decision(scene: LeadScene, estimate: Estimate, figure: OptionalFigure, widt
 
 
 def binding_rows(scene: LeadScene, width: int) -> list[Line]:
-    """Return the rule that names the limit that comes first, how sure it is, and the likeliest to break."""
+    """Return the row that names the limit that comes first, how sure it is, and how that was."""
     estimate = scene.estimate
     figure = None if estimate is None else first_limit(estimate.limits)
     if estimate is None or figure is None:
         return []
-    need, likeliest = need_of(estimate)[2], likeliest_words(estimate)
-    words = f"comes first: {limit_words(figure.id)}, chance {percent(1 - figure.chance, need)}"
+    need = need_of(estimate)[2]
+    words = f"{limit_words(figure.id)}, chance {percent(1 - figure.chance, need)}"
     nine = "" if figure.margin.p90 is None else f"in nine of ten {spare_words(figure.margin.p90)}"
     was = _was(scene, figure, need)
-    full = "; ".join(part for part in (f"{nine}{was}", likeliest) if part)
-    beside = (full, "; ".join(part for part in (nine, likeliest) if part), likeliest, f"{nine}{was}", nine)
-    return [heading(words, width, *(part for part in beside if part))]
+    forms = [f"{words}; {nine}{was}", f"{words}; {nine}", words] if nine else [f"{words}{was}", words]
+    said = next((form for form in forms if cell_len(form) < width - 16), words)
+    return [crop((put(" comes first", 16, "strong"), say(said)), width)]
 
 
 def _was(scene: LeadScene, figure: LimitFigure, need: float) -> str:
@@ -249,7 +272,7 @@ def _told(
 ) -> list[Line]:
     """Return the chart as a table: the latest instants, the last of them what is shown."""
     named = "" if other is None else limit_words(other[0])
-    columns = (*_TOLD, max(0, min(24, width - sum(_TOLD))))
+    columns = (*_TOLD, max(0, min(len(named) + 6, width - sum(_TOLD))))
     need = None if scene.estimate is None else need_of(scene.estimate)[2]
     heads = (" at", "inside", "8 in 10 between", "chance", f"{named} at" if named else "")
     lines = [crop([put(*one, "dim", right=True) for one in zip(heads, columns, strict=True)], width)]

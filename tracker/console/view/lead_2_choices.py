@@ -5,6 +5,7 @@ One table of choices, whose rows the first page takes its bases from.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rich.cells import cell_len
@@ -24,14 +25,16 @@ from tracker.journal.raised import Raised
 
 def choices(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the page: the table first, then what was asked, then by when they turn for home."""
-    table = choice_table(scene, width)
-    turn = turn_home(scene, width)
-    room = height - len(turn)
-    asked = matters(scene, width)
-    most = max(3, room - len(asked)) if len(table) + len(asked) > room else len(table)
-    shown = region(table[0], table[1:], width, min(most, len(table)), scene.key("whole"), "choice")
-    below = region(asked[0], asked[1:], width, max(2, room - len(shown)), scene.key("whole"), "question")
-    return [*shown, *below, *turn][:height]
+    table, asked, turn = choice_table(scene, width), matters(scene, width), turn_home(scene, width)
+    # The table goes before what is below it, of which each part keeps its first row.
+    most = min(len(table), max(3, height - 2 - min(3, len(turn))))
+    home = min(len(turn), max(3, height - most - len(asked)))
+    key, rest = scene.key("whole"), max(2, height - most - home)
+    return [
+        *region(table[0], table[1:], width, most, key, "choice"),
+        *region(asked[0], asked[1:], width, rest, key, "question"),
+        *(region(turn[0], turn[1:], width, home, key) if turn else []),
+    ][:height]
 
 
 def choices_in_full(scene: LeadScene, width: int, height: int) -> list[Line]:
@@ -47,12 +50,8 @@ def choice_table(scene: LeadScene, width: int) -> list[Line]:
     if not found:
         closed = scene.progress.closed is not None
         return [head, remark("the excursion is closed" if closed else "being worked out", width)]
-    lines, seen = [head, choice_head("", width, value=True)], set[object]()
-    for choice in found:
-        same = (choice.tasks, choice.given_up, choice.inside, choice.safe)
-        if same in seen:
-            continue
-        seen.add(same)
+    lines = [head, choice_head("", width, value=True)]
+    for choice in distinct(found):
         mark = "* " if choice.id == "as-advised" else "  "
         lines.append(choice_row(scene, choice, mark + named(scene, choice), width, value=True))
     estimate, notes = scene.estimate, ["shift: INSIDE against as advised"]
@@ -67,7 +66,16 @@ def choice_table(scene: LeadScene, width: int) -> list[Line]:
     ]
 
 
-_SHIFT = 8
+def distinct(found: Sequence[Choice]) -> list[Choice]:
+    """Return choices without those that come to the same as one before them; what is advised stays."""
+    kept: dict[object, Choice] = {}
+    for choice in found:
+        same = (choice.tasks, choice.given_up, choice.inside, choice.safe)
+        kept.setdefault(choice.id if choice.id == "as-advised" else same, choice)
+    return list(kept.values())
+
+
+_SHIFT = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,20 +92,20 @@ class _Columns:
     @staticmethod
     def of(width: int, *, value: bool) -> _Columns:
         """Return the columns of a table of this width."""
-        between, figure, worth = (16, 8, 7 if value else 0) if width >= 96 else (11, 7, 6 if value else 0)
+        between, figure, worth = (18, 8, 7 if value else 0) if width >= 96 else (12, 7, 6 if value else 0)
         rest = width - between - 2 * figure - _SHIFT - 2 - worth
-        name = max(14, min(34, rest - 37 if width >= 110 else rest // 2 + 1))
+        name = max(14, min(34, rest - 37 if width >= 110 else rest // 2 + (3 if value else 1)))
         return _Columns(name, between, figure, max(0, rest - name), worth)
 
 
 def choice_head(name: str, width: int, *, value: bool = False) -> Line:
     """Return the head of a table of choices; it is the rule of its region where it has a name."""
     at = _Columns.of(width, value=value)
-    begin = (Span("─ ", "dim"), put(name, at.name - 2, "strong")) if name else (put("", at.name),)
+    begin = (Span("── ", "dim"), put(name, at.name - 3, "strong")) if name else (put("", at.name),)
     spans = (
         *begin,
-        put("8 in 10 between" if at.between > 15 else "8 in 10", at.between, "dim", right=True),
         put("inside", at.figure, "dim", right=True),
+        put("8 in 10 between" if at.between > 15 else "8 in 10", at.between, "dim", right=True),
         put("shift", _SHIFT, "dim", right=True),
         put("chance", at.figure + 2, "dim", right=True),
         put("  to spare to the limit named" if at.spare > 31 else "  to spare", at.spare, "dim"),
@@ -120,8 +128,8 @@ def choice_row(
     spans = (
         put(f" {name}", at.name - 1, ink),
         Span(" "),
-        put(between(choice, brief=at.between < 15), at.between, right=True),
         put(pet_up(choice.inside.p50), at.figure, "strong", right=True),
+        put(between(choice, brief=at.between < 15), at.between, right=True),
         put(shift, _SHIFT, right=True),
         put(percent(choice.safe, need) + (" " if choice.meets else "<"), at.figure + 2, right=True),
         put(f"  {spared}", at.spare),
@@ -198,14 +206,17 @@ def turn_home(scene: LeadScene, width: int) -> list[Line]:
     estimate = scene.estimate
     if estimate is None or scene.progress.closed is not None:
         return []
-    told = [_turn_words(scene, estimate), *(() if scene.choices else estimate.when_short)]
+    mover = mover_words(scene.progress, estimate)
+    turn = turn_words(scene, estimate)
+    told = [f"{turn}   {mover}" if mover else turn, *(() if scene.choices else estimate.when_short)]
     told += [*(clock_words(scene.progress, estimate, clock) for clock in estimate.clocks), *open_words(scene)]
     given_up = [task for task, state in scene.progress.tasks.items() if state.status == "dropped"]
     told += [f"given up: {', '.join(given_up)}"] if given_up else []
     return [heading("turn home", width), *(line for words in told for line in under(words, width, "", 1))]
 
 
-def _turn_words(scene: LeadScene, estimate: Estimate) -> str:
+def turn_words(scene: LeadScene, estimate: Estimate) -> str:
+    """Return by when they turn for home, and what a call comes to at this instant."""
     turn, need = estimate.turn_back, need_of(estimate)[2]
     if estimate.called or turn.homebound:
         return "on the way home"
@@ -215,6 +226,4 @@ def _turn_words(scene: LeadScene, estimate: Estimate) -> str:
     else:
         words = f"by {pet_down(turn.latest)}, {in_words(turn.latest, scene.now)}"
     chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
-    words += f"   if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
-    mover = mover_words(scene.progress, estimate)
-    return f"{words}   {mover}" if mover else words
+    return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"

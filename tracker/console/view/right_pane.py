@@ -208,7 +208,7 @@ def _titled(scene: Scene, figure: OptionalFigure) -> str:
     return f" ({title})" if title and title != figure.task else ""
 
 
-_ADVICE, _START, _SHIFT = 8, 10, 10
+_ADVICE, _START, _SHIFT = 9, 10, 10
 _INKS: dict[str, Ink] = {"keep": "going", "decide": "strong", "drop": "dim"}
 
 

@@ -31,9 +31,9 @@ from tracker.console.view.styled_text import (
 from tracker.console.view.words import StepStanding, called_words, crew_words, later, pet, stand_of
 from tracker.forecast.wording import by_spare, limit_at
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
-from tracker.foundation.text import ADVISORY, count, plain
+from tracker.foundation.text import ADVISORY, columns, count, plain
 from tracker.journal.whereabouts import out_now, place_of
-from tracker.plan.bad_day import HEADING, WayHome, card, ways_home
+from tracker.plan.bad_day import HEADING, HEADS, WayHome, against, ways_home
 
 STEPS_LEAST = 3
 """Rows of steps that the way home keeps, whatever else wants room."""
@@ -187,14 +187,20 @@ def _from_here(scene: Scene, crew: Iterable[str]) -> dict[str, WayHome]:
 
 
 def bad_day(scene: Scene, width: int) -> list[Line]:
-    """Return the page of the ways home on a bad day: from each site, worst first, and from where they are."""
+    """Return the page of the ways home on a bad day: where somebody is, then the others, worst first."""
     plan = scene.progress.plan
-    lines = [heading(HEADING, width), *block(ADVISORY, width, "dim")]
-    table = card(plan) or ["the plan has neither `emergency` nor a site with `assisted`: nothing is known"]
-    crew = [c for c in plan.outside if c not in scene.progress.entered]
-    here = [f"{c} {way.words}" for c, way in _from_here(scene, crew).items()]
-    now = [blank(width), heading("from where they are", width), *text_lines(here, width)] if here else []
-    return [*lines, *text_lines(table, width), *now]
+    there: dict[str, list[str]] = {}
+    for c, way in _from_here(scene, [c for c in plan.outside if c not in scene.progress.entered]).items():
+        there.setdefault(way.site, []).append(c)
+    ways = sorted(ways_home(plan), key=lambda way: way.site not in there)
+    heads = ("", *HEADS[:-1], "of the supply")
+    table = [
+        against(plan),
+        *columns([heads, *((" ".join(there.get(w.site, ())), *w.cells) for w in ways)], indent=""),
+    ]
+    bare = ["the plan has neither `emergency` nor a site with `assisted`: nothing is known"]
+    rows = text_lines(table if ways else bare, width)
+    return [heading(HEADING, width), *rows, *block(ADVISORY, width, "dim")]
 
 
 def open_words(scene: Scene) -> list[str]:

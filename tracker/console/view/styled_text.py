@@ -149,6 +149,14 @@ def wrapped(text: object, width: int, *, indent: int = 0) -> list[str]:
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in (*lines, begin + line)]
 
 
+def parted(text: object, first: int, width: int) -> tuple[str, list[str]]:
+    """Return the first row of safe text, in its own width, and the further ones in theirs."""
+    safe = plain(text)
+    begin = wrapped(safe, max(1, first))[0]
+    rest = safe[len(begin) :].lstrip(" ")
+    return begin, wrapped(rest, max(1, width)) if rest else []
+
+
 def block(text: object, width: int, ink: Ink = "", *, most: int = 100, indent: int = 0) -> list[Line]:
     """Return text in as many rows as it needs, at most `most`; what is cut then ends in `~`."""
     parts = wrapped(text, max(1, width - 2), indent=indent)
@@ -254,7 +262,7 @@ TICKS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360, 480, 720, 1440)
 
 def heading(words: str, width: int, *beside: str) -> Line:
     """Return the rule that begins a region, with its name in it and the first remark that fits."""
-    spans = [Span("─ ", "dim"), say(words, "strong"), Span(" ")]
+    spans = [Span("── ", "dim"), say(words, "strong"), Span(" ")]
     room = width - sum(cell_len(span.text) for span in spans) - 2
     fits = next((one for one in beside if one and cell_len(plain(one)) <= room), "")
     if fits:

@@ -133,8 +133,8 @@ def _cells(stands: Estimate, supposed: Estimate) -> list[tuple[str, str, str, st
     latest = down(stands.turn_back.latest), down(supposed.turn_back.latest)
     return [
         ("inside", _range(stands.inside), _range(supposed.inside), _minutes(*ends)),
-        ("to spare", _spare(stands), _spare(supposed), ""),
         ("chance", _chance(stands), _chance(supposed), _points(stands.safe, supposed.safe)),
+        ("to spare", _spare(stands), _spare(supposed), ""),
         ("turn home", _back(stands), _back(supposed), _minutes(*latest)),
         ("counted", _kept(stands), _kept(supposed), ""),
     ]
@@ -146,7 +146,9 @@ def _range(figure: Range) -> str:
 
 def _spare(one: Estimate) -> str:
     first = first_limit(one.limits)
-    return "no limit binds" if first is None else spare_at(first, brief=True)
+    if first is None:
+        return "no limit binds"
+    return spare_at(first, brief=True).replace(" to spare", "").replace(" limit", "")
 
 
 def _chance(one: Estimate) -> str:
