@@ -326,7 +326,7 @@ def alert_words(alert: Alert, now: float, keys: Keys | None = None) -> str:
     """
     parts = alert.form.split(_MARK)
     if len(parts) == 1:
-        return alert.text
+        return alert.text or alert.form
     lines, said, figures = iter(alert.do), [], {"since": alert.since, **alert.figures}
     for place, part in enumerate(parts):
         if place % 2 == 0:
