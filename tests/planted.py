@@ -138,7 +138,9 @@ def hits(server: Server, folder: Path) -> tuple[int, list[str]]:
     found += [f"{one}" for one in files if SECRET.encode() in one.read_bytes()]
     # What PGDATESTYLE says libpq hands to the server, which refuses it by name.
     log = (server.folder / "log").read_text(errors="replace").splitlines()
-    return tried, found + [line for line in log if SECRET in line and "DateStyle" not in line]
+    refused = ("DateStyle", "Unrecognized key word")
+    told = [line for line in log if SECRET in line and not any(word in line for word in refused)]
+    return tried, found + told
 
 
 def _run(kind: Kind, env: Mapping[str, str], work: Path) -> dict[str, str]:

@@ -283,7 +283,7 @@ def test_what_was_never_committed_is_no_history(place: str, server: Server) -> N
         store = desk._store
         with pytest.raises(JournalError), store.turn():
             note = parse_event({"kind": "noted", "text": "x", "at": 1})
-            admitted = partial(_admitted, events=[note], now=WHEN, sent=None, seat="s")
+            admitted = partial(_admitted, events=[note], found=store.job, now=WHEN, sent=None, seat="s")
             desk._attempt(admitted, str(uuid4()))
             server.admin("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'lead'")
         assert desk.record({"kind": "noted", "text": "y", "at": 2}) == 2
