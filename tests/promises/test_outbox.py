@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import io
 import json
 import signal
@@ -170,9 +171,16 @@ def test_an_outbox_that_cannot_be_written_is_said_and_holds_nothing_up(
     path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Journal.open(path, outbox=folder) as journal:
-        monkeypatch.setattr(Outbox, "put", _no_disk_for)
-        assert journal.record(NOTE) == len(MORNING) + 1
+        with monkeypatch.context() as patched:
+            patched.setattr(Outbox, "put", _no_disk_for)
+            assert journal.record(NOTE) == len(MORNING) + 1
         assert journal.sitting.trouble == "the disk is full"
+        journal.record(NOTE)
+    with Journal.open(path, outbox=folder) as journal:
+        for kept in folder.glob("*.sqlite"):
+            kept.unlink()
+        assert journal.record(NOTE) == len(MORNING) + 3
+        assert str(journal.sitting.trouble).endswith("was moved or deleted while it was open")
     blocked = folder / "file"
     blocked.write_text("")
     with pytest.raises(JournalError, match="no outbox can be kept here"):
@@ -215,6 +223,22 @@ def test_a_closed_excursion_that_is_verified_needs_no_outbox(path: Path, folder:
         journal.record({"kind": "closed", "at": 1500})
     assert verify(path, outboxes=folder).fault is None
     assert list(folder.iterdir()) == []
+
+
+def test_a_lock_that_was_taken_away_while_it_was_waited_for_is_taken_anew(
+    path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lock, taken_away = fcntl.flock, list[int]()
+
+    def flock(handle: int, how: int) -> None:
+        lock(handle, how)
+        if not taken_away:
+            taken_away.append(handle)
+            next(folder.glob("*.lock")).unlink()
+
+    monkeypatch.setattr(fcntl, "flock", flock)
+    with Journal.open(path, outbox=folder) as one, Journal.open(path, outbox=folder) as two:
+        assert two.sitting.seat == f"{one.sitting.seat}/2"
 
 
 @pytest.mark.parametrize("end", [".sqlite", ".lock"])

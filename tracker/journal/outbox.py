@@ -132,18 +132,17 @@ class Outbox:
         lock = -1
         try:
             path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-            lock = os.open(path.with_suffix(".lock"), os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW, 0o600)
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock = _locked(path.with_suffix(".lock"))
             _check_own(path)
             return cls(path, lock, genesis, place, seat)
         except BlockingIOError:
-            os.close(lock)
             return None
-        except OSError as error:
+        except (OSError, JournalError) as error:
+            if lock >= 0:
+                os.close(lock)
+            if isinstance(error, JournalError):
+                raise
             raise JournalError(f"{path}: no outbox can be kept here: {error.strerror}") from error
-        except JournalError:
-            os.close(lock)
-            raise
 
     def keeps(self, job: str) -> bool:
         """Whether a press was kept in this sitting."""
@@ -263,12 +262,13 @@ class Outbox:
 
     def forget(self) -> None:
         """Let go of what is recorded, and of the file once nothing waits in it; the outbox is closed."""
-        empty = not self.waiting() and not self.refused()
-        self.close()
-        if empty:
+        if not self.waiting() and not self.refused():
+            # While the lock is held: whoever sits down here next makes both anew.
             for path in (self.path, self.path.with_suffix(".lock")):
                 with contextlib.suppress(OSError):
                     path.unlink()
+            self._later.clear()
+        self.close()
 
     def close(self) -> None:
         """Write what is still to be noted and let go; a second call does nothing."""
@@ -305,6 +305,23 @@ class Outbox:
     def _ask(self, sql: str) -> list[tuple[Any, ...]]:
         with told(self.path):
             return patiently(self.path, lambda: self._db.execute(sql).fetchall())
+
+
+def _locked(path: Path) -> int:
+    """The handle of a lock file that this sitting holds; BlockingIOError where another one does."""
+    while True:
+        lock = os.open(path, os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW, 0o600)
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            # Its last holder may have taken the file away meanwhile, and another one made it anew.
+            if os.path.samestat(os.fstat(lock), path.lstat()):
+                return lock
+        except FileNotFoundError:
+            pass
+        except OSError:
+            os.close(lock)
+            raise
+        os.close(lock)
 
 
 def _check_own(path: Path) -> None:

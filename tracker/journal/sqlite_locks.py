@@ -22,6 +22,7 @@ _TELL_S = 1.0
 _POLL_S = (0.001, 0.002, 0.005, 0.01, 0.02)
 """How long between two tries; the last for all that follow."""
 _REASONS = {
+    sqlite3.SQLITE_READONLY_DBMOVED: "was moved or deleted while it was open",
     sqlite3.SQLITE_READONLY: "is read-only",
     sqlite3.SQLITE_CANTOPEN: "cannot be opened: the file or its folder is closed to this user",
     sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
@@ -41,7 +42,8 @@ def told(path: Path) -> Iterator[None]:
         code = code_of(error)
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             raise Held(f"{path}: is locked by {holder(path)}; nothing was written") from error
-        reason = _REASONS.get(code, f"the journal failed: {plain(error, most=120)}")
+        known = _REASONS.get(code, f"the journal failed: {plain(error, most=120)}")
+        reason = _REASONS.get(getattr(error, "sqlite_errorcode", code), known)
         raise JournalError(f"{path}: {reason}") from error
 
 
