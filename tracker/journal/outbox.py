@@ -313,14 +313,13 @@ def _locked(path: Path) -> int:
         lock = os.open(path, os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW, 0o600)
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            # Its last holder may have taken the file away meanwhile, and another one made it anew.
-            if os.path.samestat(os.fstat(lock), path.lstat()):
-                return lock
-        except FileNotFoundError:
-            pass
         except OSError:
             os.close(lock)
             raise
+        # Its last holder may have taken the file away meanwhile, and another one made it anew.
+        with contextlib.suppress(FileNotFoundError):
+            if os.path.samestat(os.fstat(lock), path.lstat()):
+                return lock
         os.close(lock)
 
 
