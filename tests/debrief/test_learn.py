@@ -230,6 +230,12 @@ def test_what_is_said_of_a_trial(season: tuple[Progress, ...]) -> None:
     doubtful[2, 0] -= 30.0
     assert _lessons(doubtful.tolist(), season).share == 0.25
     assert lessons.verdict(_lessons(doubtful.tolist(), season))[0].endswith("no difference shown")
+    # A half is better by one and a half of its standard errors, a quarter by two and a half.
+    rng = np.linspace(-1.0, 1.0, 12)
+    error = rng.std(ddof=1) / math.sqrt(12)
+    luck = [100.0 + 0 * rng, 99.0 + rng * 0.4 / error, 98.5 + rng / error, *[100.0 + 0 * rng] * 2]
+    assert int(np.argmin([row.mean() for row in luck])) == 2
+    assert _lessons([list(row) for row in luck], season).share == 0.25
     few = _lessons([row[:4] for row in better], season[:4])
     assert few.share == 0.25
     alone = _lessons([[], [], [], [], []], season[:2], rehearsal=True)

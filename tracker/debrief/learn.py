@@ -47,6 +47,8 @@ LEAST_TRIED, MOST_TRIED, FOLDS = 3, 40, 10
 """So many excursions are left out at least, and at most, to try it on; in at most so many portions."""
 ENOUGH = 10
 """With fewer left out all of it is never believed: three or four that are alike by chance would be."""
+SURE = 2.0
+"""By so many standard errors a larger share has to help: of several that are tried one is better by luck."""
 SCENARIOS = 500
 
 
@@ -164,16 +166,19 @@ class Trial:
 
     @property
     def share(self) -> float:
-        """The share that forecast best; at most `UNTRIED` where that may be luck, or few were left out."""
-        best = UNTRIED if self.untold else SHARES[int(np.argmin(self._means))]
-        return best if self.shown(best) else min(best, UNTRIED)
+        """The share that forecast best of those whose gain is hardly luck; without any at most `UNTRIED`."""
+        if self.untold:
+            return UNTRIED
+        means = dict(zip(SHARES, self._means, strict=False))
+        sure = [share for share in means if self.shown(share, SURE)]
+        return min(sure or [min(min(means, key=means.__getitem__), UNTRIED)], key=means.__getitem__)
 
-    def shown(self, share: float) -> bool:
-        """Whether it helped by more than it may have by luck: the standard error of what was gained."""
+    def shown(self, share: float, errors: float = 1.0) -> bool:
+        """Whether it helped by more than it may have by luck: so many standard errors of what was gained."""
         if self.untold or not share:
             return False
         gain, error = self.gain(share)
-        return gain > error
+        return gain > errors * error
 
     @property
     def _means(self) -> Array:
