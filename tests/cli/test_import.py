@@ -35,6 +35,10 @@ def test_what_it_writes_passes_check(sheet: Path, capsys: pytest.CaptureFixture[
     assert main(["check", str(out)]) == 0
     assert capsys.readouterr().err == ""
     assert "excursion: walk\n" in out.read_text()
+    assert main(["import", str(sheet), "--out", "-"]) == 0
+    said = capsys.readouterr()
+    assert said.out == out.read_text() and said.err.count("is read as") == 4
+    assert main(["new", "-", "--limit", "3:00"]) == 0 and "elapsed: 3:00" in capsys.readouterr().out
 
 
 def test_name_and_limit_may_be_given(sheet: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,7 +21,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
     parser.add_argument("sheet", metavar="SHEET", help="a workbook (.xlsx, .ods, .xls, .xlsb), or CSV")
     parser.add_argument(
-        "--out", metavar="PLAN.yaml", required=True, help="the plan to write; must not be there yet"
+        "--out",
+        metavar="PLAN.yaml",
+        required=True,
+        help="the plan to write, not there yet; - is standard output",
     )
     parser.add_argument(
         "--excursion", metavar="NAME", help="what the excursion is called (default: the sheet's name)"
@@ -66,17 +70,22 @@ def run(args: argparse.Namespace) -> int:
             return _whole_plan(args, grids)
         sheet, mapping = _read(args, grids or raw, limit)
     for line in _mapping(sheet):
-        print(plain(line))
+        _say(args, line)
     excursion = args.excursion or Path(args.sheet).stem
     with meanwhile("making the plan"):
         plan = plan_of_sheet(sheet, excursion=excursion, limit=limit, file=args.out)
     write_plan(args.out, plan)
     if args.write_mapping:
         write_plan(args.write_mapping, mapping)
-        print(plain(f"{args.write_mapping}: says how the sheet was read; mend it, and give it to --mapping"))
+        _say(args, f"{args.write_mapping}: says how the sheet was read; mend it, and give it to --mapping")
     for line in _written(args.out, plan, sheet):
-        print(plain(line))
+        _say(args, line)
     return 0
+
+
+def _say(args: argparse.Namespace, line: str) -> None:
+    """Tell a line, beside the plan where that goes to standard output."""
+    print(plain(line), file=sys.stderr if args.out == "-" else sys.stdout)
 
 
 def _whole_plan(args: argparse.Namespace, grids: Sequence[Grid]) -> int:
@@ -91,8 +100,8 @@ def _whole_plan(args: argparse.Namespace, grids: Sequence[Grid]) -> int:
     text = plan_text(grids, args.sheet)
     write_plan(args.out, text)
     rows = next(len(grid.rows) - 1 for grid in grids if grid.name == "Steps")
-    print(plain(f"the workbook is a whole plan, as `tracker export` writes it: {count(rows, 'step')}"))
-    print(plain(f"{args.out}: `tracker check {args.out}` looks it over"))
+    _say(args, f"the workbook is a whole plan, as `tracker export` writes it: {count(rows, 'step')}")
+    _say(args, f"{args.out}: `tracker check {args.out}` looks it over")
     return 0
 
 
@@ -121,7 +130,7 @@ def _read(args: argparse.Namespace, raw: bytes | Sequence[Grid], limit: int | No
     else:
         table = table_of_workbook(raw, args.sheet, wishes)
     for line in table.said:
-        print(plain(line))
+        _say(args, line)
     if limit is not None:
         wishes = replace(wishes, bare=bare_unit(table, args.sheet, wishes, limit))
     sheet = read_rows(table, args.sheet, wishes)
@@ -181,10 +190,13 @@ def _mapping(sheet: Sheet) -> list[str]:
 
 
 def write_plan(path: str, text: str) -> None:
-    """Write a file that is not there yet. Raises PlanError with what hinders it."""
+    """Write a file that is not there yet; `-` is standard output. Raises PlanError with what hinders it."""
     from tracker.foundation.errors import Fault, PlanError
     from tracker.foundation.output import write_new
 
+    if path == "-":
+        sys.stdout.write(text)
+        return
     try:
         write_new(Path(path), [text])
     except FileExistsError:

@@ -34,6 +34,8 @@ def run(args: argparse.Namespace) -> int:
     if not any((args.crew, args.limit, args.excursion, args.kind)) and sys.stdin.isatty():
         _ask(args)
     write_plan(args.plan, skeleton(_wanted(args)))
+    if args.plan == "-":
+        return 0
     print(plain(f"{args.plan}: `tracker check {args.plan}` looks it over"))
     beside = Path(args.plan).with_name(SCHEMA_FILE)
     if args.schema and not beside.exists():
