@@ -57,7 +57,10 @@ def test_a_heading_of_minutes_does_not_make_twenty_minutes_a_second() -> None:
         "s.csv:3:3: row 3, column C (Duration (min)): '0.25' would be 0:00:15 in minutes, as a fraction of a day 6:00; "
         f"write 6:00, {hint}",
     )
-    assert len(refusals(["12", "0.0139", "0.5"], head)) == 1
+    assert (
+        len(refusals(["12", "0.0139", "0.5"], head)) == len(refusals(["0.0069..0.0139..0.0208"], head)) == 1
+    )
+    assert "write 0:20 if it is a fraction of a day" in refusals(["0.0139"], "Duration (h:mm)")[0]
     assert "would be 0:00:50 in hours" in refusals(["0.0139", "0.0208"], "Duration (h)")[0]
     assert seconds(["12", "0.5", "0.25 h"], head) == [720, 30, 900]
     assert seconds(["0.083", "0.25"], "Duration (h)") == [299, 900]

@@ -159,6 +159,9 @@ def _text_span(text: str, unit: str | None, decimal: str) -> Span:
 
 
 def _bare(number: float, text: str, unit: str | None) -> Span:
+    if unit in ("m:ss", "h:mm") and number != int(number):
+        right = f"write {format_pet(60 * round(number * 1440))} if it is a fraction of a day"
+        raise ValueError(f"{text!r} has no unit, and the heading shows {unit}; {right}")
     if unit in ("m:ss", "h:mm"):
         minutes, hours = (
             (f"{text}:00", f"0:{text:0>2}") if unit == "m:ss" else (f"0:{text:0>2}", f"{text}:00")

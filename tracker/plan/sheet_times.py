@@ -170,8 +170,8 @@ class SpanColumns:
         whole, each = _LEAST_S[unit]
         if max(bare for _, bare in found) * UNITS[unit] < whole:
             each = whole
-        tiny = [(entry, bare) for entry, bare in found if bare * UNITS[unit] < each]
-        for entry, bare in tiny:
+        tiny = {id(entry): (entry, bare) for entry, bare in reversed(found) if bare * UNITS[unit] < each}
+        for entry, bare in tiny.values():
             days = max(60 * round(bare * 1440), 60)
             as_said, as_days = _exact(bare * UNITS[unit]), _time(days, days)
             what = f"{entry.cell!r} would be {as_said} in {IN_WORDS[unit]}, as a fraction of a day {as_days}"
