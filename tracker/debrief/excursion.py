@@ -159,12 +159,19 @@ def answered(progress: Progress) -> tuple[Answered, ...]:
     last: dict[tuple[str, str], float] = {}
     found = []
     for one in checks(progress):
-        said = ", ".join(f"{item} {answer}" for item, answer in one.answers.items())
+        said = ", ".join(_answer(progress, *pair) for pair in one.answers.items())
         after = one.at - last.get((one.round, one.crew), 0.0)
         last[one.round, one.crew] = one.at
         wrong = ", ".join(one.wrong)
         found.append(Answered(one.number, one.at, one.round, one.crew, said, wrong, after, every[one.round]))
     return tuple(found)
+
+
+def _answer(progress: Progress, item: str, answer: object) -> str:
+    """Return what was asked with its answer, a reading with all of its digits and its unit."""
+    if isinstance(answer, int | float):
+        return f"{item} {answer:.12g} {progress.plan.consumable[item].unit}".rstrip()
+    return f"{item} {answer}"
 
 
 def changes(progress: Progress) -> tuple[PlanChange, ...]:

@@ -86,11 +86,11 @@ h3 { font-size: 1.02rem; margin: 1.5rem 0 0.2rem; } h1, h2, .note { overflow-wra
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; font-size: 0.86rem; }
 th { text-align: left; font-weight: 600; border-bottom: 1px solid var(--rule); vertical-align: bottom; }
-th, td { padding: 0.16rem 0.7rem 0.16rem 0; }
+th, td { padding: 0.16rem 0.55rem 0.16rem 0; }
 td { border-bottom: 1px solid var(--line); vertical-align: top; }
 td:not(.t) { white-space: nowrap; }
 .r { text-align: right; font-variant-numeric: tabular-nums; }
-.t { min-width: 11rem; max-width: 44rem; overflow-wrap: anywhere; }
+.t { min-width: 8rem; max-width: 44rem; overflow-wrap: anywhere; }
 section { display: flex; flex-wrap: wrap; column-gap: 2.5rem; align-items: flex-start; }
 section > h3, section > .note { flex: 0 0 100%; } section > .wide { max-width: 100%; }
 figure { margin: 0.6rem 0; flex: 1 1 46rem; max-width: 62rem; }
