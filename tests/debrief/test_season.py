@@ -213,7 +213,7 @@ def test_rounds_are_there_and_found_also_in_a_season_made_without_them(season: S
     there = [(150.0, "all", "EV1", "suit", 150.0, 1800.0)]
     assert season.rows(rounds)[1] == there
     assert len(season.find("spare one")) == len(season.find("whose rag")) == 1
-    assert [row[3:] for row in season.find("cold")] == [("not ok", "EV1 all", "suit not ok: cold feet, oxygen 1.9 kg")]
+    assert [row[3:] for row in season.find("cold")] == [("not ok", "EV1 all", "oxygen 1.9 kg, suit not ok: cold feet")]
     season.close()
     with closing(sqlite3.connect(season.path)) as database, database:
         database.execute("DROP TABLE rounds")
