@@ -33,7 +33,8 @@ def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for seed in range(10):
         made = plan(14, seed=seed % 2)
         if seed == 3:
-            text = made.source.replace("tasks:", "rounds: [{id: all, every: 0:30, ask: [suit, oxygen]}]\ntasks:", 1)
+            rounds = "rounds: [{id: all, every: 0:30, ask: [suit, oxygen]}]"
+            text = made.source.replace("tasks:", f"{rounds}\ntasks:", 1)
             made = parse_plan(text, file="season.yaml", name=made.name)
         with Journal.create(folder / f"{seed}.sqlite", made, rehearsal=seed > 7) as journal:
             journal.record_all(events(journal.plan, Truth(), seed=seed))
@@ -42,7 +43,8 @@ def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 ask = {"kind": "raised", "what": "question", "text": "Whose rag?", "to": "lead", "at": 110}
                 number = journal.record(ask)
                 journal.record({"kind": "settled", "event": number, "text": "the spare one", "at": 130})
-                said = {"round": "all", "crew": "EV1", "answers": {"suit": "not ok: cold feet", "oxygen": 1.9}}
+                answers = {"suit": "not ok: cold feet", "oxygen": 1.9}
+                said = {"round": "all", "crew": "EV1", "answers": answers}
                 journal.record({"kind": "checked", **said, "at": 150})
     return folder
 
@@ -213,7 +215,8 @@ def test_rounds_are_there_and_found_also_in_a_season_made_without_them(season: S
     there = [(150.0, "all", "EV1", "suit", 150.0, 1800.0)]
     assert season.rows(rounds)[1] == there
     assert len(season.find("spare one")) == len(season.find("whose rag")) == 1
-    assert [row[3:] for row in season.find("cold")] == [("not ok", "EV1 all", "oxygen 1.9 kg, suit not ok: cold feet")]
+    (found,) = season.find("cold")
+    assert found[3:] == ("not ok", "EV1 all", "oxygen 1.9 kg, suit not ok: cold feet")
     season.close()
     with closing(sqlite3.connect(season.path)) as database, database:
         database.execute("DROP TABLE rounds")
