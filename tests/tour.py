@@ -252,9 +252,9 @@ class Tour(ABC):
             await self.stops((*OUT, *REST))
             missing = [quote for quote in quoted() if quote not in "".join(map(said, self.seen))]
             assert len(quoted()) >= 7 and not missing, "\n".join(missing)
-            await self.follow("1:50", until="EV2 inside")
+            await self.follow("2:50", until="EV2 inside")
             await self.to("1:50")
-            await self.says("all inside since 1:", "X X closes")
+            await self.says(r"all inside since [12]:\d\d", "X X closes")
             await self.press("X", "X")
             await self.says("tracker debrief")
             assert self.progress.closed is not None

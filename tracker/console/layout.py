@@ -124,6 +124,8 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     if alerts + message > usual and crew > single and alerts < alert_rows(scene, width)[1]:
         crew = single
         alerts, message = _below(scene, width, height, below - crew - least)
+    if view == "alerts":
+        alerts = 1  # All of them stand above.
     made = Layout(crew, max(0, bars - 1), side, coming, alerts, message)
     title = TITLE if bars else _TITLES.get(view, "")
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
