@@ -16,7 +16,7 @@ from tracker.journal.as_run import as_spent
 from tracker.plan.model import Plan, Round
 from tracker.rehearsal.nature import Chance
 from tracker.rehearsal.setting import outcome
-from tracker.rehearsal.voice import CHANCES, surprises
+from tracker.rehearsal.surprises import CHANCES, surprises
 
 Rehearse = Callable[..., Any]
 

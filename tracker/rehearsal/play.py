@@ -21,7 +21,8 @@ from tracker.journal.progress import Progress
 from tracker.journal.whereabouts import hardware_at
 from tracker.plan.model import Round
 from tracker.rehearsal.crew import Crew, CrewAction
-from tracker.rehearsal.voice import SETTLES, Gauge, Said, Surprise, Voice
+from tracker.rehearsal.surprises import Surprise
+from tracker.rehearsal.voice import SETTLES, Gauge, Said, Voice
 
 Event = dict[str, Any]
 

@@ -23,7 +23,8 @@ from tracker.plan.model import Plan
 from tracker.rehearsal.crew import Crew
 from tracker.rehearsal.nature import Chance, Nature, Stores
 from tracker.rehearsal.play import Lead, Log, Play
-from tracker.rehearsal.voice import Calling, Surprise, Ticking, surprises
+from tracker.rehearsal.surprises import Surprise, surprises
+from tracker.rehearsal.voice import Calling, Ticking
 
 SOME_DAY = datetime(2030, 1, 1, 12, 0, tzinfo=UTC)
 """When a plan without `zero_planned` is rehearsed: any day will do, but always the same."""

@@ -14,8 +14,8 @@ from tracker.journal.progress import Progress, StepState, step_status
 
 
 def pet(seconds: float | None) -> str:
-    """Return `H:MM`, or a dash."""
-    return format_pet(seconds)
+    """Return a fact as `H:MM`, or a dash."""
+    return pet_down(seconds)
 
 
 def pet_s(seconds: float | None) -> str:
