@@ -22,7 +22,10 @@ from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
 
 ESTIMATE = {"at": 60.0, "inside": {"p10": 1.0, "p50": 2.0, "p90": 3.0}, "safe": 0.5}
-ASKS = "import sys; from tracker.journal.follow import Follower\nwith Follower(sys.argv[1]) as one:\n  "
+ASKS = (
+    "import sys; from tracker.journal import fan_out; from tracker.journal.follow import Follower\n"
+    "fan_out.POLL_S = 0.2\nwith Follower(sys.argv[1]) as one:\n  "
+)
 
 
 @pytest.fixture
@@ -124,7 +127,8 @@ def test_another_takes_the_place_of_who_asked(
 def test_who_asked_and_stands_still_is_done_without(
     desk: Journal, server: Server, asking: subprocess.Popen[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(fan_out, "_FROZEN_S", 3.0)
+    monkeypatch.setattr(fan_out, "_SILENT_S", 0.7)
+    monkeypatch.setattr(fan_out, "_FROZEN_S", 1.2)
     before = asked(server)
     with Follower(reader(desk)) as one:
         os.kill(asking.pid, signal.SIGSTOP)
