@@ -202,7 +202,7 @@ def test_the_goodbye_says_of_every_press_where_it_lies_and_the_exit_status_is_1(
 
         def __init__(self, *_: object, **__: object) -> None:
             self.session = _session()
-            self.session.path = "one.sqlite"
+            self.session.path = "\x1b[2Jone.sqlite"
             refused = Kept("j", PRESSED, "op", (NOTE,), "refused", "done already")
             self.session.refusals.presses = (refused,) * was_refused
 
@@ -225,14 +225,11 @@ def test_the_goodbye_says_of_every_press_where_it_lies_and_the_exit_status_is_1(
     monkeypatch.setattr("tracker.console.desk.Desk", lambda *words: None)
     monkeypatch.setenv("TRACKER_SETTINGS", "")
     assert show(lambda: None, None, "x", outbox=tmp_path) == bool(lines)  # type: ignore[arg-type,return-value]
-    said = (
-        capsys.readouterr()
-        .err.replace('{"kind": "noted", "text": "', "")
-        .replace(str(Runtime.kept_in), "OUTBOX")
-    )
-    assert [line.startswith(want) for line, want in zip(said.splitlines(), lines, strict=True)] == [
-        True
-    ] * len(lines), said
+    out, err = capsys.readouterr()
+    assert out == "journal: ?[2Jone.sqlite\ngo on:   tracker run ?[2Jone.sqlite\n"
+    said = err.replace('{"kind": "noted", "text": "', "").replace(str(Runtime.kept_in), "OUTBOX")
+    pairs = zip(said.splitlines(), lines, strict=True)
+    assert all(line.startswith(wanted) for line, wanted in pairs), said
 
 
 def test_a_desk_whose_outbox_disk_is_full_goes_on_and_says_so(path: Path, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.journals import MORNING, PLAN
+from tests.journals import MORNING, PLAN, ZERO
 from tests.journals import journal as journal_in
 from tracker.cli.main import main
 from tracker.foundation.errors import TrackerError
@@ -93,3 +93,16 @@ def test_what_breaks_off_leaves_what_was_there(tmp_path: Path) -> None:
     with pytest.raises(ZeroDivisionError):
         write_out(str(path), chunks())
     assert path.read_text() == "before" and list(tmp_path.iterdir()) == [path]
+
+
+def test_a_journals_name_moves_no_cursor_where_it_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with journal_in(tmp_path, ZERO) as made:
+        path = made.path
+    hostile = path.with_name("\x1b[2J.sqlite")
+    path.rename(hostile)
+    for words in (["verify", hostile], ["learn", hostile, "--out", "-"], ["record", hostile, "nonsense"]):
+        main([str(word) for word in words])
+    said = capsys.readouterr()
+    assert "?[2J.sqlite: no step is finished; left out" in said.err and "\x1b" not in said.out + said.err

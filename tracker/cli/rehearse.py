@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.foundation.text import plain
 
 if TYPE_CHECKING:
     from tracker.journal.journal import Journal
@@ -94,7 +95,7 @@ def _headless(args: argparse.Namespace, plan: Plan, seed: int, wanted: tuple[str
         rehearsal = Rehearsal(journal, plan, seed, wanted=wanted, advised=not args.no_advice)
         with Waiting() as waiting:
             rehearsal.through(lambda at: waiting.show(f"playing: PET {format_pet(at)}"))
-        print(f"journal: {journal.name}\n{rehearsal.outcome()}")
+        print(f"journal: {plain(journal.name)}\n{rehearsal.outcome()}")
     return 0
 
 

@@ -6,7 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from tracker.foundation.text import count
+from tracker.foundation.text import count, plain
 from tracker.foundation.waiting import meanwhile
 from tracker.journal.place import journal_place
 
@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         found = rescue(args.journal, args.out, [default_folder(), *args.outbox])
     print(f"rescued: {found.verdict.events} events, {found.verdict.events}:{found.verdict.hash}")
     for line in found.missing:
-        print(f"missing: {line}", file=sys.stderr)
+        print(plain(f"missing: {line}"), file=sys.stderr)
     if found.missing:
         print(f"{count(len(found.missing), 'thing')} could not be put back as it was", file=sys.stderr)
     return 1 if found.missing else 0

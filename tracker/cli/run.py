@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.foundation.text import plain
 from tracker.journal.place import Address, Place, journal_place, place_of
 
 if TYPE_CHECKING:
@@ -133,10 +134,10 @@ def show(
 
         place = place_of(runtime.session.path) if runtime.session.path else None
         for line in reported(app.fault, clock.utc_now(), place if isinstance(place, Path) else None):
-            print(line, file=sys.stderr)
+            print(plain(line), file=sys.stderr)
     said = tuple(_unfinished(left, runtime))
     if path := runtime.session.path:
-        print(f"journal: {path}\n{onward} {path}")
+        print(f"journal: {plain(path)}\n{plain(onward)} {plain(path)}")
     for line in said:
         print(line, file=sys.stderr)
     return app.return_code or (1 if said else 0)
@@ -150,8 +151,8 @@ def _unfinished(left: tuple[Job, ...], runtime: DeskRuntime) -> Iterator[str]:
         where = "kept here" if runtime.keeps(job) else "not on disk"
         yield from (f"{where}: {json.dumps(event)}" for event in job.events)
     if any(runtime.keeps(job) for job in left):
-        yield f"not in the journal, but in {runtime.kept_in}: the next desk here sends it"
+        yield f"not in the journal, but in {plain(runtime.kept_in)}: the next desk here sends it"
     refused = runtime.session.refusals.presses
     yield from map(refused_words, refused)
     if refused:
-        yield f"to be decided on at the next desk here, until then in {runtime.kept_in}"
+        yield f"to be decided on at the next desk here, until then in {plain(runtime.kept_in)}"

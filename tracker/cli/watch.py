@@ -9,6 +9,7 @@ from contextlib import suppress
 
 from tracker.cli.estimate import pet_option
 from tracker.foundation.errors import TrackerError, WrongUsage
+from tracker.foundation.text import plain
 from tracker.journal.place import Place, journal_place
 
 
@@ -77,5 +78,5 @@ def show(path: Place, at: float | None) -> int:
         from tracker.foundation import clock
 
         for line in reported(app.fault, clock.utc_now(), None):
-            print(line, file=sys.stderr)
+            print(plain(line), file=sys.stderr)
     return app.return_code or 0

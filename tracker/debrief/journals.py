@@ -21,6 +21,7 @@ from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.forecast_scores import Judgement, judgement
 from tracker.debrief.rows import Group, pooled_crew, pooled_tasks, pooled_work
 from tracker.foundation.errors import TrackerError
+from tracker.foundation.text import plain
 from tracker.foundation.waiting import Waiting
 from tracker.journal.journal import Journal
 from tracker.journal.place import Place, place_of
@@ -45,7 +46,8 @@ T = TypeVar("T", Read, Excursion)
 
 def say(line: str) -> None:
     """Say something that is no result to whoever started the command, over a line of progress."""
-    print(f"\r\x1b[K{line}" if sys.stderr.isatty() else line, file=sys.stderr)
+    shown = plain(line)
+    print(f"\r\x1b[K{shown}" if sys.stderr.isatty() else shown, file=sys.stderr)
 
 
 def read_journals(paths: Sequence[str | Place]) -> Iterator[tuple[Place, Read]]:

@@ -5,13 +5,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import isfinite
 from operator import attrgetter
 
 from tracker.journal.progress import BeginKind, Progress, Spending, StepState, step_status
-from tracker.journal.store import AS_RUN, AS_SPENT, Cell, Rows, Table
+from tracker.journal.store import AS_RUN, Cell, Rows, Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,20 +88,24 @@ def _row(progress: Progress, s: StepState) -> AsRunRow:
 
 def as_spent(progress: Progress, end: float) -> list[SpentRow]:
     """Return everybody's time from PET 0 to `end` without a gap, crew member by crew member."""
-    rows = []
+    return [SpentRow(*cells) for cells in _spent_cells(progress, end)]
+
+
+def _spent_cells(
+    progress: Progress, end: float
+) -> Iterator[tuple[str, float, float, Spending, str | None, str | None]]:
+    """Yield the same as the table holds it, in the order of its columns."""
     for crew, intervals in progress.spent.items():
         for one in intervals:
             finish = end if one.end is None else min(one.end, end)
             if finish > one.start:
-                rows.append(SpentRow(crew, one.start, finish, one.kind, one.step, one.cause))
-    return rows
+                yield crew, one.start, finish, one.kind, one.step, one.cause
 
 
 _PER_CREW = 1_000_000
 """Places kept for each crew member in `as_spent`, so that a new interval moves no other row."""
 
 _run_values = attrgetter(*AS_RUN)
-_spent_values = attrgetter(*AS_SPENT)
 _CREW = AS_RUN.index("crew")
 
 
@@ -121,9 +125,9 @@ def derived_rows(progress: Progress, before: tuple[Progress, Derived] | None = N
     }
     spent: dict[int, tuple[Cell, ...]] = {}
     places = {member.id: n * _PER_CREW for n, member in enumerate(progress.plan.crew, 1)}
-    for row in as_spent(progress, progress.at):
-        spent[places[row.crew]] = _spent_values(row)
-        places[row.crew] += 1
+    for cells in _spent_cells(progress, progress.at):
+        spent[places[cells[0]]] = cells
+        places[cells[0]] += 1
     return {"as_run": run, "as_spent": spent}
 
 
