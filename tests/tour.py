@@ -70,7 +70,7 @@ REST: tuple[Stop, ...] = (
     ("1:02", ["Esc"], ["1..3 tick"]),
     ("1:03", ["L"], ["comes first", "page 1 of"]),
     ("1:03", ["L"], ["1..3 tick"]),
-    ("1:04", ["c"], ["c again calls EV1 EV2 home: inside ", "n at once; any other key neither"]),
+    ("1:04", ["c"], ["c again calls EV1 EV2 home: inside ", "controller half done; n at once"]),
     ("1:04", ["c"], ["saved: called EV1 EV2 home u takes it back", "way home"]),
     ("1:05", [], ["INSIDE called home 1:04", "to spare until", "OPEN hatch, EV1 closes it about"]),
     ("1:05", ["Tab"], ["EV1 (Marit): now "]),
@@ -86,7 +86,7 @@ STUCK = (
     r"- 1 5 five min ago, y 1 no voice\. The figures take it as going on"
 )
 LEAK: tuple[str, ...] = (
-    r"LOOK EV2 battery falls \d\.\d times as fast as planned since ",
+    r"ACT EV2 battery falls \d\.\d times as fast as planned since ",
     r"!! ACT chance [\d<]+ %, need 90 %: EV2 battery at 4:\d\d, \d+ min to spare",
     r"c c calls home: inside [34]:\d\d",
 )

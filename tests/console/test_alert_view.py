@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.runs import ZERO, Run, step, task
+from tests.screens import panes
 from tracker.console.view.alerts import alert_lines, alerts_list, calm_words, keys_for, standing_alerts
 from tracker.console.view.scene import Disk, Scene, Snapshot
 from tracker.console.view.styled_text import text_of
@@ -140,6 +141,11 @@ def test_last_calls_share_a_row() -> None:
         ("resume EV1", "r 1"),
         ("enter EV2", "i 2"),
         ("go a.2", "g"),
+        ("go later.2", "e go later.2"),
+        ("put plate lock", "e put plate lock"),
+        ("reading EV2 oxygen", "b 2 oxygen"),
+        ("done a.1", "1"),
+        ("done later.2", "e done later.2"),
         ("hand a.2 to", "o"),
         ("add", "A"),
         ("answer 7", "= 7"),
@@ -149,12 +155,27 @@ def test_last_calls_share_a_row() -> None:
 )
 def test_keys_stand_for_what_can_be_typed(line: str, keys: str) -> None:
     run = Run(
-        task("a", step("1", "EV1", 60), step("2", "EV2", 60)),
+        task("a", step("1", "EV1", 60), step("2", "EV2", 60, hold_point="ask")),
+        task("later", step("1", "EV1", 60), step("2", "EV1", 60, hold_point="ask")),
         task("latch", step("1", "EV1", 10), priority="get-ahead"),
         task("photos", step("1", "EV1", 10), priority="get-ahead"),
         HOME,
     )
     assert keys_for(scene_of(run, 600), line) == (keys if line != "drop a" else "d a")
+
+
+def test_every_alert_has_a_row_before_one_has_two_and_who_may_be_done_is_asked_at_every_size() -> None:
+    run = Run(task("a", step("1", "EV1", 10), step("2", "EV2", 60)), HOME)
+    scene, long = (
+        scene_of(run, 3000),
+        "a long story of what is short and of what might be done about it, or not",
+    )
+    told = [replace(ACT, id=f"c{n}", text=f"{n} {long}") for n in (1, 2)] + [replace(LOOK, text=f"3 {long}")]
+    shown = rows(with_alerts(scene, *told), 60, 4)
+    assert [row[10:12] for row in shown] == ["1 ", shown[1][10:12], "2 ", "3 "]
+    assert [row.endswith("~") for row in shown] == [False, False, True, True]
+    for width, height in ((80, 24), (100, 30), (120, 36), (200, 55)):
+        assert "done? 50:00 of 10:00 min" in text_of(panes(scene, width, height)["crew"])
 
 
 async def test_one_key_marks_what_shares_a_row(at_desk: Callable[..., Any]) -> None:

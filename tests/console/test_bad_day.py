@@ -45,11 +45,13 @@ def test_the_way_home_says_it_from_where_they_are(
     on_file(f"bad-day-way-home-{width}", text)
     said = " ".join(text.split())
     told = [
-        "bad day: EV1 from boom: alone 10 min, assisted 29 min, 34 min with the lock: 4 min SHORT of 30 min",
-        "bad day: EV2 from door: alone 2 min, 7 min with the lock: 23 min to spare of 30 min",
+        "by plan: EV1 from boom: alone 10 min, assisted 29 min, 34 min with the lock: 4 min SHORT of 30 min",
+        "by plan: EV2 from door: alone 2 min, 7 min with the lock: 23 min to spare of 30 min",
         ADVISORY,
     ]
-    short = ["bad day: EV1 from boom 4 min SHORT, EV2 from door 23 min to spare; all of it E"]
+    short = [
+        "emergency supply by plan: EV1 from boom 4 min SHORT, EV2 from door 23 min to spare; all of it E"
+    ]
     for words in told if height > 30 else short:
         assert words in said, words
     assert "from boom" not in screen(scene_of(sites=BARE), width, height, "home")
@@ -67,7 +69,10 @@ def test_the_page(width: int, height: int, on_file: Callable[[str, str], None]) 
 async def test_its_key_opens_it(at_desk: Callable[..., Any]) -> None:
     async with at_desk((80, 24)) as at:
         await at.press("E")
-        assert "home on a bad day, worst first" in at.screen and "nothing is known" in at.screen
+        assert (
+            "home on a bad day, by the plan's own figures, worst first" in at.screen
+            and "nothing is known" in at.screen
+        )
 
 
 @pytest.mark.parametrize(

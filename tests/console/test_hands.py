@@ -58,6 +58,7 @@ LAMP = choice("drop:lamp", ({"kind": "dropped", "task": "lamp"},), 10900.0, 0.97
         ("o .3 .6", "EV1 oxygen 0.3: expected 0.6 (0.59 to 0.61), 0.3 below"),
         ("o .6 .8", "EV2 oxygen 0.8: expected 0.6 (0.59 to 0.61), 0.2 above"),
         ("1 o 90", "EV1 oxygen 90: expected 0.6"),
+        ("1 o .3 -20", "EV1 oxygen 0.3: expected "),
     ],
 )
 async def test_an_unlikely_reading_is_wanted_twice(at_desk: Callable[..., Any], typed: str, why: str) -> None:
@@ -420,7 +421,8 @@ async def test_the_recall_says_what_it_comes_to(at_desk: Callable[..., Any]) -> 
         turn = TurnBack(11000.0, Range(4000.0, 4300.0, 4700.0), "pump.cover", 10400.0, safe_if_now=0.953)
         await under_way(at, turn_back=turn)
         await at.press("c")
-        words = "c again calls EV1 EV2 home: inside 1:12, 95 %; n at once; any other key neither"
+        words = "c again calls EV1 EV2 home: inside 1:12, 95 %; leaves egress half done; n at once; "
+        words += "any other key neither"
         assert at.said.strip() == words
         assert at.desk.runtime.session.said_ink == "alarm"
 

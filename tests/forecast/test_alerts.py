@@ -9,7 +9,7 @@ from tests.flat import flat
 from tests.runs import LATER, Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
 from tracker.forecast.estimate import estimate
-from tracker.forecast.figures import Alert, Estimate, Leak, Raised
+from tracker.forecast.figures import Alert, ClockFigure, Estimate, Leak, Raised
 from tracker.forecast.wording import alert_words
 from tracker.journal.progress import done_share
 from tracker.journal.typed import parse_entry
@@ -211,7 +211,9 @@ def test_a_store_under_its_reserve_and_one_that_leaks() -> None:
     )
     run("reading", 1700, crew="EV1", consumable="oxygen", value=0.4)
     found = alerts(run, 1800)
-    assert found["below:EV1.oxygen"].text.endswith("under its reserve of 0.5 kg, read 0:28")
+    assert found["below:EV1.oxygen"].text.endswith(
+        "under its reserve of 0.5 kg, read 0:28. call home: inside 1:10, <1 %"
+    )
     assert found["below:EV1.oxygen"].severity == "act"
     unread = Run(
         task("a", step("1", "EV1", 30)), HOME, consumables=[OXYGEN | {"start": 3.0, "reserve": 2.99}]
@@ -222,9 +224,10 @@ def test_a_store_under_its_reserve_and_one_that_leaks() -> None:
     made = flat(run.now, 1800)
     stores = tuple(replace(store, leak=leak) for store in made.consumables)
     leaking = {a.id: a for a in all_alerts(run.now, replace(made, consumables=stores), now=1800)}
-    assert leaking["rate:EV1.oxygen"].text.startswith(
-        "EV1 oxygen falls 1.6 times as fast as planned since 0:28; reserve reached at "
+    words = (
+        "EV1 oxygen falls 1.6 times as fast as planned since 0:28; reserve reached at 0:30, 1 h 40 SHORT. "
     )
+    assert leaking["rate:EV1.oxygen"].text == (f"{words}call home: inside 1:10, <1 %; reading EV1 oxygen")
     run("entered", 1900, crew="EV1")
     assert "below:EV1.oxygen" not in alerts(run, 1900)
 
@@ -248,8 +251,19 @@ def test_a_hardware_clock_at_risk_and_cleared_below_half() -> None:
     assert alerts(run).keys().isdisjoint({"clock:a.on"}), "early, and not running"
     run.done("a.off", at=600)
     found = alerts(run)["clock:a.on"]
-    assert found.text == "Do on is due at 0:55, in 45 min; done about 1:00: chance <1 %"
+    assert found.text == (
+        "Do on is due at 0:55, in 45 min; done about 1:00, after EV1 at Do work: chance <1 %, need 90 %. "
+        "In 9 cases of 10 done by 1:00: ask the lead"
+    )
     assert (found.severity, found.by) == ("act", 3300)
+    at_risk = (ClockFigure("a.on", "a.off", 3300.0, 0.3),)
+    near, far = (
+        {a.id: a for a in all_alerts(run.now, replace(flat(run.now, at), clocks=at_risk), now=at)}[
+            "clock:a.on"
+        ]
+        for at in (1500.0, 1499.0)
+    )
+    assert (near.severity, far.severity) == ("act", "look"), "rather kept than missed, and not due for long"
     run("retimed", 700, step="a.work", time="0:10")
     assert "clock:a.on" not in alerts(run)
 
@@ -274,7 +288,7 @@ def test_a_window_about_to_close_on_waiting_work() -> None:
     )
     assert not begin(run, "window", 14 * 60)
     assert alerts(run, 20 * 60)["window:light:a.lit"].text == (
-        "light until 0:30, in 10 min: EV1 could begin Do lit at 0:25; then from 1:30"
+        "light until 0:30, in 10 min: EV1 could begin Do lit at 0:25; missed, it begins at 1:30, 65 min later"
     )
     run.done("a.1", at=1300)
     assert not begin(run, "window", 1301), "it has begun"

@@ -6,8 +6,10 @@ from typing import Any
 
 from tests.flat import flat
 from tests.runs import Run, plan_of, step, task
+from tracker.forecast.due import left_by_recall
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import TurnBack
+from tracker.forecast.report import watch_lines
 
 
 def run_of(*more: dict[str, Any], limit: str = "1:30") -> Run:
@@ -62,3 +64,45 @@ def test_the_chance_if_called_now_is_what_the_call_gives() -> None:
         called = estimate(run.now.suppose({"kind": "called", "call": "home", "at": now}), now, scenarios=500)
         assert found.safe_if_now == called.safe and found.inside_if_now == called.inside
     assert called.safe > 0.2
+
+
+def clocked() -> Run:
+    """EV1 has shut the power off at 0:30: on again within an hour, in a must task under way."""
+    on = step("on", "EV1", 20, within={"of": "power.off", "time": "1:00"})
+    plan = plan_of(
+        task("power", step("off", "EV1", 30), step("work", "EV1", 60), on),
+        task("home", step("count", "EV2", 30), step("in", "EV1 EV2", 10), closeout=True),
+        windows=[{"id": "sun", "open": [["2:00", "2:20"]]}],
+    )
+    run = Run(plan=plan)
+    run.done("power.off", at=1800)
+    return run
+
+
+def test_a_recall_says_which_clock_runs_on_and_what_is_half_done() -> None:
+    run = clocked()
+    assert left_by_recall(run.now, 1860) == ["Do on, whose clock runs out at 1:30", "power half done"]
+    run("called", 1900, call="home")
+    assert left_by_recall(run.now, 1960) == [], "said before, and left already"
+
+
+def test_a_clock_that_nobody_stops_is_told_until_the_excursion_is_closed() -> None:
+    run = clocked()
+    run("called", 1900, call="home")
+    made = flat(run.now, 2000)
+    (clock,) = (one for one in made.due if one.kind == "clock")
+    assert (clock.at, clock.text) == (5400, "Do on; nobody does it")
+    assert "  CLOCK power.on until 1:30: nobody stops it" in watch_lines(run.now, made)
+    assert not [one for one in made.due if one.kind == "window"], "none before they are inside"
+    for crew in ("EV1", "EV2"):
+        run("entered", 5600, crew=crew)
+    made = flat(run.now, 5700)
+    assert [one.kind for one in made.due] == ["clock"], "nothing else is due once everybody is inside"
+
+
+def test_who_was_called_before_turn_home_was_due_has_missed_nothing() -> None:
+    run = run_of(limit="1:10")
+    latest = turn(run, 1).latest
+    assert latest is not None
+    run("called", latest - 60, call="home")
+    assert turn(run, latest / 60 + 20).was_due is None

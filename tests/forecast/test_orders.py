@@ -7,7 +7,7 @@ import pytest
 from tests.flat import FLAT
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.forecast.orders import BetterOrder, better_orders
+from tracker.forecast.orders import BetterOrder, better_orders, changes
 
 HOME = task("home", step("in", "EV1 EV2", 40), closeout=True)
 
@@ -57,3 +57,21 @@ def test_no_order_against_a_need_and_nothing_that_wins_less_than_two_minutes() -
         HOME,
     )
     assert found(run) == ()
+
+
+def test_nothing_that_is_not_counted_and_nobody_leaves_a_step_half_done() -> None:
+    run = Run(
+        task("out", step("1", "EV1 EV2", 10)),
+        task("a", step("1", "EV1", 30, count=3), step("2", "EV1", 20)),
+        task("b", step("1", "EV1", 20)),
+        task("c", step("1", "EV2", 90, needs=["b"])),
+        task("d", step("1", "EV1", 20), priority="get-ahead"),
+        HOME,
+    )
+    run.done("out.1", at=600)
+    run("counted", 1200, step="a.1", count=1)
+    told = list(changes(run.now, ()))
+    moved = {name for event, _ in told for name in (event.get("task"), event.get("before")) if name}
+    assert moved == {"b", "c"}, "a is half done, d is not counted"
+    assert {event["step"] for event, _ in told if event["kind"] == "handed"} == {"a.2", "b.1", "c.1"}
+    assert "d" in {event.get("task") for event, _ in changes(run.now, ("d",))}

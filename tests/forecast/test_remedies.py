@@ -1,9 +1,16 @@
-"""What is offered when the chance is below what is needed: optional work first, must work by its name."""
+"""What is offered when the chance is below what is needed, and what of it is to be acted upon now."""
 
 from __future__ import annotations
 
-from tests.forecast.test_alerts import HOME, alerts
+from dataclasses import replace
+
+import pytest
+
+from tests.flat import flat
+from tests.forecast.test_alerts import HOME, OXYGEN, alerts
 from tests.runs import Run, step, task
+from tracker.forecast.alerts import alerts as all_alerts
+from tracker.forecast.figures import Leak, Unheard
 
 
 def test_the_chance_says_what_is_short_and_the_cheapest_choice_that_meets_what_is_needed() -> None:
@@ -60,3 +67,53 @@ def test_one_of_several_drops_is_not_taken_for_the_whole_remedy() -> None:
     found = alerts(run, 3660, choices=True)["confidence"]
     assert found.do == ("drop c", "drop d"), "nobody counts e: to drop it changes nothing"
     assert "drop c and drop d, together: inside 2:10, >99 %" in found.text
+
+
+def test_a_leak_in_what_people_live_on_is_to_be_acted_upon_however_much_is_left() -> None:
+    stores = [OXYGEN | {"id": name, "start": 9.0, "reserve": 0.5} for name in ("oxygen", "battery")]
+    run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 60)), HOME, consumables=stores)
+    made, leak = flat(run.now, 1800), Leak(0.8, 1.6, 0.2, 1700.0)
+    leaking = tuple(replace(store, leak=leak) for store in made.consumables if store.crew == "EV1")
+    found = {a.id: a for a in all_alerts(run.now, replace(made, consumables=leaking), now=1800)}
+    assert found["rate:EV1.oxygen"].do == ("call home", "reading EV1 oxygen")
+    assert found["rate:EV1.battery"].do == ("reading EV1 battery",)
+    assert [found[f"rate:EV1.{name}"].severity for name in ("oxygen", "battery")] == ["act", "look"]
+    short = tuple(replace(store, short=0.2) for store in leaking)
+    found = {a.id: a for a in all_alerts(run.now, replace(made, consumables=short), now=1800)}
+    assert found["rate:EV1.battery"].severity == "act", "more courses miss its reserve than may"
+
+
+@pytest.mark.parametrize(
+    ("safe", "spare_min", "task_dropped", "severity"),
+    [
+        (0.89, 131, "b", "look"),
+        (0.89, 29, "b", "act"),
+        (0.80, 131, "b", "act"),
+        (0.89, 131, "c", "act"),
+        (0.89, -1, "b", "act"),
+    ],
+)
+def test_a_chance_just_below_the_need_is_to_be_acted_upon_only_where_that_matters_now(
+    safe: float, spare_min: int, task_dropped: str, severity: str
+) -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 30), step("3", "EV1", 30)),
+        task("b", step("1", "EV1", 30)),
+        task("c", step("1", "EV2", 60), step("2", "EV2", 30), priority="get-ahead"),
+        HOME,
+    )
+    run.done("a.1", at=3600)
+    made = flat(run.now, 3660, choices=True)
+    (limit,) = made.limits
+    limit = replace(limit, to_spare=60 * spare_min, chance=0.07)
+    gone = {"kind": "dropped", "task": task_dropped}
+    assert made.choices is not None
+    drop = replace(made.choices[0], id=f"drop:{task_dropped}", events=(gone,), given_up=(), meets=True)
+    changed = replace(made, safe=safe, confidence=0.9, limits=(limit,), binding=limit, choices=(drop,))
+    found = {alert.id: alert for alert in all_alerts(run.now, changed, now=3660)}["confidence"]
+    assert found.severity == severity
+    assert f" to spare, chance 93 %. drop {task_dropped}" in found.text or spare_min < 0
+    asked = replace(changed, unheard=(Unheard("a.2", "EV1", 60.0, 300.0),))
+    found = {alert.id: alert for alert in all_alerts(run.now, asked, now=3660)}["confidence"]
+    assert found.severity == ("act" if spare_min < 0 else "look"), "first it is asked whether it is done"
+    assert ("if EV1 is still at it" in found.text) == (spare_min >= 0)

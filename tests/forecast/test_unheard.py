@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.flat import flat
 from tests.runs import Run, step, task
+from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Unheard
 
 
@@ -55,6 +58,24 @@ def test_a_count_is_a_word() -> None:
 def test_a_joint_step_has_a_row_for_each() -> None:
     run = Run(task("a", step("1", "EV1 EV2", 4)), task("home", step("in", "EV1 EV2", 1), closeout=True))
     assert [(one.step, one.crew) for one in asked(run, 30)] == [("a.1", "EV1"), ("a.1", "EV2")]
+
+
+def test_who_was_away_from_every_link_is_asked_about_two_minutes_after_it_is_back() -> None:
+    link = {"id": "link", "open": [["0:00", "0:08"], ["0:20", "0:40"]], "kind": "link"}
+    first = task("a", step("1", "EV1", 4), step("2", "EV1", 90))
+    run = Run(first, task("home", step("in", "EV1 EV2", 10), closeout=True), windows=[link])
+    assert [bool(asked(run, at)) for at in (10, 19, 21.9, 22, 50)] == [False, False, False, True, True]
+
+
+def test_a_step_that_goes_on_does_not_move_what_it_is_held_against() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 20), step("2", "EV1", 20), step("3", "EV1", 20)),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+    )
+    run.done("a.1", at=1320)
+    begun = estimate(run.now, 1330, scenarios=200).pace["EV1"]
+    (one,) = estimate(run.now, 1320 + 3000, scenarios=200).unheard
+    assert one.expected == pytest.approx(1200 * begun, rel=1e-6)
 
 
 def test_what_the_advice_rests_on() -> None:

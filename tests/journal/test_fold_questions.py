@@ -238,7 +238,7 @@ def test_what_is_asked_and_answered_is_told() -> None:
 
 
 def test_a_question_without_words_is_refused_with_an_example() -> None:
-    assert "text missing; as in `question about latch: do we keep it?`" in refused("question about latch")
+    assert "question: what? as in `question about latch: do we keep it?`" in refused("question about latch")
 
 
 def test_what_is_due_first_stands_first_and_a_step_makes_due_what_waits_for_it() -> None:

@@ -77,7 +77,7 @@ def test_the_plan_for_the_hand_has_all_of_it_whole(text: str) -> None:
         "takes wrench, lamp; leaves lamp at truss;",
         "rounds, everybody outside status, every 0:30: oxygen, gloves",
         "[ ] wrench, Torque wrench: from lock; swap.unplug, home.way hardware"[:-9],
-        "home on a bad day, worst first emergency supply 30 min, 5 min of it for the lock site alone",
+        "by the plan's own figures, worst first emergency supply 30 min, 5 min of it for the lock site alone",
     ):
         assert words in whole, words
     assert whole.endswith(ADVISORY)

@@ -19,6 +19,7 @@ from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
 from tracker.console.view.words import called_words, inside_words, pet
 from tracker.console.workers import Estimated
+from tracker.forecast.due import left_by_recall
 from tracker.journal.progress import Progress
 
 ASK_S = 5.0
@@ -350,8 +351,12 @@ class DeskActions:
             self.perform(make(self._ahead))
 
     def go(self) -> None:
-        """Give the go that is next."""
-        self._perform_ahead(key_events.went)
+        """Give the go that is next; when asked twice, one that nobody stands before yet."""
+        if self._ahead is None or self.asked.bounced("go"):
+            return
+        batch = key_events.went(self._ahead, self._screen.key("go"))
+        if not batch.asks or self.asked.twice("go", f" {batch.asks} "):
+            self._perform_ahead(lambda ahead: batch)
 
     def hold(self) -> None:
         """Open the entry line with a hold from this instant on, so that the reason can be typed in peace."""
@@ -381,9 +386,18 @@ class DeskActions:
         if self._said_called(progress, crew):
             return
         comes_to = called_words(scene.estimate if scene else None)
-        words = f" {self._screen.key(RECALL)} again calls {' '.join(crew)} home{comes_to};"
-        if self.asked.twice(RECALL, f"{words} {AT_ONCE} at once; any other key neither "):
+        words = f" {self._screen.key(RECALL)} again calls {' '.join(crew)} home{comes_to}"
+        if self.asked.twice(RECALL, f"{words}{self._leaves(progress)}; any other key neither "):
             self._call("home")
+
+    def _leaves(self, progress: Progress) -> str:
+        """Return what a recall leaves, and what one at once leaves besides."""
+        now = self._session.now(self._screen.utc(), progress)
+        home, once = (left_by_recall(progress, now, call) for call in ("home", "at once"))
+        more = [words for words in once if words not in home]
+        leaves = f"; leaves {', '.join(home)}" if home else ""
+        besides = f", leaves {', '.join(more)} too" if more else ""
+        return f"{leaves}; {AT_ONCE} at once{besides}"
 
     def _said_called(self, progress: Progress, crew: Sequence[str]) -> bool:
         """Whether everybody outside is called already; then it says since when, and what keys there are."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 
-from tracker.console.view.words import pet_s
+from tracker.console.view.words import next_go, pet_s
 from tracker.forecast.figures import Estimate
 from tracker.journal.kept_press import State
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
@@ -180,14 +180,17 @@ def skip(progress: Progress, digit: int) -> EventBatch:
     )
 
 
-def went(progress: Progress) -> EventBatch:
-    """Return the go for the first step that waits for one, or will next."""
-    for crew, order in progress.order.items():
-        for step in order[:2]:
-            state = progress.steps[step]
-            if not state.gone and state.ended is None:
-                return EventBatch(({"kind": "went", "step": step},), f"go for {state.step.do}", (crew,))
-    return refusal("no hold point is next; e went step=... gives a go ahead of time")
+def went(progress: Progress, key: str = "g") -> EventBatch:
+    """Return the go for the first step that waits for one, or will next; asked twice where it is ahead.
+
+    `key`: the key that gives it.
+    """
+    step, ahead = next_go(progress)
+    if step is None:
+        return refusal("no hold point is left: nothing waits for a go")
+    state = progress.steps[step]
+    batch = EventBatch(({"kind": "went", "step": step},), f"go for {state.step.do}", state.crew)
+    return replace(batch, asks=f"{batch.words}, before its time: {key} again gives it") if ahead else batch
 
 
 def undo(progress: Progress, seat: str, *, redo: str = "U") -> EventBatch:
@@ -330,6 +333,29 @@ class Prefix:
 def _everybody(progress: Progress) -> str:
     """Return the digits of the crew: `1 EV1 2 EV2 3 IV`."""
     return " ".join(f"{n} {member.id}" for n, member in enumerate(progress.plan.crew[:9], 1))
+
+
+def over_doubts(events: Iterable[Mapping[str, Any]], progress: Progress) -> list[str]:
+    """Return that what is decided or said is about work which has ended, so that nothing changes."""
+    found: dict[str, None] = {}
+    for event in events:
+        kind, state = event.get("kind"), progress.tasks.get(str(event.get("task")))
+        step = progress.steps.get(str(event.get("step")))
+        if (
+            kind in ("dropped", "chose", "moved")
+            and state is not None
+            and state.status not in ("open", "begun")
+        ):
+            found[f"{state.task.id} is {_ENDED.get(state.status, state.status)}: nothing changes"] = None
+        if kind in ("retimed", "went", "counted") and step is not None and step.ended is not None:
+            found[
+                f"{_do(progress, step.step.id)} is {_ENDED.get(step.ended, step.ended)}: nothing changes"
+            ] = None
+    return list(found)
+
+
+_ENDED = {"dropped": "given up", "left": "not done since the recall"}
+"""How work that was given up is told, by a person or by a recall."""
 
 
 def tick_doubts(progress: Progress, step: str, at: float) -> list[str]:

@@ -14,7 +14,7 @@ from tracker.console.entry_line import Purpose
 from tracker.console.key_events import batch_of
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
-from tracker.console.typed_events import doubts
+from tracker.console.typed_doubts import doubts
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.text import plain
 from tracker.journal.kinds import NOT_OK

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -20,24 +20,24 @@ from tracker.console.commands import ASKS
 from tracker.console.desk_actions import DeskActions
 from tracker.console.elsewhere import typed_place
 from tracker.console.entry_line import Purpose
-from tracker.console.key_events import batch_of, outside, tick_doubts
+from tracker.console.key_events import batch_of, outside, over_doubts
 from tracker.console.live_screen import LiveScreen
 from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
+from tracker.console.typed_doubts import doubts, must_doubts, reading_figure
 from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
-from tracker.forecast.figures import Choice, ConsumableFigure, Estimate
+from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.wording import limit_words, need_of, verdict_words
 from tracker.foundation.errors import EventError, TrackerError
-from tracker.foundation.shown import pet_down, pet_up, up
+from tracker.foundation.shown import pet_up, up
 from tracker.foundation.text import amount, count, percent, plain
 from tracker.journal.kept_press import refused_words
 from tracker.journal.kinds import BY_NAME, UNTIMED, partner_of
 from tracker.journal.progress import Progress
 from tracker.journal.wording import event_words
-from tracker.plan.model import Consumable
 
 MOST_REFUSED = 400
 """Characters of a refusal: it may repeat what was pasted."""
@@ -150,7 +150,7 @@ class TypedEvents:
             found.append(follows.words)
         elif follows is None and (against := self._against(events)):
             found.append(f"{against}, and what follows is being worked out")
-        return found + must_doubts(events, self._session.ahead)
+        return found + must_doubts(events, self._session.ahead) + over_doubts(events, self._session.ahead)
 
     def _against(self, events: list[dict[str, Any]]) -> str:
         """Return what was advised where a task is kept against it."""
@@ -222,7 +222,7 @@ class TypedEvents:
         """Return what a level was taken as before it was read, where as shown it is another."""
         told = []
         for event in events:
-            figure = _figure(self._estimate, str(event.get("crew")), str(event.get("consumable")))
+            figure = reading_figure(self._estimate, str(event.get("crew")), str(event.get("consumable")))
             if event["kind"] != "reading" or figure is None:
                 continue
             read, before = amount(float(event["value"]), even=True), amount(figure.now, even=True)
@@ -388,89 +388,3 @@ def _deeds(events: Iterable[Event]) -> frozenset[tuple[tuple[str, str], ...]]:
         for event in events
         if (partner_of(event) or {}).get("kind") != "dropped"
     )
-
-
-FAR_SD = 3.0
-"""From so many standard deviations on a reading is unlikely."""
-_SD = 2.563
-"""Standard deviations from the tenth to the ninetieth percentile of a bell curve."""
-NEAR_S = 120.0
-"""How far from the instant of an estimate a reading may be held against what is expected then."""
-
-
-def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | None, now: float) -> list[str]:
-    """Return what is unlikely about events that would be written now, the most telling first."""
-    found = []
-    for event in events:
-        at = float(event.get("at", now))
-        if event.get("kind") in ("reading", "replaced"):
-            found += reading_doubts(event, progress, estimate, at)
-        elif event.get("kind") == "checked":
-            found += [
-                one
-                for read in _read_in(event, progress)
-                for one in reading_doubts(read, progress, estimate, at)
-            ]
-        elif event.get("kind") == "done":
-            found += tick_doubts(progress, str(event.get("step")), at)
-    return found
-
-
-def must_doubts(events: Iterable[Event], progress: Progress) -> list[str]:
-    """Return what is said where work is dropped that the plan has as must work."""
-    tasks = [str(event.get("task")) for event in events if event.get("kind") == "dropped"]
-    states = [(task, progress.tasks.get(task)) for task in tasks]
-    musts = [task for task, state in states if state is not None and not state.task.optional]
-    return [f"{' and '.join(musts)}: must work, for the lead to give up"] if musts else []
-
-
-def _read_in(event: Event, progress: Progress) -> Iterator[Event]:
-    """Yield the readings among somebody's answers."""
-    for item, value in dict(event.get("answers") or {}).items():
-        store = progress.plan.consumable.get(item)
-        if store is not None and isinstance(value, int | float):
-            yield {"crew": "*" if store.shared else event.get("crew"), "consumable": item, "value": value}
-
-
-def reading_doubts(event: Event, progress: Progress, estimate: Estimate | None, at: float) -> list[str]:
-    """Return what is unlikely about a reading: far from what is expected, above the start or the last one."""
-    crew, store = str(event.get("crew")), progress.plan.consumable.get(str(event.get("consumable")))
-    value = event.get("value")
-    if store is None or not isinstance(value, (int, float)):
-        return []
-    said = f"{crew if crew != '*' else 'shared'} {store.id} {amount(value, digits=4)}"
-    found = []
-    replaced = event.get("kind") == "replaced"
-    figure = _figure(estimate, crew, store.id)
-    if not replaced and figure is not None and estimate is not None and abs(estimate.at - at) <= NEAR_S:
-        found += _far(said, float(value), figure)
-    if value > store.start:
-        found.append(f"{said}: more than the {amount(store.start, store.unit)} it started with")
-    return found if replaced else found + _above_last(said, float(value), progress, crew, store, at)
-
-
-def _figure(estimate: Estimate | None, crew: str, store: str) -> ConsumableFigure | None:
-    figures = estimate.consumables if estimate is not None else ()
-    return next((one for one in figures if (one.crew, one.consumable) == (crew, store)), None)
-
-
-def _far(said: str, value: float, figure: ConsumableFigure) -> list[str]:
-    expected = figure.expected
-    if expected is None or expected.p10 is None or expected.p50 is None or expected.p90 is None:
-        return []
-    off, low, high = value - expected.p50, *sorted((expected.p10, expected.p90))
-    if abs(off) <= FAR_SD * (high - low) / _SD:
-        return []
-    side = "below" if off < 0 else "above"
-    middle, size = amount(expected.p50), amount(abs(off))
-    return [f"{said}: expected {middle} ({amount(low)} to {amount(high)}), {size} {side}"]
-
-
-def _above_last(
-    said: str, value: float, progress: Progress, crew: str, store: Consumable, at: float
-) -> list[str]:
-    read = [r for r in progress.readings if (r.crew, r.consumable) == (crew, store.id) and r.at <= at]
-    last = max(read, key=lambda reading: (reading.at, reading.number), default=None)
-    if last is None or value <= last.value:
-        return []
-    return [f"{said}: above the last one, {amount(last.value, digits=4)}, read {pet_down(last.at)}"]

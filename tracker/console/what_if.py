@@ -16,7 +16,7 @@ from textual.worker import get_current_worker
 
 from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import Purpose
-from tracker.console.key_events import batch_of
+from tracker.console.key_events import batch_of, over_doubts
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
@@ -24,7 +24,7 @@ from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.styled_text import Line
 from tracker.console.view.what_if_pages import EXAMPLES, what_if_page
 from tracker.console.workers import heeding
-from tracker.foundation.errors import TrackerError
+from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.progress import Progress
 from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
@@ -172,6 +172,8 @@ class WhatIf:
         if self.page.lines:
             progress, _ = with_supposed(self.page.text, progress, now, utc)
         _, events = with_supposed(text, progress, now, utc)
+        if over := over_doubts(events, progress):
+            raise EventError(over[0])
         return [dict(event) for event in events]
 
     def _unmoved(self, events: list[dict[str, Any]]) -> str:

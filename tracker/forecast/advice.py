@@ -145,7 +145,8 @@ def advise(
     back = turn_back(sets, going_on(world.optional, names(world, kept)), homebound=all_called(progress))
     back = _if_called_now(progress, world, back, prior=prior)
     if back.latest is None and world.counted:
-        back = replace(back, was_due=was_due(progress, world, prior=prior))
+        home = back.homebound and not all_called(progress)
+        back = replace(back, was_due=was_due(progress, world, prior=prior, homebound=home))
     return Advice(
         at=world.now if now is None else now,
         kept=names(world, kept),

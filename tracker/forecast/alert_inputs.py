@@ -16,7 +16,7 @@ from tracker.forecast.figures import Alert, Choice, Estimate, Raised, Severity, 
 from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import ChanceConstraint
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.wording import slot
+from tracker.forecast.wording import deed, need_of, slot
 from tracker.journal.progress import Progress, StepState, done_share, step_status
 
 SOON_S = (15 * 60, 5 * 60)
@@ -168,21 +168,54 @@ def when_raised(how: str, before: str = "") -> str:
     return f" ({before}{slot('was', how)} when raised at {slot('raised', 'down')})"
 
 
+Remedy = tuple[str, Sequence[str], Mapping[str, float | None]]
+"""What can be done in words, what is typed for it, and the figures that the words leave open."""
+
+
+def calls_home(look: Look) -> Remedy:
+    """The recall and what it comes to now; nothing where everybody is called, on the way or inside."""
+    progress, back = look.progress, look.made.turn_back
+    outside = [c for c in progress.plan.outside if c not in progress.entered]
+    if progress.zero is None or back.homebound or not outside or all(c in progress.recall for c in outside):
+        return "", (), {}
+    words = f"{deed('calls home')}: inside {slot('if_now', 'up')}, {slot('safe_if_now', 'chance')}"
+    figures = {
+        "if_now": back.inside_if_now.p50,
+        "safe_if_now": back.safe_if_now,
+        "need": need_of(look.made)[2],
+    }
+    return words, ("call home",), figures
+
+
 TIMES = 2.0
 """A step is asked about beyond so many times what it should take,"""
 AT_LEAST_S = 5 * 60.0
 """and so much more than it, so that a short step is not asked about at once."""
+AFTER_GAP_S = 120.0
+"""Nobody is asked about while no link is there, nor so soon after: they may not have been heard."""
 
 
 def unheard(progress: Progress, now: float, pace: Mapping[str, float]) -> tuple[Unheard, ...]:
     """Who has been at a step for much longer than expected at `now` (PET seconds), in the plan's order.
 
-    `pace`: actual over planned time by crew member. Nobody who is held, waits, is silent or inside; before
-    zero and after the close nobody.
+    `pace`: actual over planned time by crew member, by what is done: a step that goes on must not move what
+    it is held against. Nobody who is held, waits, is silent or inside, or was away from every link until just
+    now; before zero and after the close nobody.
     """
-    if progress.zero is None or progress.closed is not None:
+    if progress.zero is None or progress.closed is not None or _cut_off(progress, now):
         return ()
     return tuple(_asked(progress, now, pace))
+
+
+def _cut_off(progress: Progress, now: float) -> bool:
+    """Whether every link is away until it comes again, or has come only just now."""
+    links = [spans for name, spans in progress.openings.items() if progress.plan.window[name].kind == "link"]
+    return bool(links) and all(_away(spans, now) for spans in links)
+
+
+def _away(spans: Sequence[tuple[float, float]], now: float) -> bool:
+    there = any(start <= now < end and (start <= 0 or start + AFTER_GAP_S <= now) for start, end in spans)
+    return not there and any(end > now for _, end in spans)
 
 
 def _asked(progress: Progress, now: float, pace: Mapping[str, float]) -> Iterator[Unheard]:

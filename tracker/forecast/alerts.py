@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from tracker.forecast.alert_inputs import EARLY, Look, then_inside, when_raised
+from tracker.forecast.alert_inputs import EARLY, Look, Remedy, calls_home, then_inside, when_raised
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
 from tracker.forecast.figures import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
@@ -21,6 +21,8 @@ from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import amount, percent, percent_asked, plain
 from tracker.journal.progress import Progress, done_share
 
+NEAR_S = 30 * 60.0
+"""A limit that comes so soon after INSIDE is to be acted upon where the chance is below the need."""
 HOME_SOON_S = (5 * 60.0, 15 * 60.0)
 """How long before turn-back it has to be acted upon, and looked at."""
 ABOVE = 0.02
@@ -68,7 +70,7 @@ def _turn_home_now(look: Look) -> Alert:
     back = made.turn_back
     spare = None if limit is None else limit.to_spare
     after = "" if spare is None else f", {slot('spare', 'min')} {'after' if spare < 0 else 'before'} it"
-    calls = f"{deed('calls home')}: inside {slot('if_now', 'up')}, {slot('safe_if_now', 'chance')}"
+    calls, do, figures = calls_home(look)
     home = look.choice("call-home")
     ask = "" if home is None or home.meets else _ask(made, home.binding, home.nine, home.inside.p90)
     return look.alert(
@@ -78,10 +80,8 @@ def _turn_home_now(look: Look) -> Alert:
         subject=None if limit is None else limit.id,
         since=back.was_due,
         by=look.now,
-        do=["call home"],
-        **_against(look, limit),
-        if_now=back.inside_if_now.p50,
-        safe_if_now=back.safe_if_now,
+        do=do,
+        **{**_against(look, limit), **figures},
     )
 
 
@@ -143,34 +143,58 @@ def _chance(look: Look) -> Iterator[Alert]:
     limit = look.made.binding
     id, now = "confidence", f"{whose or 'chance'} {slot('chance', 'chance')}"
     was = "" if past is None or percent(past.figure, need) == percent(chance, need) else when_raised("chance")
-    best, do, figures = _best(look) if unmet else ("", (), {})
-    met = "" if unmet else ", just met"
+    choice, (best, do, figures) = _best(look) if unmet else (None, ("", (), {}))
+    presses, why = _presses(look, choice, over=over) if unmet else (False, ", just met")
+    own = chance if limit is None else 1 - limit.chance
+    told = percent(own, need) != percent(chance, need)
+    alone = f", chance {slot('own', 'chance')}" if told else ""
     found = look.alert(
         id,
-        f"{now}, need {percent_asked(need)}{met}: {_spare(limit)}{best}{was}",
-        severity="act" if unmet else "look",
+        f"{now}, need {percent_asked(need)}{why}: {_spare(limit)}{alone}{f'. {best}' if best else ''}{was}",
+        severity="act" if presses else "look",
         subject=None if limit is None else limit.id,
         since=look.now if past is None else past.at,
         by=None if limit is None or limit.reached is None else limit.reached.p50,
         do=do,
         chance=chance,
+        own=own,
         was=None if past is None else past.figure,
         raised=None if past is None else past.at,
-        **_against(look, limit),
-        **figures,
+        **{**_against(look, limit), **figures},
     )
     yield replace(found, acknowledged=found.acknowledged and not _lower(look, id, chance))
 
 
-def _best(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
-    """What can be done about the chance in words, what is typed for it, and its figures.
+def _presses(look: Look, choice: Choice | None, *, over: bool) -> tuple[bool, str]:
+    """Whether a chance below the need is to be acted upon now, and what is said of that.
+
+    It is where a limit is over or nearly, where the chance is far below, and where what helps goes by: the
+    work that would be left out is in hand or next. As long as somebody is asked whether a tick is missing,
+    that is what is to be done, unless a limit is over.
+    """
+    made = look.made
+    if made.unheard and not over:
+        crew = dict.fromkeys(one.crew for one in made.unheard)
+        return False, f" if {' '.join(crew)} {'is' if len(crew) == 1 else 'are'} still at it"
+    _, chance, need = need_of(made)
+    near = any(left is not None and left < NEAR_S for left in (limit.to_spare for limit in made.limits))
+    if over or near or chance < need - BELOW + 1e-9:
+        return True, ""
+    steps = look.progress.steps
+    soon = {steps[s].step.task for order in look.progress.order.values() for s in order[:2]}
+    goes = choice is not None and any(event.get("task") in soon for event in choice.events)
+    return goes, ""
+
+
+def _best(look: Look) -> tuple[Choice | None, Remedy]:
+    """What can be done about the chance, where that is a choice which was worked out, and in words.
 
     The cheapest choice that meets what is needed, else the best, and then what to ask the lead for.
     """
     known = [choice for choice in look.made.choices or () if _still(look, choice)]
     choice = best_choice(look.progress, look.made, known)
     if choice is None:
-        return _call(look) if look.made.choices is None else _nothing_better(look)
+        return None, _call(look) if look.made.choices is None else _nothing_better(look)
     do = [line for line in typed_lines(choice) if _changes(look, line)]
     if choice.id in ("call-home", "call-at-once"):
         words = deed("calls home" if choice.id == "call-home" else "calls home at once")
@@ -180,7 +204,7 @@ def _best(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
     ask = "" if choice.meets else f", the best left{ask}"
     figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe, "then_at": choice.at}
     then = f", as of {slot('then_at', 'down')}" if pet_down(choice.at) != pet_down(look.now) else ""
-    return f". {words}: {then_inside()}{then}{ask}", do, figures
+    return choice, (f"{words}: {then_inside()}{then}{ask}", do, figures)
 
 
 def _changes(look: Look, line: str) -> bool:
@@ -198,19 +222,18 @@ def _drops(look: Look, choice: Choice, do: Sequence[str]) -> str:
     return f"{words}{must}{together}"
 
 
-def _call(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
+def _call(look: Look) -> Remedy:
     """The recall, as long as the other choices are not worked out."""
     back = look.made.turn_back
     if look.progress.recall or back.safe_if_now is None or back.safe_if_now <= look.made.safe:
         return _nothing_better(look)
-    figures = {"then_inside": back.inside_if_now.p50, "then_safe": back.safe_if_now}
-    return f". {deed('calls home')}: {then_inside()}", ["call home"], figures
+    return calls_home(look)
 
 
-def _nothing_better(look: Look) -> tuple[str, Sequence[str], Mapping[str, float | None]]:
+def _nothing_better(look: Look) -> Remedy:
     made = look.made
     binds = None if made.binding is None else made.binding.id
-    return f". Nothing faster is left{_ask(made, binds, nine_leave(made), made.inside.p90)}", (), {}
+    return f"Nothing faster is left{_ask(made, binds, nine_leave(made), made.inside.p90)}", (), {}
 
 
 def _ask(made: Estimate, binds: str | None, nine: float | None, late: float | None) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from tracker.forecast.alert_inputs import EARLY, LATE_S, Look
+from tracker.forecast.alert_inputs import EARLY, LATE_S, Look, calls_home
 from tracker.forecast.due import gaps
 from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
 from tracker.forecast.wording import deed, limit_words, slot
-from tracker.foundation.text import amount, plain
+from tracker.foundation.shown import up
+from tracker.foundation.text import amount, percent_asked, plain
 from tracker.journal.progress import Progress, StepState, done_share
 from tracker.journal.whereabouts import left_behind
 from tracker.plan.model import LOCK
@@ -49,25 +50,53 @@ def _hardware_clocks(look: Look) -> Iterator[Alert]:
 
 
 def _clock(look: Look, clock: ClockFigure, past: Raised | None) -> Alert:
-    done = next((f.finish.p50 for f in look.made.steps if f.step == clock.step), None)
-    chance = f"chance {slot('chance', 'chance')}"
+    figure = next((f for f in look.made.steps if f.step == clock.step), None)
+    done = None if figure is None else figure.finish
+    need, chance = look.progress.plan.confidence.elapsed, f"chance {slot('chance', 'chance')}"
+    first, asked = _before(look, clock.step)
     if clock.due is None:
         said = f"{_do(look, clock.step)}: its clock starts once {_do(look, clock.of)} is done; {chance}"
     else:
         due = f"{_do(look, clock.step)} is due at {slot('due', 'down')}, {slot('due', 'in')}"
-        said = f"{due}; done about {slot('done', 'up')}: {chance}"
+        said = f"{due}; done about {slot('done', 'up')}{first}: {chance}, need {percent_asked(need)}"
+    act = (
+        clock.due is not None and not asked and (clock.late > MISSED or clock.due - look.now <= CLOCK_SOON_S)
+    )
+    late = "" if not act or done is None else f". In 9 cases of 10 done by {slot('late', 'up')}: ask the lead"
     return look.alert(
         f"clock:{clock.step}",
-        said,
-        severity="look" if clock.due is None else "act",
+        f"{said}{late}",
+        severity="act" if act else "look",
         subject=clock.step,
         since=look.now if past is None else past.at,
         by=clock.due,
         due=clock.due,
-        done=done,
+        done=None if done is None else done.p50,
+        late=None if done is None else done.p90,
         chance=1 - clock.late,
-        need=look.progress.plan.confidence.elapsed,
+        need=need,
     )
+
+
+MISSED = 0.5
+"""A running clock that is rather missed than kept is to be acted upon,"""
+CLOCK_SOON_S = 30 * 60.0
+"""and one at risk that is due so soon."""
+
+
+def _before(look: Look, step: str) -> tuple[str, bool]:
+    """Who is at work on what a step still waits for, and whether they are asked if they are done."""
+    progress, at_hand = look.progress, set(look.progress.current.values())
+    wanted, found = [step], dict[str, None]()
+    for one in wanted:
+        before = [*progress.needs.get(one, ())]
+        before += [s for order in progress.order.values() if one in order for s in order[: order.index(one)]]
+        wanted += [s for s in dict.fromkeys(before) if s not in wanted]
+        if one != step and one in at_hand and progress.steps[one].running_since is not None:
+            found[one] = None
+    asked = {one.step for one in look.made.unheard}
+    names = [f"{' '.join(progress.steps[one].crew)} at {_do(look, one)}" for one in found]
+    return f", after {names[0]}" if names else "", not asked.isdisjoint(found)
 
 
 def _do(look: Look, step: str | None) -> str:
@@ -79,43 +108,74 @@ def _stores(look: Look) -> Iterator[Alert]:
     for store in look.made.consumables:
         name = f"{store.crew}.{store.consumable}"
         if store.now < store.reserve and store.crew not in look.progress.entered:
-            read = f", read {slot('read', 'down')}" if store.read_at is not None else ", never read"
-            under = f"under its reserve of {amount(store.reserve, store.unit)}"
-            yield look.alert(
-                f"below:{name}",
-                f"{limit_words(name)} {amount(store.now, store.unit)}, {under}{read}",
-                severity="act",
-                subject=name,
-                since=store.read_at,
-                by=look.now,
-                now=store.now,
-                reserve=store.reserve,
-                read=store.read_at,
-            )
+            yield _below(look, store, name)
         if store.leak is not None and store.leak_words is not None:
             yield _leaks(look, store, name, store.leak.since, store.leak_words)
         if store.flagged:
             yield look.alert(
                 f"reading:{name}",
-                f"{limit_words(name)}: {store.flagged}",
+                f"{limit_words(name)}: {store.flagged}. {deed()}",
                 subject=name,
                 since=store.read_at,
+                do=[_read(store)],
                 now=store.now,
             )
 
 
+def _below(look: Look, store: ConsumableFigure, name: str) -> Alert:
+    read = f", read {slot('read', 'down')}" if store.read_at is not None else ", never read"
+    under = f"under its reserve of {amount(store.reserve, store.unit)}"
+    calls, do, figures = calls_home(look)
+    return look.alert(
+        f"below:{name}",
+        f"{limit_words(name)} {amount(store.now, store.unit)}, {under}{read}{f'. {calls}' if calls else ''}",
+        severity="act",
+        subject=name,
+        since=store.read_at,
+        by=look.now,
+        do=do,
+        now=store.now,
+        reserve=store.reserve,
+        read=store.read_at,
+        **figures,
+    )
+
+
+def _read(store: ConsumableFigure) -> str:
+    """What is typed for one more reading of a store, but for the level."""
+    whose = "" if store.crew == "*" else f"{store.crew} "
+    return f"reading {whose}{store.consumable}"
+
+
+BREATHED = frozenset(("oxygen", "air", "gas", "o2"))
+"""Stores that people live on, by their ids, besides those that a plan takes from metabolism by a `model`."""
+
+
 def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: str) -> Alert:
-    reached, inside = store.reserve_reached.p50, look.made.inside.p50
-    gone = reached is not None and inside is not None and reached < inside
+    """A leak: to be acted upon in what people live on, and where more courses miss the reserve than may."""
+    reached = store.reserve_reached.p50
+    spare = next((limit.to_spare for limit in look.made.limits if limit.id == name), None)
+    plan = look.progress.plan
+    lived_on = plan.consumable[store.consumable].model is not None or store.consumable in BREATHED
+    act = (
+        lived_on or (spare is not None and spare < 0) or store.short > 1 - plan.confidence.consumables + 1e-9
+    )
+    calls, home, figures = calls_home(look) if act else ("", (), {})
+    at = "" if reached is None else f"; reserve reached at {slot('reached', 'down')}"
+    left = "" if reached is None or spare is None else f", {slot('spare', 'spare')}"
+    deeds = [*([calls] if calls else []), deed("reads it again")]
     return look.alert(
         f"rate:{name}",
-        f"{words}; reserve reached at {slot('reached', 'down')}" if reached is not None else words,
-        severity="act" if gone else "look",
+        f"{words}{at}{left}. {'; '.join(deeds)}",
+        severity="act" if act and store.crew not in look.progress.entered else "look",
         subject=name,
         since=since,
         by=reached,
+        do=[*home, _read(store)],
         reached=reached,
-        inside=inside,
+        spare=spare,
+        inside=look.made.inside.p50,
+        **figures,
     )
 
 
@@ -284,7 +344,8 @@ def _window(look: Look, figure: StepFigure, name: str, free: float) -> Iterator[
     state = look.progress.steps[figure.step]
     who = " ".join(state.crew) or "nobody"
     begins = f"{who} could begin {plain(state.step.do, most=60)} at {slot('free', 'up')}"
-    later = "; it opens no more" if opens is None else f"; then from {slot('opens', 'up')}"
+    missed = f"; missed, it begins at {slot('opens', 'up')}, {slot('waits', 'min')} later"
+    later = "; it opens no more" if opens is None else missed
     yield look.alert(
         f"window:{name}:{figure.step}",
         f"{name} until {slot('close', 'down')}, {slot('close', 'in')}: {begins}{later}",
@@ -294,6 +355,7 @@ def _window(look: Look, figure: StepFigure, name: str, free: float) -> Iterator[
         close=close,
         free=free,
         opens=opens,
+        waits=None if opens is None else (up(opens) or 0) - (up(free) or 0),
     )
 
 

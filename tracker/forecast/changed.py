@@ -5,10 +5,9 @@ what each does to the median goes to its cause. Three things are told apart thro
 playing every state without them as well), what the advice takes in or leaves out (settled last, task by
 task), and the passing of time (which goes to the hold, the waiting or the work that goes on meanwhile).
 
-Lately: looked at after every event and every five minutes, from the journal alone. A look is held against the
-one at which a change was last said. The walk is bounded: it begins at the last-but-one whole hour, whose look
-stands for the one that was said last, so it covers one hour to two. Looks that were taken are remembered, so
-an event costs a look or two.
+Lately: looked at after every event, every five minutes and now, from the journal alone. A look is held
+against the one at which a change was last said. The walk is bounded: it begins at the last-but-one whole
+hour, whose look stands for the one said last, so it covers one hour to two. Looks once taken are remembered.
 """
 
 from __future__ import annotations
@@ -29,15 +28,17 @@ from tracker.forecast.quantiles import one
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_figures import NO_TURN_BACK
 from tracker.forecast.task_sets import TaskSets
+from tracker.forecast.turn_back import latest_call
 from tracker.forecast.wording import INSIDE_S
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import up
 from tracker.journal.kinds import BY_NAME, GO, HOLDS, NO_NEWS, PACE, WINDOWS
-from tracker.journal.progress import Progress, Recorded
+from tracker.journal.progress import Progress, Recorded, all_called
 
 EVERY_S = 300
-"""Between events it is looked at each so many whole seconds of PET."""
+"""Between events it is looked at each so many whole seconds of PET, and at the present
+one: what stands on the screen is what is explained."""
 STRIDE_S = 3600
 """The walk begins at the last-but-one multiple of this."""
 CHANCE = 0.03
@@ -126,7 +127,10 @@ class _Walk:
         """Every instant at which it is looked, after the start."""
         events = {event.at for event in self.progress.events if event.kind not in NO_NEWS}
         grid = range(int(start), math.floor(now) + 1, EVERY_S)
-        yield from sorted(at for at in events | set(grid) if start < at <= now)
+        looks = sorted(at for at in events | set(grid) if start < at <= now)
+        yield from looks
+        if (present := math.floor(now)) > max([start, *looks[-1:]]):
+            yield present
 
     def look(self, at: float) -> _Look:
         """What stood at an instant, by the events that happened by then."""
@@ -185,6 +189,7 @@ class _Walk:
             )
         )
         chances = {limit.id: limit.chance for limit in earlier.limits}
+        causes_of = (BY_NAME[e.kind].cause for e in said.progress.events if earlier.at < e.at <= later.at)
         return Changed(
             since=earlier.at,
             at=later.at,
@@ -198,9 +203,21 @@ class _Walk:
                 *(f"{task} in" for task in sorted(said.basis - before.basis)),
                 *(f"{task} out" for task in sorted(before.basis - said.basis)),
             ),
+            turn_home=Before(self._turns_home(before), self._turns_home(said)),
+            news=tuple(dict.fromkeys(cause for cause in causes_of if cause in MOVE_NO_WORK)),
         )
 
+    def _turns_home(self, look: _Look) -> float | None:
+        """By when they had to turn for home at a look, by what was kept then."""
+        then, made = look.progress, look.made
+        world = build_world(then, now=made.at, scenarios=self.scenarios, prior=self.prior, memory=self.memory)
+        found = latest_call(TaskSets(world), going_on(world.optional, made.advice.kept))
+        self.memory.give_back(world.durations)
+        return None if all_called(then) else found
 
+
+MOVE_NO_WORK = ("readings", "limits")
+"""Causes that may turn the advice though they move no work."""
 CORRECTIONS = "corrections"
 CLOSING = "closing"
 TIME = "time passing"

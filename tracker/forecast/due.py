@@ -12,10 +12,11 @@ from itertools import groupby
 
 from tracker.forecast.figures import Due, DueKind, Estimate, Gap, StepFigure
 from tracker.forecast.wording import clock_chance, verdict_words
+from tracker.foundation.errors import EventError
 from tracker.foundation.shown import down, duration, in_words, pet_down, pet_up, up
 from tracker.foundation.text import columns, plain
 from tracker.journal.matters import due_at
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress, StepState, supposed_at
 from tracker.journal.raised import Raised
 from tracker.journal.rounds import rounds_at
 
@@ -36,29 +37,29 @@ BESIDE_WORK: tuple[DueKind, ...] = (
 GAPS = 3
 """Gaps of a link that are told."""
 AHEAD_S = 3600.0
-"""Windows are told of so long at the least, be everybody inside before or not."""
+"""Windows are told of so long at the least, as long as nobody is called."""
 
 
 def due(progress: Progress, made: Estimate, *, now: float) -> tuple[Due, ...]:
     """Everything that comes due after `now` (PET seconds), and what is overdue, the earliest first.
 
     `made`: an estimate of these events, or of a few less; what has happened since is not told. Empty before
-    zero and after the close.
+    zero and after the close; with everybody inside only clocks that run on and what somebody has to settle.
     """
     if progress.zero is None or progress.closed is not None:
         return ()
-    found = [
-        *_steps(progress, made),
-        *_goes(progress, made),
-        *_windows(progress, made, now),
-        *_last_calls(progress, made),
-        *_clocks(progress, made),
-        *_home(progress, made),
-        *_raised(progress, made),
-        *_rounds(progress, now),
-        *_readings(progress),
-        *_holds(progress),
-    ]
+    found = [*_clocks(progress, made), *_raised(progress, made)]
+    if not progress.plan.outside or not progress.entered.keys() >= set(progress.plan.outside):
+        found += [
+            *_steps(progress, made),
+            *_goes(progress, made),
+            *_windows(progress, made, now),
+            *_last_calls(progress, made),
+            *_home(progress, made),
+            *_rounds(progress, now),
+            *_readings(progress),
+            *_holds(progress),
+        ]
     return tuple(sorted(found, key=lambda one: (one.at, one.kind, one.subject)))
 
 
@@ -135,7 +136,9 @@ def _windows(progress: Progress, made: Estimate, now: float) -> Iterator[Due]:
 
 
 def _last(made: Estimate, now: float) -> float:
-    """The PET until which windows are told."""
+    """The PET until which windows are told: once everybody is called, until they are inside."""
+    if made.called:
+        return made.inside.p90 or now
     return max(made.inside.p90 or 0.0, made.limit or 0.0, now + AHEAD_S)
 
 
@@ -150,13 +153,55 @@ def _last_calls(progress: Progress, made: Estimate) -> Iterator[Due]:
 
 
 def _clocks(progress: Progress, made: Estimate) -> Iterator[Due]:
-    """The hardware clocks that run."""
+    """The hardware clocks that run, also those whose step nobody does any more."""
     for clock in made.clocks:
         state = progress.steps.get(clock.step)
         if state is None or state.ended is not None:
             continue
         words = f"{plain(state.step.do, most=100)}; {clock_chance(made, clock)}"
         yield from _due(clock.due, "clock", clock.step, words, _ticks(state))
+    for state, at in left_running(progress):
+        yield from _due(at, "clock", state.step.id, f"{plain(state.step.do, most=100)}; nobody does it")
+
+
+def left_running(progress: Progress) -> list[tuple[StepState, float]]:
+    """The given up steps that would stop a hardware clock which runs, each with when it runs out."""
+    found = []
+    for state in progress.steps.values():
+        of = None if state.step.within is None else progress.steps.get(state.step.within.of)
+        if (
+            state.ended in ("left", "dropped")
+            and of is not None
+            and of.ended == "done"
+            and of.done is not None
+        ):
+            assert state.step.within is not None
+            found.append((state, of.done + state.step.within.time))
+    return found
+
+
+def left_by_recall(progress: Progress, now: float, call: str = "home") -> list[str]:
+    """What a recall at PET `now` leaves: clocks that run, must work half done, what stays open, in words."""
+    try:
+        then = progress.suppose({"kind": "called", "call": call, "at": supposed_at(progress, now)})
+    except EventError:
+        return []
+    known = {state.step.id for state, _ in left_running(progress)}
+    clocks = [
+        f"{plain(state.step.do, most=60)}, whose clock runs out at {pet_down(at)}"
+        for state, at in left_running(then)
+        if state.step.id not in known
+    ]
+    lost = {
+        then.steps[s].step.task for s, state in progress.steps.items() if then.steps[s].ended != state.ended
+    }
+    half = [
+        f"{name} half done"
+        for name, state in progress.tasks.items()
+        if state.status == "begun" and not state.task.optional and name in lost
+    ]
+    stays = [one.item for one in then.open_items if then.steps[one.closed_by].ended is not None]
+    return [*clocks, *half, *(f"{item} open" for item in stays)]
 
 
 def _ticks(state: StepState) -> Sequence[str]:

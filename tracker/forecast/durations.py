@@ -410,6 +410,8 @@ class Drawn:
     """How late a crew member's last tick was, seconds."""
     pace: Mapping[str, float]
     """Median pace over the remaining work: `all`, and per crew member with their own effect."""
+    heard: Mapping[str, float]
+    """The same by what is done and ticked alone, which what goes on and on does not slow."""
     belief: Belief
     component: NDArray[np.intp]
     """(N,): which component of the belief each scenario is of."""
@@ -440,7 +442,9 @@ def draw_durations(
     painter = Painter(noise_of(memory, normals, pace.sigma), prior, pace)
     painter.fill(asks, wanted, rows)
     shown = shown_pace(progress, asks, prior, belief)
-    return Drawn(rows, painter.ended, pace.late, shown, belief, pace.component)
+    finished = memory.of(_Last).finished
+    heard = shown if finished in (None, belief) else shown_pace(progress, asks, prior, finished)
+    return Drawn(rows, painter.ended, pace.late, shown, heard, belief, pace.component)
 
 
 def _pace_of(memory: Memory, belief: Belief, normals: Normals) -> Pace:

@@ -140,7 +140,7 @@ def _figures(
     wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
     drawn = world.drawn
     assert drawn is not None
-    silence = unheard(progress, world.now, drawn.pace)
+    silence = unheard(progress, world.now, drawn.heard)
     meets = _meets(world, played, bare)
     ground: Ground = "early" if done_share(progress) < EARLY else "unheard" if silence else "figures"
     made = Estimate(

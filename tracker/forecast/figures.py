@@ -421,6 +421,10 @@ class Changed:
     """Optional tasks: `photos in`, `latch out`."""
     until: Instant | None = None
     """PET until which it was looked."""
+    turn_home: Annotated[Before, _pair(seconds)] = Before(None, None)
+    """By when to turn for home, PET; None where there was no such instant."""
+    news: Annotated[tuple[str, ...], UNSAID] = ()
+    """Causes of events in between that move no work but what is advised: `readings`, `limits`."""
 
 
 @dataclass(frozen=True, slots=True)

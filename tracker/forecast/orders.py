@@ -29,7 +29,7 @@ from tracker.forecast.world import Course, Node, World, advance, begin, home_fro
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import duration
 from tracker.foundation.text import plain
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, StepState
 
 WORTH_S = 120.0
 """Least gain in the p90 ingress that is suggested."""
@@ -81,16 +81,26 @@ def better_orders(
     return _Search(journal, most, heed).run()
 
 
-def changes(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
+def changes(
+    progress: Progress, kept: Collection[str] | None = None, now: float | None = None
+) -> Iterator[tuple[dict[str, Any], str]]:
     """Every change that is looked at: the event that would make it so, and what it does in words.
 
     Every untouched step of one crew member outside in the hands of another one there; every open task in
-    every other place among the open ones.
+    every other place among the open ones. Nothing that is not counted (`kept`: the optional tasks that are,
+    by default all), and no task in which somebody has a step half done at `now`.
     """
+    now = progress.at if now is None else now
+    half = {s.step.task for s in progress.steps.values() if _half_done(s, now)}
+    out = {
+        name
+        for name, state in progress.tasks.items()
+        if kept is not None and state.optional and state.status == "open" and name not in kept
+    }
     ready = [c for c in progress.plan.outside if c not in progress.entered and c not in progress.recall]
     for step, state in progress.steps.items():
-        touched = state.ended is not None or state.worked_s or state.counted or state.begin_kind is not None
-        if touched or len(state.crew) != 1 or progress.tasks[state.step.task].task.closeout:
+        task = state.step.task
+        if _touched(state) or task in out or len(state.crew) != 1 or progress.tasks[task].task.closeout:
             continue
         for other in ready:
             if state.crew[0] in ready and other != state.crew[0]:
@@ -99,13 +109,24 @@ def changes(progress: Progress) -> Iterator[tuple[dict[str, Any], str]]:
     open_tasks = [
         name
         for name, state in progress.tasks.items()
-        if state.status in ("open", "begun") and not state.task.closeout
+        if state.status in ("open", "begun") and not state.task.closeout and name not in half | out
     ]
     for task in open_tasks:
         for before in open_tasks:
             if before != task:
                 yield {"kind": "moved", "task": task, "before": before}, f"do {task} before {before}"
         yield {"kind": "moved", "task": task, "last": True}, f"do {task} last, before closeout"
+
+
+def _half_done(state: StepState, now: float) -> bool:
+    """Whether somebody has done some of a step that has not ended."""
+    return state.ended is None and (state.counted > 0 or state.elapsed_s(now) > 0)
+
+
+def _touched(state: StepState) -> bool:
+    """Whether a step has ended, or somebody has done some of it."""
+    done = state.ended is not None or state.worked_s or state.counted
+    return bool(done) or state.begin_kind is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +204,8 @@ class _Search:
         self._journal, self._most, self._heed = journal, most, heed
         self._found: list[tuple[int, BetterOrder]] = []
         subjects: dict[tuple[str, str], _Subject] = {}
-        for number, (event, text) in enumerate(changes(journal.progress)):
+        now = journal.now
+        for number, (event, text) in enumerate(changes(journal.progress, journal.kept, now)):
             of = event["kind"], event.get("step") or event["task"]
             subjects.setdefault(of, _Subject(*of)).changes.append(_Change(number, event, text))
         self._subjects = list(subjects.values())

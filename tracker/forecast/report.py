@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from textwrap import wrap
 
+from tracker.forecast.due import left_running
 from tracker.forecast.figures import (
     ConsumableFigure,
     Estimate,
@@ -306,14 +307,14 @@ def optional_lines(estimate: Estimate) -> list[str]:
 
 
 def _optional_cells(figure: OptionalFigure) -> tuple[str, ...]:
-    begun = figure.begun and figure.last_call is None
-    call = "begun" if begun else "" if figure.last_call is None else f"start by {pet_down(figure.last_call)}"
+    none = "begun" if figure.begun else "cannot fit"
+    call = none if figure.last_call is None else f"start by {pet_down(figure.last_call)}"
     place = "at the end, " if figure.place == "last" else ""
     return (
         figure.task,
         verdict_words(figure),
         f"{place}{call}",
-        f"in time {percent(figure.in_time)}",
+        "" if call == "cannot fit" else f"in time {percent(figure.in_time)}",
         f"shift {change(figure.cost)}",
     )
 
@@ -327,6 +328,8 @@ def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
     for clock in estimate.clocks:
         due = f"due {pet_down(clock.due)}" if clock.due is not None else f"runs once {clock.of} is done"
         lines.append(f"  {clock.step} {due}: {clock_chance(estimate, clock)}")
+    runs = left_running(progress)
+    lines += [f"  CLOCK {state.step.id} until {pet_down(due)}: nobody stops it" for state, due in runs]
     finish = {figure.step: figure.finish.p50 for figure in estimate.steps}
     for item in estimate.open_items:
         at = finish.get(item["closed_by"])

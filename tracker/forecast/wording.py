@@ -202,25 +202,50 @@ def changed_forms(changed: Changed, now: float, need: float | None, shown: float
     """
     inside, safe, at = changed.inside, changed.safe, pet_down(changed.at)
     ends = up(inside.now), up(shown)
-    apart = 0 if None in ends else abs((ends[1] or 0) - (ends[0] or 0))
+    apart = 0 if None in ends else (ends[1] or 0) - (ends[0] or 0)
     by_now = f", {pet_up(shown)} now" if apart else ""
-    if apart >= INSIDE_S and (changed.at == changed.since or now - changed.at > SAID_S):
-        return [f"INSIDE {pet_up(inside.now)} as of {pet_down(changed.until or changed.at)}{by_now}"]
+    if abs(apart) >= INSIDE_S:
+        # It was looked at before what stands there: why follows with the next look, a moment later.
+        moved = f"INSIDE {pet_up(inside.now)} -> {pet_up(shown)}, {change(apart)}"
+        return [f"{moved}: why is being worked out", moved]
     if changed.at == changed.since or now - changed.at > SAID_S:
         stale = changed.until is not None and now - changed.until > LOOKED_S
         return [f"INSIDE steady since {at}{f', as of {pet_down(changed.until)}' if stale else ''}"]
+    home, turned = _turn_home_moved(changed), ", ".join(_worded(cause, 0.0) for cause in changed.turned)
     before, after = up(inside.before), up(inside.now)
     if before != after:
         shift = "" if before is None or after is None else f", {change(after - before)}"
         said = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}{by_now}"
         least = [] if by_now else [f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)}"]
-        return [*(f"{said}: {why}" for why in _whys(changed)), said, *least]
+        whys = _whys(changed)
+        with_home = [f"{said}: {why}{home}" for why in whys[:1] if home]
+        return [*with_home, *(f"{said}: {why}" for why in whys), said, *least]
     chances = tuple(percent(share or 0.0, need) for share in (safe.before, safe.now))
     if chances[0] == chances[1]:
-        return [f"INSIDE {pet_up(inside.now)} since {at}{by_now}: {', '.join(map(_worded, changed.turned))}"]
+        told = f"INSIDE {pet_up(inside.now)} since {at}{by_now}: {turned}{_after_news(changed)}"
+        return [f"{told}{home}", told] if home else [told]
     most = max(changed.limits, key=lambda limit: abs(limit.now - limit.before), default=None)
     said = f"chance {chances[0]} -> {chances[1]} at {at}"
-    return [*([] if most is None else [f"{said}: {limit_words(most.id)}"]), said]
+    why = "" if most is None else f"{said}: {limit_words(most.id)}{_after_news(changed)}"
+    return [*([f"{why}{home}"] if home and why else []), *([why] if why else []), said]
+
+
+TURN_HOME_S = 300
+"""By so much the shown turn home has to move to be said beside the rest."""
+
+
+def _turn_home_moved(changed: Changed) -> str:
+    """By when to turn home before and after, where that moved by some minutes with the rest."""
+    before, after = down(changed.turn_home.before), down(changed.turn_home.now)
+    if before is None or after is None or abs(after - before) < TURN_HOME_S:
+        return ""
+    return f"; turn home {pet_down(before)} -> {pet_down(after)}"
+
+
+def _after_news(changed: Changed) -> str:
+    """What came in between that moves no work, but what is thought of limits."""
+    told = ("a new limit" if cause == "limits" else cause for cause in changed.news)
+    return f", after {' and '.join(told)}" if changed.news else ""
 
 
 def since_words(changed: Changed, need: float | None) -> list[str]:
@@ -247,11 +272,15 @@ def _whys(changed: Changed) -> list[str]:
     if before is None or after is None or not changed.causes:
         return []
     told = shown_causes(changed.causes, after - before)
-    if len(told) == 1:
-        return [told[0][0]]
-    turned = set(map(_worded, changed.turned))
+    turned, news = {_worded(cause, 0.0) for cause in changed.turned}, _after_news(changed)
     told.sort(key=lambda cause: cause[0] not in turned)
-    return [_some(told, most) for most in range(min(MOST_CAUSES, len(told)), 0, -1)]
+    after_news = [(f"{cause}{news if cause in turned else ''}", seconds) for cause, seconds in told]
+    if len(told) == 1:
+        return [after_news[0][0]]
+    return [
+        *([_some(after_news, MOST_CAUSES)] if news else []),
+        *(_some(told, most) for most in range(min(MOST_CAUSES, len(told)), 0, -1)),
+    ]
 
 
 def _some(told: Sequence[tuple[str, int]], most: int) -> str:
@@ -269,18 +298,25 @@ def shown_causes(causes: Sequence[tuple[str, float]], whole_s: int) -> list[tupl
     named = sorted(causes, key=lambda cause: -abs(cause[1]))
     if not named:
         return []
-    shown = {_worded(cause): nearest(seconds) or 0 for cause, seconds in named}
+    shown: dict[str, int] = {}
+    for cause, seconds in named:
+        words = _worded(cause, seconds)
+        shown[words] = shown.get(words, 0) + (nearest(seconds) or 0)
     first = next(iter(shown))
     shown[first] += whole_s - sum(shown.values())
     return [(cause, seconds) for cause, seconds in shown.items() if seconds] or [(first, 0)]
 
 
-def _worded(cause: str) -> str:
-    """A cause as it is said; what is counted by now, or no longer, is said of a task as on every screen."""
+def _worded(cause: str, seconds: float) -> str:
+    """A cause as it is said; what is counted by now, or no longer, is said of a task as on every screen.
+
+    Of pace, whether the work goes slower or faster than before: `seconds` is what it moves INSIDE by.
+    """
     task, _, turned = cause.rpartition(" ")
     if turned in _TURNED:
         return f"{task} {_TURNED[turned]}"
-    return "pace of other work" if cause == "pace of general" else cause
+    kind, how = cause.removeprefix("pace of "), "slower" if seconds >= 0 else "faster"
+    return cause if kind == cause else f"{'other' if kind == 'general' else kind} work {how}"
 
 
 _TURNED = {"in": "now counted", "out": "not counted"}

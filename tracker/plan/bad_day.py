@@ -11,7 +11,9 @@ from tracker.foundation.shown import duration, spare, spare_words, up
 from tracker.foundation.text import columns
 from tracker.plan.model import Plan
 
-HEADING = "home on a bad day, worst first"
+HEADING = "home on a bad day, by the plan's own figures, worst first"
+BY_PLAN = "emergency supply by plan"
+"""Before what is to spare: it is the margin of a rule, whatever the forecast says."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ from tracker.console.view.styled_text import (
     tall,
     wrapped,
 )
-from tracker.console.view.words import following_step, pet, pet_s, stand_of
+from tracker.console.view.words import following_step, next_go, pet, pet_s, stand_of
 from tracker.forecast.due import due, due_words, next_due
 from tracker.forecast.figures import Alert, Severity
 from tracker.forecast.wording import alert_words, verdict_words
@@ -238,11 +238,16 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
     if not told:
         words = fitted(width - INDENT - 1, [calm_words(scene)])
         return tall([crop((put(" calm", INDENT), *words), width)], width, height)
-    shown: list[list[Line]] = []
-    for rows in _blocks(scene, told, width):
-        if shown and sum(map(len, shown)) + len(rows) > height:
+    blocks = _blocks(scene, told, width)
+    shown, left = blocks[:1], height
+    for place, rows in enumerate(blocks[1:], 1):
+        left -= len(shown[-1])
+        if left < 1:
             break
-        shown.append(rows)
+        # The first is told in full; of the others each has a row before one of them has two.
+        room = max(1, left - (len(told) - 1 - place))
+        cut = [*rows[: room - 1], (*rows[room - 1], say(" ~", "dim"))] if len(rows) > room else rows
+        shown.append(cut)
     lines = [row for rows in shown for row in rows][:height]
     right = (say(_hint(scene, told, len(told) - len(shown)), "dim"),)
     return tall(
@@ -312,8 +317,15 @@ _COMMANDS = {
 
 
 def keys_for(scene: Scene, line: str) -> str:
-    """Return the keys that come to the same as a typed line: `k c` for `keep photos`; else the line."""
+    """Return the keys that come to the same as a typed line: `k c` for `keep photos`.
+
+    Where no key does, the line behind the key that opens the entry line.
+    """
     verb, *rest = line.split()
+    if verb == "go":
+        step, ahead = next_go(scene.progress)
+        key = scene.key(verb)
+        return (f"{key} {key}" if ahead else key) if step == rest[0] else f"{scene.key('entry')} {line}"
     command = _COMMANDS.get(verb, verb)
     if line == "call at once":
         return f"{scene.key('recall')} n"
@@ -322,21 +334,21 @@ def keys_for(scene: Scene, line: str) -> str:
     if verb == "done":
         progress = scene.progress
         crew = progress.steps[rest[0]].crew
-        at_it = [c for c in crew if progress.current.get(c) == rest[0]]
-        who = _digits(scene, (at_it or crew)[:1])
+        if not (who := _digits(scene, [c for c in crew if progress.current.get(c) == rest[0]][:1])):
+            return f"{scene.key('entry')} {line}"
         return who if len(rest) == 1 else f"{scene.key('late')} {who} {rest[1].removeprefix('-')}"
     if verb == "reading":
-        return f"{scene.key(command)} {rest[0]}"
+        return f"{scene.key(command)} {_digits(scene, rest)}"
     if verb in scene.progress.plan.member:
         who = _digits(scene, [verb])
         return f"{scene.key('late')} {who} {rest[0].removeprefix('-')}" if rest else who
-    if verb in ("go", "add", "hand", "check"):
+    if verb in ("add", "hand", "check"):
         return scene.key(command)
     if verb in ("keep", "drop", "later"):
         return f"{scene.key(command)} {scene.snapshot.letters.get(rest[0], rest[0])}"
     if verb in ("silent", "heard", "resume", "enter"):
         return f"{scene.key(command)} {_digits(scene, rest)}"
-    return f"{scene.key('answer')} {rest[0]}" if verb in ("answer", "settle") else line
+    return f"{scene.key('answer')} {rest[0]}" if command == "answer" else f"{scene.key('entry')} {line}"
 
 
 def _digits(scene: Scene, crew: Sequence[str]) -> str:

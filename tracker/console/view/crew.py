@@ -21,6 +21,8 @@ from tracker.foundation.text import count, plain
 from tracker.journal.whereabouts import place_of, place_words
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
+ASKS = "done? "
+"""Before the running time of a step whose tick may be missing."""
 _NEXT_FROM = 96
 """Columns from which on what comes next has room on the same row."""
 _AT_LEAST = 30
@@ -219,8 +221,10 @@ def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
     stand, step = _stand(scene, crew)
     following = 86 if width >= 190 else 60
     following -= 16 if following == 60 and _place(scene, crew, width, width) else 0
-    time = _time(scene, crew, step, stand)
-    room = width - _NAME - _MARK - _WORD - _COUNT - _TIME - following - 7
+    time, cells = _time(scene, crew, step, stand), _TIME
+    if scene.estimate is not None and scene.estimate.unheard:
+        cells += len(ASKS)
+    room = width - _NAME - _MARK - _WORD - _COUNT - cells - following - 7
     place = _place(scene, crew, width, room)
     return crop(
         (
@@ -232,7 +236,7 @@ def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:
             Span(" "),
             put(_count(scene, step), _COUNT, right=True),
             Span("  "),
-            put(time.text, _TIME, time.ink, right=True),
+            put(time.text, cells, time.ink, right=True),
             Span("   "),
             *_next(scene, crew, step, following),
             Span(" "),
@@ -320,7 +324,10 @@ def _count(scene: Scene, step: str | None) -> str:
 
 
 def _time(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Span:
-    """Return the running time of what it takes, or since when they wait or are held."""
+    """Return the running time of what it takes, or since when they wait or are held.
+
+    A time so long that a tick may be missing asks whether it is done, at every size.
+    """
     progress = scene.progress
     if stand.word == "held" and crew in progress.holds:
         return say(f"since {pet(progress.holds[crew].since)}")
@@ -331,6 +338,8 @@ def _time(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Spa
         return say(f"since {pet(progress.free_since.get(crew, 0.0))}")
     if stand.word in ("next", "then"):
         return say(f"{minutes_seconds(state.expected_s)} min", "dim")
+    if scene.estimate is not None and any(one.step == step for one in scene.estimate.unheard):
+        return say(f"{ASKS}{took(state, scene.now)}", "late")
     return say(took(state, scene.now), "strong" if state.elapsed_s(scene.now) > state.expected_s else "")
 
 

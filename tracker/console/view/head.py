@@ -142,7 +142,7 @@ def basis_words(scene: Scene) -> list[str]:
     counted = [t for t in optional if t not in scene.snapshot.passed_over]
     if not counted:
         return (
-            ["with nothing optional", "without optional"] if optional else ["with musts alone", "with musts"]
+            ["with nothing optional", "without optional"] if optional else ["with musts alone", "must work"]
         )
     letters = scene.snapshot.letters
     named = [(_counted(scene, task), task, letters[task]) for task in counted]

@@ -1,4 +1,4 @@
-"""The lead's third page: every task with its chance, and how fresh all of this is.
+"""The lead's third page: every task with its chance to be done in time, and how fresh all of this is.
 
 Of a task: how it stands, when it is projected to be done against the plan. Then the last tick, and the last
 word from each crew member.
@@ -37,9 +37,11 @@ def tasks(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return one row per task, those at work first, then what is ahead, then what has ended."""
     estimate = scene.estimate
     back = estimate.turn_back.latest if estimate is not None else None
-    short = f"chance: done by {pet_down(back)}" if back is not None else ""
+    # Not the chance of the limits: turning for home keeps those, whatever is not done by then.
+    short = f"in time: done by turn home, {pet_down(back)}" if back is not None else ""
     beside = (
-        f"chance: done before they must turn for home at {pet_down(back)}; closeout: inside in time"
+        f"in time: done before they must turn for home at {pet_down(back)}, whatever becomes of limits;"
+        " closeout: inside by the elapsed limit"
         if short
         else ""
     )
@@ -63,18 +65,18 @@ def tasks(scene: LeadScene, width: int, height: int) -> list[Line]:
 
 
 def _room(width: int) -> int:
-    return width - 59 - (16 if width >= 84 else 0)
+    return width - 60 - (16 if width >= 84 else 0)
 
 
 def _task_titles(width: int) -> Line:
     spans = [
-        put(" task", _room(width), "dim"), put("priority", 10, "dim"), put("state", 8, "dim"),
+        put(" task", _room(width), "dim"), put("priority", 10, "dim"), put("state", 9, "dim"),
         *(put(t, 7, "dim", right=True) for t in ("begins", "ends")),
     ]  # fmt: skip
     if width >= 84:
         spans.append(put("8 in 10 between", 16, "dim", right=True))
     spans += [put("planned", 8, "dim", right=True), put("late", 8, "dim", right=True)]
-    return crop((*spans, put("chance", 10, "dim", right=True)), width)
+    return crop((*spans, put("in time", 10, "dim", right=True)), width)
 
 
 def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
@@ -87,12 +89,12 @@ def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
     name = f" {figure.task:<{ids}}  {state.task.title}" if room > ids + 14 else f" {figure.task}"
     priority = "closeout" if state.task.closeout else figure.priority
     if priority != state.task.priority and not state.task.closeout:
-        priority = "committed"
+        priority = state.task.priority if figure.status == "dropped" else "committed"
     spans = [
         put(name, room - 1, ended),
         Span(" "),
         put(priority, 10, "dim"),
-        put(figure.status, 8, "going" if figure.status == "begun" else ended),
+        put(_STANDS.get(figure.status, figure.status), 9, "going" if figure.status == "begun" else ended),
         put(pet_nearest(figure.start.p50), 7, ended, right=True),
         put(pet_up(figure.finish.p50), 7, ended, right=True),
     ]
@@ -103,6 +105,10 @@ def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
     spans += [put(pet_nearest(planned), 8, "dim", right=True), put(change(late), 8, ended, right=True)]
     words, ink = _chance(scene, figure)
     return crop((*spans, put(words, 10, ink, right=True)), width)
+
+
+_STANDS = {"dropped": "given up", "left": "not done"}
+"""How a task that was given up is told, by a person or by a recall."""
 
 
 def _planned(scene: LeadScene, task: str) -> float | None:
@@ -196,7 +202,7 @@ def _doing(scene: LeadScene, crew: str) -> str:
         return f"inside since {pet(progress.entered[crew])}"
     step = progress.current.get(crew)
     if step is None:
-        return "no step is left"
+        return "idle"
     stand = stand_of(progress, step, scene.now)
     state = progress.steps[step]
     if stand.word == "now":

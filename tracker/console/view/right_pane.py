@@ -239,11 +239,12 @@ def _line(scene: Scene, figure: OptionalFigure, width: int) -> Line:
         put(name, room - 4),
         Span(" "),
         put(verdict_words(figure), _ADVICE, _INKS.get(verdict_words(figure), "")),
-        put(_start(figure, scene.now, long=width >= 46), _start_room(width)),
+        put(_start(scene, figure, long=width >= 46), _start_room(width)),
         put(change(figure.cost), _SHIFT, "", right=True),
     ]
     if width >= 72:
-        spans.append(put(percent(figure.in_time), 9, "", right=True))
+        in_time = "-" if not figure.begun and figure.last_call is None else percent(figure.in_time)
+        spans.append(put(in_time, 9, "", right=True))
     return crop(spans, width)
 
 
@@ -269,11 +270,19 @@ def _kept(scene: Scene, width: int) -> list[Line]:
     return lines
 
 
-def _start(figure: OptionalFigure, now: float, *, long: bool) -> str:
-    """Return by when a task is started, under its head: `4:40`, with room `4:40, in 2 h 23`."""
-    if figure.begun or figure.last_call is None:
-        return "begun" if figure.begun else "cannot fit"
-    at = down(figure.last_call) or 0.0
+def _start(scene: Scene, figure: OptionalFigure, *, long: bool) -> str:
+    """Return by when a task is started, under its head: `4:40`, with room `4:40, in 2 h 23`.
+
+    Where no start keeps what is needed, the chance with it: `cannot fit: 82 %`.
+    """
+    if figure.begun:
+        return "begun"
+    if figure.last_call is None:
+        estimate = scene.estimate
+        with_it = (c for c in (estimate.choices or () if estimate else ()) if c.id == f"keep:{figure.task}")
+        chance = (percent(choice.safe, need_of(estimate)[2]) for choice in with_it if estimate is not None)
+        return ": ".join(["cannot fit", *([*chance][:1] if long else [])])
+    at, now = down(figure.last_call) or 0.0, scene.now
     rest = "passed" if at <= now else "at the end" if figure.advice == "later" else f"in {duration(at - now)}"
     return f"{pet(at)}, {rest}" if long or at <= now else pet(at)
 

@@ -145,7 +145,7 @@ def _block(text: str, room: int) -> str:
 
 
 def _work(scene: Scene, limit: LimitFigure, inside: float) -> Iterator[tuple[float, float, str]]:
-    """Yield (begin, end, word) of the work of whom a limit binds: musts, letters in brackets, closeout."""
+    """Yield (begin, end, word) of the work of whom a limit binds: must work, [letters], closeout."""
     parts: list[tuple[float, float, str]] = []
     for step in scene.snapshot.ahead.get(_whose(scene, limit), ()):
         begin, end = scene.snapshot.course.get(step, (None, None))
@@ -165,7 +165,7 @@ def _kind(scene: Scene, letters: Mapping[str, str], step: str) -> str:
     state = scene.progress.tasks[scene.progress.steps[step].step.task]
     if state.task.closeout:
         return "closeout"
-    return f"[{letters[state.task.id]}]" if state.task.id in letters else "musts"
+    return f"[{letters[state.task.id]}]" if state.task.id in letters else "must work"
 
 
 def _whose(scene: Scene, limit: LimitFigure) -> str:

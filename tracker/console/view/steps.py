@@ -28,12 +28,21 @@ from tracker.console.view.styled_text import (
     text_lines,
     width_of,
 )
-from tracker.console.view.words import StepStanding, called_words, crew_words, later, pet, stand_of
+from tracker.console.view.words import (
+    StepStanding,
+    called_words,
+    clock_words,
+    crew_words,
+    later,
+    pet,
+    stand_of,
+)
+from tracker.forecast.due import left_running
 from tracker.forecast.wording import by_spare, limit_at
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, columns, count, plain
 from tracker.journal.whereabouts import out_now, place_of
-from tracker.plan.bad_day import HEADING, HEADS, WayHome, against, ways_home
+from tracker.plan.bad_day import BY_PLAN, HEADING, HEADS, WayHome, against, ways_home
 
 STEPS_LEAST = 3
 """Rows of steps that the way home keeps, whatever else wants room."""
@@ -151,16 +160,17 @@ def _left(scene: Scene, width: int, room: int, steps: int) -> list[Line]:
     page that has the rest; where that is too much, all of it in one paragraph.
     """
     words, here = _left_words(scene), _from_here(scene, on_the_way(scene))
-    told = [f"bad day: {c} {way.words}" for c, way in here.items()]
+    told = [f"{BY_PLAN}: {c} {way.words}" for c, way in here.items()]
     rows = [*_rows([*words, *told], width), *(block(ADVISORY, width, "dim") if here else [])]
     if here and len(rows) > room - steps:
         brief = ", ".join(f"{c} from {way.site} {spare_words(way.to_spare)}" for c, way in here.items())
-        words.append(f"bad day: {brief}; all of it {scene.key('bad-day')}")
+        words.append(f"{BY_PLAN}: {brief}; all of it {scene.key('bad-day')}")
         rows = _rows(words, width)
     if len(rows) < room:
         return rows
     spare = [way.to_spare for way in here.values() if way.to_spare is not None]
-    least = [f"bad day: {spare_words(min(spare))} or more; all of it {scene.key('bad-day')}"] if spare else []
+    more = f"or more; all of it {scene.key('bad-day')}"
+    least = [f"{BY_PLAN}: {spare_words(min(spare))} {more}"] if spare else []
     return block("; ".join([*least, *_left_words(scene, undone_last=True)]), width, most=room, indent=2)
 
 
@@ -175,8 +185,11 @@ def _left_words(scene: Scene, *, undone_last: bool = False) -> list[str]:
         for t, state in tasks.items()
         if state.status == "left" or (state.status == "open" and state.optional)
     ]
-    undone = [f"not done: {', '.join(left)}"] if left else []
-    return [*open_words(scene), *undone] if undone_last else [*undone, *open_words(scene)]
+    undone, made = [f"not done: {', '.join(left)}"] if left else [], scene.estimate
+    ahead = (one for one in (made.clocks if made else ()) if scene.progress.steps[one.step].ended is None)
+    clocks = [clock_words(scene.progress, made, clock) for clock in ahead if made is not None]
+    still = [*clocks, *open_words(scene)]
+    return [*still, *undone] if undone_last else [*undone, *still]
 
 
 def _from_here(scene: Scene, crew: Iterable[str]) -> dict[str, WayHome]:
@@ -204,9 +217,10 @@ def bad_day(scene: Scene, width: int) -> list[Line]:
 
 
 def open_words(scene: Scene) -> list[str]:
-    """Return what is open, and who closes it about when, then what hardware is out.
+    """Return what is open, and who closes it about when, clocks that run on, then what hardware is out.
 
-    As `OPEN hatch, EV1 closes it about 3:59` and `OUT wrench with EV2 since 2:10`.
+    As `OPEN hatch, EV1 closes it about 3:59`, `CLOCK until 2:40, nobody stops it: Power the drive` and
+    `OUT wrench with EV2 since 2:10`.
     """
     progress, course = scene.progress, scene.snapshot.course
     words: list[str] = []
@@ -218,6 +232,9 @@ def open_words(scene: Scene) -> list[str]:
             continue
         verb = "closes" if len(state.crew) == 1 else "close"
         words.append(f"OPEN {item.item}, {crew_words(progress, state.crew)} {verb} it about {pet_up(end)}")
+    for state, at in left_running(progress):
+        runs = f"until {pet_down(at)}, nobody stops it" if at > scene.now else f"ran out at {pet_down(at)}"
+        words.append(f"CLOCK {runs}: {state.step.do}")
     return [*words, *(f"OUT {piece.words}" for piece in out_now(progress, scene.now))]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
@@ -116,6 +117,18 @@ def shut_out(progress: Progress, windows: tuple[str, ...], now: float) -> str | 
     """Return the first of these windows that no longer opens."""
     spans = {window: progress.openings.get(window, ()) for window in windows}
     return next((window for window, found in spans.items() if all(end <= now for _, end in found)), None)
+
+
+def next_go(progress: Progress) -> tuple[str | None, bool]:
+    """Return the step that a go is for: the first that waits for one or will next, else the first ahead.
+
+    Whether it is still ahead of time; None where no hold point is left.
+    """
+    waits = [s for s, state in progress.steps.items() if not state.gone and state.ended is None]
+    near = (s for order in progress.order.values() for s in order[:2] if s in waits)
+    if (step := next(near, None)) is not None:
+        return step, False
+    return min(waits, key=lambda s: progress.planned.get(s, (math.inf,))[0] or 0.0, default=None), True
 
 
 def following_step(progress: Progress, crew: str) -> str | None:

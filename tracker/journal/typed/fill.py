@@ -80,8 +80,13 @@ def fill(kind: EventKind, entry: Entry, context: EntryContext, said: Event | Non
         at = "" if state is None else f"{' '.join(state.crew)} at {plain(state.step.do, most=60)}: "
         raise EventError(f"{at}how many minutes? 15 from now on, or `of 15` in all")
     if missing:
-        raise EventError(f"{kind.name}: {' and '.join(missing)} missing; as in `{kind.example}`")
+        asks = " and ".join(_WANTS.get(key, f"which {key}") for key in missing)
+        raise EventError(f"{kind.example.split()[0]}: {asks}? as in `{kind.example}`")
     return event
+
+
+_WANTS = {"crew": "who", "text": "what", "to": "to whom", "call": "home or at once"}
+"""What is asked for a key that is wanted."""
 
 
 def _take_one(kind: EventKind, entry: Entry, context: EntryContext, event: Event) -> bool:

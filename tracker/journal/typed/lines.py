@@ -239,7 +239,9 @@ def _by_key(keys: dict[str, str], context: EntryContext) -> tuple[str, str, floa
     plan = context.progress.plan
     missing = [key for key in ("crew", "consumable", "value") if key not in keys]
     if missing:
-        raise EventError(f"reading: {' and '.join(missing)} missing; as in `reading EV1.oxygen=0.52`")
+        wanted = {"crew": "whose", "consumable": "which store", "value": "how much"}
+        asks = " and ".join(wanted[key] for key in missing)
+        raise EventError(f"reading: {asks}? as in `reading EV1.oxygen=0.52`")
     consumable = plan.consumable[find_id(plan.consumable, keys["consumable"], "consumable")]
     return find_crew(context.progress, keys["crew"]), consumable.id, _value(consumable, keys["value"])
 
