@@ -109,9 +109,9 @@ def _expected_inside(now: float, law: Any) -> float:
     beyond = law.mean() * stats.norm.sf((math.log(now / law.median()) - 0.3**2) / 0.3)
     longer = (now * (law.sf(seen) - law.sf(now)) + beyond) / law.sf(seen)
     # What would have been done since, and not ticked either, is taken to be as long as the step itself.
-    ended = law.ppf((np.arange(2000) + 0.5) / 2000)[:, None]
-    several = habit ** (1.0 + np.maximum(now - ended, 0.0) / 30.0)
+    several = habit ** (1.0 + max(now - law.median() - 15.0, 0.0) / 30.0)
     unticked = several / (several + (1 - habit) * p)
-    found = (unticked * np.maximum(ended, now) + (1 - unticked) * longer).mean(axis=0)
+    free = now * law.cdf(now) + beyond
+    found = unticked * free + (1 - unticked) * longer
     weight = late.pdf(lateness)
     return float((weight * found).sum() / weight.sum())

@@ -368,7 +368,9 @@ class Painter:
         if ask.not_done_s > 0:
             own = self._longer((math.log(ask.not_done_s) - centre) / spread, key, spread)
         ended = began + np.exp(centre + spread * own) + rest
-        free = self._unticked(ask, lower, ended, pace) | (seen <= 0)
+        # By when it usually ends: how long it takes in a scenario has no say in whether that is known.
+        usually = began + np.maximum(np.exp(centre), ask.not_done_s) + rest
+        free = self._unticked(ask, lower, usually, pace) | (seen <= 0)
         return np.where(free, ended, going_on)
 
     def _began(self, ask: Ask, shape: Shape) -> Array:

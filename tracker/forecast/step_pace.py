@@ -68,11 +68,14 @@ class Ask:
         return self.counted_worked_s if self.left_s is None and not self.counted else 0.0
 
     def done_in(self, passed: Array) -> Array:
-        """How many of the steps that follow would be done so long (seconds at pace 1) after it."""
-        each = np.array(self.following_s or (self.likely,))
-        ends = np.concatenate([[0.0], np.cumsum(np.maximum(each, 1.0))])
-        more = np.maximum(passed - ends[-1], 0.0) / (ends[-1] / len(each))
-        return np.asarray(np.interp(passed, ends, np.arange(len(ends))) + more)
+        """How many of the steps that follow would be done so long (seconds at pace 1) after it.
+
+        By degrees: half-way through a step it is not done, half-way through the next one it is.
+        """
+        each = np.maximum(np.array(self.following_s or (self.likely,)), 1.0)
+        half_way = np.cumsum(each) - each / 2.0
+        more = np.maximum(passed - half_way[-1], 0.0) / each.mean()
+        return np.asarray(np.interp(passed, half_way, np.arange(len(each))) + more)
 
     def shape(self, *, certain: bool) -> Shape:
         """What is timed of it now: the whole, what was said to be left of it, or its next item."""
