@@ -284,3 +284,22 @@ def test_what_stands_at_the_right_touches_nothing(request: pytest.FixtureRequest
         for name in ("crew", "middle"):
             rows = text_of(shown[name]).splitlines()
             assert not [row for row in rows if touching.search(row)], (name, width)
+
+
+def test_where_nothing_wants_anybody_the_next_deed_is_named_with_its_key(calm: Scene) -> None:
+    steps = {id: replace(s, step=replace(s.step, do="do " * 60)) for id, s in calm.progress.steps.items()}
+    long = replace(calm, snapshot=Snapshot(replace(calm.progress, steps=steps, readings=()), calm.estimate))
+    for scene in (calm, long):
+        for width, height in SIZES:
+            told = text_of(panes(scene, width, height)["alerts"])
+            assert re.search(r"^ calm .*next \S+", told) and "next: " not in told, (width, told)
+
+
+def test_what_the_crew_read_aloud_is_told_to_its_last_figure(
+    in_trouble: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = "1:00 EV1: I read oxygen 0.4571 kg, co2 0.5012 kg, battery 583.2 Wh, water 3.221 kg."
+    monkeypatch.setattr("tracker.console.view.alerts.spoken", lambda progress, most: [words] * most)
+    for width, height in SIZES:
+        told = panes(replace(in_trouble, said=LONG), width, height)["message"]
+        assert words in " ".join(text_of(told).split()), width

@@ -377,7 +377,10 @@ def calm_words(scene: Scene) -> list[str]:
     others = (one for one in every if one.kind not in ("step", "reading") and one.at > scene.now)
     told = [*first, *(due_words(one) for one in others if one is not deed)]
     forms = ("; ".join(told[:most]) for most in (2, 1) if told)
-    return [*(f"nothing wants you.  next {form}" for form in forms), "nothing wants you"]
+    return [
+        *(f"nothing wants you.  next {form}" for form in forms),
+        f"next {told[0]}" if told else "nothing wants you",
+    ]
 
 
 def _hint(scene: Scene, told: Sequence[_Told], more: int) -> str:
