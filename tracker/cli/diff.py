@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.foundation.shown import pet_up, up
 from tracker.foundation.text import ADVISORY, columns, plain
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_pet, format_pet_s
 from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
@@ -149,7 +149,7 @@ class Figure:
 
 
 def _time(seconds: float | None) -> str:
-    return "-" if seconds is None else format_pet(round(seconds), with_seconds=True)
+    return "-" if seconds is None else format_pet_s(round(seconds))
 
 
 def _share(share: float | None) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_pet, parse_pet
+from tracker.foundation.times import format_pet, format_pet_s, parse_pet
 from tracker.foundation.waiting import Waiting, interruptible, meanwhile
 from tracker.journal.place import journal_place
 
@@ -97,8 +97,8 @@ class _Found:
         self.progress = _supposed(progress, events)
         if events and self.progress.at > max(now, 0.0):
             raise EventError(
-                f"--if: supposes something at {format_pet(self.progress.at, with_seconds=True)}, after the "
-                f"instant of the estimate, {format_pet(now, with_seconds=True)}; give a later --at"
+                f"--if: supposes something at {format_pet_s(self.progress.at)}, after the "
+                f"instant of the estimate, {format_pet_s(now)}; give a later --at"
             )
         self.estimate = estimate(self.progress, now, prior=prior, choices=choices)
         if not choices and not self.estimate.meets:
@@ -307,7 +307,7 @@ def _in_words(progress: Progress, event: dict[str, Any]) -> str:
 
     body = {key: value for key, value in event.items() if key not in ("kind", "seat")}
     at = event.get("at")
-    when = "" if at is None or "event" in body else f" at {format_pet(at, with_seconds=True)}"
+    when = "" if at is None or "event" in body else f" at {format_pet_s(at)}"
     return f"{event_words(progress, str(event['kind']), body, most=200)}{when}"
 
 

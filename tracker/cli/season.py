@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tracker.foundation import clock
 from tracker.foundation.errors import WrongUsage
 from tracker.foundation.text import columns, count, plain
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_pet_s
 
 if TYPE_CHECKING:
     from tracker.debrief.season import Season
@@ -150,7 +150,7 @@ def _find(season: Season, args: argparse.Namespace) -> int:
     rows = [
         (
             plain(journal, most=40),
-            format_pet(at, with_seconds=True),
+            format_pet_s(at),
             kind,
             *(plain(one, most=200) for one in said),
         )

@@ -30,7 +30,7 @@ from tracker.debrief.rows import (
     step_rows,
 )
 from tracker.debrief.verdict import Verdict, said, verdicts
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_pet_s
 from tracker.journal.as_run import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
 from tracker.journal.matters import due_at, open_s
@@ -198,7 +198,7 @@ def _value(key: str, value: object) -> str:
     if isinstance(value, list):
         return " ".join(map(str, value))
     if key in ("time", "until", "at") and isinstance(value, int | float):
-        return format_pet(value, with_seconds=True)
+        return format_pet_s(value)
     return "yes" if value is True else str(value)
 
 

@@ -12,7 +12,7 @@ from tracker.debrief.prior_fit import grid_of_learning
 from tracker.forecast.pace_file import DEFAULT_PRIOR
 from tracker.forecast.task_figures import FAMILIES
 from tracker.foundation.text import columns, count
-from tracker.foundation.times import format_exact, format_pet
+from tracker.foundation.times import format_exact, format_pet_s
 
 OFTEN = 5
 """A planned time is worth changing by so many excursions at least."""
@@ -75,21 +75,17 @@ def verdict(lessons: Lessons) -> list[str]:
         ]
     built_in, ours = (float(row.mean()) for row in (lessons.trial.crps[0], lessons.trial.of(share)))
     gain, error = lessons.trial.gain(share)
-    difference = f"{_time(gain)} less, give or take {_time(error)}"
+    difference = f"{format_pet_s(gain)} less, give or take {format_pet_s(error)}"
     if not lessons.trial.shown(share):
         difference += ": no difference shown"
     return [
-        f"left out in turn, {many} excursions are forecast with an error of {_time(ours)} by what the others "
-        f"teach, {_time(built_in)} without: {difference}",
+        f"left out in turn, {many} excursions are forecast with an error of {format_pet_s(ours)} by what the "
+        f"others teach, {format_pet_s(built_in)} without: {difference}",
         written,
     ]
 
 
 NO_HELP = "these excursions teach nothing that helps"
-
-
-def _time(seconds: float) -> str:
-    return format_pet(seconds, with_seconds=True)
 
 
 def _rows(lessons: Lessons) -> Iterator[tuple[str, str, str, str]]:
@@ -155,7 +151,7 @@ def _worth_changing(lessons: Lessons) -> list[str]:
     ]
     found.sort(key=lambda one: (-one[0], one[1]))
     rows = [
-        (step, do, format_exact(planned), _time(middle), f"{_time(low)} to {_time(high)}", str(n))
+        (step, do, format_exact(planned), format_pet_s(middle), _span(low, high), str(n))
         for _, (_, step, do, planned), middle, low, high, n in found[:MOST_STEPS]
     ]
     if not rows:
@@ -163,6 +159,10 @@ def _worth_changing(lessons: Lessons) -> list[str]:
     more = len(found) - len(rows)
     head = ("planned times worth changing", "", "planned", "median", "of 80 %", "times")
     return [*columns([head, *rows], indent="", right={2, 3, 5}), *([f"and {more} more"] if more else [])]
+
+
+def _span(low: float, high: float) -> str:
+    return f"{format_pet_s(low)} to {format_pet_s(high)}"
 
 
 def _middle(times: list[float]) -> tuple[float, float, float]:

@@ -28,7 +28,13 @@ from tracker.debrief.rows import StepRow, step_columns
 from tracker.debrief.tables import MOST_TEXT
 from tracker.debrief.tabular import TABLES, Value
 from tracker.foundation.text import ADVISORY, plain
-from tracker.foundation.times import format_day_of_year, format_instant, format_pet, instant_of, parse_instant
+from tracker.foundation.times import (
+    format_day_of_year,
+    format_instant,
+    format_pet_s,
+    instant_of,
+    parse_instant,
+)
 from tracker.plan.workbook_out import SheetOut, workbook_bytes
 
 
@@ -188,7 +194,7 @@ def csv_row(
     known = [None if zero is None or at is None else instant_of(at, zero) for at in moments]
     return [
         *cells[:_FIRST],
-        *("" if at is None else cell(format_pet(at, with_seconds=True)) for at in moments),
+        *("" if at is None else cell(format_pet_s(at)) for at in moments),
         # An instant begins with a digit and has nothing in it that a spreadsheet runs.
         *("" if at is None else format_instant(at) for at in known),
         *("" if at is None else format_day_of_year(at) for at in known),

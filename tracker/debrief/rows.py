@@ -12,7 +12,7 @@ from functools import cache
 from statistics import median
 from typing import Annotated, Any, Literal, get_args, get_type_hints
 
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_pet_s
 from tracker.journal.as_run import AsRunRow, SpentRow, as_run, as_spent
 from tracker.journal.matters import open_s
 from tracker.journal.progress import Decision, Progress
@@ -39,7 +39,7 @@ class Column:
 
 def pet(seconds: float | None) -> str:
     """A PET or a duration as `H:MM:SS`, a dash where there is none."""
-    return format_pet(None if seconds is None else round(seconds), with_seconds=True)
+    return format_pet_s(None if seconds is None else round(seconds))
 
 
 def signed(seconds: float | None) -> str:

@@ -18,7 +18,7 @@ from tracker.debrief.rows import end_of
 from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import EXACT_S, duration, exact, pet_down, pet_up, spare
 from tracker.foundation.text import amount, count
-from tracker.foundation.times import format_exact, format_pet
+from tracker.foundation.times import format_exact, format_pet, format_pet_s
 from tracker.journal.progress import Progress, StepState, TaskState
 from tracker.journal.whereabouts import not_back
 from tracker.plan.windows import Intervals, next_start, usable
@@ -145,9 +145,9 @@ def _elapsed(
         if kept is None:
             words = "not over"
         elif was is None:
-            words = f"broken: not inside at {_pet(until)}"
+            words = f"broken: not inside at {format_pet_s(until)}"
         elif kept and (nearest.by or 0.0) < 0:
-            words = f"kept, but beyond what stood at {_pet(nearest.at)}"
+            words = f"kept, but beyond what stood at {format_pet_s(nearest.at)}"
         else:
             words = "kept" if kept else "broken"
         yield _verdict(
@@ -175,10 +175,10 @@ def _store(
     least_at, least = min(_margins(store, stood), key=lambda one: one[1])
     kept = margin >= 0 if over or margin < 0 else None
     read = store.since_full
-    how = f"last read {_pet(read[-1].at)}" if read else "by the plan's rates"
+    how = f"last read {format_pet_s(read[-1].at)}" if read else "by the plan's rates"
     below = least < 0 and margin >= 0
     said = "not over" if kept is None else "kept" if kept else "broken"
-    said += f", but below the reserve at {_pet(least_at)}" if below else ""
+    said += f", but below the reserve at {format_pet_s(least_at)}" if below else ""
     return _verdict(
         f"{store.owner}.{consumable.id}",
         store.owner,
@@ -353,19 +353,15 @@ def _left(progress: Progress, state: StepState) -> str:
     """Return by what a step was not done: `dropped 1:20:00`, `left at the recall 2:00:00`; else nothing."""
     if state.ended == "left":
         calls = [call.at for crew, call in progress.recall.items() if crew in (state.crew or state.step.crew)]
-        return f"left at the recall {_pet(min(calls))}" if calls else "left at the end"
+        return f"left at the recall {format_pet_s(min(calls))}" if calls else "left at the end"
     number = state.done_number
     at = next((event.at for event in progress.events if event.number == number), None)
-    return "" if state.ended is None or at is None else f"{state.ended} {_pet(at)}"
+    return "" if state.ended is None or at is None else f"{state.ended} {format_pet_s(at)}"
 
 
 def _verdict(id: str, crew: str, kept: bool | None, words: str, **more: object) -> Verdict:
     known = dict.fromkeys(("at", "was", "by", "by_amount", "unit", "nearest", "ever_below"))
     return Verdict(id=id, crew=crew, kept=kept, words=words, **{**known, "certain": "read", **more})  # type: ignore[arg-type]
-
-
-def _pet(seconds: float) -> str:
-    return format_pet(seconds, with_seconds=True)
 
 
 def merged(found: Iterable[Verdict]) -> list[Verdict]:

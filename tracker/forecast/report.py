@@ -41,7 +41,7 @@ from tracker.forecast.wording import (
 )
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, running, spare_words
 from tracker.foundation.text import amount, columns, percent, plain
-from tracker.foundation.times import format_instant, format_pet, instant_of
+from tracker.foundation.times import format_instant, format_pet_s, instant_of
 from tracker.journal.matters import matter_words, outcome_words, unsettled
 from tracker.journal.progress import Progress
 from tracker.journal.whereabouts import out_now
@@ -148,7 +148,7 @@ def moved_lines(moved: Sequence[tuple[str, float]], since: float) -> list[str]:
 def title(progress: Progress, estimate: Estimate) -> list[str]:
     """The excursion, and the instant: PET, UTC, last event."""
     first = plain(estimate.excursion, most=78)
-    pet = f"PET {format_pet(estimate.at, with_seconds=True)}"
+    pet = f"PET {format_pet_s(estimate.at)}"
     if progress.zero is None:
         return [first, f"{pet}, clock not started: {plain(progress.plan.zero, most=60)}"]
     utc = format_instant(instant_of(estimate.at, progress.zero))
@@ -162,7 +162,7 @@ def headline(progress: Progress, estimate: Estimate) -> list[str]:
         kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
         left = next((limit.to_spare for limit in estimate.limits if limit.id == "elapsed"), None)
         return [
-            f"closed; everyone inside at {format_pet(estimate.inside.p50, with_seconds=True)}, "
+            f"closed; everyone inside at {format_pet_s(estimate.inside.p50)}, "
             f"elapsed limit at {pet_down(estimate.limit)}, {spare_words(left)}; {kept}"
         ]
     return [

@@ -58,6 +58,11 @@ def format_pet(seconds: float | None, *, with_seconds: bool = False) -> str:
     return f"{sign}{hours}:{minutes:02d}"
 
 
+def format_pet_s(seconds: float | None) -> str:
+    """A PET as `H:MM:SS`, or a dash."""
+    return format_pet(seconds, with_seconds=True)
+
+
 def format_exact(seconds: float) -> str:
     """Write a planned time so that reading it gives the same seconds: seconds only where they count."""
     return format_pet(seconds, with_seconds=seconds % 60 != 0)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_exact, format_pet
+from tracker.foundation.times import format_exact, format_pet, format_pet_s
 from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, Argument, EventKind
 from tracker.journal.progress import Progress, Recorded
 
@@ -35,7 +35,7 @@ def event_words(progress: Progress, kind: str, body: Mapping[str, Any], *, most:
 def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> list[str]:
     if kind.of_all:
         until = body.get("until")
-        ends = f"until {format_pet(until, with_seconds=True)}" if isinstance(until, (int, float)) else ""
+        ends = f"until {format_pet_s(until)}" if isinstance(until, (int, float)) else ""
         return [_people(body.get("crew")) or "all", str(body.get("call", "")), ends]
     if "step" in body:
         return [*_step(progress, str(body["step"])), _counted(progress, body), *_figures(kind, body)]
@@ -65,7 +65,7 @@ def _told(argument: Argument, value: object) -> str:
     """Return the value of a key by itself, behind the word that marks it where it has one."""
     timed = argument.type == "pet" and isinstance(value, (int, float))
     amount = f"{value:.10g}" if isinstance(value, float) else str(value)
-    said = format_pet(float(str(value)), with_seconds=True) if timed else amount
+    said = format_pet_s(float(str(value))) if timed else amount
     return f"{argument.marker} {said}" if argument.marker else said
 
 
@@ -126,7 +126,7 @@ def _pointed(progress: Progress, body: Mapping[str, Any], corrects: bool) -> lis
     else:
         what = f"{number}: {event_words(progress, target.kind, target.body)}"
     at = body.get("at")
-    to = f"to {format_pet(at, with_seconds=True)}" if corrects and isinstance(at, (int, float)) else ""
+    to = f"to {format_pet_s(at)}" if corrects and isinstance(at, (int, float)) else ""
     return [what, to]
 
 

@@ -11,7 +11,7 @@ import math
 import re
 from typing import Literal, NamedTuple
 
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_pet, format_pet_s
 from tracker.plan.sheet_words import UNIT_NAMES, fold
 
 Kind = Literal[
@@ -56,7 +56,7 @@ def typed_cell(kind: Kind, value: object) -> Cell:
     if not isinstance(value, int | float):
         return Cell(str(value), kind)
     if kind in ("span", "clock"):
-        return Cell(format_pet(round(value * DAY_S), with_seconds=True), kind, value)
+        return Cell(format_pet_s(round(value * DAY_S)), kind, value)
     if kind == "yes/no":
         return Cell("yes" if value else "no", kind)
     return Cell(f"{value * 100:.13g} %" if kind == "percent" else f"{value:.15g}", kind, value)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import NamedTuple
 
-from tracker.foundation.times import format_instant, format_pet, pet_of
+from tracker.foundation.times import format_instant, format_pet_s, pet_of
 from tracker.plan.graph import before_each, crew_orders, present_needs, remaining, sort_steps, step_needs
 from tracker.plan.model import Plan, Step
 from tracker.plan.windows import Intervals, next_start, openings, usable
@@ -97,9 +97,9 @@ def beyond(at: float | datetime, zero: datetime | None, end: float) -> str | Non
     when = as_pet(at, zero)
     if when is None or when <= end:
         return None
-    shown = format_instant(at) if isinstance(at, datetime) else format_pet(at, with_seconds=True)
+    shown = format_instant(at) if isinstance(at, datetime) else format_pet_s(at)
     most = "the longest excursion there is" if end == MOST_S else "four times the elapsed limit"
-    return f"{shown} is beyond {format_pet(end, with_seconds=True)}, {most}"
+    return f"{shown} is beyond {format_pet_s(end)}, {most}"
 
 
 def windows_on_paper(plan: Plan) -> dict[str, Intervals]:

@@ -14,7 +14,7 @@ from typing import Any, Generic, NoReturn, TypeVar
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import did_you_mean, near, plain
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_pet_s
 from tracker.journal.progress import (
     Decision,
     Hold,
@@ -242,7 +242,7 @@ def named(event: Recorded) -> str:
 
 def pet(at: float) -> str:
     """Return a PET with its seconds, as messages write it."""
-    return format_pet(at, with_seconds=True)
+    return format_pet_s(at)
 
 
 def on_record(state: State, step: str) -> str:

@@ -13,7 +13,7 @@ from datetime import datetime
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_instant, format_pet, instant_of
+from tracker.foundation.times import format_instant, format_pet_s, instant_of
 from tracker.journal.kinds import BY_WORD, UNTIMED, VOICE, partner_of
 from tracker.journal.progress import Progress
 from tracker.journal.typed import lines, short
@@ -180,7 +180,7 @@ def with_supposed(text: str, shown: Progress, now: float, utc: datetime) -> tupl
     events = supposed_events(text, shown, now, utc)
     supposed = shown.suppose(*events)
     if shown.zero is not None and supposed.at > max(now, shown.at) + 1:
-        at, latest = (format_pet(one, with_seconds=True) for one in (supposed.at, now))
+        at, latest = (format_pet_s(one) for one in (supposed.at, now))
         raise EventError(f"{at} is not yet; what is supposed happens by {latest}")
     return supposed, events
 

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from tracker.foundation.errors import EventError
-from tracker.foundation.times import format_pet, instant_of, parse_instant, parse_pet, pet_of
+from tracker.foundation.times import format_pet_s, instant_of, parse_instant, parse_pet, pet_of
 
 _WORD = re.compile(r'(?:[A-Za-z_][\w.*-]*=)?"(?:[^"\\]|\\.)*"(?=\s|$)|\S+')
 _KEYED = re.compile(r"([A-Za-z_*][\w.*-]*)=(.*)", re.DOTALL)
@@ -196,7 +196,7 @@ def _nearest(hour: int, minute: int, second: int, *, reference: datetime) -> dat
 def _ago_s(late: re.Match[str], times: TimeReference) -> int:
     ago = int(late.group(1)) * 60 + int(late.group(2) or 0)
     if ago > _MOST_LATE_S:
-        meant = "" if times.now is None else f", here {format_pet(times.now - ago, with_seconds=True)}"
+        meant = "" if times.now is None else f", here {format_pet_s(times.now - ago)}"
         raise EventError(f"{late.group()}: more than 30 minutes ago wants a PET{meant}")
     return ago
 
