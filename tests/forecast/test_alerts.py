@@ -219,7 +219,7 @@ def test_a_store_under_its_reserve_and_one_that_leaks() -> None:
         task("a", step("1", "EV1", 30)), HOME, consumables=[OXYGEN | {"start": 3.0, "reserve": 2.99}]
     )
     said = alerts(unread, 1800)["below:EV1.oxygen"].text
-    assert said.endswith("under its reserve of 2.99 kg, never read"), said
+    assert said.endswith("under its reserve of 2.99 kg, never read. call home: inside 1:10, <1 %"), said
     leak = Leak(0.8, 1.6, 0.2, 1700.0)
     made = flat(run.now, 1800)
     stores = tuple(replace(store, leak=leak) for store in made.consumables)
