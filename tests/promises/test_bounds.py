@@ -70,6 +70,17 @@ def test_nothing_starts_where_the_calendar_ends_and_a_journal_that_does_has_figu
     assert [format_instant(instant_of(pet, at))[:4] for pet in (-1e12, 1e12)] == ["0001", "9999"]
 
 
+def test_figures_stop_where_no_excursion_goes_and_are_made_all_the_same() -> None:
+    running = Fold.start(parse_plan(PLAN, file="p", name="p"), uuid="1").suppose([ZERO])
+    found = estimate(running, now=13 * 3600, scenarios=100, choices=True)
+    assert found.at == 12 * 3600 and found.choices
+    noted = Recorded(
+        2, "noted", 13 * 3600.0, False, parse_instant("2031-05-05T03:00:00Z"), "op", {"text": "x"}
+    )
+    late = running.fold.add(noted).progress()
+    assert estimate(late, now=14 * 3600, scenarios=100, choices=True).at == 13 * 3600
+
+
 def test_nothing_is_taken_beyond_200_hours_whatever_the_limits_say(tmp_path: Path) -> None:
     long = PLAN.replace("elapsed: 3:00", "elapsed: 90:00")
     with Journal.create(tmp_path / "long.sqlite", parse_plan(long, file="long.yaml", name="long")) as journal:

@@ -59,13 +59,16 @@ def _read(text: str, name: str) -> PacePrior:
 def present_instant(progress: Progress, now: float | None) -> float:
     """The PET for which to estimate: at least 0, and 0 while the clock has not been started.
 
+    Figures stop at the horizon of the excursion, or at the last event where that is later.
+
     None is the last event's instant. Raises ValueError for one before the last event.
     """
     if progress.zero is None:
         return 0.0
     if now is not None and now < progress.at:
         raise ValueError(f"now is {now:g} s, before the last event at {progress.at:g} s")
-    return max(float(progress.at if now is None else now), 0.0)
+    last = max(progress.at, progress.fold.horizon_s)
+    return max(float(progress.at if now is None else min(now, last)), 0.0)
 
 
 def build_world(

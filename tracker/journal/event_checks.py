@@ -113,7 +113,8 @@ def _unstated(fold: Folded, parsed: Parsed, now: datetime, live: bool) -> float:
         assert fold.zero is not None
         at = stamp(now, fold.zero)
         if parsed.kind not in AFTER_CLOSED and (wrong := fold.beyond(at)):
-            raise EventError(f"{parsed.kind}: {wrong}")
+            right = "a later elapsed limit, said of an instant before that, moves it"
+            raise EventError(f"{parsed.kind}: {wrong}; {right}")
         return at
     if parsed.kind in ABOUT_EVENTS:
         return fold.at

@@ -402,15 +402,19 @@ def _place(event: Recorded) -> tuple[float, int]:
 def _supposed(fold: Fold, event: Mapping[str, Any], recorded: datetime) -> Recorded:
     """Return a supposed event as if recorded; `at` missing means the last event's."""
     parsed = parse_event(event)
-    check_bounds(fold, parsed)
+    check_bounds(fold, parsed, reached=fold.at)
     at = float(parsed.at) if parsed.at is not None else 0.0 if parsed.kind == "zero" else fold.at
     body = completed(fold, parsed, recorded)
     return Recorded(fold.number + 1, parsed.kind, at, True, recorded, parsed.seat or "supposed", body)
 
 
-def check_bounds(fold: Folded, parsed: Parsed) -> None:
-    """Refuse an event that names an instant no excursion can reach: in `at`, `until`, `due` or a limit."""
-    named: list[float | datetime | None] = [parsed.at, parsed.body.get("until"), parsed.body.get("due")]
+def check_bounds(fold: Folded, parsed: Parsed, *, reached: float = 0.0) -> None:
+    """Refuse an event that names an instant no excursion can reach: in `at`, `until`, `due` or a limit.
+
+    `reached`: a PET up to which the record goes, so that an `at` before it is not mistyped.
+    """
+    at = None if parsed.at is None or parsed.at <= reached else parsed.at
+    named: list[float | datetime | None] = [at, parsed.body.get("until"), parsed.body.get("due")]
     if parsed.kind == "limited" and "." not in parsed.body["limit"]:
         named.append(conditions.limit_value(parsed.body["value"]))
     for at in named:
