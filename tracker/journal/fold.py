@@ -414,11 +414,11 @@ def check_bounds(fold: Folded, parsed: Parsed, *, reached: float = 0.0) -> None:
     `reached`: a PET up to which the record goes, so that an `at` before it is not mistyped.
     """
     at = None if parsed.at is None or parsed.at <= reached else parsed.at
-    named: list[float | datetime | None] = [at, parsed.body.get("until"), parsed.body.get("due")]
+    named: list[float | datetime | None] = [parsed.body.get("until"), parsed.body.get("due"), at]
     if parsed.kind == "limited" and "." not in parsed.body["limit"]:
         named.append(conditions.limit_value(parsed.body["value"]))
-    for at in named:
-        if at is not None and (wrong := fold.beyond(at)):
+    for one in named:
+        if one is not None and (wrong := fold.beyond(one)):
             raise EventError(f"{parsed.kind}: {wrong}; check its hours, day and year")
     if (utc := parsed.body.get("utc")) is not None and (wrong := calendar_fault(parse_instant(utc))):
         raise EventError(f"{parsed.kind}: {wrong}; check its year")
