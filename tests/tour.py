@@ -72,7 +72,7 @@ REST: tuple[Stop, ...] = (
     ("1:03", ["L"], ["1..3 tick"]),
     ("1:04", ["c"], ["c again calls EV1 EV2 home: inside ", "controller half done; n at once"]),
     ("1:04", ["c"], ["saved: called EV1 EV2 home u takes it back", "way home"]),
-    ("1:05", [], ["INSIDE called home 1:04", "to spare until", "OPEN hatch, EV1 closes it about"]),
+    ("1:05", [], ["INSIDE called home at 1:04", "to spare until", "OPEN hatch, EV1 closes it about"]),
     ("1:05", ["Tab"], ["EV1 (Marit): now "]),
     ("1:05", ["Space"], ["saved: EV1 done"]),
     ("1:06", ["!"], ["alerts"]),

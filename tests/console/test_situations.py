@@ -185,7 +185,7 @@ def test_what_is_short_acts_and_says_so(in_trouble: Scene) -> None:
 def test_the_way_home_lists_who_is_on_it_and_its_large_figure_is_what_is_to_spare(way_home: Scene) -> None:
     for width, height in SIZES:
         text = screen(way_home, width, height, "home")
-        assert "INSIDE called home 0:40" in text
+        assert "INSIDE called home at 0:40" in text
         assert "min to spare until EV2 battery reaches its reserve at 1:23" in text
         assert " IV  " not in text.split("way home")[1]
 

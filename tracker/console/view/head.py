@@ -43,6 +43,7 @@ from tracker.forecast.wording import (
     chance_words,
     changed_forms,
     choice_words,
+    counted_words,
     first_limit,
     likeliest_words,
     limit_at,
@@ -135,9 +136,7 @@ def basis_words(scene: Scene) -> list[str]:
     progress, estimate = scene.progress, scene.estimate
     assert estimate is not None
     if estimate.called:
-        since = min((recall.at for recall in progress.recall.values()), default=None)
-        call = "called home" if estimate.called == "home" else "called at once"
-        return [f"{call} {pet(since)}" if estimate.called == "home" else f"{call}, at {pet(since)}"]
+        return [counted_words(progress, estimate)]
     optional = [t for t, state in progress.tasks.items() if state.task.optional and state.status in _AHEAD]
     counted = [t for t in optional if t not in scene.snapshot.passed_over]
     if not counted:
