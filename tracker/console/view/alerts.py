@@ -111,9 +111,7 @@ def _crew(scene: Scene, crew: str) -> str:
     progress = scene.progress
     name = progress.plan.member[crew].name
     known = f"{crew} ({name})" if name and name != crew else crew
-    parts = [_stands(scene, crew)]
-    if crew in progress.silent:
-        parts.append("voice lost")
+    parts = [_stands(scene, crew), *(["voice lost"] if crew in progress.silent else [])]
     left = len(progress.order.get(crew, ()))
     parts += _coming(scene, crew) if crew not in progress.entered else []
     return f"{known}: {'; '.join(parts)}; {count(left, 'step')} left"
@@ -250,9 +248,8 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
         shown.append(cut)
     lines = [row for rows in shown for row in rows][:height]
     right = (say(_hint(scene, told, len(told) - len(shown)), "dim"),)
-    return tall(
-        [sides(width, row, right if place == 0 else ()) for place, row in enumerate(lines)], width, height
-    )
+    lines = [sides(width, row, () if place else right) for place, row in enumerate(lines)]
+    return tall(lines, width, height)
 
 
 @dataclass(frozen=True, slots=True)
