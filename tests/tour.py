@@ -184,8 +184,13 @@ class Tour(ABC):
 
     async def answered(self, keys: Sequence[str]) -> None:
         """Press the keys for a word of the crew; what the desk asks about is meant."""
-        if "Enter again writes it" in await self.press(*keys):
-            await self.press("Enter")
+        await self.press(*keys)
+        for _ in range(LOOKS):
+            if "Enter again writes it" in self.shown:
+                await self.press("Enter")
+            elif "ENTRY" not in self.shown:
+                return
+            await self.settle()
 
     def answers(self) -> list[list[str]]:
         """Return the keys for what was said and not answered yet."""

@@ -23,7 +23,7 @@ async def test_on_the_leads_view(at_lead: Callable[..., Any]) -> None:
     async with at_lead() as at:
         from tracker.console.entry_line import EntryLine
 
-        burst(at.app, "wdrop lamp; hold EV1")
+        burst(at.app, "fdrop lamp; hold EV1")
         line = at.lead.query_one(EntryLine)
         await at.until(lambda: line.value == "drop lamp; hold EV1")
         assert line.value == "drop lamp; hold EV1"
