@@ -16,8 +16,8 @@ from tracker.foundation.times import format_pet, format_pet_s
 from tracker.foundation.waiting import meanwhile
 
 if TYPE_CHECKING:
+    from tracker.journal.plan_revision import Revision
     from tracker.journal.progress import Progress
-    from tracker.journal.revise import Revision
     from tracker.plan.diff import Change
     from tracker.plan.model import Plan
 
@@ -77,7 +77,7 @@ def _of_journal(args: argparse.Namespace) -> int:
     from tracker.cli.estimate import instant_of
     from tracker.foundation.errors import TrackerError
     from tracker.journal.journal import Journal
-    from tracker.journal.revise import as_amended, revision
+    from tracker.journal.plan_revision import as_amended, revision
     from tracker.journal.wording import event_words
     from tracker.plan.diff import differences
     from tracker.plan.read import read_plan

@@ -1,7 +1,7 @@
 """How what the program knows is put into characters: safe text, shares, amounts, counts, columns, hints.
 
-Text from plans and journals is data: `plain` makes it fit to show, without escapes or controls. Figures are
-rounded here and nowhere else, so that two screens never disagree about one of them.
+Text from plans and journals is data: `plain` makes it fit to show, without escapes or controls. Shares,
+amounts and counts are rounded here and nowhere else (times in `shown`), so that no two screens disagree.
 """
 
 from __future__ import annotations

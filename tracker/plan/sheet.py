@@ -11,10 +11,10 @@ from tracker.foundation.text import count
 from tracker.foundation.times import format_exact
 from tracker.plan.cells import Cell, number_in, trouble
 from tracker.plan.columns import LINES, NO_WISHES, Columns, Wishes, column_name, not_there
+from tracker.plan.sheet_durations import SpanColumns, between
 from tracker.plan.sheet_names import People, people_in
 from tracker.plan.sheet_starts import StartColumns
 from tracker.plan.sheet_table import Table
-from tracker.plan.sheet_times import SpanColumns, between
 from tracker.plan.sheet_words import NO, PRIORITIES, YES, fold
 
 _TOTAL = re.compile(r"((grand|over ?all)\s+)?(sub-?)?(total|sum)s?(\s+(time|duration))?\s*:?", re.IGNORECASE)

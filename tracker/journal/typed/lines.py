@@ -88,7 +88,7 @@ def revised(entry: Entry, progress: Progress) -> list[Event]:
     from pathlib import Path
 
     from tracker.foundation.errors import PlanError
-    from tracker.journal.revise import revision
+    from tracker.journal.plan_revision import revision
     from tracker.plan.read import read_plan
 
     entry.take()

@@ -17,8 +17,8 @@ from tracker.forecast.estimate import estimate
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import pet_up
 from tracker.journal.journal import Journal
+from tracker.journal.plan_revision import Revision, revision
 from tracker.journal.progress import Progress
-from tracker.journal.revise import Revision, revision
 from tracker.journal.typed import parse_entry
 from tracker.plan.diff import time_text
 from tracker.plan.model import Plan
