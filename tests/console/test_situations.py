@@ -105,7 +105,7 @@ def in_trouble(under_way: Scene) -> Scene:
         limits=(estimate.limits[0], low),
         counted=frozenset(),
         advice=replace(estimate.advice, kept=frozenset()),
-        turn_back=TurnBack(None, range_of(8700.0), was_due=2220.0, safe_if_now=0.88),
+        turn_back=TurnBack(None, range_of(8700.0), was_due=2220.0, missed=2220.0, safe_if_now=0.88),
         alerts=(
             Alert(
                 "turn-back",

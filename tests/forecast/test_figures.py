@@ -27,7 +27,7 @@ KEYS = {
     "without_optional": "inside safe",
     "limits": "id at chance margin reached to_spare",
     "binding": "limit chance",
-    "turn_back": "latest inside_if_now safe_if_now was_due homebound mover moved_from moved_to",
+    "turn_back": "latest inside_if_now safe_if_now was_due missed homebound mover moved_from moved_to",
     "consumables": "crew consumable unit now at_inside reserve reserve_reached short "
     "flagged read_at expected leak rate",
     "tasks": "task priority status start finish",

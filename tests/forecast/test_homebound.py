@@ -105,4 +105,4 @@ def test_who_was_called_before_turn_home_was_due_has_missed_nothing() -> None:
     latest = turn(run, 1).latest
     assert latest is not None
     run("called", latest - 60, call="home")
-    assert turn(run, latest / 60 + 20).was_due is None
+    assert turn(run, latest / 60 + 20).missed is None

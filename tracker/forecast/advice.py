@@ -146,7 +146,8 @@ def advise(
     back = _if_called_now(progress, world, back, prior=prior)
     if back.latest is None and world.counted:
         home = back.homebound and not all_called(progress)
-        back = replace(back, was_due=was_due(progress, world, prior=prior, homebound=home))
+        due, missed = was_due(progress, world, prior=prior, homebound=home)
+        back = replace(back, was_due=due, missed=missed)
     return Advice(
         at=world.now if now is None else now,
         kept=names(world, kept),

@@ -78,7 +78,7 @@ def _turn_home_now(look: Look) -> Alert:
         f"TURN HOME NOW: {_reach(limit)}; all inside {slot('inside', 'up')}{after}. {calls}{ask}",
         severity="act",
         subject=None if limit is None else limit.id,
-        since=back.was_due,
+        since=back.missed,
         by=look.now,
         do=do,
         **{**_against(look, limit), **figures},

@@ -198,26 +198,27 @@ class _Known(OrderedDict[object, float | None]):
 
 def was_due(
     progress: Progress, world: World, *, prior: PacePrior | None, homebound: bool = False
-) -> float | None:
-    """The last turn-back before the instant of a world, PET; None where none was found.
+) -> tuple[float | None, float | None]:
+    """The last turn-back before the instant of a world, and since when it is missed, both PET or None.
 
-    None too where they were called before it, or `homebound` without a call: then nothing was missed. Looked
-    for from the last instant with news at which somebody outside was not yet called, backwards over the
-    instants that the advice of that moment was walked over.
+    Missed is none where they were called before it, or are `homebound` without a call. Looked for from the
+    last instant with news at which somebody outside was not yet called, backwards over the instants that the
+    advice of that moment was walked over.
     """
     before = _not_all_called(progress, world, prior)
     if before is None:
-        return None
+        return None, None
     called = max((one.at for one in progress.recall.values()), default=0.0) if all_called(progress) else None
     past, last = past_of(before, world, prior)
     for k in range(last, past.start - 1, -1):
         if past.instants[k] < world.now and (found := _turn_back(past, k)) is not None:
-            # News may have made it due long before: then it was due when that came, unless they were on the
-            # way home by then.
+            # News may have made it due long before: then it was missed when that came, unless they were on
+            # the way home by then.
             news = min(past.instants[k + 1 : last + 1], default=found)
-            due = None if homebound and found > news else min(found, news)
-            return due if called is None or due is None or due <= called else None
-    return None
+            missed = None if homebound and found > news else min(found, news)
+            in_time = called is not None and missed is not None and missed > called
+            return found, None if in_time else missed
+    return None, None
 
 
 def home_was_due(

@@ -221,6 +221,8 @@ class TurnBack:
     """The chance of keeping every limit if called now; None where nobody is outside."""
     was_due: Seconds | None = None
     """The last turn-back that there was, where there is none any more."""
+    missed: Seconds | None = None
+    """Since when it is missed; None where it is not, or they were called before it."""
 
 
 @dataclass(frozen=True, slots=True)

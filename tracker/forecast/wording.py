@@ -113,13 +113,13 @@ def counted_words(progress: Progress, estimate: Estimate) -> str:
 def turn_home_words(estimate: Estimate) -> str:
     """By when to turn home, or that it is due, and what a call now comes to."""
     turn, need = estimate.turn_back, need_of(estimate)[2]
-    was = "" if turn.was_due is None else f"turn for home was due by {pet_down(turn.was_due)}"
+    was = "" if turn.missed is None else f"turn for home was due by {pet_down(turn.missed)}"
     if turn.homebound:
         return "; ".join(["on the way home", *([was] if was else [])])
     if turn.latest is not None:
         words = f"turn home by {pet_down(turn.latest)}, {in_words(turn.latest, estimate.at)}"
     else:
-        words = "TURN HOME NOW" + (f", was due by {pet_down(turn.was_due)}" if was else "")
+        words = "TURN HOME NOW" + (f", was due by {pet_down(turn.missed)}" if was else "")
     chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
     return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
 

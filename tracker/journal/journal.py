@@ -114,7 +114,10 @@ def _named_pace(pace: str | Path | None) -> tuple[str | None, str | None]:
         return "pace", pace
     from tracker.plan.read import read_text
 
-    return Path(pace).name, read_text(str(pace), "pace")
+    try:
+        return Path(pace).name, read_text(str(pace), "pace")
+    except PlanError as error:
+        raise JournalError(*error.lines) from None
 
 
 T = TypeVar("T")

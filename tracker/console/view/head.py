@@ -237,7 +237,7 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     if turn.homebound:
         return ["on the way home"]
     if turn.latest is None:
-        now, due = say("TURN HOME NOW", "alarm"), turn.was_due
+        now, due = say("TURN HOME NOW", "alarm"), turn.missed
         return (
             [(now, say(f", was due by {pet_down(due)}")), now]
             if due is not None and due < scene.now

@@ -221,7 +221,7 @@ def turn_words(scene: LeadScene, estimate: Estimate) -> str:
     if estimate.called or turn.homebound:
         return "on the way home"
     if turn.latest is None:
-        due = "" if turn.was_due is None else f", was due by {pet_down(turn.was_due)}"
+        due = "" if turn.missed is None else f", was due by {pet_down(turn.missed)}"
         words = f"TURN HOME NOW{due}"
     else:
         words = f"by {pet_down(turn.latest)}, {in_words(turn.latest, scene.now)}"

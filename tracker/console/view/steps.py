@@ -96,7 +96,7 @@ def _called(scene: Scene) -> list[str]:
     words = {"home": "called home {}", "at once": "called at once, at {}"}
     said = "; ".join(words[call].format(at) for call, at in calls.items())
     turn = None if scene.estimate is None else scene.estimate.turn_back
-    due = None if turn is None else turn.was_due
+    due = None if turn is None else turn.missed
     late = f"; turn for home was due by {pet_down(due)}" if due is not None and due < scene.now else ""
     if not said and turn is not None and turn.homebound:
         said = "nobody outside has other work than closeout"
