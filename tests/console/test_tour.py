@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from functools import partial
@@ -131,16 +132,24 @@ async def test_the_tour_and_what_the_documents_quote(tour: Any, surprise: str) -
         assert not [time for message in told for time in unsaid(message)]
 
 
+SPOKEN = re.compile(r"\d+:\d\d \w+: ")
+"""What the crew says, as the desk tells it."""
+
+
 def tell(tour: Tour, words: Sequence[str]) -> bool:
     return all(map(tour.tells, words))
 
 
 async def test_its_first_keys_in_a_real_terminal(tmp_path: Path) -> None:
-    """Each is pressed as soon as the desk has answered the one before, by a clock that runs away with it."""
+    """Each is pressed as soon as the desk has answered the one before, by a clock that runs away with it.
+
+    What the crew says has run away too by then: only what the desk says is waited for.
+    """
     with opened("none", tmp_path, speed="1000") as terminal:
+        terminal.until("z starts the clock")
         tour = AtTerminal(terminal, tmp_path / "one.sqlite")
         for _, keys, words in OUT:
             await tour.press(*keys)
-            terminal.until(partial(tell, tour, words))
+            terminal.until(partial(tell, tour, [said for said in words if not SPOKEN.match(said)]))
         kinds = [event.kind for event in tour.progress.fold.recorded if event.kind != "noted"]
         assert kinds == ["zero", *["done"] * 3, "withdrawn", "withdrawn", "done", "done"]
