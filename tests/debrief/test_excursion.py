@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -16,6 +17,7 @@ from tracker.debrief.excursion import Excursion, Scoring, debriefed
 from tracker.debrief.forecast_scores import QUARTERS, judge
 from tracker.debrief.journals import pool
 from tracker.debrief.learn import learn
+from tracker.debrief.wanted import Wanted
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
@@ -82,6 +84,16 @@ def test_slow_held_and_dropped(small: Journal) -> None:
     }
     assert sum(parts.values()) == one.inside
     assert [(h.crew, h.start, h.finish, h.reason) for h in one.holds] == [("EV1", 300, 600, "glove check")]
+    # Before they go home together EV1 waits 24 min for EV2, who waited 20 for the bolts and for nobody then.
+    alone = {"EV1": (1440, 300), "EV2": (1200, 0)}
+    waited = {group.name: (group.waited, group.held) for group in one.totals.crew if group.name in alone}
+    assert waited == alone
+    assert {s.crew: (s.wait, s.hold) for s in one.totals.spent if s.crew in alone} == alone
+    assert {g.name: (g.waited, g.held) for g in pool([one]).crew if g.name in alone} == alone
+    kept = replace(one, totals=replace(one.totals, crew=tuple(replace(g, waited=9) for g in one.totals.crew)))
+    assert Wanted().narrowed(kept) == one
+    joint = Wanted(work="travel").narrowed(one).totals.crew
+    assert [(group.name, group.waited) for group in joint] == [("EV1", 1440), ("EV2", 0)]
     assert [(c.kind, c.at) for c in one.changes] == [("dropped", 1100)]
     (decision,) = one.decisions
     assert (decision.followed, decision.outcome) == (False, "dropped")
@@ -208,6 +220,9 @@ def test_every_second_is_accounted_for(
     for spent in one.totals.spent:
         assert spent.work + spent.wait + spent.hold + spent.idle == pytest.approx(one.end, abs=1e-6)
         assert spent.elapsed == pytest.approx(one.end, abs=1e-6)
+        mine = next((group for group in one.totals.crew if group.name == spent.crew), None)
+        if mine is not None:
+            assert (mine.waited, mine.held) == pytest.approx((spent.wait, spent.hold), abs=1e-6)
     assert one.last_in is not None
     reached = one.crew_inside[one.last_in]
     total = sum(part.seconds for part in one.totals.waterfall)

@@ -431,7 +431,7 @@ def _totals(
         parts = waterfall(as_planned(progress.plan), rows, until, last_in)
     return Totals(
         tasks=by_task(rows),
-        crew=by_crew(rows, {member.id: member.name for member in progress.plan.crew}),
+        crew=by_crew(rows, spent, {member.id: member.name for member in progress.plan.crew}),
         work=by_work(rows),
         spent=tuple(spent_by(spent, member.id) for member in progress.plan.crew),
         waterfall=parts,

@@ -208,7 +208,7 @@ class Pooled:
 
 def pool(every: Sequence[Excursion]) -> Pooled:
     """Return the sums over excursions: tasks of one plan family, crew by id and name, kinds of work."""
-    rows = [(one.steps, {group.name: group.title for group in one.totals.crew}) for one in every]
+    rows = [(one.steps, one.totals.crew) for one in every]
     judged = [(o.judgement, o.inside) for o in every if o.judgement is not None and o.inside is not None]
     moments = [(moment, end) for scores, end in judged for moment in scores.moments]
     return Pooled(

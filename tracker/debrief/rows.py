@@ -280,7 +280,9 @@ class Group:
     ratio: float | None
     """Their actual over their planned duration."""
     waited: float
+    """Of a crew member their own waiting; else that before the steps, which counts once for all of a crew."""
     held: float
+    """Likewise of holds."""
     not_done: float
     """Planned duration of the steps that are not."""
     start: float | None
@@ -316,10 +318,31 @@ def by_task(rows: Iterable[StepRow]) -> tuple[Group, ...]:
     return _added(((row.task,), _group(row, row.task, row.title)) for row in rows)
 
 
-def by_crew(rows: Iterable[StepRow], named: Named | None = None) -> tuple[Group, ...]:
-    """Return one group a crew member; a joint step counts for each of its crew."""
-    names = named or {}
-    return _added(((crew,), _group(row, crew, names.get(crew, ""))) for row in rows for crew in row.crew)
+def by_crew(
+    rows: Iterable[StepRow], spent: Sequence[SpentRow], named: Named | None = None
+) -> tuple[Group, ...]:
+    """Return one group a crew member; a joint step counts for each of its crew, waiting for who waited.
+
+    `spent`: the rows of `as_spent` whose waiting and holds belong to these steps.
+    """
+    found = _added(_of_each(rows, named or {}))
+    return tuple(own(group, spent_by(spent, group.name)) for group in found)
+
+
+def own(group: Group, spent: Spent) -> Group:
+    """Return the group of a crew member with what they waited and held themselves.
+
+    A step's own time counts once however many of its crew spent it, so it is not what each of them did.
+    """
+    return replace(group, waited=spent.wait, held=spent.hold)
+
+
+def _of_each(rows: Iterable[StepRow], named: Named) -> Iterator[tuple[Key, Group]]:
+    """Yield a group a step and crew member, by id and name."""
+    for row in rows:
+        for crew in row.crew:
+            name = named.get(crew, "")
+            yield (crew, name), _group(row, crew, name)
 
 
 def by_work(rows: Iterable[StepRow]) -> tuple[Group, ...]:
@@ -327,8 +350,8 @@ def by_work(rows: Iterable[StepRow]) -> tuple[Group, ...]:
     return _added(((row.work,), _group(row, row.work)) for row in rows)
 
 
-RowsOfEach = Sequence[tuple[Sequence[StepRow], Named]]
-"""The rows of each excursion, and the names of its crew."""
+RowsOfEach = Sequence[tuple[Sequence[StepRow], Sequence[Group]]]
+"""The rows of each excursion, and its crew as `by_crew` has them."""
 
 
 def pooled_tasks(every: RowsOfEach) -> tuple[Group, ...]:
@@ -348,13 +371,15 @@ def pooled_tasks(every: RowsOfEach) -> tuple[Group, ...]:
 
 def pooled_crew(every: RowsOfEach) -> tuple[Group, ...]:
     """Return one group a crew member, who is the same by id and name."""
+    named = [(rows, {group.name: group.title for group in crew}) for rows, crew in every]
+    found = _added(part for rows, names in named for part in _of_each(rows, names))
+    mine: dict[Key, list[Group]] = {}
+    for group in (group for _, crew in every for group in crew):
+        mine.setdefault((group.name, group.title), []).append(group)
     return _timeless(
-        _added(
-            ((crew, named.get(crew, "")), _group(row, crew, named.get(crew, "")))
-            for rows, named in every
-            for row in rows
-            for crew in row.crew
-        )
+        replace(group, waited=sum(one.waited for one in theirs), held=sum(one.held for one in theirs))
+        for group in found
+        for theirs in [mine[group.name, group.title]]
     )
 
 

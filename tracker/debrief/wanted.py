@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.rows import StepRow, by_crew, by_task, by_work
+from tracker.debrief.rows import StepRow, by_crew, by_task, by_work, own
 from tracker.foundation.times import format_instant
 
 
@@ -78,10 +78,17 @@ class Wanted:
         )
 
     def narrowed(self, one: Excursion) -> Excursion:
-        """Return a debrief with the steps that are asked for, and what these add up to."""
+        """Return a debrief with the steps that are asked for, and what these add up to.
+
+        With all of them everybody has waited as their time says, whichever version a season has it from.
+        """
         if not self._of_steps:
-            return one
+            spent = {each.crew: each for each in one.totals.spent}
+            crew = tuple(own(group, spent[group.name]) for group in one.totals.crew if group.name in spent)
+            return replace(one, totals=replace(one.totals, crew=crew))
         names = {group.name: group.title for group in one.totals.crew}
         rows = tuple(row for row in one.steps if self._takes(one, row))
-        totals = replace(one.totals, tasks=by_task(rows), crew=by_crew(rows, names), work=by_work(rows))
+        steps = {row.step for row in rows}
+        crew = by_crew(rows, [each for each in one.stretches if each.step in steps], names)
+        totals = replace(one.totals, tasks=by_task(rows), crew=crew, work=by_work(rows))
         return replace(one, steps=rows, totals=totals)
