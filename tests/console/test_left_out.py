@@ -93,7 +93,7 @@ async def test_what_was_found_is_told_in_full(at_desk: Callable[..., Any]) -> No
         assert "pump.bolts  EV1  Release the captive bolts" in at.screen
 
 
-def test_the_head_says_to_spare_of_the_limit_that_comes_first_and_names_the_likeliest_to_break(
+def test_the_head_says_to_spare_of_the_limit_that_comes_first_and_names_the_least_sure_to_hold(
     under_way: Scene,
 ) -> None:
     estimate = under_way.estimate
@@ -104,7 +104,7 @@ def test_the_head_says_to_spare_of_the_limit_that_comes_first_and_names_the_like
     scene = replace(under_way, snapshot=Snapshot(under_way.progress, changed))
     assert "46 min to spare: elapsed limit at 4:00" in text_of([limit_line(scene, 200)])
     for width in (80, 200):
-        assert " likeliest to break: EV2 oxygen, chance 96 % ──" in text_of(changed_rule(scene, width, 1))
+        assert " least sure to hold: EV2 oxygen, 96 % ──" in text_of(changed_rule(scene, width, 1))
     for width in range(60, 200):
         assert "46 min to spare: elapsed" in text_of([limit_line(scene, width)])
     assert "turn by 3:03" in text_of([limit_line(scene, 62)])

@@ -260,7 +260,7 @@ def test_at_80_by_24_nothing_that_decides_is_cut_or_gives_way(
         assert all(row in line for row, line in zip(large_rows(made), head, strict=True))
         assert "~" not in "".join(head) and not [words for words in told if words not in "\n".join(head)]
         chance = percent(1 - binding.chance, need)
-        named = f"likeliest to break: {limit_words(binding.id)}, chance {chance}"
+        named = f"least sure to hold: {limit_words(binding.id)}, {chance}"
         assert (named in text_of(lines["rule-1"])) == (chance != ">99 %")
         # Where every alert has a page, the first is told there and not twice.
         rows = " ".join(text_of(lines["middle" if view == "alerts" else "alerts"]).split())

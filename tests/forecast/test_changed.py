@@ -72,6 +72,8 @@ def test_what_is_said_of_another_figure_than_stands_beside_it_says_so() -> None:
     after = (moved.inside.now or 0.0) + 60
     for form in changed_forms(moved, 2130, 0.9, after):
         assert f"{pet_up(moved.inside.now)} at 0:35, " in form and f", {pet_up(after)} now" in form
+    back = replace(moved, inside=Before(after, after - 60))
+    assert changed_forms(back, 2130, 0.9, after) == [f"INSIDE {pet_up(after)} now"]
 
 
 def test_less_than_two_minutes_are_not_said_until_they_add_up() -> None:

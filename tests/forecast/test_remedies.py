@@ -10,7 +10,7 @@ from tests.flat import flat
 from tests.forecast.test_alerts import HOME, OXYGEN, alerts
 from tests.runs import Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
-from tracker.forecast.figures import Leak, Unheard
+from tracker.forecast.figures import Alert, Estimate, Leak, Unheard
 
 
 def test_the_chance_says_what_is_short_and_the_cheapest_choice_that_meets_what_is_needed() -> None:
@@ -117,3 +117,27 @@ def test_a_chance_just_below_the_need_is_to_be_acted_upon_only_where_that_matter
     found = {alert.id: alert for alert in all_alerts(run.now, asked, now=3660)}["confidence"]
     assert found.severity == ("act" if spare_min < 0 else "look"), "first it is asked whether it is done"
     assert ("if EV1 is still at it" in found.text) == (spare_min >= 0)
+
+
+def test_a_choice_that_changes_nothing_is_no_remedy() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 30), step("2", "EV1", 60)),
+        task("c", step("1", "EV1", 20), priority="get-ahead"),
+        task("m", step("1", "EV1", 20)),
+        HOME,
+        limits={"elapsed": "2:40"},
+    )
+    run.done("a.1", at=1800)
+    undecided = run.now
+    run("chose", 1800, task="c", choice="keep")
+    made = flat(run.now, 1800, choices=True)
+
+    def remedy(shown: Estimate) -> Alert:
+        return {alert.id: alert for alert in all_alerts(undecided, shown, now=1800)}["confidence"]
+
+    assert remedy(made).do == ("drop c",)
+    gone = replace(made, counted=made.counted - {"c"})
+    assert remedy(gone).do == ("drop a",) and ". drop a (a: must work, ask the lead): " in remedy(gone).text
+    leaves = tuple(choice for choice in made.choices or () if choice.id in ("must-only", "give-up:c"))
+    none = remedy(replace(gone, choices=leaves))
+    assert none.do == () and ". Nothing faster is left. In 9 cases of 10 all are inside by" in none.text

@@ -59,7 +59,7 @@ def _limits(look: Look) -> Iterator[Alert]:
             return
         soon = list(_turn_home_soon(look, back.latest))
         yield from soon
-        best = best_choice(progress, look.made, look.made.choices or ())
+        best = best_choice(progress, look.made, _left(look))
         if any(alert.severity == "act" for alert in soon) and (best is None or best.id == "call-home"):
             return
     yield from _chance(look)
@@ -191,11 +191,10 @@ def _best(look: Look) -> tuple[Choice | None, Remedy]:
 
     The cheapest choice that meets what is needed, else the best, and then what to ask the lead for.
     """
-    known = [choice for choice in look.made.choices or () if _still(look, choice)]
-    choice = best_choice(look.progress, look.made, known)
+    choice = best_choice(look.progress, look.made, _left(look))
     if choice is None:
         return None, _call(look) if look.made.choices is None else _nothing_better(look)
-    do = [line for line in typed_lines(choice) if _changes(look, line)]
+    do = typed_lines(choice)
     if choice.id in ("call-home", "call-at-once"):
         words = deed("calls home" if choice.id == "call-home" else "calls home at once")
     else:
@@ -207,10 +206,17 @@ def _best(look: Look) -> tuple[Choice | None, Remedy]:
     return choice, (f"{words}: {then_inside()}{then}{ask}", do, figures)
 
 
-def _changes(look: Look, line: str) -> bool:
-    """Whether what is typed changes the figures: a drop of what nobody counts does not."""
-    verb, _, task = line.partition(" ")
-    return verb != "drop" or task in look.made.counted or not look.progress.tasks[task].optional
+def _left(look: Look) -> list[Choice]:
+    """The choices that can still be taken and change something, each with the events that do."""
+    still = (choice for choice in look.made.choices or () if _still(look, choice))
+    changing = (replace(one, events=tuple(e for e in one.events if _changes(look, e))) for one in still)
+    return [choice for choice in changing if choice.events]
+
+
+def _changes(look: Look, event: Mapping[str, object]) -> bool:
+    """Whether an event changes the figures: a drop of what nobody counts does not."""
+    task = str(event.get("task"))
+    return event["kind"] != "dropped" or task in look.made.counted or not look.progress.tasks[task].optional
 
 
 def _drops(look: Look, choice: Choice, do: Sequence[str]) -> str:

@@ -27,7 +27,7 @@ from tracker.forecast.wording import (
     heed_lines,
     in_hand,
     inside_words,
-    likeliest_words,
+    least_sure_words,
     limit_words,
     mover_words,
     need_of,
@@ -183,13 +183,13 @@ def _musts_alone(progress: Progress, estimate: Estimate) -> str:
 
 
 def _to_spare(estimate: Estimate) -> list[str]:
-    """The limit that comes first, and another one that is likelier to be broken."""
+    """The limit that comes first, and the one that is least sure to hold."""
     first = first_limit(estimate.limits)
     if first is None:
         return []
     least = "" if first.margin.p90 is None else f"; in nine of ten {_at_least(first.margin.p90)}"
-    likeliest = likeliest_words(estimate)
-    return [f"{spare_at(first)}{least}", *([likeliest] if likeliest else [])]
+    unsure = least_sure_words(estimate)
+    return [f"{spare_at(first)}{least}", *([unsure] if unsure else [])]
 
 
 def _at_least(margin_s: float) -> str:

@@ -68,7 +68,7 @@ def by_spare(limits: Iterable[LimitFigure]) -> list[LimitFigure]:
 
 
 def first_limit(limits: Sequence[LimitFigure]) -> LimitFigure | None:
-    """The limit that comes first: with least to spare; where none has an instant, the likeliest to break.
+    """The limit that comes first: with least to spare; where none has an instant, the least sure to hold.
 
     "To spare" without more is what is to spare to this one: whoever reads it must be in by then.
     """
@@ -82,16 +82,12 @@ def spare_at(limit: LimitFigure, *, brief: bool = False) -> str:
     return f"{spare_words(limit.to_spare)}: {limit_at(limit, brief=brief)}"
 
 
-def likeliest_words(estimate: Estimate, *, brief: bool = False) -> str:
-    """`likeliest to break: EV2 oxygen, chance 96 %`; nothing while none is likely to be (`>99 %`).
-
-    `brief`: without the word *chance*.
-    """
-    if (likeliest := estimate.binding) is None:
+def least_sure_words(estimate: Estimate) -> str:
+    """`least sure to hold: EV2 oxygen, 96 %`, its chance of holding; nothing while all are sure (`>99 %`)."""
+    if (limit := estimate.binding) is None:
         return ""
-    chance = percent(1 - likeliest.chance, need_of(estimate)[2])
-    told = f"{limit_words(likeliest.id)}, {'' if brief else 'chance '}{chance}"
-    return "" if chance[0] == ">" else f"likeliest to break: {told}"
+    chance = percent(1 - limit.chance, need_of(estimate)[2])
+    return "" if chance[0] == ">" else f"least sure to hold: {limit_words(limit.id)}, {chance}"
 
 
 def counted_words(progress: Progress, estimate: Estimate) -> str:
@@ -214,6 +210,9 @@ def changed_forms(changed: Changed, now: float, need: float | None, shown: float
     home, turned = _turn_home_moved(changed), ", ".join(_worded(cause, 0.0) for cause in changed.turned)
     before, after = up(inside.before), up(inside.now)
     if before != after:
+        if apart and ends[1] == before:
+            # What stands there is back where it was: only that is true.
+            return [f"INSIDE {pet_up(shown)} now"]
         shift = "" if before is None or after is None else f", {change(after - before)}"
         said = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}{by_now}"
         least = [] if by_now else [f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)}"]

@@ -45,7 +45,7 @@ from tracker.forecast.wording import (
     choice_words,
     counted_words,
     first_limit,
-    likeliest_words,
+    least_sure_words,
     limit_at,
     limit_words,
     need_of,
@@ -356,21 +356,17 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
 
 
 def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the rule that says what changed, which limit is likeliest to break, and marks a rehearsal.
+    """Return the rule that says what changed, which limit is least sure to hold, and marks a rehearsal.
 
     Of these three what changed gives way; it is left out before it is cut.
     """
     estimate = None if scene.progress.closed is not None else scene.estimate
     marked = [Span("REHEARSAL", "dim")] if scene.progress.rehearsal else []
-    binds = [likeliest_words(estimate, brief=brief) for brief in (False, True)] if estimate else [""]
-    told = [form for form in change_said(scene) if form]
-    tails = [
-        [span for end in ([Span(b)] if b else []) + marked for span in (Span(" "), end, _END)] for b in binds
-    ]
-    ways = [
-        (words, tail) for tail in tails for words in told if cell_len(words) <= width - width_of(tail) - 4
-    ]
-    words, tail = ways[0] if ways else ("", tails[0])
+    unsure = least_sure_words(estimate) if estimate else ""
+    ends = ([Span(unsure)] if unsure else []) + marked
+    tail = [span for end in ends for span in (Span(" "), end, _END)]
+    room = width - width_of(tail) - 4
+    words = next((form for form in change_said(scene) if form and cell_len(form) <= room), "")
     return [crop((*rule(width - width_of(tail), words), *tail), width)] * height
 
 
