@@ -66,6 +66,11 @@ def test_a_heading_of_minutes_does_not_make_twenty_minutes_a_second() -> None:
     assert seconds(["0.083", "0.25"], "Duration (h)") == [299, 900]
     assert seconds(["0.0138888888889"], head, columns=f"{head}=time:d") == [1200]
     assert seconds(["0.5"], head, columns=f"{head}=time:min") == [30]
+    assert seconds(["0.0139", "0.02"], "Duration", columns="Duration=time:min") == [1, 1]
+    assert refusals(["12", "0.0139"], "Duration", columns="Duration=time:min") == (
+        "s.csv:3:3: row 3, column C (Duration): '0.0139' would be 0.83 s in minutes, as a fraction of a day 0:20; "
+        "write 0:20",
+    )
     starts = "Do,Crew,Start (min),End (min)\na,EV1,0.0139,0.0278\n"
     with pytest.raises(
         PlanError, match="1 s before what comes next, in minutes; write clocks, or say the unit"
@@ -92,6 +97,38 @@ def test_two_columns_of_one_time_are_compared(heads: str) -> None:
     )
     with pytest.raises(PlanError, match="says 1:00 and column D"):
         read_sheet("Do,Crew,Hours,Minutes\na,EV1,1,20\n", "s.csv")
+
+
+def test_columns_of_one_time_by_other_words_are_compared() -> None:
+    """Whatever two words for the planned time; a column without a unit agrees in one unit throughout."""
+    for heads, row, agreed in [
+        ("Duration (min),Time (h)", "35,3.5", "35,0.58333"),
+        ("Duration (min),Time", "35,40", "35,0:35"),
+        ("Planned (min),Duration (h)", "35,3.5", "35,0.58333"),
+        ("Duration (min),Planned time (min)", "35,40", "35,35"),
+        ("Duration (min),Est. time", "35,40", "35,35"),
+        ("Duration (min),Estimate", "35,35 min or so", "35,-"),
+        ("Duration (min),Duration (h),Duration (min)", "35,0.583,40", ""),
+    ]:
+        head = f"Do,Crew,{heads}\nb,EV1,{'20,20 min' + ',20' * (heads.count(',') - 1)}\n"
+        with pytest.raises(PlanError, match=r'leave one out with --columns "@|are both read as time'):
+            read_sheet(f"{head}a,EV1,{row}\n", "s.csv")
+        one = Wishes(parse_columns("@C=time"))
+        assert [step.time for step in read_sheet(f"{head}a,EV1,{row}\n", "s", one).steps] == [1200, 2100]
+        if agreed:
+            sheet = read_sheet(f"{head}a,EV1,{agreed}\n", "s")
+            assert ([step.time for step in sheet.steps], sheet.columns.unread) == ([1200, 2100], ())
+    with pytest.raises(PlanError) as error:
+        read_sheet("Do,Crew,Duration (min),Est. time\na,EV1,35,3.5\n", "s.csv")
+    assert error.value.lines == (
+        "s.csv:2:4: row 2, column D (Est. time): says '3.5' and column C (Duration (min)) 0:35; "
+        'mend one, or leave one out with --columns "@D=-" or "@C=-"',
+    )
+    other = "Low,High,Expected,Actual time,Elapsed time,Start,Nominal"
+    sheet = read_sheet(
+        f"Do,Crew,Duration (min),{other}\na,EV1,35,0:30,0:50,0:38,0:41,2:00,0:00,yes it is\n", "s"
+    )
+    assert sheet.columns.again == () and sheet.steps[0].time == 2100
 
 
 @pytest.mark.parametrize(

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from tracker.foundation.errors import WrongUsage
 from tracker.foundation.text import did_you_mean, near
-from tracker.plan.cells import UNITS, unit_in
+from tracker.plan.cells import UNITS, Cell, span_of, unit_in
 from tracker.plan.scalars import is_id
 from tracker.plan.sheet_words import HEADINGS, NO, UNIT_NAMES, YES, fold
 
@@ -26,6 +27,11 @@ _NOT_UNITS = {"m", "d", "'", '"', "day", "days"}
 _IN_HEADINGS = {name for name in UNIT_NAMES if name not in _NOT_UNITS} | {
     *("w", "hmm", "h:mm", "hh:mm", "h:mm:ss", "hh:mm:ss", "m:ss", "mm:ss"),
 }
+_TIME_WORDS = {word for name in HEADINGS["time"] for word in name.split()} | {
+    *("step", "task", "activity", "action", "estimated", "scheduled", "allotted", "allocated", "budgeted"),
+    *("durations", "times", "in", "of", "geschatzte", "estimee", "estimada", "stimata"),
+}
+"""Words of which a heading of the planned time may be made; actual, elapsed and travel are none of them."""
 SPANS = ("time", "low", "high")
 """Keys whose cells are durations."""
 LINES = ("cautions", "numbers")
@@ -99,7 +105,7 @@ class Columns:
     skipped: frozenset[int] = frozenset()
     """Columns that somebody said are not to be read."""
     again: tuple[int, ...] = ()
-    """Columns that say the time once more, in another unit."""
+    """Columns that say the time once more, by another word or in another unit."""
 
     @property
     def unread(self) -> tuple[str, ...]:
@@ -169,14 +175,14 @@ def named(heading: str, said: str) -> Named:
     return Named(heading, key, unit=rest)
 
 
-def match(headings: Sequence[str], rows: Sequence[Sequence[str]], wishes: Wishes = NO_WISHES) -> Columns:
+def match(headings: Sequence[str], rows: Sequence[Sequence[Cell]], wishes: Wishes = NO_WISHES) -> Columns:
     """The columns by what they hold: what was said of them first, then the best heading."""
     bare = [_bare(name) for name in headings]
     said = {at: one for one in wishes.named if (at := _said_column(one, headings)) is not None}
     keys = {one.key: at for at, one in said.items() if one.key != "-" and not one.member}
     crew = {one.member: at for at, one in said.items() if one.key == "crew" and one.member}
     does = {one.member: at for at, one in said.items() if one.key == "does"}
-    doubled: dict[str, tuple[int, int]] = {}
+    doubled: dict[str, list[int]] = {}
     if not wishes.only:
         _by_headings(keys, doubled, bare, set(said), _TAKEN if does else {"crew"} if crew else set())
         _settle(keys, bare, rows, set(said))
@@ -185,25 +191,47 @@ def match(headings: Sequence[str], rows: Sequence[Sequence[str]], wishes: Wishes
     units = {at: one.unit for at, one in said.items() if one.unit}
     skipped = frozenset(at for at, one in said.items() if one.key == "-")
     again: tuple[int, ...] = ()
-    if not wishes.only and keys.get("time", -1) not in said:
-        again = _again(headings, bare, keys, {*keys.values(), *crew.values(), *said})
+    if not wishes.only and "time" in keys and keys["time"] not in said:
+        others = _again(headings, bare, keys, {*keys.values(), *crew.values(), *does.values(), *said})
+        again = tuple(i for i in others if _any_time(headings[i], [row[i] for row in rows], wishes))
     equal = tuple(
-        (key, *pair) for key, pair in doubled.items() if keys.get(key) in pair and pair[1] not in again
+        (key, best[0], i)
+        for key, best in doubled.items()
+        if keys.get(key) in best
+        for i in best[1:]
+        if i not in again
     )
     return Columns(keys, crew, does, tuple(headings), units, equal, skipped, again)
 
 
 def _again(
     headings: Sequence[str], bare: Sequence[str], keys: Mapping[str, int], used: set[int]
-) -> tuple[int, ...]:
-    """The columns that hold the time in another unit: headed by a unit alone, or by the same word and one."""
-    if "time" not in keys:
-        return ()
+) -> Iterator[int]:
+    """Yield the columns whose headings mean the planned time too: by another word, or in another unit."""
     time, unit = bare[keys["time"]], unit_in(headings[keys["time"]])
-    others = (i for i, name in enumerate(bare) if i not in used and name)
-    same = (i for i in others if (bare[i] == time and unit is not None) or bare[i] in _IN_HEADINGS)
-    named = ((i, unit_in(headings[i])) for i in same)
-    return tuple(i for i, other in named if other is not None and other != unit)
+    for i, name in enumerate(bare):
+        words = set(name.split())
+        # Beside low and high what is expected is their mean, and no second word for the time.
+        if i in used or not name or ("expected" in words and {"low", "high"} <= set(keys)):
+            continue
+        if name == time:
+            if unit is not None and unit_in(headings[i]) not in (None, unit):
+                yield i
+        elif name in _IN_HEADINGS or name in HEADINGS["time"] or _speaks_of_time(name, words):
+            yield i
+
+
+def _speaks_of_time(name: str, words: set[str]) -> bool:
+    return words <= _TIME_WORDS and _rank(name, "time", HEADINGS["time"], exact=False) is not None
+
+
+def _any_time(heading: str, cells: Sequence[Cell], wishes: Wishes) -> bool:
+    """Whether a column holds a duration at all; its heading may be a word for something else."""
+    for cell in filter(str.strip, cells):
+        with suppress(ValueError):
+            span_of(cell, unit_in(heading), wishes.decimal)
+            return True
+    return False
 
 
 _TAKEN = {"crew", "do", "step"}
@@ -239,7 +267,7 @@ def _bare(name: str) -> str:
 
 def _by_headings(
     keys: dict[str, int],
-    doubled: dict[str, tuple[int, int]],
+    doubled: dict[str, list[int]],
     bare: Sequence[str],
     said: set[int],
     not_for: set[str],
@@ -257,7 +285,7 @@ def _by_headings(
             if best:
                 keys[key] = best[0]
             if len(best) > 1:
-                doubled[key] = best[0], best[1]
+                doubled[key] = best
 
 
 def _best(bare: Sequence[str], used: set[int], key: str, known: Sequence[str], exact: bool) -> list[int]:

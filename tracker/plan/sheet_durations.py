@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 import statistics
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -19,7 +18,7 @@ from tracker.foundation.times import format_pet
 from tracker.plan.cells import IN_WORDS, LEAST_S, UNITS, Cell, Span, span_of, unit_in
 from tracker.plan.columns import SPANS, Columns, Wishes, column_name
 from tracker.plan.scalars import LONGEST_S
-from tracker.plan.sheet_words import NO
+from tracker.plan.sheet_words import NO, fold
 
 _MOST_MINUTES = 240
 _USUAL_S = 900.0
@@ -59,8 +58,8 @@ class SpanColumns:
         """Whether there are bare numbers whose unit neither column nor heading says."""
         self.units: dict[int, str] = {}
         """Column to the unit of its bare numbers, where it has any."""
-        self._again: list[tuple[Timed, int, Span]] = []
-        """What a row says of its time once more, by column."""
+        self._again: dict[int, list[tuple[Timed, str, Span]]] = {at: [] for at in columns.again}
+        """What rows say of their times once more, by column."""
         self._by_format: set[int] = set()
         """Columns whose cells are formatted as durations."""
         self.said: dict[int, str] = {}
@@ -79,10 +78,16 @@ class SpanColumns:
                 step.time = -1
             elif key == "time" or cell.strip().lower() not in NO:
                 self._read(step, key, at, cell)
-        for at in self._columns.again:
-            with suppress(ValueError):
+        for at, said in self._again.items():
+            if fold(cells[at].strip()) in {*NO, "home"} - {"0"}:
+                continue
+            try:
                 span = span_of(cells[at], unit_in(self._columns.headings[at]), self._wishes.decimal)
-                self._again.append((step, at, span))
+            except ValueError as error:
+                what, _, right = str(error).partition("; ")
+                self._fault(step.row, at, what, f"{right}, or {self._left_out(at)}")
+            else:
+                said.append((step, str(cells[at]).strip(), span))
 
     def _read(self, step: Timed, key: str, at: int, cell: Cell) -> None:
         try:
@@ -128,15 +133,24 @@ class SpanColumns:
 
     def _compare(self) -> None:
         """Hold a time said once more against the time: to the minute where either shows no seconds."""
-        for step, at, span in self._again:
-            unit = unit_in(self._columns.headings[at]) or ""
-            again = round(span.in_unit(unit if unit in UNITS else "s"))
-            loose = 0 if again % 60 and step.time % 60 else 59
-            if step.time > 0 and abs(again - step.time) > loose:
-                other = self._columns.place(self._at["time"])
-                what = f"says {_time(again, again)} and {other} {_time(step.time, step.time)}"
-                right = f'mend one, or leave one out with --columns "@{column_name(at)}=-"'
-                self._fault(step.row, at, what, right)
+        time = self._at.get("time", 0)
+        for at, said in self._again.items():
+            rows = [row for row in said if row[0].time > 0]
+            stated = unit_in(self._columns.headings[at])
+            # A column without a unit agrees if it does so in any one unit, throughout.
+            units = [stated] if stated in UNITS else [*UNITS]
+            apart = [[row for row in rows if _differs(row[0].time, row[2], unit)] for unit in units]
+            for step, cell, span in min(apart, key=len):
+                open_unit = span.bare is not None and stated not in UNITS
+                again = round(min(span.in_unit(units[0]), 2.0 * LONGEST_S))
+                says = f"{cell!r}" if open_unit else _time(again, again)
+                what = f"says {says} and {self._columns.place(time)} {_time(step.time, step.time)}"
+                self._fault(step.row, at, what, f"mend one, or {self._left_out(at)}")
+
+    def _left_out(self, at: int) -> str:
+        """What leaves out either of two columns of one time."""
+        one, other = column_name(at), column_name(self._at["time"])
+        return f'leave one out with --columns "@{one}=-" or "@{other}=-"'
 
     def _unit(self, key: str, entries: Sequence[_Entry]) -> str | None:
         """The unit of a column's bare numbers; None after a fault."""
@@ -144,7 +158,7 @@ class SpanColumns:
         stated = self._stated(at)
         # Nothing and less than nothing is refused by itself.
         bare = [span.bare for entry in entries for span in entry.spans if span.bare and span.bare > 0]
-        if stated in _LEAST_S and bare and not self._told(at) and self._tiny(at, stated, entries):
+        if stated in _LEAST_S and bare and self._tiny(at, stated, entries):
             return None
         if stated in UNITS or not bare:
             return stated if stated in UNITS else "s"
@@ -168,15 +182,17 @@ class SpanColumns:
         """Refuse numbers too small for their heading, such as fractions of a day; whether there are any."""
         found = [(e, span.bare) for e in entries for span in e.spans if span.bare and span.bare > 0]
         whole, each = _LEAST_S[unit]
+        told = self._told(at)
         if max(bare for _, bare in found) * UNITS[unit] < whole:
-            each = whole
+            # What somebody said of a column is obeyed: only one among others that it fits is a slip.
+            each = 0.0 if told else whole
         tiny = {id(entry): (entry, bare) for entry, bare in reversed(found) if bare * UNITS[unit] < each}
         for entry, bare in tiny.values():
             days = max(60 * round(bare * 1440), 60)
             as_said, as_days = _exact(bare * UNITS[unit]), _time(days, days)
             what = f"{entry.cell!r} would be {as_said} in {IN_WORDS[unit]}, as a fraction of a day {as_days}"
             said = f"{self._option(at, unit)} or {self._option(at, 'd').removeprefix('--columns ')}"
-            self._fault(entry.step.row, at, what, f"write {as_days}, or say {said}")
+            self._fault(entry.step.row, at, what, f"write {as_days}" + ("" if told else f", or say {said}"))
         return bool(tiny)
 
     def _among_clocks(self, at: int, entries: Sequence[_Entry]) -> None:
@@ -241,6 +257,12 @@ class SpanColumns:
             words += f", by the cells' own format, not in {IN_WORDS[stated]}"
         least = between(min(times), max(times))
         self.said[self._at[key]] = f"{words}: {least}, {_time(sum(times), sum(times))} in all"
+
+
+def _differs(seconds: int, again: Span, unit: str) -> bool:
+    once_more = again.in_unit(unit)
+    loose = 0.5 if round(once_more) % 60 and seconds % 60 else 59.5
+    return abs(once_more - seconds) > loose
 
 
 def _exact(seconds: float) -> str:
