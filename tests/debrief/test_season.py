@@ -87,6 +87,9 @@ def test_adding_twice_changes_nothing(
     journals: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file = tmp_path / "season.db"
+    assert _run("season", "add", file, *journals[8:]) == 0
+    assert capsys.readouterr().out == "2 journals: nothing to add\n"
+    assert not file.exists(), "nor is an empty season left"
     assert _run("season", "add", file, *journals) == 0
     out, error = capsys.readouterr()
     assert out == "10 journals: 8 added\n"
@@ -292,7 +295,12 @@ def test_debrief_and_learn_read_a_season(
 
 def test_list_and_show_say_it_in_words(season: Season, capsys: pytest.CaptureFixture[str]) -> None:
     assert _run("season", "list", season.path) == 0
-    assert capsys.readouterr().out.splitlines()[-1] == "10 excursions"
+    out = capsys.readouterr().out
+    assert out.splitlines()[-1] == "10 excursions"
+    assert all(f" {seed}.sqlite " in out for seed in range(10)), "by the name of its journal"
+    assert "~" not in out and "..." not in out, "and the verdict is whole"
+    assert _run("season", "show", season.path, "--excursion", "elsewhere") == 1
+    assert "of 10, 2 of them rehearsals (--rehearsals)" in capsys.readouterr().err
     assert _run("season", "show", season.path) == 0
     out = capsys.readouterr().out
     assert out.startswith("10 excursions, 10 over; in ")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.foundation import clock
@@ -85,8 +86,13 @@ def run(args: argparse.Namespace) -> int:
 
     if problem := _misused(args):
         raise WrongUsage(f"tracker season {args.does}: {problem}")
+    made = args.does == "add" and not Path(args.season).exists()
     with Season.open(args.season, create=args.does == "add") as season:
-        return _DOES[args.does](season, args)
+        status = _DOES[args.does](season, args)
+        empty = made and not season.entries()
+    if empty:  # nothing was taken in: an empty season would be one that nobody asked for
+        Path(args.season).unlink()
+    return status
 
 
 def _misused(args: argparse.Namespace) -> str:
@@ -118,7 +124,7 @@ def _add(season: Season, args: argparse.Namespace) -> int:
 
 def _list(season: Season, args: argparse.Namespace) -> int:
     entries = season.entries(wanted(args))
-    rows = [("uuid", "excursion", "zero", "kind", "events", "hash", "verdict")] + [
+    rows = [("uuid", "excursion", "zero", "kind", "events", "hash", "journal", "verdict")] + [
         (
             one.uuid[:8],
             plain(one.excursion, most=40),
@@ -126,11 +132,12 @@ def _list(season: Season, args: argparse.Namespace) -> int:
             "rehearsal" if one.rehearsal else "excursion",
             str(one.last_event),
             one.last_hash[:8],
-            plain(one.verdict, most=90),
+            plain(Path(one.path).name, most=40),
+            plain(one.verdict, most=300),
         )
         for one in entries
     ]
-    print("\n".join(columns(rows, most=90, right=(4,))) if entries else "  no excursion")
+    print("\n".join(columns(rows, most=300, right=(4,))) if entries else "  no excursion")
     print(count(len(entries), "excursion"))
     return 0
 

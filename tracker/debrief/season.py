@@ -231,8 +231,11 @@ class Season:
             values,
         ).fetchall()
         if not found:
+            held = self.entries()
+            rehearsals = sum(one.rehearsal for one in held)
             raise TrackerError(
-                f"{self.path}: holds no excursion that is asked for; `tracker season list` shows all"
+                f"{self.path}: holds no excursion that is asked for, of {len(held)}, {rehearsals} of them "
+                "rehearsals (--rehearsals); `tracker season list` shows all with their whole names"
             )
         return found
 
