@@ -115,25 +115,27 @@ def test_everything_kept_names_what_had_least_to_spare() -> None:
         _done("home.1", 1800),
         {"kind": "closed", "at": 1800},
     )
-    clock = "hardware clock of valve.shut, 5 min (done 0:20, due 0:25)"
+    clock = "hardware clock of valve.shut, 0:05:00 (done 0:20:00, due 0:25:00)"
     assert one.verdict == f"Every limit was kept and all must work done; least to spare: {clock}"
 
 
 @pytest.mark.parametrize(
     ("inside", "said"),
     [
-        (3203, "6:37 min (inside 0:53:23, limit 1:00)"),
-        (2723, "14 min (inside 0:46, limit 1:00)"),
-        (3580, "0:20 min (inside 0:59:40, limit 1:00)"),
+        (3203, "0:06:37 (inside 0:53:23, limit 1:00:00)"),
+        (2723, "0:14:37 (inside 0:45:23, limit 1:00:00)"),
+        (3580, "0:00:20 (inside 0:59:40, limit 1:00:00)"),
     ],
 )
 def test_what_was_to_spare_is_the_difference_of_what_stands_beside_it(inside: int, said: str) -> None:
-    """With seconds below ten minutes; else as the desk shows an ingress, up, and a limit, down."""
+    """With the figures of its row in the table of limits, to the second."""
     plan = DIVE.replace(", boat: {at: 0:50, crew: [B]}", "").replace(
         "within: {of: valve.open, time: 0:15}", ""
     )
     one = debrief(*HAPPENED[:3], _done("home.1", inside), {"kind": "closed", "at": inside}, plan=plan)
     assert one.verdict.endswith(f"least to spare: elapsed limit, {said}")
+    row = next(row for row in tables.of_excursion(one)[0].rows if row[0] == "elapsed")
+    assert f"+{said}" == f"{row[4]} (inside {row[3]}, limit {row[2]})"
 
 
 def test_every_difference_of_a_table_is_that_of_its_figures() -> None:

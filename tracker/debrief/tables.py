@@ -13,7 +13,7 @@ from tracker.debrief.forecast_scores import Judgement
 from tracker.debrief.journals import pool
 from tracker.debrief.rows import Column, Group, StepRow, apart, factor, pace, pet, signed, step_columns
 from tracker.debrief.trend import paced, told
-from tracker.debrief.verdict import Verdict, merged
+from tracker.debrief.verdict import Verdict, margin, merged
 from tracker.foundation.text import amount, percent_done, plain
 from tracker.foundation.times import format_instant
 
@@ -72,9 +72,8 @@ def _limit(one: Verdict) -> tuple[str, ...]:
     else:
         shown = pet(one.at), pet(one.was)
     who = "all" if one.crew == "*" else one.crew
-    margin = apart(one.at, one.was) if kind in ("elapsed", "clock") and one.by is not None else None
     label = f"window {label}" if kind == "window" else label
-    return label, who, *shown, margin or signed(one.by), one.words
+    return label, who, *shown, margin(one), one.words
 
 
 _MISSED = {"store": " reserve", "item": " left open", "hardware": " not back", "task": " not done"}

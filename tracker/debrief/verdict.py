@@ -14,11 +14,11 @@ from math import inf, isfinite
 from typing import Literal
 
 from tracker.debrief.consumed import StoreCourse
-from tracker.debrief.rows import end_of
+from tracker.debrief.rows import apart, end_of, pet, signed
 from tracker.forecast.wording import limit_words
-from tracker.foundation.shown import EXACT_S, duration, exact, pet_down, pet_up, spare
+from tracker.foundation.shown import exact
 from tracker.foundation.text import amount, count
-from tracker.foundation.times import format_exact, format_pet, format_pet_s
+from tracker.foundation.times import format_pet, format_pet_s
 from tracker.journal.progress import Progress, StepState, TaskState
 from tracker.journal.whereabouts import not_back
 from tracker.plan.windows import Intervals, next_start, usable
@@ -416,15 +416,17 @@ def _miss(one: Verdict) -> str:
     return f"{name_of(one)}, {'missed' if one.was is not None else 'not done, missed'} by {exact(-one.by)}"
 
 
+def margin(one: Verdict) -> str:
+    """Return what a limit had to spare, signed: of two times the difference of them as they are shown."""
+    of_times = one.kind in ("elapsed", "clock") and one.by is not None
+    return apart(one.at, one.was) if of_times else signed(one.by)
+
+
 def _spare(one: Verdict) -> str:
-    """What a limit had to spare, with two figures of which it is the difference as they are shown."""
-    by = one.by or 0.0
+    """What a limit had to spare, with the two figures of its row; of times the difference of these."""
+    by = margin(one).removeprefix("+")
     if one.kind == "store":
         left = f"{amount(one.was, one.unit or '')} left, reserve {amount(one.at, one.unit or '')}"
-        return f"{name_of(one)}, {exact(by)} ({left})"
+        return f"{name_of(one)}, {by} ({left})"
     was, at = ("inside", "limit") if one.kind == "elapsed" else ("done", "due")
-    if by < EXACT_S:
-        found = [format_exact(end or 0.0) for end in (one.was, one.at)]
-        return f"{name_of(one)}, {exact(by)} ({was} {found[0]}, {at} {found[1]})"
-    apart = duration(spare(one.at, one.was))
-    return f"{name_of(one)}, {apart} ({was} {pet_up(one.was)}, {at} {pet_down(one.at)})"
+    return f"{name_of(one)}, {by} ({was} {pet(one.was)}, {at} {pet(one.at)})"

@@ -17,7 +17,7 @@ MINUTE_S = 60
 """Instants are shown to the minute."""
 GRAIN_S = 0.01
 """What rounding in single precision may take from an instant of ten hours or so, or add to it."""
-EXACT_S = 600
+_EXACT_S = 600
 """Below so many seconds a duration that is on record has its seconds."""
 LONG_MIN = 100
 """From so many minutes on a duration is told in hours and minutes."""
@@ -71,7 +71,7 @@ def duration(seconds: float | None) -> str:
 def exact(seconds: float) -> str:
     """A duration that is on record: below ten minutes with its seconds where they count, `2:49 min`."""
     whole = math.floor(abs(seconds) + GRAIN_S)
-    return f"{whole // 60}:{whole % 60:02d} min" if whole < EXACT_S and whole % 60 else duration(seconds)
+    return f"{whole // 60}:{whole % 60:02d} min" if whole < _EXACT_S and whole % 60 else duration(seconds)
 
 
 def spare(limit: float | None, ingress: float | None) -> int | None:
