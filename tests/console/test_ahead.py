@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.console.test_hands import again as enter_again
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
@@ -183,7 +184,9 @@ async def test_what_was_written_together_is_taken_back_together_by_a_later_desk(
         at.hand.move(3000)
         await at.press("e")
         await at.type("1 >bolts -3")
-        await at.press("enter", "2")
+        await at.press("enter")
+        await enter_again(at)
+        await at.press("2")
         assert at.kinds == ["zero", *["done"] * 4]
     async with at_desk() as again:
         again.hand.move(3100)

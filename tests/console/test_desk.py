@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.console.test_hands import again
 from tests.keyboard import offered
 from tracker.console.commands import commands_of
 from tracker.console.pane import Pane
@@ -203,6 +204,7 @@ async def test_one_undo_takes_back_a_whole_entry(at_desk: Callable[..., Any]) ->
         await at.press("e")
         await at.type("1 >bolts -3")
         await at.press("enter")
+        await again(at)
         assert at.kinds == ["zero", "done", "done", "done"]
         await at.press("u")
         assert at.kinds[4:] == ["withdrawn"] * 3

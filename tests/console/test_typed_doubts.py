@@ -1,12 +1,15 @@
-"""What a typed line asks twice: levels that cannot have been read now, and decisions on what is done."""
+"""What a typed line asks twice: levels not read now, ticks that go far, decisions on what is done."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
 
-from tests.console.test_hands import show, under_way
+from tests.console.conftest import progress_by_hand
+from tests.console.test_hands import again, show, under_way
 from tracker.console.key_events import over_doubts
+from tracker.console.typed_doubts import far_doubts
+from tracker.plan.model import Plan
 
 
 async def test_a_level_that_has_not_fallen_is_asked_about_with_when_it_would_fit(
@@ -43,3 +46,57 @@ async def test_what_is_decided_on_work_that_is_done_changes_nothing(
         assert over_doubts([{"kind": "retimed", "step": done[0]}], progress)[0].endswith(
             "is done: nothing changes"
         )
+
+
+async def test_a_line_that_goes_far_is_wanted_twice(at_desk: Callable[..., Any]) -> None:
+    """A few ticks of work at hand are wanted once; many, before a need or into other optional work, twice."""
+    async with at_desk((160, 40)) as at:
+        await at.press("z", "3")
+        at.hand.move(600)
+
+        async def asks(typed: str, why: str) -> None:
+            """Type a line that is asked about, and leave it."""
+            written = at.kinds
+            await at.press("e")
+            await at.type(typed)
+            assert f"note: {why}" in at.said and at.said.endswith("Enter twice")
+            await at.press("enter")
+            assert at.said.strip() == f"{why}: Enter again writes it" and at.kinds == written
+            await at.press("escape")
+
+        async def write(typed: str) -> None:
+            await at.press("e")
+            await at.type(typed)
+            assert not at.said.endswith("Enter twice")
+            await at.press("enter")
+
+        await asks("2 >lines", "3 events through egress, pump; pump.lines before its need pump.cover")
+        await write("2 >tools")
+        await write("1 >bolts")
+        assert at.kinds == ["zero", *["done"] * 5]
+        await asks("2 >panels", "4 events through pump, survey (not begun)")
+        show(at)
+        await asks("2 >wipe", "5 events through pump, survey (not begun), grease (not counted)")
+        await at.press("e")
+        await at.type("2 >wipe")
+        await at.press("enter")
+        await again(at)
+        assert at.kinds[6:] == ["done"] * 5
+
+
+def test_many_ticks_are_asked_about_by_their_number_alone(plan: Plan) -> None:
+    progress = progress_by_hand(plan, {}, {})
+    ticks = [{"kind": "done", "step": step} for step in plan.step if not step.startswith("home")]
+    musts = [one for one in ticks if progress.tasks[one["step"].split(".")[0]].task.priority == "must"]
+    assert far_doubts(musts[:5], progress, ()) == []
+    assert far_doubts(musts[:6], progress, ()) == ["6 events through egress, pump"]
+
+
+async def test_the_nearest_step_is_meant_by_words_of_what_is_done(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "e")
+        await at.type("1 >hat")
+        assert ": done EV1 EV2 Open the hatch and fix the hatch cover" in at.said
+        await at.press("escape", "e")
+        await at.type("1 >open pump")
+        assert "; done EV1 Open the pump cover" in at.said

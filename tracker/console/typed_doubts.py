@@ -1,19 +1,19 @@
-"""What is unlikely about what would be written: a level, a tick, must work given up.
+"""What is unlikely about what would be written: a level, a tick, many ticks at once, must work given up.
 
 Hides against what a level is held: what is expected at its own instant, between the readings around it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from tracker.console.key_events import tick_doubts
 from tracker.forecast.figures import ConsumableFigure, Estimate, Range
 from tracker.foundation.shown import pet_down
-from tracker.foundation.text import amount
-from tracker.journal.progress import Progress
+from tracker.foundation.text import amount, count
+from tracker.journal.progress import Progress, TaskState
 from tracker.plan.model import Consumable
 
 Event = Mapping[str, Any]
@@ -41,6 +41,36 @@ def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | Non
         elif event.get("kind") == "done":
             found += tick_doubts(progress, str(event.get("step")), at)
     return found
+
+
+MOST_TICKS = 5
+"""Ticks of one line beyond which it is asked whether its last step is the one that was meant."""
+
+
+def far_doubts(events: Iterable[Event], progress: Progress, left_out: Collection[str]) -> list[str]:
+    """Return how far a line of several ticks goes: through which tasks, and before which need.
+
+    Nothing where they are few and reach neither work before its need nor another optional task not begun.
+    `left_out`: optional tasks that the advice does not count.
+    """
+    ticks = [str(event.get("step")) for event in events if event.get("kind") == "done"]
+    if len(ticks) < 2 or not all(step in progress.steps for step in ticks):
+        return []
+    tasks = list(dict.fromkeys(progress.steps[step].step.task for step in ticks))
+    needs: dict[str, str] = {}
+    for n, step in enumerate(ticks):
+        skipped = [need for need in progress.needs.get(step, ()) if need not in (*ticks[:n], *needs)]
+        needs |= dict.fromkeys(skipped, f"{step} before its need {', '.join(skipped)}")
+    why = {task: "not begun" for task in tasks[1:] if _not_begun(progress.tasks[task])}
+    why |= {task: "not counted" for task in tasks if task in left_out}
+    if len(ticks) <= MOST_TICKS and not needs and not why:
+        return []
+    through = ", ".join(f"{task} ({why[task]})" if task in why else task for task in tasks)
+    return ["; ".join((f"{count(len(ticks), 'event')} through {through}", *dict.fromkeys(needs.values())))]
+
+
+def _not_begun(task: TaskState) -> bool:
+    return task.optional and task.status == "open"
 
 
 def must_doubts(events: Iterable[Event], progress: Progress) -> list[str]:

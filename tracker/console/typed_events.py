@@ -25,7 +25,7 @@ from tracker.console.live_screen import LiveScreen
 from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
-from tracker.console.typed_doubts import doubts, must_doubts, reading_figure
+from tracker.console.typed_doubts import doubts, far_doubts, must_doubts, reading_figure
 from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
@@ -143,8 +143,10 @@ class TypedEvents:
 
     def _unlikely(self, text: str, events: list[dict[str, Any]]) -> list[str]:
         """Return why Enter is wanted twice, if it is."""
-        now = self._session.now(self._screen.utc())
-        found = doubts(events, self._session.ahead, self._estimate, now)
+        now, snapshot = self._session.now(self._screen.utc()), self._session.snapshot
+        left_out = snapshot.passed_over if snapshot is not None else frozenset()
+        found = far_doubts(events, self._session.ahead, left_out)
+        found += doubts(events, self._session.ahead, self._estimate, now)
         follows = self._follows(text, events)
         if follows is not None and follows.worse and any(event["kind"] in CHOICES for event in events):
             found.append(follows.words)

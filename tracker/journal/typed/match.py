@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from tracker.foundation.errors import EventError
@@ -65,8 +66,9 @@ def names_step(progress: Progress, text: str) -> bool:
 def find_step(progress: Progress, text: str, among: Sequence[str] | None = None) -> str:
     """Return the step meant by an id, a part, a beginning or words.
 
-    `among` names the steps in question, of which the first that fits is taken; without it the fit has to be
-    the only one among open steps, or among all where no open one fits.
+    `among` names the steps in question, of which the first that fits is taken, by a beginning of its id or
+    of words of what is done alike; without it the fit has to be the only one among open steps, or among all
+    where no open one fits.
     """
     if among is not None:
         return _first(text, _steps(progress, among), "step")
@@ -105,10 +107,27 @@ def _steps(progress: Progress, ids: Iterable[str]) -> list[Named]:
 
 
 def _first(text: str, named: Sequence[Named], what: str) -> str:
-    found = _best(text, named)
-    if not found:
-        raise _nothing(text, named, what)
-    return found[0]
+    """Return the first id that fits: as written, else by a beginning, else by what stands anywhere in it."""
+    for fits in (_whole, _begins):
+        if found := [id for id, words in named if fits(text.casefold(), id.casefold(), words.casefold())]:
+            return found[0]
+    if found := _best(text, named):
+        return found[0]
+    raise _nothing(text, named, what)
+
+
+def _whole(text: str, id: str, words: str) -> bool:
+    """Whether a text is a whole id, or its part: what somebody writes who knows the step by it."""
+    return text in (id, id.rpartition(".")[2])
+
+
+def _begins(text: str, id: str, words: str) -> bool:
+    """Whether a text is the beginning of an id, or each of its words that of one in the id or the deed."""
+    known = re.findall(r"[^\W_]+", f"{id} {words}")
+    asked = re.findall(r"[^\W_]+", text)
+    return bool(asked) and (
+        id.startswith(text) or all(any(one.startswith(word) for one in known) for word in asked)
+    )
 
 
 def _only(text: str, named: Sequence[Named], rest: Sequence[Named], what: str) -> str:
