@@ -78,7 +78,7 @@ class Shot:
 SHOTS = {
     "desk": Shot("2:14:37", (120, 36)),
     "desk-80": Shot("2:14:37", (80, 24), width_px=960),
-    "desk-200": Shot("2:14:37", (200, 55), width_px=1480),
+    "desk-200": Shot("2:14:37", (200, 55), width_px=1440),
     "start": Shot("0:00", (120, 36)),
     "entry": Shot("2:14:37", (100, 30), ("e", *"1 >plug -3"), width_px=1000),
     "last-call": Shot("4:05", (100, 30), width_px=1000, silent="0:24"),
