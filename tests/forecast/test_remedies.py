@@ -11,6 +11,7 @@ from tests.forecast.test_alerts import HOME, OXYGEN, alerts
 from tests.runs import Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
 from tracker.forecast.figures import Alert, Estimate, Leak, Unheard
+from tracker.foundation.shown import pet_down
 
 
 def test_the_chance_says_what_is_short_and_the_cheapest_choice_that_meets_what_is_needed() -> None:
@@ -141,3 +142,14 @@ def test_a_choice_that_changes_nothing_is_no_remedy() -> None:
     leaves = tuple(choice for choice in made.choices or () if choice.id in ("must-only", "give-up:c"))
     none = remedy(replace(gone, choices=leaves))
     assert none.do == () and ". Nothing faster is left. In 9 cases of 10 all are inside by" in none.text
+
+
+def test_a_recall_that_can_wait_says_until_when() -> None:
+    run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 90)), HOME, limits={"elapsed": "1:45"})
+    run.done("a.1", at=1800)
+    made = flat(run.now, 1860, choices=True)
+    latest = made.turn_back.latest
+    assert latest is not None and made.choices is not None
+    made = replace(made, choices=tuple(one for one in made.choices if one.id == "call-home"))
+    told = {one.id: one.text for one in all_alerts(run.now, made, now=1860)}["confidence"]
+    assert told.endswith(f". call home: inside 1:11, >99 %; time for that until {pet_down(latest)}")

@@ -201,8 +201,12 @@ def _best(look: Look) -> tuple[Choice | None, Remedy]:
         words = _drops(look, choice, do)
     ask = _ask(look.made, choice.binding, choice.nine, choice.inside.p90)
     ask = "" if choice.meets else f", the best left{ask}"
+    latest = look.made.turn_back.latest
     figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe, "then_at": choice.at}
     then = f", as of {slot('then_at', 'down')}" if pet_down(choice.at) != pet_down(look.now) else ""
+    # A recall costs all the work that is left: who reads of it must see how long it can still wait.
+    if choice.id == "call-home" and latest is not None and latest > look.now:
+        then, figures["home_by"] = f"{then}; time for that until {slot('home_by', 'down')}", latest
     return choice, (f"{words}: {then_inside()}{then}{ask}", do, figures)
 
 
