@@ -32,11 +32,13 @@ class Terminal:
     ) -> None:
         """Start it. `size` is (columns, rows)."""
         columns, rows = size
+        told = {**(os.environ if env is None else env), "TERM": "xterm-256color"}
+        sized = ("COLUMNS", "LINES")  # what a worker of the tests has there is not this terminal's size
         self.child: pexpect.spawn[bytes] = pexpect.spawn(
             python,
             list(words),
             dimensions=(rows, columns),
-            env={**(os.environ if env is None else env), "TERM": "xterm-256color"},
+            env={name: value for name, value in told.items() if name not in sized},
             cwd=str(cwd),
             timeout=PATIENCE_S,
         )
