@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
-from tracker.foundation.times import format_instant, format_pet, whole_milliseconds
+from tracker.foundation.times import format_instant, format_pet_s, whole_milliseconds
 from tracker.journal.events import Parsed, parse_event
 from tracker.journal.fold import check_bounds, completed, stamp
 from tracker.journal.kinds import ABOUT_EVENTS, AFTER_CLOSED, BEFORE_ZERO, is_partner, partner_of
@@ -96,7 +96,7 @@ def _when(fold: Folded, parsed: Parsed, now: datetime) -> tuple[float, bool]:
     if fold.zero is None and at > 0 and parsed.kind in BEFORE_ZERO:
         raise _refused(parsed, at, "the clock has not started; before zero `at` is 0 or negative")
     if live and fold.zero is not None and at > stamp(now, fold.zero) + AHEAD_S:
-        present = _pet(stamp(now, fold.zero))
+        present = format_pet_s(stamp(now, fold.zero))
         raise _refused(parsed, at, f"that is in the future, now it is {present}")
     return float(at), True
 
@@ -136,8 +136,4 @@ def _new_warnings(before: Folded, after: Folded) -> tuple[str, ...]:
 
 def _refused(parsed: Parsed, at: float, why: str) -> EventError:
     what = plain(f"{parsed.kind} {parsed.body.get('step') or parsed.body.get('task') or ''}", most=80).strip()
-    return EventError(f"{what} at {_pet(at)}: {why}")
-
-
-def _pet(at: float) -> str:
-    return format_pet(at, with_seconds=True)
+    return EventError(f"{what} at {format_pet_s(at)}: {why}")

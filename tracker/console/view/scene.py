@@ -18,7 +18,7 @@ from tracker.console.commands import BY_ID
 from tracker.console.seat_clock import ClockDoubt
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure, Range
-from tracker.journal.progress import Progress, StepState, done_share, letters
+from tracker.journal.progress import Progress, StepState, letters
 from tracker.journal.typed import chosen_events, parted
 
 Course = Mapping[str, tuple[float, float]]
@@ -128,11 +128,6 @@ class Snapshot:
         work = {s for c in outside for s in self.ahead.get(c, ())}
         closeout = all(tasks[steps[s].step.task].task.closeout for s in work)
         return progress.zero is not None and bool(work) and closeout
-
-    @cached_property
-    def done_share(self) -> float:
-        """Share of the planned work, in crew members' time, that is done, 0 to 1."""
-        return done_share(self.progress)
 
     @cached_property
     def ingress(self) -> Mapping[str, float | None]:
