@@ -16,7 +16,7 @@ import pytest
 
 from tests.files import GENESIS, append, folder, note, write_ahead
 from tracker.foundation.errors import JournalError
-from tracker.journal import sqlite, sqlite_files, sqlite_locks
+from tracker.journal import sqlite, sqlite_files
 from tracker.journal.sqlite import SqliteStore
 from tracker.journal.store import Genesis, Shown
 
@@ -31,7 +31,7 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture(autouse=True)
 def short_patience(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sqlite_locks, "_PATIENCE_S", 0.1)
+    monkeypatch.setattr(sqlite_files, "_PATIENCE_S", 0.1)
 
 
 def test_a_new_journal_is_private_and_leaves_nothing_beside_it(path: Path) -> None:

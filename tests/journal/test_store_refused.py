@@ -11,7 +11,7 @@ import pytest
 
 from tests.files import GENESIS, append, folder
 from tracker.foundation.errors import JournalError
-from tracker.journal import sqlite_locks
+from tracker.journal import sqlite_files
 from tracker.journal.sqlite import SqliteStore
 
 
@@ -25,7 +25,7 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture(autouse=True)
 def short_patience(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sqlite_locks, "_PATIENCE_S", 0.1)
+    monkeypatch.setattr(sqlite_files, "_PATIENCE_S", 0.1)
 
 
 def refuse(path: Path, *, read_only: bool) -> str:

@@ -85,8 +85,8 @@ def test_what_the_journal_refuses_is_kept_here_and_sent_by_the_next_desk(
 def test_for_whom_a_write_waits_is_told_once_not_with_every_try(
     path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("tracker.journal.sqlite_locks._TELL_S", 0.05)
-    monkeypatch.setattr("tracker.journal.sqlite_locks._PATIENCE_S", 0.2)
+    monkeypatch.setattr("tracker.journal.sqlite_files._TELL_S", 0.05)
+    monkeypatch.setattr("tracker.journal.sqlite_files._PATIENCE_S", 0.2)
     writer, heard = begun(path, tmp_path / "out")
     until(heard, Opened)
     with closing(sqlite3.connect(path, isolation_level=None)) as other:

@@ -184,7 +184,7 @@ print("ready", flush=True)
 sys.stdin.read()
 """
     waits: list[str] = []
-    monkeypatch.setattr("tracker.journal.sqlite_locks._PATIENCE_S", 1.2)
+    monkeypatch.setattr("tracker.journal.sqlite_files._PATIENCE_S", 1.2)
     with program(code, path) as reader, Journal.open(path) as journal:
         journal.tell_waiting(waits.append)
         with pytest.raises(Held, match=rf"is locked by .+ \(process {reader.pid}\); nothing was written"):

@@ -63,6 +63,7 @@ def _ask(args: argparse.Namespace) -> None:
 def _wanted(args: argparse.Namespace) -> Wanted:
     from tracker.cli.import_ import limit_of
     from tracker.foundation.errors import WrongUsage
+    from tracker.foundation.text import listed
     from tracker.plan.scalars import is_id
     from tracker.plan.sheet_names import People
     from tracker.plan.skeleton import Wanted
@@ -74,7 +75,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
             raise WrongUsage(f"--crew: {name.strip()!r} is no id of a crew member; {right}")
         people.add(name.strip())
     if args.kind and args.kind not in KINDS:
-        raise WrongUsage(f"--kind: {args.kind!r} is not known; write {', '.join(KINDS[:-1])} or {KINDS[-1]}")
+        raise WrongUsage(f"--kind: {args.kind!r} is not known; write {listed(KINDS, 'or')}")
     limit = limit_of(args.limit or "6:30")
     assert limit is not None
     name = (args.excursion or Path(args.plan).stem).strip()

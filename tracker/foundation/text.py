@@ -93,6 +93,11 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Words as a sentence has them: `a`, `a and b`, `a, b and c`."""
+    return f" {last} ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
+
+
 def near(word: str, known: Iterable[str], most: int = 3) -> list[str]:
     """The known words that a misspelt one may have been meant as, the likeliest first."""
     from difflib import get_close_matches

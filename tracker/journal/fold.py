@@ -25,7 +25,6 @@ from tracker.journal.folding import (  # noqa: F401 (the table names what is in 
     conditions,
     plan_changes,
     questions,
-    whereabouts,
     work,
 )
 from tracker.journal.folding.begin import start_waiting

@@ -345,7 +345,7 @@ KINDS = (
         handover=True, news=False,
     ),
     EventKind(
-        name="checked", body="Checked", effect="whereabouts.checked", before_zero=True, begins=False,
+        name="checked", body="Checked", effect="conditions.checked", before_zero=True, begins=False,
         words=("check",), keys={"K": "check"},
         arguments=(
             Argument("round", "round", required=False), _CREW, Argument("answers", "answers"), _TEXT,
@@ -354,18 +354,18 @@ KINDS = (
         example="check 1 ok 0.52 ok", verb="checked", mark="check", cause="readings",
     ),
     EventKind(
-        name="took", body="Took", effect="whereabouts.took", before_zero=True, begins=False,
+        name="took", body="Took", effect="conditions.took", before_zero=True, begins=False,
         arguments=(Argument("hardware", "hardware"), _CREW, _TEXT),
         meaning="who has a piece of hardware", example="took wrench EV2", verb="took", news=False,
     ),
     EventKind(
-        name="put", body="Put", effect="whereabouts.put", before_zero=True, begins=False,
+        name="put", body="Put", effect="conditions.put", before_zero=True, begins=False,
         arguments=(Argument("hardware", "hardware"), _SITE, _TEXT),
         meaning="where hardware was left; `lock`: it was brought back", example="put wrench truss-4",
         verb="put", news=False,
     ),
     EventKind(
-        name="placed", body="Placed", effect="whereabouts.placed", before_zero=True, begins=False,
+        name="placed", body="Placed", effect="conditions.placed", before_zero=True, begins=False,
         words=("at",),
         keys={"P": "at"},
         arguments=(_SITE, Argument("crew", "each"), _TEXT),

@@ -29,7 +29,7 @@ from tracker.foundation.errors import JournalError
 from tracker.foundation.output import state_folder
 from tracker.foundation.times import format_instant
 from tracker.journal.kept_press import Kept, State
-from tracker.journal.sqlite_locks import patiently, told
+from tracker.journal.sqlite_files import patiently, told
 from tracker.journal.store import Genesis, Row
 
 _FORMAT = 1

@@ -21,7 +21,7 @@ from tracker.foundation.clock import monotonic_s, pause, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.times import format_instant
 from tracker.journal import sqlite_files as files
-from tracker.journal.sqlite_locks import code_of, patiently, tell_nobody, told
+from tracker.journal.sqlite_files import code_of, patiently, tell_nobody, told
 from tracker.journal.sqlite_tables import (
     IN_FILE,
     INSERT_ESTIMATE,

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from tracker.foundation.text import near
+from tracker.foundation.text import listed, near
 from tracker.plan.scalars import ALONE, is_id, shown
 from tracker.plan.schema import PLACES, Entry
 from tracker.plan.yaml_tree import Key, Loc, Node, Tree
@@ -110,11 +110,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
         return f"did you mean {ends[0]}?"
     if not words:
         return ""
-    return _listed(words, "write ") if len(words) <= 12 else f"known are {', '.join(words[:8])}, ..."
-
-
-def _listed(words: list[str], before: str) -> str:
-    return before + " or ".join([", ".join(words[:-1]), words[-1]][len(words) == 1 :]) if words else ""
+    return f"write {listed(words, 'or')}" if len(words) <= 12 else f"known are {', '.join(words[:8])}, ..."
 
 
 def _complain(tree: Tree, detail: ErrorDetails, at: tuple[str, ...]) -> None:
@@ -139,7 +135,8 @@ def _unknown_key(tree: Tree, loc: Loc, at: tuple[str, ...]) -> None:
     model = PLACES.get(at + _place(loc[:-1], at))
     known = _keys(model)
     key, word = str(loc[-1]), _meant(loc, at)
-    right = _elsewhere(key, model) or (f"did you mean {word}?" if word else _listed(known, "write "))
+    offered = f"did you mean {word}?" if word else f"write {listed(known, 'or')}" if known else ""
+    right = _elsewhere(key, model) or offered
     if " " in key and tree.find(loc).null:
         right = "a comma in braces starts a new key: put text with a comma in quotes"
     tree.report_key(loc, "is not a key here", right)

@@ -17,7 +17,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from tracker.foundation.text import plain
+from tracker.foundation.text import listed, plain
 from tracker.foundation.times import format_exact, parse_instant, parse_pet
 from tracker.plan.yaml_tree import Node
 
@@ -256,7 +256,7 @@ Format = Annotated[int, PlainValidator(_format), WithJsonSchema({"const": 1})]
 def _one_of(*words: str) -> PlainValidator:
     def check(value: Any) -> str:
         if not isinstance(value, Node) or value.text not in words:
-            wrong(f"{shown(value)} is not known here", f"write {', '.join(words[:-1])} or {words[-1]}")
+            wrong(f"{shown(value)} is not known here", f"write {listed(words, 'or')}")
         return value.text
 
     return PlainValidator(check)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import NamedTuple, Protocol
 
+from tracker.foundation.text import listed
 from tracker.foundation.times import format_exact, format_instant, format_pet
 from tracker.plan.cells import DAY_S, IN_WORDS, LEAST_S, UNITS, Cell, span_of, unit_in
 from tracker.plan.columns import Columns, Wishes, column_name
@@ -207,8 +208,7 @@ class StartColumns:
 
     def _both(self, row: _Row, places: Sequence[int], what: str, right: str) -> None:
         names = [f"{column_name(at)} ({self._columns.headings[at].strip()})" for at in places]
-        listed = f"{', '.join(names[:-1])} and {names[-1]}"
-        self._fault(row.step.row, places[0], what, right, f"columns {listed}")
+        self._fault(row.step.row, places[0], what, right, f"columns {listed(names)}")
 
 
 def elsewhere(starts: Mapping[str, tuple[int, float]], on_paper: Mapping[str, float]) -> str | None:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from tracker.foundation.errors import Fault, PlanError, WrongUsage
-from tracker.foundation.text import did_you_mean, near
+from tracker.foundation.text import did_you_mean, listed, near
 from tracker.plan.cells import Cell, text_cell
 from tracker.plan.columns import NO_WISHES, SPANS, Columns, Wishes, match
 from tracker.plan.package import MOST_COLUMNS, MOST_ROWS
@@ -136,9 +136,8 @@ def _chosen(grids: Sequence[Grid], file: str, wishes: Wishes) -> tuple[Grid, Tab
     if not likely:
         raise _empty(file)
     names = [grid.name for grid, _ in likely]
-    listed = f"{', '.join(names[:-1])} and {names[-1]}"
-    what = f"sheets {listed} {'both' if len(names) == 2 else 'all'} hold steps" if complete else ""
-    what = what or f"none of the sheets {listed} has headings for what is done, by whom and how long"
+    what = f"sheets {listed(names)} {'both' if len(names) == 2 else 'all'} hold steps" if complete else ""
+    what = what or f"none of the sheets {listed(names)} has headings for what is done, by whom and how long"
     raise PlanError([Fault(file, 0, 0, "", what, f'say --sheet "{names[0]}"')])
 
 

@@ -20,6 +20,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from tracker.foundation.errors import Fault, PlanError
+from tracker.foundation.text import listed
 from tracker.plan.cells import Cell, Kind, typed_cell
 from tracker.plan.package import (
     LOCKED,
@@ -313,8 +314,7 @@ def shown_rows(rows: Sequence[int]) -> str:
         else:
             runs.append([row])
     parts = [f"{run[0]} to {run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs]
-    listed = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return f"row{'s' if len(rows) > 1 else ''} {listed}"
+    return f"row{'s' if len(rows) > 1 else ''} {listed(parts)}"
 
 
 if __name__ == "__main__":
