@@ -91,7 +91,7 @@ async def test_a_start_that_a_full_disk_refuses_holds_the_ticks_behind_it(on_dis
         disk.full = True
         at.hand.move(1)
         await at.strike("z", "1")
-        await at.until(lambda: at.desk.runtime.session.fault)
+        await at.until(lambda: at.desk.runtime.session.away.words)
         at.hand.move(0.5)
         at.desk.repaint()
         await at.painted()
@@ -138,7 +138,7 @@ async def test_an_undo_takes_an_unsaved_tick_out_of_the_queue(on_disk: Any, disk
         disk.full = True
         at.hand.move(1)
         await at.strike("1")
-        await at.until(lambda: at.desk.runtime.session.fault)
+        await at.until(lambda: at.desk.runtime.session.away.words)
         at.hand.move(1)
         await at.strike("u")
         disk.full = False
@@ -228,7 +228,7 @@ async def refused(at: Any, *keys: str) -> None:
     """Press keys while the disk is full, and wait until it has refused them."""
     at.hand.move(1)
     await at.strike(*keys)
-    await at.until(lambda: at.desk.runtime.session.fault)
+    await at.until(lambda: at.desk.runtime.session.away.words)
     at.hand.move(1)
 
 

@@ -105,6 +105,14 @@ def test_what_is_not_in_the_journal_is_an_alert_that_no_key_takes_away() -> None
     lost = replace(scene, disk=Disk(3, unsaved=1, fault="no room on the disk"))
     assert rows(lost) == [" !! ACT   1 entry not saved: no room on the disk. Keys go on"]
     assert "a seen" in rows(with_alerts(kept, LOOK))[0]
+    away = Disk(3, fault="the server does not answer", fault_since=8040.0)
+    assert rows(replace(scene, disk=away)) == [
+        " !  LOOK  away since 2:14: the server does not answer. Keys go on"
+    ]
+    # A place that holds another history will never take what is kept; what has only to be known comes later.
+    forked = replace(kept, disk=replace(kept.disk, forked=True))
+    assert rows(forked) == [f" !! ACT   {words}"]
+    assert [alert.severity for alert in standing_alerts(with_alerts(kept, ACT))] == ["act", "look"]
 
 
 def test_last_calls_share_a_row() -> None:

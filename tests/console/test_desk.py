@@ -320,7 +320,7 @@ async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
         await at.press("z")
         at.hand.move(1)
         await at.strike("1")
-        await at.until(lambda: at.desk.runtime.session.fault)
+        await at.until(lambda: at.desk.runtime.session.away.words)
         at.hand.move(1)
         at.desk.repaint()
         await at.painted()

@@ -459,12 +459,12 @@ async def test_what_was_refused_since_is_decided_on_in_words(at_desk: Callable[.
         await at.press("1")
         wanted = "by op@desk, refused since: done step=hatch.open"
         shown = " ".join(at.whole.split())
-        assert "!! ACT pressed 2031" in shown and wanted in shown and ", 1 refused" in shown
+        assert "! LOOK pressed 2031" in shown and wanted in shown and ", 1 refused" in shown
         await at.press("e")
         await at.type("later")
         assert at.said.startswith("Enter keeps it for later: pressed 2031")
         await at.press("enter")
-        assert "!! ACT pressed" not in at.whole and ", 1 refused" in at.whole
+        assert "LOOK pressed" not in " ".join(at.whole.split()) and ", 1 refused" in at.whole
         await at.press("e")
         await at.type("leave")
         assert at.said.startswith("Enter writes")

@@ -24,6 +24,7 @@ from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import standing_alerts
 from tracker.console.view.head import disk_spans
 from tracker.console.writer import (
+    Away,
     Job,
     Opened,
     OthersWrote,
@@ -167,7 +168,7 @@ def test_a_restart_while_the_line_is_cut_goes_on_with_what_this_machine_knew(
         lambda: open_again(place_of(through), tmp_path / "out"), "op@desk", outbox=tmp_path / "out"
     )
     runtime.start(reports.put)
-    while runtime.session.kept < 2 or runtime.session.fault == "":
+    while runtime.session.kept < 2 or runtime.session.away.words == "":
         runtime.take(reports.get(timeout=10))
     scene = runtime.session.scene(PRESSED, runtime.monotonic_s())
     assert scene.disk.number == 2 and scene.disk.kept == 2
@@ -178,6 +179,21 @@ def test_a_restart_while_the_line_is_cut_goes_on_with_what_this_machine_knew(
     assert runtime.session.kept == 0 and runtime.stop() == ()
     with Journal.open(direct, read_only=True) as journal:
         assert [event.body.get("step") for event in journal.fold.recorded] == [None, "t0.1", "t0.2", "t0.3"]
+
+
+def test_a_desk_that_only_waits_says_that_the_server_is_away_until_it_is_back(
+    line: Line, direct: str, server: Server, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    session = _session()
+    session.take(until(heard, Opened), 0.0)
+    for away, wanted in ((True, ["away since"]), (False, [])):
+        line._proxy.block(away)
+        session.take(until(heard, Away), 1.0)
+        told = [alert.text for alert in standing_alerts(session.scene(PRESSED, 1.0))]
+        assert [" ".join(text.split()[:2]) for text in told] == wanted
+    writer.submit(Job(1, (done("t0.1", 600),), PRESSED))
+    assert until(heard, Written).numbers == (2,) and writer.stop() == ()
 
 
 def test_what_was_sent_without_an_answer_is_taken_back_only_once_it_is_there(
@@ -348,8 +364,9 @@ def test_a_desk_whose_server_holds_another_history_stops_and_keeps_everything(
         until(heard, Written)
     _another_history(server, direct)
     writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
-    report = until(heard, Unsaved)
+    said, report = until(heard, Away), until(heard, Unsaved)
     assert report.kept and "another history from event 3 on" in report.words
+    assert said.forked and "`elsewhere PATH` goes on there" in said.words
     assert [job.token for job in writer.stop()] == [8]
     with Journal.open(direct, read_only=True) as journal:
         assert journal.number == 3

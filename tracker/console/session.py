@@ -38,6 +38,7 @@ from tracker.console.workers import (
 )
 from tracker.console.writer import (
     Aside,
+    Away,
     Failed,
     Job,
     Opened,
@@ -70,7 +71,7 @@ def later(utc: datetime, before: datetime | None) -> datetime:
 
 def on_disk(
     number: int,
-    fault: str,
+    away: Away,
     waiting: Sequence[PendingWrite],
     now: Callable[[datetime], float],
     refusals: Refusals,
@@ -80,7 +81,9 @@ def on_disk(
     kept = [p.job.utc for p in waiting if p.unsaved and p.kept]
     since = now(kept[0]) if kept else None
     refused, told = len(refusals.presses), tuple(f"{words}. {WAYS}" for words in refusals.told)
-    return Disk(number, bool(waiting), unsaved, fault, len(kept), since, refused, told)
+    gone = None if away.since is None else now(away.since)
+    fault = away.words or next((p.unsaved for p in waiting if p.unsaved), "")
+    return Disk(number, bool(waiting), unsaved, fault, gone, away.forked, len(kept), since, refused, told)
 
 
 def resumed(job: Job, progress: Progress, mono: float) -> PendingWrite:
@@ -106,7 +109,7 @@ class Session:
     """Of the last event known to be on disk."""
     said: str = ""
     said_ink: Ink = ""
-    fault: str = ""
+    away: Away = field(default_factory=Away)
     keys: Mapping[str, str] = field(default_factory=dict)
     """Keys that a person chose, as they are shown, by id of a command."""
     local_time: bool = False
@@ -158,7 +161,7 @@ class Session:
             now=self.now(utc),
             utc=utc,
             live=self.live(utc),
-            disk=on_disk(self.number, self.fault, waiting, self.now, self.refusals),
+            disk=on_disk(self.number, self.away, waiting, self.now, self.refusals),
             marks=shown_marks(self._marks, waiting, mono),
             hollow=frozenset(hollow),
             said=self.said,
@@ -242,7 +245,7 @@ class Session:
     def take(self, report: Report, mono: float) -> None:
         """Take in what the writer reports."""
         if isinstance(report, Opened):
-            self.path, self.seat = report.path, report.seat
+            self.path, self.seat, self.away = report.path, report.seat, Away()
             self._confirm(report.progress)
         elif isinstance(report, OthersWrote):
             if words := news(report.progress, self.number, self.seat):
@@ -261,20 +264,20 @@ class Session:
                 back = f"{self.keys.get('redo', 'U')} brings it back"
                 self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
             self._settle()
+        elif isinstance(report, Away):
+            self.away = report
         elif isinstance(report, Told | Aside):
             beside = "the journal beside the desk: " if isinstance(report, Aside) else ""
             self.say(f"{beside}{report.words}", "late")
-        elif isinstance(report, Unsaved) and report.token in self._queue.jobs:
-            pending, self.fault = self._queue.jobs[report.token], report.words
-            known = pending.not_written(report)
-            if report.words != known:  # Said once: what is said meanwhile is not wiped out every second.
-                where = "kept here" if report.kept else "unsaved"
+        elif isinstance(report, Unsaved) and (pending := self._queue.jobs.get(report.token)):
+            again = report.words == pending.not_written(report)
+            where = "kept here" if report.kept else "unsaved"
+            if not again:  # What is said meanwhile is not wiped out every second.
                 self.say(f"{where}: {report.words}; it is tried again every second; {OFFER}", "alarm")
                 self._settle()
 
     def _written(self, report: Written, mono: float) -> None:
         pending = self._queue.written(report)
-        self.fault = ""
         if pending is not None and pending.taken_back:
             events = tuple({"kind": "withdrawn", "event": number} for number in reversed(report.numbers))
             self._owed.append(

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from tracker.console.elsewhere import Elsewhere, go_on, offered, write_page
+from tracker.console.elsewhere import OFFER, Elsewhere, go_on, offered, write_page
 from tracker.forecast.figures import Estimate
 from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import EventError, TrackerError
@@ -111,6 +111,16 @@ class OthersWrote:
 
 
 @dataclass(frozen=True)
+class Away:
+    """The journal's place does not answer, or refuses what is written; without words all is well."""
+
+    words: str = ""
+    since: datetime | None = None
+    forked: bool = False
+    """Whether it holds another history, so that nothing of this desk is ever written there."""
+
+
+@dataclass(frozen=True)
 class Aside:
     """Something that can be done again later did not work: looking, keeping an estimate, the page."""
 
@@ -141,6 +151,7 @@ Report = (
     | TakenBack
     | Unsaved
     | OthersWrote
+    | Away
     | Aside
     | Told
 )
@@ -171,6 +182,8 @@ class Writer(threading.Thread):
         self._open, self._seat, self._report, self._folder = open_journal, seat, report, outbox
         self._utc_now = utc_now
         self._waited_for = self._refuses = ""
+        self._away = Away()
+        self._said: Aside | None = None
         self.kept_in: Path | None = None
         """The outbox of this seat; None where none is kept."""
         self._sitting: Any = None
@@ -324,6 +337,7 @@ class Writer(threading.Thread):
                 self._sent |= {job.token} if isinstance(error, Lost) else set()
                 self._late |= set(self._unwritten)
                 self._refuses = _words(error)
+                self._look_at(error)
                 for each in self._waiting:
                     there = each.token in self._sent
                     self._report(Unsaved(each.token, self._refuses, self.keeps(each), there))
@@ -331,6 +345,7 @@ class Writer(threading.Thread):
             else:
                 self._unwritten.pop(self._waiting.pop(0).token, None)
                 self._waited_for = self._refuses = ""
+                self._look_at(None)
                 self._report(Written(job.token, tuple(numbers), progress))
                 if job.settles is not None:
                     journal.sitting.settle(*job.settles, at_once=True)
@@ -363,10 +378,30 @@ class Writer(threading.Thread):
         try:
             if task is not None:
                 task(journal)
-            elif journal.refresh():
+                return
+            if journal.refresh():
                 self._report(OthersWrote(journal.progress()))
+            if not self._waiting:
+                self._look_at(None)
         except Exception as error:
-            self._report(Aside(_words(error) + (offered(journal, self.kept_in) if task is None else "")))
+            aside = Aside(_words(error) + (offered(journal, self.kept_in) if task is None else ""))
+            # Said once: what is said meanwhile is not wiped out with every look.
+            if task is not None or aside != self._said:
+                self._report(aside)
+            if task is None:
+                self._said = aside
+                self._look_at(error)
+
+    def _look_at(self, error: Exception | None) -> None:
+        """Say that the journal's place went away, is another, or is back, where that is news."""
+        words, before = "" if error is None else _words(error), self._away
+        forked = isinstance(error, Forked)
+        words += f"; {OFFER}" if forked else ""
+        if words != before.words:
+            since = before.since or self._utc_now()
+            self._away = Away(words, since, forked) if words else Away()
+            self._said = self._said if words else None
+            self._report(self._away)
 
 
 def _words(error: Exception) -> str:

@@ -189,22 +189,22 @@ def standing_alerts(scene: Scene) -> list[Alert]:
     estimate = scene.estimate
     every = estimate.alerts if estimate else ()
     waiting = [a for a in every if not _seen(scene, a)]
-    return [*_of_seat(scene), *waiting, *(a for a in every if a.severity == "act" and _seen(scene, a))]
+    first = sorted([*_of_seat(scene), *waiting], key=lambda a: a.severity != "act")
+    return [*first, *(a for a in every if a.severity == "act" and _seen(scene, a))]
 
 
 def _of_seat(scene: Scene) -> list[Alert]:
-    """Return that a clock is in doubt, or that something is not in the journal; neither can be marked."""
+    """Return that a clock is in doubt, or the journal's place away; neither can be marked."""
     disk = scene.disk
     found = [Alert("clock", scene.clock.words, False, "clock", "act")] if scene.clock else []
-    found += [Alert(f"refused-{n}", said, False, "disk", "act") for n, said in enumerate(disk.refused_words)]
+    found += [Alert(f"refused-{n}", said, False, "disk", "look") for n, said in enumerate(disk.refused_words)]
     if not disk.unsaved and not disk.kept and not disk.fault:
         return found
-    since = f" since {pet(disk.kept_since)}" if disk.kept_since is not None else ""
-    told = [f"{count(disk.kept, 'entry', 'entries')} kept here{since}"] if disk.kept else []
+    kept, away = ("" if t is None else f" since {pet(t)}" for t in (disk.kept_since, disk.fault_since))
+    told = [f"{count(disk.kept, 'entry', 'entries')} kept here{kept}"] if disk.kept else []
     told += [f"{count(disk.unsaved, 'entry', 'entries')} not saved"] if disk.unsaved else []
-    words = f"{', '.join(told) or 'the disk refuses'}: {disk.fault or 'not written yet'}. Keys go on"
-    severity: Severity = "act" if disk.unsaved else "look"
-    return [*found, Alert("disk", words, acknowledged=False, kind="disk", severity=severity)]
+    words = f"{', '.join(told) or f'away{away}'}: {disk.fault or 'not written yet'}. Keys go on"
+    return [*found, Alert("disk", words, False, "disk", "act" if disk.unsaved or disk.forked else "look")]
 
 
 def _seen(scene: Scene, alert: Alert) -> bool:

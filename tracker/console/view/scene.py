@@ -152,7 +152,11 @@ class Disk:
     unsaved: int = 0
     """Events that could not be written and wait in the queue."""
     fault: str = ""
-    """What the disk said."""
+    """What the disk, or the server, said."""
+    fault_since: float | None = None
+    """PET since when it does."""
+    forked: bool = False
+    """Whether the journal's place holds another history, so that nothing goes there any more."""
     kept: int = 0
     """Events that could not be written so far, and are on this seat's own disk."""
     kept_since: float | None = None
