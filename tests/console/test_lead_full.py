@@ -16,7 +16,7 @@ from tracker.console.layout import VIEWS
 from tracker.console.view.help import in_full
 from tracker.console.view.lead_1_day import why
 from tracker.console.view.lead_4_runs_down import levels
-from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Supposed
+from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Suggestion, Supposed
 from tracker.console.view.styled_text import Line, Span, folded, heading, region, text_of, under, width_of
 from tracker.forecast.figures import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
 from tracker.forecast.wording import shown_causes
@@ -87,7 +87,7 @@ def test_the_page_of_everything_has_every_word(scene: LeadScene, width: int) -> 
         trouble=f"one.sqlite: {LONG}, too",
         moved=Moved(0.0, NOW_S, ((LONG, 600.0),)),
         supposed=Supposed("drop lamp", trouble=LONG),
-        orders=Orders(NOW_S, ((f"hand a step over: {LONG}", 600.0, 0.9),)),
+        orders=Orders(NOW_S, (Suggestion({}, f"hand a step over: {LONG}: earlier", 600.0, 0.9),)),
     )
     lines = in_full(crowded, width)
     assert all(width_of(line) == width for line in lines)

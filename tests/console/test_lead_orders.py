@@ -13,7 +13,7 @@ import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.lead_analysis import MOST, Instant, Instants, Learned, Wish
-from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot
+from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Suggestion
 from tracker.console.view.styled_text import text_of
 from tracker.console.view.what_if_pages import orders
 from tracker.console.workers import (
@@ -33,7 +33,10 @@ from tracker.forecast.orders import better_orders
 from tracker.journal.progress import Progress
 from tracker.plan.model import Plan
 
-ROWS = (("hand pump.lines over from EV2 to EV1", 720.0, 0.95), ("do lamp before survey", 180.0, 0.94))
+ROWS = (
+    Suggestion({}, "hand pump.lines over from EV2 to EV1: nine of ten inside 12 min earlier", 720.0, 0.95),
+    Suggestion({}, "do lamp before survey: nine of ten inside 3 min earlier", 180.0, 0.94),
+)
 FOUND = Orders(NOW_S, ROWS)
 
 
@@ -95,8 +98,8 @@ def test_the_thread_reports_how_far_it_is_and_what_it_found(progress: Progress) 
     assert shares == sorted(shares) and shares[0] == 0.0 and shares[-1] == 1.0
     wanted = better_orders(progress, now=NOW_S, kept=())
     found = reports[-1].orders
-    assert found is not None and [row[1] for row in found.found] == [order.gain_s for order in wanted]
-    assert all(": " not in row[0] for row in found.found)
+    assert found is not None and [row.gain_s for row in found.found] == [order.gain_s for order in wanted]
+    assert all(": " not in row.deed for row in found.found)
     thread.stop()
     thread.join(timeout=5)
     assert not thread.is_alive()

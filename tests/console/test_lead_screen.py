@@ -147,7 +147,7 @@ async def test_what_if_is_typed_previewed_and_compared(at_lead: Callable[..., An
         assert at.session.followed.number == number
         assert at.session.followed.tasks["lamp"].status == "open"
         await at.press("W")
-        assert "supposes events" in at.screen
+        assert "f supposes" in at.screen
 
 
 @pytest.mark.parametrize(

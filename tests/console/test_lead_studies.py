@@ -31,6 +31,7 @@ from tracker.console.view.scene import Point
 from tracker.console.workers import Estimated, Wanted
 from tracker.forecast.chances import done_by
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Estimate
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.plan.model import Plan
@@ -81,6 +82,55 @@ def test_a_wish_is_answered_in_the_order_of_its_haste(journal: Journal) -> None:
     assert total == pytest.approx(second.inside.p50 - first.inside.p50, abs=0.01)
     newest = [one.points[0].at for one in found[4:] if one.points]
     assert newest == sorted(newest, reverse=True), "the latest come first"
+
+
+def test_what_events_overtake_has_its_turn_with_the_next_wish(journal: Journal) -> None:
+    """A fast rehearsal overtakes every wish, and nothing may be worked out for ever."""
+    studies, told = LeadAnalysis(), set()
+    for _ in range(4):
+        one = itertools.islice(studies.results(wish(journal)), 1, 2)
+        told |= {
+            name
+            for found in one
+            for name in ("choices", "moved", "chances", "points")
+            if getattr(found, name)
+        }
+    assert told == {"choices", "moved", "chances", "points"}
+
+
+def test_what_is_supposed_stands_until_there_are_newer_figures(plan: Plan) -> None:
+    journal, studied = in_memory(plan, seed="1" * 32), list[Wish]()
+    on_record(journal, EVENTS[:4])
+    session, utc = LeadSession(ask=lambda wanted: None, study=studied.append), LATER
+
+    def grown() -> Progress:
+        session.grown(Grown(journal.progress(), ()))
+        return journal.progress()
+
+    def estimated(progress: Progress) -> Estimate:
+        made = estimate(progress, progress.at, scenarios=200)
+        session.estimated(Estimated(made, Wanted(progress, progress.at, True), full=True), utc)
+        return made
+
+    first = grown()
+    stands = estimated(session.followed)
+    assert session.suppose("c 1", utc)
+    one, seen = studied[-1], session.followed
+    assert one.supposed is not None and one.supposed.recall
+    on_record(journal, EVENTS[4:5])
+    assert grown().number == first.number + 1
+    session.learned(Learned(one, supposed=flat(one.supposed, stands.at)))
+    known = session.scene(utc).supposed
+    assert known is not None and known.stands is stands and known.estimate is not None
+    newer = estimated(seen)
+    assert studied[-1].estimate is newer and studied[-1].shown is seen, (
+        "one that came late is better than none"
+    )
+    assert session.scene(utc).supposed == known
+    assert session.suppose("drop lamp", utc)
+    session.learned(Learned(one, supposed=flat(one.supposed, stands.at)))
+    other = session.scene(utc).supposed
+    assert other is not None and other.estimate is None, "that was another question"
 
 
 def test_a_late_event_makes_only_what_came_after_it_stale(journal: Journal) -> None:

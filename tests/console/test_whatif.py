@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import threading
 import time
 from collections.abc import Callable
@@ -12,10 +13,11 @@ from typing import Any
 
 import pytest
 
-from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
+from tracker.console.view.scene import Orders, Scene, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.what_if_pages import what_if_page
-from tracker.console.what_if import weigh
+from tracker.console.what_if import Asked, weigh
 from tracker.forecast.figures import Range
+from tracker.forecast.orders import better_orders
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
@@ -51,7 +53,7 @@ async def worked_out(at: Any) -> None:
     def whole() -> bool:
         page = at.desk.what_if.page
         found = page.weighed
-        return bool(found and found.suggestions is not None and (found.supposed or not page.lines))
+        return bool(found and page.orders is not None and (found.supposed or not page.lines))
 
     await at.until(whole)
 
@@ -158,6 +160,54 @@ async def test_a_tick_makes_both_estimates_anew(at_desk: Callable[..., Any]) -> 
         assert at.desk.what_if.page.lines == ("drop grease",)
 
 
+async def test_what_was_begun_is_finished_though_ticks_come(
+    at_desk: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fast ticks would leave nothing finished: figures stand, with their instant, until newer ones do."""
+    begun, go_on = queue.Queue[int](), queue.Queue[None]()
+
+    def slowly(asked: Asked) -> Weighed:
+        begun.put(asked.progress.number)
+        go_on.get(timeout=10)
+        return weigh(asked)
+
+    monkeypatch.setattr("tracker.console.what_if.weigh", slowly)
+    async with at_desk() as at:
+
+        def found(number: int) -> bool:
+            weighed = at.desk.what_if.page.weighed
+            return weighed is not None and weighed.supposed is not None and weighed.progress.number == number
+
+        go_on.put(None)
+        await at.press("z", "f")
+        await at.type("c 1")
+        await at.press("enter")
+        assert [begun.get(timeout=5), begun.get(timeout=5)] == [1, 1]
+        await at.press("1", "2")
+        go_on.put(None)
+        await at.until(lambda: found(1))
+        assert at.desk.what_if.page.weighed.supposed.called == "home"
+        at.desk.repaint()
+        assert "supposed" in at.screen and " at 0:00 " in at.screen, "and two ticks are not in it"
+        go_on.put(None)
+        await at.until(lambda: found(3))
+        go_on.put(None)
+
+
+async def test_what_is_asked_is_supposed_by_the_keys_of_its_deed(at_desk: Callable[..., Any]) -> None:
+    async with at_desk(size=(80, 24)) as at:
+        await at.press("z", "f")
+        for line in ("c", "c n", "c 2", "k grease", "d grease", "h 1 15", "h *", "t 1 15"):
+            await at.type(line)
+            assert at.said.startswith("Enter supposes: "), line
+            await at.press("enter")
+            assert at.desk.what_if.page.lines == (line,)
+            await at.press("backspace", "e")
+        await at.type("x9")
+        await at.press("enter")
+        assert "begins no entry; as in k a keep" in at.said and "--help" not in at.said
+
+
 async def test_a_better_order_is_recorded_with_one_key(
     at_desk: Callable[..., Any], uneven: Plan, tmp_path: Path
 ) -> None:
@@ -180,11 +230,10 @@ def test_gain_of_a_better_order_is_what_the_estimates_say(uneven: Plan, tmp_path
     with _opened(tmp_path / "gain.sqlite", uneven) as journal:
         journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
         progress = journal.progress()
-        *_, found = weigh("", progress, 0.0, ZERO)
-        assert found.suggestions
-        best = found.suggestions[0]
+        found = weigh(Asked("", progress, 0.0, ZERO))
+        best = better_orders(progress, now=0.0, kept=found.stands.advice.kept)[0]
         text = f"hand {best.event['step']} {' '.join(best.event['crew'])}"
-        supposed = next(weigh(text, progress, 0.0, ZERO)).supposed
+        supposed = weigh(Asked(text, progress, 0.0, ZERO)).supposed
     assert supposed is not None and found.stands.inside.p90 and supposed.inside.p90
     assert found.stands.inside.p90 - supposed.inside.p90 == pytest.approx(best.gain_s, abs=1.0)
     assert supposed.safe == pytest.approx(best.safe)
@@ -209,29 +258,8 @@ def test_the_empty_page_says_what_to_do(under_way: Scene, exact: Any) -> None:
 
 
 def test_how_far_the_search_for_better_orders_is_stands_on_the_page(under_way: Scene, exact: Any) -> None:
-    stands = under_way.estimate
-    assert stands is not None
-    weighed = Weighed(under_way.progress, under_way.now, stands, sought=0.42)
-    assert "being looked for: 42 %" in exact(
-        what_if_page(under_way, WhatIfPage((), weighed), KEYS, 100, 12), 100, 12
-    )
-
-
-def test_the_search_tells_how_far_it_is_and_ends_once_nobody_wants_it(tmp_path: Path, uneven: Plan) -> None:
-    told: list[float] = []
-    with Journal.create(tmp_path / "j.sqlite", uneven) as journal:
-        journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
-        progress = journal.progress()
-
-    def tell(weighed: Weighed) -> None:
-        assert weighed.sought is not None
-        told.append(weighed.sought)
-
-    found = list(weigh("", progress, 0.0, ZERO, tell=tell))
-    assert told[0] == 0.0 and told == sorted(told) and len(told) > 3
-    assert found[-1].suggestions and found[-1].sought is None
-    left = list(weigh("", progress, 0.0, ZERO, tell=tell, wanted=lambda: len(told) < 5))
-    assert [weighed.suggestions for weighed in left] == [None], "what nobody wants is not told"
+    page = WhatIfPage(seeking=0.42)
+    assert "being looked for: 42 %" in exact(what_if_page(under_way, page, KEYS, 100, 12), 100, 12)
 
 
 async def test_a_page_that_is_left_ends_the_search_and_asks_anew(
@@ -273,9 +301,9 @@ def _full(scene: Scene) -> WhatIfPage:
     stands = scene.estimate
     assert stands is not None
     other = replace(stands, inside=Range(10300.0, 10900.0, 11800.0, 10950.0), safe=0.97)
-    orders = (
+    found = (
         Suggestion({"kind": "moved"}, "do lamp before pump: nine of ten inside 12 min earlier", 720.0, 0.955),
         Suggestion({"kind": "handed"}, "hand pump.lines over from EV2 to EV1: ...", 180.0, 0.95),
     )
-    weighed = Weighed(scene.progress, scene.now, stands, other, "", orders)
-    return WhatIfPage(("drop grease", "limit elapsed 3:30"), weighed)
+    weighed = Weighed(scene.progress, scene.now, stands, other)
+    return WhatIfPage(("drop grease", "limit elapsed 3:30"), weighed, Orders(scene.now, found))

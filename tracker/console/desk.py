@@ -147,6 +147,10 @@ class Desk(LiveScreen):
         pet = (say(" "), say(" PET -:--:-- ", "clock"), say(f"  {self.utc():%H:%M:%S} UTC", "strong"))
         self.query_one("#head", Pane).show([crop(pet, self.size.width)])
 
+    def on_unmount(self) -> None:
+        """End the threads of the what-if page."""
+        self.what_if.stop()
+
     def beat(self) -> None:
         """Forget what was begun and not completed, and notice a disk that does not answer."""
         self.actions.expire()

@@ -16,7 +16,7 @@ from textual.containers import Horizontal
 from tracker.console.commands import READING_IT, Pair
 from tracker.console.entry_line import EntryController, Purpose
 from tracker.console.layout import ACROSS, BANDS, VIEWS, LeadView, Page, page_of, pages_for
-from tracker.console.lead_session import LeadRuntime
+from tracker.console.lead_session import LeadRuntime, minutes_beside
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
@@ -210,8 +210,8 @@ class Lead(LiveScreen):
         """Show an instant some minutes earlier or later; on a page of text, move by what is in sight."""
         if self.reading and abs(by) > 1:
             self._move(self.page_rows if by > 0 else -self.page_rows)
-        else:
-            self._go(partial(self.runtime.session.by_minutes, by))
+        elif self.progress is not None:
+            self.go_to(minutes_beside(self.runtime.session.now(self.utc()), by))
 
     def by_events(self, by: int) -> None:
         """Show the event before or after; on a page of text, move through it."""

@@ -172,6 +172,16 @@ TOLD = 0.4
 
 
 @dataclass(frozen=True)
+class Question:
+    """What is looked at, and asked of it."""
+
+    chosen: float | None = None
+    """PET of the earlier instant; None: the present."""
+    number: int = 0
+    """Of what is supposed."""
+
+
+@dataclass(frozen=True)
 class Wish:
     """What is wanted, for an estimate that stands."""
 
@@ -186,6 +196,8 @@ class Wish:
     """With supposed events."""
     told: tuple[Point, ...] = ()
     """Estimates that were shown through the day and are on record."""
+    asked: Question = Question()
+    """For what is looked at and asked; an answer to another question is of no use."""
 
 
 @dataclass(frozen=True)
@@ -244,31 +256,49 @@ class LeadAnalysis:
     def __init__(self) -> None:
         self._points: dict[float, Point] = {}
         self._live: Progress | None = None
+        self._turns: dict[str, int] = {}
+        """When each part had its last turn: one that events overtake has its turn with the next wish."""
 
     def results(self, wish: Wish) -> Iterator[Learned]:
-        """Yield one result after the other, what is looked at most first."""
-        from tracker.forecast.chances import done_by
-        from tracker.forecast.changed import moved
+        """Yield one result after the other: what is supposed first, then what has waited longest."""
         from tracker.forecast.estimate import estimate
 
-        now = wish.estimate.at
         if wish.supposed is not None:
-            yield Learned(wish, supposed=estimate(wish.supposed, now=max(now, wish.supposed.at)))
-        started = wish.live.zero is not None
-        if started:
+            now = max(wish.estimate.at, wish.supposed.at)
+            yield Learned(wish, supposed=estimate(wish.supposed, now=now))
+        if wish.live.zero is not None:
             yield from self._trends(wish)
-        advice, at = wish.estimate.advice, wish.estimate.at
-        yield Learned(wish, choices=choices_at(wish.shown, at, advice))
-        back = wish.estimate.turn_back.latest
+        parts = {
+            "choices": self._choices,
+            "chances": self._chances,
+            "moved": self._moved,
+            "course": self._course,
+        }
+        for name in sorted(parts, key=lambda one: self._turns.get(one, 0)):
+            self._turns[name] = 1 + max(self._turns.values(), default=0)
+            yield from parts[name](wish)
+
+    def _choices(self, wish: Wish) -> Iterator[Learned]:
+        """Tell what each choice comes to."""
+        yield Learned(wish, choices=choices_at(wish.shown, wish.estimate.at, wish.estimate.advice))
+
+    def _chances(self, wish: Wish) -> Iterator[Learned]:
+        """Tell for each task the chance that it is done before they must turn for home."""
+        from tracker.forecast.chances import done_by
+
+        back, kept = wish.estimate.turn_back.latest, wish.estimate.advice.kept
         if back is not None:
-            kept = wish.estimate.advice.kept
-            yield Learned(wish, chances=done_by(wish.shown, now=now, by=back, kept=kept))
-        if started and wish.since < now:
+            yield Learned(wish, chances=done_by(wish.shown, now=wish.estimate.at, by=back, kept=kept))
+
+    def _moved(self, wish: Wish) -> Iterator[Learned]:
+        """Tell what moved INSIDE since the mark."""
+        from tracker.forecast.changed import moved
+
+        now = wish.estimate.at
+        if wish.live.zero is not None and wish.since < now:
             earlier = wish.live.fold.until(at=wish.since).progress()
             causes = moved(earlier, wish.shown, then=wish.since, now=now)
             yield Learned(wish, moved=Moved(wish.since, now, causes))
-        if started:
-            yield from self._course(wish)
 
     def _trends(self, wish: Wish) -> Iterator[Learned]:
         """Forget what events made untrue, and tell what is left of the course at once."""
@@ -294,6 +324,8 @@ class LeadAnalysis:
         """Work out what is missing of the course, what lies nearest first: the trend is looked at most."""
         from tracker.forecast.estimate import estimate
 
+        if wish.live.zero is None:
+            return
         wanted = instants(wish.present)
         near = _near(wanted)
         for at in sorted(wanted, key=lambda at: abs(at - wish.estimate.at)):

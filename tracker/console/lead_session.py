@@ -17,11 +17,13 @@ from tracker.console.lead_analysis import (
     Instants,
     Learned,
     NoJournal,
+    Question,
     Wish,
     analysis,
 )
 from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot, Supposed
 from tracker.console.view.styled_text import Ink
+from tracker.console.view.what_if_pages import EXAMPLES, refused
 from tracker.console.view.words import pet
 from tracker.console.workers import (
     Beside,
@@ -45,23 +47,25 @@ from tracker.journal.progress import Progress, pet_if_live
 from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
 
-EXAMPLES = "drop TASK; hold EV1 until 3:30; 1 >STEP; several parted by ;; Tab completes"
-
 
 @dataclass
 class Supposition:
-    """Lines that are supposed beside what is shown, and what is known of them; nothing of it is written."""
+    """Lines that are supposed beside what is shown, and what is known of them; nothing of it is written.
+
+    Figures stand, with the instant they are of, until those of a later one are there.
+    """
 
     known: Supposed | None = None
+    asked: int = 0
+    """How many questions there were; what is learned for an earlier one is of no use."""
 
     def suppose(self, text: str) -> None:
         """Suppose these lines instead; nothing where there are none."""
-        self.known = Supposed(text) if text.strip() else None
+        self.known, self.asked = Supposed(text) if text.strip() else None, self.asked + 1
 
-    def outdate(self) -> None:
-        """Forget figures that were for what was shown before."""
-        if self.known is not None:
-            self.known = Supposed(self.known.text, trouble=self.known.trouble)
+    def elsewhere(self) -> None:
+        """Forget figures for another instant than the one that is shown from now on."""
+        self.suppose("" if self.known is None else self.known.text)
 
     def onto(self, shown: Progress, now: float, utc: datetime) -> Progress | None:
         """Return what is shown with the supposed events; None without any, or where they cannot be."""
@@ -71,15 +75,14 @@ class Supposition:
         try:
             supposed, events = with_supposed(old.text, shown, now, utc)
         except TrackerError as error:
-            self.known = Supposed(old.text, trouble=error.lines[0])
+            self.known = Supposed(old.text, trouble=refused(error))
             return None
-        estimate = old.estimate if old.events == tuple(events) else None
-        self.known = Supposed(old.text, tuple(events), "", old.stands if estimate else None, estimate)
+        self.known = replace(old, events=tuple(events), trouble="")
         return supposed
 
     def learned(self, report: Learned) -> None:
-        """Take in both estimates."""
-        if self.known is not None and report.supposed is not None:
+        """Take in both estimates, unless something else is asked by now."""
+        if self.known is not None and report.supposed is not None and report.wish.asked.number == self.asked:
             self.known = replace(
                 self.known, trouble="", stands=report.wish.estimate, estimate=report.supposed
             )
@@ -101,10 +104,12 @@ class Studied:
 
 def would_suppose(text: str, shown: Progress, now: float, utc: datetime) -> tuple[str, Ink]:
     """Return what a line would suppose, or why it cannot be, and how that is written."""
+    if not text.strip():
+        return (EXAMPLES, "dim")
     try:
         _, events = with_supposed(text, shown, now, utc)
     except TrackerError as error:
-        return (error.lines[0], "late")
+        return (refused(error), "late")
     words = "; ".join(event_words(shown, str(event["kind"]), event) for event in events)
     return (f"Enter supposes: {words}", "going")
 
@@ -134,6 +139,13 @@ def _with_choices(shown: Progress, estimate: Estimate, choices: tuple[Choice, ..
     return Snapshot(shown, Beside(choices=choices or None).onto(estimate, shown))
 
 
+def _is_of(snapshot: Snapshot | None, shown: Progress, at: float) -> bool:
+    """Return whether a snapshot is of these events, and its estimate of an instant."""
+    if snapshot is None or snapshot.estimate is None:
+        return False
+    return snapshot.estimate.at == at and snapshot.progress.events == shown.events
+
+
 @dataclass
 class LeadSession:
     """What one lead's view knows, and how it takes in what comes."""
@@ -154,6 +166,8 @@ class LeadSession:
     carried: Snapshot | None = None
     """What the desk beneath shows, which stands until this view has an estimate of its own."""
     _followed: Progress | None = None
+    _whole: Snapshot | None = None
+    """The last estimate with its advice, and what it was made of; what goes beside it is asked for these."""
     _told: tuple[Point, ...] = ()
     _grown: Grown | None = None
     _mark: float | None = None
@@ -249,18 +263,12 @@ class LeadSession:
                 return
             if self.chosen < shown.at:
                 shown = shown.fold.until(at=self.chosen).progress()
-            if self._same(shown):
+            if self._settled and _is_of(self.snapshot, shown, self.chosen):
                 return
             self._settled = False
         before = self.snapshot if self._settled else self.carried if self.chosen is None else None
         self.snapshot = Snapshot(shown, None if before is None else before.estimate)
         self._happened()
-
-    def _same(self, shown: Progress) -> bool:
-        """Return whether the snapshot is of these events at the instant that is shown, and settled."""
-        if not self._settled or self.snapshot is None or self.snapshot.estimate is None:
-            return False
-        return self.snapshot.estimate.at == self.chosen and self.snapshot.progress.events == shown.events
 
     def _show_again(self, known: Instant) -> None:
         """Show an earlier instant as it was worked out before."""
@@ -270,9 +278,8 @@ class LeadSession:
         self._happened()
 
     def _happened(self) -> None:
-        """Ask anew for the estimate of what is shown, and of what is supposed."""
+        """Ask anew for the estimate of what is shown."""
         self.renewal.happened()
-        self._supposition.outdate()
 
     def want(self, utc: datetime, mono: float) -> None:
         """Ask for an estimate when one is due."""
@@ -296,15 +303,19 @@ class LeadSession:
             self.say(f"no estimate: {report.words}", "late")
             return
         wanted = report.wanted
-        elsewhere = self.snapshot is None or wanted.progress is not self.snapshot.progress
-        if elsewhere or self.snapshot is None or not (report.full or self._settled):
+        if self.snapshot is None or not (report.full or self._settled):
             return
-        if self.chosen is not None and wanted.now != self.now(utc):
+        # At the present a finished estimate stands though an event came meanwhile: fast ones leave no other.
+        of_this = wanted.progress is self.snapshot.progress
+        known = -1 if self._whole is None else self._whole.progress.number
+        later = self.chosen is None and report.full and wanted.progress.number >= known
+        if not (of_this or later) or (self.chosen is not None and wanted.now != self.now(utc)):
             return
         self._settled = self._settled or report.full
         self.snapshot = _with_choices(self.snapshot.progress, report.estimate, _choices_of(self.snapshot))
         self.renewal.due = next_change(self.snapshot, wanted.now)
         if report.full:
+            self._whole = Snapshot(wanted.progress, report.estimate)
             if self.chosen is not None:
                 kept = Instant(wanted.progress, report.estimate, self.since(report.estimate.at))
                 self._instants.keep(self.followed.number, self.chosen, kept)
@@ -312,13 +323,15 @@ class LeadSession:
 
     def wish(self, utc: datetime) -> None:
         """Ask for what goes beside the estimate that is shown."""
-        if self.snapshot is None or self.snapshot.estimate is None:
+        whole = self._whole or self.snapshot
+        if whole is None or whole.estimate is None:
             return
         self._unstudied = False
-        estimate, shown = self.snapshot.estimate, self.snapshot.progress
-        supposed = self._supposition.onto(shown, self.now(utc), utc)
-        since, told = self.since(estimate.at), self._told
-        self.study(Wish(self.followed, self.present(utc), shown, estimate, since, supposed, told))
+        estimate, shown = whole.estimate, whole.progress
+        supposed = self._supposition.onto(shown, estimate.at, utc)
+        asked = Question(self.chosen, self._supposition.asked)
+        since, present = self.since(estimate.at), self.present(utc)
+        self.study(Wish(self.followed, present, shown, estimate, since, supposed, self._told, asked))
 
     def learned(self, report: Learned) -> None:
         """Take in what was learned for what is shown."""
@@ -326,13 +339,15 @@ class LeadSession:
             self.studied.points = report.points
         if report.trouble:
             self.say(f"not worked out: {report.trouble}", "late")
-        if self.snapshot is None or report.wish.shown is not self.snapshot.progress:
-            return
-        self.studied.learned(report, report.wish.since == self.since(report.wish.estimate.at))
-        if report.choices is not None and self.snapshot.estimate is not None:
-            self.snapshot = _with_choices(report.wish.shown, self.snapshot.estimate, report.choices)
-        self._instants.learned(report, self.snapshot.estimate)
         self._supposition.learned(report)
+        wish, shown = report.wish, self.snapshot
+        of_this = shown is not None and (self.chosen is None or wish.shown is shown.progress)
+        if shown is None or not of_this or wish.asked.chosen != self.chosen:
+            return
+        self.studied.learned(report, wish.since == self.since(wish.estimate.at))
+        if report.choices is not None and shown.estimate is not None:
+            self.snapshot = _with_choices(shown.progress, shown.estimate, report.choices)
+        self._instants.learned(report, self.snapshot.estimate if self.snapshot is not None else None)
 
     def look_for_orders(self, utc: datetime, mono: float) -> None:
         """Look for better orders, where they are due; the screen asks for it while they are in sight."""
@@ -349,14 +364,12 @@ class LeadSession:
         present = self.present(utc)
         self.chosen = None if at is None or at >= present else max(0.0, at)
         self._settled = False
+        self._whole = None
+        self._supposition.elsewhere()
         self.studied, self._unstudied = Studied(self.studied.points), True
         self.search.forget()
         self._show()
         self.say("")
-
-    def by_minutes(self, minutes: float, utc: datetime) -> None:
-        """Go back or on by minutes, to whole ones."""
-        self.go_to(minutes_beside(self.now(utc), minutes), utc)
 
     def by_events(self, by: int, utc: datetime) -> None:
         """Go to the instant of the event before or after the one that is shown."""
@@ -373,9 +386,7 @@ class LeadSession:
 
     def offer(self, text: str, utc: datetime) -> None:
         """Say what a line would suppose, before it is entered."""
-        if self.snapshot is None or not text.strip():
-            self.say(EXAMPLES, "dim")
-        else:
+        if self.snapshot is not None:
             self.say(*would_suppose(text, self.snapshot.progress, self.now(utc), utc))
 
     def suppose(self, text: str, utc: datetime) -> bool:

@@ -37,6 +37,7 @@ from tracker.foundation.text import amount, count, percent, plain
 from tracker.journal.kept_press import refused_words
 from tracker.journal.kinds import BY_NAME, UNTIMED, partner_of
 from tracker.journal.progress import Progress
+from tracker.journal.typed.match import LISTED
 from tracker.journal.wording import event_words
 
 MOST_REFUSED = 400
@@ -196,7 +197,7 @@ class TypedEvents:
             asked = ASKS[deed].format_map(known_to(snapshot))
             alone = len(text.split()) == len(deed.split())
             said = asked if alone else said if _EXPLAINS.search(said) else f"{said}; {asked}"
-        return plain(said.replace(_LISTED, f"as in {EXAMPLES}"), most=MOST_REFUSED)
+        return plain(said.replace(LISTED, f"as in {EXAMPLES}"), most=MOST_REFUSED)
 
     def _deed(self, text: str) -> str:
         """Return the word of a deed with which a text begins, or whose key does; else nothing."""
@@ -320,8 +321,6 @@ def known_to(snapshot: Snapshot) -> dict[str, str]:
 
 _EXPLAINS = re.compile(r"as in|there (?:is|are) |did you mean|how many|is not yet|for each of")
 """In a refusal that says what would be right."""
-_LISTED = "`tracker record --help` lists the words"
-"""What a refusal refers to where there is no key."""
 NOBODY = "taken by"
 """What a key opens the line with, and is no event yet."""
 UNDO = "undo"

@@ -6,13 +6,10 @@ choice writes, as one batch that one undo takes back.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import partial
 from typing import Any
-
-from textual.worker import get_current_worker
 
 from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import Purpose
@@ -20,50 +17,43 @@ from tracker.console.key_events import batch_of, over_doubts
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
-from tracker.console.view.scene import Scene, Suggestion, Weighed, WhatIfPage
+from tracker.console.view.scene import Scene, Snapshot, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.styled_text import Line
-from tracker.console.view.what_if_pages import EXAMPLES, what_if_page
-from tracker.console.workers import heeding
+from tracker.console.view.what_if_pages import EXAMPLES, refused, what_if_page
+from tracker.console.workers import Bettered, LatestOnly, OrderSearch, order_search
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.progress import Progress
 from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
 
 
-def weigh(
-    text: str,
-    progress: Progress,
-    now: float,
-    utc: datetime,
-    *,
-    tell: Callable[[Weighed], None] = lambda found: None,
-    wanted: Callable[[], bool] = lambda: True,
-) -> Iterator[Weighed]:
-    """Yield what is supposed beside what stands, then with better orders for what stands.
+@dataclass(frozen=True)
+class Asked:
+    """What is to be weighed: supposed lines, beside what stands at an instant."""
 
-    Takes tenths of a second, and seconds with hundreds of steps: it belongs into a thread. `tell` hears how
-    far the search for better orders is; once nobody has `wanted` it any more, there are none.
+    text: str
+    progress: Progress
+    now: float
+    utc: datetime
+
+
+def weigh(asked: Asked) -> Weighed:
+    """Return what is supposed beside what stands, both for one instant.
+
+    Takes tenths of a second, and seconds with hundreds of steps: it belongs into a thread.
     """
     # Arrays are imported here, after the first frame is painted.
     from tracker.forecast.estimate import estimate
-    from tracker.forecast.orders import better_orders
 
-    now = max(now, progress.at)
-    found = Weighed(progress, now, estimate(progress, now))
-    if text:
-        try:
-            supposed, _ = with_supposed(text, progress, now, utc)
-        except TrackerError as error:
-            found = replace(found, trouble=error.lines[0])
-        else:
-            found = replace(found, supposed=estimate(supposed, max(now, supposed.at)))
-    yield found
-    heed = heeding(lambda share: tell(replace(found, sought=share)), wanted)
-    orders = better_orders(progress, now=now, kept=found.stands.advice.kept, heed=heed)
-    if not wanted():
-        return
-    told = tuple(Suggestion(order.event, order.text, order.gain_s, order.safe) for order in orders)
-    yield replace(found, suggestions=told)
+    now = max(asked.now, asked.progress.at)
+    found = Weighed(asked.progress, now, estimate(asked.progress, now))
+    if not asked.text:
+        return found
+    try:
+        supposed, _ = with_supposed(asked.text, asked.progress, now, asked.utc)
+    except TrackerError as error:
+        return replace(found, trouble=refused(error))
+    return replace(found, supposed=estimate(supposed, max(now, supposed.at)))
 
 
 class WhatIf:
@@ -72,7 +62,13 @@ class WhatIf:
     def __init__(self, screen: LiveScreen, runtime: DeskRuntime, actions: DeskActions) -> None:
         self._screen, self._session, self._actions = screen, runtime.session, actions
         self.page = WhatIfPage()
-        self._asked_for: tuple[str, Progress, float] | None = None
+        self._asked: Asked | None = None
+        self._weighing = False
+        """Whether what was asked last is still being worked out."""
+        self._threads: tuple[LatestOnly[Any], ...] = ()
+        """None before the page is shown for the first time."""
+        self._weigh_later: Callable[[Asked], None]
+        self._search = OrderSearch()
 
     @property
     def shown(self) -> bool:
@@ -103,50 +99,76 @@ class WhatIf:
     # Estimates
 
     def weigh(self) -> None:
-        """Ask for the estimates of the page when it is shown and they are for something else."""
+        """Ask for what the page shows where that is for something else, or for a minute that has passed.
+
+        What was begun for these lines is finished first, and tells its instant: where it went at every tick
+        or minute, fast ones would leave none that is finished.
+        """
         progress = self._screen.progress
         if not self.shown or progress is None:
             self._let_go()
             return
-        now, text, before = self._now(), self.page.text, self._asked_for
-        same = before is not None and before[:2] == (text, progress)
-        if before is not None and same and not (self.page.old(now) and now - before[2] > 1):
-            return
-        self._asked_for = (text, progress, now)
-        work = partial(self._weigh, text, progress, now, self._screen.utc())
-        self._screen.run_worker(work, thread=True, exclusive=True, exit_on_error=False, group=WHAT_IF_PAGE)
+        now, text, before = self._now(), self.page.text, self._asked
+        weighed = self.page.weighed
+        if (
+            before is None
+            or before.text != text
+            or (not self._weighing and (before.progress is not progress or self.page.old(now)))
+        ):
+            self._ask(Asked(text, progress, now, self._screen.utc()))
+        if weighed is not None:
+            self._search.want(Snapshot(weighed.progress, weighed.stands), now, self._screen.mono())
+
+    def _ask(self, asked: Asked) -> None:
+        self._asked, self._weighing = asked, True
+        if not self._threads:
+            hear = self._screen.call_later
+            work = LatestOnly[Asked](
+                "what if",
+                lambda one: hear(self._found, one, weigh(one)),
+                lambda one, words: hear(self._failed, one, words),
+            )
+            orders = order_search(lambda report: hear(self._sought, report))
+            self._weigh_later, self._search = work.ask, OrderSearch(orders.ask)
+            self._threads = (work, orders)
+            for thread in self._threads:
+                thread.start()
+        self._weigh_later(asked)
+
+    def stop(self) -> None:
+        """End the threads after what is being worked out."""
+        for thread in self._threads:
+            thread.stop()
 
     def _now(self) -> float:
         return self._session.now(self._screen.utc())
 
     def _let_go(self) -> None:
-        """End what is still looked for on a page that nobody sees; it is asked for anew when it is shown."""
-        weighed = self.page.weighed
-        if self._asked_for is not None and (weighed is None or weighed.suggestions is None):
-            self._screen.workers.cancel_group(self._screen, WHAT_IF_PAGE)
-            self._asked_for = None
+        """End a search on a page that nobody sees; what it shows is asked for anew when it is shown."""
+        if self._asked is not None:
+            self._asked = None
+            self._search.forget()
+            self.page = replace(self.page, orders=None, seeking=None)
 
-    def _weigh(self, text: str, progress: Progress, now: float, utc: datetime) -> None:
-        worker = get_current_worker()
-
-        def tell(weighed: Weighed) -> None:
-            self._screen.call_later(self._found, text, weighed)
-
-        try:
-            for weighed in weigh(text, progress, now, utc, tell=tell, wanted=lambda: not worker.is_cancelled):
-                if worker.is_cancelled:
-                    return
-                tell(weighed)
-        except Exception as error:
-            # Whatever goes wrong in here, the operator goes on ticking, and is told.
-            words = f"not worked out: {type(error).__name__}: {error}"
-            self._screen.call_later(self._screen.say, words, "late")
-
-    def _found(self, text: str, weighed: Weighed) -> None:
+    def _found(self, asked: Asked, weighed: Weighed) -> None:
         """Take in estimates, unless something else is supposed by now."""
-        if text == self.page.text:
-            self.page = WhatIfPage(self.page.lines, weighed)
+        self._weighing = self._weighing and asked is not self._asked
+        if asked.text == self.page.text:
+            self.page = replace(self.page, weighed=weighed)
             self._screen.repaint()
+
+    def _sought(self, report: Bettered) -> None:
+        """Take in how far the search for better orders is, or what it found."""
+        trouble = self._search.heard(report, self._screen.mono())
+        if trouble:
+            self._failed(None, trouble)
+        self.page = replace(self.page, orders=self._search.orders, seeking=self._search.share)
+        self._screen.repaint()
+
+    def _failed(self, asked: Asked | None, words: str) -> None:
+        """Say what went wrong: the operator goes on ticking."""
+        self._weighing = self._weighing and asked is not self._asked
+        self._screen.say(f"not worked out: {words}", "late")
 
     # Lines
 
@@ -158,7 +180,7 @@ class WhatIf:
         try:
             events = self._supposed(text)
         except TrackerError as error:
-            self._screen.say(error.lines[0], "late")
+            self._screen.say(refused(error), "late")
             return
         self._screen.say(f"Enter supposes: {self._told(events)}{self._unmoved(events)}", "going")
 
@@ -196,7 +218,7 @@ class WhatIf:
         try:
             events = self._supposed(text)
         except TrackerError as error:
-            self._screen.say(error.lines[0], "late")
+            self._screen.say(refused(error), "late")
             return False
         unmoved = self._unmoved(events)
         self.page, self._screen.chosen = self.page.more(text), None
@@ -225,12 +247,12 @@ class WhatIf:
         if not self.shown:
             self._screen.say(f"{self._screen.key('what-if')} shows what would be recorded")
         elif self.order is not None:
-            self._record([dict(self.order.event)], WhatIfPage(self.page.lines))
+            self._record([dict(self.order.event)], WhatIfPage(self.page.lines, self.page.weighed))
         elif self.page.lines:
             try:
                 events = self.page.events(progress, self._now(), self._screen.utc())
             except TrackerError as error:
-                self._screen.say(error.lines[0], "late")
+                self._screen.say(refused(error), "late")
                 return
             self._record(events, WhatIfPage())
         else:
@@ -239,4 +261,5 @@ class WhatIf:
     def _record(self, events: list[dict[str, Any]], rest: WhatIfPage) -> None:
         """Send events to the disk; `rest` is then still supposed."""
         if self._actions.perform(batch_of(self._session.progress, events, self._told(events))):
-            self.page, self._screen.chosen, self._asked_for = rest, None, None
+            self.page, self._screen.chosen = rest, None
+            self._let_go()

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Generic, TypeVar
 
-from tracker.console.view.scene import Orders, Snapshot
+from tracker.console.view.scene import Orders, Snapshot, Suggestion
 from tracker.forecast.figures import Advice, Changed, Choice, Estimate
 from tracker.journal.matters import last_taken
 from tracker.journal.progress import Progress, pet_if_live
@@ -46,8 +46,8 @@ class LatestOnly(threading.Thread, Generic[T]):
     def __init__(
         self,
         name: str,
-        work: Callable[[T], None],
-        failed: Callable[[T, str], None],
+        work: Callable[[T], object],
+        failed: Callable[[T, str], object],
         merge: Callable[[T, T], T] = _newer,
     ) -> None:
         super().__init__(name=name, daemon=True)
@@ -126,7 +126,7 @@ class Bettered:
     trouble: str = ""
 
 
-def heeding(tell: Callable[[float], None], wanted: Callable[[], bool]) -> Callable[[float], bool]:
+def heeding(tell: Callable[[float], object], wanted: Callable[[], bool]) -> Callable[[float], bool]:
     """Return what a search is to heed: it tells how far it is, and goes on while it is wanted."""
     told = -1.0
 
@@ -142,7 +142,7 @@ def heeding(tell: Callable[[float], None], wanted: Callable[[], bool]) -> Callab
     return heed
 
 
-def order_search(report: Callable[[Bettered], None]) -> LatestOnly[Sought | None]:
+def order_search(report: Callable[[Bettered], object]) -> LatestOnly[Sought | None]:
     """Return a thread that looks for better orders; to seek something else, or None, ends a search."""
 
     def search(sought: Sought | None) -> None:
@@ -153,7 +153,7 @@ def order_search(report: Callable[[Bettered], None]) -> LatestOnly[Sought | None
         heed = heeding(lambda share: report(Bettered(sought, share)), lambda: not thread.overtaken())
         found = better_orders(sought.progress, now=sought.now, kept=sought.kept, heed=heed)
         if not thread.overtaken():
-            rows = tuple((order.text.rpartition(": ")[0], order.gain_s, order.safe) for order in found)
+            rows = tuple(Suggestion(order.event, order.text, order.gain_s, order.safe) for order in found)
             report(Bettered(sought, 1.0, Orders(sought.now, rows)))
 
     def failed(sought: Sought | None, words: str) -> None:

@@ -258,7 +258,7 @@ KINDS = (
     ),
     EventKind(
         name="called", body="Called", effect="conditions.called", words=("call", "recall"),
-        means={"terminate": ("call", "home"), "abort": ("call", "at once")},
+        means={"terminate": ("call", "home"), "abort": ("call", "at once")}, keys={"c": "call"},
         arguments=(Argument("call", "choice", choices=("home", "at once")), _CREWS, _TEXT),
         meaning="calls the crew home", example="call home", verb="called", mark="call", handover=True,
         cause="recall", listed="change", settles="crew",

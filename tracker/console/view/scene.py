@@ -299,13 +299,29 @@ class Supposed:
 
 
 @dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A better order, as far as it is shown and recorded."""
+
+    event: Mapping[str, Any]
+    text: str
+    gain_s: float
+    """By how many seconds nine of ten are inside earlier."""
+    safe: float
+
+    @property
+    def deed(self) -> str:
+        """What is to be done, without its gain."""
+        return self.text.rpartition(": ")[0]
+
+
+@dataclass(frozen=True, slots=True)
 class Orders:
     """Better orders, as they were found; nothing of it is written."""
 
     at: float
     """PET of the estimate that they would better."""
-    found: tuple[tuple[str, float, float], ...] = ()
-    """(words, seconds earlier in nine of ten, chance), the greatest gain first."""
+    found: tuple[Suggestion, ...] = ()
+    """The greatest gain first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,16 +376,6 @@ RENEW_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Suggestion:
-    """A better order, as far as it is shown and recorded."""
-
-    event: Mapping[str, Any]
-    text: str
-    gain_s: float
-    safe: float
-
-
-@dataclass(frozen=True, slots=True)
 class Weighed:
     """Both estimates, for one instant and the same random numbers; None where there is none yet."""
 
@@ -379,9 +385,6 @@ class Weighed:
     supposed: Estimate | None = None
     trouble: str = ""
     """Why what is supposed can no longer be."""
-    suggestions: tuple[Suggestion, ...] | None = None
-    sought: float | None = None
-    """Share of the search for better orders that is done; None before it and after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,6 +393,11 @@ class WhatIfPage:
 
     lines: tuple[str, ...] = ()
     weighed: Weighed | None = None
+    """As of the instant it tells, until what is worked out for a later one takes its place."""
+    orders: Orders | None = None
+    """None before they were looked for."""
+    seeking: float | None = None
+    """Share that is done of a search for better orders; None while there is none."""
 
     @property
     def text(self) -> str:
@@ -398,8 +406,8 @@ class WhatIfPage:
 
     @property
     def suggestions(self) -> tuple[Suggestion, ...]:
-        """Better orders, the greatest gain first; none while they are looked for."""
-        return (self.weighed.suggestions or ()) if self.weighed else ()
+        """Better orders, the greatest gain first; none before they are found."""
+        return self.orders.found if self.orders is not None else ()
 
     def rows(self) -> list[str]:
         """Return the names of the rows that can be chosen: `line 0`, `order 0`."""
@@ -425,7 +433,7 @@ class WhatIfPage:
 
     def _with(self, lines: tuple[str, ...]) -> WhatIfPage:
         weighed = replace(self.weighed, supposed=None, trouble="") if self.weighed else None
-        return WhatIfPage(lines, weighed)
+        return replace(self, lines=lines, weighed=weighed)
 
     def old(self, now: float) -> bool:
         """Return whether the estimates are older than a minute."""

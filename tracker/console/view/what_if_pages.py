@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from tracker.console.view.head import turn_back_short
-from tracker.console.view.scene import LeadScene, Scene, WhatIfPage
+from tracker.console.view.scene import LeadScene, Scene, Suggestion, WhatIfPage
 from tracker.console.view.styled_text import (
     Ink,
     Line,
@@ -25,9 +25,13 @@ from tracker.console.view.styled_text import (
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, Range
 from tracker.forecast.wording import chance_words, first_limit, spare_at
+from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import down, duration, pet_up, up
 from tracker.foundation.text import percent, percent_done
+from tracker.journal.typed.match import LISTED
 from tracker.journal.wording import event_words
+
+NO_BETTER = "no hand-over and no other place of a task brings everyone in two minutes earlier"
 
 
 def orders(scene: LeadScene, width: int, height: int) -> list[Line]:
@@ -43,11 +47,7 @@ def orders(scene: LeadScene, width: int, height: int) -> list[Line]:
     elif found is None:
         lines.append(_search(scene, width))
     elif not found.found:
-        lines += under(
-            "no hand-over and no other place of a task brings everyone in two minutes earlier",
-            width,
-            indent=1,
-        )
+        lines += under(NO_BETTER, width, indent=1)
     else:
         lines += _found(scene, found.found, width)
     return region(head, lines, width, height, scene.key("whole"))
@@ -60,17 +60,18 @@ def _search(scene: LeadScene, width: int) -> Line:
     return remark(f"being looked for: {percent_done(scene.seeking)} of the changes tried", width)
 
 
-def _found(scene: LeadScene, found: tuple[tuple[str, float, float], ...], width: int) -> list[Line]:
+def _found(scene: LeadScene, found: tuple[Suggestion, ...], width: int) -> list[Line]:
     lines = [crop((put(" nine of ten", 17, "dim"), put("chance", 8, "dim", right=True)), width)]
-    for words, gain, safe in found:
-        spans = (
-            put(f" {duration(gain)} earlier", 17, "going"),
-            put(percent(safe), 8, right=True),
-            Span("  "),
-            say(words),
-        )
+    for order in found:
+        spans = _order(order, 17)
         lines += folded(spans, width, 27) if scene.whole else [crop(spans, width)]
     return lines
+
+
+def _order(order: Suggestion, gain: int) -> Line:
+    """Return one better order, its gain in so many columns."""
+    earlier = put(f" {duration(order.gain_s)} earlier", gain, "going")
+    return (earlier, put(percent(order.safe), 8, right=True), Span("  "), say(order.deed))
 
 
 def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
@@ -78,8 +79,8 @@ def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
     head = heading("what if", width, "nothing of it is written")
     supposed = scene.supposed
     if supposed is None:
-        words = "supposes events, as they are typed at the desk: drop TASK; hold EV1 until 3:30"
-        return region(head, under(f"{scene.key('what-if')} {words}", width, indent=1), width, height)
+        words = f"{scene.key('what-if')} supposes, as it is typed at the desk: {EXAMPLES}"
+        return region(head, under(words, width, indent=1), width, height)
     said = "; ".join(event_words(scene.progress, str(e["kind"]), e) for e in supposed.events)
     words = f"supposed: {said or supposed.text}"
     lines = under(words, width, "strong", 1) if scene.whole else [remark(words, width, "strong")]
@@ -108,7 +109,7 @@ def compared(stands: Estimate, supposed: Estimate, width: int) -> list[Line]:
     rows = _cells(stands, supposed)
     room = (width - 11 - 11) // 2
     titles = [
-        put("", 11),
+        put(f" at {pet(stands.at)}", 11, "dim"),
         put("as it stands", room, "dim"),
         put("supposed", room, "dim"),
         put("change", 11, "dim"),
@@ -176,7 +177,14 @@ def _kept(one: Estimate) -> str:
     return " ".join(sorted(one.counted)) or "nothing optional"
 
 
-EXAMPLES = "d b   limit elapsed 6:00   t 1 15   o 1 2   m a b   h 1 until 3:30"
+EXAMPLES = "k a keep   d b drop   c recall, c 1 of EV1   h 1 15 hold   t 1 15 takes longer"
+"""What is commonly supposed, by the keys of the deeds."""
+
+
+def refused(error: TrackerError) -> str:
+    """Return why a line cannot be supposed, and what would be right."""
+    return error.lines[0].replace(LISTED, f"as in {EXAMPLES}")
+
 
 MOST_WIDE = 120
 """Columns; further apart, two figures are no longer read together."""
@@ -227,24 +235,16 @@ def _weighed(what: WhatIfPage, width: int) -> list[Line]:
 
 
 def _orders(scene: Scene, what: WhatIfPage, width: int) -> list[Row]:
-    found = what.weighed
-    first: Row = ("", heading("better orders", width, "for what stands; a person accepts them"))
-    if found is None or found.suggestions is None:
-        far = "" if found is None or found.sought is None else f": {percent_done(found.sought)}"
+    found = what.orders
+    of = "for what stands" if found is None else f"as of {pet(found.at)}"
+    first: Row = ("", heading("better orders", width, f"{of}; a person accepts them", of))
+    if found is None:
+        far = "" if what.seeking is None else f": {percent_done(what.seeking)}"
         return [first, ("", remark(f"being looked for{far}", width))]
-    if not found.suggestions:
-        words = "no hand-over and no other place of a task brings everyone in two minutes earlier"
-        return [first, *(("", line) for line in block(words, width, "dim"))]
+    if not found.found:
+        return [first, *(("", line) for line in block(NO_BETTER, width, "dim"))]
     rows = [first, ("", crop((put(" nine of ten inside", 21, "dim"), put("chance", 10, "dim")), width))]
-    for k, order in enumerate(found.suggestions):
-        spans = (
-            put(f" {duration(order.gain_s)} earlier", 21, "going"),
-            put(percent(order.safe), 8, right=True),
-            Span("  "),
-            say(order.text.rpartition(": ")[0]),
-        )
-        rows.append(_row(scene, f"order {k}", spans, width))
-    return rows
+    return rows + [_row(scene, f"order {k}", _order(order, 21), width) for k, order in enumerate(found.found)]
 
 
 def _row(scene: Scene, name: str, spans: Line, width: int) -> Row:

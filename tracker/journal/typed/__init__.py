@@ -14,7 +14,7 @@ from datetime import datetime
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, format_pet_s, instant_of
-from tracker.journal.kinds import BY_WORD, UNTIMED, VOICE, partner_of
+from tracker.journal.kinds import BY_KEY, BY_NAME, BY_WORD, UNTIMED, VOICE, partner_of
 from tracker.journal.progress import Progress
 from tracker.journal.typed import lines, short
 from tracker.journal.typed.fill import COMMON, EntryContext, Event, fill
@@ -120,6 +120,8 @@ def _by_word(text: str, entry: Entry, context: EntryContext) -> list[Event]:
     if kind.name == "added":
         expand_added(entry, context)
     said: Event = dict([kind.means[text.lower()]]) if text.lower() in kind.means else {}
+    if kind.name == "called" and not said:
+        said |= short.call(entry, context.progress)
     if kind.name == "raised":
         said |= lines.addressee(entry)
         said |= lines.reminded(entry, context) if said.get("what") == "reminder" else {}
@@ -203,6 +205,9 @@ def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tupl
     found: list[tuple[Event, Event]] = []
     for part in parted(text):
         so_far = progress.suppose(*(event for _, event in found)) if found else progress
+        part = part if crew_or_none(progress, part) is not None else BY_KEY.get(part, part)
+        # Nobody is called by it yet, so a recall need not be said twice.
+        part = f"{part} home" if part in BY_NAME["called"].words else part
         for event in parse_entry(part, so_far, now=now, utc_now=utc):
             timed = progress.zero is not None and event.get("kind") not in UNTIMED
             at = {"at": int(max(now, so_far.at))} if timed else {}

@@ -178,9 +178,12 @@ def _check_free(kind: EventKind, token: Token, context: EntryContext, named: boo
 
 
 def _pending(kind: EventKind, event: Event) -> list[Argument]:
-    """Return the arguments that the next words may be, by place."""
+    """Return the arguments that the next words may be, by place: minutes only behind whom they are about."""
     places = [one for one in kind.arguments if not one.keyed and one.type not in ("flag", "text")]
-    return [one for one in places if one.key not in event and (one.marker is None or one.required)]
+    placed = [one for one in places if one.key not in event]
+    return [
+        one for one in placed if one.marker is None or one.required or (one.type == "pet" and "crew" in event)
+    ]
 
 
 def _take_time(entry: Entry, context: EntryContext, event: Event, pending: list[Argument]) -> bool:
@@ -272,7 +275,8 @@ def _fits(argument: Argument, entry: Entry, context: EntryContext) -> bool:
     if argument.type in ("crews", "each"):
         parts = entry.head.split(",")
         return entry.head.lower() in ALL or all(crew_or_none(context.progress, one) for one in parts)
-    return False
+    minutes_end_it = argument.type == "pet" and len(entry.tokens) == 1 and context.times.now is not None
+    return minutes_end_it and minutes(entry.head) is not None
 
 
 def _fill_in(kind: EventKind, context: EntryContext, event: Event) -> None:

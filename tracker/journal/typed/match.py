@@ -15,11 +15,15 @@ Named = tuple[str, str]
 """An id, and the words that describe it."""
 
 
+LISTED = "`tracker record --help` lists the words"
+"""Where a command line lists the words; a screen has its own examples."""
+
+
 def find_word(text: str) -> EventKind:
     """Return the table's entry that a word begins; EventError offers near ones."""
     found = BY_WORD.get(text.lower())
     if found is None:
-        offer = meant(text.lower(), BY_WORD) or "; `tracker record --help` lists the words"
+        offer = meant(text.lower(), BY_WORD) or f"; {LISTED}"
         raise EventError(f"{plain(text, most=40)!r} begins no entry{offer}")
     return found
 

@@ -84,6 +84,18 @@ def late(entry: Entry, progress: Progress, times: TimeReference) -> tuple[str, i
     return crew, round(times.now) - 60 * (10 * tens + found)
 
 
+def call(entry: Entry, progress: Progress) -> dict[str, str]:
+    """Take which recall it is by the keys that ask for it, `c c` and `c n`; home where whom stands first."""
+    if entry and crew_or_none(progress, entry.head) is not None:
+        return {"call": "home"}
+    if entry and entry.head.lower() in _CALLS:
+        return {"call": _CALLS[entry.take().lower()]}
+    return {}
+
+
+_CALLS = {"c": "home", "n": "at once"}
+
+
 def unlike_crew(progress: Progress, text: str) -> str:
     """Return why a bare number cannot be whom an entry is about; empty where it is none."""
     if not (text.isascii() and text.isdigit()) or crew_or_none(progress, text) is not None:
