@@ -193,8 +193,11 @@ def test_14_a_step_that_takes_longer(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert said.startswith("steps\n  egress.1  time 0:05 -> 0:10\n\n")
     assert re.search(r"inside, everything +4:34:32 +4:35:00 +\+0:00:28\n", said)
     assert re.search(r"inside, must work alone +3:32:46 +3:34:00 +\+0:01:14\n", said)
-    shown = re.findall(r"chance, .* (\d+\.\d) % +(\d+\.\d) % +([-+]\d+\.\d) points\n", said)
-    assert len(shown) == 2 and all(f"{float(b) - float(a):+.1f}" == moved for a, b, moved in shown)
+    shown = re.findall(r"chance, .* (\d+) % +(\d+) % +([-+]\d+) points\n", said)
+    assert len(shown) == 2 and all(f"{int(b) - int(a):+d}" == moved for a, b, moved in shown)
+    assert main(["check", str(DEMO)]) == 0
+    checked = re.findall(r"  (?:must work alone|everything) +(\d+) %   inside", capsys.readouterr().out)
+    assert sorted(checked) == sorted(before for before, _, _ in shown), "as `check` says it"
     found = figures(diff_of(edit, tmp_path, capsys, "--json")[1])
     for which in ("everything", "must work alone"):
         before, after = found[f"chance {which}"]

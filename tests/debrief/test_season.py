@@ -300,12 +300,17 @@ def test_list_and_show_say_it_in_words(season: Season, capsys: pytest.CaptureFix
     assert all(f" {seed}.sqlite " in out for seed in range(10)), "by the name of its journal"
     assert "~" not in out and "..." not in out, "and the verdict is whole"
     assert _run("season", "show", season.path, "--excursion", "elsewhere") == 1
-    assert "of 10, 2 of them rehearsals (--rehearsals)" in capsys.readouterr().err
-    assert _run("season", "show", season.path) == 0
+    assert "of 10, 2 of them rehearsals; " in capsys.readouterr().err
+    first = season.entries()[0]
+    for asked in (first.excursion[:4].lower(), first.excursion[:-1] + "xy"):
+        for source in (("season", "show", season.path), ("debrief", first.path)):
+            assert _run(*source, "--excursion", asked) == 1
+            assert "did you mean Season " in capsys.readouterr().err
+    assert _run("season", "show", season.path, "--rehearsals") == 0
     out = capsys.readouterr().out
     assert out.startswith("10 excursions, 10 over; in ")
     assert re.search(r"trend: the last five \d\.\d\d; over ten excursions", out)
-    assert _run("season", "show", season.path, "--rehearsals") == 0
+    assert _run("season", "show", season.path, "--only-rehearsals") == 0
     assert "trend: too few to say" in capsys.readouterr().out
 
 

@@ -161,6 +161,10 @@ def test_tasks_of_the_same_name_apart_get_ids_of_their_own() -> None:
 
 
 def test_text_of_a_sheet_stays_text() -> None:
+    kept = plan_of("Task,Do,Crew,Time\nA  b, one  by one ,EV1,1\nA b,two,EV1,1\n")
+    assert [(task.title, [s.do for s in task.steps]) for task in kept.tasks] == [
+        ("A  b", ["one  by one", "two"])
+    ]
     nasty = "=cmd|' /C calc'!A0 : {x} [y] # z & *w \"q\" \x1b[31m \u202e"
     out = io.StringIO()
     csv.writer(out).writerows(
@@ -184,6 +188,11 @@ def test_text_of_a_sheet_stays_text() -> None:
             "s.csv:1:1: row 1, column A (a): no column holds the planned time among 'a', 'b'; head one Duration",
             "s.csv:1:1: row 1, column A (a): no column says who does a step among 'a', 'b'; head one Crew, or one with each crew member's id and x in its cells",
             "s.csv:1:1: row 1, column A (a): no column says what is done among 'a', 'b'; head one Step or Description",
+        ]),
+        ("Zz,Crw,Duraton\nglove,EV1,5\n", [
+            "s.csv:1:1: row 1, column A (Zz): no column says what is done among 'Zz', 'Crw', 'Duraton'; head one Step or Description",
+            "s.csv:1:2: row 1, column B (Crw): no column says who does a step among 'Zz', 'Crw', 'Duraton'; did you mean Crew?",
+            "s.csv:1:3: row 1, column C (Duraton): no column holds the planned time among 'Zz', 'Crw', 'Duraton'; did you mean Duration?",
         ]),
         ("Do,Crew,Time,Priority\nx,,soon,high\ny,EV 1!,0,\n", [
             "s.csv:2:2: row 2, column B (Crew): is empty; write who does the step, such as EV1",

@@ -49,6 +49,13 @@ def test_1_spans_are_fractions_of_a_day() -> None:
     assert sheet.said == {3: ": 0:08 to 27:30, 27:38 in all"}
 
 
+def test_a_number_typed_into_a_cell_of_hours_is_told_to_count_days() -> None:
+    sheet = sheet_of(two(0.25, 2, "[h]:mm"))
+    assert [step.time for step in sheet.steps] == [21_600, 172_800]
+    (said,) = (line for line in sheet.remarks if "days" in line)
+    assert said == ("row 3, column D (Duration) is 2 days: what is typed there without a colon counts days")
+
+
 def test_a_format_goes_before_a_unit_in_the_heading() -> None:
     raw = xlsx((*HEAD[:3], "Duration (min)"), ("A", "one", "EV1", 0.25), formats={"D2": "[h]:mm"})
     sheet = sheet_of(raw)

@@ -123,7 +123,7 @@ def check_json(paper: Paper, chances: AtZero) -> dict[str, Any]:
         "chance": {
             "must": _chance_json(chances.must),
             "everything": _chance_json(chances.everything),
-            "confidence": _confidence(paper),
+            "confidence": plan.confidence.asked,
             "prior": chances.prior,
         },
         "bad_day": [
@@ -160,10 +160,9 @@ def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
     yield from _clocks(paper)
     yield from _windows(paper)
     yield ""
-    need = plan.confidence.elapsed if plan.confidence.joint else None
     yield from _folded(f"chance at zero of keeping every limit and reserve, by {chances.prior}:")
     for words, chance in (("must work alone", chances.must), ("everything", chances.everything)):
-        yield f"  {words:<18}{percent(chance.safe, need):>7}   {_range(chance)}"
+        yield f"  {words:<18}{percent(chance.safe, plan.confidence.need):>7}   {_range(chance)}"
     if chances.must.holds and not chances.everything.holds:
         yield from _folded(f"everything is below {_asked(paper)}: advice will leave optional work out")
     yield ""
@@ -358,9 +357,7 @@ def warnings(paper: Paper, chances: AtZero) -> list[Fault]:
     found = list(paper.warnings)
     if not chances.must.holds:
         tree = read_tree(paper.plan.source.removeprefix("\ufeff"), paper.plan.file or paper.plan.name)
-        asked = _confidence(paper)
-        need = asked if isinstance(asked, float) else None
-        chance = percent(chances.must.safe, need)
+        chance = percent(chances.must.safe, paper.plan.confidence.need)
         what = f"must work alone keeps every limit with a chance of {chance}, below {_asked(paper)}"
         loc = ("confidence",) if "confidence" in tree.root.entries else ("limits", "elapsed")
         tree.report(loc, what, "take work out of must, or name a rehearsed crew's pace file with --pace")
@@ -370,10 +367,5 @@ def warnings(paper: Paper, chances: AtZero) -> list[Fault]:
 
 def _asked(paper: Paper) -> str:
     """The chance that a plan asks for, in words."""
-    asked = _confidence(paper)
-    return f"the {percent_asked(asked)} that the plan asks" if isinstance(asked, float) else "what it asks"
-
-
-def _confidence(paper: Paper) -> float | dict[str, float]:
-    asked = paper.plan.confidence
-    return asked.elapsed if asked.joint else {"elapsed": asked.elapsed, "consumables": asked.consumables}
+    need = paper.plan.confidence.need
+    return "what it asks" if need is None else f"the {percent_asked(need)} that the plan asks"

@@ -82,8 +82,10 @@ def _excursions(args: argparse.Namespace, *, scored: bool) -> list[Excursion]:
     every = debriefs(args.journals, _names(args.journals), scoring)
     found = [asked.narrowed(one) for one in every if asked.holds(one)]
     if not found:
-        known = ", ".join(sorted({plain(one.excursion, most=80) for one in every}))
-        raise TrackerError(f"none of these journals is asked for; their excursions are: {known}")
+        names = sorted({one.excursion for one in every})
+        known = ", ".join(plain(name, most=80) for name in names)
+        hint = asked.meant(names)
+        raise TrackerError(f"none of these journals is asked for; their excursions are: {known}{hint}")
     return found
 
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from tracker.foundation.shown import pet_up, up
-from tracker.foundation.text import ADVISORY, columns, plain
+from tracker.foundation.text import ADVISORY, columns, percent, plain, points
 from tracker.foundation.times import format_pet, format_pet_s
 from tracker.foundation.waiting import meanwhile
 
@@ -53,11 +52,12 @@ def run(args: argparse.Namespace) -> int:
         a, b = read_plan(args.a), read_plan(args.b)
         changes = differences(a, b)
         figures = _figures(a, b, args.pace) if changes else []
-    return _output(args, changes, figures, [], None)
+    return _output(args, b, changes, figures, [], None)
 
 
 def _output(
     args: argparse.Namespace,
+    plan: Plan,
     changes: Sequence[Change],
     figures: Sequence[Figure],
     said: Sequence[str],
@@ -67,7 +67,7 @@ def _output(
         json.dump(_json(args, changes, figures, revised), sys.stdout, indent=1, allow_nan=False)
         print()
     else:
-        for line in _lines(changes, figures, said):
+        for line in _lines(changes, figures, said, plan.confidence.need):
             print(plain(line, most=400))
     return 1 if args.exit_code and changes else 0
 
@@ -89,7 +89,7 @@ def _of_journal(args: argparse.Namespace) -> int:
         found = revision(progress, plan)
         figures = _estimates(progress, found.after, now) if found.after is not None else []
     if args.events:
-        for line in (*found.kept, *_table("", figures)):
+        for line in (*found.kept, *_table("", figures, plan.confidence.need)):
             print(plain(line, most=400), file=sys.stderr)
         if found.refused:
             raise TrackerError(*found.refused)
@@ -99,7 +99,7 @@ def _of_journal(args: argparse.Namespace) -> int:
         return 0
     said = [f"event: {event_words(progress, e['kind'], e)}" for e in found.events]
     changes = differences(as_amended(progress), plan)
-    return _output(args, changes, figures, [*said, *found.kept, *found.refused], found)
+    return _output(args, plan, changes, figures, [*said, *found.kept, *found.refused], found)
 
 
 def _is_live(progress: Progress) -> bool:
@@ -131,16 +131,16 @@ class Figure:
     before: float | None
     after: float | None
 
-    def cells(self) -> tuple[str, str, str, str]:
-        """Its name, both figures and the change, as text."""
+    def cells(self, need: float | None) -> tuple[str, str, str, str]:
+        """Its name, both figures and the change, as text; `need`: the chance that is asked for."""
         name, write = _FORMS[self.of]
-        ends = write(self.before), write(self.after)
         if self.before is None or self.after is None:
-            return name.format(self.id), *ends, "-"
-        # A change is that of what is shown, so that three figures of a line fit.
+            return name.format(self.id), write(self.before), write(self.after), "-"
         if self.of == "chance":
-            points = _tenths(self.after) - _tenths(self.before)
-            return name.format(self.id), *ends, f"{points / 10:+.1f} points"
+            ends = percent(self.before, need), percent(self.after, need)
+            return name.format(self.id), *ends, points(self.before, self.after, need)
+        ends = write(self.before), write(self.after)
+        # A change is that of what is shown, so that three figures of a line fit.
         projected = self.of == "projected"
         shown = up if projected else round
         change = (shown(self.after) or 0) - (shown(self.before) or 0)
@@ -152,20 +152,11 @@ def _time(seconds: float | None) -> str:
     return "-" if seconds is None else format_pet_s(round(seconds))
 
 
-def _share(share: float | None) -> str:
-    return "-" if share is None else f"{_tenths(share) / 10:.1f} %"
-
-
-def _tenths(share: float) -> int:
-    """A chance in tenths of a per cent, rounded down as on every screen."""
-    return math.floor(share * 1000 + 1e-9)
-
-
 _FORMS: dict[str, tuple[str, Callable[[float | None], str]]] = {
     "inside": ("inside, {}", _time),
     "margin": ("margin to {}", _time),
     "projected": ("{}", pet_up),
-    "chance": ("chance, {}", _share),
+    "chance": ("chance, {}", lambda share: "-" if share is None else percent(share)),
 }
 """How the figures of each kind are called and written."""
 
@@ -203,7 +194,9 @@ def _finite(seconds: float) -> float | None:
     return round(seconds, 3) if abs(seconds) < float("inf") else None
 
 
-def _lines(changes: Sequence[Change], figures: Sequence[Figure], said: Sequence[str]) -> Iterator[str]:
+def _lines(
+    changes: Sequence[Change], figures: Sequence[Figure], said: Sequence[str], need: float | None
+) -> Iterator[str]:
     if not changes:
         yield "no difference"
         return
@@ -215,13 +208,13 @@ def _lines(changes: Sequence[Change], figures: Sequence[Figure], said: Sequence[
         yield f"  {change.words()}"
     yield from said
     yield ""
-    yield from _table("on paper, with everything", figures)
+    yield from _table("on paper, with everything", figures, need)
     yield ADVISORY
 
 
-def _table(head: str, figures: Sequence[Figure]) -> list[str]:
+def _table(head: str, figures: Sequence[Figure], need: float | None) -> list[str]:
     head = "as it stands, and then" if any(one.of == "projected" for one in figures) else head
-    rows = [(head, "before", "after", ""), *(figure.cells() for figure in figures)]
+    rows = [(head, "before", "after", ""), *(figure.cells(need) for figure in figures)]
     return columns(rows, indent="", right=(1, 2, 3)) if figures else []
 
 

@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--anyway", action="store_true", help="write it also where no part of it would have forecast better"
     )
-    parser.add_argument("--rehearsals", action="store_true", help="learn from rehearsals as well")
+    parser.add_argument("--rehearsals", action="store_true", help="rehearsals as well")
     add_choice(parser)
 
 

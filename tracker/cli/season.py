@@ -57,9 +57,9 @@ def add_filters(parser: argparse.ArgumentParser) -> None:
     add_choice(parser)
     for name, says in (("crew", "id or name"), ("work", "kind"), ("task", "id"), ("step", "id")):
         parser.add_argument(f"--{name}", metavar=name.upper(), help=f"only steps of this {name} ({says})")
-    parser.add_argument(
-        "--rehearsals", action=argparse.BooleanOptionalAction, default=None, help="only rehearsals, or none"
-    )
+    which = parser.add_mutually_exclusive_group()
+    for option, says in REHEARSALS.items():
+        which.add_argument(f"--{option}", dest="rehearsals", action="store_const", const=option, help=says)
 
 
 def add_choice(parser: argparse.ArgumentParser) -> None:
@@ -70,6 +70,12 @@ def add_choice(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", dest="until", metavar="DATE", help="zero at this date or earlier, UTC")
 
 
+REHEARSALS = {
+    "rehearsals": "rehearsals as well",
+    "no-rehearsals": "no rehearsals",
+    "only-rehearsals": "rehearsals alone",
+}
+"""The options that choose among excursions and rehearsals."""
 FILTERS = ("excursion", "plan", "crew", "work", "task", "step", "since", "until", "rehearsals")
 
 
@@ -77,7 +83,9 @@ def wanted(args: argparse.Namespace) -> Wanted:
     """Return which excursions are asked for."""
     from tracker.debrief.wanted import Wanted
 
-    return Wanted(**{name: getattr(args, name, None) for name in FILTERS})
+    given = {name: getattr(args, name, None) for name in FILTERS}
+    asked = {"no-rehearsals": False, "only-rehearsals": True}.get(given["rehearsals"] or "")
+    return Wanted(**given | {"rehearsals": asked})
 
 
 def run(args: argparse.Namespace) -> int:
@@ -106,7 +114,7 @@ def _misused(args: argparse.Namespace) -> str:
     filters = [name for name in FILTERS if getattr(args, name) is not None]
     if args.does in ("drop", "verify") and filters:
         return "takes no filters"
-    if args.does == "add" and (set(filters) - {"rehearsals"} or args.rehearsals is False):
+    if args.does == "add" and (set(filters) - {"rehearsals"} or args.rehearsals not in (None, "rehearsals")):
         return "takes no filters but --rehearsals"
     return ""
 
@@ -116,7 +124,7 @@ _TAKES = {"add": "journals", "find": "words", "drop": "one UUID, or how it begin
 
 def _add(season: Season, args: argparse.Namespace) -> int:
     added = season.add(
-        args.rest, scores=args.scores, rehearsals=bool(args.rehearsals), utc_now=clock.utc_now()
+        args.rest, scores=args.scores, rehearsals=args.rehearsals is not None, utc_now=clock.utc_now()
     )
     print(added.line(len(args.rest)))
     return 1 if added.refused else 0

@@ -235,7 +235,8 @@ class Season:
             rehearsals = sum(one.rehearsal for one in held)
             raise TrackerError(
                 f"{self.path}: holds no excursion that is asked for, of {len(held)}, {rehearsals} of them "
-                "rehearsals (--rehearsals); `tracker season list` shows all with their whole names"
+                "rehearsals; `tracker season list` shows all with their whole names"
+                + (wanted or Wanted()).meant(one.excursion for one in held)
             )
         return found
 

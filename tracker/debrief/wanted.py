@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.rows import StepRow, by_crew, by_task, by_work, own
+from tracker.foundation.text import did_you_mean, near, plain
 from tracker.foundation.times import format_instant
 
 
@@ -46,6 +48,15 @@ class Wanted:
         ]
         used = [(sql, values) for sql, values in given if values[0] is not None]
         return " AND ".join(sql for sql, _ in used) or "1", [value for _, values in used for value in values]
+
+    def meant(self, names: Iterable[str]) -> str:
+        """The end of a refusal: which of these names may have been meant; empty where one was said whole."""
+        said = (self.excursion or "").casefold()
+        known = {name.casefold(): name for name in names}
+        likely = [name for name in known if said in name][:3] or near(said, known)
+        if not said or said in known:
+            return ""
+        return did_you_mean([plain(known[one], most=80) for one in likely])
 
     def _end(self) -> str | None:
         """Return the last instant as text that every instant of its day comes before."""

@@ -57,7 +57,7 @@ from tracker.forecast.task_figures import (
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.world import Account, Course, OptionalTask, Row, World, advance, begin, inside
 from tracker.foundation.shown import down, pet_down, spare
-from tracker.journal.progress import Progress, called, confidence_of, done_share, last_done, open_items
+from tracker.journal.progress import Progress, called, done_share, last_done, open_items
 
 Ranges = Literal["all", "shown"]
 
@@ -147,7 +147,7 @@ def _figures(
         excursion=progress.plan.excursion,
         at=world.now,
         scenarios=world.scenarios,
-        confidence=confidence_of(progress),
+        confidence=progress.plan.confidence.asked,
         pace_file=pace_file,
         inside=ranged(inside(world, played.course), base=world.now, mean=True),
         limit=progress.limits["elapsed"],

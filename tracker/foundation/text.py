@@ -53,7 +53,18 @@ def percent(share: float, need: float | None = None) -> str:
         return f">{100 - unit:.{top}f} %"
     if share < 0.01 - _NOISE:
         return "<1 %"
-    return f"{math.floor(share * 100 * 10**digits + 1e-6) / 10**digits:.{digits}f} %"
+    return f"{_rounded_down(share, digits):.{digits}f} %"
+
+
+def points(before: float, after: float, need: float | None = None) -> str:
+    """By how much a chance is more than another, as `percent` shows the two: `+3 points`."""
+    digits = 0 if need is None else _decimals(need)
+    return f"{_rounded_down(after, digits) - _rounded_down(before, digits):+.{digits}f} points"
+
+
+def _rounded_down(share: float, digits: int) -> float:
+    """A share in per cent with so many decimals."""
+    return float(math.floor(share * 100 * 10**digits + 1e-6) / 10**digits)
 
 
 _NOISE = 1e-9
@@ -67,7 +78,7 @@ def percent_asked(need: float) -> str:
 
 def percent_done(share: float) -> str:
     """How much of a whole that is, in whole per cent, rounded down: 100 only for all of it."""
-    return "-" if math.isnan(share) else f"{math.floor(share * 100 + 1e-6)} %"
+    return "-" if math.isnan(share) else f"{_rounded_down(share, 0):.0f} %"
 
 
 def _decimals(need: float) -> int:

@@ -472,14 +472,6 @@ def all_called(progress: Progress) -> bool:
     return bool(outside) and all(c in progress.recall or c in progress.entered for c in outside)
 
 
-def confidence_of(progress: Progress) -> float | Mapping[str, float]:
-    """Return the demanded confidence: one figure, or one a kind of limit."""
-    wanted = progress.plan.confidence
-    if wanted.joint:
-        return wanted.elapsed
-    return {"elapsed": wanted.elapsed, "consumables": wanted.consumables}
-
-
 def open_items(progress: Progress, now: float) -> tuple[Mapping[str, str], ...]:
     """Return what is open at `now`."""
     return tuple(

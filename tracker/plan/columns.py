@@ -115,13 +115,25 @@ class Columns:
         return tuple(name for i, name in enumerate(self.headings) if i not in used and name.strip())
 
     @property
+    def lacking(self) -> tuple[str, ...]:
+        """What a plan cannot do without and no column holds: `time`, `crew` or `do`."""
+        there = {*self.keys, *(["crew"] if self.crew else []), *(["crew", "do"] if self.does else [])}
+        wanted = {"time": {"time", "start"}, "crew": {"crew"}, "do": {"task", "step", "do"}}
+        return tuple(key for key, any_of in wanted.items() if not any_of & there)
+
+    @property
     def complete(self) -> bool:
         """Whether what a plan cannot do without has a column."""
-        return bool(
-            {"time", "start"} & set(self.keys)
-            and ({"task", "step", "do"} & set(self.keys) or self.does)
-            and ("crew" in self.keys or self.crew or self.does)
-        )
+        return not self.lacking
+
+    def misspelt(self, key: str) -> tuple[int, str] | None:
+        """The column whose heading is likely a misspelt one of a key, and what is meant; None without any."""
+        words = [word for word in HEADINGS[key] if len(word) > 3]
+        for at, heading in enumerate(self.headings):
+            close = near(fold(heading.strip()), words, 1) if heading in self.unread else []
+            if close and close[0][0] == fold(heading.strip())[0]:
+                return at, close[0].capitalize()
+        return None
 
     def place(self, column: int) -> str:
         """A column by its letter and heading, as refusals name it."""

@@ -50,6 +50,16 @@ class Confidence:
     joint: bool
     """True: one number for everything together; False: each kind of limit has its own."""
 
+    @property
+    def need(self) -> float | None:
+        """The one number for everything together; None where each kind of limit has its own."""
+        return self.elapsed if self.joint else None
+
+    @property
+    def asked(self) -> float | dict[str, float]:
+        """The one number, or one a kind of limit."""
+        return self.elapsed if self.joint else {"elapsed": self.elapsed, "consumables": self.consumables}
+
 
 @dataclass(frozen=True, slots=True)
 class Consumable:

@@ -22,6 +22,17 @@ _FURTHER = ("value", "needs", "site", "work", "count", "effort", "hold_point", "
 """Keys whose cells are kept as they are written."""
 _NUMBERS = {"value", "count", "effort"}
 """Keys whose cells are numbers, or begin with one."""
+_PROSE = {"task", "do", *LINES}
+"""Keys whose cells are sentences."""
+_NEEDED = {
+    "time": ("no column holds the planned time", "head one Duration"),
+    "crew": (
+        "no column says who does a step",
+        "head one Crew, or one with each crew member's id and x in its cells",
+    ),
+    "do": ("no column says what is done", "head one Step or Description"),
+}
+"""Of what a plan cannot do without what is wrong where no column holds it, and what would be right."""
 _OF_A_TASK = {"task", "task_id", "priority", "optional", "value", "closeout"}
 """Keys of a row that begins a task and is no step."""
 
@@ -132,7 +143,7 @@ class _Reader:
         self.people = People(wishes.crew)
         self._priorities = {**PRIORITIES, **{fold(word): rank for word, rank in wishes.priorities.items()}}
         self.starts = StartColumns(table.columns, wishes, self.fault, self.remarks.append)
-        self.times = SpanColumns(table.columns, wishes, self.fault)
+        self.times = SpanColumns(table.columns, wishes, self.fault, self.remarks.append)
         self._decimal = wishes.decimal
         self._header = table.header_row
         self._task = self._task_id = self._given = ""
@@ -151,15 +162,12 @@ class _Reader:
 
     def need_columns(self) -> bool:
         """Note a fault for each column that a plan cannot do without, and for each that two could be."""
-        keys, row, before = self.columns.keys, self._header, len(self.faults)
+        row, before = self._header, len(self.faults)
         found = ", ".join(repr(str(name)) for name in self.columns.headings if name.strip())[:200]
-        if not {"time", "start"} & set(keys):
-            self.fault(row, 0, f"no column holds the planned time among {found}", "head one Duration")
-        if "crew" not in keys and not self.columns.crew and not self.columns.does:
-            right = "head one Crew, or one with each crew member's id and x in its cells"
-            self.fault(row, 0, f"no column says who does a step among {found}", right)
-        if not {"task", "step", "do"} & set(keys) and not self.columns.does:
-            self.fault(row, 0, f"no column says what is done among {found}", "head one Step or Description")
+        for key in self.columns.lacking:
+            at, meant = self.columns.misspelt(key) or (0, "")
+            what, right = _NEEDED[key]
+            self.fault(row, at, f"{what} among {found}", f"did you mean {meant}?" if meant else right)
         for key, first, second in self.columns.equal:
             names = f"columns {column_name(first)} and {column_name(second)}"
             right = f'say which: --columns "@{column_name(first)}={key}"'
@@ -283,7 +291,7 @@ class _Reader:
     def _enter_task(self, cells: Sequence[Cell]) -> None:
         """Go over to the task that a row names; a blank cell leaves the one above."""
         name, key = self._get("task", cells), self._get("task_id", cells)
-        if (name and name != self._task) or (key and key != self._task_id):
+        if (name and name.split() != self._task.split()) or (key and key != self._task_id):
             self._task, self._task_id, self._given = name or self._task, key, ""
 
     def _begins_task(self, n: int, filled: set[str], cells: Sequence[Cell], below: Sequence[Cell]) -> bool:
@@ -372,8 +380,11 @@ class _Reader:
 
 
 def _text(key: str, cell: str) -> str:
-    """What a cell says, without blanks that mean nothing; its lines count where a key has room for them."""
-    lines = [" ".join(line.split()) for line in cell.splitlines()]
+    """What a cell says, without blanks that mean nothing: in prose they are as written, but around a line.
+
+    Lines count where a key has room for them.
+    """
+    lines = [line.strip() if key in _PROSE else " ".join(line.split()) for line in cell.splitlines()]
     return ("\n" if key in LINES else " ").join(filter(None, lines))
 
 

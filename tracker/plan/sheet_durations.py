@@ -48,10 +48,12 @@ class _Entry:
 
 
 class SpanColumns:
-    """Reads the durations of a sheet's rows; `fault` notes what is wrong by row, column, what and right."""
+    """Reads the durations of a sheet's rows; `fault` notes what is wrong, `remark` what may be a slip."""
 
-    def __init__(self, columns: Columns, wishes: Wishes, fault: Callable[..., None]) -> None:
-        self._columns, self._wishes, self._fault = columns, wishes, fault
+    def __init__(
+        self, columns: Columns, wishes: Wishes, fault: Callable[..., None], remark: Callable[[str], None]
+    ) -> None:
+        self._columns, self._wishes, self._fault, self._remark = columns, wishes, fault, remark
         self._at = {key: columns.keys[key] for key in SPANS if key in columns.keys}
         self._entries: dict[str, list[_Entry]] = {key: [] for key in self._at}
         self.undecided = False
@@ -100,6 +102,9 @@ class SpanColumns:
             self._entries[key].append(_Entry(step, key, str(cell).strip(), spans))
             if cell.kind in ("span", "clock"):
                 self._by_format.add(at)
+            if cell.kind == "span" and cell.value >= 1 and cell.value.is_integer():
+                place, days = f"row {step.row}, {self._columns.place(at)}", count(round(cell.value), "day")
+                self._remark(f"{place} is {days}: what is typed there without a colon counts days")
 
     def _stated(self, at: int) -> str | None:
         """The unit that somebody or the heading names for a column, else for that of the times."""
