@@ -131,6 +131,11 @@ async def test_a_bounced_key_does_not_recall(at_desk: Callable[..., Any]) -> Non
         await at.strike("c")
         await at.settle()
         assert at.kinds == ["zero"]
+        assert "c again calls" in at.said and at.said.endswith("c came twice within 0.05 s: taken once")
+        at.hand.move(0.1)
+        await at.strike("c")
+        await at.settle()
+        assert at.kinds == ["zero", "called"], "two quick presses are the pair that the key table names"
 
 
 async def test_the_recall_names_only_who_is_outside(at_desk: Callable[..., Any]) -> None:
@@ -167,6 +172,9 @@ async def test_a_bounced_key_ticks_once(at_desk: Callable[..., Any]) -> None:
         await at.strike("1", "1")
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
+        assert at.said.startswith("entry 3 saved") and at.said.endswith(
+            "1 came twice within 0.3 s: taken once"
+        )
 
 
 async def test_a_step_that_changed_under_the_hand_is_refused_in_words(at_desk: Callable[..., Any]) -> None:

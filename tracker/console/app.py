@@ -14,7 +14,7 @@ from textual.widgets import Input
 
 from tracker.console.commands import Command, keymap_of
 from tracker.console.entry_line import EntryLine
-from tracker.console.key_events import REPEAT_S
+from tracker.console.key_events import PAIR_S, REPEAT_S
 from tracker.console.live_screen import LiveScreen
 from tracker.console.terminal import (
     DEFAULT,
@@ -109,14 +109,20 @@ class TrackerApp(LeanApp):
         text would overtake them.
         """
         before, self._before = self._before, event
-        again = before is not None and before.key == event.key and event.time - before.time < REPEAT_S
-        if again and event.key == "enter":
-            return  # It bounced: the first one entered the line, this one would open the next.
         line = self.focused
+        # A line that the first one did not enter may want a second.
+        within = REPEAT_S if line is None else PAIR_S
+        again = before is not None and before.key == event.key and event.time - before.time < within
+        if again and event.key == "enter":
+            if (hands := self.live.entry.hands) is not None:
+                hands.bounce("Enter", within)
+            return  # It bounced: the first one entered the line, this one would open the next.
         if line is None and self.screen is self.live and self.live.takes(event.key):
             return
         if await self.do_bound(event.key, priority=True):
             return
+        if isinstance(line, EntryLine) and not event.is_printable and event.key not in ("escape", "enter"):
+            line.touched()
         if isinstance(line, EntryLine) and event.is_printable and event.character is not None:
             line.add_character(event.character)
         elif (

@@ -119,7 +119,7 @@ class Desk(LiveScreen):
             WHAT_IF_PAGE: self.what_if.purpose(),
             RoundLine.PURPOSE: self.round_line.purpose(),
         }
-        self.entry = EntryController(self, purposes, opening=self.actions.drop_begun)
+        self.entry = EntryController(self, purposes, hands=self.actions)
         paged = {"help": self.help_lines, **_PAGED}
         self._views: dict[str, View] = MIDDLE | {n: self.paged_view(page) for n, page in paged.items()}
         self._views[WHAT_IF_PAGE] = self.what_if.view
@@ -162,8 +162,7 @@ class Desk(LiveScreen):
         """Take back what reached the disk after all, and turn to the way home once they are on it."""
         super().heard(report)
         self._turn_home()
-        if isinstance(report, Estimated):
-            self.actions.estimated(report)
+        self.actions.heard(report)
         self.round_line.ask_again()
         if isinstance(report, (Estimated, NotEstimated)):
             return
@@ -187,7 +186,7 @@ class Desk(LiveScreen):
 
     def look(self) -> Scene:
         """Return the scene of this instant."""
-        return replace(super().look(), chosen=self.chosen)
+        return replace(super().look(), chosen=self.chosen, line=self.entry.opened())
 
     def repaint(self) -> None:
         """Give every pane the scene of this instant, and have what is supposed worked out for it."""
@@ -385,5 +384,5 @@ def _give_rows(screen: Screen[None], layout: Layout) -> None:
     side = screen.query_one("#side")
     side.display = layout.side > 0
     side.styles.width = layout.side
-    screen.query_one("#rule-2", Pane).use(titled(layout.title))
+    screen.query_one("#rule-2", Pane).use(titled(layout.title, layout.ink))
     screen.query_one("#rule-4", Pane).use(titled(layout.foot))

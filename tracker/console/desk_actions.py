@@ -1,17 +1,17 @@
-"""What the operator's keys do: they tick, ask twice, take back, call home; as events, or in words why not.
+"""What the operator's keys do: they tick, take back, call home; as events, or in words why not.
 
-Hides what was begun and waits for a digit, what was asked for once, and that the tail of a mistake ticks
-nothing. The screen is told, and nothing here paints.
+Hides what is asked before anything is written. The screen is told, and nothing here paints.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, timedelta
 
 from tracker.console import key_events
-from tracker.console.key_events import DEAF_S, REPEAT_S, EventBatch, Kind, Prefix
+from tracker.console.digits import AskedTwice, Digits
+from tracker.console.key_events import EventBatch
+from tracker.console.left_open import Meant
 from tracker.console.live_screen import LiveScreen
 from tracker.console.pending import PATIENCE_S
 from tracker.console.seat_clock import instant_of
@@ -21,200 +21,6 @@ from tracker.console.view.words import called_words, inside_words, pet
 from tracker.console.workers import Estimated
 from tracker.forecast.due import left_by_recall
 from tracker.journal.progress import Progress
-
-ASK_S = 5.0
-"""How long a key that is asked twice waits for the second time."""
-DIGITS = tuple("123456789")
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What was asked for once."""
-
-    what: str
-    """The id of the command that asked it; anything else where digits answer it."""
-    words: str
-    since: float
-
-    def stands(self, mono: float) -> bool:
-        """Return whether it can still be answered."""
-        return mono - self.since <= ASK_S
-
-
-class AskedTwice:
-    """The question of a desk, and which keys come again too soon to be meant."""
-
-    def __init__(self, screen: LiveScreen, runtime: DeskRuntime) -> None:
-        self._screen, self._session = screen, runtime.session
-        self._question: Question | None = None
-        self._pressed: dict[str, float] = {}
-        """When a key was pressed last."""
-
-    def bounced(self, key: str) -> bool:
-        """Return whether this key comes again too soon to be meant."""
-        before, mono = self._pressed.get(key), self._screen.mono()
-        self._pressed[key] = mono
-        return before is not None and mono - before < REPEAT_S
-
-    def stands(self, what: str) -> bool:
-        """Whether this is asked and can be answered."""
-        asked = self._question
-        return asked is not None and asked.what == what and asked.stands(self._screen.mono())
-
-    def twice(self, what: str, words: str) -> bool:
-        """Return whether a key that is asked twice was pressed for the second time; else ask."""
-        if self.stands(what):
-            self._question = None
-            return True
-        self._question = Question(what, words, self._screen.mono())
-        self._screen.say(words, "alarm")
-        self._screen.set_timer(ASK_S + 0.05, self.expire)
-        return False
-
-    def pressed(self, key: str) -> None:
-        """End the question where a key is none of its own."""
-        if self._question is None:
-            return
-        command = self._screen.table.get(self._question.what)
-        own = command.keys if command is not None else DIGITS
-        if key not in own or not self._question.stands(self._screen.mono()):
-            self.end()
-
-    def expire(self) -> None:
-        """End the question once it has stood for long enough."""
-        if self._question is not None and not self._question.stands(self._screen.mono()):
-            self.end()
-
-    def end(self) -> None:
-        """Ask no longer."""
-        question, self._question = self._question, None
-        if question is not None and self._session.said == question.words:
-            self._screen.say("")
-
-
-class Digits:
-    """The digits of a desk, and what was begun before them."""
-
-    def __init__(
-        self,
-        screen: LiveScreen,
-        runtime: DeskRuntime,
-        asked: AskedTwice,
-        perform: Callable[[EventBatch], bool],
-    ) -> None:
-        self._screen, self._session, self._asked, self._perform = screen, runtime.session, asked, perform
-        self._prefix: Prefix | None = None
-        """What was begun and waits for a digit."""
-        self._deaf_until = 0.0
-        """Digits before it are the tail of a mistake."""
-
-    @property
-    def _ahead(self) -> Progress | None:
-        """What will stand once what waits for the disk is on it: what hands go by."""
-        return self._session.ahead if self._session.snapshot else None
-
-    def begin(self, kind: Kind) -> None:
-        """Begin something that a digit completes."""
-        self._begin(Prefix(kind, self._screen.mono()))
-
-    def late(self) -> None:
-        """Begin a late tick, or make it ten minutes later still."""
-        prefix, mono = self._prefix, self._screen.mono()
-        late = prefix is not None and prefix.kind == "late" and not prefix.lapsed(mono)
-        self._begin(prefix.ten_more(mono) if late and prefix is not None else Prefix("late", mono))
-
-    def _begin(self, prefix: Prefix) -> None:
-        progress = self._ahead
-        if progress is None:
-            return
-        self._prefix = prefix
-        self._screen.say(f" {prefix.words(progress, self._screen.key('late'))}   Esc leaves it ", "typed")
-
-    def drop(self) -> None:
-        """Forget what was begun."""
-        self._prefix = None
-
-    def expire(self) -> None:
-        """Forget what was begun and not completed in time."""
-        if self._prefix is not None and self._prefix.lapsed(self._screen.mono()):
-            self.left()
-
-    def left(self) -> bool:
-        """Leave what was begun; whether a digit was waited for."""
-        begun, self._prefix = self._prefix is not None, None
-        if begun:
-            self._session.say("")
-        return begun
-
-    @property
-    def wants_minutes(self) -> bool:
-        """Whether the next digit is of minutes."""
-        return self._prefix is not None and self._prefix.crew is not None
-
-    def digit(self, digit: int) -> None:
-        """Tick, or take the digit for what was begun before it."""
-        mono, prefix, progress = self._screen.mono(), self._prefix, self._ahead
-        if mono < self._deaf_until:
-            return
-        if prefix is None or progress is None or prefix.kind != "late":
-            self.tick(digit)
-        elif prefix.crew is not None:
-            self._do(prefix, prefix.crew, prefix.minutes(digit))
-        elif key_events.member_of(progress, digit) is None:
-            self._refuse_prefix(f"late: there is no crew member {digit}")
-        elif (longer := prefix.of(digit, mono)) is not None:
-            self._begin(longer)
-
-    def _refuse_prefix(self, words: str) -> None:
-        """Say why what was begun comes to nothing, and take the digits behind it for its tail."""
-        self._prefix, self._deaf_until = None, self._screen.mono() + DEAF_S
-        self._screen.say(words, "late")
-
-    def tick_chosen(self) -> None:
-        """Tick for the chosen crew member, as their digit does."""
-        screen, progress = self._screen, self._screen.progress
-        members = [member.id for member in progress.plan.crew] if progress else []
-        if screen.chosen in members:
-            self.tick(members.index(screen.chosen) + 1)
-        else:
-            screen.say(f"{screen.key('crew')} chooses a crew member, then {screen.key('tick-chosen')} ticks")
-
-    def tick(self, number: int) -> None:
-        """Tick for the crew member of this number, or do what was begun before it."""
-        prefix, mono = self._prefix, self._screen.mono()
-        if prefix is not None and (longer := prefix.of(number, mono)) is not None:
-            self._begin(longer)
-        elif prefix is not None or not self._asked.bounced(f"digit-{number}"):
-            self._do(prefix, number)
-
-    def _do(self, prefix: Prefix | None, number: int, minutes: int | None = None) -> None:
-        """Write what a digit completes, unless it is asked for a second time."""
-        progress = self._ahead
-        if progress is None:
-            return
-        self._prefix = None
-        batch = self._batch(progress, number, prefix, minutes)
-        if prefix is not None and not batch.events:
-            self._refuse_prefix(batch.words)
-        elif batch.asks and not self._asked.twice(f"digit {number} {minutes}", f" {batch.asks} "):
-            self._prefix = prefix if minutes is not None else None
-        else:
-            self._perform(batch)
-
-    def _batch(
-        self, progress: Progress, digit: int, prefix: Prefix | None, minutes: int | None
-    ) -> EventBatch:
-        if prefix is not None and prefix.kind == "count":
-            return key_events.one_more(progress, digit)
-        if prefix is not None and prefix.kind == "skip":
-            return key_events.skip(progress, digit)
-        crew, scene = key_events.member_of(progress, digit), self._screen.last_scene
-        painted = scene.progress.current.get(crew) if scene and crew else None
-        now = self._session.now(self._screen.utc(), progress)
-        start, left_out = self._screen.key("zero"), scene.snapshot.passed_over if scene else frozenset()
-        batch = key_events.tick(progress, digit, painted, now, minutes, start=start, left_out=left_out)
-        return key_events.asked(batch, progress, left_out, digit, now)
-
 
 SLIP = timedelta(hours=12)
 """From this difference between planned and actual zero on it is said what becomes of the windows."""
@@ -284,6 +90,22 @@ class DeskActions:
         self.digits.drop()
         self.held_at = None
 
+    # Beside an open line
+
+    def bounce(self, key: str, within_s: float) -> None:
+        """Say that a key bounced."""
+        self.asked.bounce(key, within_s)
+
+    def typed(self, meant: Sequence[Meant]) -> None:
+        """Say of digits in the line that they tick nothing, before what the line says of them."""
+        digits = " ".join(str(one.digit) for one in meant)
+        words = f"{digits} is text here and ticks nothing: Esc, then {digits} ticks"
+        self._screen.say(f"{words}   {self._session.said.strip()}", "late")
+
+    def offer(self, meant: Sequence[Meant]) -> None:
+        """Ask of digits that were in the line whether they were ticks."""
+        self.digits.offer(meant)
+
     def expire(self) -> None:
         """Forget what was begun or asked for, and not completed in time."""
         self.digits.expire()
@@ -320,6 +142,12 @@ class DeskActions:
             scene = self._screen.last_scene
             before = scene.estimate.inside.p50 if scene and scene.estimate else None
             self._undone = (batch.words, self._session.number, before)
+
+    def heard(self, report: object) -> None:
+        """Keep in sight what is asked, also over what a report made the desk say."""
+        if isinstance(report, Estimated):
+            self.estimated(report)
+        self.asked.say_over()
 
     def estimated(self, report: Estimated) -> None:
         """Say of an undo what INSIDE was before it and is after it, once that is worked out."""

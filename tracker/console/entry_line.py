@@ -3,13 +3,14 @@
 It opens empty, or with the word of a deed; Esc empties it, and the up arrow brings back what was left or
 entered. Hides history and completion. It knows no events: what a line is typed for says what is offered,
 completed and done. What closes or enters a line is done at once, not by a message, so that the key behind it
-finds it done.
+finds it done. Digits that may have been meant as ticks are handed on when the line is left.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import ClassVar, Protocol
 
 from rich.cells import cell_len
@@ -21,8 +22,9 @@ from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input
 
+from tracker.console.left_open import LeftOpen, Meant
 from tracker.console.pane import Pane, View
-from tracker.console.view.scene import Scene
+from tracker.console.view.scene import OpenLine, Scene
 from tracker.console.view.styled_text import Line, crop, say
 from tracker.journal.progress import Progress
 
@@ -41,6 +43,8 @@ class Purpose:
     """Does what was typed; whether that is done, and the line can go."""
     left: Callable[[str], None]
     """Says that a text was left, and how it comes back."""
+    figures: bool = False
+    """Whether digits are what it asks for, so that none is taken for a tick."""
 
 
 class Holder(Protocol):
@@ -50,11 +54,33 @@ class Holder(Protocol):
     def progress(self) -> Progress | None:
         """What is shown; None before the journal is open."""
 
+    def utc(self) -> datetime:
+        """Return the instant that this seat goes by."""
+
+    def mono(self) -> float:
+        """Return a clock for short spans."""
+
     def repaint(self) -> None:
         """Paint what changed."""
 
     def set_focus(self, widget: Widget | None) -> None:
         """Give the keys to a widget."""
+
+
+class Hands(Protocol):
+    """What hands do beside an open line."""
+
+    def drop_begun(self) -> None:
+        """Forget what was begun before the line was opened."""
+
+    def bounce(self, key: str, within_s: float) -> None:
+        """Say that a key came again too soon to be meant."""
+
+    def typed(self, meant: Sequence[Meant]) -> None:
+        """Say of digits in the line that they tick nothing."""
+
+    def offer(self, meant: Sequence[Meant]) -> None:
+        """Ask of digits that were in a line which was left whether they were ticks."""
 
 
 class EntryController:
@@ -66,11 +92,14 @@ class EntryController:
         purposes: Mapping[str, Purpose],
         *,
         prefix: str = "",
-        opening: Callable[[], None] = lambda: None,
+        hands: Hands | None = None,
     ) -> None:
         self.prefix = prefix
         """What the ids of its widgets begin with."""
-        self._screen, self._purposes, self._opening = screen, purposes, opening
+        self._screen, self._purposes = screen, purposes
+        self.hands = hands
+        """What is done beside it; nothing by who only looks on."""
+        self._left_open: LeftOpen | None = None
         self.line = EntryLine(self, id=f"{prefix}entry")
         self.label = Pane(self._label, id=f"{prefix}entry-label")
         self.footer: Pane | None = None
@@ -79,6 +108,25 @@ class EntryController:
     def purpose(self) -> str:
         """What the line is, or was last, open for."""
         return self.line.purpose
+
+    @property
+    def meant(self) -> Sequence[Meant]:
+        """Digits in the line that may have been meant as ticks."""
+        kept = self._left_open
+        return () if kept is None or self._purposes[self.purpose].figures else kept.meant
+
+    def opened(self) -> OpenLine | None:
+        """What a screen says of the line; None while it is closed."""
+        kept = self._left_open
+        if kept is None:
+            return None
+        quiet = self.line.value.strip() if kept.quiet(self._screen.mono()) else None
+        return OpenLine(self._purposes[self.purpose].label.strip(), quiet)
+
+    def key(self, character: str = "") -> None:
+        """Take note of a key at the open line: a character that is typed, or another one."""
+        if self._left_open is not None:
+            self._left_open.typed(character, self._screen.utc(), self._screen.mono())
 
     def compose(self, footer: View) -> ComposeResult:
         """Lay out the footer and, in its place while it is open, the line with its label."""
@@ -91,10 +139,12 @@ class EntryController:
 
     def open(self, purpose: str, text: str = "") -> None:
         """Open the line, empty or with the beginning of a text."""
-        self._opening()
+        if self.hands is not None:
+            self.hands.drop_begun()
         if self._screen.progress is None:
             return
         self.line.begin(purpose, text)
+        self._left_open = LeftOpen(self._screen.mono())
         self.show(True)
         # At once: keys typed fast behind the one that opened the line belong to it.
         self._screen.set_focus(self.line)
@@ -105,6 +155,7 @@ class EntryController:
         if self.footer is not None:
             self.footer.display = not shown
         if not shown:
+            self._left_open = None
             self._screen.set_focus(None)
         self._screen.repaint()
 
@@ -112,17 +163,24 @@ class EntryController:
         """Say what a text would do, while the line is open."""
         if self.line.display:
             self._purposes[self.purpose].offer(text)
+            if self.meant and self.hands is not None:
+                self.hands.typed(self.meant)
 
     def leave(self, text: str) -> None:
-        """Close the line, from which a text was taken."""
+        """Close the line, from which a text was taken; ask of digits whether they were ticks."""
+        meant = (*self.meant,)
         self.show(False)
         self._purposes[self.purpose].left(text)
+        if self.hands is not None:
+            self.hands.offer(meant)
 
     def enter(self) -> None:
         """Do what was typed; where that cannot be, the line stays open with it."""
         if self._purposes[self.purpose].enter(self.line.value):
             self.line.accepted()
             self.show(False)
+        elif self._left_open is not None:
+            self._left_open.refused(self._screen.mono())
 
     def complete(self, by: int) -> None:
         """Complete what is typed."""
@@ -236,10 +294,15 @@ class EntryLine(Input):
 
     def add_character(self, character: str) -> None:
         """Put a character at the cursor, or in the place of what is selected."""
+        self._controller.key(character)
         if self.selection.is_empty:
             self.insert_text_at_cursor(character)
         else:
             self.replace(character, *self.selection)
+
+    def touched(self) -> None:
+        """Take note that a key came which is no text: somebody edits the line."""
+        self._controller.key()
 
     def accepted(self) -> None:
         """Forget the text: it was taken."""

@@ -281,6 +281,8 @@ def _figures(figure: Any, estimate: Estimate | None) -> dict[str, Any]:
 
 REPEAT_S = 0.3
 """A key that comes again within this time is a bounce."""
+PAIR_S = 0.05
+"""The same where it is asked for a second time, so that two quick presses are meant."""
 LAPSE_S = 6.0
 """A key that was begun and forgotten must not bend a tick long after."""
 

@@ -29,7 +29,7 @@ from tracker.console.view.right_pane import optional_list
 from tracker.console.view.runway import TITLE, runway, runway_rows
 from tracker.console.view.scene import LARGE, SMALL, LeadScene, Scene
 from tracker.console.view.steps import steps_list, way_home
-from tracker.console.view.styled_text import Line, rule
+from tracker.console.view.styled_text import Ink, Line, rule
 from tracker.console.view.what_if_pages import orders, what_if
 
 View = Callable[[Scene, int, int], list[Line]]
@@ -83,6 +83,8 @@ class Layout:
     """What the rule below the crew says of what stands below it."""
     foot: str = ""
     """What the rule below the list says of what its room has no place for."""
+    ink: Ink = "dim"
+    """Of what the rule below the crew says."""
 
     def apart(self) -> tuple[str, ...]:
         """Return the views that the view key goes round at this size."""
@@ -131,6 +133,9 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
     all_due = [f"due, all of it {scene.key('due')}"] if coming else []
     foot = "; ".join([*all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
+    if scene.line is not None:
+        # Where eyes are that follow the crew: their digits do nothing meanwhile.
+        return replace(made, title=scene.line.words, ink="typed", foot=foot)
     return replace(made, title=title, foot=foot)
 
 
@@ -182,9 +187,9 @@ def _below(scene: Scene, width: int, height: int, room: int) -> tuple[int, int]:
 
 
 @cache
-def titled(words: str) -> View:
+def titled(words: str, ink: Ink = "dim") -> View:
     """Return the view of a rule that says something."""
-    return lambda scene, width, height: [rule(width, words)] * height
+    return lambda scene, width, height: [rule(width, words, ink=ink)] * height
 
 
 FIXED: tuple[tuple[str, View], ...] = (

@@ -48,7 +48,7 @@ class RoundLine:
 
     def purpose(self) -> Purpose:
         """Return what the line is for."""
-        return Purpose(" ROUND ", self._offer, lambda text, by: None, self._enter, self._left)
+        return Purpose(" ROUND ", self._offer, lambda text, by: None, self._enter, self._left, figures=True)
 
     def begin(self) -> None:
         """Ask the round that is due first: whoever is missing, before it is due everybody outside."""

@@ -123,4 +123,5 @@ def _own(progress: Progress, seat: str, after: int) -> list[Recorded]:
 def instant_of(events: list[Event] | tuple[Mapping[str, Any], ...], utc: datetime) -> datetime:
     """The instant at which events are written: of an answer for the wall clock, that of the wall clock."""
     first = events[0] if events else {}
-    return utc + timedelta(seconds=first["by_s"]) if first.get("trust") == "wall" else utc
+    # A line that is not typed to its end has no difference yet.
+    return utc + timedelta(seconds=first.get("by_s", 0.0)) if first.get("trust") == "wall" else utc

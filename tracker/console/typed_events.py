@@ -292,7 +292,7 @@ class TypedEvents:
             self._weighed = (text, follows)
             line = self._screen.entry.line
             if line.display and line.value == text and self._sure is None:
-                self._offer(text)
+                self._screen.entry.offered(text)
 
 
 def known_to(snapshot: Snapshot) -> dict[str, str]:

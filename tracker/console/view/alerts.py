@@ -194,10 +194,11 @@ def standing_alerts(scene: Scene) -> list[Alert]:
 
 
 def _of_seat(scene: Scene) -> list[Alert]:
-    """Return that a clock is in doubt, or the journal's place away; neither can be marked."""
+    """Return that a clock is in doubt, the journal's place away, a line left open: none can be marked."""
     disk = scene.disk
     found = [Alert("clock", scene.clock.words, False, "clock", "act")] if scene.clock else []
     found += [Alert(f"refused-{n}", said, False, "disk", "look") for n, said in enumerate(disk.refused_words)]
+    found += [Alert("entry", scene.line.alert, False, "entry")] if scene.line and scene.line.alert else []
     if not disk.unsaved and not disk.kept and not disk.fault:
         return found
     kept, away = ("" if t is None else f" since {pet(t)}" for t in (disk.kept_since, disk.fault_since))
@@ -208,13 +209,11 @@ def _of_seat(scene: Scene) -> list[Alert]:
 
 
 def _seen(scene: Scene, alert: Alert) -> bool:
-    if alert.acknowledged:
-        return True
     # The estimate may be older than the key that marked it; what asks again says so in the estimate.
     estimate, progress = scene.estimate, scene.progress
     known = estimate.at if estimate else 0.0
     since = takewhile(lambda event: event.at >= known, reversed(progress.events))
-    return any(e.kind == "acknowledged" and e.body["alert"] == alert.id for e in since)
+    return alert.acknowledged or any(e.kind == "acknowledged" and e.body["alert"] == alert.id for e in since)
 
 
 MARKS: Mapping[Severity, tuple[str, Ink]] = {"act": (" !! ACT ", "alarm"), "look": (" !  LOOK ", "late")}
@@ -272,7 +271,7 @@ def _told(scene: Scene) -> list[_Told]:
             calls.append(alert)
             if len(calls) > 1:
                 continue
-        out.append(_Told(alert.severity, words, not seen and alert.kind not in ("clock", "disk")))
+        out.append(_Told(alert.severity, words, not seen and alert.kind not in ("clock", "disk", "entry")))
     if len(calls) > 1:
         more = ", ".join(f"{call.subject} by {pet_down(call.by)}" for call in calls[1:])
         place = next(k for k, one in enumerate(out) if one.words == said_of(scene, calls[0]))

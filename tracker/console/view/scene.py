@@ -18,6 +18,7 @@ from tracker.console.commands import BY_ID
 from tracker.console.seat_clock import ClockDoubt
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure, Range
+from tracker.foundation.text import plain
 from tracker.journal.progress import Progress, StepState, letters
 from tracker.journal.typed import chosen_events, parted
 
@@ -176,6 +177,29 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class OpenLine:
+    """A line at the bottom that is open, so that keys are text."""
+
+    label: str
+    """What it is for, in a word: `ENTRY`."""
+    text: str | None = None
+    """What stands in it, where nothing was typed for a while; else None."""
+
+    @property
+    def words(self) -> str:
+        """What stands below the crew for as long as keys are text."""
+        return f"{self.label} line open below: digits are text and tick nothing; Esc leaves it"
+
+    @property
+    def alert(self) -> str:
+        """What is told of a line that nobody has typed in for a while; else nothing."""
+        if self.text is None:
+            return ""
+        holds = f"; in it: {plain(self.text, most=60)}" if self.text else ""
+        return f"the {self.label} line is still open: no digit ticks. Esc leaves it{holds}"
+
+
+@dataclass(frozen=True, slots=True)
 class Scene:
     """Everything that a view may look at."""
 
@@ -200,6 +224,8 @@ class Scene:
     """Whether the time of this machine's zone stands beside UTC."""
     clock: ClockDoubt | None = None
     """What is in doubt about this machine's clock."""
+    line: OpenLine | None = None
+    """The line at the bottom; None while it is closed, and digits tick."""
 
     def key(self, command: str) -> str:
         """Return the key of a command, as a person reads it."""
@@ -218,7 +244,7 @@ class Scene:
     @property
     def slow(self) -> tuple[object, ...]:
         """All that the views which show no seconds depend on."""
-        of_disk = (self.disk, self.hollow, self.live, self.clock and self.clock.since)
+        of_disk = (self.disk, self.hollow, self.live, self.clock and self.clock.since, self.line)
         return (self.snapshot, int(self.now) // 10, self.said, self.said_ink, self.chosen, *of_disk)
 
     @property
