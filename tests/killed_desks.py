@@ -19,7 +19,7 @@ from uuid import uuid4
 
 from tests.cut_line import Proxy, wide_plan
 from tests.servers import Server
-from tests.terminals import Terminal
+from tests.terminal import Terminal
 from tracker.foundation.clock import utc_now
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal
@@ -58,17 +58,13 @@ def killed_desks(server: Server, folder: Path, *, times: int, seed: int) -> Kill
                 "run", through, "--outbox", str(folder), env={"XDG_STATE_HOME": str(folder)}
             ) as desk:
                 said |= _notes(desk, proxy, random, n)
-                desk.kill()
             proxy.block(False)
             found.killed += 1
             waiting |= (left := set(_waiting(folder)))
             found.kept += len(left)
         proxy.share = 0.0
         with Terminal("run", through, "--outbox", str(folder), env={"XDG_STATE_HOME": str(folder)}) as desk:
-            desk.says("entry ")
-            desk.until(lambda: not list(_waiting(folder)))
-            desk.send("qq")
-            desk.rest(1.0)
+            desk.until("entry ", lambda: not list(_waiting(folder)))
     finally:
         proxy.close()
     found.told = len(said)
@@ -80,22 +76,17 @@ def _notes(desk: Terminal, proxy: Proxy, random: Random, n: int) -> dict[str, in
     """Write notes, with the line down from one of them on; the number of each that was said to be saved."""
     said: dict[str, int] = {}
 
-    def listened() -> bool:
-        desk.read()
-        said.update((name, int(number)) for number, name in _SAVED.findall(desk.text))
-        return False
-
-    # What is on the screen of a desk that is killed at once was told as well.
-    desk.says("entry ", " tick ")
+    desk.until("entry ", " tick ")
     down = random.randrange(NOTES + 3)
     for k in range(NOTES):
         if k in (down, down + 2):
             proxy.block(k == down)
-        desk.send("n")
-        desk.says(" note ")
+        desk.press_s("n", " note ")
         desk.send(f"k{n}-{k}\r")
         for _ in range(random.randrange(4, 150)):
-            listened()
+            desk.read(0.01)
+            # What is on the screen of a desk that is killed at once was told as well.
+            said.update((name, int(number)) for number, name in _SAVED.findall(desk.text))
     return said
 
 

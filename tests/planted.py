@@ -19,7 +19,7 @@ from pathlib import Path
 
 from tests.cut_line import wide_plan
 from tests.servers import Server
-from tests.terminals import Terminal
+from tests.terminal import Terminal
 from tracker.foundation.clock import pause, utc_now
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal
@@ -175,16 +175,15 @@ def _at_the_desk(server: Server, what: str, env: Mapping[str, str], work: Path) 
     program = ("-c", code + fault) if what == "broken" else ("-m", "tracker")
     with Terminal(*words, env=env, program=program) as desk:
         if what != "broken":
-            desk.says(" saved ", " tick ")
+            desk.until(" saved ", " tick ")
             server.kill(signal.SIGKILL if what == "killed" else signal.SIGSTOP)
-            desk.send("n")
-            desk.says(" note ")
-            desk.send(f"{what}\r")
-            desk.says("kept here")
+            desk.press_s("n", " note ")
+            desk.press_s(f"{what}\r", "kept here")
             desk.send("qq")
-        desk.rest(3.0)
+        with suppress(EOFError):
+            desk.rest(3.0)
         if what == "killed":
             server.start()
         elif what == "stopped":
             server.kill(signal.SIGCONT)
-        return desk.heard.decode("utf-8", "replace")
+        return desk.raw.decode("utf-8", "replace")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import timedelta
 
-from tracker.console.layout import BELOW, FIXED, MIDDLE, Layout, layout_for, titled
+from tracker.console.layout import BELOW, FIXED, MIDDLE, layout_for, titled
 from tracker.console.view.right_pane import side
 from tracker.console.view.scene import Disk, Scene, Snapshot
 from tracker.console.view.styled_text import Line, crop, text_of
@@ -32,7 +32,7 @@ def scene_of(
 def panes(scene: Scene, width: int, height: int, view: str = "steps") -> Mapping[str, list[Line]]:
     """Return the lines of every pane of the desk at a size, from the top down, without the keys."""
     layout = layout_for(scene, width, height, view)
-    rows = _rows(layout)
+    rows = layout.rows
     rules = {"rule-2": titled(layout.title), "rule-4": titled(layout.foot)}
     above, below = (
         {name: rules.get(name, pane)(scene, width, rows[name]) for name, pane in some if rows[name]}
@@ -41,17 +41,10 @@ def panes(scene: Scene, width: int, height: int, view: str = "steps") -> Mapping
     return {**above, "middle": middle(scene, width, height, view), **below}
 
 
-def _rows(layout: Layout) -> Mapping[str, int]:
-    """Return the rows of every pane but the middle."""
-    rows = {name: 1 for name, _ in (*FIXED, *BELOW)} | {"head": 3, "crew": layout.crew}
-    rows |= {"runway": layout.runway, "rule-3": 1 if layout.runway else 0, "due": layout.due}
-    return rows | {"alerts": layout.alerts, "message": layout.message}
-
-
 def middle(scene: Scene, width: int, height: int, view: str = "steps") -> list[Line]:
     """Return the list, or the view in its place, with what stands beside it."""
     layout = layout_for(scene, width, height, view)
-    left, body = height - 1 - sum(_rows(layout).values()), MIDDLE[view]
+    left, body = height - 1 - sum(layout.rows.values()), MIDDLE[view]
     if not layout.side:
         return body(scene, width, left)
     beside = zip(body(scene, width - layout.side - 2, left), side(scene, layout.side, left), strict=True)

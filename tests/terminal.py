@@ -1,4 +1,4 @@
-"""A program in a terminal of its own whose screen can be read, and keys for it."""
+"""The program in a terminal of its own, as a person has it before them: its screen, and keys for it."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Self
 
 import pexpect
 import pyte
@@ -20,26 +21,27 @@ BOUNCE_S = 0.34
 
 
 class Terminal:
-    """`python WORDS` in a pseudo-terminal; `text` is what stands on its screen."""
+    """The program in a pseudo-terminal; leaving the block ends it. `text` is what stands on its screen."""
 
     def __init__(
         self,
         *words: str,
-        cwd: Path,
+        cwd: Path | None = None,
         size: tuple[int, int] = (80, 24),
-        python: str = sys.executable,
         env: Mapping[str, str] | None = None,
+        program: Sequence[str] = ("-m", "tracker"),
+        python: str = sys.executable,
     ) -> None:
-        """Start it. `size` is (columns, rows)."""
+        """Start `python PROGRAM WORDS`; `size` is (columns, rows), `env` is added to the environment."""
         columns, rows = size
-        told = {**(os.environ if env is None else env), "TERM": "xterm-256color"}
+        told = {**os.environ, "TERM": "xterm-256color", **(env or {})}
         sized = ("COLUMNS", "LINES")  # what a worker of the tests has there is not this terminal's size
         self.child: pexpect.spawn[bytes] = pexpect.spawn(
             python,
-            list(words),
+            [*program, *words],
             dimensions=(rows, columns),
             env={name: value for name, value in told.items() if name not in sized},
-            cwd=str(cwd),
+            cwd=cwd,
             timeout=PATIENCE_S,
         )
         self.child.delaybeforesend = None
@@ -50,7 +52,7 @@ class Terminal:
         self._shown: str | None = ""
         """The text of the screen; None: not looked at since something came."""
 
-    def __enter__(self) -> Terminal:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -89,13 +91,12 @@ class Terminal:
         while (left := end - time.monotonic()) > 0:
             self.read(left)
 
-    def until(self, holds: str | Callable[[], bool], patience_s: float = PATIENCE_S) -> float:
-        """Read until words stand on the screen or something holds; the seconds it took. TimeoutError."""
+    def until(self, *holds: str | Callable[[], bool]) -> float:
+        """Read until these words stand on the screen and this holds; the seconds it took. TimeoutError."""
         begin = time.perf_counter()
-        while not (holds in self.text if isinstance(holds, str) else holds()):
-            if time.perf_counter() - begin > patience_s:
-                what = repr(holds) if isinstance(holds, str) else "it"
-                raise TimeoutError(f"waited {patience_s:g} s for {what}:\n{self.text}")
+        while missing := [one for one in holds if not (one in self.text if isinstance(one, str) else one())]:
+            if time.perf_counter() - begin > PATIENCE_S:
+                raise TimeoutError(f"waited {PATIENCE_S:g} s for {missing}:\n{self.text}")
             self.read()
         return time.perf_counter() - begin
 
@@ -103,11 +104,16 @@ class Terminal:
         """Type keys as they are, at once."""
         self.child.send(keys)
 
-    def press_s(self, keys: str, holds: str | Callable[[], bool]) -> float:
-        """Return the seconds from keys until words stand on the screen or something holds."""
+    def press_s(self, keys: str, *holds: str | Callable[[], bool]) -> float:
+        """Return the seconds from keys until something is so that is not so yet: words stand there, it holds.
+
+        What was so before says nothing of the keys: ValueError.
+        """
+        if all(one in self.text if isinstance(one, str) else one() for one in holds):
+            raise ValueError(f"{holds} before {keys!r} was pressed:\n{self.text}")
         begin = time.perf_counter()
         self.send(keys)
-        self.until(holds)
+        self.until(*holds)
         return time.perf_counter() - begin
 
     def resize(self, columns: int, rows: int) -> None:

@@ -351,7 +351,7 @@ def opened(surprise: str, folder: Path, *, speed: str = "10", size: tuple[int, i
     words = shlex.split(command())[1:]
     words[words.index("--surprise") + 1] = surprise
     words[words.index("--speed") + 1] = speed
-    return Terminal("-m", "tracker", *words, "--journal", "one.sqlite", cwd=folder, size=size)
+    return Terminal(*words, "--journal", "one.sqlite", cwd=folder, size=size)
 
 
 async def typed(surprise: str, speed: str, size: tuple[int, int]) -> str:

@@ -13,22 +13,18 @@ import random
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from statistics import median
 from typing import Any
 
-import pexpect
-import pyte
-
 from tests.bench.large_text import Size, plan_text, random_tasks
 from tests.bench.table import report
+from tests.terminal import Terminal
 
 SIDE = Path(__file__).with_name("side.py")
 ROWS, COLUMNS = 36, 120
-PATIENCE_S = 30.0
 CASES = {
     "8 optional": Size(8),
     "15 optional": Size(15),
@@ -213,43 +209,14 @@ def fold(sides: Sides, quick: bool) -> None:
     told("record one event more", found[1])
 
 
-class Desk:
+class Desk(Terminal):
     """A desk in a terminal of its own."""
 
     def __init__(self, side: Side, plan: str) -> None:
-        self.screen = pyte.Screen(COLUMNS, ROWS)
-        self.stream = pyte.ByteStream(self.screen)
-        argv = ["-P", "-m", "tracker", "run", plan, "--journal", "desk.sqlite", "--seat", "bench"]
-        self.child: pexpect.spawn[bytes] = pexpect.spawn(
-            side.python, argv, dimensions=(ROWS, COLUMNS), env=side.env, cwd=str(side.folder), timeout=30
-        )
-        self.child.delaybeforesend = None
-
-    def until(self, words: str) -> None:
-        """Read until the screen says something."""
-        end = time.perf_counter() + PATIENCE_S
-        while not any(words in line for line in self.screen.display):
-            if time.perf_counter() > end:
-                raise RuntimeError(f"{words!r} does not come:\n" + "\n".join(self.screen.display))
-            self.drain(0.5, once=True)
-
-    def drain(self, seconds: float, *, once: bool = False) -> None:
-        """Read what comes for so long, or only what comes first."""
-        end = time.perf_counter() + seconds
-        while (left := end - time.perf_counter()) > 0:
-            try:
-                self.stream.feed(self.child.read_nonblocking(1 << 20, timeout=left))
-            except pexpect.TIMEOUT:
-                return
-            if once:
-                return
-
-    def press_s(self, key: str, words: str) -> float:
-        """Return the seconds from a key until the screen says something."""
-        begin = time.perf_counter()
-        self.child.send(key)
-        self.until(words)
-        return time.perf_counter() - begin
+        super().__init__(
+            *("run", plan, "--journal", "desk.sqlite", "--seat", "bench"), cwd=side.folder,
+            size=(COLUMNS, ROWS), env=side.env, program=("-P", "-m", "tracker"), python=side.python,
+        )  # fmt: skip
 
     def cpu_s(self) -> float:
         """Return the processor time of the process in seconds; Linux."""
@@ -263,22 +230,21 @@ def key(sides: Sides, quick: bool) -> None:
     with ExitStack() as stack:
         desks = [Desk(side, plan) for side in sides]
         for desk in desks:
-            stack.callback(desk.child.close, force=True)
+            stack.enter_context(desk)
         for desk in desks:
             desk.until("z starts the clock")
-            desk.drain(3.0)
+            desk.rest(3.0)
             desk.press_s("z", "1 ticks what")
-            desk.drain(3.0)
+            desk.rest(3.0)
         before, pairs = [desk.cpu_s() for desk in desks], []
         rounds = 10 if quick else 60
         for n in range(rounds):
             took = {}
             for k in (n % 2, 1 - n % 2):
                 # A note is never refused, whoever waits for whom.
-                desks[k].child.send(f"nword {n}")
-                desks[k].until(f"word {n}")
-                took[k] = desks[k].press_s("\r", f"{n + 2} on disk")
-                desks[k].drain(0.7)
+                desks[k].press_s(f"nword {n}", f"word {n}")
+                took[k] = desks[k].press_s("\r", f"entry {n + 2} saved")
+                desks[k].rest(0.7)
             pairs.append((took[0], took[1]))
         told("key to on disk and painted, 300 steps", pairs)
         old, new = (desk.cpu_s() - begun for desk, begun in zip(desks, before, strict=True))

@@ -12,7 +12,7 @@ from pathlib import Path
 from statistics import median
 
 from tests.bench.table import report
-from tests.terminals import Terminal
+from tests.terminal import Terminal
 from tracker.foundation.clock import utc_now
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal
@@ -79,10 +79,10 @@ class _Watched(Terminal):
     """`tracker watch` in a terminal."""
 
     def __init__(self, journal: Path) -> None:
-        super().__init__("watch", str(journal))
+        super().__init__("watch", str(journal), size=(120, 36))
 
     def __enter__(self) -> _Watched:
-        taken = self.says("chance")
+        taken = self.until("chance")
         report("watching", "first figures, 301 steps, s", f"{taken:.2f}")
         self.rest(4.0)
         return self
@@ -106,7 +106,7 @@ def _ticks(watched: _Watched, path: Path, times: int) -> None:
             begin = time.perf_counter()
             took = "1:20" if k % 2 == 0 else "0:20"
             number = journal.record({"kind": "retimed", "step": "home.go", "time": took})
-            watched.says(f"event {number}")
+            watched.until(f"event {number}")
             shown.append(time.perf_counter() - begin)
             watched.until(partial(_other_inside, watched, before))
             figures.append(time.perf_counter() - begin)
@@ -123,8 +123,7 @@ def _scrubs(watched: _Watched, times: int) -> None:
     for keys, spans in (("\x1b[D", back), ("\x1b[C", again)):
         for _ in range(times - 1):
             head = watched.head
-            watched.send(keys)
-            spans.append(watched.until(partial(_moved_on, watched, head)))
+            spans.append(watched.press_s(keys, partial(_moved_on, watched, head)))
             watched.rest(0.3)
     report("watching", "a minute back, to figures with new advice, median s", f"{median(back):.2f}")
     report("watching", "a minute on, seen before, median s", f"{median(again):.2f}")

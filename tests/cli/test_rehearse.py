@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import re
-import signal
-import sys
-import time
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-import pexpect
 import pytest
 
 from tests.flat import FLAT_FILE
 from tests.journals import PLAN
+from tests.terminal import BOUNCE_S, Terminal
 from tracker.cli import rehearse
 from tracker.cli.main import main
 from tracker.journal.journal import Journal
@@ -193,22 +190,13 @@ def test_faults_of_the_input(plan: Path, tmp_path: Path, capsys: pytest.CaptureF
 
 def test_on_the_desk_the_crew_plays_while_it_is_watched(plan: Path, tmp_path: Path) -> None:
     path = tmp_path / "live.sqlite"
-    command = f"-m tracker rehearse {plan} --seed 2 --speed 1000 --surprise none --journal {path}"
-    desk = pexpect.spawn(sys.executable, command.split(), dimensions=(36, 120), encoding="utf-8")
-    try:
-        desk.expect("REHEARSAL", timeout=20)
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline and not _closed(path):
-            desk.expect([pexpect.TIMEOUT, r"\w"], timeout=0.3)
-        assert _closed(path)
+    words = f"rehearse {plan} --seed 2 --speed 1000 --surprise none --journal {path}".split()
+    with Terminal(*words, size=(120, 36)) as desk:
+        desk.until("REHEARSAL", lambda: _closed(path))
+        desk.press_s("q", "again")
+        desk.rest(BOUNCE_S)
         desk.send("q")
-        desk.expect([pexpect.TIMEOUT, "again"], timeout=2)
-        desk.send("q")
-        desk.expect(r"inside at \d:\d\d", timeout=10)
-    finally:
-        if desk.isalive():
-            desk.kill(signal.SIGTERM)
-        desk.close()
+        assert re.search(r"inside at \d:\d\d", desk.end()[0].rpartition("\x1b[?1049l")[2])
 
 
 def _closed(path: Path) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +58,15 @@ def test_a_message_takes_the_rows_that_it_needs(under_way: Scene, width: int, he
     scene = replace(with_alerts(under_way, LONG), said=LONG)
     layout = layout_for(scene, width, height)
     assert words(text_of(message_lines(scene, width, layout.message))) == LONG
+
+
+def test_alerts_the_message_and_the_keys_are_in_sight_however_few_rows_there_are(under_way: Scene) -> None:
+    for scene in (under_way, replace(with_alerts(under_way, LONG), said=LONG)):
+        for height, width, view in product(range(5, 40), (20, 80, 120), ("steps", "alerts", "help")):
+            layout = layout_for(scene, width, height, view)
+            rows_of_keys_and_middle = 2
+            assert sum(layout.rows.values()) + rows_of_keys_and_middle <= height, (width, height, view)
+            assert min(layout.alerts, layout.message) >= 1
 
 
 def test_short_messages_and_alerts_move_nothing(under_way: Scene) -> None:

@@ -44,7 +44,7 @@ def begun(folder: Path) -> Path:
 
 
 def opened(*words: str, cwd: Path) -> Terminal:
-    desk = Terminal("-m", "tracker", "run", *words, "--seat", "here", cwd=cwd)
+    desk = Terminal("run", *words, "--seat", "here", cwd=cwd)
     desk.until("Post 1 of EV1")
     return desk
 

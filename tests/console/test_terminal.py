@@ -17,14 +17,10 @@ HERE = Path(__file__).parent
 PLAN = HERE / "heron.yaml"
 
 
-def tracker(*words: str, cwd: Path, size: tuple[int, int] = (80, 24)) -> Terminal:
-    return Terminal("-m", "tracker", *words, cwd=cwd, size=size)
-
-
 @pytest.fixture
 def desk(tmp_path: Path) -> Iterator[Terminal]:
     words = ("run", str(PLAN), "--journal", "one.sqlite", "--seat", "here")
-    with tracker(*words, cwd=tmp_path) as terminal:
+    with Terminal(*words, cwd=tmp_path) as terminal:
         terminal.until("z starts the clock")
         yield terminal
 
@@ -53,16 +49,20 @@ def test_ticks_reach_the_disk_and_leaving_says_how_to_go_on(desk: Terminal, tmp_
     press(desk, "z12")
     desk.send(b"\x1b[M\xff\xfe\x80")
     press(desk, "3", 4)
-    for columns, rows in ((30, 10), (200, 55), (80, 24)):
-        desk.resize(columns, rows)
-        desk.rest(BOUNCE_S)
-        desk.press_s("z", "runs")
-    desk.press_s("u", "took back 4")
+    # Each says something else than what stands there.
+    for size, key, words in (
+        ((30, 10), "z", "the clock runs since"),
+        ((200, 55), "u", "took back 4"),
+        ((20, 6), "U", "brought back"),
+        ((80, 24), "z", "the clock runs since"),
+    ):
+        desk.resize(*size)
+        desk.press_s(key, words)
     said, status = leave(desk)
     assert status == 0 and "Traceback" not in said
     assert "tracker run one.sqlite" in said
     assert said.index("\x1b[?1049l") < said.index("journal: one.sqlite")
-    assert kinds(tmp_path / "one.sqlite") == ["zero", "done", "done", "done", "withdrawn"]
+    assert kinds(tmp_path / "one.sqlite") == ["zero", *["done"] * 3, *["withdrawn"] * 2]
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
@@ -81,7 +81,7 @@ def test_it_goes_on_where_it_stood_after_it_was_killed(desk: Terminal, tmp_path:
     press(desk, "z12")
     desk.child.kill(signal.SIGKILL)
     desk.end()
-    with tracker("run", "one.sqlite", cwd=tmp_path) as again:
+    with Terminal("run", "one.sqlite", cwd=tmp_path) as again:
         again.until("entry 3 saved")
         press(again, "3", 4)
         assert leave(again)[1] == 0
@@ -94,7 +94,7 @@ def test_it_goes_on_where_it_stood_after_it_was_killed(desk: Terminal, tmp_path:
 )
 def test_a_bad_plan_is_told_in_lines_after_the_screen_is_gone(tmp_path: Path, text: str, words: str) -> None:
     (tmp_path / "bad.yaml").write_text(text)
-    said, status = tracker("run", "bad.yaml", cwd=tmp_path, size=(200, 30)).end()
+    said, status = Terminal("run", "bad.yaml", cwd=tmp_path, size=(200, 30)).end()
     assert status == 1
     after = said.split("\x1b[?1049l")[-1]
     assert words in after and "Traceback" not in said
@@ -102,7 +102,7 @@ def test_a_bad_plan_is_told_in_lines_after_the_screen_is_gone(tmp_path: Path, te
 
 
 def test_a_journal_lies_in_logs_by_default(tmp_path: Path) -> None:
-    with tracker("run", str(PLAN), cwd=tmp_path) as terminal:
+    with Terminal("run", str(PLAN), cwd=tmp_path) as terminal:
         terminal.until("z starts the clock")
         assert leave(terminal)[1] == 0
     assert [path.name[:6] for path in (tmp_path / "logs").iterdir()] == ["heron-"]
@@ -111,7 +111,7 @@ def test_a_journal_lies_in_logs_by_default(tmp_path: Path) -> None:
 def test_a_desk_whose_terminal_is_gone_ends_and_loses_nothing(tmp_path: Path) -> None:
     """The line is cut while the screen is painted: what is still to be painted has nowhere to go."""
     played = ("rehearse", str(PLAN), "--speed", "200", "--surprise", "none", "--journal", "one.sqlite")
-    terminal = tracker(*played, cwd=tmp_path, size=(200, 55))
+    terminal = Terminal(*played, cwd=tmp_path, size=(200, 55))
     terminal.until("REHEARSAL")
     terminal.press_s("L", "page 1 of")
     pid = int(terminal.child.pid or 0)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import stat
-import sys
 from pathlib import Path
-
-import pexpect
 
 from tests.journals import MORNING
 from tests.journals import journal as journal_in
+from tests.terminal import Terminal
 from tracker.console.terminal import reported
 from tracker.foundation.times import parse_instant
 
@@ -60,18 +57,13 @@ def test_a_desk_that_ends_by_a_fault_gives_the_terminal_back_and_goes_on_where_i
 ) -> None:
     with journal_in(tmp_path, *MORNING):
         pass
-    environment = {**os.environ, "TERM": "xterm-256color", "TRACKER_SETTINGS": ""}
-    child: pexpect.spawn[bytes] = pexpect.spawn(
-        sys.executable, ["-c", _BROKEN], dimensions=(24, 80), env=environment, cwd=str(tmp_path), timeout=30
-    )
-    child.expect_exact("Sallow")
-    child.send("q")
-    child.expect_exact("\x1b[?1049l")
-    child.expect(pexpect.EOF)
-    heard = child.before or b""
-    child.close()
-    assert child.exitstatus == 1
-    assert b"fault of the program (RuntimeError)" in heard and b"go on:   tracker run one.sqlite" in heard
-    assert b"hinge" not in heard and b"Traceback" not in heard
+    with Terminal(program=("-c", _BROKEN), env={"TRACKER_SETTINGS": ""}, cwd=tmp_path) as desk:
+        desk.until("Sallow")
+        desk.send("q")
+        said, status = desk.end()
+    heard = said.partition("\x1b[?1049l")[2]
+    assert status == 1
+    assert "fault of the program (RuntimeError)" in heard and "go on:   tracker run one.sqlite" in heard
+    assert "hinge" not in heard and "Traceback" not in heard
     (report,) = tmp_path.glob("one.fault-*.txt")
     assert "Replace the hinge" in report.read_text() and stat.S_IMODE(report.stat().st_mode) == 0o600

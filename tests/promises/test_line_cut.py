@@ -81,6 +81,12 @@ def direct(server: Server) -> str:
     return place
 
 
+@pytest.fixture
+def through(line: Line, direct: str, server: Server) -> str:
+    """The same journal by the line."""
+    return direct.replace(f":{server.port}/", f":{line.port}/")
+
+
 def desk(place: str, folder: Path) -> tuple[Writer, queue.Queue[Report]]:
     heard: queue.Queue[Report] = queue.Queue()
     writer = Writer(lambda: Journal.open(place), "op@desk", heard.put, folder)
@@ -93,9 +99,8 @@ def done(step: str, at: int) -> dict[str, Any]:
 
 
 def test_what_is_pressed_meanwhile_is_sent_in_order_and_what_cannot_be_is_decided_on(
-    line: Line, direct: str, server: Server, tmp_path: Path
+    line: Line, direct: str, through: str, tmp_path: Path
 ) -> None:
-    through = direct.replace(f":{server.port}/", f":{line.port}/")
     writer, heard = desk(through, tmp_path / "out")
     opened = until(heard, Opened)
     session = _session()
@@ -149,9 +154,8 @@ def test_what_is_pressed_meanwhile_is_sent_in_order_and_what_cannot_be_is_decide
 
 
 def test_a_restart_while_the_line_is_cut_goes_on_with_what_this_machine_knew(
-    line: Line, direct: str, server: Server, tmp_path: Path
+    line: Line, direct: str, through: str, tmp_path: Path
 ) -> None:
-    through = direct.replace(f":{server.port}/", f":{line.port}/")
     writer, heard = desk(through, tmp_path / "out")
     until(heard, Opened)
     writer.submit(Job(1, (done("t0.1", 600),), PRESSED))
@@ -182,9 +186,9 @@ def test_a_restart_while_the_line_is_cut_goes_on_with_what_this_machine_knew(
 
 
 def test_a_desk_that_only_waits_says_that_the_server_is_away_until_it_is_back(
-    line: Line, direct: str, server: Server, tmp_path: Path
+    line: Line, through: str, tmp_path: Path
 ) -> None:
-    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    writer, heard = desk(through, tmp_path / "out")
     session = _session()
     session.take(until(heard, Opened), 0.0)
     for away, wanted in ((True, ["away since"]), (False, [])):
@@ -197,9 +201,9 @@ def test_a_desk_that_only_waits_says_that_the_server_is_away_until_it_is_back(
 
 
 def test_what_was_sent_without_an_answer_is_taken_back_only_once_it_is_there(
-    line: Line, direct: str, server: Server, tmp_path: Path
+    line: Line, direct: str, through: str, tmp_path: Path
 ) -> None:
-    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    writer, heard = desk(through, tmp_path / "out")
     until(heard, Opened)
     line.cut()
     for token in (1, 2):
@@ -217,9 +221,9 @@ def test_what_was_sent_without_an_answer_is_taken_back_only_once_it_is_there(
 
 
 def test_an_undo_of_what_has_no_number_yet_waits_behind_it_on_disk(
-    line: Line, direct: str, server: Server, tmp_path: Path
+    line: Line, direct: str, through: str, tmp_path: Path
 ) -> None:
-    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    writer, heard = desk(through, tmp_path / "out")
     session = _session()
     session.take(until(heard, Opened), 0.0)
     session.submit, session.cancel = writer.submit, writer.cancel
@@ -247,9 +251,9 @@ def test_an_undo_of_what_has_no_number_yet_waits_behind_it_on_disk(
 
 
 def test_what_was_taken_back_and_has_become_impossible_is_not_to_be_decided_on(
-    line: Line, direct: str, server: Server, tmp_path: Path
+    line: Line, direct: str, through: str, tmp_path: Path
 ) -> None:
-    writer, heard = desk(direct.replace(f":{server.port}/", f":{line.port}/"), tmp_path / "out")
+    writer, heard = desk(through, tmp_path / "out")
     until(heard, Opened)
     line.cut()
     press = Job(1, (done("t0.1", 600),), PRESSED)
@@ -269,9 +273,9 @@ def test_what_was_taken_back_and_has_become_impossible_is_not_to_be_decided_on(
 
 
 def test_a_watcher_keeps_what_it_knows_and_says_that_no_answer_comes(
-    line: Line, direct: str, server: Server
+    line: Line, direct: str, through: str
 ) -> None:
-    through = direct.replace(f":{server.port}/", f":{line.port}/").replace("lead@", "watcher@")
+    through = through.replace("lead@", "watcher@")
     follower = Follower(place_of(through))
     with follower, Journal.open(direct) as writes:
         writes.record(done("t0.1", 600))
@@ -292,13 +296,12 @@ def test_a_watcher_keeps_what_it_knows_and_says_that_no_answer_comes(
 
 def test_a_view_that_is_opened_while_no_answer_comes_says_so_and_goes_on(
     line: Line,
-    direct: str,
-    server: Server,
+    through: str,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr("tracker.console.lead_analysis.AGAIN_S", 0.1)
-    place = place_of(direct.replace(f":{server.port}/", f":{line.port}/").replace("lead@", "watcher@"))
+    place = place_of(through.replace("lead@", "watcher@"))
     heard: queue.Queue[Any] = queue.Queue()
     line.cut()
     # Nothing but the terminal is missing.
@@ -321,8 +324,14 @@ def test_a_view_that_is_opened_while_no_answer_comes_says_so_and_goes_on(
         runtime.stop()
 
 
-def _another_history(server: Server, direct: str) -> None:
-    """Take what comes after event 2 off the server, and put something else there."""
+@pytest.fixture
+def estranged(server: Server, direct: str, tmp_path: Path) -> tuple[Writer, queue.Queue[Report]]:
+    """A desk that wrote three ticks, and then a note beside another history on its server from event 3 on."""
+    writer, heard = desk(direct, tmp_path / "out")
+    until(heard, Opened)
+    for n in range(3):
+        writer.submit(Job(n, (done(f"t0.{n + 1}", 60 * n + 60),), PRESSED))
+        until(heard, Written)
     switch = "ALTER TABLE tracker.events {} TRIGGER refuse"
     own = "(SELECT id FROM tracker.journals WHERE name = %s)"
     server.admin(switch.format("DISABLE"), database="excursions")
@@ -331,19 +340,17 @@ def _another_history(server: Server, direct: str) -> None:
     server.admin(switch.format("ENABLE"), database="excursions")
     with Journal.open(direct) as other:
         other.record({"kind": "noted", "text": "another history", "at": 500})
+    writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
+    said, report = until(heard, Away), until(heard, Unsaved)
+    assert report.kept and "another history from event 3 on" in report.words
+    assert said.forked and "`elsewhere PATH` goes on there" in said.words
+    return writer, heard
 
 
 def test_a_desk_goes_on_beside_a_server_that_holds_another_history(
-    direct: str, server: Server, tmp_path: Path
+    estranged: tuple[Writer, queue.Queue[Report]], direct: str, tmp_path: Path
 ) -> None:
-    writer, heard = desk(direct, tmp_path / "out")
-    until(heard, Opened)
-    for n in range(3):
-        writer.submit(Job(n, (done(f"t0.{n + 1}", 60 * n + 60),), PRESSED))
-        until(heard, Written)
-    _another_history(server, direct)
-    writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
-    assert "another history from event 3 on" in until(heard, Unsaved).words
+    writer, heard = estranged
     writer.go_elsewhere(str(tmp_path / "beside.sqlite"))
     assert until(heard, Opened).path == str(tmp_path / "beside.sqlite")
     assert until(heard, Written).token == 8 and writer.stop() == ()
@@ -355,18 +362,9 @@ def test_a_desk_goes_on_beside_a_server_that_holds_another_history(
 
 
 def test_a_desk_whose_server_holds_another_history_stops_and_keeps_everything(
-    direct: str, server: Server, tmp_path: Path
+    estranged: tuple[Writer, queue.Queue[Report]], direct: str, tmp_path: Path
 ) -> None:
-    writer, heard = desk(direct, tmp_path / "out")
-    until(heard, Opened)
-    for n in range(3):
-        writer.submit(Job(n, (done(f"t0.{n + 1}", 60 * n + 60),), PRESSED))
-        until(heard, Written)
-    _another_history(server, direct)
-    writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
-    said, report = until(heard, Away), until(heard, Unsaved)
-    assert report.kept and "another history from event 3 on" in report.words
-    assert said.forked and "`elsewhere PATH` goes on there" in said.words
+    writer, _ = estranged
     assert [job.token for job in writer.stop()] == [8]
     with Journal.open(direct, read_only=True) as journal:
         assert journal.number == 3

@@ -374,10 +374,7 @@ def _beside(chosen: str | None, names: list[str], begin: int, by: int) -> str | 
 
 def _give_rows(screen: Screen[None], layout: Layout) -> None:
     """Give the panes of the desk their rows, and the rules their words."""
-    rows = {"head": 3, "crew": layout.crew, "runway": layout.runway}
-    rows |= {"due": layout.due, "alerts": layout.alerts, "message": layout.message}
-    rows["rule-3"] = 1 if layout.runway else 0
-    for name, height in rows.items():
+    for name, height in layout.rows.items():
         pane = screen.query_one(f"#{name}", Pane)
         pane.styles.height = height
         pane.display = height > 0

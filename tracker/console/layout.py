@@ -5,7 +5,7 @@ Hides every number that makes a screen fit. Nothing here paints.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -85,6 +85,16 @@ class Layout:
     """What the rule below the list says of what its room has no place for."""
     ink: Ink = "dim"
     """Of what the rule below the crew says."""
+    head: int = 3
+    ruled: bool = True
+    """Whether rules part the regions."""
+
+    @property
+    def rows(self) -> Mapping[str, int]:
+        """Rows of every pane above and below the middle, by its name; 0: it is not shown."""
+        rows = {name: int(self.ruled) for name, _ in (*FIXED, *BELOW)} | {"rule-3": int(self.runway > 0)}
+        rows |= {"head": self.head, "crew": self.crew, "runway": self.runway, "due": self.due}
+        return rows | {"alerts": self.alerts, "message": self.message}
 
     def apart(self) -> tuple[str, ...]:
         """Return the views that the view key goes round at this size."""
@@ -101,6 +111,8 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     is usual decides, so that digits keep their rows, until the list would have too little.
     """
     members, single = len(scene.progress.plan.crew), crew_rows(scene, width, double=False)
+    if height < _ALWAYS + min(single, CREW_LEAST) + 3:
+        return _smallest(single, height, view)
     side = 0 if width < SMALL or height < 20 or view in (*WHOLE, *WIDE) else _side(width)
     usual = _usual(height)
     coming = _due_rows(scene, width, height, view)
@@ -137,6 +149,13 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
         # Where eyes are that follow the crew: their digits do nothing meanwhile.
         return replace(made, title=scene.line.words, ink="typed", foot=foot)
     return replace(made, title=title, foot=foot)
+
+
+def _smallest(crew: int, height: int, view: str) -> Layout:
+    """Return the layout where rules have no room: what is to be heeded, what was said and the keys stay."""
+    head = 3 if height >= 8 else 1
+    left = 0 if view in LONG else max(0, height - head - 4)
+    return Layout(min(crew, left), runway=0, side=0, due=0, alerts=1, message=1, head=head, ruled=False)
 
 
 _TITLES = {"home": "way home", "help": "help: the job in its order; below it every key and word"}
