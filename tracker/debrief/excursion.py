@@ -26,6 +26,7 @@ from tracker.debrief.rows import (
     by_task,
     by_work,
     end_of,
+    pace,
     spent_by,
     step_rows,
 )
@@ -370,6 +371,27 @@ class Excursion:
     """All that was raised, and what became of it."""
     rounds: tuple[Answered, ...] = ()
     """What was answered in rounds."""
+
+    @property
+    def kept(self) -> bool | None:
+        """Whether every limit was kept that can be judged; None where none can."""
+        kept = [limit.kept for limit in self.limits if limit.kept is not None]
+        return all(kept) if kept else None
+
+    @property
+    def pace(self) -> float | None:
+        """Actual over planned time of all that was done; None where nothing was."""
+        return pace(self.totals.work)
+
+    @property
+    def slip(self) -> float | None:
+        """How much later than planned everybody was inside; None while somebody is not."""
+        return None if self.inside is None else self.inside - self.planned_inside
+
+    @property
+    def margin(self) -> float | None:
+        """What was left of the limit named `elapsed`; None while somebody is not inside."""
+        return None if self.inside is None else self.limit - self.inside
 
 
 def debriefed(

@@ -20,11 +20,11 @@ from importlib.resources import files
 from operator import attrgetter
 from pathlib import PurePath
 from types import NoneType, UnionType
-from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
-from tracker.debrief.rows import StepRow, step_columns
+from tracker.debrief.rows import StepRow, plain_type, step_columns
 from tracker.debrief.tables import MOST_TEXT
 from tracker.debrief.tabular import TABLES, Value
 from tracker.foundation.text import ADVISORY, plain
@@ -178,8 +178,7 @@ def _short(value: float) -> int | float:
 
 def of_the_excursion(one: Excursion) -> tuple[object, ...]:
     """Return the values of the columns that are the same in every row of an excursion."""
-    kept = [limit.kept for limit in one.limits if limit.kept is not None]
-    told = "" if not kept else "yes" if all(kept) else "no"
+    told = {None: "", True: "yes", False: "no"}[one.kept]
     return told, one.verdict, one.uuid, one.events, one.last_hash, one.tool, ADVISORY
 
 
@@ -222,6 +221,7 @@ _DATATYPES: Mapping[Any, Any] = {
     int: "integer",
     float: "number",
     bool: {"base": "boolean", "format": "yes|no"},
+    tuple: "list",
 }
 _FORMS: Mapping[str, tuple[Any, str, str]] = {
     "pet": ("string", "as H:MM:SS", "H:MM:SS"),
@@ -229,7 +229,6 @@ _FORMS: Mapping[str, tuple[Any, str, str]] = {
     "day_of_year": ("string", "in UTC with the day of the year", ""),
 }
 """Of each notation its datatype, what it is, and its unit."""
-_KEPT = {"base": "boolean", "format": "yes|no"}
 
 
 def metadata_chunks(every: Sequence[Excursion], url: str) -> Iterator[str]:
@@ -261,10 +260,10 @@ def columns() -> Iterator[dict[str, Any]]:
     said, hints = sentences("step"), get_type_hints(StepRow, include_extras=True)
     for name in COLUMNS:
         if name in OF_THE_EXCURSION:
-            datatype = _KEPT if name == "limits_kept" else "integer" if name == "last_event" else "string"
+            datatype = {"limits_kept": _DATATYPES[bool], "last_event": "integer"}.get(name, "string")
             yield _column(name, datatype, "1" if datatype == "integer" else "", OF_THE_EXCURSION[name])
         elif name in said:
-            yield _column(name, _datatype(hints[name]), step_columns()[name].unit, said[name])
+            yield _column(name, _DATATYPES[plain_type(hints[name])], step_columns()[name].unit, said[name])
         else:
             of, form = next((of, form) for of in MOMENTS for form in FORMS if name == f"{of}_{form}")
             datatype, what, unit = _FORMS[form]
@@ -276,18 +275,6 @@ def _column(name: str, datatype: Any, unit: str, said: str) -> dict[str, Any]:
     if datatype == "list":
         found |= {"datatype": "string", "separator": " "}
     return found | ({"schema:unitText": unit} if unit else {})
-
-
-def _datatype(hint: Any) -> Any:
-    if get_origin(hint) is Annotated:
-        return _datatype(get_args(hint)[0])
-    if get_origin(hint) in (UnionType,):
-        return _datatype(get_args(hint)[0])
-    if get_origin(hint) is tuple:
-        return "list"
-    if get_origin(hint) is Literal:
-        return "string"
-    return _DATATYPES[hint]
 
 
 @cache

@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cache
 from statistics import median
-from typing import Annotated, Any, Literal, get_args, get_type_hints
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tracker.foundation.times import format_pet_s
 from tracker.journal.as_run import AsRunRow, SpentRow, as_run, as_spent
@@ -158,6 +159,14 @@ def step_columns() -> dict[str, Column]:
         field.name: next((one for one in get_args(hints[field.name]) if isinstance(one, Column)), Column())
         for field in fields(StepRow)
     }
+
+
+def plain_type(hint: Any) -> type:
+    """The type of a field's values, without None and annotations: `str` for literals, `tuple` for several."""
+    origin, of = get_origin(hint), get_args(hint)
+    if origin is Annotated or origin in (Union, UnionType):
+        return plain_type(next(one for one in of if one is not NoneType))
+    return str if origin is Literal else origin or hint
 
 
 def end_of(progress: Progress) -> float:

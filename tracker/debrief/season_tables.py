@@ -62,8 +62,7 @@ def _third(db: Database) -> None:
     names = [column.name for column in rounds.columns]
     for uuid, blob in db.execute("SELECT uuid, debrief FROM kept").fetchall():
         told = json.loads(zlib.decompress(blob)).get("rounds", [])
-        fields = ("number", "at", "round", "crew", "said", "wrong", "after", "every")
-        rows = [(uuid, *(one[field] for field in fields)) for one in told]
+        rows = [(uuid, *(one[field] for field in rounds.paths)) for one in told]
         db.table("rounds").insert_all(dict(zip(names, row, strict=True)) for row in rows)
 
 

@@ -11,7 +11,7 @@ from functools import cache
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.forecast_scores import Judgement
 from tracker.debrief.journals import pool
-from tracker.debrief.rows import Column, Group, StepRow, apart, factor, pace, pet, signed, step_columns
+from tracker.debrief.rows import Column, Group, StepRow, apart, factor, pet, signed, step_columns
 from tracker.debrief.trend import paced, told
 from tracker.debrief.verdict import Verdict, margin, merged
 from tracker.foundation.text import amount, percent_done, plain
@@ -84,7 +84,7 @@ def broken(every: Sequence[Excursion]) -> Table:
     rows = [
         (one.journal, *_limit(limit)) for one in every for limit in merged(one.limits) if limit.kept is False
     ]
-    kept = sum(bool(one.limits) and all(limit.kept is not False for limit in one.limits) for one in every)
+    kept = sum(bool(one.limits) and one.kept is not False for one in every)
     note = f"Every limit was kept and all must work done in {kept} of {len(every)} excursions" + (
         ": the rest broke these." if rows else "."
     )
@@ -125,7 +125,7 @@ def excursions(every: Sequence[Excursion]) -> Table:
             _spare(one),
             _kept(one),
             _done(one),
-            factor(pace(one.totals.work)),
+            factor(one.pace),
             percent_done(one.judgement.coverage) if one.judgement else "-",
         )
         for one in every

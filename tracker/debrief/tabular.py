@@ -5,17 +5,23 @@ Seconds end in `_s`, instants in `_utc`; every row begins with the excursion's U
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from datetime import datetime
+from typing import Any, Literal, get_type_hints
 
-from tracker.debrief.excursion import Decided, Excursion
-from tracker.debrief.replay import Hindsight
-from tracker.debrief.rows import StepRow, pace, step_columns
+from tracker.debrief.consumed import Consumed
+from tracker.debrief.excursion import Answered, Excursion, Held, Matter, PlanChange
+from tracker.debrief.forecast_scores import Forecasted
+from tracker.debrief.rows import StepRow, plain_type, step_columns
+from tracker.debrief.verdict import Verdict
 from tracker.foundation.times import format_instant
+from tracker.journal.as_run import SpentRow
+from tracker.journal.progress import Reading
 
 Value = str | int | float | None
 Kind = Literal["text", "integer", "real"]
+_KINDS: Mapping[type, Kind] = {bool: "integer", int: "integer", float: "real"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,238 +35,160 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Records:
-    """One table: its columns, and its rows of one excursion."""
+    """One table: a row for each of an excursion's records of a kind."""
 
     name: str
     columns: tuple[Column, ...]
-    rows: Callable[[Excursion], Iterable[Sequence[Value]]]
-    """Without the UUID."""
+    paths: tuple[str, ...]
+    """Of each column but the UUID the field of a record, or `field.field`."""
+    each: Callable[[Excursion], Iterable[Any]]
 
     def of(self, one: Excursion) -> Iterator[tuple[Value, ...]]:
         """Yield the rows of an excursion, its UUID first."""
-        for row in self.rows(one):
-            yield (one.uuid, *map(_plain, row))
+        for record in self.each(one):
+            cells = zip(self.columns[1:], self.paths, strict=True)
+            yield (one.uuid, *(_plain(_found(record, path), column.kind) for column, path in cells))
 
 
-def _plain(value: object) -> Value:
-    if isinstance(value, bool):
-        return int(value)
+def _found(record: object, path: str) -> object:
+    """What a record has at a path; None where there is nothing on the way."""
+    value: Any = record
+    for part in path.split("."):
+        if value is not None:
+            value = value.get(part) if isinstance(value, Mapping) else getattr(value, part)
+    return value
+
+
+def _plain(value: object, kind: Kind) -> Value:
+    if isinstance(value, datetime):
+        return format_instant(value)
     if isinstance(value, tuple | list):
         return " ".join(map(str, value))
-    if isinstance(value, float) and value != value:
+    if kind == "text":
+        return None if value is None else str(value)
+    if not isinstance(value, int | float) or value != value:
         return None
-    return value if value is None or isinstance(value, str | int | float) else str(value)
+    return int(value) if isinstance(value, bool) else value
 
 
-def _columns(text: str) -> tuple[Column, ...]:
-    """Read columns: `name`, `name:integer`, `name:real`; a name that ends in `_s` is seconds."""
-    found = [Column("uuid", "text")]
-    for word in text.split():
-        name, _, given = word.partition(":")
-        seconds = name.endswith("_s")
-        kind: Kind = "real" if seconds or given == "real" else "integer" if given == "integer" else "text"
-        found.append(Column(name, kind, "s" if seconds else ""))
-    return tuple(found)
+def _records(name: str, record: type, columns: str, each: Callable[[Excursion], Iterable[Any]]) -> Records:
+    """A table of records: columns as `name=path:kind`, without a path the field of that name.
+
+    What ends in `_s` is seconds; any other kind is that of the field or property, where none is said.
+    """
+    found, paths = [Column("uuid", "text")], []
+    for word in columns.split():
+        said, _, kind = word.partition(":")
+        heading, _, path = said.partition("=")
+        seconds = heading.endswith("_s")
+        paths.append(path or heading.removesuffix("_s"))
+        kind = "real" if seconds else kind or _kind_of(record, paths[-1])
+        found.append(Column(heading, kind, "s" if seconds else ""))  # type: ignore[arg-type]
+    return Records(name, tuple(found), tuple(paths), each)
 
 
-def _excursion(one: Excursion) -> Iterator[Sequence[Value]]:
-    kept = [limit.kept for limit in one.limits if limit.kept is not None]
-    yield (
-        one.journal,
-        one.excursion,
-        one.rehearsal,
-        None if one.zero is None else format_instant(one.zero),
-        one.closed,
-        one.inside,
-        one.planned_inside,
-        None if one.inside is None else one.inside - one.planned_inside,
-        None if one.inside is None else one.limit - one.inside,
-        pace(one.totals.work),
-        all(kept) if kept else None,
-        one.verdict,
-        one.plan_sha256,
-        one.events,
-        one.last_hash,
-        one.tool,
+def _kind_of(record: type, field: str) -> Kind:
+    described = getattr(record, field, None)
+    of = described.fget if isinstance(described, property) else record
+    hint = get_type_hints(of).get("return" if of is not record else field, str)
+    return _KINDS.get(plain_type(hint), "text")
+
+
+def _step_table() -> Records:
+    """The table of steps: their own columns, without the names of the journal and the excursion."""
+    names = tuple(name for name in step_columns() if name not in ("journal", "excursion"))
+    units = {name: step_columns()[name].unit for name in names}
+    found = (
+        Column(f"{name}_s" if unit == "s" else name, _kind_of(StepRow, name), unit)
+        for name, unit in units.items()
     )
+    return Records("as_run", (Column("uuid", "text"), *found), names, lambda one: one.steps)
 
 
-_STEP_KINDS: Mapping[str, Kind] = {
-    **dict.fromkeys(("planned_place", "actual_place", "added", "dropped", "count", "count_done"), "integer"),
-    "ratio": "real",
-}
-_STEP_FIELDS = tuple(name for name in step_columns() if name not in ("journal", "excursion"))
-
-
-def _step_columns() -> Iterator[Column]:
-    yield Column("uuid", "text")
-    for name in _STEP_FIELDS:
-        unit = step_columns()[name].unit
-        if unit == "s":
-            yield Column(f"{name}_s", "real", "s")
-        else:
-            yield Column(name, _STEP_KINDS.get(name, "text"), unit)
-
-
-def _steps(one: Excursion) -> Iterator[Sequence[Value]]:
-    return (_step(row) for row in one.steps)
-
-
-def _step(row: StepRow) -> tuple[Value, ...]:
-    return tuple(getattr(row, name) for name in _STEP_FIELDS)
-
-
-def _crew(one: Excursion) -> Iterator[Sequence[Value]]:
+def _crew(one: Excursion) -> Iterator[Mapping[str, object]]:
     for group in one.totals.crew:
-        yield group.name, group.title, one.crew_inside.get(group.name), group.ratio, group.median_ratio
+        yield {"of": group, "inside": one.crew_inside.get(group.name)}
 
 
-def _decisions(one: Excursion) -> Iterator[Sequence[Value]]:
+def _decisions(one: Excursion) -> Iterator[Mapping[str, object]]:
     later = {judged.number: judged for judged in one.hindsight}
-    return (_decision(decided, later.get(decided.number)) for decided in one.decisions)
+    for decided in one.decisions:
+        yield {"of": decided, "later": later.get(decided.number)}
 
 
-def _decision(decided: Decided, judged: Hindsight | None) -> tuple[Value, ...]:
-    figures = [decided.figures.get(name) for name in ("safe", "last_call", "in_time", "cost")]
-    said = (None,) * 6
-    if judged is not None:
-        said = (judged.done, judged.room, judged.confirmed, judged.share, judged.breaks, judged.words)  # type: ignore[assignment]
-    return (
-        decided.number,
-        decided.at,
-        decided.task,
-        decided.choice,
-        decided.advice,
-        decided.followed,
-        decided.outcome,
-        *(figure if isinstance(figure, int | float) else None for figure in figures),
-        *said,
-        decided.seat,
-    )
-
-
-def _words(one: Excursion) -> Iterator[Sequence[Value]]:
+def _words(one: Excursion) -> Iterator[Mapping[str, object]]:
     """Yield all that was said: notes, remarks, reasons of holds, changes, what was not ok."""
-    yield from ((note.at, "note", note.what, note.text) for note in one.notes)
-    yield from ((row.actual_finish, "remark", row.step, row.said) for row in one.steps if row.said)
-    yield from ((held.start, "hold", f"{held.crew} {held.step}".strip(), held.reason) for held in one.holds)
-    yield from ((change.at, "change", change.what, change.text) for change in one.changes if change.text)
-    yield from ((r.at, "not ok", f"{r.crew} {r.round}", r.said) for r in one.rounds if r.wrong)
+    found = [(note.at, "note", note.what, note.text) for note in one.notes]
+    found += [(row.actual_finish, "remark", row.step, row.said) for row in one.steps if row.said]  # type: ignore[misc]
+    found += [(held.start, "hold", f"{held.crew} {held.step}".strip(), held.reason) for held in one.holds]
+    found += [(change.at, "change", change.what, change.text) for change in one.changes if change.text]
+    found += [(r.at, "not ok", f"{r.crew} {r.round}", r.said) for r in one.rounds if r.wrong]
+    for at, kind, about, words in found:
+        yield {"at": at, "kind": kind, "about": about, "words": words}
 
 
 TABLES: tuple[Records, ...] = (
-    Records(
+    _records(
         "excursions",
-        _columns(
-            "journal excursion rehearsal:integer zero_utc closed:integer inside_s planned_inside_s slip_s "
-            "margin_s pace:real kept:integer verdict plan_sha256 last_event:integer last_hash tool"
-        ),
-        _excursion,
+        Excursion,
+        "journal excursion rehearsal zero_utc=zero closed inside_s planned_inside_s slip_s margin_s pace "
+        "kept verdict plan_sha256 last_event=events last_hash tool",
+        lambda one: (one,),
     ),
-    Records(
+    _records(
         "limits",
-        _columns(
-            "limit_id crew kind kept:integer at:real was:real unit by_s by_amount:real nearest_at_s "
-            "nearest_by_s ever_below:integer certain words"
-        ),
-        lambda one: (
-            (
-                limit.id,
-                limit.crew,
-                limit.kind,
-                limit.kept,
-                limit.at,
-                limit.was,
-                limit.unit or (None if limit.kind in ("item", "hardware", "task") else "s"),
-                limit.by,
-                limit.by_amount,
-                None if limit.nearest is None else limit.nearest.at,
-                None if limit.nearest is None else limit.nearest.by,
-                limit.ever_below,
-                limit.certain,
-                limit.words,
-            )
-            for limit in one.limits
-        ),
+        Verdict,
+        "limit_id=id crew kind kept at was unit=shown_in by_s by_amount nearest_at_s=nearest.at "
+        "nearest_by_s=nearest.by ever_below certain words",
+        lambda one: one.limits,
     ),
-    Records("as_run", tuple(_step_columns()), _steps),
-    Records(
-        "as_spent",
-        _columns("crew start_s finish_s kind step cause"),
-        lambda one: ((s.crew, s.start, s.finish, s.kind, s.step, s.cause) for s in one.stretches),
+    _step_table(),
+    _records("as_spent", SpentRow, "crew start_s finish_s kind step cause", lambda one: one.stretches),
+    _records(
+        "crew",
+        dict,
+        "crew=of.name name=of.title inside_s ratio=of.ratio:real median_ratio=of.median_ratio:real",
+        _crew,
     ),
-    Records("crew", _columns("crew name inside_s ratio:real median_ratio:real"), _crew),
-    Records(
-        "holds",
-        _columns("crew start_s finish_s step reason"),
-        lambda one: ((held.crew, held.start, held.finish, held.step, held.reason) for held in one.holds),
-    ),
-    Records(
+    _records("holds", Held, "crew start_s finish_s step reason", lambda one: one.holds),
+    _records(
         "decisions",
-        _columns(
-            "number:integer at_s task choice advice followed:integer outcome safe:real last_call_s "
-            "in_time:real cost_s done:integer room:integer confirmed:integer share:real breaks hindsight seat"
-        ),
+        dict,
+        "number=of.number:integer at_s=of.at task=of.task choice=of.choice advice=of.advice "
+        "followed=of.followed:integer outcome=of.outcome safe=of.figures.safe:real "
+        "last_call_s=of.figures.last_call in_time=of.figures.in_time:real cost_s=of.figures.cost "
+        "done=later.done:integer room=later.room:integer confirmed=later.confirmed:integer "
+        "share=later.share:real breaks=later.breaks hindsight=later.words seat=of.seat",
         _decisions,
     ),
-    Records(
-        "readings",
-        _columns("number:integer at_s crew consumable value:real replaced:integer"),
-        lambda one: ((r.number, r.at, r.crew, r.consumable, r.value, r.replaced) for r in one.readings),
-    ),
-    Records(
+    _records("readings", Reading, "number at_s crew consumable value replaced", lambda one: one.readings),
+    _records(
         "stores",
-        _columns(
-            "crew consumable unit start:real reserve:real planned:real by_rates:real used:real factor:real "
-            "left_over:real readings:integer replaced:integer last_read:real last_read_at_s"
-        ),
-        lambda one: (
-            (
-                *(store.crew, store.consumable, store.unit, store.start, store.reserve, store.planned),
-                *(store.by_rates, store.used, store.factor, store.left, store.readings, store.replaced),
-                *(store.last_read, store.last_read_at),
-            )
-            for store in one.consumables
-        ),
+        Consumed,
+        "crew consumable unit start reserve planned by_rates used factor left_over=left readings replaced "
+        "last_read last_read_at_s",
+        lambda one: one.consumables,
     ),
-    Records(
+    _records(
         "forecasts",
-        _columns("at_s p10_s p50_s p90_s pit:real chance:real in_time:integer crps_s"),
-        lambda one: (
-            (m.at, m.p10, m.p50, m.p90, m.pit, m.chance, m.in_time, m.crps)
-            for m in (one.judgement.moments if one.judgement else ())
-        ),
+        Forecasted,
+        "at_s p10_s p50_s p90_s pit chance in_time crps_s",
+        lambda one: one.judgement.moments if one.judgement else (),
     ),
-    Records(
-        "changes",
-        _columns("number:integer at_s kind what text seat"),
-        lambda one: ((c.number, c.at, c.kind, c.what, c.text, c.seat) for c in one.changes),
-    ),
-    Records(
-        "notes",
-        _columns("number:integer at_s kind what text seat"),
-        lambda one: ((n.number, n.at, n.kind, n.what, n.text, n.seat) for n in one.notes),
-    ),
-    Records(
+    _records("changes", PlanChange, "number at_s kind what text seat", lambda one: one.changes),
+    _records("notes", PlanChange, "number at_s kind what text seat", lambda one: one.notes),
+    _records(
         "matters",
-        _columns(
-            "number:integer at_s what about due_s owner to by text open_for_s settled_s how answer settled_by"
-        ),
-        lambda one: (
-            (
-                *(m.number, m.at, m.what, m.about, m.due, m.owner, m.to, m.by, m.text),
-                *(m.open_for, m.settled, m.how, m.answer, m.settled_by),
-            )
-            for m in one.matters
-        ),
+        Matter,
+        "number at_s what about due_s owner to by text open_for_s settled_s how answer settled_by",
+        lambda one: one.matters,
     ),
-    Records(
+    _records(
         "rounds",
-        _columns("number:integer at_s round crew answers not_ok after_s every_s"),
-        lambda one: (
-            (r.number, r.at, r.round, r.crew, r.said, r.wrong, r.after, r.every) for r in one.rounds
-        ),
+        Answered,
+        "number at_s round crew answers=said not_ok=wrong after_s every_s",
+        lambda one: one.rounds,
     ),
-    Records("words", _columns("at_s kind about words"), _words),
+    _records("words", dict, "at_s kind about words", _words),
 )
 """Every table, the excursions first."""

@@ -15,7 +15,6 @@ from statistics import NormalDist, median
 import numpy as np
 
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.rows import pace
 from tracker.foundation.text import count
 
 LEAST = 8
@@ -95,7 +94,7 @@ def quartiles(values: Sequence[float]) -> tuple[float, float, float]:
 
 def paced(every: Sequence[Excursion]) -> list[tuple[Excursion, float]]:
     """Return the excursions that are over with their pace, by zero."""
-    found = [(one, pace(one.totals.work)) for one in every if one.inside is not None and one.zero is not None]
+    found = [(one, one.pace) for one in every if one.inside is not None and one.zero is not None]
     known = [(one, ratio) for one, ratio in found if ratio is not None]
     return sorted(known, key=lambda pair: (str(pair[0].zero), pair[0].uuid))
 
@@ -131,7 +130,7 @@ def reliability(every: Sequence[Excursion]) -> list[Stated]:
 def told(every: Sequence[Excursion]) -> Iterator[str]:
     """Yield a season in words: how many, what was kept, how the pace goes, whether forecasts were right."""
     over = [one for one in every if one.inside is not None]
-    kept = sum(all(limit.kept is not False for limit in one.limits) for one in over)
+    kept = sum(one.kept is not False for one in over)
     whole = "every limit was kept and all must work done"
     yield f"{count(len(every), 'excursion')}, {len(over)} over; in {kept} of these {whole}"
     found = paced(every)

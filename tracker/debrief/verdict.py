@@ -25,7 +25,7 @@ from tracker.plan.windows import Intervals, next_start, usable
 
 Kind = Literal["elapsed", "store", "clock", "window", "item", "hardware", "task"]
 
-_NAMED: Mapping[str, Kind] = {"item": "item", "hardware": "hardware", "task": "task"}
+_NAMED: tuple[Kind, ...] = ("item", "hardware", "task")
 """What stands before the colon of an id; no other id has one."""
 _EXACT = 9
 """Decimals of a time or an amount that are no rounding."""
@@ -74,12 +74,16 @@ class Verdict:
         """What kind of limit it is."""
         if self.id.startswith("window."):
             return "window"
-        kind, colon, _ = self.id.partition(":")
-        if colon and kind in _NAMED:
-            return _NAMED[kind]
+        if named := [kind for kind in _NAMED if self.id.startswith(f"{kind}:")]:
+            return named[0]
         if self.unit is not None:
             return "store"
         return "clock" if "." in self.id else "elapsed"
+
+    @property
+    def shown_in(self) -> str | None:
+        """The unit of `at` and `was`: that of a store, `s` for times; None where they are neither."""
+        return self.unit or (None if self.kind in _NAMED else "s")
 
 
 def verdicts(
@@ -400,7 +404,7 @@ def name_of(one: Verdict) -> str:
         return f"limit {one.id}"
     if one.kind == "clock":
         return f"hardware clock of {one.id}"
-    if one.kind in _NAMED.values():
+    if one.kind in _NAMED:
         return one.id.replace(":", " ")
     return limit_words(one.id)
 
