@@ -56,10 +56,10 @@ def _times(name: str, size: Size, seeds: range, target_s: float) -> None:
     seconds, partly, proven = [], 0, True
     for seed in seeds:
         progress, world = large(seed, size)
-        advise(progress, world)
+        advise(progress, TaskSets(world))
         world.memory.of(Walks).clear()
         begin = time.perf_counter()
-        advice = advise(progress, world)
+        advice = advise(progress, TaskSets(world))
         seconds.append(time.perf_counter() - begin)
         partly += 0 < len(advice.kept) < size.optional
         proven = proven and advice.proven

@@ -12,7 +12,7 @@ from tests.worlds import Ask, Store, Work, world
 from tracker.forecast.figures import Alert
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.turn_back import recall_course, turn_back
+from tracker.forecast.turn_back import _Finder, recall_course, turn_back
 from tracker.forecast.world import World
 
 MIN = 60.0
@@ -142,6 +142,21 @@ def test_the_latest_call_is_the_last_second_that_holds(kind: Kind) -> None:
             assert not call_holds(made, kept, latest + 1), seed
             found += 1
     assert found >= 4
+
+
+def test_the_latest_call_is_where_halving_the_time_between_leads() -> None:
+    """Of two thousand scenarios a part says where to look, and those that are settled are left out."""
+    for seed in (1, 2, 5):
+        made = chance(seed, Kind(2000, two=seed % 2 == 1))
+        sets, kept = TaskSets(made), kept_set(TaskSets(made)).tasks
+        finder = _Finder(sets, kept, recall_course(made, made.present(kept), sets.course(kept)))
+        latest = finder.latest()
+        assert latest is not None and len(finder.chosen) > 512
+        low, high = int(latest) - 3000, int(latest) + 3000
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if finder.holds(middle) else (low, middle)
+        assert latest == low, seed
 
 
 def test_with_ways_home_no_later_instant_holds_on_a_grid_of_a_minute() -> None:

@@ -129,14 +129,14 @@ def _with(sets: TaskSets, m: int, kept: frozenset[int]) -> str:
 
 
 def advise(
-    progress: Progress, world: World, *, now: float | None = None, prior: PacePrior | None = None
+    progress: Progress, sets: TaskSets, *, now: float | None = None, prior: PacePrior | None = None
 ) -> Advice:
-    """The advice for a world that was built from this progress.
+    """The advice for the world of these sets, which was built from this progress.
 
     `now`: PET seconds, the world's own instant by default. `prior`: the belief about pace with which
     the world was drawn; None is the journal's own.
     """
-    sets = TaskSets(world)
+    world = sets.world
     found = steady(progress, sets, prior=prior)
     kept = found.kept.tasks
     short: tuple[str, ...] = ()
@@ -220,6 +220,8 @@ def _verdict(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall) -> V
 
 RANKED_ON = 1000
 """Scenarios on which must tasks are ranked."""
+SURELY = 0.05
+"""A share that is missed by so much in them is missed in all: five standard errors."""
 
 GivenUp = tuple[str, tuple[str, ...]]
 """A must task, and those that need it and go with it."""
@@ -260,7 +262,7 @@ def recovery(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> 
     k = ranking.enough(order)
     found = promise(k)
     if found.enough:
-        while k > 1 and (fewer := promise(k - 1)).enough:
+        while k > 1 and not ranking.falls_short(_first(order, k - 1)) and (fewer := promise(k - 1)).enough:
             k, found = k - 1, fewer
         return Recovery(order, found)
     while not found.enough and k < len(order):
@@ -339,6 +341,13 @@ class _Ranking:
         won = {given: self._without((given[0], *given[1])) for given in musts}
         return sorted(musts, key=lambda given: (-won[given][0], won[given][1]))
 
+    def falls_short(self, given_up: Collection[str]) -> bool:
+        """Whether giving these up is not enough here by far more than chance."""
+        wanted, more = ChanceConstraint.of(self.world), round(SURELY * self.world.scenarios)
+        more_often = replace(wanted, elapsed=wanted.elapsed + more, consumables=wanted.consumables + more)
+        found = self._played(given_up)
+        return not more_often.met(breaches(self.world, found.nodes, found.course).counts)
+
     def enough(self, order: Sequence[GivenUp]) -> int:
         """How many of the first ones are enough here, at least one; all where not even they are."""
         wanted, low, high = ChanceConstraint.of(self.world), 0, len(order)
@@ -350,7 +359,7 @@ class _Ranking:
         return high
 
     def _played(self, given_up: Collection[str]) -> Branch:
-        return played(self.world, self._present(given_up), self.whole)
+        return played(self.world, self._present(given_up), self.whole, ends=True)
 
     def _without(self, given_up: Collection[str]) -> tuple[float, float]:
         """The chance and the median ingress without these."""

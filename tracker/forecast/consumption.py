@@ -271,26 +271,28 @@ class UsageUntil:
 
         There are steps, scenarios and accounts.
         """
-        ends = np.asarray(finish, dtype=np.float32)
+        self.start, self.finish = (np.asarray(rows, dtype=np.float32) for rows in (start, finish))
         # Steps that are surely done come first: one sum serves for them, whatever the instant.
-        order = np.argsort(ends.max(axis=1), kind="stable")
-        self.start, self.finish = np.asarray(start, dtype=np.float32)[order], ends[order]
-        self.done_by, self.begun_from = self.finish.max(axis=1), self.start.min(axis=1)
-        self.rates = np.stack(rates)[:, order]
-        self.sums = {0: np.zeros((len(rates), ends.shape[1]), dtype=np.float32)}
+        done_by = self.finish.max(axis=1)
+        self.order = np.argsort(done_by, kind="stable")
+        self.done_by, self.begun_from = done_by[self.order], self.start.min(axis=1)[self.order]
+        self.rates = np.stack(rates)[:, self.order]
+        self.sums = {0: np.zeros((len(rates), self.finish.shape[1]), dtype=np.float32)}
 
     def until(self, at: np.float32) -> Matrix:
         """Return (accounts, scenarios): units at use factor 1."""
         done = int(np.searchsorted(self.done_by, at, side="right"))
         at_work = done + np.flatnonzero(self.begun_from[done:] < at)
-        spent = np.minimum(self.finish[at_work], at) - self.start[at_work]
+        steps = self.order[at_work]
+        spent = np.minimum(self.finish[steps], at) - self.start[steps]
         np.maximum(spent, 0, out=spent)
         return np.asarray(self._sum(done) + by_account(self.rates[:, at_work], spent), dtype=np.float32)
 
     def _sum(self, done: int) -> Matrix:
         if done not in self.sums:
             before = max(known for known in self.sums if known < done)
-            spent = self.finish[before:done] - self.start[before:done]
+            steps = self.order[before:done]
+            spent = self.finish[steps] - self.start[steps]
             self.sums[done] = self.sums[before] + by_account(self.rates[:, before:done], spent)
         return self.sums[done]
 

@@ -55,7 +55,7 @@ from tracker.forecast.task_figures import (
     task_figures,
 )
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.world import Account, Course, OptionalTask, Row, World, advance, begin, inside
+from tracker.forecast.world import Account, Course, OptionalTask, Row, World, inside
 from tracker.foundation.shown import down, pet_down, spare
 from tracker.journal.progress import Progress, called, done_share, last_done, open_items
 
@@ -96,9 +96,10 @@ def estimate(
         )
     kept = None if advice is None else advice.kept
     world = build_world(progress, now=at, scenarios=scenarios, prior=prior, kept=kept, memory=memory)
+    sets = TaskSets(world)
     if advice is None:
-        advice = advise(progress, world, now=at, prior=prior)
-    made = _figures(progress, world, advice, pace_file=pace_file, ranges=ranges)
+        advice = advise(progress, sets, now=at, prior=prior)
+    made = _figures(progress, sets, advice, pace_file=pace_file, ranges=ranges)
     world.memory.give_back(world.durations)
     known = _choices(progress, made, world, prior) if choices is True else choices or None
     made = replace(made, choices=known, due=due(progress, made, now=at))
@@ -116,7 +117,7 @@ def _choices(progress: Progress, made: Estimate, world: World, prior: PacePrior)
     def play(then: Progress, kept: Collection[str]) -> Estimate:
         advice = replace(made.advice, kept=frozenset(kept))
         supposed = build(then, kept)
-        found = _figures(then, supposed, advice, pace_file=made.pace_file, ranges="shown")
+        found = _figures(then, TaskSets(supposed), advice, pace_file=made.pace_file, ranges="shown")
         supposed.memory.give_back(supposed.durations)
         return found
 
@@ -130,10 +131,11 @@ def _choices(progress: Progress, made: Estimate, world: World, prior: PacePrior)
 
 
 def _figures(
-    progress: Progress, world: World, advice: Advice, *, pace_file: str | None, ranges: Ranges
+    progress: Progress, sets: TaskSets, advice: Advice, *, pace_file: str | None, ranges: Ranges
 ) -> Estimate:
     """The estimate of a world with what is begun or advised to be kept, alerts left out."""
-    played, bare = _play(world, advice.kept)
+    world = sets.world
+    played, bare = _play(sets, advice.kept)
     limits = {result.id: _limit(world, played, result) for result in played.found}
     counted = counted_tasks(progress, world.optional, advice.kept)
     ahead = Projection(world, played.present, played.course, Instants(world.now))
@@ -179,7 +181,7 @@ def _figures(
         value=sum(progress.tasks[task].task.value for task in sorted(counted)),
         meets=meets,
     )
-    world.memory.give_back(played.course.table)
+    sets.give_back()
     return made
 
 
@@ -234,24 +236,18 @@ def _share_of_none(*masks: Mask) -> float:
     return 1.0 - float(np.count_nonzero(broken)) / len(broken)
 
 
-def _play(world: World, kept: Collection[str]) -> tuple[_Played, _Played]:
-    """Play what is kept or begun, with its starts, into one table; and nothing optional."""
-    present = world.present(going_on(world.optional, kept))
-    same = next((k for k, i in enumerate(present) if world.nodes[i].groups), len(present))
-    course = begin(world)
-    course.table = world.memory.lend(len(world.nodes), world.scenarios)
-    advance(world, course, present[:same], starts=True)
-    fork = course.fork()
-    advance(world, course, present[same:], starts=True)
-    if same == len(present):
+def _play(sets: TaskSets, kept: Collection[str]) -> tuple[_Played, _Played]:
+    """Play what is kept or begun, and nothing optional."""
+    world = sets.world
+    going = going_on(world.optional, kept)
+    course, present, bare = sets.course(going), world.present(going), world.present(())
+    if present == bare:
         [beyond] = beyond_waiting(world, present)
         played = _finished(world, course, present, beyond, reached=True)
         return played, played
-    bare = world.present(())
-    advance(world, fork, bare[same:])
     beyond, less = beyond_waiting(world, present, bare)
     played = _finished(world, course, present, beyond, reached=True)
-    return played, _finished(world, fork, bare, less)
+    return played, _finished(world, sets.course(()), bare, less)
 
 
 def _finished(

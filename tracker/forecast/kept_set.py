@@ -4,14 +4,15 @@ The tasks are decided in the order of their first steps, depth first, and a set 
 would join it once it fails too often, since more work is never safer. It is looked at on the hardest of
 the scenarios that can differ: a set that fails there more often than may fail at all fails. In a long
 search that is asked with as many more tasks as would make it as good as the best: every scenario chooses
-which, so that no set does better in any. Each improvement is looked at in all scenarios that can differ,
-and then judged; what breaks the rule (hardware clocks, ways home, uses below waiting) never prunes.
+which, so that no set does better in any. Each improvement is judged in all scenarios; what breaks the rule
+(hardware clocks, ways home, uses below waiting) never prunes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -74,8 +75,8 @@ def kept_set(
         return Kept(frozenset(), holds=False)
     full = BoundEnd.of(sets, sets.least, everything)
     order = sorted(everything, key=lambda m: (_first_node(world, m), m))
-    parts = [_Part.of(bare, full, chosen, order) for chosen in _hardest(bare, full, wanted)]
-    return _Search(sets, wanted, budget, *parts).run()
+    parts = (_Part.of(bare, full, chosen, order) for chosen in _hardest(bare, full, wanted))
+    return _Search(sets, wanted, budget, parts).run()
 
 
 def _first_node(world: World, m: int) -> int:
@@ -229,12 +230,11 @@ def _either(without: Row, with_one: Row, better: np.ufunc, wanted: slice) -> Row
 class _Search:
     """One search among some tasks for what is demanded."""
 
-    def __init__(
-        self, sets: TaskSets, wanted: ChanceConstraint, budget: int, hard: _Part, differing: _Part
-    ) -> None:
-        """Make a search ready. `hard`: where to look first. `differing`: all scenarios that can differ."""
+    def __init__(self, sets: TaskSets, wanted: ChanceConstraint, budget: int, parts: Iterator[_Part]) -> None:
+        """Make a search ready. `parts`: where to look first; then all scenarios that can differ."""
         self.sets, self.wanted, self.budget, self.optional = sets, wanted, budget, sets.world.optional
-        self.hard, self.differing, self.order = hard, differing, hard.order
+        self.hard, self.parts, self.misled = next(parts), parts, False
+        self.order = self.hard.order
         self.costs = [(-should, -ahead) for should, ahead in worths(self.optional)]
         self.by_place = sorted(range(len(self.optional)), key=lambda m: self.optional[m].place)
         self.best: tuple[Worth, int, tuple[bool, ...]] = (1, 0), sets.world.scenarios, ()
@@ -287,14 +287,25 @@ class _Search:
             self.go(self.hard.after(at, at.kept))
 
     def offer(self, kept: frozenset[int]) -> None:
-        """Take a set as the best so far when it is better and holds on all scenarios."""
+        """Take a set as the best so far when it is better and holds on all scenarios.
+
+        Where one that seemed to hold did not, all scenarios that can differ are looked at before the next.
+        """
         cost = total(self.costs, kept)
-        if cost > self.best[0]:
+        if kept == self.found or cost > self.best[0]:
             return
-        seen = self.differing.least(_Place(kept, 0, begin(self.differing.bound.world)))
-        hopes = self.wanted.met(seen) and (cost, seen.any) <= self.best[:2]
-        if not hopes or not self.sets.meets(kept, self.wanted):
+        for part in (self.hard, self.differing) if self.misled else (self.hard,):
+            seen = part.least(_Place(kept, 0, begin(part.bound.world)))
+            if not self.wanted.met(seen) or (cost, seen.any) > self.best[:2]:
+                return
+        if not self.sets.meets(kept, self.wanted):
+            self.misled = True
             return
         mine = cost, self.sets.outcome(kept).failing.any, tuple(m not in kept for m in self.by_place)
         if mine < self.best:
             self.best, self.found = mine, kept
+
+    @cached_property
+    def differing(self) -> _Part:
+        """All scenarios that can differ."""
+        return next(self.parts)

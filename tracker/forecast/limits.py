@@ -266,6 +266,10 @@ class FailureCounts:
             self.any + other.any, self.elapsed + other.elapsed, self.consumables + other.consumables
         )
 
+    def times(self, many: int) -> FailureCounts:
+        """As many in so many times the scenarios."""
+        return FailureCounts(self.any * many, self.elapsed * many, self.consumables * many)
+
 
 @dataclass(frozen=True, slots=True)
 class ChanceConstraint:

@@ -205,11 +205,12 @@ def played(
     *,
     starts: bool = False,
     start_of: int | None = None,
+    ends: bool = False,
 ) -> Branch:
     """The course over these nodes, bit for bit as if played from the beginning.
 
     What it has in common with `base` is taken from there, with its starts. `start_of`: the one node
-    whose start is kept anyway.
+    whose start is kept anyway. `ends`: no other course will branch off, and only its ends are looked at.
     """
     same = 0 if base is None else base.common(nodes)
     if base is not None and start_of in nodes[:same] and start_of not in base.course.start:
@@ -219,6 +220,7 @@ def played(
     size = len(world.nodes), world.scenarios
     tables = tuple(world.memory.lend(*size) for _ in range(1 + starts))
     course.table, course.starts_table = tables[0], tables[1] if starts else None
+    course.spare = [] if ends else None
     if start_of in rest:
         at = rest.index(start_of)
         advance(world, course, rest[:at], starts=starts)
@@ -330,6 +332,12 @@ class TaskSets:
         self._branches.move_to_end(key)
         return self._branches[key].course
 
+    def give_back(self) -> None:
+        """Give back the tables of the courses held, at which nobody looks any more."""
+        for branch in self._branches.values():
+            self.world.memory.give_back(*branch.tables)
+        self._branches.clear()
+
     def _hold(self, key: frozenset[int], *, starts: bool) -> None:
         """Play a set, and hold its course for others to branch off."""
         self._branches[key] = played(
@@ -363,7 +371,7 @@ class TaskSets:
             if key in self._branches:
                 self._remember(key, self._branches[key].course)
             else:
-                found = played(self.world, self.world.present(key), self._nearest(key))
+                found = played(self.world, self.world.present(key), self._nearest(key), ends=True)
                 self._remember(key, found.course)
                 self.world.memory.give_back(*found.tables)
         return self._ends[key]

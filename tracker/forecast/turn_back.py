@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import ceil, floor
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,10 @@ _STEPS = 24
 """Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""
 _NOTICED_S = 15.0
 """A step that opens something is named when it moves turn-back by more than this."""
+_ONE_IN, _NEAR_S = 16, 128
+"""One scenario in so many says within about so many seconds where the turn-back is."""
+_FEW = 512
+"""Scenarios that take hardly less time if there are fewer."""
 
 
 def turn_back(sets: TaskSets, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
@@ -138,26 +143,22 @@ class _Finder:
             shortest, longest = (replace(full, world=bound.world) for bound in (least, most))
             self.bounds = shortest.part(self.chosen), longest.part(self.chosen)
 
-    def holds(
-        self,
-        at: float,
-        hard: RecallCourse | None = None,
-        *,
-        ignoring: str | None = None,
-        opened: Collection[str] = (),
-    ) -> bool:
-        """Whether enough scenarios keep every limit when called at this instant, relative to now."""
+    def holds(self, at: float, hard: RecallCourse | None = None, **call: Any) -> bool:
+        """Whether enough scenarios keep every limit when called at this instant, relative to now.
+
+        `call`: what else is taken to be so, as `RecallCourse.called` has it.
+        """
         easy = self._easy(at)
         if not len(self.chosen):
             return self.wanted.met(easy)
-        found = (hard or self.exact).called(at, ignoring=ignoring, opened=opened)
+        found = (hard or self.exact).called(at, **call)
         return self.wanted.met(easy.plus(FailureCounts.of(found.elapsed, found.consumables)))
 
-    def latest(self, *, ignoring: str | None = None, opened: Collection[str] = ()) -> float | None:
+    def latest(self, **call: Any) -> float | None:
         """The greatest PET, in whole seconds, of a call that holds; None if not even now does."""
 
         def does(pet: float, hard: RecallCourse | None = None) -> bool:
-            return self.holds(pet - now, hard, ignoring=ignoring, opened=opened)
+            return self.holds(pet - now, hard, **call)
 
         now = self.world.now
         if not does(now):
@@ -167,36 +168,55 @@ class _Finder:
         binding = [limit for limit in limits if not set(limit.crew).isdisjoint(outside)] or limits
         low, high = floor(now), floor(now + min(limit.at for limit in binding)) + 1
         if self.bounds is None:
-            return max(float(self._narrowed(low, high, ignoring=ignoring, opened=opened)), now)
+            return max(float(self._narrowed(low, high, **call)), now)
         low, high = _crossing(does, low, high, *self.bounds)
         return max(float(_last(does, low, high)), now)
 
-    def _narrowed(self, low: int, high: int, *, ignoring: str | None, opened: Collection[str]) -> int:
-        """The last whole second (PET) that holds, given that `low` does; scenarios already settled left out.
+    def _narrowed(self, low: int, high: int, **call: Any) -> int:
+        """The last whole second (PET) that holds, given that `low` does.
 
         Without ways home calling later is never safer, scenario by scenario: what breaks nothing at an
-        instant breaks nothing before it, and what breaks something goes on breaking it.
+        instant breaks nothing before it, and what breaks something goes on breaking it. So it is looked for
+        near what some scenarios say, and then only in those that are not settled on both sides.
         """
+        now, joint = self.world.now, self.world.confidence_joint
+        guess, down, up = self._guess(low, high, **call), _NEAR_S, _NEAR_S
         course, settled = self.exact, FailureCounts(0, 0, 0)
+        sure = np.zeros(course.world.scenarios, dtype=np.bool_)
         while high - low > 1:
             middle = (low + high) // 2
-            at = middle - self.world.now
-            failing = self._easy(at).plus(settled)
+            if low < guess - down < high:
+                middle, down = guess - down, 4 * down
+            elif low < guess + up < high:
+                middle, up = guess + up, 4 * up
+            failing = self._easy(middle - now).plus(settled)
             if not course.world.scenarios:
                 low, high = (middle, high) if self.wanted.met(failing) else (low, middle)
                 continue
-            found = course.called(at, ignoring=ignoring, opened=opened)
+            found = course.called(middle - now, **call)
             failing = failing.plus(FailureCounts.of(found.elapsed, found.consumables))
             if self.wanted.met(failing):
                 low = middle
-                joint = self.world.confidence_joint
-                sure = found.elapsed | found.consumables if joint else found.elapsed & found.consumables
+                sure |= found.elapsed | found.consumables if joint else found.elapsed & found.consumables
             else:
-                high, sure = middle, ~(found.elapsed | found.consumables)
-            if 2 * np.count_nonzero(sure) > len(sure):
+                high = middle
+                sure |= ~(found.elapsed | found.consumables)
+            if len(sure) > _FEW and 2 * np.count_nonzero(sure) > len(sure):
                 settled = settled.plus(FailureCounts.of(found.elapsed & sure, found.consumables & sure))
                 course = course.part(np.flatnonzero(~sure))
+                sure = np.zeros(course.world.scenarios, dtype=np.bool_)
         return low
+
+    def _guess(self, low: int, high: int, **call: Any) -> int:
+        """About the last second (PET) that holds, by one of `_ONE_IN` of the scenarios that are played."""
+        now, course = self.world.now, self.exact.part(np.arange(0, len(self.chosen), _ONE_IN))
+        while course.world.scenarios and high - low > _NEAR_S:
+            middle = (low + high) // 2
+            found = course.called(middle - now, **call)
+            failing = FailureCounts.of(found.elapsed, found.consumables).times(_ONE_IN)
+            holds = self.wanted.met(self._easy(middle - now).plus(failing))
+            low, high = (middle, high) if holds else (low, middle)
+        return (low + high) // 2
 
     def _easy(self, at: float) -> FailureCounts:
         """What a call at an instant, relative to now, breaks of the easy scenarios."""
@@ -263,10 +283,6 @@ class RecallCourse:
         """
         return _Call(self, np.float32(at), ignoring, frozenset(opened)).arrival()
 
-    def inside(self, at: float) -> Row:
-        """Only when everybody is inside after a call at an instant."""
-        return _Call(self, np.float32(at), None, frozenset()).inside(None)
-
     def work_ends(self) -> Row:
         """The instant at which the last of the work would be done."""
         last: dict[int, int] = {}
@@ -284,11 +300,9 @@ class RecallCourse:
         durations = np.zeros((len(world.nodes), len(chosen)), dtype=np.float32)
         durations[tail] = world.durations[np.ix_(tail, chosen)]
         less = world.some(chosen, durations)
-        start, finish = (np.empty((len(self.work), len(chosen)), dtype=np.float32) for _ in range(2))
-        for k in range(len(self.work)):
-            np.take(self.start[k], chosen, out=start[k], mode="clip")
-            np.take(self.finish[k], chosen, out=finish[k], mode="clip")
-        return replace(self, world=less, start=start, finish=finish)
+        return replace(
+            self, world=less, start=_columns(self.start, chosen), finish=_columns(self.finish, chosen)
+        )
 
     @cached_property
     def place(self) -> dict[int, int]:
@@ -301,6 +315,13 @@ class RecallCourse:
         return UsageUntil(
             self.start, self.finish, [a.extra_per_s[list(self.work)] for a in self.world.accounts]
         )
+
+
+def _columns(rows: Rows, chosen: NDArray[np.intp]) -> NDArray[np.float32]:
+    """These scenarios of each row, (steps, chosen)."""
+    if isinstance(rows, np.ndarray):
+        return np.take(rows, chosen, axis=1)
+    return np.stack([row.take(chosen) for row in rows])
 
 
 def recall_course(world: World, present: Sequence[int], course: Course) -> RecallCourse:

@@ -59,12 +59,12 @@ class RegularGaps:
 
     def wait(self, t: Row) -> None:
         """Move every start that falls into a gap to the gap's end, in place."""
-        low, high = float(t.min()), float(t.max())
-        if low < self.first_open:
-            low, high = self.first_open, max(high, self.first_open)
-            np.maximum(t, (t >= 0) * np.float32(low), out=t)
+        high = float(t.max())
+        if self.first_open > 0:
+            high = max(high, self.first_open)
+            np.maximum(t, np.float32(self.first_open), out=t)
         ends = self._end(high)
-        if low < ends:
+        if ends > self.first_open:
             self.wait_inside(t, np.empty_like(t))
         if max(high, ends) >= self.last:
             t[t >= np.float32(self.last)] = np.inf

@@ -207,6 +207,12 @@ class World:
         """Per account what waiting takes a second, at use factor 1: with leaks a row, else one value."""
         return tuple(a.waiting for a in self.accounts)
 
+    @cached_property
+    def awaited(self) -> frozenset[int]:
+        """Nodes of which somebody asks when they are done: another node, a hardware clock, the ingress."""
+        asked = {i for clock in self.clocks for i in (clock.node, clock.of) if i is not None}
+        return frozenset(asked).union(self.ownerless, *(node.needs for node in self.nodes))
+
     @property
     def scenarios(self) -> int:
         """Number of scenarios."""
@@ -240,6 +246,8 @@ class Course:
     happens to be. A course with a table must be done with before another one is given the same."""
     starts_table: NDArray[np.float32] | None = None
     """The same for start rows that are not the very row of some finish."""
+    spare: list[Row] | None = None
+    """Rows of the table to write to anew, where only ends are wanted: of finishes, those awaited are kept."""
 
     def fork(self) -> Course:
         """A course that goes on from here without changing this one (rows are shared)."""
@@ -258,10 +266,13 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
     between courses and never written to once they stand. Cost: a few row operations a node.
     """
     durations, everything, sited, table = world.durations, world.nodes, world.sited, course.table
-    ready = course.ready
+    ready, spare = course.ready, course.spare
+    again: set[int] = set()
     for i in nodes:
         node = everything[i]
-        crew, into = node.crew, None if course.starts_table is None else course.starts_table[i]
+        crew, kept = node.crew, spare is None or i in world.awaited
+        row = None if table is None else spare.pop() if spare and not kept else table[i]
+        into = row if spare is not None else None if course.starts_table is None else course.starts_table[i]
         at_once = len(crew) == 1 and not node.needs and not node.gaps and node.earliest == -math.inf
         start = ready[crew[0]] if at_once else _start(world, course, node, into)
         if starts:
@@ -269,10 +280,15 @@ def advance(world: World, course: Course, nodes: Sequence[int], *, starts: bool 
         duration = durations[i]
         if node.home is not None:
             duration = duration * np.float32(home_seconds(node, course))
-        finish = start + duration if table is None else np.add(start, duration, table[i])
-        course.finish[i] = finish
+        finish = np.add(start, duration, row)
+        if kept:
+            course.finish[i] = finish
+        elif crew:
+            again.add(id(finish))
         for c in crew:
-            ready[c] = finish
+            before, ready[c] = ready[c], finish
+            if spare is not None and id(before) in again and all(other is not before for other in ready):
+                spare.append(before)
         for c in sited[i]:
             course.last_site[c] = i
     return course
