@@ -222,11 +222,11 @@ def _look(place: str, watchers: str) -> None:
             after = len(store.rows())
             ready.wait()
             while not ended.is_set():
-                store.wait(0.2)
+                store.wait(0.5)
                 if store.changed():
-                    at = monotonic()
-                    seen.extend((row.number, at) for row in store.rows(after))
-                    after = len(store.rows())
+                    at, rows = monotonic(), store.rows(after)
+                    seen.extend((row.number, at) for row in rows)
+                    after += len(rows)
 
     crowd = [threading.Thread(target=watch) for _ in range(int(watchers))]
     for thread in crowd:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
+import threading
+from collections.abc import Iterator, Sequence
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -19,10 +20,13 @@ import pytest
 from tests.servers import Server
 from tracker import Journal, read_plan
 from tracker.cli.main import main
+from tracker.foundation.clock import monotonic_s, utc_now
 from tracker.foundation.errors import JournalError
+from tracker.journal import postgres_link
 from tracker.journal.events import parse_event
 from tracker.journal.journal import _admitted
 from tracker.journal.place import Address, place_of
+from tracker.journal.postgres_link import Link
 from tracker.journal.store import Forked
 from tracker.journal.stores import open_store
 
@@ -113,6 +117,44 @@ def test_events_are_recorded_followed_and_listed(
     assert status == 0 and address.name in out and address.name.count("-") > 0
     status, _, err = run("record", place, "done", "step=none.1", "--at", "0:20", capsys=capsys)
     assert status == 1 and "none.1" in err
+
+
+def test_what_is_told_along_with_another_answer_wakes_who_waits_then(place: str) -> None:
+    with Journal.create(place, read_plan(PLAN)) as other, Journal.open(place, read_only=True) as watching:
+        watching.refresh()
+        writes = threading.Timer(0.1, other.record, [{"kind": "noted", "text": "on", "at": -60}])
+        writes.start()
+        link = watching._store._link  # type: ignore[attr-defined]
+        link.ask("SELECT pg_sleep(0.5)")
+        writes.join()
+        began = monotonic_s()
+        watching.wait(5.0)
+        assert monotonic_s() - began < 2.0 and watching.refresh()
+        # What is told of one's own deeds wakes nobody.
+        other.wait(0.1)
+        assert not other.refresh()
+
+
+def test_the_servers_clock_is_known_by_the_answer_that_came_at_once(
+    place: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the others nobody knows when they were given: the first was held up for a minute."""
+    Journal.create(place, read_plan(PLAN)).close()
+    waits = iter((60.0, 0.0, 20.0, 30.0, 40.0))
+    held_s = [0.0]
+
+    def slow_clock(link: Link, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        found = ask(link, sql, values)
+        held_s[0] += next(waits) if sql == postgres_link._CLOCK else 0.0
+        return found
+
+    ask = Link.ask
+    monkeypatch.setattr(Link, "ask", slow_clock)
+    monkeypatch.setattr(postgres_link, "utc_now", lambda: utc_now() + timedelta(seconds=held_s[0]))
+    with Journal.open(place) as journal:
+        # The answer after the first was given when this machine's clock had gone on by that minute.
+        assert journal.notice == "the server's clock is 60 s behind this machine's: one is wrong"
+        assert abs(journal._store._link.apart_s + 60.0) < 1.0  # type: ignore[attr-defined]
 
 
 def test_a_season_takes_journals_from_a_server(

@@ -169,7 +169,8 @@ class _Line:
 
     def heard(self, seconds: float = 0.0) -> Iterator[Word]:
         """Yield what was said meanwhile."""
-        while self._lines or (not self.ended and self.wait(seconds)):
+        more = True
+        while self._lines or (more and not self.ended and self.wait(seconds)):
             if self._lines:
                 yield json.loads(self._lines.popleft())
                 continue
@@ -177,7 +178,8 @@ class _Line:
                 chunk = self._line.recv(_CHUNK)
             except OSError:
                 chunk = b""
-            self.ended = not chunk
+            # What fills no chunk was all: whoever is told once has no more to ask for.
+            self.ended, more = not chunk, len(chunk) == _CHUNK
             *lines, self._begun = (self._begun + chunk).split(b"\n")
             self._lines += lines
 

@@ -19,7 +19,7 @@ from typing import Any, Protocol
 from tracker.foundation.clock import monotonic_s
 from tracker.foundation.errors import JournalError
 from tracker.journal.place import Address
-from tracker.journal.postgres_link import Link
+from tracker.journal.postgres_link import Link, Unfit
 from tracker.journal.store import (
     COLUMNS,
     FORMAT,
@@ -131,15 +131,17 @@ class Asked:
         return [Shown(*cells) for cells in self._link.ask(_SHOWN, (self._journal, after))]
 
     def changed(self, seen: int) -> bool:
-        """Whether there is something beyond event `seen`; true the first time.
+        """Whether there may be something beyond event `seen`; true the first time.
 
-        The server is asked when it told of something, and every two seconds.
+        There may when the server told of something; it is asked every two seconds.
         """
         if not self._listens:
             self._listens = True
             self._listen()
             return True
-        if not self._link.woken() and monotonic_s() - self._looked < POLL_S:
+        if self._link.woken():
+            return True
+        if monotonic_s() - self._looked < POLL_S:
             return False
         self._looked = monotonic_s()
         last = self._link.ask(_LAST, (self._journal,))
@@ -154,7 +156,7 @@ class Asked:
     def _listen(self) -> None:
         with contextlib.suppress(JournalError):
             # A replica refuses it, and is asked every so often instead.
-            self._link.ask(f"LISTEN tracker_{self._journal}")
+            self._link.listen(f"tracker_{self._journal}")
 
     def wait(self, seconds: float) -> None:
         """Let time pass until the server tells that somebody wrote, at most so long."""
@@ -282,7 +284,7 @@ class PostgresStore:
         values = (self._id, block.job or self.new_job(), *columns, *derived)
         try:
             ((first, last, again),) = self._link.ask(_APPEND, values)
-        except Raced:
+        except Unfit:
             if not self._link.in_transaction:
                 self._greet()
             raise

@@ -7,6 +7,7 @@ libpq says of an address or a setting may repeat it.
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import re
 import select
@@ -14,12 +15,13 @@ import socket
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from types import TracebackType
 from typing import Any
 
 import psycopg
 from psycopg import pq
 
-from tracker.foundation.clock import pause, utc_now
+from tracker.foundation.clock import monotonic_s, pause, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.foundation.text import plain
 from tracker.journal.store import Lost, Raced
@@ -44,7 +46,8 @@ _SETTINGS: Mapping[str, Any] = {
 }
 _HERE = re.compile(r"|/.*|localhost|127\.[0-9.]+|::1", re.IGNORECASE)
 """Hosts that are this machine."""
-_RACED = {"TRK01", "TRK02", "TRK03", "23505"}
+_FIRST = {"TRK01", "23505"}
+_RACED = {*_FIRST, "TRK02", "TRK03"}
 _LOST = {"57014", "55P03", "53300"}
 _UNSURE = {("WARNING", code) for code in ("01000", "57014", "57P01")}
 _PREPARE = "the database is not prepared for journals; what `tracker journals --prepare` prints prepares it"
@@ -57,10 +60,14 @@ _REASONS = {
     "22P05": "text with a NUL character cannot be kept there",
     "TRK09": "a journal is never changed, only added to",
 }
-_STATE = (
-    "SELECT current_setting('fsync'), current_setting('full_page_writes'), pg_is_in_recovery(), "
-    "extract(epoch from clock_timestamp())::float8"
-)
+_STATE = "SELECT current_setting('fsync'), current_setting('full_page_writes'), pg_is_in_recovery()"
+_CLOCK = "SELECT extract(epoch from clock_timestamp())::float8"
+_SAMPLES = 5
+"""How often the server's clock is asked: of an answer that was held up nobody knows when it was given."""
+
+
+class Unfit(Raced):
+    """What was to be written follows no event that the server holds."""
 
 
 class Link:
@@ -71,21 +78,23 @@ class Link:
         self.name, self.read_only = name, read_only
         self._parameters = {**parameters, **_safely(name, parameters)}
         self._conn: psycopg.Connection[tuple[Any, ...]] | None = None
+        self._deadline: _Deadline | None = None
         self._closed = False
         self._lost = "no answer yet"
-        self._unsure = False
+        self._unsure = self._listens = self._woken = False
         self.greet: Callable[[], None] = lambda: None
         """What is looked at first on each connection; raises where it is not what it was."""
         self.apart_s = 0.0
-        """How far the server's clock is ahead of this machine's."""
+        """How far the server's clock is ahead of this machine's; only who writes asks."""
 
     def ask(self, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """What a statement returns; raises Lost, Raced, or JournalError in words."""
-        conn = self._connected()
+        conn, deadline = self._connected()
         self._unsure = False
-        with self._told(), self._in_time(conn):
+        with self._told(), deadline:
             cursor = conn.execute(sql, values or None)
             found = cursor.fetchall() if cursor.description else []
+            self._hear(conn)
         if self._unsure:
             raise Lost(
                 f"{self.name}: the server was told not to wait for its standby, which may lack the last"
@@ -114,12 +123,24 @@ class Link:
                 self.ask("ROLLBACK")
 
     def woken(self) -> bool:
-        """Whether the server has told of something; never asks it."""
-        if self._conn is None:
+        """Whether the server has told of what somebody else did; never asks it."""
+        if self._conn is None or self._deadline is None:
             return True
-        conn = self._conn
-        with self._told(), self._in_time(conn):
-            return bool(list(conn.notifies(timeout=0)))
+        with self._told(), self._deadline:
+            self._hear(self._conn)
+        woken, self._woken = self._woken, False
+        return woken
+
+    def listen(self, channel: str) -> None:
+        """Be told from now on of what somebody else tells a channel."""
+        self._listens = True
+        self.ask(f"LISTEN {channel}")
+
+    def _hear(self, conn: psycopg.Connection[tuple[Any, ...]]) -> None:
+        """Note what was told meanwhile: what came along with an answer is no more on the line to wait at."""
+        if self._listens:
+            told = [one.pid for one in conn.notifies(timeout=0)]
+            self._woken = self._woken or any(pid != conn.info.backend_pid for pid in told)
 
     def wait(self, seconds: float) -> None:
         """Let time pass until the server tells of something."""
@@ -127,7 +148,7 @@ class Link:
             handle = -1 if self._conn is None else self._conn.fileno()
             if handle < 0:
                 pause(seconds)
-            else:
+            elif not self._woken:
                 select.select([handle], [], [], seconds)
         except (psycopg.Error, ValueError, OSError):
             pause(seconds)
@@ -137,18 +158,19 @@ class Link:
         self._closed = True
         self._drop("was closed; open it again")
 
-    def _connected(self) -> psycopg.Connection[tuple[Any, ...]]:
+    def _connected(self) -> tuple[psycopg.Connection[tuple[Any, ...]], _Deadline]:
         if self._closed:
             raise JournalError(f"{self.name}: was closed; open it again")
-        if self._conn is None or self._conn.closed:
+        if self._conn is None or self._deadline is None or self._conn.closed:
             self._conn = self._dial()
+            self._deadline = _Deadline(self._conn)
             try:
                 self._look()
                 self.greet()
             except BaseException:
                 self._drop(self._lost)
                 raise
-        return self._conn
+        return self._conn, self._deadline
 
     def _dial(self) -> psycopg.Connection[tuple[Any, ...]]:
         _check_passfile(self.name, self._parameters)
@@ -177,16 +199,23 @@ class Link:
         if self.read_only:
             # Not when connecting: a server that may be written could then not be told from a replica.
             self.ask("SET default_transaction_read_only = on")
-        before = utc_now().timestamp()
-        ((fsync, whole, replica, then),) = self.ask(_STATE)
-        self.apart_s = then - (before + utc_now().timestamp()) / 2
-        if not self.read_only and "off" in (fsync, whole):
+            return
+        ((fsync, whole, replica),) = self.ask(_STATE)
+        if "off" in (fsync, whole):
             raise JournalError(
                 f"{self.name}: the server does not put on disk what it promises (fsync or full_page_writes "
                 f"is off); nothing is written there"
             )
-        if not self.read_only and replica:
+        if replica:
             raise JournalError(f"{self.name}: {_REASONS['25006']}")
+        self.apart_s = min(self._sample() for _ in range(_SAMPLES))[1]
+
+    def _sample(self) -> tuple[float, float]:
+        """How long the server's clock took to answer, and how far it is ahead of this machine's."""
+        before = utc_now().timestamp()
+        ((then,),) = self.ask(_CLOCK)
+        after = utc_now().timestamp()
+        return after - before, then - (before + after) / 2
 
     @property
     def notice(self) -> str | None:
@@ -211,32 +240,57 @@ class Link:
             self._drop("the server does not answer")
             return Lost(f"{self.name}: the server does not answer")
         if code in _RACED:
-            return Raced(f"{self.name}: {plain(error.diag.message_primary, most=120)}")
+            kind = Raced if code in _FIRST else Unfit
+            return kind(f"{self.name}: {plain(error.diag.message_primary, most=120)}")
         reason = _REASONS.get(code)
         words = reason or f"the server refused: {plain(error.diag.message_primary, most=160)} ({code})"
         return JournalError(f"{self.name}: {words}")
-
-    @contextlib.contextmanager
-    def _in_time(self, conn: psycopg.Connection[tuple[Any, ...]]) -> Iterator[None]:
-        """End every wait after a while: no setting of libpq ends that for a server that stands still."""
-        timer = threading.Timer(DEADLINE_S, _cut, [conn])
-        timer.daemon = True
-        timer.start()
-        try:
-            yield
-        finally:
-            timer.cancel()
 
     def _drop(self, why: str) -> None:
         conn, self._conn, self._lost = self._conn, None, why
         if conn is not None:
             conn.close()
+        if self._deadline is not None:
+            self._deadline.end()
 
 
-def _cut(conn: psycopg.Connection[tuple[Any, ...]]) -> None:
-    """Cut the line, so that whoever waits at it is told."""
-    with contextlib.suppress(psycopg.Error, OSError), socket.socket(fileno=os.dup(conn.fileno())) as line:
-        line.shutdown(socket.SHUT_RDWR)
+class _Deadline:
+    """Ends every wait at a connection after a while: no setting of libpq does for a server that stands still.
+
+    One thread for all of them, which sleeps: a thread for each would take longer than a short answer.
+    """
+
+    def __init__(self, conn: psycopg.Connection[tuple[Any, ...]]) -> None:
+        """Watch over a connection until it is let go."""
+        self._conn, self._due, self._over = conn, math.inf, threading.Event()
+        threading.Thread(target=self._watch, name="deadline", daemon=True).start()
+
+    def __enter__(self) -> None:
+        self._due = monotonic_s() + DEADLINE_S
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._due = math.inf
+
+    def end(self) -> None:
+        """Watch no more."""
+        self._over.set()
+
+    def _watch(self) -> None:
+        # No wait begins that is due before this has looked again.
+        while not self._over.wait(min(self._due - monotonic_s(), DEADLINE_S)):
+            if monotonic_s() >= self._due:
+                self._cut()
+
+    def _cut(self) -> None:
+        """Cut the line, so that whoever waits at it is told."""
+        self._due = math.inf
+        with (
+            contextlib.suppress(psycopg.Error, OSError),
+            socket.socket(fileno=os.dup(self._conn.fileno())) as line,
+        ):
+            line.shutdown(socket.SHUT_RDWR)
 
 
 def _defaults(service: str | None) -> dict[str, str]:
