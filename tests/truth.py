@@ -7,6 +7,7 @@ be is worked out here once more, from the JSON of the estimate.
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections import defaultdict
@@ -22,9 +23,14 @@ from tracker.console.view.lead_2_choices import named
 from tracker.console.view.right_pane import side
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import large, text_of
+from tracker.debrief.excursion import debriefed
+from tracker.debrief.pages import markdown
+from tracker.debrief.records import json_chunks
+from tracker.forecast.estimate import estimate
 from tracker.forecast.handover import brief
 from tracker.forecast.report import page as printed
 from tracker.forecast.report import report
+from tracker.journal.progress import Progress
 
 SIZES = ((80, 24), (100, 30), (120, 36), (200, 55))
 PET = r"\d+:\d\d(?!:)"
@@ -188,6 +194,99 @@ class Walk:
                 place = f"{what} PET {scene.now:.0f} {figure}: "
                 should = f", should be {right[figure]}" if figure in right else ""
                 self.wrong.append(place + "; ".join(f"{v} ({w})" for v, w in by.items()) + should)
+
+    def look_back(self, progress: Progress, what: str = "") -> None:
+        """Hold the debrief of an excursion that is over, and its estimate, against that as of its close."""
+        assert progress.closed is not None
+        before = max(event.at for event in progress.fold.recorded if event.at < progress.closed)
+        [open_still] = progress.fold.through([before])
+        as_of = estimate(open_still.progress(), progress.closed, scenarios=20)
+        debrief = debriefed(progress, progress.uuid, None)
+        told = {
+            "as of the close": after_the_close(as_of.as_json()),
+            "closed": after_the_close(estimate(progress, scenarios=20).as_json()),
+            "debrief": debriefed_figures(json.loads("".join(json_chunks([debrief])))["excursions"][0]),
+            "debrief's page": paged_figures("\n".join(markdown([debrief]))),
+        }
+        self.instants += 1
+        right = told["as of the close"]
+        for where, figures in told.items():
+            for figure, value in figures.items():
+                self.compared += 1
+                if figure not in right or not alike(value, right[figure]):
+                    should = f"{right.get(figure)} as of the close"
+                    self.wrong.append(f"{what} {figure}: {value} ({where}), {should}")
+        missing = [figure for figure in right if figure not in told["closed"] | told["debrief"]]
+        self.wrong += [f"{what} {figure}: nowhere after the close" for figure in missing]
+
+
+def alike(one: object, other: object) -> bool:
+    """Return whether two figures are the same; times and amounts to a tenth of a thousandth."""
+    if isinstance(one, float) and isinstance(other, float):
+        return math.isclose(one, other, rel_tol=1e-4, abs_tol=0.51 if abs(one) > 60 else 1e-3)
+    return one == other
+
+
+def after_the_close(told: Mapping[str, Any]) -> dict[str, object]:
+    """Return every figure of limits and stores that is a fact once everybody is inside, from an estimate."""
+    right: dict[str, object] = {"INSIDE": float(told["inside"]["p50"])}
+    for limit in told["limits"]:
+        id, margin = limit["id"], limit["margin"]["p50"]
+        if limit["reached"] is None:
+            continue
+        right[f"kept {id}"] = limit["chance"] == 0
+        right[f"to spare {id}"] = None if margin is None else float(margin)
+        right[f"shown to spare {id}"] = limit["to_spare"]
+    for store in told["consumables"]:
+        id = f"{store['crew']}.{store['consumable']}"
+        right[f"left {id}"] = float(store["at_inside"]["p50"])
+        right[f"now {id}"] = float(store["now"])
+        right[f"reserve {id}"] = float(store["reserve"])
+    return right
+
+
+def debriefed_figures(told: Mapping[str, Any]) -> dict[str, object]:
+    """Return the same figures from the JSON of a debrief; what is shown is worked out here once more."""
+    inside, found = told["inside"], dict[str, object]()
+    found["INSIDE"] = float(inside)
+    for limit in told["limits"]:
+        id, kind = limit["id"], "store" if limit["unit"] is not None else "elapsed"
+        if ":" in id or id.startswith("window.") or (kind == "elapsed" and "." in id):
+            continue
+        if kind == "elapsed":
+            # An elapsed limit is judged person by person; the last one in has the least.
+            found[f"to spare {id}"] = min(float(found.get(f"to spare {id}", math.inf)), float(limit["by"]))  # type: ignore[arg-type]
+            found[f"kept {id}"] = bool(found.get(f"kept {id}", True)) and limit["kept"]
+            continue
+        by = limit["by"]
+        found[f"kept {id}"], found[f"to spare {id}"] = limit["kept"], None if by is None else float(by)
+        found[f"left {id}"] = found[f"now {id}"] = float(limit["was"])
+        found[f"reserve {id}"] = float(limit["at"])
+        if by is not None:
+            own = (
+                max(told["crew_inside"].values())
+                if limit["crew"] == "*"
+                else told["crew_inside"][limit["crew"]]
+            )
+            least = math.floor((own + by + 0.01) / 60) - math.ceil((own - 0.01) / 60)
+            found[f"shown to spare {id}"] = least * 60
+    for store in told["consumables"]:
+        found[f"left {store['crew']}.{store['consumable']}"] = float(store["left"])
+    return found
+
+
+def paged_figures(text: str) -> dict[str, object]:
+    """Return what the page of a debrief says is left of stores, and what was to spare, to the second."""
+    found: dict[str, object] = {}
+    row = r"^\| (\S+) reserve \| ([^|]+?) \| [^|]+ \| [^|]+ \| ([+-]\d+:\d\d:\d\d|\S*) \| (kept|broken)"
+    for store, who, by, kept in re.findall(row, text, re.M):
+        for crew in ["*"] if who == "all" else who.split():
+            found[f"kept {crew}.{store}"] = kept == "kept"
+            if ":" in by:
+                hours, minutes, seconds = map(int, by[1:].split(":"))
+                spare = hours * 3600 + minutes * 60 + seconds
+                found[f"to spare {crew}.{store}"] = float(-spare if by[0] == "-" else spare)
+    return found
 
 
 def expected(told: Mapping[str, Any]) -> dict[str, str]:

@@ -24,9 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.bench.table import report
-from tracker.forecast.consumption import Used
 from tracker.forecast.draws import Normals
-from tracker.forecast.readings import Store, Terms, believed, drawn, full, read, suspected
+from tracker.forecast.readings import Store, Terms, Used, believed, drawn, full, read, suspected
 from tracker.journal.progress import Reading
 
 Array = NDArray[np.float64]

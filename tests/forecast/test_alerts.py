@@ -225,7 +225,7 @@ def test_a_store_under_its_reserve_and_one_that_leaks() -> None:
     stores = tuple(replace(store, leak=leak) for store in made.consumables)
     leaking = {a.id: a for a in all_alerts(run.now, replace(made, consumables=stores), now=1800)}
     words = (
-        "EV1 oxygen falls 1.6 times as fast as planned since 0:28; reserve reached at 0:30, 1 h 40 SHORT. "
+        "EV1 oxygen falls 1.6 times as fast as planned since 0:28; reserve reached at 0:27, 1 h 43 SHORT. "
     )
     assert leaking["rate:EV1.oxygen"].text == (f"{words}call home: inside 1:10, <1 %; reading EV1 oxygen")
     run("entered", 1900, crew="EV1")

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from tests.bench.stores import gauges, judge
 from tests.runs import Run, plan_of, step, task
-from tracker.forecast.consumption import Used
 from tracker.forecast.draws import KNOTS, REACH, Normals
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Leak
@@ -26,16 +25,17 @@ from tracker.forecast.readings import (
     Drawn,
     Store,
     Terms,
+    Used,
     believed,
     carried,
     drawn,
     full,
     next_reading,
-    planned_supplies,
     read,
     suspected,
 )
 from tracker.forecast.remaining import build_world
+from tracker.forecast.store_course import planned_supplies
 from tracker.journal.progress import Reading
 
 HOUR = 3600.0

@@ -102,3 +102,29 @@ def test_forgetting_what_was_judged_changes_no_digit_and_readings_taken_back_lea
         for progress in (without, supposed, without):
             one, other = (estimate(progress, memory=memory, scenarios=200) for memory in (known, Memory()))
             assert one.as_json() == other.as_json()
+
+
+def test_a_reserve_that_a_reading_says_is_broken_never_has_anything_to_spare() -> None:
+    """A rough gauge that reads a little below the reserve, where a little above it was expected."""
+    gas = {"id": "gas", "unit": "bar", "start": 100, "reserve": 40, "per_hour": 20, "reading_sd": 4}
+    run = Run(
+        task("work", step("a", "EV1", 180), step("b", "EV2", 200)),
+        task("home", step("in", "EV1 EV2", 20), closeout=True),
+        consumables=[gas | {"crew": ["EV1"]}],
+    )
+    run("reading", 7200.0, crew="EV1", consumable="gas", value=62)
+    run("reading", 10000.0, crew="EV1", consumable="gas", value=39)
+    instants = {}
+    for kind, at in (("done", 10800.0), ("entered", 12000.0), ("entered", 13000.0), ("closed", 13100.0)):
+        who = {"crew": "EV1" if at < 12500 else "EV2"} if kind == "entered" else {}
+        run(kind, at, **who, **({"step": "work.a"} if kind == "done" else {}))
+        made = estimate(run.now, at + 30, scenarios=100)
+        [limit] = [one for one in made.limits if one.id == "EV1.gas"]
+        assert limit.reached is not None and limit.to_spare is not None
+        assert limit.chance == 1 and _at(limit.margin.p90, math.inf) < 0 and limit.to_spare < 0, kind
+        instants[at] = _at(limit.reached.p50)
+        assert made.consumables[0].now < 40
+    # It was passed between the two readings, and that instant is where it was whatever happens later.
+    assert 7200 < instants[10800.0] < 10000
+    assert all(at == pytest.approx(instants[13100.0], abs=5) for at in instants.values())
+    assert instants[12000.0] == instants[13000.0] == instants[13100.0]

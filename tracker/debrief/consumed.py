@@ -3,138 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from math import inf, isfinite
+from dataclasses import dataclass, replace
+from math import isfinite
 
-import numpy as np
-
-from tracker.forecast.consumption import Used, members_of, owners, used_so_far, waiting_rate
-from tracker.forecast.readings import (
-    LEAKS_FROM,
-    Seen,
-    Store,
-    Terms,
-    believed,
-    carried,
-    planned_supplies,
-    terms_of,
-)
+from tracker.forecast.consumption import at_rest, members_of, owners
 from tracker.forecast.remaining import prior_of
-from tracker.journal.progress import Progress, Reading, Stretch
-from tracker.plan.model import Consumable
-
-_HALVINGS = 60
+from tracker.forecast.store_course import StoreCourse, planned_supplies, terms_of, used_so_far
+from tracker.journal.progress import Progress, Stretch, inside_at
 
 
-@dataclass(frozen=True, slots=True)
-class StoreCourse:
-    """One store along what happened, until those whose it is were inside."""
-
-    owner: str
-    """A crew member, or `*` for a shared store."""
-    consumable: Consumable
-    reserve: float
-    """In force at the end."""
-    readings: tuple[Reading, ...]
-    """All of this store, in their order; also those that say it was replaced."""
-    last: float
-    """PET up to which it was in use."""
-    rest_per_s: float
-    """Units a second by the plan's rates while all whose store it is do nothing."""
-    used: Used
-    terms: Terms
-    _seen: list[Seen] = field(default_factory=list)
-
-    def after(self, count: int, at: float) -> Store:
-        """Return what was believed at a PET after so many of the readings."""
-        if not self._seen:
-            believed(self.readings, self.used, self.terms, now=self.last, seen=self._seen)
-        return carried(self._seen[count].after, at, self.used, self.terms)
-
-    def level(self, count: int, at: float) -> float:
-        """Return what was believed to be left then; never less than nothing."""
-        return max(0.0, self.after(count, at).level)
-
-    @property
-    def end(self) -> Store:
-        """What is believed at the end."""
-        return self.after(len(self.readings), self.last)
-
-    @property
-    def left(self) -> float:
-        """What is believed to be left at the end; never less than nothing."""
-        return max(0.0, self.end.level)
-
-    @property
-    def read(self) -> tuple[Reading, ...]:
-        """The readings that do not say that it was replaced."""
-        return tuple(reading for reading in self.readings if not reading.replaced)
-
-    @property
-    def factor(self) -> float:
-        """How many times as fast as by the plan's rates it went by the end, as is believed on average."""
-        return self.end.rate(self.terms)
-
-    @property
-    def goes(self) -> tuple[float, float]:
-        """How it went by the end, on average: the factor on what its crew uses, and a leak, units an hour."""
-        weights, terms = self.end.weights, self.terms
-        return float(weights @ np.minimum(terms.rates, LEAKS_FROM)), float(weights @ terms.leak_per_hour)
-
-    @property
-    def since_full(self) -> tuple[Reading, ...]:
-        """The readings after the last replacement."""
-        return self.readings[1 + max((i for i, r in enumerate(self.readings) if r.replaced), default=-1) :]
-
-    def lasts_s(self, amount: float) -> float:
-        """Return how many seconds of rest so much would have lasted; infinite where rest takes nothing."""
-        per_s = self._takes(self.rest_per_s, 1.0)
-        return amount / per_s if per_s > 0 else inf
-
-    def taken_since(self, amount: float) -> float:
-        """Return the PET since which so much had been taken by the end, at the rates believed then.
-
-        No earlier than the last replacement, or PET 0.
-        """
-        filled = max((reading.at for reading in self.readings if reading.replaced), default=0.0)
-        low, high = min(max(filled, 0.0), self.last), self.last
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2
-            enough = self._takes(self.used(middle, self.last), self.last - middle) >= amount
-            low, high = (middle, high) if enough else (low, middle)
-        return low
-
-    def _takes(self, used: float, seconds: float) -> float:
-        """Return what is taken at the rates believed at the end while the model says so much was used."""
-        return float(self.end.weights @ self.terms.takes(used, seconds / 3600.0))
-
-
-def store_courses(progress: Progress, end: Mapping[str, float]) -> tuple[StoreCourse, ...]:
-    """Return every store's course; `end` is the PET, per crew member, at which they were inside."""
+def store_courses(progress: Progress) -> tuple[StoreCourse, ...]:
+    """Return every store's course, to where those whose it is were inside, else to the end."""
     paper, prior = planned_supplies(progress.plan), prior_of(progress)
+    end = progress.at if progress.closed is None else progress.closed
+    inside = {member: inside_at(progress, member) for member in progress.plan.outside}
+    known = {member: at for member, at in inside.items() if at is not None}
+    over = len(known) == len(inside)
+    rest = at_rest(progress, known) if over else dict(progress.entered)
     return tuple(
-        _course(progress, one, owner, end, terms_of(one, prior, paper[owner, one.id]))
+        StoreCourse.of(
+            progress, one, owner, terms_of(one, prior, paper[owner, one.id]), now=end, rest=rest, over=True
+        )
         for one in progress.plan.consumables
         for owner in owners(one)
-    )
-
-
-def _course(
-    progress: Progress, consumable: Consumable, owner: str, end: Mapping[str, float], terms: Terms
-) -> StoreCourse:
-    members = members_of(consumable, owner)
-    last = max((end[c] for c in members), default=0.0)
-    readings = tuple(r for r in progress.readings if r.crew == owner and r.consumable == consumable.id)
-    return StoreCourse(
-        owner=owner,
-        consumable=consumable,
-        reserve=progress.reserves.get((owner, consumable.id), consumable.reserve),
-        readings=readings,
-        last=last,
-        rest_per_s=waiting_rate(consumable, progress.plan.rest_w, len(members)),
-        used=used_so_far(progress, consumable, members, last, end),
-        # Of a store that nobody read nothing is known but the plan's rates.
-        terms=terms if readings else replace(terms, spread=0.0),
     )
 
 
@@ -248,7 +139,7 @@ def as_planned(progress: Progress) -> Progress:
 
 
 def _consumed(along_plan: Progress, plan_end: Mapping[str, float], course: StoreCourse) -> Consumed:
-    consumable, read = course.consumable, course.read
+    consumable, read = course.consumable, [one for one in course.readings if not one.replaced]
     members = members_of(consumable, course.owner)
     plan_last = max((plan_end[c] for c in members), default=0.0)
     by_plan = used_so_far(along_plan, consumable, members, plan_last, plan_end)

@@ -404,7 +404,7 @@ def debriefed(
     end, ends, arrived = end_of(progress), crew_ends(progress), crew_inside(progress)
     outside, inside = progress.plan.outside, all_inside(progress)
     rows = step_rows(progress, journal)
-    courses = store_courses(progress, ends)
+    courses = store_courses(progress)
     stores, limits = consumed(progress, courses), verdicts(progress, arrived, courses)
     last_in = max(outside, key=lambda c: ends[c], default=None)
     return Excursion(

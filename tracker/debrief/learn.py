@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from tracker.debrief.consumed import store_courses
-from tracker.debrief.excursion import all_inside, crew_ends
+from tracker.debrief.excursion import all_inside
 from tracker.debrief.forecast_scores import QUARTERS, judge
 from tracker.debrief.journals import Read, read_journals, say
 from tracker.debrief.prior_fit import (
@@ -275,8 +275,8 @@ def taught(found: Iterable[tuple[Place, Read]], *, rehearsals: bool = False) -> 
             learned_from.append({**source, "steps": steps})
     if not used:
         raise TrackerError("no journal to learn from; give journals with finished steps")
-    stores = (store for progress in used for store in store_courses(progress, crew_ends(progress)))
-    factors = [store.factor for store in stores if store.read]
+    stores = (store for progress in used for store in store_courses(progress))
+    factors = [store.factor for store in stores if any(not one.replaced for one in store.readings)]
     seen = [likelihood(progress) for progress in used]
     telling = [one for one in seen if one is not None]
     return Lessons(used, _prior(telling, factors, learned_from), trial(used, seen))

@@ -15,13 +15,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.debrief.consumed import StoreCourse
 from tracker.debrief.rows import StepRow, by_task, pace
 from tracker.debrief.verdict import Verdict
 from tracker.forecast.draws import Normals, from_upper_tail
 from tracker.forecast.limits import beyond_waiting, late, limit_results, store_id, with_dependents, with_needs
 from tracker.forecast.memory import memory_of
 from tracker.forecast.remaining import build_world, prior_of
+from tracker.forecast.store_course import StoreCourse
 from tracker.forecast.world import (
     Account,
     Course,
@@ -401,7 +401,8 @@ def _going_on(account: Account, store: StoreCourse, scenarios: int) -> Account:
     use, leak = store.goes
     leaks = leak > 0 and account.waiting_per_s > 0
     lost = np.full(scenarios, leak / 3600.0, dtype=np.float32) if leaks else None
-    return replace(account, use=np.full(scenarios, use, dtype=np.float32), leak_per_s=lost)
+    use_row = np.full(scenarios, use, dtype=np.float32)
+    return replace(account, use=use_row, leak_per_s=lost, below_s=None)
 
 
 def _passed(world: World) -> set[str]:

@@ -13,8 +13,8 @@ from itertools import pairwise
 from math import inf, isfinite
 from typing import Literal
 
-from tracker.debrief.consumed import StoreCourse
 from tracker.debrief.rows import apart, end_of, pet, signed
+from tracker.forecast.store_course import StoreCourse
 from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import exact
 from tracker.foundation.text import amount, count
@@ -56,8 +56,8 @@ class Verdict:
     was: float | None
     """What it came to: when inside, or done; of a store what was left; of a window when the step began."""
     by: float | None
-    """Seconds to spare; below 0 by so much it was broken. Of a store: the instant at which it is at its
-    reserve, at rest from ingress on, less ingress."""
+    """Seconds to spare; below 0 by so much it was broken. Of a store: what was left above the reserve at the
+    mean rate from PET 0 to ingress; below 0 the time since it was passed."""
     by_amount: float | None
     """Of a store: what was left above the reserve, in its unit."""
     unit: str | None
@@ -176,13 +176,14 @@ def _store(
     over = all(inside.get(crew) is not None for crew in members)
     left = store.left
     margin = round(left - store.reserve, _EXACT)
-    least_at, least = min(_margins(store, stood), key=lambda one: one[1])
+    look = min(_looks(store, stood), key=lambda one: store.above(*one))
+    least = store.above(*look)
     kept = margin >= 0 if over or margin < 0 else None
     read = store.since_full
     how = f"last read {format_pet_s(read[-1].at)}" if read else "by the plan's rates"
     below = least < 0 and margin >= 0
     said = "not over" if kept is None else "kept" if kept else "broken"
-    said += f", but below the reserve at {format_pet_s(least_at)}" if below else ""
+    said += f", but below the reserve at {format_pet_s(look[1])}" if below else ""
     return _verdict(
         f"{store.owner}.{consumable.id}",
         store.owner,
@@ -190,33 +191,28 @@ def _store(
         f"{said}, {how}",
         at=store.reserve,
         was=left,
-        by=None if kept is None else _seconds(store, margin),
+        by=None if kept is None else _finite(store.to_spare_s),
         by_amount=margin,
         unit=consumable.unit,
-        nearest=Nearest(least_at, _seconds(store, least)),
+        nearest=Nearest(look[1], _finite(store.spare_s(*look))),
         ever_below=least < 0,
         certain="read" if read else "rates",
     )
 
 
-def _margins(store: StoreCourse, stood: Sequence[_Stood]) -> Iterator[tuple[float, float]]:
-    """Yield (PET, amount above the reserve) wherever that may have been least, as it stood then."""
+def _looks(store: StoreCourse, stood: Sequence[_Stood]) -> Iterator[tuple[int, float, float]]:
+    """Yield (readings, PET, reserve that stood then) wherever the least may have been left above it."""
     name = (store.owner, store.consumable.id)
     times = [max(0.0, min(reading.at, store.last)) for reading in store.readings]
     for one, end in _ends(stood, store.last):
         reserve = one.reserves.get(name, store.consumable.reserve)
         here = [k for k, at in enumerate(times) if one.since <= at < one.until]
-        looks = [(at, k) for k in here for at, k in ((times[k], k), (times[k], k + 1))]
-        looks.append((end, sum(at < one.until for at in times)))
-        yield from ((at, round(store.level(k, at) - reserve, _EXACT)) for at, k in looks)
+        yield from ((many, times[k], reserve) for k in here for many in (k, k + 1))
+        yield sum(at < one.until for at in times), end, reserve
 
 
-def _seconds(store: StoreCourse, margin: float) -> float | None:
-    """Return a margin in units as time: until the reserve, or since it; None where rest takes nothing."""
-    if margin < 0:
-        return store.taken_since(-margin) - store.last
-    lasts = store.lasts_s(margin)
-    return lasts if isfinite(lasts) else None
+def _finite(seconds: float) -> float | None:
+    return seconds if isfinite(seconds) else None
 
 
 def _clock(progress: Progress, state: StepState) -> Iterator[Verdict]:

@@ -12,7 +12,7 @@ all its crew adds up.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -20,9 +20,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.figures import Rate
 from tracker.forecast.world import Course, Row, World, way_home
-from tracker.journal.progress import Progress, StepState, Stretch
+from tracker.journal.progress import Progress, StepState
 from tracker.plan.model import Consumable
 
 Matrix = NDArray[np.float32]
@@ -34,10 +33,6 @@ Rates = Mapping[tuple[str, str], NDArray[np.float32]]
 """Per owner (a crew member, or `*` for a shared store) and consumable (steps,): units a second."""
 
 
-Used = Callable[[float, float], float]
-"""What the model says was used between two PETs, in the consumable's unit, at use factor 1."""
-
-
 def owners(consumable: Consumable) -> tuple[str, ...]:
     """Return whose accounts a consumable has."""
     return ("*",) if consumable.shared else consumable.crew
@@ -46,6 +41,15 @@ def owners(consumable: Consumable) -> tuple[str, ...]:
 def members_of(consumable: Consumable, owner: str) -> tuple[str, ...]:
     """Return the crew members whose use counts in an account."""
     return consumable.crew if consumable.shared else (owner,)
+
+
+def at_rest(progress: Progress, inside: Mapping[str, float]) -> dict[str, float]:
+    """The PET since when nothing is taken any more from the stores of those who are inside.
+
+    That is their `entered`, else when everybody is inside.
+    """
+    last = max(inside.values(), default=0.0)
+    return {member: progress.entered.get(member, last) for member in inside}
 
 
 def extra_rates(
@@ -101,90 +105,6 @@ def waiting_rate(consumable: Consumable, rest_w: float, people: int) -> float:
     if not people:
         return 0.0
     return consumable.per_second(people * rest_w)
-
-
-def used_so_far(
-    progress: Progress,
-    consumable: Consumable,
-    members: Sequence[str],
-    now: float,
-    inside: Mapping[str, float],
-) -> Used:
-    """Return what the model says these crew members used between two PETs up to `now`.
-
-    Work at the effort of its step, everything else at rest, from PET 0 until they are inside.
-    """
-    clock = consumable.clock_rate
-    ends = {c: min(now, inside.get(c, now)) for c in members}
-    last = max(ends.values(), default=0.0)
-    curves = [_curve(progress, consumable, c, members, ends[c]) for c in members]
-
-    def used(a: float, b: float) -> float:
-        ticked = clock * (min(max(b, 0.0), last) - min(max(a, 0.0), last))
-        return ticked + sum(_between(curve, a, b) for curve in curves)
-
-    return used
-
-
-def fallen(progress: Progress, owner: str, consumable: str) -> Rate | None:
-    """Return how fast a store fell between its last two readings; None where it was not read twice.
-
-    The planned rate is that of the work done between them, by the plan. A new store starts anew.
-    """
-    mine = [r for r in progress.readings if (r.crew, r.consumable) == (owner, consumable)]
-    if len(mine) < 2 or mine[-1].replaced:
-        return None
-    first, last = mine[-2], mine[-1]
-    hours = (last.at - first.at) / 3600
-    if hours <= 0:
-        return None
-    kind = progress.plan.consumable[consumable]
-    used = used_so_far(progress, kind, members_of(kind, owner), last.at, progress.entered)
-    return Rate((first.value - last.value) / hours, used(first.at, last.at) / hours)
-
-
-Curve = tuple[NDArray[np.float64], NDArray[np.float64]]
-"""PETs, and what was used by then."""
-
-
-def _between(curve: Curve, a: float, b: float) -> float:
-    at_a, at_b = np.interp((a, b), *curve)
-    return float(at_b - at_a)
-
-
-def _curve(
-    progress: Progress, consumable: Consumable, member: str, members: Sequence[str], until: float
-) -> Curve:
-    """Return what one crew member used beyond the clock, from PET 0 until a PET."""
-    rest = consumable.per_joule * progress.plan.rest_w
-    times, total = [0.0], [0.0]
-
-    def go_on(to: float, rate: float) -> None:
-        if to > times[-1]:
-            total.append(total[-1] + (to - times[-1]) * rate)
-            times.append(to)
-
-    for interval in progress.spent.get(member, ()):
-        go_on(min(interval.start, until), rest)
-        end = until if interval.end is None else min(interval.end, until)
-        go_on(end, _rate(progress, consumable, interval, member, members))
-    go_on(until, rest)
-    return np.array(times), np.array(total)
-
-
-def _rate(
-    progress: Progress, consumable: Consumable, interval: Stretch, member: str, members: Sequence[str]
-) -> float:
-    """Return units a second beyond the clock in one stretch of a crew member's time."""
-    energy = consumable.per_joule
-    if interval.kind != "work" or interval.step is None:
-        return energy * progress.plan.rest_w
-    state = progress.steps[interval.step]
-    factor = state.step.use.get(consumable.id, 1.0)
-    rate = energy * factor * state.step.effort_of(member)
-    if factor != 1.0 and member == next((c for c in state.crew if c in members), member):
-        rate += (factor - 1.0) * consumable.clock_rate
-    return rate
 
 
 def weights(world: World, present: Collection[int]) -> NDArray[np.float32]:
@@ -316,9 +236,9 @@ def reserves_reached(
     """Return per account and scenario when the reserve is reached, relative to now: (accounts, N).
 
     `beyond` (accounts, N) is what the remaining steps take beyond waiting, at use factor 1; `inside`
-    (N,) when everybody is inside. Before ingress the projected course counts, after it the crew
-    member's mean rate along that course. It lies before ingress exactly when the reserve is broken at
-    ingress. Now where it is reached already, infinite where nothing runs down.
+    (N,) when everybody is inside. Before ingress the projected course counts, after it the mean rate from
+    PET 0 to ingress. It lies before ingress exactly when the reserve is broken at ingress. Where it is
+    reached already it lies before now; infinite where nothing runs down.
     """
     counts = weights(world, present)
     found = np.empty_like(beyond)
@@ -326,7 +246,7 @@ def reserves_reached(
     shorts: list[_Pairs] = []
     with np.errstate(divide="ignore", invalid="ignore"):
         for k in range(len(world.accounts)):
-            early = _at_mean_rate(world.waiting[k], stores[k], beyond[k], inside, found[k])
+            early = _at_mean_rate(world, k, beyond[k], inside, found[k])
             shorts.append(_Pairs.of(k, np.flatnonzero(early), stores[k], beyond[k]))
         for crew in dict.fromkeys(account.crew for account in world.accounts):
             mine = [shorts[k] for k, account in enumerate(world.accounts) if account.crew == crew]
@@ -337,21 +257,27 @@ def reserves_reached(
     return found
 
 
-def _at_mean_rate(waiting: Row, store: Row, extra: Row, inside: Row, out: Row) -> Mask:
-    """Put the instant at the mean rate into `out`; return where instead it lies before ingress."""
+def _at_mean_rate(world: World, k: int, extra: Row, inside: Row, out: Row) -> Mask:
+    """Put an account's instant at the mean rate into `out`; return where it lies between now and ingress."""
+    account, store, waiting = world.accounts[k], world.stores[k], world.waiting[k]
+    elapsed = np.float32(max(world.now, 0.0))
     taken = waiting * inside
     taken += extra
-    rate = np.divide(taken, inside, out=out)
-    if not inside.all():
-        np.copyto(rate, waiting, where=inside == 0)
+    # At the rates believed now, a leak with them, whenever it began: as it goes on.
+    past = np.float32(account.taken) + (waiting - np.float32(account.waiting_per_s)) * elapsed
+    rate = np.add(taken, past, out=out)
+    rate /= np.where(inside + elapsed > 0, inside + elapsed, np.float32(1))
+    np.copyto(rate, waiting, where=inside + elapsed <= 0)
     falls = None if rate.min() > 0 else rate > 0
-    np.divide(store, rate, out=out)
+    np.divide(store - taken, rate, out=out)
+    out += inside
     if falls is not None:
         out[~falls] = np.inf
     early = store < taken
     if not store.min() > 0:
-        out[store <= 0] = 0.0
-        early &= store > 0
+        gone = store <= 0
+        out[gone] = 0.0 if account.below_s is None else -account.below_s[gone]
+        early &= ~gone
     return early
 
 

@@ -17,7 +17,7 @@ from tracker.forecast.advice import advise
 from tracker.forecast.alert_inputs import EARLY, unheard
 from tracker.forecast.alerts import alerts
 from tracker.forecast.choices import choices as choices_of
-from tracker.forecast.consumption import Mask, fallen, reserves_reached
+from tracker.forecast.consumption import Mask, reserves_reached
 from tracker.forecast.due import due
 from tracker.forecast.earlier_instants import kept_now, names
 from tracker.forecast.figures import (
@@ -52,6 +52,8 @@ from tracker.forecast.task_figures import (
     lateness_of,
     process_figures,
     step_figures,
+    store_figure,
+    store_limit,
     task_figures,
 )
 from tracker.forecast.task_sets import TaskSets
@@ -309,6 +311,9 @@ def _limit(world: World, played: _Played, result: LimitResult) -> LimitFigure:
 
     The p90 of a margin is what nine scenarios of ten keep.
     """
+    resting = next((a for a in world.accounts if a.rest is not None and store_id(a) == result.id), None)
+    if resting is not None:
+        return store_limit(resting)
     at = played.reached.get(result.id, result.at)
     if at is None:
         return LimitFigure(result.id, None, result.chance, NOTHING)
@@ -332,24 +337,10 @@ def _consumables(
     """Every account: what is left now and at ingress, and when its reserve is reached."""
     out = []
     for account, beyond in zip(world.accounts, played.beyond, strict=True):
-        limit = limits[store_id(account)]
-        out.append(
-            ConsumableFigure(
-                crew=account.crew,
-                consumable=account.consumable,
-                unit=progress.plan.consumable[account.consumable].unit,
-                now=account.expected,
-                at_inside=ranged(_left(account, beyond, played.arrival)),
-                reserve=account.reserve,
-                reserve_reached=limit.reached or NOTHING,
-                short=limit.chance,
-                flagged=account.flagged,
-                read_at=account.read_at,
-                expected=None if account.next_reading is None else Range(*account.next_reading),
-                leak=account.leak,
-                rate=fallen(progress, account.crew, account.consumable),
-            )
+        left = (
+            ranged(_left(account, beyond, played.arrival)) if account.rest is None else fact(account.expected)
         )
+        out.append(store_figure(progress, account, limits[store_id(account)], left))
     return tuple(out)
 
 

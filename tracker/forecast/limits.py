@@ -229,11 +229,8 @@ def clocked(world: World, account: int) -> bool:
 
 
 def is_settled(world: World, account: int) -> bool:
-    """Whether those whose store it is are inside already (of a shared one: everybody)."""
-    crew = world.accounts[account].crew
-    if crew == "*":
-        return not world.counted
-    return crew in world.crew and world.crew.index(crew) in world.inside_already
+    """Whether those whose store it is are inside already (of a shared one: all of them)."""
+    return world.accounts[account].rest is not None
 
 
 def grain_of(world: World, account: int) -> Row:

@@ -18,28 +18,24 @@ wandering and no fault; with eight stores suspected that readily nothing would e
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.consumption import Rates, Used, members_of, owners, used_so_far, waiting_rate
-from tracker.forecast.draws import NORMAL_SHARES, Normals, Places, from_upper_tail, upper_tail
+from tracker.forecast.draws import NORMAL_SHARES, Places, from_upper_tail, upper_tail
 from tracker.forecast.figures import Leak
-from tracker.forecast.memory import Memory
-from tracker.forecast.pace_file import PacePrior
-from tracker.forecast.world import Account, Row
+from tracker.forecast.world import Row
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, Reading
-from tracker.plan.model import Consumable, Plan
-from tracker.plan.paper import Supply, supplies
-from tracker.plan.timeline import as_planned
+from tracker.journal.progress import Reading
 
 Grid = NDArray[np.float64]
 """(rates,): one value for each rate of the grid."""
+Used = Callable[[float, float], float]
+"""What the model says was used between two PETs, in the consumable's unit, at use factor 1."""
 
 LEAST, MOST, POINTS = 0.3, 4.0, 81
 """The grid of rates, evenly spaced in its logarithm."""
@@ -396,99 +392,3 @@ def next_reading(store: Store, terms: Terms) -> tuple[float, float, float]:
 
 _NODES = from_upper_tail((np.arange(9) + 0.5) / 9)
 """A standard normal as points of equal weight."""
-
-
-class _Known:
-    """What is remembered of the stores of an excursion."""
-
-    def __init__(self) -> None:
-        self.plan: Plan | None = None
-        self.supplies: Mapping[tuple[str, str], Supply] = {}
-        """What this plan takes of each store on paper, by owner and consumable."""
-        self.seen: dict[tuple[str, str, Terms], list[Seen]] = {}
-
-    def supply(self, plan: Plan, owner: str, consumable: str) -> Supply:
-        """A store on paper, with everything in."""
-        if self.plan is not plan:
-            self.plan, self.supplies = plan, planned_supplies(plan)
-        return self.supplies[owner, consumable]
-
-
-def planned_supplies(plan: Plan) -> dict[tuple[str, str], Supply]:
-    """By owner and consumable every store along the plan's course on paper, with everything in."""
-    return {(supply.crew, supply.consumable): supply for supply in supplies(plan, as_planned(plan))}
-
-
-def terms_of(consumable: Consumable, prior: PacePrior, paper: Supply) -> Terms:
-    """What is known of a store of a plan before anything was read; `paper`: the store on paper."""
-    how = {"spread": prior.use_spread, "walk": prior.use_walk}
-    return Terms(consumable.start, consumable.reading_sd, consumable.unit, paper.mean_per_hour, **how)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class AccountBuilder:
-    """Makes the accounts of a world at `now` (PET seconds)."""
-
-    progress: Progress
-    rates: Rates
-    """What the remaining steps take."""
-    now: float
-    prior: PacePrior
-    normals: Normals
-    """The excursion's draws."""
-    inside: Mapping[str, float]
-    """Since when crew members whose stores have come to rest are inside."""
-    memory: Memory
-
-    def accounts(self) -> tuple[Account, ...]:
-        """Every account: each consumable of each crew member, and each shared store."""
-        return tuple(
-            self.account(consumable, owner)
-            for consumable in self.progress.plan.consumables
-            for owner in owners(consumable)
-        )
-
-    def account(self, consumable: Consumable, owner: str) -> Account:
-        """One account; `owner` is a crew member, or `*` for a shared store."""
-        plan, known, name = self.progress.plan, self.memory.of(_Known), (owner, consumable.id)
-        outside = [c for c in members_of(consumable, owner) if c not in self.inside]
-        terms = terms_of(consumable, self.prior, known.supply(plan, *name))
-        store = self.store(consumable, owner, terms, known.seen.setdefault((*name, terms), []))
-        found = self._drawn(store, terms, f"{owner}.{consumable.id}")
-        leak = found.leak_per_hour if outside else None
-        return Account(
-            crew=owner,
-            consumable=consumable.id,
-            level=found.level,
-            use=found.use,
-            reserve=self.progress.reserves.get(name, consumable.reserve),
-            waiting_per_s=waiting_rate(consumable, plan.rest_w, len(outside)),
-            extra_per_s=self.rates[name],
-            leak_per_s=None if leak is None else leak / np.float32(3600),
-            expected=store.level,
-            expected_use=store.rate(terms),
-            flagged=store.flagged or consumable.cut or None,
-            read_at=store.read_at,
-            leak=store.leak,
-            next_reading=next_reading(store, terms),
-        )
-
-    def store(self, consumable: Consumable, owner: str, terms: Terms, seen: list[Seen]) -> Store:
-        """What is believed about one store now, or when its last crew member came in."""
-        members, readings = members_of(consumable, owner), self.progress.readings
-        ends = [self.inside.get(c, self.now) for c in members]
-        at = min(self.now, max(ends, default=self.now))
-        mine = [r for r in readings if r.crew == owner and r.consumable == consumable.id]
-        used = used_so_far(self.progress, consumable, members, at, self.inside)
-        return believed(mine, used, terms, now=at, seen=seen)
-
-    def _drawn(self, store: Store, terms: Terms, key: str) -> Drawn:
-        """The store in every scenario. A belief without any spread has none of levels either."""
-        return drawn(
-            store,
-            terms,
-            self.normals.places(f"use:{key}", "fast"),
-            None if self.prior.certain else self.normals(f"level:{key}"),
-            self.normals(f"ahead:{key}"),
-            hours=(self.progress.limits["elapsed"] - self.now) / 3600.0,
-        )

@@ -19,15 +19,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.consumption import Rates, extra_rates
+from tracker.forecast.consumption import Rates, at_rest, extra_rates
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import Drawn, draw_durations
 from tracker.forecast.limits import going_on
 from tracker.forecast.memory import Memory, memory_of
 from tracker.forecast.network import Network, network
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior, read_pace
-from tracker.forecast.readings import AccountBuilder
 from tracker.forecast.step_pace import Ask
+from tracker.forecast.store_course import AccountBuilder
 from tracker.forecast.world import Clock, ElapsedLimit, Node, OptionalTask, Row, World
 from tracker.journal.progress import Progress, StepState, last_done
 from tracker.journal.whereabouts import place_of
@@ -109,7 +109,9 @@ def build_world(
             ElapsedLimit(name, at - now, tuple(index[c] for c in progress.limit_crew[name]))
             for name, at in progress.limits.items()
         ),
-        accounts=AccountBuilder(progress, rest.rates, now, prior, normals, inside, memory).accounts(),
+        accounts=AccountBuilder(
+            progress, rest.rates, now, prior, normals, at_rest(progress, inside), memory
+        ).accounts(),
         clocks=_clocks(progress, rest.net, now),
         confidence_elapsed=confidence.elapsed,
         confidence_consumables=confidence.consumables,

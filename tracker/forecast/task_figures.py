@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from tracker.forecast.consumption import Mask, extra_rates, fallen, members_of, used_so_far
+from tracker.forecast.consumption import Mask, at_rest, extra_rates
 from tracker.forecast.draws import Normals
 from tracker.forecast.durations import Drawn, draw_durations
 from tracker.forecast.figures import (
@@ -34,8 +34,8 @@ from tracker.forecast.memory import Memory
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.pace_grid import HABITS
 from tracker.forecast.quantiles import NOTHING, Instants, fact, ranged
-from tracker.forecast.readings import AccountBuilder
 from tracker.forecast.remaining import begun
+from tracker.forecast.store_course import AccountBuilder, fallen
 from tracker.forecast.world import Account, Course, Row, World
 from tracker.foundation.shown import spare
 from tracker.journal.progress import (
@@ -51,6 +51,8 @@ from tracker.journal.progress import (
 SHOWN_AHEAD = 20
 """How many steps ahead a desk shows."""
 
+_GRAIN = 1e-9
+"""What may be missing of a reserve: rounding."""
 Span = tuple[Range, Range]
 """When something starts and is done."""
 
@@ -201,7 +203,7 @@ def closed_estimate(
     ingress = {c: at for c in progress.plan.outside if (at := inside_at(progress, c)) is not None}
     inside = max(ingress.values(), default=closed)
     stores = _stores(progress, ingress, inside, prior)
-    kept = tuple(_store_limit(progress, store, inside) for store in stores)
+    kept = tuple(store_limit(store) for store in stores)
     limits = (*_elapsed(progress, ingress), *kept)
     safe = float(not any(limit.chance for limit in limits))
     limit, drawn = progress.limits["elapsed"], draw_durations(progress, (), prior=prior, scenarios=1)
@@ -221,7 +223,9 @@ def closed_estimate(
         binding=min(limits, key=LimitFigure.tightness, default=None),
         turn_back=NO_TURN_BACK,
         pace=drawn.pace,
-        consumables=tuple(_consumable(progress, *each) for each in zip(stores, kept, strict=True)),
+        consumables=tuple(
+            store_figure(progress, *each, fact(each[0].expected)) for each in zip(stores, kept, strict=True)
+        ),
         # What was known to begin by itself counts as begun, also where the close came before it.
         tasks=task_figures(progress, math.inf, {}),
         steps=step_figures(progress, closed, {}),
@@ -243,7 +247,7 @@ def _stores(
     progress: Progress, ingress: dict[str, float], inside: float, prior: PacePrior
 ) -> tuple[Account, ...]:
     """Every account as believed when it came to rest."""
-    rest = {c: progress.entered.get(c, inside) for c in ingress}
+    rest = at_rest(progress, ingress)
     rates = extra_rates(progress, (), {}, rest)
     one, at = Normals(progress.uuid, 1), max(inside, progress.at)
     return AccountBuilder(progress, rates, at, prior, one, rest, Memory()).accounts()
@@ -258,44 +262,35 @@ def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]
     return out
 
 
-def _store_limit(progress: Progress, account: Account, inside: float) -> LimitFigure:
-    """A reserve as a limit: reached when what is left at ingress were used up at the mean rate so far."""
-    consumable = progress.plan.consumable[account.consumable]
-    members = members_of(consumable, account.crew)
-    taken = used_so_far(progress, consumable, members, inside, progress.entered)(0.0, inside)
-    rate = taken * account.expected_use / inside if inside > 0 else 0.0
-    if rate <= 0:
-        return LimitFigure(store_id(account), None, _short(account), NOTHING)
-    left = (account.expected - account.reserve) / rate
-    return LimitFigure(
-        store_id(account),
-        None,
-        _short(account),
-        fact(left),
-        fact(inside + left),
-        spare(inside + left, inside),
-    )
+def store_limit(account: Account) -> LimitFigure:
+    """The reserve of a store whose crew is inside: a fact, counted from their own ingress."""
+    assert account.rest is not None
+    id, (at, left) = store_id(account), account.rest
+    missed = float(account.expected < account.reserve - _GRAIN)
+    if not math.isfinite(left):
+        return LimitFigure(id, None, missed, NOTHING)
+    return LimitFigure(id, None, missed, fact(left), fact(at + left), spare(at + left, at))
 
 
-def _consumable(progress: Progress, account: Account, limit: LimitFigure) -> ConsumableFigure:
+def store_figure(
+    progress: Progress, account: Account, limit: LimitFigure, at_inside: Range
+) -> ConsumableFigure:
+    """One account: what is left now and at ingress, and when its reserve is reached."""
     return ConsumableFigure(
         crew=account.crew,
         consumable=account.consumable,
         unit=progress.plan.consumable[account.consumable].unit,
         now=account.expected,
-        at_inside=fact(account.expected),
+        at_inside=at_inside,
         reserve=account.reserve,
         reserve_reached=limit.reached or NOTHING,
-        short=_short(account),
+        short=limit.chance,
         flagged=account.flagged,
         read_at=account.read_at,
+        expected=None if account.next_reading is None else Range(*account.next_reading),
         leak=account.leak,
         rate=fallen(progress, account.crew, account.consumable),
     )
-
-
-def _short(account: Account) -> float:
-    return float(account.expected < account.reserve - 1e-9)
 
 
 FAMILIES: Mapping[str, tuple[str, ...]] = {

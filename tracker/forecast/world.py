@@ -63,6 +63,15 @@ class Node(NamedTuple):
     """For the way home: the same per crew member who is at a known site now; goes before `home_now`."""
 
 
+class AtRest(NamedTuple):
+    """What a store came to whose crew is inside."""
+
+    at: float
+    """PET at which the last of them came in."""
+    to_spare_s: float
+    """Seconds; below 0 where the reserve was broken, infinite where nothing ran down."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Account:
     """One consumable of one crew member, or one shared store."""
@@ -81,10 +90,14 @@ class Account:
     """(steps,): use a second of each node beyond waiting, all its crew in this account together."""
     leak_per_s: Row | None = None
     """What is lost a second whatever the crew does; None where no scenario leaks."""
+    taken: float = 0.0
+    """What the model says was used from PET 0 up to now, at use factor 1."""
+    below_s: Row | None = None
+    """For how many seconds it has been below the reserve already; None where it is not."""
+    rest: AtRest | None = None
+    """Once its crew is inside; None while somebody takes from it."""
     expected: float = 0.0
     """What is left now, as a single figure: the mean of what is believed."""
-    expected_use: float = 1.0
-    """How many times as fast as planned it goes, likewise."""
     flagged: str | None = None
     """What a reading that contradicts the model says, in plain words."""
     read_at: float | None = None
@@ -102,7 +115,8 @@ class Account:
     def some(self, chosen: NDArray[np.intp]) -> Account:
         """Return the account in these scenarios only."""
         leak = None if self.leak_per_s is None else self.leak_per_s[chosen]
-        return replace(self, level=self.level[chosen], use=self.use[chosen], leak_per_s=leak)
+        below = None if self.below_s is None else self.below_s[chosen]
+        return replace(self, level=self.level[chosen], use=self.use[chosen], leak_per_s=leak, below_s=below)
 
 
 @dataclass(frozen=True, slots=True)
