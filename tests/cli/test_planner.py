@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,8 @@ from ruamel.yaml import YAML
 
 from tracker.cli.main import main
 from tracker.foundation.described import sentences
+from tracker.plan.diff import differences
+from tracker.plan.model import Confidence
 from tracker.plan.read import parse_plan, read_plan
 from tracker.plan.scalars import ALONE
 from tracker.plan.schema import PLACES
@@ -180,6 +183,11 @@ def diff_of(
 def test_14_a_comment_is_no_difference(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     found = diff_of({"tasks:": "# looked over\ntasks:"}, tmp_path, capsys, "--exit-code")
     assert found == (0, "no difference\n")
+
+
+def test_a_demanded_chance_is_told_with_its_decimals() -> None:
+    plans = [replace(read_plan(DEMO), confidence=Confidence(need, need, True)) for need in (0.995, 0.999)]
+    assert [change.words() for change in differences(*plans)] == ["confidence 99.5 % -> 99.9 %"]
 
 
 def figures(text: str) -> dict[str, tuple[float, float]]:

@@ -32,7 +32,7 @@ from tracker.forecast.chances import AtZero, Chance
 from tracker.foundation.errors import Fault
 from tracker.foundation.shown import spare_words
 from tracker.foundation.text import ADVISORY, amount, count, percent, percent_asked, plain
-from tracker.foundation.times import format_instant, format_pet
+from tracker.foundation.times import format_exact, format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
 from tracker.plan.bad_day import ways_home
 from tracker.plan.model import CrewMember, Plan, Step
@@ -183,8 +183,7 @@ def _pet(seconds: float) -> str:
     """Write a PET of the course on paper: to the minute where it is one, else to the second."""
     if not math.isfinite(seconds):
         return "never"
-    whole = round(seconds)
-    return format_pet(whole, with_seconds=whole % 60 != 0)
+    return format_exact(round(seconds))
 
 
 def _apart(seconds: float) -> str:

@@ -16,6 +16,7 @@ from typing import Any, Literal
 from tracker.foundation.errors import Fault, PlanError
 from tracker.foundation.text import did_you_mean, near
 from tracker.foundation.times import format_exact
+from tracker.plan.build import step_data, task_data
 from tracker.plan.cells import DAY_S, Cell, trouble
 from tracker.plan.columns import column_name
 from tracker.plan.model import Consumable, Plan, Step, Task, Window
@@ -139,36 +140,19 @@ def _window_rows(window: Window) -> Iterator[Row]:
 
 
 def _task_row(task: Task) -> Row:
-    return {
-        "id": task.id,
-        "title": task.title,
-        "priority": None if task.closeout else task.priority,
-        "value": None if task.value == 1 else task.value,
-        "needs": task.needs,
-        "closeout": task.closeout,
-    }
-
-
-_ALIKE = [
-    *("do", "crew", "fixed", "site", "needs", "whole", "hold_point", "opens", "closes", "use"),
-    *("cautions", "numbers", "takes", "leaves", "brings"),
-]
-"""Columns of a step that are its fields."""
+    return {key: value for key, value in task_data(task).items() if key != "steps"}
 
 
 def _step_row(plan: Plan, step: Step) -> Row:
+    """A step as a plan file has it, with its times and its clock in cells of their own."""
     within = {"within of": step.within.of, "within time": step.within.time} if step.within else {}
     return {
-        **{name: getattr(step, name) for name in _ALIKE},
+        **{key: value for key, value in step_data(step).items() if key != "within"},
         "task": step.task,
-        "id": step.id.partition(".")[2],
         "time": "home" if step.time.home else step.time.likely,
         "low": step.time.low,
         "high": step.time.high,
-        "count": None if step.count == 1 else step.count,
         "effort": _effort(plan, step),
-        "work": None if step.work == "general" else step.work,
-        "window": step.windows,
         **within,
     }
 
@@ -225,7 +209,7 @@ def check_texts(rows: Mapping[str, Sequence[Mapping[str, Any]]], file: str) -> N
         for sheet, found in rows.items()
         for n, row in enumerate(found, 2)
         for key, value in row.items()
-        if isinstance(value, str | tuple | Mapping) and _UNSAFE.search(cell_text(value, "text"))
+        if isinstance(value, str | Sequence | Mapping) and _UNSAFE.search(cell_text(value, "text"))
     ]
     if faults:
         raise PlanError(faults)

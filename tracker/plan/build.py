@@ -166,12 +166,13 @@ def task_data(task: Task) -> dict[str, Any]:
         "value": None if task.value == 1 else task.value,
         "needs": list(task.needs),
         "closeout": task.closeout,
-        "steps": [_step_data(step) for step in task.steps],
+        "steps": [step_data(step) for step in task.steps],
     }
     return {key: value for key, value in own.items() if value not in (None, [], False)}
 
 
-def _step_data(step: Step) -> dict[str, Any]:
+def step_data(step: Step) -> dict[str, Any]:
+    """A step as a plan file has it, in plain data; what is as usual is left out."""
     alike = set(step.effort.values()) <= {step.default_effort}
     within = step.within and {"of": step.within.of, "time": format_exact(step.within.time)}
     own = {

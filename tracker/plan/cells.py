@@ -11,7 +11,7 @@ import math
 import re
 from typing import Literal, NamedTuple
 
-from tracker.foundation.times import format_pet, format_pet_s
+from tracker.foundation.times import format_exact, format_pet, format_pet_s
 from tracker.plan.sheet_words import UNIT_NAMES, fold
 
 Kind = Literal[
@@ -99,16 +99,14 @@ def span_of(cell: Cell, unit: str | None = None, decimal: str = "") -> Span:
         raise ValueError(f"{str(cell)!r} {_UNLIKE[cell.kind]}; {RIGHT}")
     if cell.kind == "clock" and cell.value >= 1:
         holds = round(cell.value * DAY_S)
-        raise ValueError(f"shows {_clock(holds % 86_400)} and holds {_clock(holds)}; format it as [h]:mm")
+        raise ValueError(
+            f"shows {format_exact(holds % 86_400)} and holds {format_exact(holds)}; format it as [h]:mm"
+        )
     if cell.kind in ("span", "clock"):
         return Span(cell.value * DAY_S, clock=True)
     if cell.kind == "number":
         return _bare(cell.value, str(cell), unit)
     return _text_span(str(cell), unit, decimal)
-
-
-def _clock(seconds: int) -> str:
-    return format_pet(seconds, with_seconds=seconds % 60 != 0)
 
 
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d)(?:[.,]0+)?)?", re.ASCII)

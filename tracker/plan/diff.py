@@ -6,26 +6,15 @@ make no difference.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Literal, Protocol, TypeVar
+from typing import Literal
 
-from tracker.foundation.text import percent
+from tracker.foundation.text import percent_asked
 from tracker.foundation.times import format_exact, format_instant
 from tracker.plan.graph import longest_rising
-from tracker.plan.model import (
-    Consumable,
-    CrewMember,
-    Duration,
-    Hardware,
-    Limit,
-    Plan,
-    Round,
-    Step,
-    Task,
-    Window,
-)
+from tracker.plan.model import Duration, Plan, Step, Task, Window
 
 Subject = Literal[
     "plan",
@@ -65,13 +54,6 @@ class Change:
         return "  ".join(filter(None, (self.id, " ".join(filter(None, (said, *ends))))))
 
 
-class _Named(Protocol):
-    @property
-    def id(self) -> str:
-        """Its id."""
-
-
-_N = TypeVar("_N", bound=_Named)
 Row = Mapping[str, str]
 """What a thing says, key by key, as text."""
 
@@ -80,18 +62,12 @@ def differences(a: Plan, b: Plan) -> list[Change]:
     """What b has otherwise than a, in the order of a plan's keys."""
     steps = _renamed(a, b)
     a = _called(a, steps)
-    found = list(_keys("plan", "", _plan_row(a), _plan_row(b)))
-    found += _each("crew", a.crew, b.crew, _member_row)
-    found += _rows(
-        "limits", {x.name: _limit_row(x) for x in a.limits}, {x.name: _limit_row(x) for x in b.limits}
-    )
-    found += _each("consumables", a.consumables, b.consumables, _store_row)
-    found += _each("windows", a.windows, b.windows, _window_row)
-    found += _rows("sites", _site_rows(a), _site_rows(b))
-    found += _rows("efforts", *({name: {"watts": f"{w:g}"} for name, w in p.efforts.items()} for p in (a, b)))
-    found += _each("rounds", a.rounds, b.rounds, _round_row)
-    found += _each("hardware", a.hardware, b.hardware, _hardware_row)
-    found += _each("tasks", a.tasks, b.tasks, _task_row)
+    found: list[Change] = []
+    before, after = _things(a), _things(b)
+    for subject, things in before.items():
+        found += _rows(subject, things, after[subject])
+        if subject in ("crew", "tasks"):
+            found += _moved(subject, [*things], [*after[subject]])
     found += [Change("steps", new, "renamed", "", old, new) for old, new in steps.items()]
     return found + list(_steps(a, b))
 
@@ -132,18 +108,10 @@ def _called(plan: Plan, names: Mapping[str, str]) -> Plan:
 
 def _steps(a: Plan, b: Plan) -> Iterator[Change]:
     """Yield the changes of steps: by id, and in what order those of one task come."""
-    yield from _each("steps", tuple(a.step.values()), tuple(b.step.values()), _step_row, order=False)
+    yield from _rows("steps", *({step.id: _step_row(step) for step in p.step.values()} for p in (a, b)))
     for task in b.tasks:
         if task.id in a.task:
             yield from _moved("steps", [s.id for s in a.task[task.id].steps], [s.id for s in task.steps])
-
-
-def _each(
-    subject: Subject, a: Sequence[_N], b: Sequence[_N], row: Callable[[_N], Row], *, order: bool = True
-) -> Iterator[Change]:
-    yield from _rows(subject, {one.id: row(one) for one in a}, {one.id: row(one) for one in b})
-    if order and subject in ("tasks", "crew"):
-        yield from _moved(subject, [one.id for one in a], [one.id for one in b])
 
 
 def _rows(subject: Subject, a: Mapping[str, Row], b: Mapping[str, Row]) -> Iterator[Change]:
@@ -165,7 +133,7 @@ def _keys(subject: Subject, name: str, a: Row, b: Row) -> Iterator[Change]:
 
 def changed_keys(a: Task | Step, b: Task | Step) -> Iterator[tuple[str, str, str]]:
     """Yield each key in which two tasks, or two steps, differ, with what both say."""
-    rows = [_step_row(one) if isinstance(one, Step) else _task_row(one) for one in (a, b)]
+    rows = [_step_row(one) if isinstance(one, Step) else _row(one, _TASK) for one in (a, b)]
     for change in _keys("steps", "", *rows):
         yield change.key, change.before or "", change.after or ""
 
@@ -180,29 +148,13 @@ def _moved(subject: Subject, a: Sequence[str], b: Sequence[str]) -> Iterator[Cha
 
 
 def _brief(row: Row) -> str:
-    return ", ".join(
-        row[key]
-        for key in (
-            "title",
-            "do",
-            "name",
-            "at",
-            "open",
-            "orbit",
-            "crew",
-            "time",
-            "home",
-            "watts",
-            "every",
-            "ask",
-        )
-        if row.get(key)
-    )
+    names = "title do name at open orbit crew time home watts every ask"
+    return ", ".join(row[key] for key in names.split() if row.get(key))
 
 
-def _row(pairs: Iterable[tuple[str, object]]) -> Row:
-    """Keys with their values as text; what is not there is no text."""
-    return {key: _shown(value) for key, value in pairs}
+def _row(thing: object, fields: str, **own: str) -> Row:
+    """What a thing says, as text: what has words of its own, then what some of its fields say."""
+    return own | {name: _shown(getattr(thing, name)) for name in fields.split()}
 
 
 def _shown(value: object) -> str:
@@ -223,59 +175,53 @@ def _when(at: int | datetime) -> str:
 
 def _plan_row(plan: Plan) -> Row:
     asked, kept = plan.confidence, plan.emergency
-    both = f"elapsed {percent(asked.elapsed, None)}, consumables {percent(asked.consumables, None)}"
-    return _row(
-        (
-            ("excursion", plan.excursion),
-            ("zero", plan.zero),
-            ("zero_planned", plan.zero_planned),
-            ("confidence", percent(asked.elapsed, None) if asked.joint else both),
-            ("emergency", kept and f"supply {format_exact(kept.supply)}, lock {format_exact(kept.lock)}"),
-        )
-    )
+    both = f"elapsed {percent_asked(asked.elapsed)}, consumables {percent_asked(asked.consumables)}"
+    return {
+        "excursion": plan.excursion,
+        "zero": plan.zero,
+        "zero_planned": _shown(plan.zero_planned),
+        "confidence": percent_asked(asked.elapsed) if asked.joint else both,
+        "emergency": f"supply {format_exact(kept.supply)}, lock {format_exact(kept.lock)}" if kept else "",
+    }
 
 
-def _member_row(member: CrewMember) -> Row:
-    return _row((("name", member.name), ("outside", "yes" if member.outside else "no")))
+def _things(plan: Plan) -> dict[Subject, dict[str, Row]]:
+    """What a plan says of everything but steps, by subject and by id or name."""
+
+    def assisted(site: str) -> str:
+        return format_exact(plan.assisted[site]) if site in plan.assisted else ""
+
+    return {
+        "plan": {"": _plan_row(plan)},
+        "crew": {x.id: {"name": x.name, "outside": "yes" if x.outside else "no"} for x in plan.crew},
+        "limits": {x.name: _row(x, "crew", at=_when(x.at)) for x in plan.limits},
+        "consumables": {x.id: _row(x, _STORE) for x in plan.consumables},
+        "windows": {x.id: _row(x, "kind", open=_spans(x), orbit=_orbit(x)) for x in plan.windows},
+        "sites": {
+            name: {"home": format_exact(home), "assisted": assisted(name)}
+            for name, home in plan.sites.items()
+        },
+        "efforts": {name: {"watts": f"{watts:g}"} for name, watts in plan.efforts.items()},
+        "rounds": {x.id: _row(x, "ask", every=format_exact(x.every)) for x in plan.rounds},
+        "hardware": {x.id: {"title": x.title, "from": x.origin} for x in plan.hardware},
+        "tasks": {x.id: _row(x, _TASK) for x in plan.tasks},
+    }
 
 
-def _limit_row(limit: Limit) -> Row:
-    return _row((("at", _when(limit.at)), ("crew", limit.crew)))
+_STORE = "unit start reserve per_hour per_megajoule reading_sd crew shared"
+_TASK = "title priority value needs closeout"
+_STEP = "fixed count work site needs whole hold_point opens closes takes brings"
+"""Keys that are fields, and what they say is shown as it is."""
 
 
-def _store_row(store: Consumable) -> Row:
-    names = ("unit", "start", "reserve", "per_hour", "per_megajoule", "reading_sd", "crew", "shared")
-    return _row((name, getattr(store, name)) for name in names)
+def _spans(window: Window) -> str:
+    return ", ".join(f"{_when(a)} to {_when(b)}" for a, b in window.open)
 
 
-def _window_row(window: Window) -> Row:
-    spans = ", ".join(f"{_when(a)} to {_when(b)}" for a, b in window.open)
-    orbit = window.orbit
-    course = orbit and f"{orbit.altitude_km:g} km, {orbit.beta_deg:g} deg, from {_when(orbit.first_sunrise)}"
-    return _row((("open", spans), ("orbit", course), ("kind", window.kind)))
-
-
-def _site_rows(plan: Plan) -> Mapping[str, Row]:
-    def row(name: str) -> Row:
-        with_one = plan.assisted.get(name)
-        return {
-            "home": format_exact(plan.sites[name]),
-            "assisted": "" if with_one is None else format_exact(with_one),
-        }
-
-    return {name: row(name) for name in plan.sites}
-
-
-def _round_row(one: Round) -> Row:
-    return _row((("every", format_exact(one.every)), ("ask", one.ask)))
-
-
-def _hardware_row(one: Hardware) -> Row:
-    return _row((("title", one.title), ("from", one.origin)))
-
-
-def _task_row(task: Task) -> Row:
-    return _row((name, getattr(task, name)) for name in ("title", "priority", "value", "needs", "closeout"))
+def _orbit(window: Window) -> str:
+    if (orbit := window.orbit) is None:
+        return ""
+    return f"{orbit.altitude_km:g} km, {orbit.beta_deg:g} deg, from {_when(orbit.first_sunrise)}"
 
 
 def time_text(time: Duration) -> str:
@@ -291,36 +237,19 @@ def _step_row(step: Step) -> Row:
     effort = next(iter(levels.values()), "") if len(set(levels.values())) == 1 else _pairs(levels)
     within = step.within and f"{format_exact(step.within.time)} of {step.within.of}"
     return _row(
-        (
-            ("do", step.do),
-            ("crew", step.crew),
-            ("time", time_text(step.time)),
-            ("effort", effort),
-            ("use", _pairs({store: f"{factor:g}" for store, factor in step.use.items()})),
-            ("window", step.windows),
-            ("within", within),
-            ("cautions", "; ".join(step.cautions)),
-            ("numbers", _pairs(step.numbers)),
-            ("leaves", _pairs(step.leaves)),
-            *((name, getattr(step, name)) for name in _ALIKE),
-        )
+        step,
+        _STEP,
+        do=step.do,
+        crew=_shown(step.crew),
+        time=time_text(step.time),
+        effort=effort,
+        use=_pairs({store: f"{factor:g}" for store, factor in step.use.items()}),
+        window=_shown(step.windows),
+        within=within or "",
+        cautions="; ".join(step.cautions),
+        numbers=_pairs(step.numbers),
+        leaves=_pairs(step.leaves),
     )
-
-
-_ALIKE = (
-    "fixed",
-    "count",
-    "work",
-    "site",
-    "needs",
-    "whole",
-    "hold_point",
-    "opens",
-    "closes",
-    "takes",
-    "brings",
-)
-"""Keys of a step that are its fields."""
 
 
 def _pairs(values: Mapping[str, str]) -> str:

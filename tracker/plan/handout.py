@@ -55,7 +55,7 @@ def lines_of(paper: Paper, member: str) -> list[Line]:
             Line(
                 step=name,
                 do=step.do,
-                pet="-" if lost else format_pet(round(start), with_seconds=round(start) % 60 != 0),
+                pet="-" if lost else format_exact(round(start)),
                 utc="" if lost else _utc(start, plan.zero_planned),
                 takes=format_exact(round(course.duration(name))),
                 remarks=tuple(_remarks(plan, step, member)),

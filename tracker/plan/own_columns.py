@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_exact
 from tracker.plan.book import COLUMNS, Form, cell_text, sheets_of
 from tracker.plan.cells import UNITS
 from tracker.plan.columns import SPANS, Named, Wishes
@@ -115,5 +115,5 @@ def as_text(rows: list[list[Value]]) -> Iterator[list[str]]:
 
 def _text(value: Value) -> str:
     if isinstance(value, Span):
-        return format_pet(value.seconds, with_seconds=value.seconds % 60 != 0)
+        return format_exact(value.seconds)
     return "" if value is None else f"{value:.15g}" if isinstance(value, float | int) else value

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from tracker.foundation.text import count
-from tracker.foundation.times import format_pet
+from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.cells import IN_WORDS, LEAST_S, UNITS, Cell, Span, span_of, unit_in
 from tracker.plan.columns import SPANS, Columns, Wishes, column_name
 from tracker.plan.scalars import LONGEST_S
@@ -148,8 +148,8 @@ class SpanColumns:
             for step, cell, span in min(apart, key=len):
                 open_unit = span.bare is not None and stated not in UNITS
                 again = round(min(span.in_unit(units[0]), 2.0 * LONGEST_S))
-                says = f"{cell!r}" if open_unit else _time(again, again)
-                what = f"says {says} and {self._columns.place(time)} {_time(step.time, step.time)}"
+                says = f"{cell!r}" if open_unit else format_exact(again)
+                what = f"says {says} and {self._columns.place(time)} {format_exact(step.time)}"
                 self._fault(step.row, at, what, f"mend one, or {self._left_out(at)}")
 
     def _left_out(self, at: int) -> str:
@@ -194,7 +194,7 @@ class SpanColumns:
         tiny = {id(entry): (entry, bare) for entry, bare in reversed(found) if bare * UNITS[unit] < each}
         for entry, bare in tiny.values():
             days = max(60 * round(bare * 1440), 60)
-            as_said, as_days = _exact(bare * UNITS[unit]), _time(days, days)
+            as_said, as_days = _exact(bare * UNITS[unit]), format_exact(days)
             what = f"{entry.cell!r} would be {as_said} in {IN_WORDS[unit]}, as a fraction of a day {as_days}"
             said = f"{self._option(at, unit)} or {self._option(at, 'd').removeprefix('--columns ')}"
             self._fault(entry.step.row, at, what, f"write {as_days}" + ("" if told else f", or say {said}"))
@@ -261,7 +261,7 @@ class SpanColumns:
         if stated in UNITS and self._at[key] in self._by_format:
             words += f", by the cells' own format, not in {IN_WORDS[stated]}"
         least = between(min(times), max(times))
-        self.said[self._at[key]] = f"{words}: {least}, {_time(sum(times), sum(times))} in all"
+        self.said[self._at[key]] = f"{words}: {least}, {format_exact(sum(times))} in all"
 
 
 def _differs(seconds: int, again: Span, unit: str) -> bool:
@@ -272,7 +272,7 @@ def _differs(seconds: int, again: Span, unit: str) -> bool:
 
 def _exact(seconds: float) -> str:
     """A time that may be shorter than a second."""
-    return f"{seconds:.2g} s" if seconds < 10 else _time(round(seconds), round(seconds))
+    return f"{seconds:.2g} s" if seconds < 10 else format_exact(round(seconds))
 
 
 def _distance(seconds: float) -> float:
@@ -295,8 +295,6 @@ def _parts(cell: Cell) -> Iterator[Cell]:
 
 def between(least: int, most: int) -> str:
     """A range of times, to the second where one of them needs it."""
-    return f"{_time(least, most)} to {_time(most, least)}" if least != most else _time(least, most)
-
-
-def _time(seconds: int, other: int) -> str:
-    return format_pet(seconds, with_seconds=seconds % 60 != 0 or other % 60 != 0)
+    exact = least % 60 != 0 or most % 60 != 0
+    ends = (format_pet(seconds, with_seconds=exact) for seconds in dict.fromkeys((least, most)))
+    return " to ".join(ends)
