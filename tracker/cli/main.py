@@ -79,9 +79,9 @@ def _dispatch(arguments: list[str]) -> int:
         refuse_secrets(arguments)
     verb = arguments[0]
     if verb not in VERBS:
-        from tracker.foundation.text import did_you_mean, near
+        from tracker.foundation.text import meant
 
-        known = did_you_mean(near(verb, VERBS)) or "; `tracker` lists them"
+        known = meant(verb, VERBS, "`tracker` lists them", most=3)
         raise WrongUsage(f"tracker: there is no command {verb!r}{known}")
     # Help and version come at once: what reads options is loaded only where there are some.
     import argparse

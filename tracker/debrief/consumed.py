@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isfinite
 
-from tracker.forecast.consumption import at_rest, members_of, owners
+from tracker.forecast.consumption import at_rest
 from tracker.forecast.remaining import prior_of
 from tracker.forecast.store_course import StoreCourse, planned_supplies, terms_of, used_so_far
 from tracker.journal.progress import Progress, Stretch, inside_at
@@ -25,7 +25,7 @@ def store_courses(progress: Progress) -> tuple[StoreCourse, ...]:
             progress, one, owner, terms_of(one, prior, paper[owner, one.id]), now=end, rest=rest, over=True
         )
         for one in progress.plan.consumables
-        for owner in owners(one)
+        for owner in one.owners
     )
 
 
@@ -87,7 +87,7 @@ def curves(progress: Progress, courses: Sequence[StoreCourse]) -> tuple[StoreCur
 
 def _curve(along_plan: Progress, plan_end: Mapping[str, float], course: StoreCourse) -> StoreCurve:
     consumable, last = course.consumable, course.last
-    members = members_of(consumable, course.owner)
+    members = consumable.members(course.owner)
     by_plan = used_so_far(along_plan, consumable, members, max(plan_end[c] for c in members), plan_end)
     times = [max(0.0, min(reading.at, last)) for reading in course.readings]
     looks = {(last * i / _EVENLY, sum(at <= last * i / _EVENLY for at in times)) for i in range(_EVENLY + 1)}
@@ -140,7 +140,7 @@ def as_planned(progress: Progress) -> Progress:
 
 def _consumed(along_plan: Progress, plan_end: Mapping[str, float], course: StoreCourse) -> Consumed:
     consumable, read = course.consumable, [one for one in course.readings if not one.replaced]
-    members = members_of(consumable, course.owner)
+    members = consumable.members(course.owner)
     plan_last = max((plan_end[c] for c in members), default=0.0)
     by_plan = used_so_far(along_plan, consumable, members, plan_last, plan_end)
     return Consumed(

@@ -172,7 +172,7 @@ def _store(
     progress: Progress, store: StoreCourse, inside: Mapping[str, float | None], stood: Sequence[_Stood]
 ) -> Verdict:
     consumable = store.consumable
-    members = consumable.crew if store.owner == "*" else (store.owner,)
+    members = consumable.members(store.owner)
     over = all(inside.get(crew) is not None for crew in members)
     left = store.left
     margin = round(left - store.reserve, _EXACT)

@@ -33,16 +33,6 @@ Rates = Mapping[tuple[str, str], NDArray[np.float32]]
 """Per owner (a crew member, or `*` for a shared store) and consumable (steps,): units a second."""
 
 
-def owners(consumable: Consumable) -> tuple[str, ...]:
-    """Return whose accounts a consumable has."""
-    return ("*",) if consumable.shared else consumable.crew
-
-
-def members_of(consumable: Consumable, owner: str) -> tuple[str, ...]:
-    """Return the crew members whose use counts in an account."""
-    return consumable.crew if consumable.shared else (owner,)
-
-
 def at_rest(progress: Progress, inside: Mapping[str, float]) -> dict[str, float]:
     """The PET since when nothing is taken any more from the stores of those who are inside.
 
@@ -69,8 +59,8 @@ def extra_rates(
         factor = np.ones(len(steps))
         for i, use in own:
             factor[i] = use.get(consumable.id, 1.0)
-        for owner in owners(consumable):
-            outside = [efforts[c] for c in members_of(consumable, owner) if c not in inside]
+        for owner in consumable.owners:
+            outside = [efforts[c] for c in consumable.members(owner) if c not in inside]
             out[owner, consumable.id] = _extra(consumable, progress.plan.rest_w, factor, outside)
     return out
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.consumption import Rates, members_of, owners, waiting_rate
+from tracker.forecast.consumption import Rates, waiting_rate
 from tracker.forecast.draws import Normals
 from tracker.forecast.figures import Rate
 from tracker.forecast.memory import Memory
@@ -99,7 +99,7 @@ def fallen(progress: Progress, owner: str, consumable: str) -> Rate | None:
     if hours <= 0:
         return None
     kind = progress.plan.consumable[consumable]
-    used = used_so_far(progress, kind, members_of(kind, owner), last.at, progress.entered)
+    used = used_so_far(progress, kind, kind.members(owner), last.at, progress.entered)
     return Rate((first.value - last.value) / hours, used(first.at, last.at) / hours)
 
 
@@ -172,7 +172,7 @@ class StoreCourse:
         `seen`: what is known already of what was believed, by these terms. Of a store that is `over` and
         was never read nothing is known but the plan's rates.
         """
-        members, name = members_of(consumable, owner), (owner, consumable.id)
+        members, name = consumable.members(owner), (owner, consumable.id)
         last = min(now, max((rest.get(c, now) for c in members), default=now))
         readings = tuple(r for r in progress.readings if (r.crew, r.consumable) == name)
         if over and not readings:
@@ -359,13 +359,13 @@ class AccountBuilder:
         return tuple(
             self.account(consumable, owner)
             for consumable in self.progress.plan.consumables
-            for owner in owners(consumable)
+            for owner in consumable.owners
         )
 
     def account(self, consumable: Consumable, owner: str) -> Account:
         """One account; `owner` is a crew member, or `*` for a shared store."""
         plan, name = self.progress.plan, (owner, consumable.id)
-        outside = [c for c in members_of(consumable, owner) if c not in self.rest]
+        outside = [c for c in consumable.members(owner) if c not in self.rest]
         course = self.course(consumable, owner, over=not outside)
         store, terms = course.end, course.terms
         known = Account(

@@ -31,6 +31,12 @@ class WrongUsage(TrackerError):
     """The command itself was called wrongly; commands end with status 2."""
 
 
+def parted(error: object) -> tuple[str, str]:
+    """What is wrong and what would be right, of an error that says `what is wrong; what would be right`."""
+    what, _, right = str(error).partition("; ")
+    return what, right
+
+
 class Fault(NamedTuple):
     """One fault or warning of a plan file."""
 

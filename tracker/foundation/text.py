@@ -121,6 +121,11 @@ def did_you_mean(words: Sequence[str]) -> str:
     return f"; did you mean {' or '.join(words)}?" if words else ""
 
 
+def meant(word: str, known: Iterable[str], otherwise: str = "", most: int = 1) -> str:
+    """What would be right in place of a word: `did you mean a?`, or what is said where none is near."""
+    return did_you_mean(near(word, known, most)).removeprefix("; ") or otherwise
+
+
 def columns(
     rows: Iterable[Sequence[str]], *, indent: str = "  ", most: int = 60, right: Container[int] = ()
 ) -> list[str]:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from tracker.foundation.errors import EventError, Fault, PlanError
-from tracker.foundation.text import did_you_mean, near
+from tracker.foundation.errors import EventError, Fault, PlanError, parted
+from tracker.foundation.text import meant
 from tracker.foundation.times import format_instant, pet_of
 from tracker.journal.progress import Progress
 from tracker.plan.cells import DAY_S, Cell, number_in, trouble
@@ -111,8 +111,8 @@ class _Sheet:
         try:
             moment = moment_of(cell)
         except ValueError as error:
-            moment, (what, _, right) = None, str(error).partition("; ")
-            self.fault(n, self.keys["finish"], what, right)
+            moment = None
+            self.fault(n, self.keys["finish"], *parted(error))
         if moment is not None and not moment.dated:
             self.fault(n, self.keys["finish"], "zero has no date", "write 2031-05-04T14:00:00Z")
         elif moment is not None:
@@ -130,7 +130,7 @@ class _Sheet:
             self._put(n, "closed", finish if finish is not None else pet, **said)
             return
         if step and step not in self.progress.steps:
-            right = did_you_mean(near(step, self.progress.steps, 1)).removeprefix("; ") or "write a step's id"
+            right = meant(step, self.progress.steps, "write a step's id")
             self.fault(n, self.keys["step"], f"there is no step {step!r}", right)
             return
         if step and start is not None:
@@ -148,8 +148,7 @@ class _Sheet:
         try:
             value = cell.value if cell.kind == "number" else number_in(cell.strip(), "")
         except ValueError as error:
-            what, _, right = str(error).partition("; ")
-            self.fault(n, column, what, right)
+            self.fault(n, column, *parted(error))
             return
         self._put(n, "reading", at, crew=owner, consumable=store, value=value)
 
@@ -172,8 +171,7 @@ class _Sheet:
             if utc and self.zero is None:
                 raise ValueError("the clock was not started; write a row with the step zero and its instant")
         except ValueError as error:
-            what, _, right = str(error).partition("; ")
-            self.fault(n, self.keys[key], what, right)
+            self.fault(n, self.keys[key], *parted(error))
             return None
         if not utc or self.zero is None:
             return round(moment.at)

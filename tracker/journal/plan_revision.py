@@ -154,7 +154,7 @@ def _limits(found: Revision, progress: Progress, plan: Plan) -> None:
             value = format_instant(limit.at) if isinstance(limit.at, datetime) else format_exact(limit.at)
             found.events.append({"kind": "limited", "limit": limit.name, "value": value})
     for store in plan.consumables:
-        for owner in ("*",) if store.shared else store.crew:
+        for owner in store.owners:
             reserve = progress.reserves.get((owner, store.id))
             if reserve is not None and reserve != store.reserve:
                 limit_name = f"{owner}.{store.id}"

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 
 from tracker.foundation.errors import Fault, PlanError
-from tracker.foundation.text import did_you_mean, near
+from tracker.foundation.text import meant
 from tracker.foundation.times import format_exact
 from tracker.plan.build import step_data, task_data
 from tracker.plan.cells import DAY_S, Cell, trouble
@@ -251,10 +251,7 @@ class _Reader:
             heads = ["key", "value"]
         for at, head in enumerate(heads):
             if head and head not in known and not head.startswith("("):
-                right = (
-                    did_you_mean(near(head, known, 1)).removeprefix("; ")
-                    or f"headings are {', '.join(known)}"
-                )
+                right = meant(head, known, f"headings are {', '.join(known)}")
                 self.fault(grid.name, 1, at + 1, head, "is not a heading here", right)
         for n, row in enumerate(grid.rows, 1):
             cells = {
@@ -413,7 +410,7 @@ def plan_text(grids: Sequence[Grid], file: str) -> str:
     for found in reader.rows["Steps"]:
         name = str(found.cells.get("task", ""))
         if name not in tasks:
-            right = did_you_mean(near(name, tasks, 1)).removeprefix("; ") or "name a task of the sheet Tasks"
+            right = meant(name, tasks, "name a task of the sheet Tasks")
             reader.fault("Steps", found.row, 1, "task", f"there is no task {name!r}", right)
     if reader.faults:
         raise PlanError(reader.faults)

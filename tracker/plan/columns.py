@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 from tracker.foundation.errors import WrongUsage
-from tracker.foundation.text import did_you_mean, near
+from tracker.foundation.text import did_you_mean, meant, near
 from tracker.plan.cells import UNITS, Cell, span_of, unit_in
 from tracker.plan.scalars import is_id
 from tracker.plan.sheet_words import HEADINGS, NO, UNIT_NAMES, YES, fold
@@ -263,8 +263,8 @@ def not_there(wishes: Wishes, headings: Sequence[str]) -> Iterator[str]:
     there = [" ".join(name.split()) for name in headings if name.strip()]
     for one in wishes.named:
         if _said_column(one, headings) is None:
-            hint = did_you_mean(near(one.column, there, 1)) or f"; headings are {', '.join(there)}"
-            yield f"--columns: the sheet has no column {one.column!r}{hint}"
+            hint = meant(one.column, there, f"headings are {', '.join(there)}")
+            yield f"--columns: the sheet has no column {one.column!r}; {hint}"
 
 
 def _bare(name: str) -> str:

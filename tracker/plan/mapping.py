@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 
-from tracker.foundation.errors import WrongUsage
-from tracker.foundation.text import did_you_mean, near
+from tracker.foundation.errors import WrongUsage, parted
+from tracker.foundation.text import meant
 from tracker.plan.cells import UNITS
 from tracker.plan.columns import Named, Wishes, column_name, named
 from tracker.plan.scalars import is_id
@@ -28,7 +28,7 @@ def read_mapping(text: str, file: str) -> Wishes:
     tree = read_tree(text, file)
     for key in tree.root.entries:
         if key not in _KEYS:
-            right = did_you_mean(near(key, _KEYS, 1)).removeprefix("; ") or f"write {', '.join(_KEYS)}"
+            right = meant(key, _KEYS, f"write {', '.join(_KEYS)}")
             tree.report_key((key,), "is not a key of a mapping", right)
     for key, words in _ONE_OF.items():
         if _text(tree, key) not in ("", *words):
@@ -74,8 +74,7 @@ def _columns(tree: Tree) -> Iterator[Named]:
         try:
             one = named(heading, node.text)
         except WrongUsage as error:
-            what, _, right = error.lines[0].removeprefix("--columns: ").partition("; ")
-            tree.report(("columns", heading), what, right)
+            tree.report(("columns", heading), *parted(error.lines[0].removeprefix("--columns: ")))
         else:
             yield replace(one, unit=one.unit or units.get(fold(heading), ""))
 

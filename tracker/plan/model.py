@@ -81,6 +81,15 @@ class Consumable:
     """What is larger than `MOST_AMOUNT` and taken as that, in words; only in a plan that a journal keeps."""
 
     @property
+    def owners(self) -> tuple[str, ...]:
+        """Whose stores there are: each crew member's, or `*` for the one of all of them."""
+        return ("*",) if self.shared else self.crew
+
+    def members(self, owner: str) -> tuple[str, ...]:
+        """The crew members who use the store of an owner."""
+        return self.crew if self.shared else (owner,)
+
+    @property
     def clock_rate(self) -> float:
         """Units a second of clock time."""
         return self.per_hour / 3600.0

@@ -146,12 +146,12 @@ def supplies(plan: Plan, course: Timeline) -> tuple[Supply, ...]:
     return tuple(
         _supply(plan, course, consumable, owner)
         for consumable in plan.consumables
-        for owner in ((SHARED,) if consumable.shared else consumable.crew)
+        for owner in consumable.owners
     )
 
 
 def _supply(plan: Plan, course: Timeline, consumable: Consumable, owner: str) -> Supply:
-    crew = consumable.crew if owner == SHARED else (owner,)
+    crew = consumable.members(owner)
     waiting = consumable.per_second(len(crew) * plan.rest_w)
     end = course.everybody_inside
     pieces = _pieces(plan, course, consumable, crew, waiting)

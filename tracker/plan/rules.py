@@ -97,9 +97,7 @@ def check_tasks(tasks: list[TaskFile], tree: Tree, known: Known, at: Loc = ("tas
 def _task_ids(tasks: list[TaskFile], tree: Tree, known: Known, at: Loc) -> None:
     for i, task in enumerate(tasks):
         if task.id in known.tasks:
-            tree.report(
-                (*at, i, "id"), f"{task.id!r} is already the id of a task", "give this one another id"
-            )
+            tree.report((*at, i, "id"), f"{task.id!r} is already the id of a task", ANOTHER)
         unclear = tree.find((*at, i, "priority")).stand_in
         known.tasks.setdefault(task.id, "unclear" if unclear else kind_of(task))
     for task, whole, _, place in each_step(tasks, at):
@@ -298,9 +296,7 @@ def _consumables(file: PlanFile, tree: Tree, known: Known) -> None:
             tree.report((*at, "id"), f"{store.id!r} is already the id of a crew member", right)
             tree.unsure.add("consumables")
         elif store.id in known.consumables:
-            tree.report(
-                (*at, "id"), f"{store.id!r} is already the id of a consumable", "give this one another id"
-            )
+            tree.report((*at, "id"), f"{store.id!r} is already the id of a consumable", ANOTHER)
         known.consumables.add(store.id)
         if store.crew is not None:
             people(tree, (*at, "crew"), store.crew, known, outside="uses no consumables")
@@ -347,9 +343,7 @@ def _windows(file: PlanFile, tree: Tree, known: Known) -> None:
     for i, window in enumerate(file.windows):
         at: Loc = ("windows", i)
         if window.id in known.windows:
-            tree.report(
-                (*at, "id"), f"{window.id!r} is already the id of a window", "give this one another id"
-            )
+            tree.report((*at, "id"), f"{window.id!r} is already the id of a window", ANOTHER)
         known.windows.add(window.id)
         if window.open is not None and window.orbit is not None:
             tree.report_key((*at, "orbit"), "stands beside `open`", "keep one of the two")

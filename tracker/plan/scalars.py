@@ -17,6 +17,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from tracker.foundation.errors import parted
 from tracker.foundation.text import listed, plain
 from tracker.foundation.times import format_exact, parse_instant, parse_pet
 from tracker.plan.yaml_tree import Node
@@ -144,8 +145,7 @@ def _pet(value: Any) -> int:
     try:
         seconds = parse_pet(plain(node.text, most=40))
     except ValueError as error:
-        what, _, right = str(error).partition("; ")
-        wrong(what, right)
+        wrong(*parted(error))
     if abs(seconds) > LONGEST_S:
         wrong(f"{shown(node)} is more than 100 hours", "write H:MM or H:MM:SS")
     return seconds
@@ -172,8 +172,7 @@ def _instant(value: Any) -> datetime:
     try:
         return parse_instant(plain(node.text, most=60))
     except ValueError as error:
-        what, _, right = str(error).partition("; ")
-        wrong(what, right)
+        wrong(*parted(error))
 
 
 def _when(value: Any) -> int | datetime:

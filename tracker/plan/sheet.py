@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from tracker.foundation.errors import Fault, PlanError, WrongUsage
+from tracker.foundation.errors import Fault, PlanError, WrongUsage, parted
 from tracker.foundation.text import count
 from tracker.foundation.times import format_exact
 from tracker.plan.cells import Cell, number_in, trouble
@@ -284,8 +284,7 @@ class _Reader:
         try:
             return f"{number_in(bare, self._decimal):.15g}{unit}"
         except ValueError as error:
-            what, _, right = str(error).partition("; ")
-            self.fault(n, self.columns.keys[key], what, right)
+            self.fault(n, self.columns.keys[key], *parted(error))
             return text
 
     def _enter_task(self, cells: Sequence[Cell]) -> None:

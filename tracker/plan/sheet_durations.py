@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from tracker.foundation.errors import parted
 from tracker.foundation.text import count
 from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.cells import IN_WORDS, LEAST_S, UNITS, Cell, Span, span_of, unit_in
@@ -86,7 +87,7 @@ class SpanColumns:
             try:
                 span = span_of(cells[at], unit_in(self._columns.headings[at]), self._wishes.decimal)
             except ValueError as error:
-                what, _, right = str(error).partition("; ")
+                what, right = parted(error)
                 self._fault(step.row, at, what, f"{right}, or {self._left_out(at)}")
             else:
                 said.append((step, str(cells[at]).strip(), span))
@@ -96,8 +97,7 @@ class SpanColumns:
             parts = _parts(cell) if key == "time" else [cell]
             spans = tuple(span_of(part, self._stated(at), self._wishes.decimal) for part in parts)
         except ValueError as error:
-            what, _, right = str(error).partition("; ")
-            self._fault(step.row, at, what, right)
+            self._fault(step.row, at, *parted(error))
         else:
             self._entries[key].append(_Entry(step, key, str(cell).strip(), spans))
             if cell.kind in ("span", "clock"):

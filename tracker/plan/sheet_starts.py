@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import NamedTuple, Protocol
 
+from tracker.foundation.errors import parted
 from tracker.foundation.text import listed
 from tracker.foundation.times import format_exact, format_instant, format_pet
 from tracker.plan.cells import DAY_S, IN_WORDS, LEAST_S, UNITS, Cell, span_of, unit_in
@@ -137,8 +138,7 @@ class StartColumns:
             self._remark(f"{places} holds what is no start or end: not read")
             return
         for n, at, error in self._unread:
-            what, _, right = error.partition("; ")
-            self._fault(n, at, what, right)
+            self._fault(n, at, *parted(error))
         for place, row in enumerate(self._rows):
             if row.start is not None and row.end is not None:
                 self._between(row)

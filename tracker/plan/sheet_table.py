@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from tracker.foundation.errors import Fault, PlanError, WrongUsage
-from tracker.foundation.text import did_you_mean, listed, near
+from tracker.foundation.text import listed, meant
 from tracker.plan.cells import Cell, text_cell
 from tracker.plan.columns import NO_WISHES, SPANS, Columns, Wishes, match
 from tracker.plan.package import MOST_COLUMNS, MOST_ROWS
@@ -123,8 +123,8 @@ def _chosen(grids: Sequence[Grid], file: str, wishes: Wishes) -> tuple[Grid, Tab
         named = [grid for grid in grids if fold(grid.name) == fold(wishes.sheet)]
         if not named:
             names = [grid.name for grid in grids]
-            hint = did_you_mean(near(wishes.sheet, names, 1)) or f"; sheets are {', '.join(names)}"
-            raise WrongUsage(f"--sheet: the workbook has no sheet {wishes.sheet!r}{hint}")
+            hint = meant(wishes.sheet, names, f"sheets are {', '.join(names)}")
+            raise WrongUsage(f"--sheet: the workbook has no sheet {wishes.sheet!r}; {hint}")
         if named[0] not in filled:
             raise _empty(file)
         return named[0], _headed(_square(named[0].rows), wishes)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-from tracker.foundation.errors import Fault, PlanError
+from tracker.foundation.errors import Fault, PlanError, parted
 from tracker.foundation.text import listed
 from tracker.plan.cells import Cell, Kind, typed_cell
 from tracker.plan.package import (
@@ -84,8 +84,7 @@ def read_workbook(raw: bytes, file: str) -> list[Grid]:
     except (OSError, subprocess.TimeoutExpired, ValueError):
         said = {"fault": f"cannot be read (its reader gave up); {AGAIN}"}
     if "fault" in said:
-        what, _, right = said["fault"].rpartition("; ")
-        raise PlanError([Fault(file, 0, 0, "", what, right)])
+        raise PlanError([Fault(file, 0, 0, "", *parted(said["fault"]))])
     return [_grid(sheet) for sheet in said["sheets"]]
 
 

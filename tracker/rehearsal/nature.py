@@ -189,12 +189,12 @@ class Stores:
             (owner, one.id): _Store(
                 owner,
                 one,
-                one.crew if one.shared else (owner,),
+                one.members(owner),
                 max(0.0, one.start + one.reading_sd * chance.normal("level", owner, one.id)),
                 max(LEAST_USE, 1.0 + prior.use_spread * chance.normal("use", owner, one.id)),
             )
             for one in plan.consumables
-            for owner in (("*",) if one.shared else one.crew)
+            for owner in one.owners
         }
 
     @property

@@ -111,7 +111,7 @@ def _stuck(plan: Plan, chance: Chance) -> Surprise | None:
 
 
 def _leak(plan: Plan, chance: Chance, at: float) -> Surprise | None:
-    owners = [(c, one.id) for one in plan.consumables for c in (("*",) if one.shared else one.crew)]
+    owners = [(c, one.id) for one in plan.consumables for c in one.owners]
     if not owners:
         return None
     owner, consumable = chance.pick(owners, "leak", "store")

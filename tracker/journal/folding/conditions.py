@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from tracker.foundation.text import did_you_mean, near
+from tracker.foundation.text import meant
 from tracker.foundation.times import parse_instant, parse_pet
 from tracker.journal.folding.order import give_up, go_on, open_items, queue_again
 from tracker.journal.folding.setup import beyond, horizon_s, open_windows
@@ -306,6 +306,6 @@ def _known(event: Recorded, key: str, known: Iterable[str]) -> str:
     """Return what an event names by a key, or refuse what the plan has not."""
     found, ids = str(event.body[key]), list(known)
     if found not in ids:
-        there = ", ".join(ids) or "none in this plan"
-        refuse(event, f"there is no {key} {found}{did_you_mean(near(found, ids)) or f'; {there}'}")
+        right = meant(found, ids, ", ".join(ids) or "none in this plan", most=3)
+        refuse(event, f"there is no {key} {found}; {right}")
     return found

@@ -58,9 +58,7 @@ def _items(steps: Iterable[Step]) -> tuple[dict[str, str], dict[str, str]]:
 
 def _reserves(plan: Plan) -> dict[tuple[str, str], float]:
     return {
-        (c, consumable.id): consumable.reserve
-        for consumable in plan.consumables
-        for c in (("*",) if consumable.shared else consumable.crew)
+        (c, consumable.id): consumable.reserve for consumable in plan.consumables for c in consumable.owners
     }
 
 

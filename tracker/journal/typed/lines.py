@@ -248,7 +248,7 @@ def _by_key(keys: dict[str, str], context: EntryContext) -> tuple[str, str, floa
 
 def _round(consumable: Consumable, entry: Entry, crew: str | None) -> Iterator[tuple[str, str, float]]:
     """Take one value for the crew member named, or one for everybody; `_` leaves somebody out."""
-    owners = ("*",) if consumable.shared else consumable.crew if crew is None else (crew,)
+    owners = consumable.owners if consumable.shared or crew is None else (crew,)
     given: list[str] = []
     while entry and len(given) < len(owners) and (entry.head == "_" or _looks_like_value(entry.head)):
         given.append(entry.take())
