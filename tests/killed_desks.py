@@ -1,7 +1,7 @@
 """Desks in a terminal, over a line to their server that is cut, killed again and again as they write notes.
 
-A note counts from when the screen said that it is saved, or from when the seat's outbox held it. The desk
-that comes last sends what the others left.
+A note counts from when the screen said that it is saved, or from when the seat's outbox held it; so does what
+takes one back. The desk that comes last sends what the others left.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from tracker.journal.place import place_of
 from tracker.journal.verify import verify
 
 _SAVED = re.compile(r"entry (\d+) saved: note (k\d+-\d+) ")
+_TAKEN_BACK = re.compile(r"(?:took|taken) back[^:]*: note:? (k\d+-\d+)")
 NOTES = 5
 
 
@@ -39,6 +40,10 @@ class Killed:
     """Notes of which the screen said that they are saved."""
     kept: int = 0
     """Notes that waited in the outbox when their desk was killed."""
+    undone: set[str] = field(default_factory=set)
+    """Notes that were taken back, by the screen or by the outbox."""
+    asked: set[str] = field(default_factory=set)
+    """Notes behind which the key of the undo was pressed, whatever came of it."""
     wrong: list[str] = field(default_factory=list)
 
 
@@ -57,10 +62,11 @@ def killed_desks(server: Server, folder: Path, *, times: int, seed: int) -> Kill
             with Terminal(
                 "run", through, "--outbox", str(folder), env={"XDG_STATE_HOME": str(folder)}
             ) as desk:
-                said |= _notes(desk, proxy, random, n)
+                said |= _notes(desk, proxy, random, n, found)
             proxy.block(False)
             found.killed += 1
             waiting |= (left := set(_waiting(folder)))
+            found.undone |= set(_undone(folder))
             found.kept += len(left)
         proxy.share = 0.0
         with Terminal("run", through, "--outbox", str(folder), env={"XDG_STATE_HOME": str(folder)}) as desk:
@@ -68,12 +74,15 @@ def killed_desks(server: Server, folder: Path, *, times: int, seed: int) -> Kill
     finally:
         proxy.close()
     found.told = len(said)
-    found.wrong = list(_wrong(direct, folder, said, waiting))
+    found.wrong = list(_wrong(direct, folder, said, waiting, found))
     return found
 
 
-def _notes(desk: Terminal, proxy: Proxy, random: Random, n: int) -> dict[str, int]:
-    """Write notes, with the line down from one of them on; the number of each that was said to be saved."""
+def _notes(desk: Terminal, proxy: Proxy, random: Random, n: int, found: Killed) -> dict[str, int]:
+    """Write notes, with the line down from one of them on, and take some back at once.
+
+    The number of each that was said to be saved; `found` gets what was taken back.
+    """
     said: dict[str, int] = {}
 
     desk.until("entry ", " tick ")
@@ -83,10 +92,15 @@ def _notes(desk: Terminal, proxy: Proxy, random: Random, n: int) -> dict[str, in
             proxy.block(k == down)
         desk.press_s("n", " note ")
         desk.send(f"k{n}-{k}\r")
+        if random.random() < 0.3:
+            desk.read(0.01 * random.randrange(20))
+            desk.send("u")
+            found.asked.add(f"k{n}-{k}")
         for _ in range(random.randrange(4, 150)):
             desk.read(0.01)
             # What is on the screen of a desk that is killed at once was told as well.
             said.update((name, int(number)) for number, name in _SAVED.findall(desk.text))
+            found.undone.update(_TAKEN_BACK.findall(desk.text))
     return said
 
 
@@ -95,10 +109,22 @@ def _waiting(folder: Path) -> Iterator[str]:
     for path in folder.glob("*.sqlite"):
         with closing(sqlite3.connect(path)) as db:
             for (events,) in db.execute("SELECT events FROM jobs WHERE state IN ('waiting', 'sent')"):
-                yield from (event["text"] for event in json.loads(events))
+                yield from (event.get("text", "an undo") for event in json.loads(events))
 
 
-def _wrong(place: str, folder: Path, said: dict[str, int], waiting: set[str]) -> Iterator[str]:
+def _undone(folder: Path) -> Iterator[str]:
+    """Yield the notes whose undo waits in the outboxes, or that were left out for good."""
+    taken = "SELECT events -> 0 ->> 'job' FROM jobs WHERE state IN ('waiting', 'sent')"
+    for path in folder.glob("*.sqlite"):
+        with closing(sqlite3.connect(path)) as db:
+            for (text,) in db.execute(
+                "SELECT events -> 0 ->> 'text' FROM jobs WHERE events -> 0 ->> 'kind' = 'noted' "
+                f"AND (state = 'taken back' OR job IN ({taken}))"
+            ):
+                yield text
+
+
+def _wrong(place: str, folder: Path, said: dict[str, int], waiting: set[str], found: Killed) -> Iterator[str]:
     """Yield which notes are not there, are there twice, or not under the number that was told."""
     if (fault := verify(place_of(place)).fault) is not None:
         yield fault
@@ -106,7 +132,13 @@ def _wrong(place: str, folder: Path, said: dict[str, int], waiting: set[str]) ->
         there = [
             (event.number, event.body["text"]) for event in journal.fold.recorded if event.kind == "noted"
         ]
-    for name in sorted(said.keys() | waiting):
+        stands = {event.body["text"] for event in journal.progress().events if event.kind == "noted"}
+    yield from (f"{name}: was taken back, and stands" for name in sorted(found.undone & stands))
+    yield from (
+        f"{name}: does not stand, and nobody took it back"
+        for name in sorted((said.keys() | waiting) - found.asked - stands)
+    )
+    for name in sorted((said.keys() | waiting) - found.asked):
         numbers = [number for number, text in there if text == name]
         if len(numbers) != 1 or said.get(name, numbers[0]) != numbers[0]:
             yield f"{name}: there as {numbers}, told {said.get(name)}"

@@ -263,10 +263,9 @@ def _mutants(server: Server, folder: Path, less: int, seed: int) -> None:
 def _desks(server: Server, folder: Path, less: int, seed: int) -> None:
     """The desk in a terminal, over a line that is cut, killed while notes wait; the next one sends them."""
     found = killed_desks(server, folder, times=max(25 // less, 3), seed=seed)
-    counts = (found.killed, found.told, found.kept, len(found.wrong))
-    report(
-        PART, "desks killed / told saved / kept when killed / lost or twice", "/".join(map(str, counts)), "0"
-    )
+    counts = (found.killed, found.told, found.kept, len(found.undone), len(found.wrong))
+    what = "desks killed / told saved / kept when killed / taken back / wrong"
+    report(PART, what, "/".join(map(str, counts)), "0")
     for line in found.wrong[:10]:
         print(line)
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import queue
 import re
+import shutil
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -36,6 +39,7 @@ from tracker.console.writer import (
     Writer,
     Written,
 )
+from tracker.foundation.clock import monotonic_s
 from tracker.foundation.errors import EventError
 from tracker.foundation.times import parse_instant
 from tracker.journal import postgres_link
@@ -217,7 +221,38 @@ def test_what_was_sent_without_an_answer_is_taken_back_only_once_it_is_there(
     assert until(heard, Written).token == 1
     assert writer.stop() == ()
     with Journal.open(direct, read_only=True) as journal:
-        assert journal.number == 2
+        assert [event.body.get("event") for event in journal.fold.recorded] == [None, None, 2]
+
+
+def test_a_desk_that_is_killed_while_no_answer_comes_leaves_presses_and_undo_to_the_next(
+    line: Line, direct: str, through: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer, heard = desk(through, tmp_path / "out")
+    until(heard, Opened)
+    # What is written reaches the server, and every answer is lost on its way.
+    monkeypatch.setattr("tests.cut_line.WAYS", ("hole",))
+    line._proxy.share = 1.0
+    for token in (1, 2):
+        writer.submit(Job(token, (done(f"t0.{token}", 600 + token),), PRESSED))
+    began = monotonic_s()
+    while not line._proxy.cuts:
+        assert monotonic_s() - began < 5
+    # The first is there and nobody was told; the second waits behind it.
+    writer.cancel(1)
+    kept: list[str] = []
+    while len(kept) < 3:
+        assert monotonic_s() - began < 5
+        with closing(sqlite3.connect(next((tmp_path / "out").glob("*.sqlite")))) as db:
+            kept = [state for (state,) in db.execute("SELECT state FROM jobs")]
+    assert kept == ["waiting"] * 3
+    shutil.copytree(tmp_path / "out", tmp_path / "killed")
+
+    with Journal.open(direct, outbox=tmp_path / "killed") as journal:
+        events = [(event.kind, event.body.get("event")) for event in journal.fold.recorded[1:]]
+        assert events == [("done", None), ("done", None), ("withdrawn", 2)]
+        assert [journal.progress().steps[f"t0.{n}"].done for n in (1, 2)] == [None, 602]
+    line._proxy.share = 0.0
+    assert writer.stop() == ()
 
 
 def test_an_undo_of_what_has_no_number_yet_waits_behind_it_on_disk(

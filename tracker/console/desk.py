@@ -159,15 +159,13 @@ class Desk(LiveScreen):
         super().beat()
 
     def heard(self, report: Any) -> None:
-        """Take back what reached the disk after all, and turn to the way home once they are on it."""
+        """Turn to the way home once they are on it."""
         super().heard(report)
         self._turn_home()
         self.actions.heard(report)
         self.round_line.ask_again()
         if isinstance(report, (Estimated, NotEstimated)):
             return
-        for batch in self.runtime.session.owed():
-            self.actions.perform(batch)
         self.set_timer(MARK_S + 0.05, self.repaint)
 
     def _turn_home(self) -> None:

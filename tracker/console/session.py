@@ -120,7 +120,6 @@ class Session:
     _queue: Queue = field(default_factory=Queue)
     _redo: RedoStack = field(default_factory=RedoStack)
     _ahead: Folded | None = None
-    _owed: list[EventBatch] = field(default_factory=list)
     _stamped: datetime | None = None
     _token: int = 0
     _marks: dict[str, tuple[Mark, float]] = field(default_factory=dict)
@@ -235,11 +234,6 @@ class Session:
         self._rebuild()
         return None
 
-    def owed(self) -> list[EventBatch]:
-        """Return what has to be taken back now, because it reached the disk after all."""
-        owed, self._owed = self._owed, []
-        return owed
-
     # What comes back
 
     def take(self, report: Report, mono: float) -> None:
@@ -278,11 +272,10 @@ class Session:
 
     def _written(self, report: Written, mono: float) -> None:
         pending = self._queue.written(report)
-        if pending is not None and pending.taken_back:
-            events = tuple({"kind": "withdrawn", "event": number} for number in reversed(report.numbers))
-            self._owed.append(
-                EventBatch(events, f"took back {report.numbers[-1]}: {pending.words}", pending.crew)
-            )
+        if pending is not None and report.undo is not None:
+            words = f"took back {report.numbers[-1]}: {pending.words}"
+            self._queue.jobs[report.undo.token] = PendingWrite(report.undo, words, pending.crew, mono)
+            self._redo.mind(report.progress.fold, report.undo)
         elif pending is not None:
             last = report.numbers[-1]
             self._marks.update({c: (pending.written(last), mono) for c in pending.crew})

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,8 @@ from tracker.journal.kept_press import Kept, State, taken_back_by
 from tracker.journal.progress import Progress
 from tracker.journal.store import Forked, Lost
 
+_FAR = 1 << 30
+"""Between the tokens of jobs and of what takes them back."""
 RETRY_S = 1.0
 """How often the journal is looked at for what other seats wrote, and a failed write is tried again."""
 
@@ -67,6 +69,8 @@ class Written:
     token: int
     numbers: tuple[int, ...]
     progress: Progress
+    undo: Job | None = None
+    """What is written next, since the job was taken back too late to be left out."""
 
 
 @dataclass(frozen=True)
@@ -162,9 +166,16 @@ class _Stop:
     """The desk is being left."""
 
 
+@dataclass(frozen=True)
+class _Undo:
+    """What takes a job back where it is written all the same: only to be kept."""
+
+    job: Job
+
+
 _Aside = Callable[[Any], object]
 """Something to be done with the journal that can be done again later."""
-_Task = Job | Elsewhere | _Stop | _Aside
+_Task = Job | _Undo | Elsewhere | _Stop | _Aside
 
 
 class Writer(threading.Thread):
@@ -189,8 +200,8 @@ class Writer(threading.Thread):
         self._sitting: Any = None
         self._waiting: list[Job] = []
         self._queue: queue.Queue[_Task] = queue.Queue()
+        self._keeper = _Keeper(self._queue, report)
         self._unwritten: dict[int, Job] = {}
-        self._cancelled: set[int] = set()
         self._late: set[int] = set()
         """Jobs that had to wait because something could not be written at once."""
         self._sent: set[int] = set()
@@ -199,11 +210,15 @@ class Writer(threading.Thread):
     def submit(self, job: Job) -> None:
         """Queue a job."""
         self._unwritten[job.token] = job
-        self._queue.put(job)
+        self._keeper.pressed.put(job)
 
     def cancel(self, token: int) -> None:
-        """Leave a job out, unless it is written by then: one of the two is reported."""
-        self._cancelled.add(token)
+        """Leave a job out, or take it back where it is written by then: one of the two is reported.
+
+        What was not left out when the desk ends is taken back by the next one.
+        """
+        if (job := self._unwritten.get(token)) is not None:
+            self._keeper.cancel(job, self._utc_now())
 
     def keep_estimate(self, figures: Mapping[str, Any], number: int) -> None:
         """Queue an estimate as it was shown after an event."""
@@ -223,10 +238,10 @@ class Writer(threading.Thread):
 
     def stop(self, timeout_s: float = 5.0) -> tuple[Job, ...]:
         """Write what is queued, close the journal, and return the jobs that are not on disk."""
-        self._queue.put(_Stop())
+        self._keeper.pressed.put(_Stop())
         if self.is_alive():
             self.join(timeout_s)
-        return tuple(self._unwritten.values())
+        return (*self._unwritten.values(), *self._keeper.undos.values())
 
     def run(self) -> None:
         """Open the journal, then write and look until told to stop."""
@@ -246,6 +261,7 @@ class Writer(threading.Thread):
         self._resume(journal)
         if refused := journal.sitting.refused():
             self._report(Undecided(refused))
+        self._keeper.begin(journal)
         self._serve(journal)
 
     def _waits(self, words: str) -> None:
@@ -301,24 +317,17 @@ class Writer(threading.Thread):
         journal.tell_waiting(self._waits)
         if isinstance(task, Job):
             self._waiting.append(task)
-            self._keep(journal, task)
         self._work_off(journal)
         if isinstance(task, Elsewhere):
             there, words = go_on(journal, task.place, self._refuses)
+            self._keeper.journal = there
             if there is not journal:
                 journal, self._refuses, self._sitting = there, "", there.sitting
                 self._report(Opened(there.name, there.progress(), self._seat or there.sitting.seat))
             self._report(Told(words))
-        elif not isinstance(task, (Job, _Stop)):
+        elif not isinstance(task, (Job, _Undo, _Stop)):
             self._aside(journal, task)
         return journal
-
-    def _keep(self, journal: Any, job: Job) -> None:
-        """Put a press on this seat's own disk before anything else is tried."""
-        before = journal.sitting.trouble
-        journal.sitting.keep(job.id, job.utc, job.events, journal.number)
-        if journal.sitting.trouble not in (None, before):
-            self._report(Told(f"the outbox cannot be written: {journal.sitting.trouble}"))
 
     def _work_off(self, journal: Any) -> None:
         """Write what waits in its order, as far as it can be written."""
@@ -346,13 +355,19 @@ class Writer(threading.Thread):
                 self._unwritten.pop(self._waiting.pop(0).token, None)
                 self._waited_for = self._refuses = ""
                 self._look_at(None)
-                self._report(Written(job.token, tuple(numbers), progress))
+                if undo := self._keeper.undo_of(job, numbers):
+                    self._unwritten[undo.token] = undo
+                    self._waiting.insert(0, undo)
+                self._report(Written(job.token, tuple(numbers), progress, undo))
                 if job.settles is not None:
                     journal.sitting.settle(*job.settles, at_once=True)
                     self._report(Undecided(journal.sitting.refused()))
 
     def _refused(self, journal: Any, job: Job, error: EventError) -> None:
         """Say that a job contradicts what is on record; one that was kept here meanwhile is not dropped."""
+        if self._keeper.drop_undo(job):
+            self._report(TakenBack(job.token))
+            return
         later = (name for each in self._waiting for name in taken_back_by(each.events))
         if taken_back_by(job.events) or job.id in later:
             journal.sitting.settle(job.id, "taken back", words=error.lines[0], at_once=True)
@@ -365,11 +380,12 @@ class Writer(threading.Thread):
 
     def _leave_out(self, journal: Any) -> bool:
         """Leave out what was taken back, also behind a job that the disk refuses; whether anything waits."""
-        left_out = self._cancelled - self._sent
+        left_out = self._keeper.undos.keys() - self._sent
         for job in [job for job in self._waiting if job.token in left_out]:
             self._waiting.remove(job)
             self._unwritten.pop(job.token, None)
             journal.sitting.settle(job.id, "taken back", at_once=True)
+            self._keeper.drop_undo(job)
             self._report(TakenBack(job.token))
         return bool(self._waiting)
 
@@ -402,6 +418,77 @@ class Writer(threading.Thread):
             self._away = Away(words, since, forked) if words else Away()
             self._said = self._said if words else None
             self._report(self._away)
+
+
+class _Keeper(threading.Thread):
+    """Puts every press on this seat's own disk, whatever the writer waits for, and hands it on to be written.
+
+    What takes a job back that may still be left out is only kept: a desk that is killed meanwhile leaves it
+    to the next one.
+    """
+
+    def __init__(self, on: queue.Queue[_Task], report: Callable[[Report], None]) -> None:
+        super().__init__(name="keeper", daemon=True)
+        self._on, self._report = on, report
+        self.pressed: queue.Queue[_Task] = queue.Queue()
+        self.journal: Any = None
+        self._moot: set[str] = set()
+        self.undos: dict[int, Job] = {}
+        """By the tokens of jobs to be left out, what takes each back where it is written all the same."""
+
+    def begin(self, journal: Any) -> None:
+        """Keep what was pressed since the desk was started, and what is pressed from now on."""
+        self.journal = journal
+        self.start()
+
+    def run(self) -> None:
+        """Keep and hand on until told to stop."""
+        task: _Task | None = None
+        while not isinstance(task, _Stop):
+            task = self.pressed.get()
+            if isinstance(task, Job):
+                self._keep(task)
+            if not isinstance(task, _Undo):
+                self._on.put(task)
+            else:
+                self._keep(task.job)
+                self._settle_moot(task.job)
+
+    def cancel(self, job: Job, utc: datetime) -> None:
+        """Have a job left out, or taken back."""
+        undo = Job(-_FAR - job.token, ({"kind": "withdrawn", "job": job.id},), utc)
+        self.undos[job.token] = undo
+        self.pressed.put(_Undo(undo))
+
+    def undo_of(self, job: Job, numbers: Sequence[int]) -> Job | None:
+        """What takes back a job that is written by now; None where nobody wants it."""
+        if (kept := self.undos.pop(job.token, None)) is None:
+            return None
+        return replace(kept, events=tuple({"kind": "withdrawn", "event": n} for n in reversed(numbers)))
+
+    def drop_undo(self, job: Job) -> bool:
+        """Have nothing taken back of a job that is not written; whether it was to be."""
+        if (undo := self.undos.pop(job.token, None)) is None:
+            return False
+        self._moot.add(undo.id)
+        self._settle_moot(undo)
+        return True
+
+    def _settle_moot(self, undo: Job) -> None:
+        """Note that nothing is to be taken back: now, or once it is kept, whichever is later."""
+        if undo.id in self._moot:
+            self.journal.sitting.settle(undo.id, "taken back", at_once=True)
+
+    def _keep(self, job: Job) -> None:
+        sitting = self.journal.sitting
+        before = sitting.trouble
+        try:
+            sitting.keep(job.id, job.utc, job.events, self.journal.number)
+        except Exception as error:
+            # The writer keeps it before it writes, and says what is wrong then.
+            self._report(Aside(_words(error)))
+        if sitting.trouble not in (None, before):
+            self._report(Told(f"the outbox cannot be written: {sitting.trouble}"))
 
 
 def _words(error: Exception) -> str:
