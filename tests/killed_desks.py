@@ -90,7 +90,7 @@ def _notes(desk: Terminal, proxy: Proxy, random: Random, n: int, found: Killed) 
     for k in range(NOTES):
         if k in (down, down + 2):
             proxy.block(k == down)
-        desk.press_s("n", " note ")
+        desk.press_s("n", "what is to be noted?")
         desk.send(f"k{n}-{k}\r")
         if random.random() < 0.3:
             desk.read(0.01 * random.randrange(20))

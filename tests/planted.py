@@ -177,7 +177,7 @@ def _at_the_desk(server: Server, what: str, env: Mapping[str, str], work: Path) 
         if what != "broken":
             desk.until(" saved ", " tick ")
             server.kill(signal.SIGKILL if what == "killed" else signal.SIGSTOP)
-            desk.press_s("n", " note ")
+            desk.press_s("n", "what is to be noted?")
             desk.press_s(f"{what}\r", "kept here")
             desk.send("qq")
         with suppress(EOFError):

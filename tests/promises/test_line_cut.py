@@ -376,7 +376,7 @@ def estranged(server: Server, direct: str, tmp_path: Path) -> tuple[Writer, queu
     with Journal.open(direct) as other:
         other.record({"kind": "noted", "text": "another history", "at": 500})
     writer.submit(Job(8, ({"kind": "noted", "text": "mine", "at": 400},), PRESSED))
-    said, report = until(heard, Away), until(heard, Unsaved)
+    report, said = until(heard, Unsaved), until(heard, Away)
     assert report.kept and "another history from event 3 on" in report.words
     assert said.forked and "`elsewhere PATH` goes on there" in said.words
     return writer, heard

@@ -346,10 +346,10 @@ class Writer(threading.Thread):
                 self._sent |= {job.token} if isinstance(error, Lost) else set()
                 self._late |= set(self._unwritten)
                 self._refuses = _words(error)
-                self._look_at(error)
                 for each in self._waiting:
                     there = each.token in self._sent
                     self._report(Unsaved(each.token, self._refuses, self.keeps(each), there))
+                self._look_at(error)
                 return
             else:
                 self._unwritten.pop(self._waiting.pop(0).token, None)
