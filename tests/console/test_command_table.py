@@ -16,7 +16,7 @@ from tracker.console.desk import Desk
 from tracker.console.live_screen import bindings
 from tracker.console.pane import Pane
 from tracker.console.session import DeskRuntime
-from tracker.console.view.help import job_rows
+from tracker.console.view.help import found_rows, job_rows
 from tracker.console.view.styled_text import text_of
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
@@ -48,7 +48,7 @@ async def test_a_new_command_is_one_row(plan: Plan, tmp_path: Path, monkeypatch:
         await strike(desk.app, "W")
         assert done == [desk]
         assert desk.last_scene is not None
-        assert "  W         wave to those outside" in text_of(desk.help_lines(desk.last_scene, 120))
+        assert "  W         wave to those outside" in text_of(desk.help.page(desk.last_scene, 120))
         assert " W wave " in "\n".join(text_of(pane.lines) for pane in desk.query(Pane))
         await strike(desk.app, "ctrl+p", *"wave")
         await until(desk.app, lambda: "wave" in offered(desk.app))
@@ -78,10 +78,35 @@ async def test_at_80_by_24_the_keys_of_the_job_are_in_sight_at_once(
         at.estimate()
         told = job_rows("desk", at.desk.table)
         assert len(told) >= 12 and not [sign for sign, words in told if f" {words}" not in at.screen]
+        subjects = dict.fromkeys(subject for subject, _, _ in at.desk.help.rows)
+        first = " ".join(at.screen.split())
+        assert not [subject for subject in subjects if subject not in first]
+        assert "/ and some words find a row among" in first
     async with at_lead((80, 24)) as at:
         await at.press("question_mark")
         told = job_rows("lead", at.lead.table)
         assert not [sign for sign, words in told if f" {words}" not in at.screen]
+
+
+async def test_any_row_of_the_help_is_found_by_its_words_or_its_key(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((80, 24)) as at:
+        rows = at.desk.help.rows
+        lost = [c.id for c in at.desk.table.values() if not c.ticks and not found_rows(rows, c.shown)]
+        assert not lost
+        assert at.desk.last_scene is not None
+        page = " ".join(text_of(at.desk.help.page(at.desk.last_scene, 80)).split())
+        assert not [c.id for c in at.desk.table.values() if not c.ticks and c.help not in page]
+        await at.press("question_mark", "slash")
+        await at.type("whose voice")
+        assert "nothing in the help has these words" in at.screen
+        await at.press(*["backspace"] * 11)
+        await at.type("voice lost")
+        assert "  y         voice lost with a crew member" in at.screen and "Ticking" not in at.screen
+        assert at.said == "1 row; Esc shows all of it again"
+        await at.press(*["backspace"] * 10, "minus")
+        assert "late tick: the crew digit, then how many" in at.screen
+        await at.press("escape")
+        assert "the clock starts" in at.screen and at.desk.view_name == "help" and at.kinds == []
 
 
 async def test_every_key_says_what_it_does_or_why_not(

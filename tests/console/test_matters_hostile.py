@@ -13,8 +13,9 @@ import pytest
 
 from tests.flat import flat
 from tests.runs import Run, step, task
-from tracker.console.view.alerts import alerts_list, events_list
+from tracker.console.view.alerts import alerts_list
 from tracker.console.view.crew import crew_lines
+from tracker.console.view.events import events_list
 from tracker.console.view.lead_1_day import day
 from tracker.console.view.lead_2_choices import choices
 from tracker.console.view.right_pane import side

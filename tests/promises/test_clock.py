@@ -15,7 +15,8 @@ from tracker.cli.record import _say
 from tracker.console.key_events import EventBatch, undo
 from tracker.console.seat_clock import SeatClock, instant_of
 from tracker.console.session import DeskRuntime
-from tracker.console.view.alerts import detail, events_list
+from tracker.console.view.alerts import detail
+from tracker.console.view.events import events_list
 from tracker.console.view.styled_text import text_of
 from tracker.console.writer import Job, Opened, OthersWrote, Written
 from tracker.foundation import clock

@@ -202,7 +202,7 @@ TABLE: tuple[Command, ...] = (
     *_group(
         "desk", "Entry",
         _("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", lambda d: d.type_about_chosen(), 6),
-        _("find", "slash", "find", "find a step by its words or its id", lambda d: d.entry.open("find"), 16),
+        _("find", "slash", "find", "find a step by its words or its id; on this page, a row of it", lambda d: d.entry.open("find-help" if d.view_name == "help" else "find"), 16),
         _typed("note", "n", "note", "write a note", "note", "what is to be noted?", foot=10, can=still_open, state="home"),
         _typed("question", "Q", "question", "a question on record, to the lead or `NAME:` to another; answered, or decided", "question", "what is asked? of the lead, or of another: `question ground: ...`", foot=18, can=still_open),
         _typed("remind", "R", "remind", "a reminder: minutes from now or a PET, before it perhaps whose; then what", "remind", "of what, and when? `remind 15 look at the gloves`: in 15 min; `remind EV2 0:50 ...`", can=still_open),
@@ -255,6 +255,7 @@ TABLE: tuple[Command, ...] = (
         _("home", "H", "way home", "the way home, the earliest limit in large figures", lambda d: d.turn_to("home")),
         _("bad-day", "E", "bad day", "the way home on a bad day from each site, worst first", lambda d: d.turn_to("bad-day")),
         _("events", "j", "events", "the journal's events, to correct or take back", lambda d: d.turn_to("events"), 19),
+        _("said", "J", "said", "what was said: by the crew of a rehearsal, in notes, what was raised; Enter enters it as of then", lambda d: d.turn_to("said")),
         _("lead", "L", "lead's view", "the lead's view of this journal; nothing is ticked there", lambda d: d.open_lead(), 17),
         _("due", "N", "due", "what comes due, all of it by its instant, and the gaps of a link", lambda d: d.turn_to("due")),
         _("brief", "B", "brief", "the handover brief for the next operator", lambda d: d.turn_to("brief"), 20),

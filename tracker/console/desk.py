@@ -18,6 +18,8 @@ from textual.screen import Screen
 from tracker.console.commands import READING_IT, TYPING, Pair, footer
 from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import EntryController, Purpose
+from tracker.console.help_page import HelpPage
+from tracker.console.key_events import report_line
 from tracker.console.layout import (
     BELOW,
     FIXED,
@@ -37,10 +39,10 @@ from tracker.console.round_line import RoundLine
 from tracker.console.session import DeskRuntime
 from tracker.console.settings import Settings
 from tracker.console.typed_events import TypedEvents
-from tracker.console.view.alerts import event_at, listed
 from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at
 from tracker.console.view.due import due_page
+from tracker.console.view.events import EVENTS, SAID, event_at, listed
 from tracker.console.view.right_pane import optional_page, side
 from tracker.console.view.scene import Scene, WhatIfPage
 from tracker.console.view.steps import bad_day, found_by, left_out_by, rows_of, step_at, steps_list
@@ -50,6 +52,7 @@ from tracker.console.what_if import WhatIf
 from tracker.console.workers import Estimated, NotEstimated
 from tracker.foundation.text import count
 from tracker.journal.place import place_of
+from tracker.journal.progress import Progress
 
 DIGIT = 3
 """Cells at the left of a crew member's line on which a click ticks."""
@@ -104,11 +107,11 @@ class Desk(LiveScreen):
     """Everything the operator sees."""
 
     BINDINGS = bindings("desk")
-    MORE_HELP = (*TYPING, *READING_IT)
     runtime: DeskRuntime
 
     def __init__(self, runtime: DeskRuntime, settings: Settings | None = None) -> None:
         super().__init__("desk", runtime, settings or Settings(), home="steps")
+        self.help = HelpPage(self, (*TYPING, *READING_IT), find=self.key("find"))
         self.actions = DeskActions(self, runtime)
         self.takes = self.actions.answered
         self.what_if = WhatIf(self, runtime, self.actions)
@@ -116,11 +119,12 @@ class Desk(LiveScreen):
         purposes = {
             "entry": TypedEvents(self, runtime, self.actions).purpose(),
             "find": StepFinder(self).purpose(),
+            "find-help": self.help.purpose(),
             WHAT_IF_PAGE: self.what_if.purpose(),
             RoundLine.PURPOSE: self.round_line.purpose(),
         }
         self.entry = EntryController(self, purposes, hands=self.actions)
-        paged = {"help": self.help_lines, **_PAGED}
+        paged = {"help": self.help.page, **_PAGED}
         self._views: dict[str, View] = MIDDLE | {n: self.paged_view(page) for n, page in paged.items()}
         self._views[WHAT_IF_PAGE] = self.what_if.view
         self.last_layout: Layout | None = None
@@ -184,7 +188,8 @@ class Desk(LiveScreen):
 
     def look(self) -> Scene:
         """Return the scene of this instant."""
-        return replace(super().look(), chosen=self.chosen, line=self.entry.opened())
+        heard = self.view_name != SAID
+        return replace(super().look(), chosen=self.chosen, line=self.entry.opened(), heard=heard)
 
     def repaint(self) -> None:
         """Give every pane the scene of this instant, and have what is supposed worked out for it."""
@@ -227,8 +232,8 @@ class Desk(LiveScreen):
                 self.choose(scene.progress.plan.crew[number - 1].id)
         elif pane.id == "body" and self.view_name == "steps":
             self.choose(step_at(scene, pane.size.height, row))
-        elif pane.id == "body" and self.view_name == "events":
-            self.choose(event_at(scene, pane.size.height, row))
+        elif pane.id == "body" and self.view_name in (EVENTS, SAID):
+            self.choose(event_at(scene, pane.size.height, row, self.view_name))
         elif pane.id == "alerts" and row == 0:
             self.actions.acknowledge()
 
@@ -299,23 +304,30 @@ class Desk(LiveScreen):
         progress, chosen = self.progress, self.chosen
         if progress is None or chosen is None or self.view_name == WHAT_IF_PAGE:
             self.entry.open(WHAT_IF_PAGE if self.view_name == WHAT_IF_PAGE else "entry")
-        elif self.view_name == "events":
-            event = next((e for e in progress.fold.recorded if str(e.number) == chosen), None)
-            self.entry.open("entry", f"amend {chosen} {pet_s(event.at)} " if event else "")
         else:
-            self.entry.open("entry", f"{chosen} " if chosen in progress.plan.member else f"done {chosen} ")
+            self.entry.open("entry", _line_about(progress, chosen, self.view_name))
 
     def take_back(self) -> None:
         """Open the entry line with the withdrawal of the chosen event; a supposed line goes at once."""
         if self.view_name == WHAT_IF_PAGE:
             self.what_if.suppose_less()
-        elif self.view_name == "events" and self.chosen is not None:
+        elif self.view_name == EVENTS and self.chosen is not None:
             self.entry.open("entry", f"withdraw {self.chosen} ")
 
     def open_lead(self) -> None:
         """Open the lead's view of this journal over the desk, which goes on beneath."""
         if self.runtime.session.path:
             self.app.push_screen(_lead_of(self.runtime, self.settings))
+
+
+def _line_about(progress: Progress, chosen: str, view: str) -> str:
+    """Return what the entry line opens with for what is chosen: a report, a correction, a step, somebody."""
+    if view not in (EVENTS, SAID):
+        return f"{chosen} " if chosen in progress.plan.member else f"done {chosen} "
+    event = next((e for e in progress.fold.recorded if str(e.number) == chosen), None)
+    if event is None:
+        return ""
+    return report_line(progress, event) if view == SAID else f"amend {chosen} {pet_s(event.at)} "
 
 
 def _lead_of(here: DeskRuntime, settings: Settings) -> Screen[None]:
@@ -354,8 +366,8 @@ def _chosen_text(lines: Sequence[Line]) -> str:
 
 def _rows(view: str, scene: Scene, supposed: WhatIfPage) -> tuple[list[str], int]:
     """Return the names of the rows in the list that is shown, and the place where a choice begins."""
-    if view == "events":
-        return [str(event.number) for event in listed(scene)], 0
+    if view in (EVENTS, SAID):
+        return [str(event.number) for event in listed(scene, view)], 0
     if view == WHAT_IF_PAGE:
         return supposed.rows(), 0
     rows = rows_of(scene.snapshot)

@@ -251,7 +251,8 @@ class EntryLine(Input):
         """Open with a text; what was being typed goes to the history."""
         self.history.keep(self.value)
         self.purpose, self.value = purpose, text
-        self.cursor_position = len(self.value)
+        # What begins with a blank ends with its time, before which a deed is typed.
+        self.cursor_position = 0 if text.startswith(" ") else len(self.value)
         self._choices = []
         self.post_message(self.Offered(self.value))
 

@@ -13,13 +13,13 @@ from tracker.console.view.alerts import (
     alert_lines,
     alert_rows,
     alerts_list,
-    events_list,
     message_lines,
     message_rows,
 )
 from tracker.console.view.consumables import consumables_list
 from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.due import coming_due, due_rows
+from tracker.console.view.events import EVENTS, SAID, events_list, said_list
 from tracker.console.view.head import changed_rule, head
 from tracker.console.view.lead_1_day import day
 from tracker.console.view.lead_2_choices import choices
@@ -31,6 +31,7 @@ from tracker.console.view.scene import LARGE, SMALL, LeadScene, Scene
 from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import Ink, Line, rule
 from tracker.console.view.what_if_pages import orders, what_if
+from tracker.journal.wording import spoken
 
 View = Callable[[Scene, int, int], list[Line]]
 
@@ -40,16 +41,17 @@ MIDDLE: dict[str, View] = {
     "optional": optional_list,
     "consumables": consumables_list,
     "home": way_home,
-    "events": events_list,
+    EVENTS: events_list,
+    SAID: said_list,
     "alerts": alerts_list,
 }
 """Views that can stand in the middle of the screen, by name; help, brief and bad day are pages of text."""
 
-WHOLE = ("home", "bad-day", "events", "alerts", "due", "help", "brief", "what-if")
+WHOLE = ("home", "bad-day", EVENTS, SAID, "alerts", "due", "help", "brief", "what-if")
 """Views that take the runway's and the side's room too."""
 WIDE = ("optional", "consumables")
 """Views that take the side's room: there they have columns for which the side is too narrow."""
-LONG = ("events", "alerts", "due", "bad-day", "help", "brief", "what-if", "optional", "consumables")
+LONG = (EVENTS, SAID, "alerts", "due", "bad-day", "help", "brief", "what-if", "optional", "consumables")
 """Views that may have more rows than there are; on a small screen the crew makes room for them."""
 
 DUE = 5
@@ -144,7 +146,8 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     title = TITLE if bars else _TITLES.get(view, "")
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
     all_due = [f"due, all of it {scene.key('due')}"] if coming else []
-    foot = "; ".join([*all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
+    heard = [f"{scene.key('said')}: all that was said"] if spoken(scene.progress, 1) else []
+    foot = "; ".join([*heard, *all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
     if scene.line is not None:
         # Where eyes are that follow the crew: their digits do nothing meanwhile.
         return replace(made, title=scene.line.words, ink="typed", foot=foot)
@@ -158,7 +161,7 @@ def _smallest(crew: int, height: int, view: str) -> Layout:
     return Layout(min(crew, left), runway=0, side=0, due=0, alerts=1, message=1, head=head, ruled=False)
 
 
-_TITLES = {"home": "way home", "help": "help: the job in its order; below it every key and word"}
+_TITLES = {"home": "way home", "help": "help: the first ten minutes; below, every key and word"}
 _NAMED = {"optional": "optional, choices", "runway": "runway", "consumables": "what runs down"}
 
 
@@ -233,7 +236,7 @@ BELOW: tuple[tuple[str, View], ...] = (
 WHAT_IF_PAGE = "what-if"
 PAGES = ("help", "brief", "due", "bad-day", "optional", "consumables")
 """Views that move as a page."""
-LISTS = ("steps", "events", WHAT_IF_PAGE)
+LISTS = ("steps", EVENTS, SAID, WHAT_IF_PAGE)
 """Views with rows to be chosen."""
 
 

@@ -15,6 +15,7 @@ from textual.containers import Horizontal
 
 from tracker.console.commands import READING_IT, Pair
 from tracker.console.entry_line import EntryController, Purpose
+from tracker.console.help_page import HelpPage
 from tracker.console.layout import ACROSS, BANDS, VIEWS, LeadView, Page, page_of, pages_for
 from tracker.console.lead_session import LeadRuntime, minutes_beside
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
@@ -49,11 +50,11 @@ class Lead(LiveScreen):
 
     BINDINGS = bindings("lead")
     CSS_PATH = "lead.tcss"
-    MORE_HELP = READING_IT
     runtime: LeadRuntime
 
     def __init__(self, runtime: LeadRuntime, settings: Settings | None = None) -> None:
         super().__init__("lead", runtime, settings or Settings(), home="regions")
+        self.help = HelpPage(self, READING_IT)
 
         def complete(text: str, by: int) -> None:
             self.entry.complete_last(text, ";", by)
@@ -171,7 +172,7 @@ class Lead(LiveScreen):
     def _text(self, scene: Scene, width: int) -> list[Line]:
         """Return the page of text that is shown."""
         assert isinstance(scene, LeadScene)
-        return self.help_lines(scene, width) if self.view_name == "help" else in_full(scene, width)
+        return self.help.page(scene, width) if self.view_name == "help" else in_full(scene, width)
 
     def footer_pairs(self) -> list[Pair]:
         """Return keys and words of the footer; where there are pages, on which one this is."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, ClassVar, Protocol
+from typing import Any, Protocol
 
 from textual import events
 from textual.app import ComposeResult
@@ -24,7 +24,6 @@ from tracker.console.commands import (
     clicked,
     commands_of,
     footer,
-    help_rows,
     why_not,
     with_keys,
 )
@@ -32,7 +31,7 @@ from tracker.console.entry_line import EntryController, EntryLine
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
 from tracker.console.view.alerts import waiting_alerts
-from tracker.console.view.help import command_at, footer_line, help_lines, job_rows
+from tracker.console.view.help import command_at, footer_line
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Ink, Line, page, top_of
 from tracker.foundation.times import pet_of
@@ -105,9 +104,6 @@ class LiveScreen(Screen[None]):
     """A screen on a journal that goes on."""
 
     AUTO_FOCUS = ""
-    MORE_HELP: ClassVar[tuple[tuple[str, str, str], ...]] = ()
-    """Rows of the help page besides those of the commands."""
-
     entry: EntryController
     """The line at the bottom; whoever inherits says what is typed there."""
 
@@ -277,8 +273,3 @@ class LiveScreen(Screen[None]):
     def paged_view(self, lines: Callable[[Scene, int], list[Line]]) -> View:
         """Return a view of what is in sight of a page of text."""
         return lambda scene, width, height: self.paged(lines(scene, width), width, height)
-
-    def help_lines(self, scene: Scene, width: int) -> list[Line]:
-        """Return the help page."""
-        rows = [*help_rows(self.table.values()), *self.MORE_HELP]
-        return help_lines(job_rows(self.where, self.table), rows, width)

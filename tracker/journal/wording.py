@@ -173,9 +173,20 @@ def spoken(progress: Progress, most: int) -> list[str]:
     """Return the last words of the crew in a rehearsal in which they only speak, the newest last."""
     if not progress.rehearsal:
         return []
-    said = [event for event in progress.fold.recorded if _spoken(progress, event)]
-    words = ((event, str(event.body.get("text", ""))) for event in said[-most:])
-    return [plain(f"{format_pet(event.at)} {event.seat}: {text}", most=300) for event, text in words]
+    heard = [event for event in progress.fold.recorded if _spoken(progress, event)]
+    return [f"{format_pet(event.at)} {heard_words(progress, event)}" for event in heard[-most:]]
+
+
+def heard_words(progress: Progress, event: Recorded) -> str:
+    """Return an event in words; of what the crew of a rehearsal says, who says what."""
+    if _spoken(progress, event):
+        return plain(f"{event.seat}: {event.body.get('text', '')}", most=300)
+    return event_words(progress, event.kind, event.body)
+
+
+def said(progress: Progress) -> list[Recorded]:
+    """Return what was said, as far as it is on record: notes, what was raised, and what settled it."""
+    return [event for event in progress.fold.recorded if event.kind in ("noted", "raised", "settled")]
 
 
 def _spoken(progress: Progress, event: Recorded) -> bool:

@@ -1,8 +1,7 @@
 """What wants a person, and what was just said: both in full, in as many rows as they need.
 
 Severities are told apart by glyph and word, then by reverse and bold, then by colour; where nothing wants
-anybody it is said what will next. What is chosen is told in full where messages stand. The events of the
-journal, latest first, are there to be corrected or taken back.
+anybody it is said what will next. What is chosen is told in full where messages stand.
 """
 
 from __future__ import annotations
@@ -35,7 +34,7 @@ from tracker.forecast.figures import Alert, Severity
 from tracker.forecast.wording import alert_words, verdict_words
 from tracker.foundation.shown import exact, pet_down
 from tracker.foundation.text import count, plain, small
-from tracker.journal.progress import Progress, Recorded, StepState
+from tracker.journal.progress import Progress, StepState
 from tracker.journal.wording import clock_mark, event_words, spoken
 
 MOST = 1500
@@ -435,7 +434,8 @@ def message_lines(scene: Scene, width: int, height: int, *, pad: bool = True) ->
     Above it in a rehearsal in which the crew only speaks: their last words.
     """
     words, ink = (scene.said, scene.said_ink) if scene.said else (detail(scene), "")
-    heard = [block(text, width, "accent", indent=5) for text in spoken(scene.progress, HEARD)]
+    last = spoken(scene.progress, HEARD) if scene.heard else []
+    heard = [block(text, width, "accent", indent=5) for text in last]
     newest = len(heard[-1]) if heard else 0
     lines = block(words, width, ink, most=max(1, height - newest)) if words else []
     for told in reversed(heard):
@@ -443,57 +443,3 @@ def message_lines(scene: Scene, width: int, height: int, *, pad: bool = True) ->
             break
         lines = [*told, *lines]
     return [*lines, *[blank(width)] * (height - len(lines))] if pad else lines
-
-
-def listed(scene: Scene) -> list[Recorded]:
-    """Return every event, the latest number first."""
-    return sorted(scene.progress.fold.recorded, key=lambda event: -event.number)
-
-
-def events_list(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the events with number, PET, who wrote it and what it says; those taken back are marked."""
-    events = listed(scene)
-    force = {event.number for event in scene.progress.events}
-    top = _top(scene, events, height)
-    below = len(events) - top - (height - 1)
-    hidden = ", ".join(f"{n} {where}" for n, where in ((top, "newer"), (below, "older")) if n > 0)
-    hint = f"arrows choose   Enter corrects   Backspace takes back{f'   ({hidden})' if hidden else ''}"
-    lines = [crop((put(" events", 9, "dim"), say(hint, "dim")), width)]
-    for event in events[top : top + height - 1]:
-        lines.append(_line(scene, event, event.number in force, width))
-    if not events:
-        lines.append(crop((say(" nothing is on record yet", "dim"),), width))
-    return (lines + [blank(width)] * height)[:height]
-
-
-def event_at(scene: Scene, height: int, line: int) -> str | None:
-    """Return the number of the event that is written on a line of the list."""
-    events = listed(scene)
-    place = _top(scene, events, height) + line - 1
-    return str(events[place].number) if line >= 1 and place < len(events) else None
-
-
-def _top(scene: Scene, events: list[Recorded], height: int) -> int:
-    """Return the first event to show; the chosen one is in the middle where it can be."""
-    chosen = next((i for i, event in enumerate(events) if str(event.number) == scene.chosen), 0)
-    return max(0, min(chosen - (height - 1) // 2, len(events) - (height - 1)))
-
-
-def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
-    seat = 24 if width >= 100 else 0
-    behind = "clock" if clock_mark(scene.progress, event.number) else ""
-    line: Line = (
-        put(event.number, 6, "dim", right=True),
-        put(pet_s(event.at), 10, "" if event.stated else "dim", right=True),
-        Span("  "),
-        put(behind if force or event.kind == "withdrawn" else "back", 6, "late"),
-        put(
-            event_words(scene.progress, event.kind, event.body),
-            max(10, width - 24 - seat),
-            "" if force else "dim",
-        ),
-        put(f" {event.seat}" if seat else "", seat, "dim"),
-    )
-    if scene.chosen == str(event.number):
-        line = tuple(Span(span.text, "chosen") for span in line)
-    return crop(line, width)

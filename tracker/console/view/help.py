@@ -105,11 +105,15 @@ def _event(width: int, cells: Iterable[str]) -> list[Line]:
     return folded((put(number, 6, "dim"), put(at, 9, right=True), Span("  "), say(said)), width, 17)
 
 
-_STATES = (
-    ("done", "ticked off"), ("now", "at work"), ("next", "comes next"), ("then", "comes later"),
-    ("go?", "a go must be given first"), ("held", "kept waiting by decision"),
-    ("wait", "waits, and for what"),
-    ("[task]", "optional"), ("saving", "the disk has not answered yet"), ("unsaved", "queued, tried again"),
+_STATES = tuple(
+    ("Words of state", word, words)
+    for word, words in (
+        ("done", "ticked off"), ("now", "at work"), ("next", "comes next"), ("then", "comes later"),
+        ("go?", "a go must be given first"), ("held", "kept waiting by decision"),
+        ("wait", "waits, and for what"),
+        ("[task]", "optional"), ("saving", "the disk has not answered yet"),
+        ("unsaved", "queued, tried again"),
+    )
 )  # fmt: skip
 
 
@@ -161,20 +165,46 @@ def unbound_words(where: Where, key: str, help: str) -> str:
     return f"{there.shown} works at the desk only: {there.help}"
 
 
-def help_lines(
-    job: Sequence[tuple[str, str]], commands: Sequence[tuple[str, str, str]], width: int
-) -> list[Line]:
-    """Return the rows of the help: first the keys of the job in its order, then every key by its group."""
+HelpRow = tuple[str, str, str]
+"""The subject of a row of the help, its key or sign, and what it does or means."""
+
+
+def help_lines(job: Sequence[Pair], rows: Sequence[HelpRow], width: int, find: str = "") -> list[Line]:
+    """Return the rows of the help: the keys of the job and the subjects on a screen, then each subject.
+
+    `find`: the key that finds rows by their words; empty where there is none.
+    """
     columns = 2 if width >= 2 * SMALL - 70 else 1
     room = width // columns
-    blocks = [_block(group, list(rows), room) for group, rows in groupby(commands, key=lambda row: row[0])]
-    blocks.append(_states(room))
+    every = {subject: list(own) for subject, own in groupby((*rows, *_STATES), key=lambda row: row[0])}
+    blocks = [_block(subject, own, room) for subject, own in every.items()]
+    finds = f"{find} and some words find a row among {sum(map(len, every.values()))}."
+    subjects = block(f"Below, by subject: {', '.join(every)}.  {finds}", width, "dim") if find else []
     return [
         *_job(job, width),
         blank(width),
+        *([*subjects, blank(width)] if subjects else []),
         *_flow(blocks, columns, room, width),
         *block(ADVISORY, width, "strong"),
     ]
+
+
+def found_rows(rows: Sequence[HelpRow], text: str) -> list[HelpRow]:
+    """Return the rows of the help that have all these words, or whose key this is."""
+    words = text.lower().split()
+    every = [*rows, *_STATES]
+    keyed = [row for row in every if text.strip() in row[1].split()]
+    told = [row for row in every if all(word in " ".join(row).lower() for word in words)]
+    return [*keyed, *(row for row in told if row not in keyed)]
+
+
+def found_lines(rows: Sequence[HelpRow], text: str, width: int) -> list[Line]:
+    """Return the rows of the help that have all these words, by their subjects."""
+    found = found_rows(rows, text)
+    lines = [remark("nothing in the help has these words", width)] if not found else []
+    for subject, own in groupby(found, key=lambda row: row[0]):
+        lines += _block(subject, list(own), width)[:-1]
+    return lines
 
 
 def _job(job: Sequence[tuple[str, str]], width: int) -> list[Line]:
@@ -196,15 +226,6 @@ def _block(group: str, rows: list[tuple[str, str, str]], room: int) -> list[Line
         for place, part in enumerate(wrapped(words, room - wide - 1)):
             lines.append(crop((put(f"  {key}" if place == 0 else "", wide, "key"), say(part)), room))
     return [*lines, blank(room)]
-
-
-def _states(room: int) -> list[Line]:
-    lines = [crop((say(" Words of state", "strong"),), room)]
-    return [
-        *lines,
-        *(crop((put(f"  {word}", 12, "key"), say(words)), room) for word, words in _STATES),
-        blank(room),
-    ]
 
 
 def _flow(blocks: list[list[Line]], columns: int, room: int, width: int) -> list[Line]:

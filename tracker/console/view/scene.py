@@ -224,6 +224,8 @@ class Scene:
     """Whether the time of this machine's zone stands beside UTC."""
     clock: ClockDoubt | None = None
     """What is in doubt about this machine's clock."""
+    heard: bool = True
+    """Whether the last words of a rehearsal's crew have rows; not where the list of all of them stands."""
     line: OpenLine | None = None
     """The line at the bottom; None while it is closed, and digits tick."""
 
@@ -244,7 +246,7 @@ class Scene:
     @property
     def slow(self) -> tuple[object, ...]:
         """All that the views which show no seconds depend on."""
-        of_disk = (self.disk, self.hollow, self.live, self.clock and self.clock.since, self.line)
+        of_disk = (self.disk, self.hollow, self.live, self.clock and self.clock.since, self.line, self.heard)
         return (self.snapshot, int(self.now) // 10, self.said, self.said_ink, self.chosen, *of_disk)
 
     @property

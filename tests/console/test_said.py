@@ -1,0 +1,83 @@
+"""What was said, to scroll through, and a report that is entered as of the instant at which it was said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from tests.console.conftest import ZERO
+from tests.journal.memory_store import in_memory
+from tracker.console.key_events import report_line
+from tracker.journal.journal import Journal
+from tracker.plan.model import Plan
+
+WORDS = (
+    (200, "EV1", "I read oxygen 0.7 kg, battery 500 Wh."),
+    (640, "EV1", "Done: Open the hatch and fix the hatch cover."),
+    (900, "lead", "Hold EV2: visor."),
+    (1000, "EV2", "Done: Fetch the tool bag."),
+    (1300, "EV1", "Release the captive bolts: 2 of 6."),
+)
+
+
+async def test_what_the_crew_said_is_entered_as_of_then(
+    plan: Plan, tmp_path: Path, at_desk: Callable[..., Any], soon: None
+) -> None:
+    path = tmp_path / "one.sqlite"
+    Journal.create(path, plan, rehearsal=True).close()
+    async with at_desk((80, 24)) as at:
+        await at.press("z")
+        with Journal.open(path) as crew:
+            for pet, who, words in WORDS:
+                now = ZERO + timedelta(seconds=1 + pet)
+                crew.record({"kind": "noted", "text": words}, seat=who, utc_now=now)
+        at.hand.move(1800)
+        await at.until(lambda: at.desk.runtime.session.number == 6)
+        assert "0:03 EV1: I read" not in at.whole, "the last three have rows"
+        assert "J: all that was said" in at.whole
+        await at.press("J")
+        assert "0:03:20        EV1: I read oxygen 0.7 kg, battery 500 Wh." in at.whole
+        await at.press("down", "down", "down", "down", "down")
+        await at.press("enter")
+        assert at.desk.entry.line.value == "reading 1 oxygen 0.7 battery 500 0:03:20"
+        await at.press("enter")
+        assert [(e.kind, e.at) for e in at.events[-2:]] == [("reading", 200), ("reading", 200)]
+        await at.press("up", "enter")
+        assert at.desk.entry.line.value == "1 0:10:40"
+        assert "done EV1 EV2 Open the hatch" in at.said
+        await at.press("enter")
+        assert (at.events[-1].kind, at.events[-1].at) == ("done", 640)
+        await at.press("up", "enter")
+        assert at.desk.entry.line.value == " 0:15:00"
+        await at.type("hold 2")
+        await at.press("enter")
+        assert (at.events[-1].kind, at.events[-1].at) == ("held", 900)
+        await at.press("up", "up", "enter")
+        named = "what is named goes before what its speaker is at by the ticks"
+        assert at.desk.entry.line.value == "count pump.bolts 2 0:21:40", named
+        assert at.said.startswith("Enter writes at 0:21:40")
+        assert at.whole.count("Release the captive bolts: 2 of 6.") == 1, "the list has what was said once"
+
+
+def test_a_report_is_entered_as_what_its_words_say(plan: Plan) -> None:
+    with in_memory(plan, rehearsal=True) as one:
+        one.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+        for text, line in (
+            ("Ready for a go: Swap the pump (the lead gives a go).", "go pump.swap"),
+            ("I am inside.", "enter 2 0:05:00"),
+            ("I read you again.", " 0:05:00"),
+            ("Done: Fetch the tool bag.", "done egress.tools 0:05:00"),
+        ):
+            one.record({"kind": "noted", "text": text, "at": 300}, seat="EV2")
+            progress = one.fold.progress()
+            assert report_line(progress, progress.events[-1]) == line
+
+
+async def test_notes_and_questions_are_what_was_said_elsewhere(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "n")
+        await at.type("glare on the visor")
+        await at.press("enter", "1", "J")
+        assert "note glare on the visor" in at.whole and "done EV1" not in at.screen.split(" said ")[1]
