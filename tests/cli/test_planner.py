@@ -14,8 +14,8 @@ import pytest
 from ruamel.yaml import YAML
 
 from tracker.cli.main import main
-from tracker.foundation.described import sentences
 from tracker.plan.diff import differences
+from tracker.plan.json_schema import sentences
 from tracker.plan.model import Confidence
 from tracker.plan.read import parse_plan, read_plan
 from tracker.plan.scalars import ALONE

@@ -11,7 +11,7 @@ from html.parser import HTMLParser
 import pytest
 
 from tests.debrief.made import HOSTILE, excursion, row
-from tracker.debrief import figures, pages, season_figures, tables
+from tracker.debrief import figures, pages, tables
 from tracker.debrief.pages import markdown, page, safe, summary
 from tracker.foundation.text import ADVISORY
 
@@ -117,7 +117,7 @@ def test_figures_of_a_season_say_where_there_is_too_little_to_say(monkeypatch: p
 
 
 def test_a_figure_of_pace_has_no_trend_below_eight_excursions() -> None:
-    drawn = [season_figures.trend([excursion(uuid=f"{i}") for i in range(n)]) for n in (7, 8)]
+    drawn = [figures.season_trend([excursion(uuid=f"{i}") for i in range(n)]) for n in (7, 8)]
     assert ["trend: too few to say" in text for text in drawn] == [True, False]
 
 

@@ -72,8 +72,7 @@ def _own(plan: Plan, args: argparse.Namespace) -> int:
     """Write the steps as a mapping file says that somebody's sheets are laid out."""
     from tracker.foundation import clock
     from tracker.plan.book import check_texts
-    from tracker.plan.mapping import read_mapping
-    from tracker.plan.own_columns import as_text, own_sheet
+    from tracker.plan.mapping import as_text, own_sheet, read_mapping
     from tracker.plan.read import read_text
     from tracker.plan.workbook_out import SheetOut, workbook_bytes
 

@@ -136,12 +136,10 @@ def page(every: Sequence[Excursion], *, full: bool = False) -> Iterator[str]:
 
 def _figures_of_several(every: Sequence[Excursion]) -> dict[str, Callable[[], list[str]]]:
     """Return what draws the figures that stand below each table, by the table's title."""
-    from tracker.debrief import season_figures
-
     return {
-        tables.EXCURSIONS: lambda: [season_figures.trend(every), season_figures.slips(every)],
-        WORK: lambda: [season_figures.boxes(every)],
-        tables.SCORES: lambda: [season_figures.right(every)],
+        tables.EXCURSIONS: lambda: [figures.season_trend(every), figures.season_slips(every)],
+        WORK: lambda: [figures.season_boxes(every)],
+        tables.SCORES: lambda: [figures.season_forecasts(every)],
     }
 
 

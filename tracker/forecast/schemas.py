@@ -11,9 +11,8 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_typ
 from tracker.forecast.as_json import UNSAID
 from tracker.forecast.figures import FORMAT, Estimate, Range
 from tracker.forecast.pace_file import Effect, Effects, Lateness, Noise, Pace, PaceFile, Processes, Use
-from tracker.foundation.described import sentences
 from tracker.foundation.text import ADVISORY
-from tracker.plan.json_schema import DRAFT, tidied
+from tracker.plan.json_schema import DRAFT, sentences, tidied
 
 _PLAIN: dict[Any, str] = {str: "string", int: "integer", float: "number", bool: "boolean", NoneType: "null"}
 _NUMBER = {"type": ["number", "null"]}

@@ -6,12 +6,16 @@ and windows are the business of `tracker check`.
 
 from __future__ import annotations
 
+import ast
+import inspect
 import json
+import sys
+from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 from pydantic import BaseModel
 
-from tracker.foundation.described import sentences
 from tracker.plan.scalars import ALONE
 from tracker.plan.schema import PLACES, PlanFile
 
@@ -55,6 +59,26 @@ def _sentences(kind: type[BaseModel]) -> dict[str, str]:
     """The sentence of each key, under the name that a file has for it."""
     fields = kind.model_fields
     return {fields[name].alias or name: sentence for name, sentence in sentences(kind).items()}
+
+
+@lru_cache(maxsize=8)
+def _module(name: str) -> ast.Module:
+    return ast.parse(inspect.getsource(sys.modules[name]))
+
+
+def sentences(kind: type) -> dict[str, str]:
+    """Field of a class to the text below it; fields without one are left out."""
+    body = next(
+        one.body
+        for one in _module(kind.__module__).body
+        if isinstance(one, ast.ClassDef) and one.name == kind.__name__
+    )
+    found = {}
+    for field, below in pairwise(body):
+        match field, below:
+            case ast.AnnAssign(target=ast.Name(id=name)), ast.Expr(value=ast.Constant(value=str(sentence))):
+                found[name] = inspect.cleandoc(sentence)
+    return found
 
 
 def _part(name: str) -> str:
