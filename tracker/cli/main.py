@@ -82,7 +82,7 @@ def _dispatch(arguments: list[str]) -> int:
         from tracker.foundation.text import meant
 
         known = meant(verb, VERBS, "`tracker` lists them", most=3)
-        raise WrongUsage(f"tracker: there is no command {verb!r}{known}")
+        raise WrongUsage(f"tracker: there is no command {verb!r}; {known}")
     # Help and version come at once: what reads options is loaded only where there are some.
     import argparse
 
