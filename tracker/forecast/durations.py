@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -399,7 +400,7 @@ def _fixed_s(ask: Ask) -> float:
     return max(ask.likely - (ask.worked_s if ask.begun else 0.0), 0.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Drawn:
     """Durations of the remaining steps, and the pace behind them."""
 
@@ -410,13 +411,23 @@ class Drawn:
     """By place of an ask at work that any scenario has done already: when, seconds from now, at most 0."""
     late: Callable[[str], Row]
     """How late a crew member's last tick was, seconds."""
-    pace: Mapping[str, float]
-    """Median pace over the remaining work: `all`, and per crew member with their own effect."""
-    heard: Mapping[str, float]
-    """The same by what is done and ticked alone, which what goes on and on does not slow."""
     belief: Belief
     component: NDArray[np.intp]
     """(N,): which component of the belief each scenario is of."""
+    finished: Belief
+    """The belief by what is done and ticked alone, which what goes on and on does not slow."""
+    shown: Callable[[Belief], Mapping[str, float]]
+    """The median pace over the remaining work: `all`, and per crew member with their own effect."""
+
+    @cached_property
+    def pace(self) -> Mapping[str, float]:
+        """The pace that is shown; worked out where it is asked for."""
+        return self.shown(self.belief)
+
+    @cached_property
+    def heard(self) -> Mapping[str, float]:
+        """The same by what is done and ticked alone."""
+        return self.pace if self.finished is self.belief else self.shown(self.finished)
 
 
 def draw_durations(
@@ -443,10 +454,8 @@ def draw_durations(
     rows[sorted(set(range(len(asks))) - set(wanted))] = 0.0
     painter = Painter(noise_of(memory, normals, pace.sigma), prior, pace)
     painter.fill(asks, wanted, rows)
-    shown = shown_pace(progress, asks, prior, belief)
-    finished = memory.of(_Last).finished
-    heard = shown if finished in (None, belief) else shown_pace(progress, asks, prior, finished)
-    return Drawn(rows, painter.ended, pace.late, shown, heard, belief, pace.component)
+    finished, shown = memory.of(_Last).finished or belief, partial(shown_pace, progress, asks, prior)
+    return Drawn(rows, painter.ended, pace.late, belief, pace.component, finished, shown)
 
 
 def _pace_of(memory: Memory, belief: Belief, normals: Normals) -> Pace:

@@ -98,7 +98,7 @@ def estimate(
         )
     kept = None if advice is None else advice.kept
     world = build_world(progress, now=at, scenarios=scenarios, prior=prior, kept=kept, memory=memory)
-    sets = TaskSets(world)
+    sets = TaskSets(world, starts=True)
     if advice is None:
         advice = advise(progress, sets, now=at, prior=prior)
     made = _figures(progress, sets, advice, pace_file=pace_file, ranges=ranges)

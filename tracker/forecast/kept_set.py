@@ -33,7 +33,7 @@ from tracker.forecast.world import Course, Row, World, advance, begin
 
 NODE_BUDGET = 20_000
 """Sets tried before the search stops and says that its best is not proven."""
-FEW = 768
+FEW = 1280
 """Scenarios that are looked at first at least: fewer take hardly less time."""
 SHORT = 128
 """Sets tried before a search counts as long, and more tasks are looked at, whichever they are."""

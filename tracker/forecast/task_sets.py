@@ -306,8 +306,9 @@ class Outcome:
 class TaskSets:
     """Plays sets of optional tasks on one world and remembers what came out, but not every course."""
 
-    def __init__(self, world: World) -> None:
-        self.world = world
+    def __init__(self, world: World, *, starts: bool = False) -> None:
+        """Take a world. `starts`: somebody will ask when the steps of the first set asked about start."""
+        self.world, self._starts = world, starts
         self._outcomes: dict[frozenset[int], Outcome] = {}
         self._found: dict[tuple[object, frozenset[int]], object] = {}
         self._branches: OrderedDict[frozenset[int], Branch] = OrderedDict()
@@ -367,7 +368,7 @@ class TaskSets:
         key = frozenset(kept)
         if key not in self._ends:
             if not self._branches:
-                self._hold(key, starts=False)
+                self._hold(key, starts=self._starts)
             if key in self._branches:
                 self._remember(key, self._branches[key].course)
             else:

@@ -185,10 +185,11 @@ class _Finder:
         sure = np.zeros(course.world.scenarios, dtype=np.bool_)
         while high - low > 1:
             middle = (low + high) // 2
-            if low < guess - down < high:
-                middle, down = guess - down, 4 * down
-            elif low < guess + up < high:
+            # Later first: most of them keep every limit there, and are settled.
+            if low < guess + up < high:
                 middle, up = guess + up, 4 * up
+            elif low < guess - down < high:
+                middle, down = guess - down, 4 * down
             failing = self._easy(middle - now).plus(settled)
             if not course.world.scenarios:
                 low, high = (middle, high) if self.wanted.met(failing) else (low, middle)
