@@ -49,18 +49,33 @@ def due(progress: Progress, made: Estimate, *, now: float) -> tuple[Due, ...]:
     if progress.zero is None or progress.closed is not None:
         return ()
     found = [*_clocks(progress, made), *_raised(progress, made)]
-    if not progress.plan.outside or not progress.entered.keys() >= set(progress.plan.outside):
+    if _goes_on(progress):
         found += [
+            *_wanted(progress, made, now),
             *_steps(progress, made),
-            *_goes(progress, made),
             *_windows(progress, made, now),
-            *_last_calls(progress, made),
             *_home(progress, made),
-            *_rounds(progress, now),
             *_readings(progress),
             *_holds(progress),
         ]
-    return tuple(sorted(found, key=lambda one: (one.at, one.kind, one.subject)))
+    return tuple(sorted(found, key=_place))
+
+
+def _place(one: Due) -> tuple[float, DueKind, str]:
+    return one.at, one.kind, one.subject
+
+
+def _goes_on(progress: Progress) -> bool:
+    """Whether the clock runs and not everybody is inside."""
+    runs = progress.zero is not None and progress.closed is None
+    return runs and not (progress.plan.outside and progress.entered.keys() >= set(progress.plan.outside))
+
+
+def _wanted(progress: Progress, made: Estimate, now: float) -> Iterator[Due]:
+    """What somebody is asked or told over a link: goes, last calls, rounds."""
+    yield from _goes(progress, made)
+    yield from _last_calls(progress, made)
+    yield from _rounds(progress, now)
 
 
 def next_due(progress: Progress, every: Iterable[Due]) -> list[Due]:
@@ -284,8 +299,8 @@ def _holds(progress: Progress) -> Iterator[Due]:
 
 def gaps(progress: Progress, made: Estimate, *, now: float) -> tuple[Gap, ...]:
     """The next three gaps of every link, and what falls into each as it goes, the earliest first."""
-    every = due(progress, made, now=now)
-    wanted = [one for one in every if one.kind in ("go", "call", "round") and one.at >= now]
+    asked = sorted(_wanted(progress, made, now) if _goes_on(progress) else (), key=_place)
+    wanted = [one for one in asked if one.at >= now]
     wanted += _joint(progress, made)
     found = []
     for name, spans in progress.openings.items():
