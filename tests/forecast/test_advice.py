@@ -158,7 +158,7 @@ def test_the_same_advice_whatever_was_asked_before() -> None:
     assert cold == asked[-2:]
 
 
-def test_between_events_the_kept_set_only_shrinks_and_always_holds() -> None:
+def test_between_events_the_kept_set_only_shrinks_once_it_fails_twice_as_often_as_it_may() -> None:
     run = busy()
     ticked(run, 3)
     start = run.now.at
@@ -167,10 +167,33 @@ def test_between_events_the_kept_set_only_shrinks_and_always_holds() -> None:
     for minutes in range(1, 60, 4):
         made = estimate(run.now, start + minutes * 60, scenarios=400)
         assert made.advice.kept <= kept
-        assert made.safe >= 0.9 - 1e-9 or not made.advice.kept
+        assert made.safe >= 0.8 - 1e-9 or not made.advice.kept
         kept = made.advice.kept
         sizes.append(len(kept))
     assert sizes[0] > sizes[-1], "an hour without a tick must cost something"
+
+
+def test_what_is_counted_stays_from_review_to_review_and_is_asked_about_where_it_is_in_doubt() -> None:
+    """Near what is needed each tick turned it: what INSIDE counts, and the alert of the chance."""
+    run, reviews = busy("5:30"), [0.0]
+    turned: list[float] = []
+    alarms: list[float] = []
+    before, made = frozenset[str](), estimate(busy("5:30").now, 0.0, scenarios=400)
+    for k in range(5):
+        for name, at in (("1", 1300 * (k + 1) - 40), ("2", 1300 * (k + 1))):
+            run.done(f"m{k}.{name}", at=round(at * (1.06 if k % 2 else 0.95)))
+            if run.now.at // 600 != reviews[-1] // 600:
+                reviews.append(run.now.at)
+            for later in (0, 90):
+                before, made = made.advice.kept, estimate(run.now, run.now.at + later, scenarios=400)
+                if made.advice.kept - before:
+                    turned.append(made.at)
+                doubt = any(alert.id == "confidence" for alert in made.alerts)
+                alarms += [made.at] if doubt != (bool(alarms) and len(alarms) % 2 == 1) else []
+                in_doubt = {one.task for one in made.optional if one.advice == "decide"} & made.advice.kept
+                assert doubt or not in_doubt
+                assert made.safe >= 0.85 or doubt
+    assert turned and alarms and {*turned, *alarms} <= set(reviews)
 
 
 def test_what_if_goes_on_from_the_same_before() -> None:

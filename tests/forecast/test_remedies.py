@@ -10,7 +10,7 @@ from tests.flat import flat
 from tests.forecast.test_alerts import HOME, OXYGEN, alerts
 from tests.runs import Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
-from tracker.forecast.figures import Alert, Estimate, Leak, Unheard
+from tracker.forecast.figures import Alert, Estimate, Leak, Raised, Unheard
 from tracker.foundation.shown import pet_down
 
 
@@ -110,7 +110,10 @@ def test_a_chance_just_below_the_need_is_to_be_acted_upon_only_where_that_matter
     gone = {"kind": "dropped", "task": task_dropped}
     assert made.choices is not None
     drop = replace(made.choices[0], id=f"drop:{task_dropped}", events=(gone,), given_up=(), meets=True)
-    changed = replace(made, safe=safe, confidence=0.9, limits=(limit,), binding=limit, choices=(drop,))
+    doubted = replace(made.advice, raised=(Raised("confidence", safe, 3660),))
+    changed = replace(
+        made, safe=safe, confidence=0.9, limits=(limit,), binding=limit, choices=(drop,), advice=doubted
+    )
     found = {alert.id: alert for alert in all_alerts(run.now, changed, now=3660)}["confidence"]
     assert found.severity == severity
     assert f" to spare, chance 93 %. drop {task_dropped}" in found.text or spare_min < 0

@@ -151,7 +151,7 @@ def advise(
     return Advice(
         at=world.now if now is None else now,
         kept=names(world, kept),
-        optional=figures(sets, kept, put_off(progress, sets, kept, prior=prior)),
+        optional=figures(sets, kept, put_off(progress, sets, kept, prior=prior), found.sure),
         turn_back=back,
         when_short=short,
         proven=found.kept.proven,
@@ -174,22 +174,27 @@ def _if_called_now(progress: Progress, world: World, found: TurnBack, *, prior: 
 
 
 def figures(
-    sets: TaskSets, kept: Collection[int], later: Mapping[int, LastCall]
+    sets: TaskSets, kept: Collection[int], later: Mapping[int, LastCall], sure: Collection[int]
 ) -> tuple[OptionalFigure, ...]:
     """The advice about every optional task, in the plan's order.
 
-    `later`: the last call at the end of those that had better be put off.
+    `later`: the last call at the end of those that had better be put off. `sure`: those kept that would still
+    be kept if everything were weighed anew; the others are to be decided.
     """
     optional = sets.world.optional
     order = sorted(range(len(optional)), key=lambda m: (optional[m].place, m))
     chosen = frozenset(kept)
     found = last_calls(sets, chosen)
-    return tuple(_figure(sets, m, chosen, later.get(m, found[m]), later=m in later) for m in order)
+    verdicts: dict[int, Verdict] = {
+        m: "later" if m in later else _verdict(sets, m, chosen, found[m], sure) for m in order
+    }
+    return tuple(_figure(sets, m, chosen, later.get(m, found[m]), verdicts[m]) for m in order)
 
 
-def _figure(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, *, later: bool) -> OptionalFigure:
+def _figure(
+    sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, verdict: Verdict
+) -> OptionalFigure:
     world = sets.world
-    verdict: Verdict = "later" if later else _verdict(sets, m, kept, start)
     with_it = kept | with_needs(world.optional, [m])
     without = kept - with_dependents(world.optional, [m])
     cost = sets.median(with_it) - sets.median(without)
@@ -202,14 +207,14 @@ def _figure(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, *, la
         cost=cost if np.isfinite(cost) else 0.0,
         begun=world.optional[m].begun,
         reason=reason(sets, m, kept, verdict, call, start.in_time),
-        place="last" if later else None,
+        place="last" if verdict == "later" else None,
     )
 
 
-def _verdict(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall) -> Verdict:
-    """Keep what is in the kept set; drop what no start would fit or what will hardly be in time."""
+def _verdict(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, sure: Collection[int]) -> Verdict:
+    """Keep what is kept, unless that is in doubt; drop what no start would fit or what is hardly in time."""
     if m in kept:
-        return "keep"
+        return "keep" if m in sure else "decide"
     world = sets.world
     if first_step(world, m) is None:
         # Its last step is under way: dropping it means breaking it off now.

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from tracker.forecast.figures import Alert, Choice, Estimate, Raised, Severity, Unheard
 from tracker.forecast.last_call import last_calls
-from tracker.forecast.limits import ChanceConstraint
+from tracker.forecast.limits import going_on
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.wording import deed, need_of, slot
 from tracker.journal.progress import Progress, StepState, done_share, step_status
@@ -38,8 +38,6 @@ class AlertInputs:
     calls: Mapping[str, float]
     """Last call, PET, of each optional task whose last call is worth announcing."""
     safe: float
-    unmet: bool
-    """What is kept does not hold."""
     late: Mapping[str, float]
     """Chance per step with a hardware clock that it runs out."""
     running: frozenset[str]
@@ -52,13 +50,12 @@ class AlertInputs:
 def alert_inputs(progress: Progress, sets: TaskSets, kept: Collection[int]) -> AlertInputs:
     """The figures of the instant for which the world of these sets was made."""
     world, chosen = sets.world, frozenset(kept)
-    outcome = sets.outcome(chosen)
+    outcome = sets.outcome(going_on(world.optional, [world.optional[m].task for m in kept]))
     clocks = [(world.nodes[clock.node].step, clock) for clock in world.clocks]
     return AlertInputs(
         at=world.now,
         calls=_calls(progress, sets, chosen),
         safe=outcome.share_safe,
-        unmet=not ChanceConstraint.of(world).met(outcome.failing),
         late={
             step: times / world.scenarios
             for (step, _), times in zip(clocks, outcome.clocks_late, strict=True)
@@ -97,8 +94,6 @@ def raised(seen: AlertInputs, until: float) -> Iterator[Raised]:
             since = max(call - soon, seen.at)
             if seen.at <= call and since <= until:
                 yield Raised(f"last-call:{task}:{soon // 60}", call, since)
-    if seen.unmet and not seen.early:
-        yield Raised("confidence", seen.safe, seen.at)
     for step, chance in seen.late.items():
         if chance > seen.most_late + 1e-9 and (step in seen.running or not seen.early):
             yield Raised(f"clock:{step}", 1 - chance, seen.at)

@@ -25,8 +25,6 @@ NEAR_S = 30 * 60.0
 """A limit that comes so soon after INSIDE is to be acted upon where the chance is below the need."""
 HOME_SOON_S = (5 * 60.0, 15 * 60.0)
 """How long before turn-back it has to be acted upon, and looked at."""
-ABOVE = 0.02
-"""By so much the chance has to be above the need again for its alert to be gone."""
 BELOW = 0.10
 """By so much lower than when it was seen the chance wants to be seen again."""
 
@@ -132,17 +130,16 @@ def _closeout_starts(look: Look) -> float | None:
 
 
 def _chance(look: Look) -> Iterator[Alert]:
-    """The chance below what is needed; once raised, until it is a little above."""
+    """The chance below what is needed, as long as what is kept is in doubt."""
     whose, chance, need = need_of(look.made)
     past = look.past("confidence")
     unmet = chance < need - 1e-9
     over = any((limit.to_spare or 0) < 0 for limit in look.made.limits)
-    early = done_share(look.progress) < EARLY and not over
-    if early or not (unmet or (past is not None and chance < need + ABOVE)):
+    if past is None or (done_share(look.progress) < EARLY and not over):
         return
     limit = look.made.binding
     id, now = "confidence", f"{whose or 'chance'} {slot('chance', 'chance')}"
-    was = "" if past is None or percent(past.figure, need) == percent(chance, need) else when_raised("chance")
+    was = "" if percent(past.figure, need) == percent(chance, need) else when_raised("chance")
     choice, (best, do, figures) = _best(look) if unmet else (None, ("", (), {}))
     presses, why = _presses(look, choice, over=over) if unmet else (False, ", just met")
     own = chance if limit is None else 1 - limit.chance
@@ -153,13 +150,13 @@ def _chance(look: Look) -> Iterator[Alert]:
         f"{now}, need {percent_asked(need)}{why}: {_spare(limit)}{alone}{f'. {best}' if best else ''}{was}",
         severity="act" if presses else "look",
         subject=None if limit is None else limit.id,
-        since=look.now if past is None else past.at,
+        since=past.at,
         by=None if limit is None or limit.reached is None else limit.reached.p50,
         do=do,
         chance=chance,
         own=own,
-        was=None if past is None else past.figure,
-        raised=None if past is None else past.at,
+        was=past.figure,
+        raised=past.at,
         **{**_against(look, limit), **figures},
     )
     yield replace(found, acknowledged=found.acknowledged and not _lower(look, id, chance))
@@ -233,9 +230,12 @@ def _drops(look: Look, choice: Choice, do: Sequence[str]) -> str:
 
 
 def _call(look: Look) -> Remedy:
-    """The recall, as long as the other choices are not worked out."""
-    back = look.made.turn_back
-    if look.progress.recall or back.safe_if_now is None or back.safe_if_now <= look.made.safe:
+    """What may be dropped, else the recall, as long as the other choices are not worked out."""
+    made, back = look.made, look.made.turn_back
+    doubtful = [one.task for one in made.optional if one.task in made.counted and one.advice != "keep"]
+    if doubtful:
+        return " and ".join(deed(f"drops {task}") for task in doubtful), [f"drop {t}" for t in doubtful], {}
+    if look.progress.recall or back.safe_if_now is None or back.safe_if_now <= made.safe:
         return _nothing_better(look)
     return calls_home(look)
 

@@ -1,19 +1,21 @@
 """What the instants before said, worked out again from the journal: what was kept, when turn-back was due.
 
-What is kept does not follow every tick. The rule: leave at once below the demanded confidence; take work in
-only for a greater value and at a stricter confidence. What was kept before is worked out again: the events in
-force are walked, instant by instant, so the advice is a function of journal and present alone, the same at
-every seat. The walk is bounded: it begins, without anything kept before, at the last-but-one multiple of
-`STRIDE` instants, so that it looks at `STRIDE` to twice `STRIDE` of them. Between events no work is taken in:
-what is kept is a part of what was kept at the last of them. Once there is no turn-back any more, it was due
-at the last one that the events before still allowed.
+What is kept, and with it what INSIDE counts, does not follow every tick. It is reviewed at the first event of
+each ten minutes, and whenever a person changes what lies ahead. The rule there: what is kept stays until it
+fails half as often again as it may; work is taken in only for a greater value and at a stricter confidence.
+Between reviews nothing is taken in, and only what fails twice as often as it may goes at once. The reviews
+are worked out again from the events in force, so the advice is a function of journal and present alone, the
+same at every seat. That is bounded: it begins, without anything kept before, at the last-but-one multiple of
+`REVIEWS`, and the alerts of earlier instants at that of `STRIDE` instants with news. Once there is no
+turn-back any more, it was due at the last one that the events before still allowed.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tracker.forecast.alert_inputs import AlertInputs, alert_inputs, raised
 from tracker.forecast.figures import Raised
@@ -25,13 +27,18 @@ from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import latest_call
 from tracker.forecast.world import World
-from tracker.journal.kinds import NO_NEWS
+from tracker.journal.kinds import CHANGES, NO_NEWS
 from tracker.journal.progress import Progress, Recorded, all_called
 
 GONE_S, SOON_HOME_S = 600, 300
 """How far ahead turn-back has to be for its alert to be gone, and from how near on it is to be acted upon."""
-STRIDE = 8
-"""Every so many instants with news the walk may begin anew."""
+REVIEW_S = 600
+"""What is kept is reviewed at the first event of each so many seconds of PET."""
+LEAVES, BREAKS, CLEARS = 1.5, 2.0, 0.5
+"""What is kept goes once it fails so many times as often as it may: at a review, and at any instant; and at
+any instant it is in no doubt any more once it fails so much less often."""
+REVIEWS, STRIDE = 4, 8
+"""Every so many reviews, and instants with news, the walk may begin anew."""
 
 _MOST = 256
 """Instants remembered."""
@@ -46,40 +53,68 @@ class Walked:
     """What came out at one instant with news."""
 
     kept: frozenset[str]
+    doubt: Raised | None
+    """The alert of the chance, as it was raised: what is kept is in doubt."""
     inputs: AlertInputs
 
 
 def better(sets: TaskSets, before: Collection[str] | None) -> Kept:
-    """The tasks to keep at an instant with news, given the names of those kept before (or None)."""
+    """The tasks to keep at a review, given the names of those kept before (or None)."""
     world = sets.world
     if before is None:
         return kept_set(sets)
     values = worths(world.optional)
-    old = _still(world, before)
-    wanted = ChanceConstraint.of(world)
-    held = sets.meets(old, wanted)
-    if held and len(old) == len(world.optional):
-        return Kept(old, holds=True)
+    old = shrunk(sets, before, LEAVES)
+    if old.holds and len(old.tasks) == len(world.optional):
+        return old
     new = kept_set(sets, wanted=ChanceConstraint.of(world, entering=True))
-    if not held:
-        less = kept_set(sets, among=old)
-        old, held = less.tasks, less.holds
-    if new.holds and total(values, new.tasks) > total(values, old):
+    if new.holds and total(values, new.tasks) > total(values, old.tasks):
         return new
-    return Kept(old, holds=held, proven=new.proven)
+    return replace(old, proven=new.proven)
 
 
-def shrunk(sets: TaskSets, before: Collection[str]) -> Kept:
-    """The tasks to keep between events: those kept before, or the best part of them that holds."""
+def shrunk(sets: TaskSets, before: Collection[str], times: float = BREAKS) -> Kept:
+    """Those kept before that are still optional; the best part once they fail `times` as often as may be."""
     old = _still(sets.world, before)
     if sets.meets(old, ChanceConstraint.of(sets.world)):
         return Kept(old, holds=True)
-    return kept_set(sets, among=old)
+    less = kept_set(sets, among=old)
+    return replace(less, tasks=old) if sets.meets(old, ChanceConstraint.of(sets.world, times=times)) else less
 
 
 def _still(world: World, names: Collection[str]) -> frozenset[int]:
     """Those of these tasks that are still optional, without those whose needs are not kept."""
     return closed(world.optional, [m for m, task in enumerate(world.optional) if task.task in names])
+
+
+def _doubt(sets: TaskSets, kept: Collection[int], before: Raised | None, *, review: bool) -> Raised | None:
+    """The alert of the chance, which stands from one review to the next as what is kept does.
+
+    A review raises it where what is kept and begun does not hold, and ends it where that would be taken in;
+    between them it is raised once that would not stay, and ended once it fails half as often as it may.
+    """
+    world = sets.world
+    counted = sets.outcome(going_on(world.optional, names(world, kept)))
+    times = 1.0 if review else LEAVES if before is None else CLEARS
+    wanted = ChanceConstraint.of(world, entering=review and before is not None, times=times)
+    if wanted.met(counted.failing):
+        return None
+    return before or Raised("confidence", counted.share_safe, world.now)
+
+
+def _looked_at(
+    sets: TaskSets, before: Walked | None, *, review: bool, stale: bool = False
+) -> tuple[Kept, Raised | None]:
+    """What to keep at an instant, and whether that is in doubt, going on from an earlier instant.
+
+    `stale`: the last review is so long ago that the chance alone is looked at as there.
+    """
+    if before is None or review:
+        kept = better(sets, None if before is None else before.kept)
+    else:
+        kept = shrunk(sets, before.kept)
+    doubt = None if before is None else before.doubt
+    return kept, _doubt(sets, kept.tasks, doubt, review=review or stale)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,32 +125,96 @@ class Past:
     prior: PacePrior | None
     scenarios: int
     instants: tuple[float, ...]
-    start: int
-    """The instant at which the walk begins."""
+    reviews: tuple[int, ...]
+    """The places of the instants at which what is kept is reviewed."""
     memory: Memory
 
-    def after(self, k: int) -> Walked:
+    @staticmethod
+    def of(progress: Progress, world: World, prior: PacePrior | None) -> Past:
+        """The past of a progress, on as many scenarios as a world has."""
+        changes: dict[float, bool] = {}
+        for event in progress.events:
+            if event.kind not in NO_NEWS:
+                at = max(event.at, 0.0)
+                changes[at] = changes.get(at, False) or event.kind in CHANGES
+        instants = sorted(changes)
+        spans = [-1, *(at // REVIEW_S for at in instants)]
+        reviews = (k for k, at in enumerate(instants) if changes[at] or spans[k] != spans[k + 1])
+        return Past(progress, prior, world.scenarios, tuple(instants), tuple(reviews), world.memory)
+
+    @property
+    def last(self) -> int:
+        """The place of the last instant; -1 without any."""
+        return len(self.instants) - 1
+
+    @property
+    def start(self) -> int:
+        """The place of the first instant whose alerts are looked at."""
+        return max(0, (self.last // STRIDE - 1) * STRIDE)
+
+    def _place(self, k: int) -> int:
+        """The place among the reviews of the last one up to instant k."""
+        return bisect_right(self.reviews, k) - 1
+
+    def is_review(self, k: int) -> bool:
+        """Whether what is kept is reviewed at instant k."""
+        return self.reviews[self._place(k)] == k
+
+    def _start(self, k: int) -> int:
+        """The place of the review with which the walk to instant k begins."""
+        return max(0, (self._place(k) // REVIEWS - 1) * REVIEWS)
+
+    def before(self, k: int, start: int | None = None) -> Walked | None:
+        """What instant k goes on from: a review from the one before, or nothing; else from instant k - 1."""
+        start = self._start(k) if start is None else start
+        if not self.is_review(k):
+            return self.after(k - 1, start)
+        place = self._place(k)
+        return self.after(self.reviews[place - 1], start) if place > start else None
+
+    def after(self, k: int, start: int | None = None) -> Walked:
         """The outcome of the walk at instant k."""
-        key, walks = self.key(k), self.memory.of(Walks)
+        start = self._start(k) if start is None else start
+        key, walks = (start, self.key(k)), self.memory.of(Walks)
         if key in walks:
             walks.move_to_end(key)
             return walks[key]
-        before = self.after(k - 1).kept if k > self.start else None
+        before = self.before(k, start)
         at = self.instants[k]
         then = self.progress.fold.until(at=at).progress()
         sets = TaskSets(self._world(then, at))
-        found = self.remember(k, then, sets, better(sets, before).tasks)
+        looked = _looked_at(sets, before, review=self.is_review(k))
+        found = self.remember(k, then, sets, looked, start)
         self.memory.give_back(sets.world.durations)
         return found
 
-    def remember(self, k: int, then: Progress, sets: TaskSets, kept: frozenset[int]) -> Walked:
-        """Keep what came out at instant k."""
-        found = Walked(names(sets.world, kept), alert_inputs(then, sets, kept))
+    def remember(
+        self,
+        k: int,
+        then: Progress,
+        sets: TaskSets,
+        looked: tuple[Kept, Raised | None],
+        start: int | None = None,
+    ) -> Walked:
+        """Keep what came out at instant k, and what alerts rest on there."""
+        kept, doubt = looked
+        walked = Walked(names(sets.world, kept.tasks), doubt, alert_inputs(then, sets, kept.tasks))
         walks = self.memory.of(Walks)
-        walks[self.key(k)] = found
+        walks[self._start(k) if start is None else start, self.key(k)] = walked
         while len(walks) > _MOST:
             walks.popitem(last=False)
-        return found
+        return walked
+
+    def at(self, sets: TaskSets) -> tuple[Kept, Raised | None]:
+        """What to keep at the instant of the world of these sets, and whether that is in doubt."""
+        now, last = sets.world.now, self.last
+        if last < 0:
+            kept = better(sets, None)
+            return kept, _doubt(sets, kept.tasks, None, review=True)
+        if self.instants[last] == now:
+            return _looked_at(sets, self.before(last), review=self.is_review(last))
+        stale = now - self.instants[self.reviews[-1]] >= REVIEW_S
+        return _looked_at(sets, self.after(last), review=False, stale=stale)
 
     def _world(self, then: Progress, at: float) -> World:
         return build_world(
@@ -126,7 +225,7 @@ class Past:
         """By what the outcome at instant k is remembered: everything that it rests on."""
         upto = self.instants[k]
         events = tuple(mark(event) for event in self.progress.events if event.at <= upto)
-        return repr(self.prior), self.scenarios, self.start, events
+        return repr(self.prior), self.scenarios, events
 
 
 def mark(event: Recorded) -> tuple[object, ...]:
@@ -139,47 +238,37 @@ class Steady:
     """What to keep now, and the alerts of the instants walked."""
 
     kept: Kept
+    sure: frozenset[int]
+    """Those of them that the best part of them which holds has too, while they are in doubt; else all."""
     raised: tuple[Raised, ...] = ()
     chances: tuple[tuple[float, float], ...] = ()
     """PET and chance at each of them."""
 
 
 def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Steady:
-    """The tasks to keep now: the rule walked over the events so far, then shrunk to what still holds."""
-    kept = kept_now(progress, sets, prior=prior)
-    past, last = past_of(progress, sets.world, prior)
-    if last < 0:
-        return Steady(kept)
-    if past.instants[last] == sets.world.now:
-        past.remember(last, progress, sets, kept.tasks)
-    return Steady(kept, *_raised(past, last, sets.world.now))
-
-
-def past_of(progress: Progress, world: World, prior: PacePrior | None) -> tuple[Past, int]:
-    """The instants with news so far, and the place of the last of them; -1 without any."""
-    instants = sorted({max(event.at, 0.0) for event in progress.events if event.kind not in NO_NEWS})
-    last = len(instants) - 1
-    start = max(0, (last // STRIDE - 1) * STRIDE)
-    return Past(progress, prior, world.scenarios, tuple(instants), start, world.memory), last
+    """The tasks to keep now, by the rule walked over the events so far, and what alerts rest on."""
+    past = Past.of(progress, sets.world, prior)
+    kept, doubt = past.at(sets)
+    sure = kept.tasks if doubt is None else kept_set(sets, among=kept.tasks).tasks
+    if past.last < 0:
+        return Steady(kept, sure, () if doubt is None else (doubt,))
+    if past.instants[-1] == sets.world.now:
+        past.remember(past.last, progress, sets, (kept, doubt))
+    raised, chances = _raised(past, sets.world.now)
+    return Steady(kept, sure, (*raised, *([] if doubt is None else [doubt])), chances)
 
 
 def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Kept:
     """The tasks to keep now, as `steady` says, without what else it tells."""
-    world = sets.world
-    past, last = past_of(progress, world, prior)
-    if last < 0:
-        return better(sets, None)
-    if past.instants[last] != world.now:
-        return shrunk(sets, past.after(last).kept)
-    return better(sets, past.after(last - 1).kept if last > past.start else None)
+    return Past.of(progress, sets.world, prior).at(sets)[0]
 
 
-def _raised(past: Past, last: int, now: float) -> tuple[tuple[Raised, ...], tuple[tuple[float, float], ...]]:
+def _raised(past: Past, now: float) -> tuple[tuple[Raised, ...], tuple[tuple[float, float], ...]]:
     """Each alert that was raised at an instant walked, with the first of them; and the chances there."""
     out: dict[str, Raised] = {}
     chances = []
-    for k in range(past.start, last + 1):
-        until = now if k == last else past.instants[k + 1]
+    for k in range(past.start, past.last + 1):
+        until = now if k == past.last else past.instants[k + 1]
         inputs = past.after(k).inputs
         chances.append((inputs.at, inputs.safe))
         for alert in raised(inputs, until):
@@ -209,12 +298,12 @@ def was_due(
     if before is None:
         return None, None
     called = max((one.at for one in progress.recall.values()), default=0.0) if all_called(progress) else None
-    past, last = past_of(before, world, prior)
-    for k in range(last, past.start - 1, -1):
+    past = Past.of(before, world, prior)
+    for k in range(past.last, past.start - 1, -1):
         if past.instants[k] < world.now and (found := _turn_back(past, k)) is not None:
             # News may have made it due long before: then it was missed when that came, unless they were on
             # the way home by then.
-            news = min(past.instants[k + 1 : last + 1], default=found)
+            news = min(past.instants[k + 1 :], default=found)
             missed = None if homebound and found > news else min(found, news)
             in_time = called is not None and missed is not None and missed > called
             return found, None if in_time else missed
@@ -230,10 +319,10 @@ def home_was_due(
     """
     if latest is None or latest - world.now >= GONE_S or all_called(progress):
         return ()
-    past, last = past_of(progress, world, prior)
+    past = Past.of(progress, world, prior)
     soon: tuple[Raised, ...] = ()
     until = world.now
-    for k in range(last, past.start - 1, -1):
+    for k in range(past.last, past.start - 1, -1):
         at = past.instants[k]
         then = _turn_back(past, k) if at < world.now else latest
         if then is None or then < until:
@@ -250,8 +339,8 @@ def _not_all_called(progress: Progress, world: World, prior: PacePrior | None) -
     """The progress at the last instant with news at which not everybody was called home."""
     if not all_called(progress):
         return progress
-    past, last = past_of(progress, world, prior)
-    for k in range(last, -1, -1):
+    past = Past.of(progress, world, prior)
+    for k in range(past.last, -1, -1):
         then = progress.fold.until(at=past.instants[k]).progress()
         if not all_called(then):
             return then

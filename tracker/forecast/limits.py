@@ -280,14 +280,14 @@ class ChanceConstraint:
     """How many may be late for a hardware clock."""
 
     @staticmethod
-    def of(world: World, *, entering: bool = False) -> ChanceConstraint:
-        """What the world's confidence allows; with `entering` the stricter one for more work."""
+    def of(world: World, *, entering: bool = False, times: float = 1.0) -> ChanceConstraint:
+        """So many `times` what the world's confidence allows; `entering`: the stricter one for more work."""
         elapsed, consumables = world.confidence_elapsed, world.confidence_consumables
         n = world.scenarios
         if entering:
             elapsed, consumables = to_enter(elapsed, n), to_enter(consumables, n)
-        may_fail = n - needed(elapsed, n)
-        return ChanceConstraint(world.confidence_joint, may_fail, n - needed(consumables, n), may_fail)
+        may_fail, of_stores = (int(times * (n - needed(share, n))) for share in (elapsed, consumables))
+        return ChanceConstraint(world.confidence_joint, may_fail, of_stores, may_fail)
 
     def met(self, failing: FailureCounts) -> bool:
         """Whether no more fail than may."""

@@ -96,14 +96,25 @@ def counted_words(progress: Progress, estimate: Estimate) -> str:
         since = pet_down(min(recall.at for recall in progress.recall.values()))
         return f"called {estimate.called}{',' if estimate.called == 'at once' else ''} at {since}"
     optional = [t for t, s in progress.tasks.items() if s.task.optional and s.status in ("open", "begun")]
-    groups: dict[str, list[str]] = {"begun": [], "kept": [], "as advised": []}
+    groups: dict[str, list[str]] = {how: [] for how in COUNTED}
     for task in optional:
-        state = progress.tasks[task]
         if task in estimate.counted:
-            how = "kept" if state.committed else "begun" if state.status == "begun" else "as advised"
-            groups[how].append(task)
+            groups[counted_as(progress, estimate, task)].append(task)
     told = ", ".join(f"{', '.join(tasks)} {how}" for how, tasks in groups.items() if tasks)
     return f"with {told or ('nothing optional' if optional else 'musts alone')}"
+
+
+COUNTED = ("begun", "kept", "as advised", "in doubt")
+"""Why an optional task is counted, in the order in which it is said."""
+
+
+def counted_as(progress: Progress, estimate: Estimate, task: str) -> str:
+    """Why an optional task is counted: begun, kept, advised, or in doubt until the advice is reviewed."""
+    state = progress.tasks[task]
+    if state.committed or state.status == "begun":
+        return "kept" if state.committed else "begun"
+    doubt = any(one.task == task and one.advice != "keep" for one in estimate.optional)
+    return "in doubt" if doubt else "as advised"
 
 
 def turn_home_words(estimate: Estimate) -> str:

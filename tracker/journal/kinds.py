@@ -408,6 +408,8 @@ ABOUT_EVENTS = frozenset(kind.name for kind in KINDS if kind.about_events)
 UNTIMED = frozenset(kind.name for kind in KINDS if not kind.timed)
 TICKS = frozenset(kind.name for kind in KINDS if kind.tick)
 NO_NEWS = frozenset(kind.name for kind in KINDS if not kind.news)
+CHANGES = frozenset(kind.name for kind in KINDS if kind.listed == "change" or kind.cause == KEPT)
+"""What changes the work that lies ahead, or what holds for it, by somebody's decision."""
 HANDOVER = frozenset(kind.name for kind in KINDS if kind.handover)
 
 

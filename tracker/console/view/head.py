@@ -40,9 +40,11 @@ from tracker.console.view.styled_text import (
 from tracker.console.view.words import pet, pet_s, reached_at, window_changes
 from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.wording import (
+    COUNTED,
     chance_words,
     changed_forms,
     choice_words,
+    counted_as,
     counted_words,
     first_limit,
     least_sure_words,
@@ -144,8 +146,8 @@ def basis_words(scene: Scene) -> list[str]:
             ["with nothing optional", "without optional"] if optional else ["with musts alone", "must work"]
         )
     letters = scene.snapshot.letters
-    named = [(_counted(scene, task), task, letters[task]) for task in counted]
-    groups = [(how, [(t, c) for h, t, c in named if h == how]) for how in ("begun", "kept", "as advised")]
+    named = [(counted_as(progress, estimate, task), task, letters[task]) for task in counted]
+    groups = [(how, [(t, c) for h, t, c in named if h == how]) for how in COUNTED]
     groups = [(how, tasks) for how, tasks in groups if tasks]
     full = ", ".join(f"{', '.join(t for t, _ in tasks)} {how}" for how, tasks in groups)
     brief = ", ".join(f"{' '.join(c for _, c in tasks)} {how}" for how, tasks in groups)
@@ -156,12 +158,6 @@ def basis_words(scene: Scene) -> list[str]:
 
 
 _AHEAD = ("open", "begun")
-
-
-def _counted(scene: Scene, task: str) -> str:
-    """Return why an optional task is counted."""
-    state = scene.progress.tasks[task]
-    return "kept" if state.committed else "begun" if state.status == "begun" else "as advised"
 
 
 def _other_bases(estimate: Estimate) -> list[str]:
