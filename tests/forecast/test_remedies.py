@@ -110,7 +110,11 @@ def test_a_chance_just_below_the_need_is_to_be_acted_upon_only_where_that_matter
     gone = {"kind": "dropped", "task": task_dropped}
     assert made.choices is not None
     drop = replace(made.choices[0], id=f"drop:{task_dropped}", events=(gone,), given_up=(), meets=True)
-    doubted = replace(made.advice, raised=(Raised("confidence", safe, 3660),))
+    raised = [
+        Raised("confidence", safe, 3660),
+        *([Raised("confidence:act", safe, 3660)] if safe <= 0.8 else []),
+    ]
+    doubted = replace(made.advice, raised=tuple(raised))
     changed = replace(
         made, safe=safe, confidence=0.9, limits=(limit,), binding=limit, choices=(drop,), advice=doubted
     )

@@ -16,7 +16,7 @@ from tracker.forecast.alert_inputs import EARLY, Look, Remedy, calls_home, then_
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
 from tracker.forecast.figures import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
-from tracker.forecast.wording import alert_words, deed, limit_words, need_of, nine_leave, slot
+from tracker.forecast.wording import DOUBT, GRAVE, alert_words, deed, limit_words, need_of, nine_leave, slot
 from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import amount, percent, percent_asked, plain
 from tracker.journal.progress import Progress, done_share
@@ -132,13 +132,13 @@ def _closeout_starts(look: Look) -> float | None:
 def _chance(look: Look) -> Iterator[Alert]:
     """The chance below what is needed, as long as what is kept is in doubt."""
     whose, chance, need = need_of(look.made)
-    past = look.past("confidence")
+    past = look.past(DOUBT)
     unmet = chance < need - 1e-9
     over = any((limit.to_spare or 0) < 0 for limit in look.made.limits)
     if past is None or (done_share(look.progress) < EARLY and not over):
         return
     limit = look.made.binding
-    id, now = "confidence", f"{whose or 'chance'} {slot('chance', 'chance')}"
+    id, now = DOUBT, f"{whose or 'chance'} {slot('chance', 'chance')}"
     was = "" if percent(past.figure, need) == percent(chance, need) else when_raised("chance")
     choice, (best, do, figures) = _best(look) if unmet else (None, ("", (), {}))
     presses, why = _presses(look, choice, over=over) if unmet else (False, ", just met")
@@ -173,9 +173,8 @@ def _presses(look: Look, choice: Choice | None, *, over: bool) -> tuple[bool, st
     if made.unheard and not over:
         crew = dict.fromkeys(one.crew for one in made.unheard)
         return False, f" if {' '.join(crew)} {'is' if len(crew) == 1 else 'are'} still at it"
-    _, chance, need = need_of(made)
     near = any(left is not None and left < NEAR_S for left in (limit.to_spare for limit in made.limits))
-    if over or near or chance < need - BELOW + 1e-9:
+    if over or near or look.past(GRAVE) is not None:
         return True, ""
     steps = look.progress.steps
     soon = {steps[s].step.task for order in look.progress.order.values() for s in order[:2]}

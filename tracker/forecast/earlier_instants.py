@@ -26,6 +26,7 @@ from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import latest_call
+from tracker.forecast.wording import DOUBT, GRAVE
 from tracker.forecast.world import World
 from tracker.journal.kinds import CHANGES, NO_NEWS
 from tracker.journal.progress import Progress, Recorded, all_called
@@ -48,13 +49,16 @@ class Walks(OrderedDict[object, "Walked"]):
     """What came out for the instants walked so far."""
 
 
+Doubt = tuple[Raised, ...]
+"""The alerts of the chance that stand, as they were raised: that what is kept is in doubt, and gravely."""
+
+
 @dataclass(frozen=True, slots=True)
 class Walked:
     """What came out at one instant with news."""
 
     kept: frozenset[str]
-    doubt: Raised | None
-    """The alert of the chance, as it was raised: what is kept is in doubt."""
+    doubt: Doubt
     inputs: AlertInputs
 
 
@@ -87,24 +91,34 @@ def _still(world: World, names: Collection[str]) -> frozenset[int]:
     return closed(world.optional, [m for m, task in enumerate(world.optional) if task.task in names])
 
 
-def _doubt(sets: TaskSets, kept: Collection[int], before: Raised | None, *, review: bool) -> Raised | None:
-    """The alert of the chance, which stands from one review to the next as what is kept does.
+def _doubt(sets: TaskSets, kept: Collection[int], before: Doubt, *, review: bool) -> Doubt:
+    """The alerts of the chance, which stand from one review to the next as what is kept does.
 
-    A review raises it where what is kept and begun does not hold, and ends it where that would be taken in;
-    between them it is raised once that would not stay, and ended once it fails half as often as it may.
+    A review raises the first where what is kept and begun does not hold, and ends it where that would be
+    taken in; between them it is raised once that would not stay, and ended once it fails half as often as it
+    may. The second, that it is to be acted upon, is raised once that would go at any instant.
     """
-    world = sets.world
+    world, known = sets.world, {one.id: one for one in before}
     counted = sets.outcome(going_on(world.optional, names(world, kept)))
-    times = 1.0 if review else LEAVES if before is None else CLEARS
-    wanted = ChanceConstraint.of(world, entering=review and before is not None, times=times)
-    if wanted.met(counted.failing):
-        return None
-    return before or Raised("confidence", counted.share_safe, world.now)
+
+    def failing(times: float, *, entering: bool = False) -> bool:
+        return not ChanceConstraint.of(world, times=times, entering=entering).met(counted.failing)
+
+    def stands(id: str) -> bool:
+        if id == DOUBT and review:
+            return failing(1.0, entering=id in known)
+        if id == DOUBT:
+            return failing(CLEARS if id in known else LEAVES)
+        return failing(BREAKS if id not in known else LEAVES if review else 1.0)
+
+    return tuple(
+        known.get(id) or Raised(id, counted.share_safe, world.now) for id in (DOUBT, GRAVE) if stands(id)
+    )
 
 
 def _looked_at(
     sets: TaskSets, before: Walked | None, *, review: bool, stale: bool = False
-) -> tuple[Kept, Raised | None]:
+) -> tuple[Kept, Doubt]:
     """What to keep at an instant, and whether that is in doubt, going on from an earlier instant.
 
     `stale`: the last review is so long ago that the chance alone is looked at as there.
@@ -113,7 +127,7 @@ def _looked_at(
         kept = better(sets, None if before is None else before.kept)
     else:
         kept = shrunk(sets, before.kept)
-    doubt = None if before is None else before.doubt
+    doubt = () if before is None else before.doubt
     return kept, _doubt(sets, kept.tasks, doubt, review=review or stale)
 
 
@@ -193,7 +207,7 @@ class Past:
         k: int,
         then: Progress,
         sets: TaskSets,
-        looked: tuple[Kept, Raised | None],
+        looked: tuple[Kept, Doubt],
         start: int | None = None,
     ) -> Walked:
         """Keep what came out at instant k, and what alerts rest on there."""
@@ -205,12 +219,12 @@ class Past:
             walks.popitem(last=False)
         return walked
 
-    def at(self, sets: TaskSets) -> tuple[Kept, Raised | None]:
+    def at(self, sets: TaskSets) -> tuple[Kept, Doubt]:
         """What to keep at the instant of the world of these sets, and whether that is in doubt."""
         now, last = sets.world.now, self.last
         if last < 0:
             kept = better(sets, None)
-            return kept, _doubt(sets, kept.tasks, None, review=True)
+            return kept, _doubt(sets, kept.tasks, (), review=True)
         if self.instants[last] == now:
             return _looked_at(sets, self.before(last), review=self.is_review(last))
         stale = now - self.instants[self.reviews[-1]] >= REVIEW_S
@@ -249,13 +263,13 @@ def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> St
     """The tasks to keep now, by the rule walked over the events so far, and what alerts rest on."""
     past = Past.of(progress, sets.world, prior)
     kept, doubt = past.at(sets)
-    sure = kept.tasks if doubt is None else kept_set(sets, among=kept.tasks).tasks
+    sure = kept.tasks if not doubt else kept_set(sets, among=kept.tasks).tasks
     if past.last < 0:
-        return Steady(kept, sure, () if doubt is None else (doubt,))
+        return Steady(kept, sure, doubt)
     if past.instants[-1] == sets.world.now:
         past.remember(past.last, progress, sets, (kept, doubt))
     raised, chances = _raised(past, sets.world.now)
-    return Steady(kept, sure, (*raised, *([] if doubt is None else [doubt])), chances)
+    return Steady(kept, sure, (*raised, *doubt), chances)
 
 
 def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Kept:

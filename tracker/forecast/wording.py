@@ -40,6 +40,8 @@ LOOKED_S = 360.0
 """From this age on it is said until when it was looked."""
 INSIDE_S = 120
 """By so much the shown INSIDE has to move to be said."""
+DOUBT, GRAVE = "confidence", "confidence:act"
+"""The alert of the chance as it is raised at an earlier instant, and that it is to be acted upon."""
 MOST_CAUSES = 3
 """Causes named; the rest is summed."""
 
@@ -113,8 +115,9 @@ def counted_as(progress: Progress, estimate: Estimate, task: str) -> str:
     state = progress.tasks[task]
     if state.committed or state.status == "begun":
         return "kept" if state.committed else "begun"
-    doubt = any(one.task == task and one.advice != "keep" for one in estimate.optional)
-    return "in doubt" if doubt else "as advised"
+    doubted = any(one.id == DOUBT for one in estimate.advice.raised)
+    sure = any(one.task == task and one.advice == "keep" for one in estimate.optional)
+    return "in doubt" if doubted and not sure else "as advised"
 
 
 def turn_home_words(estimate: Estimate) -> str:
