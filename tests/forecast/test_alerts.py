@@ -7,10 +7,10 @@ from typing import Any
 
 from tests.flat import flat
 from tests.runs import LATER, Run, step, task
+from tracker.forecast.alert_words import alert_words
 from tracker.forecast.alerts import alerts as all_alerts
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Alert, ClockFigure, Estimate, Leak, Raised
-from tracker.forecast.wording import alert_words
 from tracker.journal.progress import done_share
 from tracker.journal.typed import parse_entry
 

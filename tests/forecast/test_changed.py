@@ -14,7 +14,7 @@ from tests.runs import Run, step, task
 from tests.streams import random_plan, random_run
 from tracker.forecast.changed import changed
 from tracker.forecast.estimate import estimate
-from tracker.forecast.figures import Before, Changed
+from tracker.forecast.figures import Before, Changed, ChangedLimit
 from tracker.forecast.memory import Memory
 from tracker.forecast.wording import changed_forms, changed_words
 from tracker.foundation.shown import pet_up, up
@@ -195,6 +195,23 @@ def test_what_turned_the_advice_is_named_with_it() -> None:
         "INSIDE 2:10 -> 1:40 at 0:30, -30: c not counted, after readings -31, fasten work slower +1",
         "INSIDE 2:10 -> 1:40 at 0:30, -30: c not counted -31, fasten work slower +1",
     ]
+
+
+def test_a_chance_that_a_reading_moved_names_the_reading() -> None:
+    """Of 94 -> 80 % after an honest reading no cause was named where INSIDE moved too."""
+    oxygen = {"id": "oxygen", "unit": "kg", "start": 1.0, "reserve": 0.1, "per_hour": 0.4, "reading_sd": 0.01}
+    run = small(consumables=[oxygen])
+    run("reading", 600, crew="EV1", consumable="oxygen", value=0.7)
+    found = changed(run.now, 600, scenarios=200)
+    assert found is not None and found.read == ("EV1.oxygen",)
+    limits = (ChangedLimit("elapsed", 0.01, 0.01), ChangedLimit("EV1.oxygen", 0.05, 0.2))
+    found = replace(found, at=600, since=0, safe=Before(0.94, 0.8), limits=limits, turned=())
+    alone = replace(found, inside=Before(7800, 7800), causes=())
+    assert changed_forms(alone, 600, 0.9)[0] == "chance 94 % -> 80 % at 0:10: EV1 oxygen as it was read"
+    both = replace(found, inside=Before(7800, 7980), causes=(("pace of fasten", 180.0),))
+    assert changed_forms(both, 600, 0.9)[0] == (
+        "INSIDE 2:10 -> 2:13 at 0:10, +3: fasten work slower; chance 94 % -> 80 %: EV1 oxygen as it was read"
+    )
 
 
 def test_what_stands_as_inside_is_what_the_rule_explains_through_a_rehearsal() -> None:

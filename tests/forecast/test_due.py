@@ -192,10 +192,12 @@ def test_what_falls_into_a_gap_is_asked_before_it() -> None:
     run.done("lock.open", at=1200)
     assert said(flat(run.now, 1200), "gap") == [
         "radio until 0:30; go for Do pull is needed by 0:30, radio from 0:45: ask now. go unit.pull",
-        "radio until 0:30; EV1 EV2 begin Do close about 0:40, radio from 0:45: ask now",
+        "radio until 0:30; EV1 EV2 begin Do close about 0:40, radio from 0:45: say now what they need for it",
     ]
     run("went", 1260, step="unit.pull")
     assert len(said(flat(run.now, 1260), "gap")) == 1
+    then = run.now.suppose({"kind": "called", "call": "home", "at": 1270})
+    assert said(flat(then, 1270), "gap") == [], "the way home wants nothing said"
     assert said(flat(run.now, 31 * 60), "gap") == []
 
 

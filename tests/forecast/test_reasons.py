@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.flat import flat
 from tests.runs import Run, step, task
 from tracker.forecast.figures import OptionalFigure
+from tracker.forecast.wording import reason_words
 
 
 def unplugged(first: str) -> OptionalFigure:
@@ -29,6 +32,15 @@ def unplugged(first: str) -> OptionalFigure:
     return figure
 
 
+def test_what_does_not_fit_so_far_is_not_said_to_be_out_while_too_little_is_known() -> None:
+    """*Not yet* stood beside *cannot fit: 69 %*."""
+    figure = unplugged("ahead")
+    words = "with it the chance is 69 %, need 90 %"
+    drop = replace(figure, advice="drop", ground="figures", reason=f"cannot fit: {words}")
+    assert reason_words(drop) == drop.reason
+    assert reason_words(replace(drop, ground="early")) == (f"too little is done to say; as it looks, {words}")
+
+
 @pytest.mark.parametrize("first", ["ahead", "at work"])
 def test_a_clock_that_would_run_out_is_named(first: str) -> None:
     figure = unplugged(first)
@@ -49,6 +61,6 @@ def test_what_has_come_to_fit_since_the_last_event_is_added_at_the_next() -> Non
     assert flat(run.now).advice.kept == {"lamp"}
     lamp, photos = flat(run.now, 2400).optional
     assert (lamp.advice, photos.advice) == ("drop", "decide")
-    assert "enough to add it at the next event" in photos.reason
+    assert "enough to add it at the next review" in photos.reason
     run.done("a.1", at=2400)
     assert flat(run.now).advice.kept == {"photos"}

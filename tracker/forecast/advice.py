@@ -79,8 +79,8 @@ def _decide(sets: TaskSets, m: int, kept: frozenset[int], call: float | None) ->
     if clock := _clock_runs_out(sets, with_it):
         return f"{clock}{by}"
     if sets.meets(with_it, ChanceConstraint.of(sets.world, entering=True)):
-        # Between events nothing is taken in: what is kept then only shrinks.
-        return f"with it the {_with(sets, m, kept)}: enough to add it at the next event{by}"
+        # Between reviews nothing is taken in: what is kept then only shrinks.
+        return f"with it the {_with(sets, m, kept)}: enough to add it at the next review{by}"
     if sets.meets(with_it, ChanceConstraint.of(sets.world)):
         return f"with it the {_with(sets, m, kept)}: not enough above it to add it unasked{by}"
     return f"with it the {_with(sets, m, kept)}{by}"

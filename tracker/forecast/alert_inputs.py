@@ -12,11 +12,19 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from tracker.forecast.alert_words import (
+    DOUBT,
+    deed,
+    slot,
+)
 from tracker.forecast.figures import Alert, Choice, Estimate, Raised, Severity, Unheard
 from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import going_on
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.wording import deed, need_of, slot
+from tracker.forecast.wording import (
+    need_of,
+)
+from tracker.journal.kinds import BY_NAME, MOVE_NO_WORK
 from tracker.journal.progress import Progress, StepState, done_share, step_status
 
 SOON_S = (15 * 60, 5 * 60)
@@ -138,9 +146,18 @@ class Look:
         """The alert as an earlier instant raised it."""
         return next((past for past in self.made.advice.raised if past.id == id), None)
 
+    @property
+    def choices(self) -> tuple[Choice, ...] | None:
+        """The choices that were worked out, not before what they are to mend: a reading, a limit, a doubt."""
+        news = (e.at for e in self.progress.events if BY_NAME[e.kind].cause in MOVE_NO_WORK)
+        doubts = (past.at for past in self.made.advice.raised if past.id == DOUBT)
+        since = max((*news, *doubts), default=0.0)
+        known = tuple(one for one in self.made.choices or () if one.at >= since)
+        return known or None
+
     def choice(self, id: str) -> Choice | None:
         """A choice that was worked out."""
-        return next((choice for choice in self.made.choices or () if choice.id == id), None)
+        return next((choice for choice in self.choices or () if choice.id == id), None)
 
     def seen_at(self, id: str) -> float | None:
         """The PET at which the alert was last seen."""

@@ -13,10 +13,21 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from tracker.forecast.alert_inputs import EARLY, Look, Remedy, calls_home, then_inside, when_raised
+from tracker.forecast.alert_words import (
+    DOUBT,
+    GRAVE,
+    alert_words,
+    deed,
+    slot,
+)
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
 from tracker.forecast.figures import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
-from tracker.forecast.wording import DOUBT, GRAVE, alert_words, deed, limit_words, need_of, nine_leave, slot
+from tracker.forecast.wording import (
+    limit_words,
+    need_of,
+    nine_leave,
+)
 from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import amount, percent, percent_asked, plain
 from tracker.journal.progress import Progress, done_share
@@ -30,7 +41,7 @@ BELOW = 0.10
 
 
 def alerts(progress: Progress, made: Estimate, *, now: float) -> tuple[Alert, ...]:
-    """The alerts at `now` (PET seconds): those to act upon first, then by the time that is left.
+    """The alerts at `now` (PET seconds): those to act upon first, then as `urgency` says.
 
     `made`: the estimate of that instant, its own alerts not needed; with its choices what a person can do is
     the best of them. Empty once the excursion is closed.
@@ -41,11 +52,28 @@ def alerts(progress: Progress, made: Estimate, *, now: float) -> tuple[Alert, ..
     found: dict[str, Alert] = {}
     for alert in (*_limits(look), *of_work(look), *of_crew(look)):
         found.setdefault(alert.id, replace(alert, text=plain(alert_words(alert, now))))
-    return tuple(sorted(found.values(), key=_urgency))
+    return tuple(sorted(found.values(), key=lambda alert: urgency(alert, now)))
 
 
-def _urgency(alert: Alert) -> tuple[bool, float]:
-    return alert.severity != "act", math.inf if alert.by is None else alert.by
+_WEIGHS: Mapping[str, tuple[int, bool | None]] = {
+    "below": (0, True), "turn-back": (0, None), "clock": (0, None), "rate": (0, None),
+    "confidence": (0, None), "silent": (0, True), "tick": (1, True), "go": (1, None), "idle": (1, True),
+    "hold": (1, True),
+    "window": (1, None), "owner": (1, True), "last-call": (1, None), "inside": (2, True), "gap": (2, None),
+    "open-items": (2, False), "not-back": (2, False), "round": (3, False), "reading": (3, False),
+    "answer": (3, False),
+}  # fmt: skip
+"""By kind what is lost when an alert is overlooked: people and limits, work, what is to be said, records; and
+when: every minute, once its time is there (None), or nothing for now."""
+_BITES_S = (5 * 60.0, 15 * 60.0, 30 * 60.0)
+"""Times left that are told apart: within them the heavier comes first."""
+
+
+def urgency(alert: Alert, now: float) -> tuple[bool, int, int, float]:
+    """The order of alerts at PET `now`: to act upon, then how soon it costs something, then what is lost."""
+    weight, at_once = _WEIGHS.get(alert.kind, (2, None))
+    left = math.inf if alert.by is None or at_once is False else 0.0 if at_once else alert.by - now
+    return alert.severity != "act", sum(left > span for span in _BITES_S), weight, left
 
 
 def _limits(look: Look) -> Iterator[Alert]:
@@ -145,6 +173,10 @@ def _chance(look: Look) -> Iterator[Alert]:
     own = chance if limit is None else 1 - limit.chance
     told = percent(own, need) != percent(chance, need)
     alone = f", chance {slot('own', 'chance')}" if told else ""
+    worst = None if limit is None or not unmet else limit.margin.p90
+    if worst is not None and worst < 0 <= (limit.to_spare or 0 if limit else 0):
+        # Without it nobody understands a low chance beside two hours to spare.
+        alone += f", but in 1 case of 10 {slot('worst', 'spare')} or worse"
     found = look.alert(
         id,
         f"{now}, need {percent_asked(need)}{why}: {_spare(limit)}{alone}{f'. {best}' if best else ''}{was}",
@@ -155,6 +187,7 @@ def _chance(look: Look) -> Iterator[Alert]:
         do=do,
         chance=chance,
         own=own,
+        worst=worst,
         was=past.figure,
         raised=past.at,
         **{**_against(look, limit), **figures},
@@ -189,7 +222,7 @@ def _best(look: Look) -> tuple[Choice | None, Remedy]:
     """
     choice = best_choice(look.progress, look.made, _left(look))
     if choice is None:
-        return None, _call(look) if look.made.choices is None else _nothing_better(look)
+        return None, _call(look) if look.choices is None else _nothing_better(look)
     do = typed_lines(choice)
     if choice.id in ("call-home", "call-at-once"):
         words = deed("calls home" if choice.id == "call-home" else "calls home at once")
@@ -208,7 +241,7 @@ def _best(look: Look) -> tuple[Choice | None, Remedy]:
 
 def _left(look: Look) -> list[Choice]:
     """The choices that can still be taken and change something, each with the events that do."""
-    still = (choice for choice in look.made.choices or () if _still(look, choice))
+    still = (choice for choice in look.choices or () if _still(look, choice))
     changing = (replace(one, events=tuple(e for e in one.events if _changes(look, e))) for one in still)
     return [choice for choice in changing if choice.events]
 

@@ -5,9 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from tracker.forecast.alert_inputs import LATE_S, SOON_S, Look, by_itself, from_to, when_raised
+from tracker.forecast.alert_words import (
+    deed,
+    slot,
+)
 from tracker.forecast.due import matters_until, settles
 from tracker.forecast.figures import Alert, OptionalFigure, Raised
-from tracker.forecast.wording import deed, need_of, slot, verdict_words
+from tracker.forecast.wording import (
+    need_of,
+    verdict_words,
+)
 from tracker.foundation.shown import down
 from tracker.foundation.text import plain
 from tracker.journal.progress import StepState, waits_for

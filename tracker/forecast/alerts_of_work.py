@@ -6,9 +6,17 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from tracker.forecast.alert_inputs import EARLY, LATE_S, Look, calls_home
+from tracker.forecast.alert_words import (
+    DOUBT,
+    deed,
+    slot,
+)
 from tracker.forecast.due import gaps
-from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Raised, StepFigure
-from tracker.forecast.wording import deed, limit_words, slot
+from tracker.forecast.earlier_instants import CLEARS, LEAVES
+from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Due, Gap, Raised, StepFigure
+from tracker.forecast.wording import (
+    limit_words,
+)
 from tracker.foundation.shown import up
 from tracker.foundation.text import amount, percent_asked, plain
 from tracker.journal.progress import Progress, StepState, done_share
@@ -157,9 +165,10 @@ def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: 
     spare = next((limit.to_spare for limit in look.made.limits if limit.id == name), None)
     plan = look.progress.plan
     lived_on = plan.consumable[store.consumable].model is not None or store.consumable in BREATHED
-    act = (
-        lived_on or (spare is not None and spare < 0) or store.short > 1 - plan.confidence.consumables + 1e-9
-    )
+    # As the chance is in doubt: at the bound itself it would come and go with every minute.
+    times = CLEARS if look.past(DOUBT) is not None else LEAVES
+    short = store.short > times * (1 - plan.confidence.consumables) + 1e-9
+    act = lived_on or short or (spare is not None and spare < 0)
     calls, home, figures = calls_home(look) if act else ("", (), {})
     at = "" if reached is None else f"; reserve reached at {slot('reached', 'down')}"
     left = "" if reached is None or spare is None else f", {slot('spare', 'spare')}"
@@ -203,9 +212,10 @@ def _gaps(look: Look) -> Iterator[Alert]:
             continue
         again = "" if gap.until is None else f", {gap.link} from {slot('again', 'down')}"
         for one in gap.inside:
-            if one.kind in _IN_GAP and (one.do or one.kind == "joint"):
+            if _wanted(look, gap, one):
                 wanted = one.subject if one.kind == "call" else one.text.partition(";")[0]
-                words = f"{wanted} {_IN_GAP[one.kind]} {slot('at', 'down')}{again}: ask now"
+                how, deeds = _IN_GAP[one.kind]
+                words = f"{wanted} {how} {slot('at', 'down')}{again}: {deeds}"
                 words = ". ".join([words, *(deed() for _ in one.do)])
                 yield look.alert(
                     f"gap:{one.kind}:{one.subject}",
@@ -220,8 +230,21 @@ def _gaps(look: Look) -> Iterator[Alert]:
                 )
 
 
-_IN_GAP = {"go": "is needed by", "call": "is to be decided by", "joint": "about"}
-"""What a link is wanted for, by its kind, and how it is said."""
+_IN_GAP = {
+    "go": ("is needed by", "ask now"),
+    "call": ("is to be decided by", "ask now"),
+    "joint": ("about", "say now what they need for it"),
+}
+"""What a link is wanted for, by its kind: how that is said, and what to do while there is one."""
+
+
+def _wanted(look: Look, gap: Gap, one: Due) -> bool:
+    """Whether something in a gap wants the link before it: not on the way home, nor what finds it back."""
+    if one.kind not in _IN_GAP or (gap.until is not None and gap.until - one.at < CUTTING_FINE_S):
+        return False
+    if one.kind == "joint":
+        return not (look.progress.recall or look.made.turn_back.homebound)
+    return bool(one.do)
 
 
 def _work(look: Look) -> Iterator[Alert]:

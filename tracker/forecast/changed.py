@@ -29,11 +29,11 @@ from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_figures import NO_TURN_BACK
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import latest_call
-from tracker.forecast.wording import INSIDE_S
+from tracker.forecast.wording import CHANCE, INSIDE_S
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import up
-from tracker.journal.kinds import BY_NAME, GO, HOLDS, NO_NEWS, PACE, WINDOWS
+from tracker.journal.kinds import BY_NAME, GO, HOLDS, MOVE_NO_WORK, NO_NEWS, PACE, WINDOWS
 from tracker.journal.progress import Progress, Recorded, all_called
 
 EVERY_S = 300
@@ -41,8 +41,6 @@ EVERY_S = 300
 one: what stands on the screen is what is explained."""
 STRIDE_S = 3600
 """The walk begins at the last-but-one multiple of this."""
-CHANCE = 0.03
-"""By so much the chance."""
 _MOST_LOOKS = 512
 
 
@@ -205,6 +203,11 @@ class _Walk:
             ),
             turn_home=Before(self._turns_home(before), self._turns_home(said)),
             news=tuple(dict.fromkeys(cause for cause in causes_of if cause in MOVE_NO_WORK)),
+            read=tuple(
+                f"{one.crew}.{one.consumable}"
+                for one in said.progress.readings
+                if earlier.at < one.at <= later.at
+            ),
         )
 
     def _turns_home(self, look: _Look) -> float | None:
@@ -216,8 +219,6 @@ class _Walk:
         return None if all_called(then) else found
 
 
-MOVE_NO_WORK = ("readings", "limits")
-"""Causes that may turn the advice though they move no work."""
 CORRECTIONS = "corrections"
 CLOSING = "closing"
 TIME = "time passing"

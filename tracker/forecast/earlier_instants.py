@@ -18,6 +18,10 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 from tracker.forecast.alert_inputs import AlertInputs, alert_inputs, raised
+from tracker.forecast.alert_words import (
+    DOUBT,
+    GRAVE,
+)
 from tracker.forecast.figures import Raised
 from tracker.forecast.kept_set import Kept, kept_set
 from tracker.forecast.limits import ChanceConstraint, closed, going_on, total, worths
@@ -26,7 +30,6 @@ from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import latest_call
-from tracker.forecast.wording import DOUBT, GRAVE
 from tracker.forecast.world import World
 from tracker.journal.kinds import CHANGES, NO_NEWS
 from tracker.journal.progress import Progress, Recorded, all_called

@@ -427,6 +427,8 @@ class Changed:
     """By when to turn for home, PET; None where there was no such instant."""
     news: Annotated[tuple[str, ...], UNSAID] = ()
     """Causes of events in between that move no work but what is advised: `readings`, `limits`."""
+    read: Annotated[tuple[str, ...], UNSAID] = ()
+    """The stores that were read in between, as limits are named."""
 
 
 @dataclass(frozen=True, slots=True)

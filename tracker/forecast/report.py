@@ -33,6 +33,7 @@ from tracker.forecast.wording import (
     need_of,
     next_steps,
     pace_words,
+    reason_words,
     spare_at,
     tires_words,
     turn_home_words,
@@ -302,19 +303,19 @@ def read_words(figure: ConsumableFigure) -> str:
 def optional_lines(estimate: Estimate) -> list[str]:
     """The advice about every optional task."""
     rows = [_optional_cells(figure) for figure in estimate.optional]
-    reasons = [f"    {f.task}: {plain(f.reason, most=200)}" for f in estimate.optional if f.reason]
+    reasons = [f"    {f.task}: {plain(reason_words(f), most=200)}" for f in estimate.optional if f.reason]
     return [*columns(rows), *reasons]
 
 
 def _optional_cells(figure: OptionalFigure) -> tuple[str, ...]:
-    none = "begun" if figure.begun else "cannot fit"
+    none = "begun" if figure.begun else "-" if verdict_words(figure) == "not yet" else "cannot fit"
     call = none if figure.last_call is None else f"start by {pet_down(figure.last_call)}"
     place = "at the end, " if figure.place == "last" else ""
     return (
         figure.task,
         verdict_words(figure),
         f"{place}{call}",
-        "" if call == "cannot fit" else f"in time {percent(figure.in_time)}",
+        "" if figure.last_call is None and not figure.begun else f"in time {percent(figure.in_time)}",
         f"shift {change(figure.cost)}",
     )
 

@@ -6,10 +6,10 @@ nothing heavy is loaded, so that a screen may word them anew every second.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
+from tracker.forecast.alert_words import DOUBT
 from tracker.forecast.figures import (
-    Alert,
     Changed,
     Choice,
     ClockFigure,
@@ -24,7 +24,6 @@ from tracker.foundation.shown import (
     down,
     duration,
     in_words,
-    minutes_seconds,
     nearest,
     pet_down,
     pet_up,
@@ -38,10 +37,10 @@ SAID_S = 600.0
 """How long a change is said."""
 LOOKED_S = 360.0
 """From this age on it is said until when it was looked."""
+CHANCE = 0.03
+"""By so much the chance has to move to be said."""
 INSIDE_S = 120
 """By so much the shown INSIDE has to move to be said."""
-DOUBT, GRAVE = "confidence", "confidence:act"
-"""The alert of the chance as it is raised at an earlier instant, and that it is to be acted upon."""
 MOST_CAUSES = 3
 """Causes named; the rest is summed."""
 
@@ -134,6 +133,12 @@ def turn_home_words(estimate: Estimate) -> str:
     return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
 
 
+def too_late_words(begins: float | None, latest: float | None) -> str:
+    """By how much closeout begins after turn home: `, 22 min too late`; nothing where it does not."""
+    late = (nearest(begins) or 0) - (down(latest) or 0)
+    return f", {duration(late)} too late" if begins is not None and latest is not None and late > 0 else ""
+
+
 def tires_words(estimate: Estimate) -> str | None:
     """What it comes to if the crew tires, and in how many scenarios it does; None where that is in few."""
     figure = next((one for one in estimate.processes if one.id == "tires"), None)
@@ -152,6 +157,14 @@ def within_words(ends: Range) -> str:
 def verdict_words(figure: OptionalFigure) -> str:
     """The advice in a word: *not yet* for all but keep while it would rest on too little."""
     return figure.advice if figure.advice == "keep" or figure.ground == "figures" else "not yet"
+
+
+def reason_words(figure: OptionalFigure) -> str:
+    """Why the advice is what it is; while it is *not yet*, why that, and how it looks so far."""
+    if verdict_words(figure) != "not yet":
+        return figure.reason
+    little = "too little is done to say" if figure.ground == "early" else "a tick may be missing"
+    return f"{little}; as it looks, {figure.reason.removeprefix('cannot fit: ')}"
 
 
 def falls_words(figure: ConsumableFigure) -> str:
@@ -231,16 +244,30 @@ def changed_forms(changed: Changed, now: float, need: float | None, shown: float
         said = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)} at {at}{shift}{by_now}"
         least = [] if by_now else [f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)}"]
         whys = _whys(changed)
+        if abs((safe.now or 0) - (safe.before or 0)) >= CHANCE - 1e-9:
+            # The chance moved as well, and by what INSIDE did not: a reading is no pace.
+            both = f"; chance {' -> '.join(percent(share or 0.0, need) for share in (safe.before, safe.now))}"
+            both += f": {_chance_why(changed)}" if changed.read else ""
+            whys = [*(f"{why}{both}" for why in whys), *whys]
         with_home = [f"{said}: {why}{home}" for why in whys[:1] if home]
         return [*with_home, *(f"{said}: {why}" for why in whys), said, *least]
     chances = tuple(percent(share or 0.0, need) for share in (safe.before, safe.now))
     if chances[0] == chances[1]:
         told = f"INSIDE {pet_up(inside.now)} since {at}{by_now}: {turned}{_after_news(changed)}"
         return [f"{told}{home}", told] if home else [told]
+    said, why = f"chance {chances[0]} -> {chances[1]} at {at}", _chance_why(changed)
+    told = f"{said}: {why}" if why else said
+    return [*([f"{told}{home}"] if home and why else []), told, said]
+
+
+def _chance_why(changed: Changed) -> str:
+    """The limit whose chance moved most, and what came in of it: a reading of that store, else other news."""
     most = max(changed.limits, key=lambda limit: abs(limit.now - limit.before), default=None)
-    said = f"chance {chances[0]} -> {chances[1]} at {at}"
-    why = "" if most is None else f"{said}: {limit_words(most.id)}{_after_news(changed)}"
-    return [*([f"{why}{home}"] if home and why else []), *([why] if why else []), said]
+    if most is None:
+        return ""
+    if most.id in changed.read:
+        return f"{limit_words(most.id)} as it was read"
+    return f"{limit_words(most.id)}{_after_news(changed)}"
 
 
 TURN_HOME_S = 300
@@ -348,70 +375,6 @@ def mover_words(progress: Progress, estimate: Estimate) -> str:
         return ""
     to = "at once" if moved is None else f"by {pet_down(moved)}"
     return f"once {plain(small(progress.steps[turn.mover].step.do), most=60)} has begun, turn home {to}"
-
-
-# What wants a person
-
-_MARK = "\x1f"
-"""Around a figure that is left open; texts of plans and journals never hold it."""
-Keys = Callable[[str], str]
-"""What can be typed in full, as the keys that come to the same."""
-
-
-def slot(name: str, how: str) -> str:
-    """A place for a figure in a text: `how` says how it is rounded and worded (`HOW`)."""
-    return f"{_MARK}{name}:{how}{_MARK}"
-
-
-def deed(verb: str = "") -> str:
-    """A place for what can be typed; where it stands as keys a verb says what they do."""
-    return f"{_MARK}{verb}:do{_MARK}"
-
-
-def alert_words(alert: Alert, now: float, keys: Keys | None = None) -> str:
-    """An alert in words at an instant: what it says is counted down to PET `now`, what can be done is keys.
-
-    Without `keys` what can be done is written as it is typed in full.
-    """
-    parts = alert.form.split(_MARK)
-    if len(parts) == 1:
-        return alert.text or alert.form
-    lines, said, figures = iter(alert.do), [], {"since": alert.since, **alert.figures}
-    for place, part in enumerate(parts):
-        if place % 2 == 0:
-            said.append(part)
-            continue
-        name, _, how = part.rpartition(":")
-        if how == "do":
-            line = next(lines, "")
-            said.append(line if keys is None else " ".join(filter(None, (keys(line), name))))
-        else:
-            said.append(HOW[how](figures.get(name), now, figures.get("need")))
-    return "".join(said)
-
-
-def _costs(shift: float | None) -> str:
-    """A shift of INSIDE said aloud: `costs 49 min`, `wins 4 min`, `costs nothing`."""
-    whole = nearest(shift)
-    if not whole:
-        return "" if whole is None else "costs nothing"
-    return f"{'costs' if whole > 0 else 'wins'} {duration(whole)}"
-
-
-HOW: Mapping[str, Callable[[float | None, float, float | None], str]] = {
-    "up": lambda value, now, need: pet_up(value),
-    "down": lambda value, now, need: pet_down(value),
-    "in": lambda value, now, need: in_words(value, now),
-    "for": lambda value, now, need: duration(None if value is None else now - value),
-    "min": lambda value, now, need: duration(value),
-    "clock": lambda value, now, need: minutes_seconds(now - (value or 0.0)),
-    "clocked": lambda value, now, need: minutes_seconds(value or 0.0),
-    "spare": lambda value, now, need: spare_words(value),
-    "shift": lambda value, now, need: _costs(value),
-    "chance": lambda value, now, need: "-" if value is None else percent(value, need),
-}
-"""How a figure is worded: an end rounded up, a limit or a fact down, a countdown, a time since, a duration,
-a running clock and what it should take, what is to spare, a shift, a chance with the decimals of its need."""
 
 
 def nine_leave(estimate: Estimate) -> float | None:

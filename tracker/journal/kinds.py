@@ -42,6 +42,8 @@ HOLDS = "holds"
 GO = "waiting for a go"
 WINDOWS = "waiting for a window"
 KEPT = "optional work kept or left"
+MOVE_NO_WORK = ("readings", "limits")
+"""Causes that may turn what is thought of limits and advised, though they move no work."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

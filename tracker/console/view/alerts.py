@@ -29,9 +29,15 @@ from tracker.console.view.styled_text import (
     wrapped,
 )
 from tracker.console.view.words import following_step, next_go, pet, pet_s, stand_of
+from tracker.forecast.alert_words import (
+    alert_words,
+    matter_words,
+)
 from tracker.forecast.due import due, due_words, next_due
 from tracker.forecast.figures import Alert, Severity
-from tracker.forecast.wording import alert_words, verdict_words
+from tracker.forecast.wording import (
+    verdict_words,
+)
 from tracker.foundation.shown import exact, pet_down
 from tracker.foundation.text import count, plain, small
 from tracker.journal.progress import Progress, StepState
@@ -284,11 +290,8 @@ def said_of(scene: Scene, alert: Alert) -> str:
 
 
 def told_of(scene: Scene, alert: Alert) -> str:
-    """Return an alert in words for who can only look on: what can be typed names a step by its words."""
-    words, steps = alert_words(alert, scene.now), scene.progress.steps
-    for line in alert.do:
-        words = words.replace(line, " ".join(steps[w].step.do if w in steps else w for w in line.split()))
-    return plain(words)
+    """Return an alert in words for who can only look on: the matter, the keys are the desk's."""
+    return plain(matter_words(alert, scene.now))
 
 
 _TOGETHER = "\N{NO-BREAK SPACE}"

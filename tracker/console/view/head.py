@@ -53,6 +53,7 @@ from tracker.forecast.wording import (
     need_of,
     spare_at,
     tires_words,
+    too_late_words,
 )
 from tracker.foundation.shown import ago_words, down, duration, pet_down, pet_nearest, pet_up, spare_words, up
 from tracker.foundation.text import ADVISORY, count, percent, plain
@@ -242,6 +243,7 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     at = pet_down(turn.latest)
     course = home_on_course(scene)
     goes = f"; closeout begins {pet_nearest(course)}" if course is not None and course > scene.now else ""
+    goes += too_late_words(course, turn.latest) if goes else ""
     left = f", in {duration((down(turn.latest) or 0.0) - scene.now)}"
     called = f"; if called now: inside {pet_up(turn.inside_if_now.p50)}"
     by = f"turn home by {at}"

@@ -40,7 +40,13 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, LimitFigure, OptionalFigure, Range
-from tracker.forecast.wording import first_limit, limit_words, need_of, shown_causes
+from tracker.forecast.wording import (
+    first_limit,
+    limit_words,
+    need_of,
+    reason_words,
+    shown_causes,
+)
 from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words, up
 from tracker.foundation.text import percent
 from tracker.journal.progress import letters
@@ -108,7 +114,7 @@ def _turning(scene: LeadScene, estimate: Estimate, width: int) -> Line:
 
 def _reasons(estimate: Estimate, width: int) -> list[Line]:
     """Return why each optional task is advised as it is, at full length."""
-    told = [f"{figure.task}: {figure.reason}" for figure in estimate.optional if figure.reason]
+    told = [f"{figure.task}: {reason_words(figure)}" for figure in estimate.optional if figure.reason]
     return [line for words in told for line in under(words, width, indent=1)]
 
 

@@ -17,7 +17,13 @@ from tracker.console.view.styled_text import Ink, Line, Span, blank, block, crop
 from tracker.console.view.words import clock_words, pet, spare_cell
 from tracker.forecast.due import matters_until
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure
-from tracker.forecast.wording import limit_words, mover_words, need_of, verdict_words
+from tracker.forecast.wording import (
+    limit_words,
+    mover_words,
+    need_of,
+    reason_words,
+    verdict_words,
+)
 from tracker.foundation.shown import change, down, duration, pet_down, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.matters import matter_words, outcome_words, unsettled
@@ -199,7 +205,7 @@ def optional_lines(scene: Scene, width: int) -> list[Line]:
 def why_lines(scene: Scene, width: int) -> list[Line]:
     """Return the reason of every piece of advice."""
     figures = scene.estimate.optional if scene.estimate else ()
-    reasons = [f"{f.task}{_titled(scene, f)}: {f.reason}" for f in figures if f.reason]
+    reasons = [f"{f.task}{_titled(scene, f)}: {reason_words(f)}" for f in figures if f.reason]
     return [row for words in reasons for row in block(words, width, "dim", indent=2)]
 
 
@@ -273,7 +279,8 @@ def _kept(scene: Scene, width: int) -> list[Line]:
 def _start(scene: Scene, figure: OptionalFigure, *, long: bool) -> str:
     """Return by when a task is started, under its head: `4:40`, with room `4:40, in 2 h 23`.
 
-    Where no start keeps what is needed, the chance with it: `cannot fit: 82 %`.
+    Where no start keeps what is needed, the chance with it: `cannot fit: 82 %`, `so far 82 %` while it is too
+    early to say.
     """
     if figure.begun:
         return "begun"
@@ -281,6 +288,8 @@ def _start(scene: Scene, figure: OptionalFigure, *, long: bool) -> str:
         estimate = scene.estimate
         with_it = (c for c in (estimate.choices or () if estimate else ()) if c.id == f"keep:{figure.task}")
         chance = (percent(choice.safe, need_of(estimate)[2]) for choice in with_it if estimate is not None)
+        if verdict_words(figure) == "not yet":
+            return next((f"so far {share}" for share in chance if long), "-")
         return ": ".join(["cannot fit", *([*chance][:1] if long else [])])
     at, now = down(figure.last_call) or 0.0, scene.now
     rest = "passed" if at <= now else "at the end" if figure.advice == "later" else f"in {duration(at - now)}"

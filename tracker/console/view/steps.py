@@ -38,7 +38,11 @@ from tracker.console.view.words import (
     stand_of,
 )
 from tracker.forecast.due import left_running
-from tracker.forecast.wording import by_spare, limit_at
+from tracker.forecast.wording import (
+    by_spare,
+    limit_at,
+    too_late_words,
+)
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, columns, count, plain
 from tracker.journal.whereabouts import out_now, place_of
@@ -106,7 +110,9 @@ def _called(scene: Scene) -> list[str]:
 def _as_it_goes(scene: Scene) -> list[str]:
     """Return when closeout begins where nobody is called, and what a call now comes to."""
     course, called = home_on_course(scene), called_words(scene.estimate)
-    begins = [] if course is None else [f"closeout begins {pet_nearest(course)}"]
+    latest = None if scene.estimate is None else scene.estimate.turn_back.latest
+    late = too_late_words(course, latest)
+    begins = [] if course is None else [f"closeout begins {pet_nearest(course)}{late}"]
     call = [f"if called now{called}"] if called else []
     full = "; ".join([", ".join(["nobody is called", *begins]), *call])
     return [full, *("; ".join(told) for told in ([*begins, *call], call) if told)]
