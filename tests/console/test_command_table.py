@@ -136,4 +136,4 @@ async def test_every_key_says_what_it_does_or_why_not(
         assert at.kinds == []
     async with at_lead((80, 24)) as at:
         await at.press("d")
-        assert at.session.said.startswith("d works at the desk only: give a task up")
+        assert at.session.said.startswith("this view only reads: d works at the desk: give a task up")

@@ -83,12 +83,12 @@ WRITTEN: tuple[tuple[str, tuple[Key, ...]], ...] = (
 """What writes, each followed by figures of that instant."""
 
 LEAD: tuple[tuple[str, tuple[Key, ...]], ...] = (
-    ("when everyone is inside", ("1",)),
+    ("when everyone is inside", ("escape",)),
     ("limits", ("w",)),
     ("what to decide", ("p",)),
     ("tasks", ("S",)),
     ("levels", ("x",)),
-    ("better orders", ("5",)),
+    ("better orders", ("v",)),
     ("the page before", ("shift+tab",)),
     ("a deed of the desk", ("c",)),
     ("everything in full", ("exclamation_mark",)),

@@ -79,11 +79,30 @@ async def test_every_command_can_be_pressed(at_lead: Callable[..., Any], size: t
 async def test_a_key_leads_to_each_region(at_lead: Callable[..., Any]) -> None:
     keys = {c.id: c.keys[0] for c in LEAD_COMMANDS}
     async with at_lead((80, 24)) as at:
-        shows = {"page-1": "day", "decide": "choices", "levels": "readings"}
-        for name in ("page-1", "limits", "decide", "tasks", "levels"):
+        shows = {"decide": "choices", "levels": "readings"}
+        for name in ("limits", "decide", "tasks", "levels"):
             await at.press(keys[name])
             region = shows.get(name, name)
             assert any(region in band.names for band in at.lead.pages[at.lead.page]), name
+
+
+@pytest.mark.parametrize("size", [(30, 10), (80, 24), (100, 30), (200, 55)])
+async def test_the_view_says_that_it_only_reads_and_a_digit_does_nothing(
+    at_lead: Callable[..., Any], size: tuple[int, int]
+) -> None:
+    """Who comes from here to the desk finds digits that tick: here they must not mean anything else."""
+    async with at_lead(size) as at:
+        for page in range(len(at.lead.pages)):
+            assert at.lead.page == page and " READING ONLY ──" in at.screen
+            for digit in "12359":
+                await at.press(digit)
+            assert (
+                at.lead.page == page and "this view only reads: 9 works at the desk: tick" in at.session.said
+            )
+            await at.press("v")
+        assert ("1 ... 9", "nothing here, nor does any key write; at the desk a digit ticks") in {
+            row[1:] for row in at.lead.help.rows
+        }
 
 
 async def test_arrows_go_back_and_forth(at_lead: Callable[..., Any], plan: Plan) -> None:
@@ -201,7 +220,7 @@ async def test_the_screen_may_change_its_size(at_lead: Callable[..., Any]) -> No
             await at.pilot.resize_terminal(*size)
             await at.painted()
         assert "INSIDE with survey, lamp as advised" in at.screen and "─ limits" in at.screen
-        await at.press("1")
+        await at.press("v", "v")
         assert "INSIDE through the day" in at.screen
 
 

@@ -15,9 +15,9 @@ from tracker.console.view.lead_1_day import day, ingress, to_decide, why
 from tracker.console.view.lead_2_choices import choices
 from tracker.console.view.lead_3_work import tasks, word
 from tracker.console.view.lead_4_runs_down import limits, trend
-from tracker.console.view.scene import LeadScene, Snapshot, Supposed
+from tracker.console.view.scene import LeadScene, Orders, Snapshot, Suggestion, Supposed
 from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
-from tracker.console.view.what_if_pages import what_if
+from tracker.console.view.what_if_pages import orders, what_if
 from tracker.forecast.figures import Alert, LimitFigure, ProcessFigure, Range
 from tracker.plan.model import Plan
 
@@ -40,6 +40,21 @@ def before_zero(plan: Plan) -> LeadScene:
 
 def by_first_word(lines: list[Line]) -> dict[str, str]:
     return {row.split()[0]: row for row in text_of(lines).splitlines() if row.strip()}
+
+
+@pytest.mark.parametrize("width", range(72, 124, 3))
+def test_where_words_have_no_room_figures_stay(scene: LeadScene, width: int) -> None:
+    decisions = [
+        text_of([line]) for line in day(scene, width, 30) if text_of([line]).startswith((" a ", " c "))
+    ]
+    assert len(decisions) == 2 and all("start by" in row or "drop" in row for row in decisions)
+    assert "costs 17 min" in decisions[1] and "93 % -> 71 %" in decisions[1]
+    fresh = text_of(word(scene, width, 12)).splitlines()
+    assert all(row.rstrip().endswith(" min") or " min   last: " in row for row in fresh if " now " in row)
+    shown = replace(
+        scene, orders=Orders(NOW_S, (Suggestion({}, "hand a step of many words over to EV2: x", 60, 0.9),))
+    )
+    assert "over to EV2" in " ".join(text_of(orders(shown, 50, 6)).split())
 
 
 @pytest.mark.parametrize("name", VIEWS)

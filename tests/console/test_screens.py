@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from tracker.console.commands import commands_of, footer
+from tracker.console.pane import Pane
 from tracker.console.view.help import footer_line
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import text_of
@@ -28,6 +29,19 @@ async def under_way(at: Any) -> None:
     at.hand.move(120)
     at.estimate()
     await at.settle()
+
+
+async def test_no_frame_shows_the_crew_cut(at_desk: Callable[..., Any]) -> None:
+    """Rows that a pane is given are written before they are laid out: what is painted first is whole."""
+    async with at_desk(size=(80, 24)) as at:
+        crew = at.desk.query_one("#crew", Pane)
+        at.desk.turn_to("brief")
+        await at.settle()
+        assert len(crew.lines) == crew.size.height == 3
+        at.desk.turn_to("steps")
+        assert crew.size.height == 3 and len(crew.lines) == at.desk.last_layout.crew == 6
+        await at.settle()
+        assert crew.size.height == 6 and "of the crew" not in at.screen
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -129,7 +129,7 @@ class Command:
 
     @property
     def ticks(self) -> bool:
-        """Whether its key is a digit, which stands for a crew member, on the lead's view for a page."""
+        """Whether its key is a digit, which stands for a crew member."""
         return self.keys[0].isdigit()
 
 
@@ -166,17 +166,6 @@ def _tick(digit: int) -> Command:
     help, foot = f"tick the current step of crew member {digit}", 2 if digit == 1 else 0
     do: Do = lambda d: d.actions.digits.digit(digit)  # noqa: E731
     return _(f"tick-{digit}", str(digit), "tick", help, do, foot, can=under_way, palette=digit <= 3)
-
-
-PAGES = 5
-"""Pages of the lead's view at its smallest size."""
-_PAGE_HELP = "that page: the day, choices, work, what runs down, what if and better orders"
-
-
-def _page(digit: int) -> Command:
-    """Return the row of a digit on the lead's view: it turns to that page."""
-    do: Do = lambda v: v.next_page(digit - 1 - v.page) if digit <= len(v.pages) else None  # noqa: E731
-    return _(f"page-{digit}", str(digit), f"page {digit}", _PAGE_HELP, do)
 
 
 def _typed(id: str, keys: str, words: str, help: str, types: str, asks: str = "", **more: Any) -> Command:
@@ -270,7 +259,6 @@ TABLE: tuple[Command, ...] = (
         "lead", "Pages",
         _("page", "v tab", "next page", "the next page at this size", lambda v: v.next_page(1), 1),
         _("page-before", "shift+tab", "page before", "the page before", lambda v: v.next_page(-1)),
-        *(_page(digit) for digit in range(1, PAGES + 1)),
         _("decide", "p", "choices", "what each choice comes to, questions and answers, turning for home", lambda v: v.show_region("choices")),
         _("tasks", "S", "tasks", "every task with its chance, and the last word from each crew member", lambda v: v.show_region("tasks")),
         _("limits", "w", "limits", "every limit with its trend", lambda v: v.show_region("limits")),
@@ -403,15 +391,8 @@ def help_rows(commands: Iterable[Command]) -> list[tuple[str, str, str]]:
     """Return group, key and sentence of every command for the help page; digits are told once."""
     every = list(commands)
     digits = [c for c in every if c.ticks]
-    first = [(c.group, *_DIGITS[c.where or "desk"]) for c in digits[:1]]
+    first = [(c.group, "1 ... 9", "tick the current step of that crew member") for c in digits[:1]]
     return first + [(c.group, c.shown, c.help) for c in every if not c.ticks]
-
-
-_DIGITS: Mapping[Where, tuple[str, str]] = {
-    "desk": ("1 ... 9", "tick the current step of that crew member"),
-    "lead": (f"1 ... {PAGES}", _PAGE_HELP),
-}
-"""What the digits of a screen do, told once."""
 
 
 TYPING: tuple[tuple[str, str, str], ...] = tuple(
@@ -426,6 +407,13 @@ TYPING: tuple[tuple[str, str, str], ...] = tuple(
     )
 )
 """Short forms of what is typed, for the desk's help page."""
+
+NOTHING_WRITTEN = (
+    "Reading only",
+    "1 ... 9",
+    "nothing here, nor does any key write; at the desk a digit ticks",
+)
+"""A row of the lead's help page."""
 
 READING_IT: tuple[tuple[str, str, str], ...] = tuple(
     ("What the figures mean", sign, words)

@@ -385,9 +385,7 @@ def _beside(chosen: str | None, names: list[str], begin: int, by: int) -> str | 
 def _give_rows(screen: Screen[None], layout: Layout) -> None:
     """Give the panes of the desk their rows, and the rules their words."""
     for name, height in layout.rows.items():
-        pane = screen.query_one(f"#{name}", Pane)
-        pane.styles.height = height
-        pane.display = height > 0
+        screen.query_one(f"#{name}", Pane).give(height)
     side = screen.query_one("#side")
     side.display = layout.side > 0
     side.styles.width = layout.side

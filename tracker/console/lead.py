@@ -13,7 +13,7 @@ from textual import events
 from textual.app import ComposeResult
 from textual.containers import Horizontal
 
-from tracker.console.commands import READING_IT, Pair
+from tracker.console.commands import NOTHING_WRITTEN, READING_IT, Pair
 from tracker.console.entry_line import EntryController, Purpose
 from tracker.console.help_page import HelpPage
 from tracker.console.layout import ACROSS, BANDS, VIEWS, LeadView, Page, page_of, pages_for
@@ -54,7 +54,7 @@ class Lead(LiveScreen):
 
     def __init__(self, runtime: LeadRuntime, settings: Settings | None = None) -> None:
         super().__init__("lead", runtime, settings or Settings(), home="regions")
-        self.help = HelpPage(self, READING_IT)
+        self.help = HelpPage(self, (NOTHING_WRITTEN, *READING_IT))
 
         def complete(text: str, by: int) -> None:
             self.entry.complete_last(text, ";", by)
@@ -147,8 +147,8 @@ class Lead(LiveScreen):
         if placed == self._placed:
             return
         self._placed = placed
-        self.query_one("#lead-advisory", Pane).styles.height = below
-        self.query_one("#lead-notice", Pane).styles.height = told
+        self.query_one("#lead-advisory", Pane).give(below)
+        self.query_one("#lead-notice", Pane).give(told)
         self.query_one("#lead-page", Pane).display = self.reading
         page = self.pages[self.page]
         for number in range(BANDS):

@@ -54,6 +54,8 @@ class Pane(Widget, can_focus=False):
         self._scene: Scene | None = None
         self._lines: list[Line] = []
         self._styles: dict[str, Style] = {}
+        self._coming: int | None = None
+        """Rows that it is about to have."""
 
     @property
     def lines(self) -> list[Line]:
@@ -66,6 +68,15 @@ class Pane(Widget, can_focus=False):
             self._view = view
             self._redraw()
 
+    def give(self, rows: int) -> None:
+        """Give it so many rows and write it for them at once, so that no frame shows it cut."""
+        self.styles.height, self.display, self._coming = rows, rows > 0, rows
+        self.call_after_refresh(self._given)
+
+    def _given(self) -> None:
+        self._coming = None
+        self._redraw()
+
     def draw(self, scene: Scene) -> None:
         """Take the new scene and repaint what changed."""
         self._scene = scene
@@ -77,7 +88,7 @@ class Pane(Widget, can_focus=False):
         self.refresh()
 
     def _redraw(self) -> None:
-        width, height = self.size
+        width, height = self.size.width, self.size.height if self._coming is None else self._coming
         if self._scene is None or width <= 0 or height <= 0 or not self.display:
             return
         before, self._lines = self._lines, self._view(self._scene, width, height)

@@ -354,21 +354,24 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
 
 
 def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
-    """Return the rule that says what changed, which limit is least sure to hold, and marks a rehearsal.
+    """Return the rule that says what changed, which limit is least sure to hold, and marks what this is.
 
-    Of these three what changed gives way; it is left out before it is cut.
+    What changed gives way first, then the limit; what is left out is not cut.
     """
     estimate = None if scene.progress.closed is not None else scene.estimate
-    marked = [Span("REHEARSAL", "dim")] if scene.progress.rehearsal else []
+    marked = [Span("READING ONLY", "strong")] if isinstance(scene, LeadScene) else []
+    marked += [Span("REHEARSAL", "dim")] if scene.progress.rehearsal else []
     unsure = least_sure_words(estimate) if estimate else ""
-    ends = ([Span(unsure)] if unsure else []) + marked
-    tail = [span for end in ends for span in (Span(" "), end, _END)]
+    tail = _ends(([Span(unsure)] if unsure else []) + marked)
+    tail = tail if width_of(tail) <= width or not marked else _ends(marked)
     room = width - width_of(tail) - 4
     words = next((form for form in change_said(scene) if form and cell_len(form) <= room), "")
     return [crop((*rule(width - width_of(tail), words), *tail), width)] * height
 
 
-_END = Span(" ──", "dim")
+def _ends(marks: Sequence[Span]) -> list[Span]:
+    """Return marks at the end of a rule."""
+    return [span for mark in marks for span in (Span(" "), mark, Span(" ──", "dim"))]
 
 
 def change_said(scene: Scene) -> list[str]:

@@ -162,7 +162,7 @@ def unbound_words(where: Where, key: str, help: str) -> str:
     there = next((c for c in commands_of("desk") if key in c.keys), None)
     if there is None or where == "desk":
         return f"{shown(key)} does nothing here; {help} shows every key"
-    return f"{there.shown} works at the desk only: {there.help}"
+    return f"this view only reads: {there.shown} works at the desk: {there.help}"
 
 
 HelpRow = tuple[str, str, str]

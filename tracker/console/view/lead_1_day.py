@@ -29,6 +29,7 @@ from tracker.console.view.styled_text import (
     Line,
     Span,
     crop,
+    fitted,
     folded,
     heading,
     put,
@@ -120,18 +121,22 @@ def _reasons(estimate: Estimate, width: int) -> list[Line]:
 
 def _decision(scene: LeadScene, estimate: Estimate, figure: OptionalFigure, width: int) -> Line:
     letter, need = letters(scene.progress).get(figure.task, ""), need_of(estimate)[2]
-    parts: list[str] = [figure.advice]
+    parts: list[list[str]] = [[figure.advice]]
     if figure.last_call is not None:
-        parts.append(f"start by {pet_down(figure.last_call)}, {in_words(figure.last_call, scene.now)}")
+        by = f"start by {pet_down(figure.last_call)}"
+        parts.append([f"{by}, {in_words(figure.last_call, scene.now)}", by])
     kept = next((c for c in scene.choices if c.id == f"keep:{figure.task}"), None)
     if kept is not None:
-        chances = percent(estimate.safe, need), percent(kept.safe, need)
-        parts.append(f"kept costs {duration(kept.shift)}, chance {chances[0]} -> {chances[1]}")
+        costs = f"costs {duration(kept.shift)}"
+        chances = f"{percent(estimate.safe, need)} -> {percent(kept.safe, need)}"
+        parts.append([f"kept {costs}, chance {chances}", f"{costs}, chance {chances}", f"{costs}, {chances}"])
     for asked in scene.progress.raised:
         if asked.what != "question" or asked.settled is not None or asked.about != figure.task:
             continue
-        parts.append(f"asked at {pet_down(asked.at)}: {asked.text}")
-    return crop((put(f" {letter} {figure.task}", 16, "strong"), say("  ".join(parts))), width)
+        words = f"asked at {pet_down(asked.at)}"
+        parts.append([f"{words}: {asked.text}", words, ""])
+    name = put(f" {letter} {figure.task}", 16, "strong")
+    return crop((name, *fitted(width - 16, parts)), width)
 
 
 def binding_rows(scene: LeadScene, width: int) -> list[Line]:

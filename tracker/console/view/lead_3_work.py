@@ -6,6 +6,8 @@ word from each crew member.
 
 from __future__ import annotations
 
+from rich.cells import cell_len
+
 from tracker.console.key_events import crew_of
 from tracker.console.view.scene import LeadScene
 from tracker.console.view.styled_text import (
@@ -22,6 +24,7 @@ from tracker.console.view.styled_text import (
     said_in,
     say,
     under,
+    width_of,
 )
 from tracker.console.view.words import pet, pet_s, stand_of, took
 from tracker.forecast.figures import TaskFigure
@@ -189,32 +192,39 @@ def _member(scene: LeadScene, crew: str, width: int) -> Line:
     spans = [name, put(since, 9, ink, right=True), Span("  ")]
     if crew in progress.silent:
         spans.append(say(f"silent since {pet(progress.silent[crew])}  ", "alarm"))
-    spans.append(say(_doing(scene, crew)))
+    doing, ends = _doing(scene, crew)
     said = next((e for e in reversed(progress.events) if crew in crew_of(progress, e.body)), None)
-    if said is not None and (width >= 70 or scene.whole):
-        spans.append(say(f"   last: {event_words(progress, said.kind, said.body)}", "dim"))
-    return tuple(spans)
+    last = "" if said is None else f"   last: {event_words(progress, said.kind, said.body)}"
+    if scene.whole:
+        return (*spans, say(f"{doing}{ends}"), say(last, "dim"))
+    # Words give way before figures: the last word first, then what is done.
+    room = width - width_of(spans)
+    if cell_len(doing + ends) + _LAST_LEAST <= room:
+        return (*spans, say(f"{doing}{ends}"), *crop((say(last, "dim"),), room - cell_len(doing + ends)))
+    return (*spans, *crop((say(doing),), max(0, min(cell_len(doing), room - cell_len(ends)))), say(ends))
 
 
-def _doing(scene: LeadScene, crew: str) -> str:
+_LAST_LEAST = 30
+"""Columns from which on the last word says something."""
+
+
+def _doing(scene: LeadScene, crew: str) -> tuple[str, str]:
+    """Return what somebody does, and the figure at its end."""
     progress = scene.progress
     if crew in progress.entered:
-        return f"inside since {pet(progress.entered[crew])}"
+        return f"inside since {pet(progress.entered[crew])}", ""
     step = progress.current.get(crew)
     if step is None:
-        return "idle"
+        return "idle", ""
     stand = stand_of(progress, step, scene.now)
     state = progress.steps[step]
     if stand.word == "now":
-        return f"now {state.step.do}  {took(state, scene.now)}"
+        return f"now {state.step.do}", f"  {took(state, scene.now)}"
     hold = next((progress.holds[c] for c in state.crew if c in progress.holds), None)
     until = f", until {pet(hold.until)}" if stand.word == "held" and hold and hold.until is not None else ""
     parted = ", " if stand.word in ("held", "go?") else " "
-    return (
-        f"{stand.word}{parted}{stand.why}{until}: {state.step.do}"
-        if stand.why
-        else f"{stand.word} {state.step.do}"
-    )
+    why = f"{stand.word}{parted}{stand.why}{until}: " if stand.why else f"{stand.word} "
+    return f"{why}{state.step.do}", ""
 
 
 def _readings(scene: LeadScene) -> Line:

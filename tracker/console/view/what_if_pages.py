@@ -49,7 +49,8 @@ def orders(scene: LeadScene, width: int, height: int) -> list[Line]:
     elif not found.found:
         lines += under(NO_BETTER, width, indent=1)
     else:
-        lines += _found(scene, found.found, width)
+        rows = _found(found.found, width, whole=True)
+        lines += rows if scene.whole or len(rows) < height else _found(found.found, width)
     return region(head, lines, width, height, scene.key("whole"))
 
 
@@ -60,11 +61,11 @@ def _search(scene: LeadScene, width: int) -> Line:
     return remark(f"being looked for: {percent_done(scene.seeking)} of the changes tried", width)
 
 
-def _found(scene: LeadScene, found: tuple[Suggestion, ...], width: int) -> list[Line]:
+def _found(found: tuple[Suggestion, ...], width: int, *, whole: bool = False) -> list[Line]:
     lines = [crop((put(" nine of ten", 17, "dim"), put("chance", 8, "dim", right=True)), width)]
     for order in found:
         spans = _order(order, 17)
-        lines += folded(spans, width, 27) if scene.whole else [crop(spans, width)]
+        lines += folded(spans, width, 27) if whole else [crop(spans, width)]
     return lines
 
 
