@@ -1,7 +1,8 @@
-"""Nothing of a test lands in the folders of whoever runs it."""
+"""Nothing of a test lands in the folders of whoever runs it, and what was collected is looked at no more."""
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Iterator
@@ -16,6 +17,12 @@ if TYPE_CHECKING:
 # Compiled once, and not by each worker and each of the hundred programs that tests start.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+def pytest_collection_finish() -> None:
+    """Spare each collection of garbage the thousands of tests and modules that stay: a tenth of the time."""
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
 
 
 @pytest.fixture(autouse=True)

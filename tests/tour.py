@@ -341,8 +341,11 @@ class AtTerminal(Tour):
         """Read the screen for a while, and let the others do so too."""
         end = monotonic_s() + seconds
         while monotonic_s() < end:
+            came = False
             while self._terminal.read(0.0):
-                pass
+                came = True
+            if came:  # A message stands cut for a moment, until it has its rows: all that is shown is seen.
+                self.seen.append(self.shown)
             await asyncio.sleep(0.02)
 
 
