@@ -9,13 +9,15 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from typing import Any
 
 import aiohttp
 import pyte
 import pytest
+
+from tracker.foundation.clock import monotonic_s
 
 CHROMIUM = next(
     (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))),
@@ -25,6 +27,7 @@ needs_chromium = pytest.mark.skipif(
     CHROMIUM is None,
     reason="NOT TESTED IN A BROWSER: no chromium here; apt-get install chromium, then run again",
 )
+PATIENCE_S = 60.0
 _LISTENING = re.compile(rb"DevTools listening on ws://([^/\s]+)/")
 
 
@@ -64,6 +67,11 @@ class Page:
         elif method == "Network.webSocketFrameReceived" and params["response"]["opcode"] == 2:
             self._stream.feed(base64.b64decode(params["response"]["payloadData"]))
             self._read = None
+        elif method == "Network.webSocketFrameSent" and params["response"]["opcode"] == 1:
+            kind, *rest = json.loads(params["response"]["payloadData"])
+            if kind == "resize":  # What stood beyond it is seen no more.
+                self._screen.resize(rest[0]["height"], rest[0]["width"])
+                self._read = None
         elif method == "Log.entryAdded":
             self.said.append(params["entry"]["text"])
 
@@ -72,20 +80,16 @@ class Page:
         number = next(self._numbers)
         self._answers[number] = asyncio.get_running_loop().create_future()
         await self._socket.send_json({"id": number, "method": method, "params": params})
-        answer: dict[str, Any] = (await asyncio.wait_for(self._answers[number], 20)).get("result", {})
+        answer: dict[str, Any] = (await asyncio.wait_for(self._answers[number], 60)).get("result", {})
         return answer
 
     async def open(self, address: str) -> int:
         """Go to an address and return the status of the answer."""
         await self.send("Page.navigate", url=address)
         status = "performance.getEntriesByType('navigation')[0]?.responseStatus ?? 0"
-        found = 0
-        for _ in range(100):
-            found = await self.value(f"document.readyState === 'complete' ? {status} : 0")
-            if found:
-                break
-            await asyncio.sleep(0.05)
-        return found
+        script = f"document.readyState === 'complete' ? {status} : 0"
+        await eventually(lambda: self.value(script))
+        return int(await self.value(script))
 
     async def value(self, script: str) -> Any:
         """Return what a script in the page comes to."""
@@ -104,13 +108,26 @@ class Page:
             self._read = "\n".join(line.rstrip() for line in self._screen.display)
         return self._read
 
-    async def until(self, true: Callable[[], bool], within_s: float) -> bool:
-        """Wait until something is so; whether it came to be."""
-        for _ in range(round(within_s / 0.02)):
-            if true():
-                return True
-            await asyncio.sleep(0.02)
-        return true()
+    async def until(self, true: Callable[[], bool]) -> None:
+        """Wait until something is so; AssertionError with what the terminal shows where it does not come."""
+
+        async def holds() -> bool:
+            return true()
+
+        assert await eventually(holds), f"it does not come:\n{self.terminal}"
+
+    async def closed(self) -> str:
+        """Wait until the page says that the view is over, and return what it says."""
+        await eventually(lambda: self.value("document.body.classList.contains('-closed')"))
+        return str(await self.value("document.querySelector('.closed').innerText"))
+
+
+async def eventually(holds: Callable[[], Awaitable[object]]) -> bool:
+    """Wait until something is so, by the clock and not by so many looks; whether it came to be."""
+    end = monotonic_s() + PATIENCE_S
+    while not (held := bool(await holds())) and monotonic_s() < end:
+        await asyncio.sleep(0.02)
+    return held
 
 
 @asynccontextmanager
@@ -124,7 +141,7 @@ async def browser() -> AsyncIterator[Page]:
             stderr=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.DEVNULL,
         )  # fmt: skip
         try:
-            place = await asyncio.wait_for(_place(process), 30)
+            place = await asyncio.wait_for(_place(process), 60)
             async with aiohttp.ClientSession() as session:
                 async with session.put(f"http://{place}/json/new?about:blank") as answer:
                     tab = await answer.json()

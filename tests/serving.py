@@ -20,14 +20,14 @@ async def serving(path: Path, *more: str) -> AsyncIterator[tuple[str, asyncio.su
     )  # fmt: skip
     assert process.stdout is not None
     try:
-        line = (await asyncio.wait_for(process.stdout.readline(), 30)).decode()
+        line = (await asyncio.wait_for(process.stdout.readline(), 60)).decode()
         found = re.search(r"http://127\.0\.0\.1:\d+/[\w-]{32}/", line)
         assert found, line
         yield found[0], process
     finally:
         with contextlib.suppress(ProcessLookupError):
             process.terminate()
-        await asyncio.wait_for(process.wait(), 20)
+        await asyncio.wait_for(process.wait(), 60)
 
 
 @asynccontextmanager
@@ -37,6 +37,6 @@ async def served(path: Path, *more: str) -> AsyncIterator[str]:
         yield address
         process.terminate()
         assert process.stdout is not None
-        rest = (await asyncio.wait_for(process.stdout.read(), 20)).decode()
+        rest = (await asyncio.wait_for(process.stdout.read(), 60)).decode()
         assert await process.wait() == 0, rest
         assert "Traceback" not in rest

@@ -31,7 +31,7 @@ class Disk:
         class Slow(Journal):
             def record_all(self, events: Any, **keys: Any) -> list[int]:
                 disk.asked += 1
-                disk.free.wait(timeout=20)
+                disk.free.wait(timeout=60)
                 if disk.full:
                     raise JournalError("one.sqlite: no space left on the disk")
                 return super().record_all(events, **keys)

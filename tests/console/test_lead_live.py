@@ -114,16 +114,16 @@ def test_what_is_followed_survives_a_file_that_goes_away(path: Path) -> None:
     heard: queue.Queue[Any] = queue.Queue()
     following = Following(path, heard.put)
     following.start()
-    assert isinstance(first := heard.get(timeout=10), Grown) and first.progress.number == 8
+    assert isinstance(first := heard.get(timeout=60), Grown) and first.progress.number == 8
     aside = path.with_suffix(".aside")
     path.rename(aside)
-    gone = heard.get(timeout=10)
+    gone = heard.get(timeout=60)
     assert gone.trouble and gone.progress.number == 8
     aside.rename(path)
-    back = heard.get(timeout=10)
+    back = heard.get(timeout=60)
     assert not back.trouble and back.progress.number == 8
     following.stop()
-    following.join(timeout=5)
+    following.join(timeout=60)
     assert not following.is_alive()
 
 
@@ -132,7 +132,7 @@ def test_a_file_that_is_no_journal_is_said(tmp_path: Path) -> None:
     heard: queue.Queue[Any] = queue.Queue()
     following = Following(tmp_path / "one.sqlite", heard.put)
     following.start()
-    report = heard.get(timeout=10)
+    report = heard.get(timeout=60)
     assert isinstance(report, NoJournal) and "one.sqlite" in report.lines[0]
 
 
@@ -143,7 +143,7 @@ def test_estimates_on_record_are_taken_as_they_were_shown(path: Path) -> None:
     heard: queue.Queue[Any] = queue.Queue()
     following = Following(path, heard.put)
     following.start()
-    (point,) = heard.get(timeout=10).told
+    (point,) = heard.get(timeout=60).told
     following.stop()
     assert (point.at, point.inside.p50, point.turn_back) == (2400.0, 11600.0, 11000.0)
     assert point.margins["EV2.oxygen"] == 1900.0 and point.margins["window.daylight"] is None

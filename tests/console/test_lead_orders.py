@@ -90,10 +90,10 @@ def test_the_thread_reports_how_far_it_is_and_what_it_found(progress: Progress) 
     thread.start()
     sought = Sought(progress, NOW_S, frozenset())
     thread.ask(sought)
-    reports = [heard.get(timeout=30)]
+    reports = [heard.get(timeout=60)]
     while reports[-1].orders is None:
         assert not reports[-1].trouble
-        reports.append(heard.get(timeout=30))
+        reports.append(heard.get(timeout=60))
     shares = [report.share for report in reports]
     assert shares == sorted(shares) and shares[0] == 0.0 and shares[-1] == 1.0
     wanted = better_orders(progress, now=NOW_S, kept=())
@@ -101,7 +101,7 @@ def test_the_thread_reports_how_far_it_is_and_what_it_found(progress: Progress) 
     assert found is not None and [row.gain_s for row in found.found] == [order.gain_s for order in wanted]
     assert all(": " not in row.deed for row in found.found)
     thread.stop()
-    thread.join(timeout=5)
+    thread.join(timeout=60)
     assert not thread.is_alive()
 
 
@@ -123,7 +123,7 @@ def test_a_search_that_nobody_wants_any_more_is_left(
     assert began.wait(10)
     thread.ask(None)
     thread.stop()
-    thread.join(timeout=10)
+    thread.join(timeout=60)
     assert not thread.is_alive()
     assert all(report.orders is None for report in heard.queue)
 
@@ -189,19 +189,19 @@ def test_quick_figures_do_not_wait_behind_advice(progress: Progress, monkeypatch
     scheduler = EstimateScheduler(heard.put)
     scheduler.start()
     scheduler.ask(Wanted(progress, NOW_S, True))
-    first = heard.get(timeout=10)
+    first = heard.get(timeout=60)
     assert isinstance(first, Estimated) and first.full
     slow.set()
     scheduler.ask(Wanted(progress, NOW_S + 1, True))
-    quick = heard.get(timeout=10)
+    quick = heard.get(timeout=60)
     assert isinstance(quick, Estimated) and not quick.full and quick.wanted.now == NOW_S + 1
     assert at_work.wait(10), "the advice is at work"
     scheduler.ask(Wanted(progress, NOW_S + 2, True))
-    sooner = heard.get(timeout=10)
+    sooner = heard.get(timeout=60)
     assert isinstance(sooner, Estimated) and not sooner.full and sooner.wanted.now == NOW_S + 2
     go_on.set()
     slow.clear()
-    last = heard.get(timeout=10)
+    last = heard.get(timeout=60)
     assert isinstance(last, Estimated) and last.full
     scheduler.stop()
 
@@ -224,9 +224,9 @@ def test_the_figures_are_those_of_one_estimate(progress: Progress) -> None:
     scheduler.start()
     scheduler.ask(Wanted(progress, NOW_S, True))
     scheduler.ask(Wanted(progress, NOW_S, True))
-    full = heard.get(timeout=30)
+    full = heard.get(timeout=60)
     scheduler.ask(Wanted(progress, NOW_S, False))
-    quick = heard.get(timeout=30)
+    quick = heard.get(timeout=60)
     scheduler.stop()
     assert isinstance(full, Estimated) and isinstance(quick, Estimated)
     wanted = estimate(progress, NOW_S)
@@ -309,9 +309,9 @@ def test_advice_is_worked_out_once_for_each_wish_and_quick_figures_beside_it(
     scheduler = EstimateScheduler(heard.put)
     scheduler.start()
     scheduler.ask(Wanted(progress, NOW_S, True))
-    heard.get(timeout=10)
+    heard.get(timeout=60)
     scheduler.ask(Wanted(progress, NOW_S, True))
-    assert [heard.get(timeout=10).full for _ in range(2)] == [False, True]  # type: ignore[union-attr]
+    assert [heard.get(timeout=60).full for _ in range(2)] == [False, True]  # type: ignore[union-attr]
     scheduler.stop()
     assert made.count(True) == 1 and made.count(False) == 2
 
@@ -328,6 +328,6 @@ def test_what_goes_wrong_is_told_and_the_thread_goes_on(
     scheduler.start()
     for now in (1.0, 2.0):
         scheduler.ask(Wanted(progress, now, True))
-        report = heard.get(timeout=10)
+        report = heard.get(timeout=60)
         assert isinstance(report, NotEstimated) and report.words == f"KeyError: {now}"
     scheduler.stop()

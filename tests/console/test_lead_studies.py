@@ -184,9 +184,9 @@ def test_a_newer_wish_goes_first_and_stopping_is_prompt(journal: Journal) -> Non
     studies.ask(first)
     studies.ask(second)
     studies.start()
-    assert heard.get(timeout=20).wish is second
+    assert heard.get(timeout=60).wish is second
     studies.stop()
-    studies.join(timeout=20)
+    studies.join(timeout=60)
     assert not studies.is_alive()
 
 
@@ -196,9 +196,9 @@ def test_what_goes_wrong_is_said_and_the_thread_goes_on(journal: Journal) -> Non
     studies.start()
     progress = journal.progress()
     studies.ask(wish(journal, supposed=replace(progress, pace_text="format: nine")))
-    assert "format" in heard.get(timeout=20).trouble
+    assert "format" in heard.get(timeout=60).trouble
     studies.ask(wish(journal))
-    assert heard.get(timeout=20).points is not None
+    assert heard.get(timeout=60).points is not None
     studies.stop()
 
 

@@ -97,7 +97,7 @@ async def test_the_socket_shows_the_view_and_visitors_are_limited(path: Path) ->
         async with session.ws_connect(address + "ws?width=9999999&height=x", headers=own) as first:
             got = b""
             while b"Heron" not in got and b"INSIDE" not in got:
-                message = await asyncio.wait_for(first.receive(), 20)
+                message = await asyncio.wait_for(first.receive(), 60)
                 assert message.type is aiohttp.WSMsgType.BINARY
                 got += message.data
             with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
@@ -112,10 +112,10 @@ async def test_the_socket_shows_the_view_and_visitors_are_limited(path: Path) ->
             ):
                 await first.send_str(odd)
             await first.send_str('["ping", "7"]')
-            while (message := await asyncio.wait_for(first.receive(), 20)).type is aiohttp.WSMsgType.BINARY:
+            while (message := await asyncio.wait_for(first.receive(), 60)).type is aiohttp.WSMsgType.BINARY:
                 pass
             assert message.data == '["pong", "7"]'
-        for _ in range(100):
+        for _ in range(1200):
             try:
                 second = await session.ws_connect(address + "ws", headers=own)
                 break

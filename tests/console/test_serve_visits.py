@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import hashlib
 import os
@@ -13,7 +12,7 @@ from pathlib import Path
 import aiohttp
 import pytest
 
-from tests.browser import Page, browser, needs_chromium
+from tests.browser import Page, browser, eventually, needs_chromium
 from tests.serving import serving
 
 
@@ -34,12 +33,21 @@ def lives(pid: int) -> bool:
     return False
 
 
-async def gone(pids: set[int], within_s: float) -> bool:
-    for _ in range(round(within_s / 0.05)):
-        if not any(map(lives, pids)):
-            return True
-        await asyncio.sleep(0.05)
-    return False
+async def gone(pids: set[int]) -> bool:
+    async def ended() -> bool:
+        return not any(map(lives, pids))
+
+    return await eventually(ended)
+
+
+async def views_of(server: int, number: int) -> set[int]:
+    """Wait until so many views run, and return them."""
+
+    async def there() -> bool:
+        return len(children(server)) == number
+
+    assert await eventually(there)
+    return children(server)
 
 
 async def resized(page: Page, width: int, height: int) -> None:
@@ -57,22 +65,22 @@ async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Pa
     before = everything(path.parent)
     async with serving(path, "--at", "0:30") as (address, _), browser() as page:
         assert await page.open(address) == 200
-        assert await page.until(lambda: "to decide" in page.terminal, 30)
+        await page.until(lambda: "to decide" in page.terminal)
         assert re.search(r"page 1 of [4-7]", page.terminal)
         await resized(page, 760, 560)
-        assert await page.until(lambda: re.search(r"page 1 of [5-9]", page.terminal) is not None, 20)
+        await page.until(lambda: re.search(r"page 1 of [5-9]", page.terminal) is not None)
         await resized(page, 380, 640)
-        assert await page.until(lambda: "Esc" not in page.terminal and "AS OF 0:30" in page.terminal, 20)
+        await page.until(lambda: "Esc" not in page.terminal and "AS OF 0:30" in page.terminal)
         # That many pixels hold some 195 by 55 cells: the day and the choices stand together.
         await resized(page, 1760, 1100)
         both = ("to decide", "raised and settled")
-        assert await page.until(lambda: all(words in page.terminal for words in both), 20)
+        await page.until(lambda: all(words in page.terminal for words in both))
         scroll = "getComputedStyle(document.querySelector('.xterm-viewport')).overflowY"
         assert await page.value(scroll) == "hidden"
         await page.press("f")
         for char in "drop lamp":
             await page.press(char)
-        assert await page.until(lambda: "Enter supposes: dropped" in page.terminal, 20)
+        await page.until(lambda: "Enter supposes: dropped" in page.terminal)
     assert everything(path.parent) == before
 
 
@@ -80,12 +88,12 @@ async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Pa
 async def test_a_journal_that_goes_away_is_said_and_comes_back(path: Path) -> None:
     async with serving(path) as (address, _), browser() as page:
         await page.open(address)
-        assert await page.until(lambda: "event 8" in page.terminal, 30)
+        await page.until(lambda: "event 8" in page.terminal)
         aside = path.with_suffix(".aside")
         path.rename(aside)
-        assert await page.until(lambda: "not read since event 8" in page.terminal, 20)
+        await page.until(lambda: "not read since event 8" in page.terminal)
         aside.rename(path)
-        assert await page.until(lambda: "not read" not in page.terminal and "event 8" in page.terminal, 20)
+        await page.until(lambda: "not read" not in page.terminal and "event 8" in page.terminal)
         assert "INSIDE" in page.terminal
 
 
@@ -93,16 +101,11 @@ async def test_a_journal_that_goes_away_is_said_and_comes_back(path: Path) -> No
 async def test_a_server_that_dies_is_said_and_leaves_no_process(path: Path) -> None:
     async with serving(path) as (address, server), browser() as page:
         await page.open(address)
-        assert await page.until(lambda: "event 8" in page.terminal, 30)
-        views = children(server.pid)
-        assert len(views) == 1
+        await page.until(lambda: "event 8" in page.terminal)
+        views = await views_of(server.pid, 1)
         os.kill(server.pid, signal.SIGKILL)
-        for _ in range(200):
-            if await page.value("document.body.classList.contains('-closed')"):
-                break
-            await asyncio.sleep(0.05)
-        assert "the server is gone" in await page.value("document.querySelector('.closed').innerText")
-        assert await gone(views, 15), "a view without its server ends"
+        assert "the server is gone" in await page.closed()
+        assert await gone(views), "a view without its server ends"
 
 
 async def test_visitors_who_come_and_go_leave_no_process_and_no_place_taken(path: Path) -> None:
@@ -113,12 +116,8 @@ async def test_visitors_who_come_and_go_leave_no_process_and_no_place_taken(path
             second = await session.ws_connect(f"{address}ws", headers=origin)
             with pytest.raises(aiohttp.WSServerHandshakeError, match="503"):
                 await session.ws_connect(f"{address}ws", headers=origin)
-            for _ in range(200):
-                if len(views := children(server.pid)) == 2:
-                    break
-                await asyncio.sleep(0.05)
-            assert len(views) == 2
+            views = await views_of(server.pid, 2)
             await first.close()
             await second.close()
-            assert await gone(views, 15)
+            assert await gone(views)
         assert server.returncode is None

@@ -119,7 +119,7 @@ def test_a_desk_whose_terminal_is_gone_ends_and_loses_nothing(tmp_path: Path) ->
     os.close(terminal.child.child_fd)
     terminal.child.child_fd = -1
     terminal.child.closed = True
-    for _ in range(200):
+    for _ in range(600):
         found, status = os.waitpid(pid, os.WNOHANG)
         if found:
             break

@@ -28,7 +28,7 @@ def started(journal: Any) -> tuple[Writer, queue.Queue[Report]]:
     heard: queue.Queue[Report] = queue.Queue()
     writer = Writer(lambda: journal, "here", heard.put)
     writer.start()
-    assert isinstance(heard.get(timeout=5), Opened)
+    assert isinstance(heard.get(timeout=60), Opened)
     return writer, heard
 
 
@@ -38,7 +38,7 @@ def test_jobs_are_written_in_order_and_impossible_ones_refused(plan: Plan, tmp_p
         (START, {"kind": "done", "step": "nothing"}, {"kind": "noted", "text": "x"})
     ):
         writer.submit(Job(token, (event,), ZERO))
-    found = [heard.get(timeout=5) for _ in range(3)]
+    found = [heard.get(timeout=60) for _ in range(3)]
     assert [type(report) for report in found] == [Written, Refused, Written]
     assert writer.stop() == ()
 
@@ -51,7 +51,7 @@ def test_what_is_not_on_disk_comes_back_at_the_end(plan: Plan, tmp_path: Path) -
     writer, heard = started(Broken.create(tmp_path / "one.sqlite", plan))
     job = Job(1, (START,), ZERO)
     writer.submit(job)
-    report = heard.get(timeout=5)
+    report = heard.get(timeout=60)
     assert isinstance(report, Unsaved) and report.words == "the disk is full"
     assert writer.stop() == (job,)
 
@@ -60,7 +60,7 @@ def test_estimates_and_the_page_go_beside_the_events(plan: Plan, tmp_path: Path,
     path = tmp_path / "one.sqlite"
     writer, heard = started(Journal.create(path, plan))
     writer.submit(Job(1, (START,), ZERO))
-    assert isinstance(heard.get(timeout=5), Written)
+    assert isinstance(heard.get(timeout=60), Written)
     assert under_way.estimate is not None
     writer.keep_estimate(under_way.estimate.as_json(), 1)
     writer.keep_page(under_way.progress, under_way.estimate)

@@ -168,7 +168,7 @@ async def test_what_was_begun_is_finished_though_ticks_come(
 
     def slowly(asked: Asked) -> Weighed:
         begun.put(asked.progress.number)
-        go_on.get(timeout=10)
+        go_on.get(timeout=60)
         return weigh(asked)
 
     monkeypatch.setattr("tracker.console.what_if.weigh", slowly)
@@ -182,7 +182,7 @@ async def test_what_was_begun_is_finished_though_ticks_come(
         await at.press("z", "f")
         await at.type("c 1")
         await at.press("enter")
-        assert [begun.get(timeout=5), begun.get(timeout=5)] == [1, 1]
+        assert [begun.get(timeout=60), begun.get(timeout=60)] == [1, 1]
         await at.press("1", "2")
         go_on.put(None)
         await at.until(lambda: found(1))

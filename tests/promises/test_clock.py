@@ -231,7 +231,7 @@ def test_the_clock_of_a_seat_goes_on_for_as_long_as_the_machine_does(
         )
         runtime.session.ask = lambda wanted: None
         runtime.start(heard.put)
-        runtime.take(heard.get(timeout=10))
+        runtime.take(heard.get(timeout=60))
         said = runtime.session.said
         runtime.stop()
         return runtime, [said, runtime.session.clock.words if runtime.session.clock else ""]

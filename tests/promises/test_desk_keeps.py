@@ -58,7 +58,7 @@ def begun(path: Path, folder: Path) -> tuple[Writer, queue.Queue[Report]]:
 
 def until(heard: queue.Queue[Report], wanted: type[Report] | type[Any]) -> Any:
     """The next report of a kind."""
-    while not isinstance(report := heard.get(timeout=10), wanted):
+    while not isinstance(report := heard.get(timeout=60), wanted):
         pass
     return report
 
@@ -94,7 +94,7 @@ def test_for_whom_a_write_waits_is_told_once_not_with_every_try(
         writer.submit(Job(1, (NOTE,), PRESSED))
         said: list[Report] = []
         while sum(isinstance(report, Unsaved) for report in said) < 3:
-            said.append(heard.get(timeout=10))
+            said.append(heard.get(timeout=60))
         other.execute("ROLLBACK")
     until(heard, Written)
     assert sum(isinstance(report, Told) and "waits for" in report.words for report in said) == 1

@@ -26,7 +26,7 @@ def told(heard: queue.Queue[Report], part: str) -> str:
     """What is said that has some words in it."""
     said: list[str] = []
     while len(said) < 8:
-        report = heard.get(timeout=10)
+        report = heard.get(timeout=60)
         said += [report.words] if isinstance(report, (Told, Aside)) else []
         if said and part in said[-1]:
             return said[-1]

@@ -177,13 +177,13 @@ def test_a_restart_while_the_line_is_cut_goes_on_with_what_this_machine_knew(
     )
     runtime.start(reports.put)
     while runtime.session.kept < 2 or runtime.session.away.words == "":
-        runtime.take(reports.get(timeout=10))
+        runtime.take(reports.get(timeout=60))
     scene = runtime.session.scene(PRESSED, runtime.monotonic_s())
     assert scene.disk.number == 2 and scene.disk.kept == 2
     assert [scene.progress.steps[f"t0.{n}"].done for n in (1, 2, 3)] == [600, 602, 603]
     line.mend()
     while runtime.session.number < 4:
-        runtime.take(reports.get(timeout=10))
+        runtime.take(reports.get(timeout=60))
     assert runtime.session.kept == 0 and runtime.stop() == ()
     with Journal.open(direct, read_only=True) as journal:
         assert [event.body.get("step") for event in journal.fold.recorded] == [None, "t0.1", "t0.2", "t0.3"]
@@ -345,15 +345,15 @@ def test_a_view_that_is_opened_while_no_answer_comes_says_so_and_goes_on(
     runtime.start(heard.put)
     try:
         for _ in range(2):
-            runtime.take(report := heard.get(timeout=10))
+            runtime.take(report := heard.get(timeout=60))
             assert isinstance(report, NoJournal) and "the server does not answer" in report.lines[0]
         assert runtime.failed == () and runtime.session.snapshot is None
         line.mend()
         while runtime.session.snapshot is None:
-            runtime.take(heard.get(timeout=10))
+            runtime.take(heard.get(timeout=60))
         line.cut()
         while not (trouble := runtime.scene().trouble):
-            runtime.take(heard.get(timeout=10))
+            runtime.take(heard.get(timeout=60))
         assert re.fullmatch(r"as of [0-9:]{8}Z, \d+ s ago; the server does not answer", trouble)
     finally:
         runtime.stop()
