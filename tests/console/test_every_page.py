@@ -192,6 +192,8 @@ async def test_what_if_and_the_palette_at_the_desk(
         await at.press("z")
         at.hand.move(1500)
         await at.press("3", "1")
+        # What stands for a moment would be weighed first, and better orders rest by the desk's own clock.
+        await at.until(lambda: at.desk.runtime.session.number == 3)
 
         async def seen() -> str:
             return await stable(at, lambda: str(at.whole), "worked out", "looked for")
