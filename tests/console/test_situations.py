@@ -204,6 +204,18 @@ def test_people_who_are_inside_are_not_on_the_way(way_home: Scene) -> None:
     assert "EV1" in rows and not any(row.split()[1:2] == ["EV2"] for row in rows.splitlines())
 
 
+@pytest.mark.parametrize("width", [44, 60, 72, 80])
+def test_of_six_people_words_give_way_before_the_instant_they_wait_for(six: Scene, width: int) -> None:
+    rows = text_of(panes(six, width, 24)["crew"]).splitlines()
+    waiting = [row for row in rows if " wait " in row]
+    assert len(rows) == 6 and len(waiting) == 3
+    assert all(re.search(r"about \d:\d\d\b.* since \d:\d\d", row) for row in waiting[:2])
+    assert six.estimate is not None
+    assert chance_words(six.estimate).removeprefix("chance ").split(",")[0] in text_of(
+        panes(six, width, 24)["head"]
+    )
+
+
 @pytest.mark.parametrize(("width", "height"), SIZES)
 @pytest.mark.parametrize("situation", ["calm", "in_trouble", "way_home", "six"])
 def test_orange_means_that_somebody_has_to_act(

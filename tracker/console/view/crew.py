@@ -173,6 +173,8 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
     stand, step = _stand(scene, crew)
     end = _end(scene, crew, step, stand)
     widest = max(width_of(_end(scene, m.id, *_stand(scene, m.id)[::-1])) for m in scene.progress.plan.crew)
+    if width - _NAME - _WORD - widest < _AT_LEAST:
+        widest = width_of(end)  # Ends stand below one another where they all have room.
     rest = width - _NAME - _WORD - widest
     # What is to be decided is said whole: what comes next hangs on it.
     whole = width < _NEXT_FROM or (stand.word == "idle" and stand.why)
@@ -186,7 +188,7 @@ def _one_row(scene: Scene, number: int, crew: str, width: int) -> Line:
         (
             *_name(scene, number, crew, _NAME),
             put(stand.word, _WORD, stand.ink),
-            put(_what(scene, step, stand), room, "strong" if stand.word == "now" else ""),
+            put(_what(scene, step, stand, room), room, "strong" if stand.word == "now" else ""),
             put("", widest - width_of(end)),
             *end,
             *said,
@@ -305,7 +307,9 @@ def _what(scene: Scene, step: str | None, stand: StepStanding, room: int = 0) ->
     if stand.word not in ("wait", "go?", "held") or not stand.why:
         return begin + state.step.do
     about = _about(scene, step, stand)
-    forms = [f"{stand.why}{about}: {state.step.do}", stand.why + about, stand.why]
+    # Words give way before the instant: what is waited for, then whom.
+    brief = [stand.why.partition(" to ")[0] + about, about.removeprefix(", ")] if about else []
+    forms = [f"{stand.why}{about}: {state.step.do}", stand.why + about, *brief, stand.why]
     fits = (form for form in forms if room <= 0 or cell_len(plain(begin + form)) <= room)
     return begin + next(fits, stand.why)
 

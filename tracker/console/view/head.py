@@ -108,14 +108,15 @@ def basis_line(scene: Scene, width: int) -> Line:
         on_paper = pet_up(max(ends, default=None))
         return fitted(width, [[_strong("INSIDE not estimated yet")], [f"on paper {on_paper}", ""]])
     low, high = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
-    within = [f"8 in 10 between {low} and {high}", f"8 in 10: {low}..{high}"]
+    within = [f"8 in 10 between {low} and {high}", f"8 in 10: {low}..{high}", ""]
     basis = [_strong(f"INSIDE {words}") for words in basis_words(scene)]
     parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
     if width >= WIDE:
         parts.append([*_other_bases(estimate), ""])
     if width >= TIRES_FROM and (tires := tires_words(estimate)) is not None:
         parts.append([tires, ""])
-    return fitted(width, parts, (*range(len(parts) - 1, 2, -1), 1, 2))
+    # The range goes before the chance is cut, and what is counted is told briefly before either.
+    return fitted(width, parts, (*range(len(parts) - 1, 2, -1), 1, 2, *(0 for _ in basis), 1))
 
 
 def _strong(words: str) -> Span:
@@ -126,7 +127,8 @@ def chance_forms(estimate: Estimate) -> list[Span]:
     """Return the chance with what is needed; an alarm where that is an alert which says to act."""
     words = chance_words(estimate)
     ink: Ink = "alarm" if _short(estimate) else ""
-    return [say(words, ink), say(words.removeprefix("chance "), ink)]
+    brief = words.removeprefix("chance ")
+    return [say(words, ink), say(brief, ink), say(brief.partition(", need")[0], ink)]
 
 
 def _short(estimate: Estimate) -> bool:
