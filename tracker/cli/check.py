@@ -46,11 +46,12 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
-    parser.add_argument("plan", metavar="PLAN", help="a plan file, YAML or JSON")
-    parser.add_argument("--json", action="store_true", help="as one JSON object")
-    parser.add_argument("--pace", metavar="PACE", help="a pace file to judge the chance by")
-    parser.add_argument("--html", metavar="FILE", help="the plan for the hand, A4; - is standard output")
-    parser.add_argument("--print", dest="page", action="store_true", help="the same as text, 80 columns")
+    add = parser.add_argument
+    add("plan", metavar="PLAN", help="a plan file, YAML or JSON")
+    add("--json", action="store_true", help="as one JSON object")
+    add("--pace", metavar="PACE", help="a pace file to judge the chance by")
+    add("--html", metavar="FILE", help="the plan for the hand, A4; - is standard output")
+    add("--print", dest="page", action="store_true", help="the same as text, 80 columns")
 
 
 def run(args: argparse.Namespace) -> int:

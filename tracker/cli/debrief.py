@@ -26,23 +26,20 @@ MANY = 5
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the verb's arguments."""
-    parser.add_argument(
-        "journals", nargs="*", metavar="JOURNAL", help="journals of excursions to look back on"
-    )
-    parser.add_argument("--season", metavar="SEASON", help="read a season instead of journals")
-    parser.add_argument(
+    add = parser.add_argument
+    add("journals", nargs="*", metavar="JOURNAL", help="journals of excursions to look back on")
+    add("--season", metavar="SEASON", help="read a season instead of journals")
+    add(
         "--csv",
         metavar="FILE",
         help="one row a step (RFC 4180), and beside it what its columns are; - is standard output",
     )
-    parser.add_argument("--json", metavar="FILE", help="everything, by the published schema")
-    parser.add_argument("--html", metavar="FILE", help="one self-contained page with figures")
-    parser.add_argument("--markdown", metavar="FILE", help="tables for a report")
-    parser.add_argument("--xlsx", metavar="FILE", help="a workbook, a sheet a table")
+    add("--json", metavar="FILE", help="everything, by the published schema")
+    add("--html", metavar="FILE", help="one self-contained page with figures")
+    add("--markdown", metavar="FILE", help="tables for a report")
+    add("--xlsx", metavar="FILE", help="a workbook, a sheet a table")
     add_filters(parser)
-    parser.add_argument(
-        "--full", action="store_true", help="pages: every table of each, however many there are"
-    )
+    add("--full", action="store_true", help="pages: every table of each, however many there are")
 
 
 def run(args: argparse.Namespace) -> int:

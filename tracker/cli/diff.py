@@ -23,17 +23,18 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
-    parser.add_argument("a", metavar="A", help="a plan, or a journal: its plan as it stands")
-    parser.add_argument("b", metavar="B", help="another plan")
-    parser.add_argument(
+    add = parser.add_argument
+    add("a", metavar="A", help="a plan, or a journal: its plan as it stands")
+    add("b", metavar="B", help="another plan")
+    add(
         "--events",
         action="store_true",
         help="of a journal: the events that turn what is left into plan B, for `record --stdin`",
     )
-    parser.add_argument("--at", metavar="PET", help="of a journal: as of this instant")
-    parser.add_argument("--json", action="store_true", help="as one JSON object")
-    parser.add_argument("--exit-code", action="store_true", help="end with status 1 where they differ")
-    parser.add_argument("--pace", metavar="PACE", help="a pace file to judge the chances by")
+    add("--at", metavar="PET", help="of a journal: as of this instant")
+    add("--json", action="store_true", help="as one JSON object")
+    add("--exit-code", action="store_true", help="end with status 1 where they differ")
+    add("--pace", metavar="PACE", help="a pace file to judge the chances by")
 
 
 def run(args: argparse.Namespace) -> int:

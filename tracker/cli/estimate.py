@@ -29,11 +29,12 @@ BROKEN_OFF = 130
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument("journal", metavar="JOURNAL", type=journal_place)
-    parser.add_argument("--at", metavar="PET", help="as of this instant: only what had happened by then")
-    parser.add_argument("--known", action="store_true", help="only what had been recorded by then")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument(
+    add = parser.add_argument
+    add("journal", metavar="JOURNAL", type=journal_place)
+    add("--at", metavar="PET", help="as of this instant: only what had happened by then")
+    add("--known", action="store_true", help="only what had been recorded by then")
+    add("--json", action="store_true", help="print one JSON object")
+    add(
         "--if",
         dest="supposed",
         metavar="EVENT_JSON",
@@ -42,15 +43,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="suppose this event as well; may be given several times",
     )
     since = "say what moved INSIDE since then; `taken`: since the desk was handed over"
-    parser.add_argument("--since", metavar="PET", help=since)
-    parser.add_argument(
+    add("--since", metavar="PET", help=since)
+    add(
         "--orders",
         action="store_true",
         help="suggest hand-overs and places of tasks that bring everyone in two minutes earlier or more",
     )
-    parser.add_argument("--choices", action="store_true", help="say what each choice that is left comes to")
-    parser.add_argument("--changed", action="store_true", help="say what changed last, and why")
-    parser.add_argument("--pace", metavar="PACE", type=Path, help="suppose another pace file")
+    add("--choices", action="store_true", help="say what each choice that is left comes to")
+    add("--changed", action="store_true", help="say what changed last, and why")
+    add("--pace", metavar="PACE", type=Path, help="suppose another pace file")
     shape = parser.add_mutually_exclusive_group()
     shape.add_argument(
         "--due", action="store_true", help="what comes due, the earliest first, and what to type"

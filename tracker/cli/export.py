@@ -20,19 +20,16 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
-    parser.add_argument("plan", metavar="PLAN", help="a plan file")
-    parser.add_argument(
-        "--xlsx", metavar="FILE", help="the workbook to write, the whole plan; - is standard output"
-    )
-    parser.add_argument(
+    add = parser.add_argument
+    add("plan", metavar="PLAN", help="a plan file")
+    add("--xlsx", metavar="FILE", help="the workbook to write, the whole plan; - is standard output")
+    add(
         "--csv",
         metavar="FILE",
         help="the steps alone, with the rank of their task, as CSV; - is standard output",
     )
-    parser.add_argument(
-        "--mapping", metavar="FILE.yaml", help="the steps in somebody's own columns, as this file maps them"
-    )
-    parser.add_argument("--force", action="store_true", help="write over a file that is there")
+    add("--mapping", metavar="FILE.yaml", help="the steps in somebody's own columns, as this file maps them")
+    add("--force", action="store_true", help="write over a file that is there")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -19,39 +19,32 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
-    parser.add_argument("sheet", metavar="SHEET", help="a workbook (.xlsx, .ods, .xls, .xlsb), or CSV")
-    parser.add_argument(
+    add = parser.add_argument
+    add("sheet", metavar="SHEET", help="a workbook (.xlsx, .ods, .xls, .xlsb), or CSV")
+    add(
         "--out",
         metavar="PLAN.yaml",
         required=True,
         help="the plan to write, not there yet; - is standard output",
     )
-    parser.add_argument(
-        "--excursion", metavar="NAME", help="what the excursion is called (default: the sheet's name)"
-    )
-    parser.add_argument(
+    add("--excursion", metavar="NAME", help="what the excursion is called (default: the sheet's name)")
+    add(
         "--limit",
         metavar="H:MM",
         help="everybody inside by (default: half an hour past the end); tells the unit of bare numbers",
     )
-    parser.add_argument(
+    add(
         "--columns",
         metavar="HEADING=KEY[:UNIT],...",
         default="",
         help='what columns are: "Dauer=time:min, Anna=crew:EV1, @F=site, Notiz=-"; the rest by its headings',
     )
-    parser.add_argument(
-        "--only-columns", action="store_true", help="read no column that --columns does not name"
-    )
-    parser.add_argument("--mapping", metavar="FILE.yaml", help="how such sheets are read, from a file")
-    parser.add_argument("--write-mapping", metavar="FILE.yaml", help="write down how this sheet was read")
-    parser.add_argument(
-        "--sheet", dest="sheet_name", metavar="NAME", default="", help="which sheet of a workbook"
-    )
-    parser.add_argument(
-        "--hidden", choices=("read", "skip"), default="", help="what to do with hidden rows and columns"
-    )
-    parser.add_argument(
+    add("--only-columns", action="store_true", help="read no column that --columns does not name")
+    add("--mapping", metavar="FILE.yaml", help="how such sheets are read, from a file")
+    add("--write-mapping", metavar="FILE.yaml", help="write down how this sheet was read")
+    add("--sheet", dest="sheet_name", metavar="NAME", default="", help="which sheet of a workbook")
+    add("--hidden", choices=("read", "skip"), default="", help="what to do with hidden rows and columns")
+    add(
         "--decimal", choices=(".", ","), default="", help="the mark before decimals, where numbers may be two"
     )
 
@@ -161,6 +154,7 @@ def limit_of(text: str | None) -> int | None:
     """The seconds that `--limit` says. Raises WrongUsage."""
     from tracker.foundation.errors import WrongUsage
     from tracker.foundation.times import parse_pet
+    from tracker.plan.model import LONGEST_S
 
     if text is None:
         return None
@@ -168,7 +162,7 @@ def limit_of(text: str | None) -> int | None:
         seconds = parse_pet(text)
     except ValueError as error:
         raise WrongUsage(f"--limit: {error}") from None
-    if not 0 < seconds <= 100 * 3600:
+    if not 0 < seconds <= LONGEST_S:
         raise WrongUsage(f"--limit: {text} leaves no sensible time; write H:MM, such as 6:30")
     return seconds
 

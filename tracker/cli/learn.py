@@ -15,15 +15,12 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the verb's arguments."""
-    parser.add_argument("journals", nargs="*", metavar="JOURNAL", help="journals of past excursions")
-    parser.add_argument("--season", metavar="SEASON", help="read a season instead of journals")
-    parser.add_argument(
-        "--out", required=True, metavar="PACE.yaml", help="the pace file; - is standard output"
-    )
-    parser.add_argument(
-        "--anyway", action="store_true", help="write it also where no part of it would have forecast better"
-    )
-    parser.add_argument("--rehearsals", action="store_true", help="rehearsals as well")
+    add = parser.add_argument
+    add("journals", nargs="*", metavar="JOURNAL", help="journals of past excursions")
+    add("--season", metavar="SEASON", help="read a season instead of journals")
+    add("--out", required=True, metavar="PACE.yaml", help="the pace file; - is standard output")
+    add("--anyway", action="store_true", help="write it also where no part of it would have forecast better")
+    add("--rehearsals", action="store_true", help="rehearsals as well")
     add_choice(parser)
 
 

@@ -17,12 +17,13 @@ KINDS = ("orbit", "surface", "dive")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Say what the command takes."""
-    parser.add_argument("plan", metavar="PLAN.yaml", help="the plan to write; must not be there yet")
-    parser.add_argument("--crew", metavar="ID,ID", help="who goes (default: EV1,EV2)")
-    parser.add_argument("--limit", metavar="H:MM", help="everybody inside by (default: 6:30)")
-    parser.add_argument("--excursion", metavar="NAME", help="what it is called (default: the file's name)")
-    parser.add_argument("--kind", choices=KINDS, help="what its stores and windows are like (default: orbit)")
-    parser.add_argument("--schema", action="store_true", help="also the schema for editors, beside the plan")
+    add = parser.add_argument
+    add("plan", metavar="PLAN.yaml", help="the plan to write; must not be there yet")
+    add("--crew", metavar="ID,ID", help="who goes (default: EV1,EV2)")
+    add("--limit", metavar="H:MM", help="everybody inside by (default: 6:30)")
+    add("--excursion", metavar="NAME", help="what it is called (default: the file's name)")
+    add("--kind", choices=KINDS, help="what its stores and windows are like (default: orbit)")
+    add("--schema", action="store_true", help="also the schema for editors, beside the plan")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -35,27 +35,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _kinds()
-    parser.add_argument("journal", metavar="JOURNAL", type=journal_place)
-    parser.add_argument(
-        "words", metavar="KIND [KEY=VALUE ...]", nargs="*", help="the event, as typed at the desk"
-    )
-    parser.add_argument("--at", metavar="TIME", help="when it happened: a PET, -3 (minutes ago) or 14:22Z")
-    parser.add_argument("--seat", metavar="NAME", help="who records it (default: user@host)")
-    parser.add_argument(
-        "--outbox", metavar="FOLDER", type=Path, help="where it is kept until it is in the journal"
-    )
-    parser.add_argument(
-        "--job", metavar="UUID", help="names the event, so that no second try writes it twice"
-    )
-    parser.add_argument(
-        "--sheet", metavar="FILE", help="ticks from paper: a sheet with steps and their actual times"
-    )
-    parser.add_argument("--stdin", action="store_true", help="read events as JSON objects, one a line")
-    parser.add_argument(
-        "--plan", metavar="PLAN", type=Path, help="create the journal from this plan if it is missing"
-    )
-    parser.add_argument("--pace", metavar="PACE", type=Path, help="with --plan: the pace file to put into it")
-    parser.add_argument("--rehearsal", action="store_true", help="with --plan: mark it as a rehearsal")
+    add = parser.add_argument
+    add("journal", metavar="JOURNAL", type=journal_place)
+    add("words", metavar="KIND [KEY=VALUE ...]", nargs="*", help="the event, as typed at the desk")
+    add("--at", metavar="TIME", help="when it happened: a PET, -3 (minutes ago) or 14:22Z")
+    add("--seat", metavar="NAME", help="who records it (default: user@host)")
+    add("--outbox", metavar="FOLDER", type=Path, help="where it is kept until it is in the journal")
+    add("--job", metavar="UUID", help="names the event, so that no second try writes it twice")
+    add("--sheet", metavar="FILE", help="ticks from paper: a sheet with steps and their actual times")
+    add("--stdin", action="store_true", help="read events as JSON objects, one a line")
+    add("--plan", metavar="PLAN", type=Path, help="create the journal from this plan if it is missing")
+    add("--pace", metavar="PACE", type=Path, help="with --plan: the pace file to put into it")
+    add("--rehearsal", action="store_true", help="with --plan: mark it as a rehearsal")
 
 
 def run(args: argparse.Namespace) -> int:

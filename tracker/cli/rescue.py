@@ -13,15 +13,12 @@ from tracker.journal.place import journal_place
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument(
-        "journal", metavar="JOURNAL", type=journal_place, help="the damaged journal, or where it was"
-    )
-    parser.add_argument(
-        "--out", metavar="NEW", type=journal_place, required=True, help="where the sound one goes"
-    )
-    parser.add_argument(
+    add = parser.add_argument
+    add("journal", metavar="JOURNAL", type=journal_place, help="the damaged journal, or where it was")
+    add("--out", metavar="NEW", type=journal_place, required=True, help="where the sound one goes")
+    add(
         "--outbox", metavar="FOLDER", type=Path, action="append", default=[],
-        help="a folder of outboxes, beside this user's; may be given several times",
+        help="a folder of outboxes, beside this user's; may be given several times"
     )  # fmt: skip
 
 

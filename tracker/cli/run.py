@@ -26,17 +26,12 @@ _SQLITE = b"SQLite format 3\x00"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what `tracker run` takes."""
-    parser.add_argument(
-        "source", metavar="PLAN_OR_JOURNAL", help="a plan starts an excursion, a journal goes on"
-    )
-    parser.add_argument(
-        "--journal", metavar="PATH", help="where the new journal goes (default: logs/PLAN-UTC.sqlite)"
-    )
-    parser.add_argument("--seat", metavar="NAME", help="who sits here (default: user@host)")
-    parser.add_argument("--pace", metavar="PACE", help="a pace file, for a new journal")
-    parser.add_argument(
-        "--outbox", metavar="FOLDER", type=Path, help="where presses are kept until they are in the journal"
-    )
+    add = parser.add_argument
+    add("source", metavar="PLAN_OR_JOURNAL", help="a plan starts an excursion, a journal goes on")
+    add("--journal", metavar="PATH", help="where the new journal goes (default: logs/PLAN-UTC.sqlite)")
+    add("--seat", metavar="NAME", help="who sits here (default: user@host)")
+    add("--pace", metavar="PACE", help="a pace file, for a new journal")
+    add("--outbox", metavar="FOLDER", type=Path, help="where presses are kept until they are in the journal")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -28,10 +28,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
-    parser.add_argument("does", choices=tuple(_DOES), metavar="add|list|show|find|drop|verify")
-    parser.add_argument("season", metavar="SEASON", help="the season's file; `add` makes it")
-    parser.add_argument("rest", nargs="*", metavar="...", help="journals, words or a UUID")
-    parser.add_argument(
+    add = parser.add_argument
+    add("does", choices=tuple(_DOES), metavar="add|list|show|find|drop|verify")
+    add("season", metavar="SEASON", help="the season's file; `add` makes it")
+    add("rest", nargs="*", metavar="...", help="journals, words or a UUID")
+    add(
         "--scores",
         choices=("none", "quarters", "full"),
         default="quarters",
@@ -64,10 +65,11 @@ def add_filters(parser: argparse.ArgumentParser) -> None:
 
 def add_choice(parser: argparse.ArgumentParser) -> None:
     """Declare what chooses among the excursions of a season, whole ones."""
-    parser.add_argument("--excursion", metavar="NAME", help="only excursions of this name")
-    parser.add_argument("--plan", metavar="SHA", help="only of the plan whose SHA-256 begins so")
-    parser.add_argument("--from", dest="since", metavar="DATE", help="zero at this date or later, UTC")
-    parser.add_argument("--to", dest="until", metavar="DATE", help="zero at this date or earlier, UTC")
+    add = parser.add_argument
+    add("--excursion", metavar="NAME", help="only excursions of this name")
+    add("--plan", metavar="SHA", help="only of the plan whose SHA-256 begins so")
+    add("--from", dest="since", metavar="DATE", help="zero at this date or later, UTC")
+    add("--to", dest="until", metavar="DATE", help="zero at this date or earlier, UTC")
 
 
 REHEARSALS = {

@@ -11,8 +11,8 @@ from html import escape
 
 from tracker.debrief import figures, tables
 from tracker.debrief.excursion import Excursion
-from tracker.debrief.rows import apart, pet
-from tracker.debrief.tables import MOST_TEXT, STEPS, WORK, Table
+from tracker.debrief.rows import MOST_TEXT, apart, pet
+from tracker.debrief.tables import STEPS, WORK, Table
 from tracker.foundation.text import ADVISORY, columns, plain
 
 MOST_IN_FULL = 20

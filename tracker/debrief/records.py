@@ -24,8 +24,7 @@ from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
 from tracker.debrief.excursion import Excursion
 from tracker.debrief.journals import pool
-from tracker.debrief.rows import StepRow, plain_type, step_columns
-from tracker.debrief.tables import MOST_TEXT
+from tracker.debrief.rows import MOST_TEXT, StepRow, plain_type, step_columns
 from tracker.debrief.tabular import TABLES, Value
 from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import (

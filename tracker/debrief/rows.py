@@ -19,6 +19,9 @@ from tracker.journal.matters import open_s
 from tracker.journal.progress import Decision, Progress
 from tracker.plan.model import Priority
 
+MOST_TEXT = 30_000
+"""Characters of a text that an export keeps: all of a note, and no more than a spreadsheet's cell holds."""
+
 
 @dataclass(frozen=True, slots=True)
 class Column:

@@ -17,9 +17,6 @@ from tracker.debrief.verdict import Verdict, margin, merged
 from tracker.foundation.text import amount, percent_done, plain
 from tracker.foundation.times import format_instant
 
-MOST_TEXT = 30_000
-"""Characters of a text that an export keeps: all of a note, and no more than a spreadsheet's cell holds."""
-
 
 @dataclass(frozen=True, slots=True)
 class Table:

@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field
 
 from tracker.foundation.times import format_exact, format_instant, parse_instant, parse_pet
 from tracker.journal.kinds import NOT_OK
+from tracker.plan.model import LONGEST_S
 
 MOST_AT_S = 10_000_000
 _MOST_NUMBER = 1e300
@@ -107,7 +108,7 @@ def _pet(value: object) -> int:
 def _span(value: object) -> str:
     """A planned time as text; seconds are taken too."""
     seconds = _pet(value)
-    if not 0 <= seconds <= 100 * 3600:
+    if not 0 <= seconds <= LONGEST_S:
         raise ValueError("write a time such as 0:12")
     return format_exact(seconds)
 

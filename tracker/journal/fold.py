@@ -1,4 +1,4 @@
-"""The fold: every event of a journal, and what those in force add up to. A value that is cheap to extend.
+"""The fold: all events of a journal, those withdrawn left out, and what they add up to. Cheap to extend.
 
 Events fold in the order of (`at`, number). Hidden here: which of them count, and when, after undo, redo and
 corrected times; what holds for every kind before its own effect; the states kept on the way, so that a late

@@ -16,6 +16,8 @@ Priority = Literal["must", "should", "get-ahead"]
 WindowKind = Literal["light", "link", "other"]
 LOCK = "lock"
 """Where hardware is that nobody has outside; no site."""
+LONGEST_S = 100 * 3600
+"""No plan runs longer than 100 hours."""
 MOST_AMOUNT = 1e12
 """No amount of a store, and no rate of one, is larger."""
 

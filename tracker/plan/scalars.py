@@ -20,10 +20,9 @@ from pydantic_core import PydanticCustomError
 from tracker.foundation.errors import parted
 from tracker.foundation.text import listed, plain
 from tracker.foundation.times import format_exact, parse_instant, parse_pet
+from tracker.plan.model import LONGEST_S
 from tracker.plan.yaml_tree import Node
 
-LONGEST_S = 100 * 3600
-"""No plan runs longer than 100 hours."""
 LONGEST_TEXT = 500
 
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}", re.ASCII)

@@ -18,7 +18,7 @@ from tracker.foundation.text import count
 from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.cells import IN_WORDS, LEAST_S, UNITS, Cell, Span, span_of, unit_in
 from tracker.plan.columns import SPANS, Columns, Wishes, column_name
-from tracker.plan.scalars import LONGEST_S
+from tracker.plan.model import LONGEST_S
 from tracker.plan.sheet_words import NO, fold
 
 _MOST_MINUTES = 240

@@ -10,8 +10,8 @@ from tracker.foundation.errors import Fault, PlanError
 from tracker.foundation.times import format_exact
 from tracker.plan.cells import UNITS
 from tracker.plan.columns import Wishes
+from tracker.plan.model import LONGEST_S
 from tracker.plan.read import parse_plan
-from tracker.plan.scalars import LONGEST_S
 from tracker.plan.sheet import Sheet, SheetStep, read_rows
 from tracker.plan.sheet_names import Names
 from tracker.plan.sheet_table import Table

@@ -17,6 +17,7 @@ from tracker.foundation.text import listed
 from tracker.foundation.times import format_exact, format_instant, format_pet
 from tracker.plan.cells import DAY_S, IN_WORDS, LEAST_S, UNITS, Cell, span_of, unit_in
 from tracker.plan.columns import Columns, Wishes, column_name
+from tracker.plan.model import LONGEST_S
 
 _NIGHT_S = 12 * 3600
 """An end may lie this long behind midnight of the start's day, where no date is written."""
@@ -196,7 +197,7 @@ class StartColumns:
             option = f'--columns "{self._columns.headings[at].strip()}=start:d"'
             what = f"is {seconds:g} s before what comes next, in {IN_WORDS[unit]}"
             self._fault(row.step.row, at, what, f"write clocks, or say the unit: {option}")
-        elif 0 < seconds <= 100 * 3600:
+        elif 0 < seconds <= LONGEST_S:
             row.step.time = round(seconds)
         else:
             what = (
