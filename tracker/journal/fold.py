@@ -24,7 +24,6 @@ from tracker.journal.events import Parsed, parse_event
 from tracker.journal.folding import (  # noqa: F401 (the table names what is in them)
     conditions,
     plan_changes,
-    questions,
     work,
 )
 from tracker.journal.folding.begin import start_waiting
@@ -60,7 +59,7 @@ def apply(state: State, event: Recorded) -> None:
     except (KeyError, TypeError, ValueError) as error:
         raise EventError(f"{named(event)}: event {event.number} is damaged ({error!r})") from error
     state.at = max(state.at, at)
-    questions.answered(state, event, at)
+    conditions.answered(state, event, at)
     _hear(state, event, at)
     if event.kind not in _STILL:
         start_waiting(state, at)

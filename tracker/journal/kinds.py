@@ -323,7 +323,7 @@ KINDS = (
         meaning="the excursion is over", example="close", verb="the excursion is closed",
     ),
     EventKind(
-        name="raised", body="Raised", effect="questions.raised",
+        name="raised", body="Raised", effect="conditions.raised",
         before_zero=True, after_closed=True, begins=False, words=("raise",),
         means={**{word: ("what", word) for word in OPEN}, "remind": ("what", "reminder")},
         keys={"Q": "question", "R": "remind", "V": "deviation", "M": "message"},
@@ -340,7 +340,7 @@ KINDS = (
         verb="raised", handover=True, news=False,
     ),
     EventKind(
-        name="settled", body="Settled", effect="questions.settled",
+        name="settled", body="Settled", effect="conditions.settled",
         before_zero=True, after_closed=True, begins=False, words=("settle", "answer"), keys={"=": "answer"},
         arguments=(Argument("event", "event"), _TEXT),
         meaning="what was raised is done or answered", example="answer 41 yes", verb="settled", mark="told",

@@ -9,8 +9,6 @@ from __future__ import annotations
 import ast
 import inspect
 import json
-import sys
-from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -61,20 +59,12 @@ def _sentences(kind: type[BaseModel]) -> dict[str, str]:
     return {fields[name].alias or name: sentence for name, sentence in sentences(kind).items()}
 
 
-@lru_cache(maxsize=8)
-def _module(name: str) -> ast.Module:
-    return ast.parse(inspect.getsource(sys.modules[name]))
-
-
 def sentences(kind: type) -> dict[str, str]:
     """Field of a class to the text below it; fields without one are left out."""
-    body = next(
-        one.body
-        for one in _module(kind.__module__).body
-        if isinstance(one, ast.ClassDef) and one.name == kind.__name__
-    )
+    (described,) = ast.parse(inspect.getsource(kind)).body
+    assert isinstance(described, ast.ClassDef)
     found = {}
-    for field, below in pairwise(body):
+    for field, below in pairwise(described.body):
         match field, below:
             case ast.AnnAssign(target=ast.Name(id=name)), ast.Expr(value=ast.Constant(value=str(sentence))):
                 found[name] = inspect.cleandoc(sentence)
