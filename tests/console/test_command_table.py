@@ -96,6 +96,8 @@ async def test_any_row_of_the_help_is_found_by_its_words_or_its_key(at_desk: Cal
         assert at.desk.last_scene is not None
         page = " ".join(text_of(at.desk.help.page(at.desk.last_scene, 80)).split())
         assert not [c.id for c in at.desk.table.values() if not c.ticks and c.help not in page]
+        explained = {sign: words for subject, sign, words in rows if subject == "What the figures mean"}
+        assert {"8 in 10", "runway", "shift", "value", "not counted"} <= set(explained)
         await at.press("question_mark", "slash")
         await at.type("whose voice")
         assert "nothing in the help has these words" in at.screen

@@ -196,6 +196,11 @@ async def test_what_if_and_the_palette_at_the_desk(
         await at.until(lambda: at.desk.runtime.session.number == 3)
 
         async def seen() -> str:
+            # Figures that were begun stand until those of what is on record by now are there.
+            what_if, session = at.desk.what_if, at.desk.runtime.session
+            await at.until(
+                lambda: (w := what_if.page.weighed) is None or w.progress.number == session.progress.number
+            )
             return await stable(at, lambda: str(at.whole), "worked out", "looked for")
 
         pages: tuple[tuple[str, tuple[Key, ...]], ...] = (

@@ -31,13 +31,13 @@ SAID: list[tuple[str, dict[str, Any], str]] = [
     (
         "counted",
         {"step": "hinge.release", "count": 3},
-        "counted EV1 Release the four captive fasteners 3 of 4",
+        "items done: EV1 Release the four captive fasteners 3 of 4",
     ),
     ("handed", {"step": "hinge.mate", "crew": ["EV2"]}, "handed EV1 Mate the new connector to EV2"),
     (
         "retimed",
         {"step": "hinge.mate", "time": "0:20", "left": True},
-        "retimed EV1 Mate the new connector to 0:20 from now",
+        "time changed: EV1 Mate the new connector to 0:20 from now",
     ),
     (
         "added",

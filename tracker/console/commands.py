@@ -238,7 +238,7 @@ TABLE: tuple[Command, ...] = (
         "desk", "Views",
         _("view", "v", "view", "the next view in the middle of the screen", lambda d: d.next_view(), 9),
         _("steps", "S", "steps", "the list of steps", lambda d: d.turn_to("steps")),
-        _("runway", "w", "runway", "the runway: what is left towards the limit", lambda d: d.turn_to("runway")),
+        _("runway", "w", "runway", "the runway: the work that is left, counted back from each limit that is near", lambda d: d.turn_to("runway")),
         _("optional", "p", "optional", "the optional tasks, turn-back and open items", lambda d: d.turn_to("optional")),
         _("consumables", "x", "consumables", "what runs down, and how old the readings are", lambda d: d.turn_to("consumables")),
         _("home", "H", "way home", "the way home, the earliest limit in large figures", lambda d: d.turn_to("home")),
@@ -426,7 +426,10 @@ READING_IT: tuple[tuple[str, str, str], ...] = tuple(
             "likeliest",
             "the limit that is broken in most of the courses played, where another one comes first",
         ),
-        ("8 in 10 between", "of ten courses one ends before, one after it"),
+        (
+            "8 in 10",
+            "of ten ways in which it may go on from here eight end between these instants, one before, one after",
+        ),
         ("9 in 10", "what nine courses of ten have to spare, or more"),
         ("chance", "of a limit: that it is kept; of a task: that it is done before they must turn for home"),
         (
@@ -439,6 +442,18 @@ READING_IT: tuple[tuple[str, str, str], ...] = tuple(
         (
             "shift",
             "by how many minutes INSIDE is later with it than as advised, all else the same; two together may differ",
+        ),
+        (
+            "value",
+            "on the lead's view: what the plan says optional tasks are worth, added up over those done",
+        ),
+        (
+            "not counted",
+            "work that the advice leaves out, for want of time: INSIDE is without it; you decide",
+        ),
+        (
+            "runway",
+            "the work that is left, counted back from each limit that is near: what stays free is to spare",
         ),
         ("musts alone", "INSIDE with must work, closing what is open and closeout alone"),
         ("committed", "an optional task that a person chose to keep"),

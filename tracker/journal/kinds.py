@@ -159,7 +159,7 @@ KINDS = (
     EventKind(
         name="counted", body="Counted", effect="work.counted", words=("count",),
         arguments=(_STEP, Argument("count", "count"), _TEXT),
-        meaning="so many items of a step are done", example="1 3 of 4", verb="counted", mark="count",
+        meaning="so many items of a step are done", example="1 3 of 4", verb="items done:", mark="count",
         tick=True, cause=PACE, ends_stretch=True,
     ),
     EventKind(
@@ -226,7 +226,7 @@ KINDS = (
         words=("retime",),
         arguments=(_STEP, Argument("time", "span"), Argument("left", "flag", required=False), _TEXT),
         meaning="the crew says how long a step takes: from now on, or `of` so long in all",
-        example="retime 1 15", verb="retimed", keys={"t": "retime"},
+        example="retime 1 15", verb="time changed:", keys={"t": "retime"},
         cause="retimed steps", listed="change",
     ),
     EventKind(

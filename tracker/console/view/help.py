@@ -165,6 +165,8 @@ def unbound_words(where: Where, key: str, help: str) -> str:
     return f"this view only reads: {there.shown} works at the desk: {there.help}"
 
 
+FIGURE = "INSIDE 8 in 10: 3:49..6:03: of ten ways it may go on, eight end between"
+"""What the figures of the head say, on the help's first page."""
 HelpRow = tuple[str, str, str]
 """The subject of a row of the help, its key or sign, and what it does or means."""
 
@@ -182,8 +184,9 @@ def help_lines(job: Sequence[Pair], rows: Sequence[HelpRow], width: int, find: s
     subjects = block(f"Below, by subject: {', '.join(every)}.  {finds}", width, "dim") if find else []
     return [
         *_job(job, width),
+        *block(FIGURE, width, "dim"),
+        *subjects,
         blank(width),
-        *([*subjects, blank(width)] if subjects else []),
         *_flow(blocks, columns, room, width),
         *block(ADVISORY, width, "strong"),
     ]
