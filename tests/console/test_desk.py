@@ -138,6 +138,22 @@ async def test_a_bounced_key_does_not_recall(at_desk: Callable[..., Any]) -> Non
         assert at.kinds == ["zero", "called"], "two quick presses are the pair that the key table names"
 
 
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (120, 36), (200, 55)])
+async def test_a_recall_that_is_taken_back_is_told_by_figures_that_still_have_it(
+    at_desk: Callable[..., Any], size: tuple[int, int]
+) -> None:
+    async with at_desk(size) as at:
+        await at.press("z", "c", "c")
+        at.estimate(called="home")
+        assert "called home at 0:00" in at.screen
+        await at.press("u")
+        assert at.kinds == ["zero", "called", "withdrawn"] and "took back 2" in at.said
+        assert "called home until it was taken back" in at.screen
+        for view in ("H", "B", "p", "x", "N", "E", "w", "S"):
+            await at.press(view)
+            assert "INSIDE" in at.screen
+
+
 async def test_the_recall_names_only_who_is_outside(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "i")

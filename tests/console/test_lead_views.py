@@ -163,7 +163,7 @@ def test_tasks_say_their_chance_and_advice(scene: LeadScene) -> None:
 
 def test_freshness_counts_from_the_instant_that_is_shown(scene: LeadScene) -> None:
     rows = by_first_word(word(scene, 110, 9))
-    assert "0:02:57" in rows["last"] and "counted" in rows["last"]
+    assert "0:02:57" in rows["last"] and "items EV1" in rows["last"]
     assert "0:11:07" in rows["readings"] and "never read: 3" in rows["readings"]
     assert "0:34:37" in rows["IV"]
     assert "glare on the panel" in rows["journal"]

@@ -68,6 +68,14 @@ async def test_another_key_does_not_tick_what_went_into_a_line(at_desk: Callable
         assert at.events[-1].at == 1825, "the tick is of now, not of what went into the line"
 
 
+async def test_an_empty_line_leaves_no_words_behind(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "e")
+        assert "Tab completes" in at.said
+        await at.press("enter")
+        assert at.said == ""
+
+
 async def test_digits_of_who_types_are_text_and_nothing_is_asked(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await under_way(at)

@@ -31,7 +31,7 @@ SAID: list[tuple[str, dict[str, Any], str]] = [
     (
         "counted",
         {"step": "hinge.release", "count": 3},
-        "items done: EV1 Release the four captive fasteners 3 of 4",
+        "items EV1 Release the four captive fasteners 3 of 4",
     ),
     ("handed", {"step": "hinge.mate", "crew": ["EV2"]}, "handed EV1 Mate the new connector to EV2"),
     (

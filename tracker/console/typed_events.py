@@ -85,6 +85,7 @@ class TypedEvents:
     def _enter(self, text: str) -> bool:
         """Write what was typed, when asked twice what is unlikely; whether the line can go."""
         if not text.strip():
+            self._screen.say("")  # The examples belong to the open line.
             return True
         if text.strip().lower() == UNDO:
             self._actions.undo()

@@ -220,6 +220,9 @@ def crew_lines(progress: Progress, estimate: Estimate) -> list[str]:
             doing = f"inside since {pet_down(progress.entered[member.id])}"
         elif now is None:
             doing = "idle"
+        elif now not in figures:
+            # What came, or came back, after this estimate: its figures follow.
+            doing = f"{STATUS['current']} {now}"
         else:
             doing = _doing(progress, figures[now], estimate.at)
         rows.append((member.id, doing, f"next {ahead[0]}" if ahead else ""))

@@ -94,8 +94,10 @@ def least_sure_words(estimate: Estimate) -> str:
 def counted_words(progress: Progress, estimate: Estimate) -> str:
     """What INSIDE counts: `with core begun, latch kept, lamp as advised`, `called home at 3:22`."""
     if estimate.called:
-        since = pet_down(min(recall.at for recall in progress.recall.values()))
-        return f"called {estimate.called}{',' if estimate.called == 'at once' else ''} at {since}"
+        # An undo is shown before the estimate that follows from it.
+        called = min((recall.at for recall in progress.recall.values()), default=None)
+        since = "until it was taken back" if called is None else f"at {pet_down(called)}"
+        return f"called {estimate.called}{',' if estimate.called == 'at once' else ''} {since}"
     optional = [t for t, s in progress.tasks.items() if s.task.optional and s.status in ("open", "begun")]
     groups: dict[str, list[str]] = {how: [] for how in COUNTED}
     for task in optional:

@@ -159,7 +159,7 @@ KINDS = (
     EventKind(
         name="counted", body="Counted", effect="work.counted", words=("count",),
         arguments=(_STEP, Argument("count", "count"), _TEXT),
-        meaning="so many items of a step are done", example="1 3 of 4", verb="items done:", mark="count",
+        meaning="so many items of a step are done", example="1 3 of 4", verb="items", mark="count",
         tick=True, cause=PACE, ends_stretch=True,
     ),
     EventKind(
