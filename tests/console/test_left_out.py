@@ -15,7 +15,7 @@ from tracker.console.view.right_pane import if_called_words
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import text_of
-from tracker.forecast.figures import Alert, Range
+from tracker.forecast.figures import Alert, Before, Changed, ChangedLimit, Range
 
 
 @pytest.fixture
@@ -105,6 +105,19 @@ def test_the_head_says_to_spare_of_the_limit_that_comes_first_and_names_the_leas
     assert "46 min to spare: elapsed limit at 4:00" in text_of([limit_line(scene, 200)])
     for width in (80, 200):
         assert " least sure to hold: EV2 oxygen, 96 % ──" in text_of(changed_rule(scene, width, 1))
+    read = Changed(
+        since=0.0,
+        at=scene.now,
+        inside=Before(changed.inside.p50, changed.inside.p50),
+        safe=Before(0.94, 0.8),
+        causes=(),
+        limits=(ChangedLimit("EV2.oxygen", 0.04, 0.2),),
+        read=("EV2.oxygen",),
+    )
+    told = replace(scene, snapshot=Snapshot(scene.progress, replace(changed, changed=read)))
+    for width in (80, 200):
+        row = text_of(changed_rule(told, width, 1))
+        assert "chance 94 % -> 80 %" in row and "EV2 oxygen as it was read" in row
     for width in range(60, 200):
         assert "46 min to spare: elapsed" in text_of([limit_line(scene, width)])
     assert "turn by 3:03" in text_of([limit_line(scene, 62)])

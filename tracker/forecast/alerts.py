@@ -269,7 +269,11 @@ def _call(look: Look) -> Remedy:
         return " and ".join(deed(f"drops {task}") for task in doubtful), [f"drop {t}" for t in doubtful], {}
     if look.progress.recall or back.safe_if_now is None or back.safe_if_now <= made.safe:
         return _nothing_better(look)
-    return calls_home(look)
+    words, do, figures = calls_home(look)
+    if not words or back.latest is None or back.latest <= look.now:
+        return words, do, figures
+    # A recall costs all the work that is left: nobody has to give it before anything else is weighed.
+    return f"{words}; that can wait until {slot('home_by', 'down')}", do, {**figures, "home_by": back.latest}
 
 
 def _nothing_better(look: Look) -> Remedy:

@@ -259,7 +259,8 @@ def changed_forms(changed: Changed, now: float, need: float | None, shown: float
         return [f"{told}{home}", told] if home else [told]
     said, why = f"chance {chances[0]} -> {chances[1]} at {at}", _chance_why(changed)
     told = f"{said}: {why}" if why else said
-    return [*([f"{told}{home}"] if home and why else []), told, said]
+    least = [f"{said.removesuffix(f' at {at}')}: {why}"] if why else []
+    return [*([f"{told}{home}"] if home and why else []), told, *least, said]
 
 
 def _chance_why(changed: Changed) -> str:

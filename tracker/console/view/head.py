@@ -358,17 +358,28 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
 def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
     """Return the rule that says what changed, which limit is least sure to hold, and marks what this is.
 
-    What changed gives way first, then the limit; what is left out is not cut.
+    Which limit it is gives way to why something moved; what changed is left out before it is cut.
     """
     estimate = None if scene.progress.closed is not None else scene.estimate
     marked = [Span("READING ONLY", "strong")] if isinstance(scene, LeadScene) else []
     marked += [Span("REHEARSAL", "dim")] if scene.progress.rehearsal else []
     unsure = least_sure_words(estimate) if estimate else ""
-    tail = _ends(([Span(unsure)] if unsure else []) + marked)
-    tail = tail if width_of(tail) <= width or not marked else _ends(marked)
-    room = width - width_of(tail) - 4
-    words = next((form for form in change_said(scene) if form and cell_len(form) <= room), "")
+    forms = [form for form in change_said(scene) if form]
+    words, tail = _said_beside(forms, ([Span(unsure)] if unsure else []) + marked, width)
+    if marked and width_of(tail) > width:
+        words, tail = _said_beside(forms, marked, width)
+    if ": " not in words and any(": " in form for form in forms):
+        # Why it moved is worth more than which limit is least sure.
+        brief, less = _said_beside(forms, marked, width)
+        words, tail = (brief, less) if ": " in brief else (words, tail)
     return [crop((*rule(width - width_of(tail), words), *tail), width)] * height
+
+
+def _said_beside(forms: Sequence[str], marks: Sequence[Span], width: int) -> tuple[str, list[Span]]:
+    """Return the longest of these that leaves room for marks at the end of the rule, and those."""
+    tail = _ends(marks)
+    room = width - width_of(tail) - 4
+    return next((form for form in forms if cell_len(form) <= room), ""), tail
 
 
 def _ends(marks: Sequence[Span]) -> list[Span]:
