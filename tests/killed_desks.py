@@ -28,6 +28,7 @@ from tracker.journal.verify import verify
 
 _SAVED = re.compile(r"entry (\d+) saved: note (k\d+-\d+) ")
 _TAKEN_BACK = re.compile(r"(?:took|taken) back[^:]*: note:? (k\d+-\d+)")
+_UNDO = "an undo"
 NOTES = 5
 
 
@@ -65,7 +66,7 @@ def killed_desks(server: Server, folder: Path, *, times: int, seed: int) -> Kill
                 said |= _notes(desk, proxy, random, n, found)
             proxy.block(False)
             found.killed += 1
-            waiting |= (left := set(_waiting(folder)))
+            waiting |= (left := {*_waiting(folder)} - {_UNDO})
             found.undone |= set(_undone(folder))
             found.kept += len(left)
         proxy.share = 0.0
@@ -90,8 +91,8 @@ def _notes(desk: Terminal, proxy: Proxy, random: Random, n: int, found: Killed) 
     for k in range(NOTES):
         if k in (down, down + 2):
             proxy.block(k == down)
-        desk.press_s("n", "what is to be noted?")
-        desk.send(f"k{n}-{k}\r")
+        # What is typed at once behind the key goes into the line that it opens.
+        desk.send(f"nk{n}-{k}\r")
         if random.random() < 0.3:
             desk.read(0.01 * random.randrange(20))
             desk.send("u")
@@ -109,7 +110,7 @@ def _waiting(folder: Path) -> Iterator[str]:
     for path in folder.glob("*.sqlite"):
         with closing(sqlite3.connect(path)) as db:
             for (events,) in db.execute("SELECT events FROM jobs WHERE state IN ('waiting', 'sent')"):
-                yield from (event.get("text", "an undo") for event in json.loads(events))
+                yield from (event.get("text", _UNDO) for event in json.loads(events))
 
 
 def _undone(folder: Path) -> Iterator[str]:
