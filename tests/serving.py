@@ -12,7 +12,7 @@ from pathlib import Path
 
 
 @asynccontextmanager
-async def serving(path: Path, *more: str) -> AsyncIterator[tuple[str, asyncio.subprocess.Process]]:
+async def serving(path: str | Path, *more: str) -> AsyncIterator[tuple[str, asyncio.subprocess.Process]]:
     """Yield the address that the server prints, and the server, which may come to any end."""
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "tracker", "watch", str(path), "--serve", "127.0.0.1:0", *more,

@@ -8,12 +8,19 @@ import os
 import re
 import signal
 from pathlib import Path
+from random import Random
+from uuid import uuid4
 
 import aiohttp
 import pytest
 
 from tests.browser import Page, browser, eventually, needs_chromium
+from tests.cut_line import Proxy
+from tests.leads import on_record
+from tests.servers import Server
 from tests.serving import serving
+from tracker.journal.journal import Journal
+from tracker.plan.model import Plan
 
 
 def children(pid: int) -> set[int]:
@@ -85,16 +92,29 @@ async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Pa
 
 
 @needs_chromium
-async def test_a_journal_that_goes_away_is_said_and_comes_back(path: Path) -> None:
-    async with serving(path) as (address, _), browser() as page:
-        await page.open(address)
-        await page.until(lambda: "event 8" in page.terminal)
-        aside = path.with_suffix(".aside")
-        path.rename(aside)
-        await page.until(lambda: "not read since event 8" in page.terminal)
-        aside.rename(path)
-        await page.until(lambda: "not read" not in page.terminal and "event 8" in page.terminal)
-        assert "INSIDE" in page.terminal
+async def test_what_is_written_to_a_server_comes_to_the_page_and_a_cut_line_is_said_there(
+    plan: Plan, server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    direct, line = server.address(f"served-{uuid4()}"), Proxy(server.port, Random(1), 0.0)
+    watched = direct.replace(f":{server.port}/", f":{line.port}/").replace("lead@", "watcher@")
+    with Journal.create(direct, plan) as journal:
+        on_record(journal)
+        async with serving(watched) as (address, _), browser() as page:
+            await page.open(address)
+            await page.until(lambda: "event 8" in page.terminal)
+            journal.record({"kind": "noted", "text": "on", "at": 1500})
+            await page.until(lambda: "event 9" in page.terminal)
+            # The page and who serves it share one connection.
+            asks = "SELECT count(*) FROM pg_stat_activity WHERE usename = 'watcher'"
+            assert server.admin(asks) == [(1,)]
+            line.block(True)
+            await page.until(lambda: "the server does not answer" in page.terminal)
+            journal.record({"kind": "noted", "text": "meanwhile", "at": 1500})
+            line.block(False)
+            back = ("does not answer", "event 10")
+            await page.until(lambda: [one in page.terminal for one in back] == [False, True])
+    line.close()
 
 
 @needs_chromium
