@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import itertools
 import os
 import sys
 from collections.abc import Iterator
@@ -25,10 +26,18 @@ def pytest_collection_finish() -> None:
     gc.set_threshold(50_000, 20, 20)
 
 
+@pytest.fixture(scope="session")
+def states(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Folders, each for one test; pytest would look through all that it made before it makes one."""
+    top = tmp_path_factory.mktemp("states")
+    return (top / str(number) for number in itertools.count())
+
+
 @pytest.fixture(autouse=True)
-def no_state(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+def no_state(states: Iterator[Path], monkeypatch: pytest.MonkeyPatch) -> Path:
     """The folder in which this test's outboxes are kept."""
-    state = tmp_path_factory.mktemp("state", numbered=True)
+    state = next(states)
+    state.mkdir()
     monkeypatch.setenv("XDG_STATE_HOME", str(state))
     return state
 

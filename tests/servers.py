@@ -141,7 +141,7 @@ class Server:
 
     def wait(self) -> None:
         """Wait until it answers."""
-        until = monotonic_s() + 20
+        until = monotonic_s() + 60
         while True:
             try:
                 self.admin("SELECT 1")

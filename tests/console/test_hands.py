@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.console.conftest import estimate_by_hand
-from tracker.console.key_events import REPEAT_S
+from tracker.console.key_events import PAIR_S
 from tracker.console.workers import Estimated, Wanted
 from tracker.forecast.figures import Choice, Range, TurnBack
 from tracker.journal.journal import Journal
@@ -28,7 +28,7 @@ async def under_way(at: Any, **changes: Any) -> None:
 
 async def again(at: Any) -> None:
     """Press Enter a second time, later than a key that bounces."""
-    await asyncio.sleep(REPEAT_S + 0.05)
+    await asyncio.sleep(PAIR_S + 0.05)
     await at.press("enter")
 
 
@@ -175,12 +175,14 @@ async def test_what_follows_is_worked_out_beside_the_screen(at_desk: Callable[..
     async with at_desk((200, 55), estimates=True) as at:
         await at.press("z")
         at.hand.move(60)
-        for _ in range(600):
-            snapshot = at.desk.runtime.session.snapshot
-            if snapshot.estimate is not None and snapshot.estimate.at >= snapshot.progress.at:
-                break
-            at.desk.runtime.want()
-            await asyncio.sleep(0.02)
+        runtime = at.desk.runtime
+
+        def figured() -> bool:
+            runtime.want()
+            snapshot = runtime.session.snapshot
+            return snapshot.estimate is not None and snapshot.estimate.at >= snapshot.progress.at
+
+        await at.until(figured)
         await at.press("t")
         await at.type("1 60")
         assert "Enter writes" in at.said

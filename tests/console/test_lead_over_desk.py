@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
@@ -40,11 +39,7 @@ async def test_the_lead_stands_over_the_desk_and_leads_back(at_desk: Callable[..
         await at.press("3")
         app = at.desk.app
         await strike(app, "L")
-        for _ in range(2000):
-            await painted(app)
-            if "event 2" in at.whole:
-                break
-            await asyncio.sleep(0.02)
+        await at.until(lambda: "event 2" in at.whole)
         assert isinstance(app.screen, Lead)
         await strike(app, "2", "9", "1")
         await painted(app)

@@ -59,26 +59,29 @@ def hidden(book: Any, sheet: Any) -> None:
     sheet.row_dimensions[3].hidden = True
 
 
-WRITTEN: Mapping[str, bytes] = {
-    **{name: book_of(plan, NOW) for name, plan in PLANS.items()},
-    "spoilt": book_of(spoilt_plan(), NOW),
-    "spans": durations("[h]:mm", 0.005555555555555556, 1.1458333333333333),
-    "clocks": durations("h:mm", 0.005555555555555556, 1.1458333333333333),
-    "hidden": xlsx(HEAD, ("A", "one", "EV1", "8 min"), ("A", "two", "EV1", "9 min"), change=hidden),
-    "failed": xlsx(HEAD, ("A", "one", "EV1", "=1/0"), ("A", "two", "EV1", "=TIME(0;8;0)/0")),
-}
+def written() -> Mapping[str, bytes]:
+    """The workbooks by name, as they are written here."""
+    return {
+        **{name: book_of(plan, NOW) for name, plan in PLANS.items()},
+        "spoilt": book_of(spoilt_plan(), NOW),
+        "spans": durations("[h]:mm", 0.005555555555555556, 1.1458333333333333),
+        "clocks": durations("h:mm", 0.005555555555555556, 1.1458333333333333),
+        "hidden": xlsx(HEAD, ("A", "one", "EV1", "8 min"), ("A", "two", "EV1", "9 min"), change=hidden),
+        "failed": xlsx(HEAD, ("A", "one", "EV1", "=1/0"), ("A", "two", "EV1", "=TIME(0;8;0)/0")),
+    }
 
 
 @pytest.fixture(scope="module")
 def saved(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with every workbook as LibreOffice saves it, in each kind."""
     folder = tmp_path_factory.mktemp("saved")
-    for name, raw in WRITTEN.items():
+    books = written()
+    for name, raw in books.items():
         (folder / f"{name}.in.xlsx").write_bytes(raw)
     for kind in KINDS:
         out = folder / kind
         command = [str(PROGRAM), f"-env:UserInstallation={(folder / 'user').as_uri()}", "--headless"]
-        files = [str(folder / f"{name}.in.xlsx") for name in WRITTEN]
+        files = [str(folder / f"{name}.in.xlsx") for name in books]
         subprocess.run(
             [*command, "--convert-to", kind, "--outdir", str(out), *files],
             check=True,
