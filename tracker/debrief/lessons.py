@@ -11,7 +11,7 @@ from tracker.debrief.learn import SHARES, Lessons, tells
 from tracker.debrief.prior_fit import grid_of_learning
 from tracker.forecast.pace_file import DEFAULT_PRIOR
 from tracker.forecast.task_figures import FAMILIES
-from tracker.foundation.text import columns, count
+from tracker.foundation.text import columns, count, percent, percent_done
 from tracker.foundation.times import format_exact, format_pet_s
 
 OFTEN = 5
@@ -100,16 +100,16 @@ def _rows(lessons: Lessons) -> Iterator[tuple[str, str, str, str]]:
         yield f"  {who}", _pace(1.0, before.crew_spread), _pace(*pair), str(_of_crew(lessons)[name])
     for name, pair in after.work.items():
         yield f"  {name}", _pace(1.0, before.work_spread), _pace(*pair), str(steps[name])
-    yield "noise", _percent(before.sigma), _percent(after.sigma), total
-    yield "use of stores", _percent(before.use_spread), _percent(after.use_spread), ""
+    yield "noise", percent_done(before.sigma), percent_done(after.sigma), total
+    yield "use of stores", percent_done(before.use_spread), percent_done(after.use_spread), ""
     yield "chance that the crew", "", "", ""
     usual = _weights()
     for family, processes in FAMILIES.items():
         then, now = (sum(w.get(p, 0.0) for p in processes) for w in (usual[0], after.processes))
-        yield f"  {_CREW[family]}", _percent(then), _percent(now), ""
+        yield f"  {_CREW[family]}", percent(then), percent(now), ""
     yield "chance of ticks", "", "", ""
     for habit, words in _TICKS.items():
-        yield f"  {words}", _percent(usual[1][habit]), _percent(after.lateness.get(habit, 0.0)), ""
+        yield f"  {words}", percent(usual[1][habit]), percent(after.lateness.get(habit, 0.0)), ""
 
 
 def _weights() -> tuple[dict[str, float], dict[str, float]]:
@@ -119,10 +119,6 @@ def _weights() -> tuple[dict[str, float], dict[str, float]]:
 
 def _pace(value: float, spread: float) -> str:
     return f"{value:.2f} ± {spread:.2f}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
 
 
 def _steps(lessons: Lessons) -> Counter[str]:

@@ -14,6 +14,8 @@ from typing import Literal
 
 Priority = Literal["must", "should", "get-ahead"]
 WindowKind = Literal["light", "link", "other"]
+Model = Literal["oxygen", "carbon-dioxide"]
+"""The published conversions from metabolic rate."""
 LOCK = "lock"
 """Where hardware is that nobody has outside; no site."""
 LONGEST_S = 100 * 3600

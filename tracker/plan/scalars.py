@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from datetime import datetime
-from typing import Annotated, Any, Literal, NoReturn
+from typing import Annotated, Any, NoReturn, get_args
 
 from pydantic import (
     BeforeValidator,
@@ -20,6 +20,7 @@ from pydantic_core import PydanticCustomError
 from tracker.foundation.errors import parted
 from tracker.foundation.text import listed, plain
 from tracker.foundation.times import format_exact, parse_instant, parse_pet
+from tracker.plan import model
 from tracker.plan.model import LONGEST_S
 from tracker.plan.yaml_tree import Node
 
@@ -251,27 +252,22 @@ def _format(value: Any) -> int:
 Format = Annotated[int, PlainValidator(_format), WithJsonSchema({"const": 1})]
 
 
-def _one_of(*words: str) -> PlainValidator:
+def _one_of(words: Any) -> PlainValidator:
+    """A validator that takes one of the words of a `Literal`."""
+    known = get_args(words)
+
     def check(value: Any) -> str:
-        if not isinstance(value, Node) or value.text not in words:
-            wrong(f"{shown(value)} is not known here", f"write {listed(words, 'or')}")
+        if not isinstance(value, Node) or value.text not in known:
+            wrong(f"{shown(value)} is not known here", f"write {listed(known, 'or')}")
         return value.text
 
     return PlainValidator(check)
 
 
-Priority = Annotated[
-    Literal["must", "should", "get-ahead"],
-    _one_of("must", "should", "get-ahead"),
-    WithJsonSchema({"enum": ["must", "should", "get-ahead"]}),
-]
-WindowKind = Annotated[
-    Literal["light", "link", "other"],
-    _one_of("light", "link", "other"),
-    WithJsonSchema({"enum": ["light", "link", "other"]}),
-]
-Model = Annotated[
-    Literal["oxygen", "carbon-dioxide"],
-    _one_of("oxygen", "carbon-dioxide"),
-    WithJsonSchema({"enum": ["oxygen", "carbon-dioxide"]}),
-]
+def _enum(words: Any) -> WithJsonSchema:
+    return WithJsonSchema({"enum": list(get_args(words))})
+
+
+Priority = Annotated[model.Priority, _one_of(model.Priority), _enum(model.Priority)]
+WindowKind = Annotated[model.WindowKind, _one_of(model.WindowKind), _enum(model.WindowKind)]
+Model = Annotated[model.Model, _one_of(model.Model), _enum(model.Model)]
