@@ -14,12 +14,14 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tracker.forecast.earlier_instants import home_was_due, kept_now, names, steady, was_due
 from tracker.forecast.figures import Advice, OptionalFigure, TurnBack, Verdict
 from tracker.forecast.last_call import LastCall, first_step, last_calls, put_off
 from tracker.forecast.limits import (
     ChanceConstraint,
+    beyond_waiting,
     binding,
     breaches,
     going_on,
@@ -343,7 +345,11 @@ class _Ranking:
 
     def order(self, musts: Sequence[GivenUp]) -> list[GivenUp]:
         """These by what each wins back; the plan's order among equals."""
-        won = {given: self._without((given[0], *given[1])) for given in musts}
+        left = [self._present((one, *others)) for one, others in musts]
+        taken = beyond_waiting(self.world, *left) if left else []
+        won = {
+            given: self._with(*rest) for given, rest in zip(musts, zip(left, taken, strict=True), strict=True)
+        }
         return sorted(musts, key=lambda given: (-won[given][0], won[given][1]))
 
     def falls_short(self, given_up: Collection[str]) -> bool:
@@ -366,10 +372,10 @@ class _Ranking:
     def _played(self, given_up: Collection[str]) -> Branch:
         return played(self.world, self._present(given_up), self.whole, ends=True)
 
-    def _without(self, given_up: Collection[str]) -> tuple[float, float]:
-        """The chance and the median ingress without these."""
-        found = self._played(given_up)
-        safe = breaches(self.world, found.nodes, found.course).share_safe
+    def _with(self, present: Sequence[int], taken: NDArray[np.float32]) -> tuple[float, float]:
+        """The chance and the median ingress with these nodes, and what they take beyond waiting."""
+        found = played(self.world, present, self.whole, ends=True)
+        safe = breaches(self.world, present, found.course, taken).share_safe
         median = one(ingress(self.world, found.course), 0.5)
         self.world.memory.give_back(*found.tables)
         return safe, median

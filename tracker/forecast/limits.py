@@ -155,14 +155,19 @@ class Breaches:
         return FailureCounts.of(self.elapsed, self.consumables)
 
 
-def breaches(world: World, present: Collection[int], course: Course) -> Breaches:
-    """Which scenarios of a finished course break what."""
+def breaches(
+    world: World, present: Collection[int], course: Course, beyond: NDArray[np.float32] | None = None
+) -> Breaches:
+    """Which scenarios of a finished course break what.
+
+    `beyond`: what `beyond_waiting` says of these nodes, if it is known already.
+    """
     lost = shut_out(world, course)
     everybody = ingress(world, course)
     elapsed, consumables = lost.copy(), lost.copy()
     for limit, inside in _bound(world, course, everybody):
         elapsed |= ~(inside <= limit.at + GRAIN_S)
-    for row in deadlines(world, present):
+    for row in deadlines(world, present, beyond):
         consumables |= ~(everybody <= row + np.float32(GRAIN_S))
     return Breaches(elapsed, consumables)
 

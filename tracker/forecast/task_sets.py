@@ -215,7 +215,7 @@ def played(
     same = 0 if base is None else base.common(nodes)
     if base is not None and start_of in nodes[:same] and start_of not in base.course.start:
         same = nodes.index(start_of)
-    course = begin(world) if base is None else cut_after(world, base, same)
+    course = begin(world) if base is None else cut_after(world, base, same, ends=ends)
     rest = nodes[same:]
     size = len(world.nodes), world.scenarios
     tables = tuple(world.memory.lend(*size) for _ in range(1 + starts))
@@ -231,8 +231,8 @@ def played(
     return Branch(nodes, course, tables)
 
 
-def cut_after(world: World, base: Branch, same: int) -> Course:
-    """A course that stands after the first nodes of another one."""
+def cut_after(world: World, base: Branch, same: int, *, ends: bool = False) -> Course:
+    """A course that stands after the first nodes of another one; `ends`: with the finishes awaited alone."""
     nodes, begun = base.nodes[:same], begin(world)
     finish, start = base.course.finish, base.course.start
     for i in nodes:
@@ -240,9 +240,8 @@ def cut_after(world: World, base: Branch, same: int) -> Course:
             begun.ready[c] = finish[i]
         for c in world.sited[i]:
             begun.last_site[c] = i
-        begun.finish[i] = finish[i]
-        if i in start:
-            begun.start[i] = start[i]
+    begun.finish = {i: finish[i] for i in nodes if not ends or i in world.awaited}
+    begun.start = {} if ends else {i: start[i] for i in nodes if i in start}
     return begun
 
 
