@@ -116,8 +116,8 @@ def _in_trouble(progress: Progress, whole: Estimate, steps: int, rounds: int) ->
     )
     draw = took["draw"]
     report("speed", "with its advice anew, calm / draw", f"{took['calm'] / draw:.2f}")
-    report("speed", "with its advice anew, in trouble / draw", f"{took['trouble'] / draw:.2f}")
-    report("speed", "  of it what to give up / draw", f"{took['recovery'] / draw:.2f}", "at most 4")
+    report("speed", "with its advice anew, in trouble / draw", f"{took['trouble'] / draw:.2f}", "at most 4")
+    report("speed", "  of it what to give up / draw", f"{took['recovery'] / draw:.2f}")
 
 
 def _each_later(progress: Progress, whole: Estimate) -> Callable[[], Estimate]:

@@ -127,7 +127,9 @@ def test_on_the_way_home_there_is_nothing_to_turn_back_from() -> None:
 
 
 @pytest.mark.parametrize(
-    "kind", [Kind(20), Kind(20, two=True), Kind(20, windows=False), Kind(20, leaks=True)], ids=str
+    "kind",
+    [Kind(20), Kind(20, two=True), Kind(20, windows=False), Kind(20, leaks=True, items=False)],
+    ids=str,
 )
 def test_the_latest_call_is_the_last_second_that_holds(kind: Kind) -> None:
     found = 0

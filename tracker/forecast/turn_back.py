@@ -30,7 +30,7 @@ from tracker.forecast.limits import (
     grain_of,
 )
 from tracker.forecast.quantiles import one, ranged
-from tracker.forecast.task_sets import Bounds, TaskSets
+from tracker.forecast.task_sets import Bounds, TaskSets, plain_world
 from tracker.forecast.window_gaps import wait_for_opening
 from tracker.forecast.world import (
     NEVER,
@@ -46,15 +46,12 @@ from tracker.forecast.world import (
 Rows = Sequence[Row] | NDArray[np.float32]
 """(steps, scenarios), each step's row by itself or all in one array."""
 
-
 _STEPS = 24
 """Into how many parts the stretch is cut in which calling later can be safer, as a way home shrinks."""
 _NOTICED_S = 15.0
 """A step that opens something is named when it moves turn-back by more than this."""
-_ONE_IN, _NEAR_S = 16, 128
-"""One scenario in so many says within about so many seconds where the turn-back is."""
-_FEW = 512
-"""Scenarios that take hardly less time if there are fewer."""
+_ONE_IN, _NEAR_S, _FEW = 16, 128, 512
+"""One scenario in so many says within about so many seconds where it is; fewer take hardly less time."""
 
 
 def turn_back(sets: TaskSets, kept: Collection[int], *, homebound: bool = False) -> TurnBack:
@@ -122,7 +119,8 @@ class _Finder:
     """Counts what a call at an instant breaks: easy scenarios by one comparison, the others played.
 
     Easy is a scenario that keeps every limit even with the longest way home there is: an earlier call
-    leaves a part of its work, and a later one only holds closeout back.
+    leaves a part of its work, and a later one only holds closeout back. With nothing to close again so is
+    one whose reserves would do for all of its work as late as its limits allow.
     """
 
     def __init__(self, sets: TaskSets, kept: Collection[int], full: RecallCourse) -> None:
@@ -130,6 +128,9 @@ class _Finder:
         self.wanted = ChanceConstraint.of(self.world)
         by_limits, by_reserves = _held_back_until(self.world, self.world.present(kept))
         easy = np.minimum(by_limits, by_reserves) >= full.work_ends()
+        only_closeout = max(full.work) < min(full.tail, default=0)
+        if only_closeout and self.world.confidence_joint and plain_world(self.world):
+            easy |= by_reserves >= by_limits
         homes = any(node.home is not None for node in self.world.nodes)
         if homes:
             least, most = sets.least, Bounds.of(self.world, least=False)
@@ -179,9 +180,8 @@ class _Finder:
         instant breaks nothing before it, and what breaks something goes on breaking it. So it is looked for
         near what some scenarios say, and then only in those that are not settled on both sides.
         """
-        now, joint = self.world.now, self.world.confidence_joint
-        guess, down, up = self._guess(low, high, **call), _NEAR_S, _NEAR_S
-        course, settled = self.exact, FailureCounts(0, 0, 0)
+        now, joint, down, up = self.world.now, self.world.confidence_joint, _NEAR_S, _NEAR_S
+        guess, course, settled = self._guess(low, high, **call), self.exact, FailureCounts(0, 0, 0)
         sure = np.zeros(course.world.scenarios, dtype=np.bool_)
         while high - low > 1:
             middle = (low + high) // 2
