@@ -32,10 +32,10 @@ def test_a_file_that_cannot_be_written_leaves_what_was_there(tmp_path: Path) -> 
 
 
 def test_a_new_file_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
-    with pytest.raises(OSError, match="No space"):
-        write_new(tmp_path / "plan.yaml", broken())
+    with pytest.raises(TrackerError, match="No space"):
+        write_new(str(tmp_path / "plan.yaml"), broken())
     assert os.listdir(tmp_path) == []
-    write_new(tmp_path / "plan.yaml", ["whole"])
+    write_new(str(tmp_path / "plan.yaml"), ["whole"])
     assert (tmp_path / "plan.yaml").read_text() == "whole"
     assert os.listdir(tmp_path) == ["plan.yaml"]
 
@@ -50,7 +50,9 @@ def test_a_new_file_never_takes_a_name_that_is_taken(
     if not links:
         monkeypatch.setattr(os, "link", without)
     target = tmp_path / "plan.yaml"
-    write_new(target, ["first"])
+    write_new(str(target), ["first"])
+    with pytest.raises(TrackerError, match="already there and stays as it is"):
+        write_new(str(target), ["second"])
     with pytest.raises(FileExistsError):
         put_new(target, lambda made: Path(made).touch())
     assert target.read_text() == "first"

@@ -169,12 +169,9 @@ _EXAMPLE = '{"kind": "dropped", "task": "latch"}'
 
 
 def _prior(path: Path | None) -> PacePrior | None:
-    if path is None:
-        return None
-    from tracker.forecast.pace_file import read_pace
-    from tracker.plan.read import read_text
+    from tracker.cli.check import prior_of
 
-    return replace(read_pace(read_text(str(path), "pace"), str(path)), name=path.name)
+    return None if path is None else replace(prior_of(str(path)), name=path.name)
 
 
 def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[str]:

@@ -6,7 +6,6 @@ import argparse
 import sys
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tracker.foundation.text import plain
@@ -90,31 +89,13 @@ def _say(line: str) -> None:
 
 
 def _write(target: str, content: bytes, force: bool) -> None:
-    from tracker.foundation.errors import TrackerError
-    from tracker.foundation.output import check_targets, put_new
+    from tracker.foundation.output import check_targets, write_new, write_out
 
-    if target == "-":
-        sys.stdout.buffer.write(content)
-        return
-    path = Path(target)
     check_targets([target], [])
-    try:
-        if force and path.is_file():
-            beside = path.with_name(f".{path.name}.new")
-            beside.write_bytes(content)
-            beside.replace(path)
-        else:
-            put_new(path, lambda made: _fill(made, content))
-    except FileExistsError:
-        raise TrackerError(
-            f"{target}: is already there and stays as it is; give another name, or say --force"
-        ) from None
-    except OSError as error:
-        raise TrackerError(f"{target}: cannot be written: {error.strerror}; give another place") from error
-
-
-def _fill(path: Path, content: bytes) -> None:
-    path.write_bytes(content)
+    if force:
+        write_out(target, [content])
+    else:
+        write_new(target, [content], "give another name, or say --force")
 
 
 def book_of(plan: Plan, made: datetime) -> bytes:

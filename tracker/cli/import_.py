@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tracker.foundation.output import write_new
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_exact
 from tracker.foundation.waiting import meanwhile
@@ -67,9 +68,9 @@ def run(args: argparse.Namespace) -> int:
     excursion = args.excursion or Path(args.sheet).stem
     with meanwhile("making the plan"):
         plan = plan_of_sheet(sheet, excursion=excursion, limit=limit, file=args.out)
-    write_plan(args.out, plan)
+    write_new(args.out, [plan])
     if args.write_mapping:
-        write_plan(args.write_mapping, mapping)
+        write_new(args.write_mapping, [mapping])
         _say(args, f"{args.write_mapping}: says how the sheet was read; mend it, and give it to --mapping")
     for line in _written(args.out, plan, sheet):
         _say(args, line)
@@ -91,7 +92,7 @@ def _whole_plan(args: argparse.Namespace, grids: Sequence[Grid]) -> int:
         option = next(iter(given)).replace("sheet_name", "sheet").replace("_", "-")
         raise WrongUsage(f"--{option} is for a sheet of steps; {args.sheet} is a whole plan: leave it out")
     text = plan_text(grids, args.sheet)
-    write_plan(args.out, text)
+    write_new(args.out, [text])
     rows = next(len(grid.rows) - 1 for grid in grids if grid.name == "Steps")
     _say(args, f"the workbook is a whole plan, as `tracker export` writes it: {count(rows, 'step')}")
     _say(args, f"{args.out}: `tracker check {args.out}` looks it over")
@@ -181,23 +182,3 @@ def _mapping(sheet: Sheet) -> list[str]:
     if inside:
         lines.append(f"taken to be inside: {', '.join(inside)}")
     return lines
-
-
-def write_plan(path: str, text: str) -> None:
-    """Write a file that is not there yet; `-` is standard output. Raises PlanError with what hinders it."""
-    from tracker.foundation.errors import Fault, PlanError
-    from tracker.foundation.output import write_new
-
-    if path == "-":
-        sys.stdout.write(text)
-        return
-    try:
-        write_new(Path(path), [text])
-    except FileExistsError:
-        right = "give another name, or move the file away"
-        raise PlanError([Fault(path, 0, 0, "", "is already there and stays as it is", right)]) from None
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise PlanError(
-            [Fault(path, 0, 0, "", f"cannot be written: {reason}", "give another place")]
-        ) from None

@@ -28,19 +28,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the skeleton; on a terminal without options ask for them first."""
-    from tracker.cli.import_ import write_plan
+    from tracker.foundation.output import write_new
     from tracker.plan.json_schema import plan_schema, schema_text
     from tracker.plan.skeleton import SCHEMA_FILE, skeleton
 
     if not any((args.crew, args.limit, args.excursion, args.kind)) and sys.stdin.isatty():
         _ask(args)
-    write_plan(args.plan, skeleton(_wanted(args)))
+    write_new(args.plan, [skeleton(_wanted(args))])
     if args.plan == "-":
         return 0
     print(plain(f"{args.plan}: `tracker check {args.plan}` looks it over"))
     beside = Path(args.plan).with_name(SCHEMA_FILE)
     if args.schema and not beside.exists():
-        write_plan(str(beside), schema_text(plan_schema()))
+        write_new(str(beside), [schema_text(plan_schema())])
         print(plain(f"{beside}: lets an editor complete and explain the plan"))
     return 0
 

@@ -136,9 +136,21 @@ def _replace(path: Path, chunks: Chunks, beside: Path | None) -> None:
         raise
 
 
-def write_new(path: Path, chunks: Iterable[str]) -> None:
-    """Write text in UTF-8 into a file that is not there yet; errors as in `put_new`."""
-    put_new(path, lambda made: _write(made, chunks))
+def write_new(target: str, chunks: Chunks, right: str = "give another name, or move the file away") -> None:
+    """Write a file that is not there yet; `-` is standard output.
+
+    Raises TrackerError when it is there, and then says what would be right, or cannot be written.
+    """
+    if target == "-":
+        write_out(target, chunks)
+        return
+    try:
+        put_new(Path(target), lambda made: _write(made, chunks))
+    except FileExistsError:
+        raise TrackerError(f"{target}: is already there and stays as it is; {right}") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise TrackerError(f"{target}: cannot be written: {reason}; give another place") from None
 
 
 def put_new(path: Path, make: Callable[[Path], None]) -> None:
