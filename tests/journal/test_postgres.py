@@ -20,7 +20,7 @@ import pytest
 from tests.servers import Server
 from tracker import Journal, read_plan
 from tracker.cli.main import main
-from tracker.foundation.clock import monotonic_s, utc_now
+from tracker.foundation.clock import monotonic_s, pause, utc_now
 from tracker.foundation.errors import JournalError
 from tracker.journal import postgres_link
 from tracker.journal.events import parse_event
@@ -183,6 +183,31 @@ def test_what_is_not_there_or_there_already_is_told(
     for verb in ("verify", "journals"):
         status, _, err = run(verb, "postgresql://192.0.2.1/db?sslmode=require#x", capsys=capsys)
         assert status == 1 and "sslmode=verify-full" in err and "sslrootcert=FILE" in err
+
+
+def test_nothing_is_written_where_the_server_may_lose_it_or_the_database_is_not_in_utf_8(
+    copied: str, server: Server
+) -> None:
+    shows = "SELECT current_setting('fsync')"
+    try:
+        for wanted in ("off", "on"):
+            server.admin(f"ALTER SYSTEM SET fsync = {wanted}")
+            server.admin("SELECT pg_reload_conf()")
+            while server.admin(shows) != [(wanted,)]:
+                pause(0.02)
+            if wanted == "off":
+                with pytest.raises(JournalError, match="does not put on disk what it promises"):
+                    Journal.open(copied)
+                Journal.open(copied, read_only=True).close()
+    finally:
+        server.admin("ALTER SYSTEM RESET fsync")
+        server.admin("SELECT pg_reload_conf()")
+    name = f"latin-{uuid4().hex[:8]}"
+    server.admin(
+        f"CREATE DATABASE \"{name}\" TEMPLATE template0 ENCODING 'LATIN1' LOCALE_PROVIDER libc LOCALE 'C'"
+    )
+    with pytest.raises(JournalError, match="not in UTF-8"):
+        Journal.open(server.address("one", database=name))
 
 
 def test_a_reader_reads_and_a_writer_changes_nothing(copied: str, server: Server) -> None:

@@ -18,6 +18,7 @@ from tracker.foundation.clock import monotonic_s, pause
 from tracker.foundation.errors import JournalError
 from tracker.journal import postgres_link
 from tracker.journal.journal import Journal
+from tracker.journal.postgres import PostgresStore
 from tracker.journal.store import Lost
 
 
@@ -100,6 +101,23 @@ def test_a_commit_that_is_told_not_to_wait_for_its_standby_is_not_told_as_done(
             server.admin("ALTER SYSTEM RESET synchronous_standby_names")
             server.admin("SELECT pg_reload_conf()")
         assert journal.record_all([zero], job=job) == [1]
+
+
+def test_who_was_raced_twice_takes_a_turn(server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = server.address(f"raced-{uuid4()}")
+    with Journal.create(place, wide_plan(2)) as slow, Journal.open(place) as other:
+        append, turns = PostgresStore._append, list[bool]()
+
+        def raced(store: PostgresStore, block: Any) -> None:
+            if store is slow._store:
+                turns.append(store._link.in_transaction)
+                if not turns[-1]:
+                    other.record({"kind": "noted", "text": f"before {len(turns)}", "at": -60})
+            append(store, block)
+
+        monkeypatch.setattr(PostgresStore, "_append", raced)
+        assert slow.record({"kind": "noted", "text": "slow", "at": -60}) == 3
+        assert turns == [False, False, True]
 
 
 def test_who_is_stopped_in_their_turn_holds_up_nobody_for_long(server: Server) -> None:
