@@ -45,6 +45,7 @@ from tracker.foundation.times import parse_instant
 from tracker.journal import postgres_link
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal, open_again
+from tracker.journal.kept_press import undo_name
 from tracker.journal.place import place_of
 
 PRESSED = parse_instant("2031-05-04T14:30:00.250Z")
@@ -252,6 +253,26 @@ def test_a_desk_that_is_killed_while_no_answer_comes_leaves_presses_and_undo_to_
         assert events == [("done", None), ("done", None), ("withdrawn", 2)]
         assert [journal.progress().steps[f"t0.{n}"].done for n in (1, 2)] == [None, 602]
     line._proxy.share = 0.0
+    assert writer.stop() == ()
+
+
+def test_an_undo_that_crosses_the_answer_is_sent_under_the_name_that_the_writer_would_have_given_it(
+    direct: str, tmp_path: Path
+) -> None:
+    writer, heard = desk(direct, tmp_path / "out")
+    session, sent = _session(), list[Job]()
+    session.take(until(heard, Opened), 0.0)
+    session.submit, session.cancel = sent.append, writer.cancel
+    assert session.perform(EventBatch((done("t0.1", 600),), "press"), PRESSED, 1.0)
+    writer.submit(sent[0])
+    answer = until(heard, Written)
+    # The key is pressed before the answer is taken in: the writer has nothing to leave out any more.
+    assert session.take_back(redo="U") is None and answer.undo is None
+    session.take(answer, 1.0)
+    assert [job.id for job in sent[1:]] == [undo_name(sent[0].id)]
+    writer.submit(sent[1])
+    session.take(until(heard, Written), 1.0)
+    assert session.said == "took back 2: press" and session.progress.steps["t0.1"].done is None
     assert writer.stop() == ()
 
 

@@ -12,7 +12,7 @@ from tracker.console.key_events import EventBatch
 from tracker.console.view.scene import Mark
 from tracker.console.writer import Job, Unsaved, Written
 from tracker.foundation.errors import TrackerError
-from tracker.journal.kept_press import taken_back_by
+from tracker.journal.kept_press import taken_back_by, undo_name, withdrawals
 from tracker.journal.kinds import BY_NAME
 from tracker.journal.progress import Folded, Progress
 
@@ -45,6 +45,12 @@ class PendingWrite:
     def taken_back_by_name(self) -> EventBatch:
         """What takes it back where it may be there: it waits behind it, on disk like any press."""
         return EventBatch(({"kind": "withdrawn", "job": self.job.id},), f"took back: {self.words}", self.crew)
+
+    def taken_back_late(self, report: Written, token: int, mono: float) -> PendingWrite:
+        """What takes it back although it is written: the writer's own, or one that is still to be sent."""
+        late = Job(token, withdrawals(report.numbers), self.job.utc, undo_name(self.job.id))
+        words = f"took back {report.numbers[-1]}: {self.words}"
+        return PendingWrite(report.undo or late, words, self.crew, mono)
 
     @property
     def mark(self) -> Mark:
@@ -112,7 +118,7 @@ class Queue:
     def written(self, report: Written) -> PendingWrite | None:
         """Take out a job that is in the journal; what takes it back by name means its numbers from now on."""
         job = self.jobs.pop(report.token, None)
-        events = tuple({"kind": "withdrawn", "event": number} for number in reversed(report.numbers))
+        events = withdrawals(report.numbers)
         for pending in self.jobs.values():
             if job is not None and job.job.id in taken_back_by(pending.job.events):
                 pending.job = replace(pending.job, events=events)

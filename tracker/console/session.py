@@ -272,10 +272,10 @@ class Session:
 
     def _written(self, report: Written, mono: float) -> None:
         pending = self._queue.written(report)
-        if pending is not None and report.undo is not None:
-            words = f"took back {report.numbers[-1]}: {pending.words}"
-            self._queue.jobs[report.undo.token] = PendingWrite(report.undo, words, pending.crew, mono)
-            self._redo.mind(report.progress.fold, report.undo)
+        back = None
+        if pending is not None and pending.taken_back:
+            back = pending.taken_back_late(report, self._token + 1, mono)
+            self._queue.jobs.update({report.undo.token: back} if report.undo is not None else {})
         elif pending is not None:
             last = report.numbers[-1]
             self._marks.update({c: (pending.written(last), mono) for c in pending.crew})
@@ -284,6 +284,10 @@ class Session:
             tail = f"   note: {warned[0]}" if warned else ""
             self.say(pending.told(last, self.keys.get("undo", "u")) + tail, "late" if warned else "going")
         self._confirm(report.progress)
+        if back is not None:
+            self._redo.mind(report.progress.fold, back.job)
+            if report.undo is None:
+                self._send(back)
 
     def _confirm(self, progress: Progress) -> None:
         if self._confirmed is None or progress.number >= self._confirmed.number:

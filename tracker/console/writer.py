@@ -19,7 +19,7 @@ from tracker.console.elsewhere import OFFER, Elsewhere, go_on, offered, write_pa
 from tracker.forecast.figures import Estimate
 from tracker.foundation.clock import ClockBegan, utc_now
 from tracker.foundation.errors import EventError, TrackerError
-from tracker.journal.kept_press import Kept, State, taken_back_by
+from tracker.journal.kept_press import Kept, State, taken_back_by, undo_name, withdrawals
 from tracker.journal.progress import Progress
 from tracker.journal.store import Forked, Lost
 
@@ -174,7 +174,6 @@ class _Undo:
 
 
 _Aside = Callable[[Any], object]
-"""Something to be done with the journal that can be done again later."""
 _Task = Job | _Undo | Elsewhere | _Stop | _Aside
 
 
@@ -354,6 +353,7 @@ class Writer(threading.Thread):
             else:
                 self._unwritten.pop(self._waiting.pop(0).token, None)
                 self._waited_for = self._refuses = ""
+                self._keeper.written(job)
                 self._look_at(None)
                 if undo := self._keeper.undo_of(job, numbers):
                     self._unwritten[undo.token] = undo
@@ -446,17 +446,16 @@ class _Keeper(threading.Thread):
         task: _Task | None = None
         while not isinstance(task, _Stop):
             task = self.pressed.get()
-            if isinstance(task, Job):
+            try:
                 self._keep(task)
+            except Exception as error:
+                self._report(Aside(_words(error)))
             if not isinstance(task, _Undo):
                 self._on.put(task)
-            else:
-                self._keep(task.job)
-                self._settle_moot(task.job)
 
     def cancel(self, job: Job, utc: datetime) -> None:
         """Have a job left out, or taken back."""
-        undo = Job(-_FAR - job.token, ({"kind": "withdrawn", "job": job.id},), utc)
+        undo = Job(-_FAR - job.token, ({"kind": "withdrawn", "job": job.id},), utc, undo_name(job.id))
         self.undos[job.token] = undo
         self.pressed.put(_Undo(undo))
 
@@ -464,7 +463,12 @@ class _Keeper(threading.Thread):
         """What takes back a job that is written by now; None where nobody wants it."""
         if (kept := self.undos.pop(job.token, None)) is None:
             return None
-        return replace(kept, events=tuple({"kind": "withdrawn", "event": n} for n in reversed(numbers)))
+        return replace(kept, events=withdrawals(numbers))
+
+    def written(self, job: Job) -> None:
+        """Note that a job is written; it may be what takes another one back, which came too late for this."""
+        for token in [token for token, undo in self.undos.items() if undo.id == job.id]:
+            self.undos.pop(token, None)
 
     def drop_undo(self, job: Job) -> bool:
         """Have nothing taken back of a job that is not written; whether it was to be."""
@@ -479,14 +483,14 @@ class _Keeper(threading.Thread):
         if undo.id in self._moot:
             self.journal.sitting.settle(undo.id, "taken back", at_once=True)
 
-    def _keep(self, job: Job) -> None:
+    def _keep(self, task: _Task) -> None:
+        job = task.job if isinstance(task, _Undo) else task
+        if not isinstance(job, Job):
+            return
         sitting = self.journal.sitting
         before = sitting.trouble
-        try:
-            sitting.keep(job.id, job.utc, job.events, self.journal.number)
-        except Exception as error:
-            # The writer keeps it before it writes, and says what is wrong then.
-            self._report(Aside(_words(error)))
+        sitting.keep(job.id, job.utc, job.events, self.journal.number)
+        self._settle_moot(job)
         if sitting.trouble not in (None, before):
             self._report(Told(f"the outbox cannot be written: {sitting.trouble}"))
 

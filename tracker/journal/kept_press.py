@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
+from uuid import NAMESPACE_OID, uuid5
 
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant
@@ -40,6 +41,16 @@ def refused_words(kept: Kept) -> str:
 def taken_back_by(events: Iterable[Mapping[str, Any]]) -> frozenset[str]:
     """The names of the presses that some events take back before they have a number."""
     return frozenset(str(e["job"]) for e in events if e.get("kind") == "withdrawn" and "job" in e)
+
+
+def undo_name(job: str) -> str:
+    """The name of the press that takes one back which was just made: whoever sends it, it is written once."""
+    return str(uuid5(NAMESPACE_OID, f"undo {job}"))
+
+
+def withdrawals(numbers: Sequence[int]) -> tuple[Mapping[str, Any], ...]:
+    """The events that take back some others, the last first."""
+    return tuple({"kind": "withdrawn", "event": number} for number in reversed(numbers))
 
 
 def is_moot(kept: Kept, waiting: Iterable[Kept]) -> bool:
