@@ -29,7 +29,7 @@ KEYS = {
     "binding": "limit chance",
     "turn_back": "latest inside_if_now safe_if_now was_due missed homebound mover moved_from moved_to",
     "consumables": "crew consumable unit now at_inside reserve reserve_reached short "
-    "flagged read_at expected leak rate",
+    "flagged read_at expected leak rate read nothing_by",
     "tasks": "task priority status start finish",
     "steps": "step status crew start finish waits_for",
     "optional": "task advice last_call in_time cost begun reason ground",

@@ -11,6 +11,7 @@ from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Range
 from tracker.forecast.memory import Memory
+from tracker.forecast.wording import nothing_words
 
 POWER = {"id": "power", "unit": "%", "start": 100, "reserve": 10, "per_hour": 20, "reading_sd": 1}
 
@@ -128,3 +129,30 @@ def test_a_reserve_that_a_reading_says_is_broken_never_has_anything_to_spare() -
     assert 7200 < instants[10800.0] < 10000
     assert all(at == pytest.approx(instants[13100.0], abs=5) for at in instants.values())
     assert instants[12000.0] == instants[13000.0] == instants[13100.0]
+
+
+def test_a_store_that_was_not_read_for_hours_is_at_nothing_and_never_below() -> None:
+    gas = {"id": "gas", "unit": "bar", "start": 100, "reserve": 10, "per_hour": 40, "reading_sd": 2}
+    run = Run(
+        task("work", step("a", "EV1", 300)),
+        task("home", step("in", "EV1", 20), closeout=True),
+        crew="EV1",
+        consumables=[gas],
+    )
+    run("reading", 3600.0, crew="EV1", consumable="gas", value=60)
+    made = estimate(run.now, 3 * 3600.0, scenarios=200)
+    told = made.as_json()["consumables"][0]
+    amounts = [told[key] for key in ("now", "reserve", "read")]
+    amounts += [*told["at_inside"].values(), *told["expected"].values()]
+    assert min(amounts) == 0 == told["now"] and told["read"] == 60
+    assert told["nothing_by"] == pytest.approx(2.5 * 3600, abs=120)
+    words = "EV1 gas at nothing by 2:28 as it goes, last read 60 bar 1:00: read it"
+    assert nothing_words(made.consumables[0]) == words
+    [alert] = [one for one in made.alerts if one.id == "below:EV1.gas"]
+    assert alert.text.startswith(words) and alert.do[0] == "reading EV1 gas"
+    # On paper, before anything has begun, nothing is below nothing either.
+    before = estimate(Run(task("work", step("a", "EV1", 300)), crew="EV1", consumables=[gas]).now, 0.0)
+    assert before.consumables[0].at_inside.p10 == 0 and before.consumables[0].nothing_by is None
+    run("entered", 3 * 3600.0 + 60, crew="EV1")
+    run("closed", 3 * 3600.0 + 120)
+    assert estimate(run.now).consumables[0].now == 0

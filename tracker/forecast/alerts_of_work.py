@@ -14,9 +14,7 @@ from tracker.forecast.alert_words import (
 from tracker.forecast.due import gaps
 from tracker.forecast.earlier_instants import CLEARS, LEAVES
 from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Due, Gap, Raised, StepFigure
-from tracker.forecast.wording import (
-    limit_words,
-)
+from tracker.forecast.wording import limit_words, nothing_words
 from tracker.foundation.shown import up
 from tracker.foundation.text import amount, percent_asked, plain
 from tracker.journal.progress import Progress, StepState, done_share
@@ -134,9 +132,12 @@ def _below(look: Look, store: ConsumableFigure, name: str) -> Alert:
     read = f", read {slot('read', 'down')}" if store.read_at is not None else ", never read"
     under = f"under its reserve of {amount(store.reserve, store.unit)}"
     calls, do, figures = calls_home(look)
+    left = f"{limit_words(name)} {amount(store.now, store.unit)}, {under}{read}"
+    if store.nothing_by is not None:
+        left, do = nothing_words(store), [_read(store), *do]
     return look.alert(
         f"below:{name}",
-        f"{limit_words(name)} {amount(store.now, store.unit)}, {under}{read}{f'. {calls}' if calls else ''}",
+        f"{left}{f'. {calls}' if calls else ''}",
         severity="act",
         subject=name,
         since=store.read_at,

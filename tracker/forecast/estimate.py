@@ -351,11 +351,12 @@ def _agreeing(reached: Row, kept: Mask, inside: Row) -> Row:
 
 
 def _left(account: Account, beyond: Row, inside: Row) -> Row:
-    """The level at ingress; minus infinity where nobody comes in and the clock takes from it."""
+    """The level at ingress, never below nothing; minus infinity where nobody comes in and the clock takes."""
     left = account.waiting * inside if account.waiting_per_s > 0 else np.zeros_like(inside)
     left += beyond
     left *= account.use
-    return np.subtract(account.level, left, out=left)
+    np.subtract(account.level, left, out=left)
+    return np.maximum(left, np.float32(0), out=left, where=np.isfinite(left))
 
 
 def _clocks(world: World, course: Course) -> tuple[ClockFigure, ...]:

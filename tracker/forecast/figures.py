@@ -133,6 +133,9 @@ class ConsumableFigure:
     """Where one is more likely than not."""
     rate: Rate | None = None
     """How fast it fell between the last two readings; None without two of one store."""
+    read: Amount | None = None
+    nothing_by: Instant | None = None
+    """What the last reading said, and the PET by which nothing is left as it goes; None without one."""
 
     @property
     def leak_words(self) -> str | None:

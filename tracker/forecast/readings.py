@@ -380,13 +380,13 @@ def _table(store: Store) -> tuple[Grid, Grid]:
 
 
 def next_reading(store: Store, terms: Terms) -> tuple[float, float, float]:
-    """Return what a gauge would show now: p10, p50, p90."""
+    """Return what a gauge would show now: p10, p50, p90; never less than nothing."""
     sd = math.sqrt(store.variance + terms.variance)
     shown = (store.levels[:, None] + sd * _NODES).ravel()
     order = np.argsort(shown)
     shares = np.repeat(store.weights / len(_NODES), len(_NODES))[order]
     below = np.cumsum(shares) - shares / 2
-    low, middle, high = (float(q) for q in np.interp((0.1, 0.5, 0.9), below, shown[order]))
+    low, middle, high = (max(0.0, float(q)) for q in np.interp((0.1, 0.5, 0.9), below, shown[order]))
     return low, middle, high
 
 

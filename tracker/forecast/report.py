@@ -32,6 +32,7 @@ from tracker.forecast.wording import (
     mover_words,
     need_of,
     next_steps,
+    nothing_words,
     pace_words,
     reason_words,
     spare_at,
@@ -285,8 +286,7 @@ def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
                 read_words(figure),
             )
         )
-        if figure.leak_words:
-            flags.append(f"  ! {figure.leak_words}")
+        flags += [f"  ! {words}" for words in (figure.leak_words, nothing_words(figure)) if words]
         if figure.flagged:
             flags.append(f"  ! {figure.crew}: {plain(figure.flagged, most=200)}")
     return [*columns(rows), *flags]

@@ -285,6 +285,14 @@ class StoreCourse:
         return np.broadcast_to(np.minimum(found, at), len(levels))
 
     @property
+    def nothing_by(self) -> float | None:
+        """The PET by which nothing was left of it, as is believed at the end; None while something is."""
+        count, end = len(self.readings), self.end
+        if end.level > 0 or self.last <= 0:
+            return None
+        return float(self.below_since(count, self.last, 0.0, np.array([end.level]))[0])
+
+    @property
     def since_full(self) -> tuple[Reading, ...]:
         """The readings after the last replacement."""
         return self.readings[1 + max((i for i, r in enumerate(self.readings) if r.replaced), default=-1) :]
@@ -381,6 +389,8 @@ class AccountBuilder:
             flagged=store.flagged or consumable.cut or None,
             read_at=store.read_at,
             leak=store.leak,
+            read=None if store.read_at is None else course.readings[-1].value,
+            nothing_by=course.nothing_by,
             next_reading=next_reading(store, terms),
         )
         if not outside:

@@ -287,6 +287,8 @@ def store_figure(
         short=limit.chance,
         flagged=account.flagged,
         read_at=account.read_at,
+        read=account.read,
+        nothing_by=account.nothing_by,
         expected=None if account.next_reading is None else Range(*account.next_reading),
         leak=account.leak,
         rate=fallen(progress, account.crew, account.consumable),

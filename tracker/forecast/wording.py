@@ -176,6 +176,17 @@ def falls_words(figure: ConsumableFigure) -> str:
     return f"falls {amount(figure.rate.per_hour)} an hour, planned {amount(figure.rate.planned)}"
 
 
+def nothing_words(figure: ConsumableFigure) -> str:
+    """Of a store that is at nothing as it goes what is known, and that it is to be read; else nothing."""
+    if figure.nothing_by is None:
+        return ""
+    name, by = limit_words(f"{figure.crew}.{figure.consumable}"), pet_down(figure.nothing_by)
+    last = "never read"
+    if figure.read is not None:
+        last = f"last read {amount(figure.read, figure.unit)} {pet_down(figure.read_at)}"
+    return plain(f"{name} at nothing by {by} as it goes, {last}: read it", most=200)
+
+
 def pace_words(pace: float) -> str:
     """Actual over planned time in words: `15 % slow`, `4 % fast`, `as planned`."""
     percent_off = round(100 * (pace - 1))

@@ -102,6 +102,10 @@ class Account:
     """What a reading that contradicts the model says, in plain words."""
     read_at: float | None = None
     """PET of the last reading; None without one."""
+    read: float | None = None
+    """What it said."""
+    nothing_by: float | None = None
+    """PET by which nothing was left on average; None while something is."""
     leak: Leak | None = None
     next_reading: tuple[float, float, float] | None = None
     """What a gauge would show now: p10, p50, p90."""

@@ -29,7 +29,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.figures import ConsumableFigure, Estimate, LimitFigure
-from tracker.forecast.wording import by_spare, limit_words, need_of
+from tracker.forecast.wording import by_spare, limit_words, need_of, nothing_words
 from tracker.foundation.shown import duration, pet_down
 from tracker.foundation.text import amount, count, percent
 
@@ -170,6 +170,8 @@ def _in_full(scene: LeadScene, width: int) -> list[Line]:
             lines += under(f"{figure.crew} {figure.consumable}, {figure.unit}", width)
         if figure.leak_words:
             lines += under(figure.leak_words, width, "late")
+        if nothing_words(figure):
+            lines += under(nothing_words(figure), width, "late")
         if figure.flagged:
             lines += under(f"{figure.crew} {figure.consumable}: {figure.flagged}", width, "late")
     return lines
