@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -15,7 +15,7 @@ from tests.bench.stores import gauges, judge
 from tests.runs import Run, plan_of, step, task
 from tracker.forecast.draws import KNOTS, REACH, Normals
 from tracker.forecast.estimate import estimate
-from tracker.forecast.figures import Leak
+from tracker.forecast.figures import ConsumableFigure, Leak, Range
 from tracker.forecast.readings import (
     FAULTY_FALL,
     FAULTY_FROM,
@@ -36,6 +36,7 @@ from tracker.forecast.readings import (
 )
 from tracker.forecast.remaining import build_world
 from tracker.forecast.store_course import planned_supplies
+from tracker.forecast.wording import leak_words
 from tracker.journal.progress import Reading
 
 HOUR = 3600.0
@@ -211,9 +212,12 @@ def test_a_leak_is_said_from_even_odds_on_with_the_reading_that_showed_it() -> N
 
 
 def test_a_leak_in_words() -> None:
-    leak = Leak(0.8, 1.62, 6.2, 9000)
-    assert leak.words("EV2", "battery") == "EV2 battery falls 1.6 times as fast as planned since 2:30"
-    assert leak.words("*", "gas").startswith("shared gas falls")
+    anywhere = Range(None, None, None)
+    sound = ConsumableFigure("EV2", "battery", "Wh", 300, anywhere, 60, anywhere, 0.1)
+    leaks = replace(sound, leak=Leak(0.8, 1.62, 6.2, 9000))
+    assert leak_words(leaks) == "EV2 battery falls 1.6 times as fast as planned since 2:30"
+    assert leak_words(replace(leaks, crew="*", consumable="gas")).startswith("shared gas falls")
+    assert leak_words(sound) == ""
 
 
 def test_the_rates_drawn_are_those_believed() -> None:

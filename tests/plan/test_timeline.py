@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tracker.plan.model import Plan
-from tracker.plan.paper import supplies
+from tracker.plan.paper import on_paper, supplies
 from tracker.plan.read import parse_plan, read_plan
 from tracker.plan.timeline import Wait, as_planned
 
@@ -143,7 +143,8 @@ def test_supplies_by_hand() -> None:
         "consumables:\n"
         "  - {id: gas, unit: L, start: 10, reserve: 1, per_hour: 1, per_megajoule: 1}\n"
         "  - {id: tank, unit: L, start: 20, reserve: 2, per_hour: 1, per_megajoule: 1, shared: true}\n"
-        "  - {id: lamp, unit: h, start: 5, per_hour: 1, crew: [EV2]}\n",
+        "  - {id: lamp, unit: h, start: 5, per_hour: 1, crew: [EV2]}\n"
+        "  - {id: ice, unit: kg, start: 3, per_hour: 2, crew: [EV1]}\n",
     )
     course = as_planned(plan)
     found = {(s.crew, s.consumable): s for s in supplies(plan, course)}
@@ -157,6 +158,10 @@ def test_supplies_by_hand() -> None:
     # Past ingress the reserve is reached at the mean rate: 6.96 used in two hours.
     assert found["EV1", "gas"].reserve_reached == pytest.approx(7200 + 2.04 / (6.96 / 7200))
     assert found["EV1", "gas"].margin_s(course) == pytest.approx(2.04 / (6.96 / 7200))
+    # What is used up half an hour before ingress is at nothing, never below; by how long it is short is said.
+    assert found["EV1", "ice"].at_inside == 0
+    [short] = on_paper(plan).warnings
+    assert short.what == "must work alone leaves EV1 0 kg on paper, below the reserve of 0: 30 min SHORT"
 
 
 def test_reserve_reached_on_the_way() -> None:

@@ -14,7 +14,7 @@ from tracker.forecast.alert_words import (
 from tracker.forecast.due import gaps
 from tracker.forecast.earlier_instants import CLEARS, LEAVES
 from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Due, Gap, Raised, StepFigure
-from tracker.forecast.wording import limit_words, nothing_words
+from tracker.forecast.wording import leak_words, limit_words, nothing_words
 from tracker.foundation.shown import up
 from tracker.foundation.text import amount, percent_asked, plain
 from tracker.journal.progress import Progress, StepState, done_share
@@ -115,8 +115,8 @@ def _stores(look: Look) -> Iterator[Alert]:
         name = f"{store.crew}.{store.consumable}"
         if store.now < store.reserve and store.crew not in look.progress.entered:
             yield _below(look, store, name)
-        if store.leak is not None and store.leak_words is not None:
-            yield _leaks(look, store, name, store.leak.since, store.leak_words)
+        if store.leak is not None:
+            yield _leaks(look, store, name, store.leak.since, leak_words(store))
         if store.flagged:
             yield look.alert(
                 f"reading:{name}",

@@ -23,8 +23,7 @@ from tracker.forecast.as_json import (
     seconds,
     share,
 )
-from tracker.foundation.text import ADVISORY, plain
-from tracker.foundation.times import format_pet
+from tracker.foundation.text import ADVISORY
 from tracker.journal.progress import StepStatus, TaskStatus
 
 Verdict = Literal["keep", "decide", "later", "drop"]
@@ -96,12 +95,6 @@ class Leak:
     since: Instant
     """PET of the first reading after which it was more likely than not."""
 
-    def words(self, owner: str, consumable: str) -> str:
-        """Return it in plain words; `owner` is a crew member, or `*` for a shared store."""
-        who = "shared" if owner == "*" else owner
-        fast = f"falls {self.factor:.1f} times as fast as planned since {format_pet(self.since)}"
-        return plain(f"{who} {consumable} {fast}", most=200)
-
 
 @dataclass(frozen=True, slots=True)
 class Rate:
@@ -136,11 +129,6 @@ class ConsumableFigure:
     read: Amount | None = None
     nothing_by: Instant | None = None
     """What the last reading said, and the PET by which nothing is left as it goes; None without one."""
-
-    @property
-    def leak_words(self) -> str | None:
-        """The leak in plain words."""
-        return None if self.leak is None else self.leak.words(self.crew, self.consumable)
 
 
 @dataclass(frozen=True, slots=True)

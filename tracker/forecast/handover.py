@@ -19,7 +19,15 @@ from tracker.forecast.report import (
     watch_lines,
     wrapped,
 )
-from tracker.forecast.wording import heed_lines, in_hand, limit_words, need_of, next_steps, since_words
+from tracker.forecast.wording import (
+    heed_lines,
+    in_hand,
+    leak_words,
+    limit_words,
+    need_of,
+    next_steps,
+    since_words,
+)
 from tracker.foundation.shown import pet_down
 from tracker.foundation.text import amount, columns, plain
 from tracker.journal.kinds import BY_NAME, HANDOVER
@@ -169,7 +177,7 @@ def _low(estimate: Estimate) -> list[str]:
         )
         for f in ranked[:3]
     ]
-    leaks = [f"  ! {f.leak_words}" for f in estimate.consumables if f.leak_words]
+    leaks = [f"  ! {words}" for f in estimate.consumables if (words := leak_words(f))]
     return [*leaks, *columns(rows)]
 
 

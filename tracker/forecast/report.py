@@ -27,6 +27,7 @@ from tracker.forecast.wording import (
     heed_lines,
     in_hand,
     inside_words,
+    leak_words,
     least_sure_words,
     limit_words,
     mover_words,
@@ -286,7 +287,7 @@ def _consumable_lines(figures: Iterable[ConsumableFigure]) -> list[str]:
                 read_words(figure),
             )
         )
-        flags += [f"  ! {words}" for words in (figure.leak_words, nothing_words(figure)) if words]
+        flags += [f"  ! {words}" for words in (leak_words(figure), nothing_words(figure)) if words]
         if figure.flagged:
             flags.append(f"  ! {figure.crew}: {plain(figure.flagged, most=200)}")
     return [*columns(rows), *flags]

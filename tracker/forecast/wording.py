@@ -31,6 +31,7 @@ from tracker.foundation.shown import (
     up,
 )
 from tracker.foundation.text import amount, percent, percent_asked, plain, small
+from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress
 
 SAID_S = 600.0
@@ -174,6 +175,14 @@ def falls_words(figure: ConsumableFigure) -> str:
     if figure.rate is None:
         return ""
     return f"falls {amount(figure.rate.per_hour)} an hour, planned {amount(figure.rate.planned)}"
+
+
+def leak_words(figure: ConsumableFigure) -> str:
+    """`EV2 battery falls 1.6 times as fast as planned since 2:30` of a store that leaks; else nothing."""
+    if (leak := figure.leak) is None:
+        return ""
+    falls = f"falls {leak.factor:.1f} times as fast as planned since {format_pet(leak.since)}"
+    return plain(f"{limit_words(f'{figure.crew}.{figure.consumable}')} {falls}", most=200)
 
 
 def nothing_words(figure: ConsumableFigure) -> str:

@@ -44,7 +44,7 @@ class Supply:
     unit: str
     start: float
     at_inside: float
-    """What is left when everybody is inside."""
+    """What is left when everybody is inside, never below nothing; minus infinity where nobody comes in."""
     reserve: float
     reserve_reached: float
     """PET in seconds at which the reserve would be reached: along the course, then on at its mean rate."""
@@ -113,7 +113,7 @@ def on_paper(plan: Plan) -> Paper:
         supplies_must=supplies_must,
         clocks=clocks,
         windows=windows,
-        warnings=_warnings(plan, limits, supplies_must, clocks, windows),
+        warnings=_warnings(plan, limits, supplies_must, must, clocks, windows),
     )
 
 
@@ -156,13 +156,14 @@ def _supply(plan: Plan, course: Timeline, consumable: Consumable, owner: str) ->
     end = course.everybody_inside
     pieces = _pieces(plan, course, consumable, crew, waiting)
     used = sum((to - since) * rate for since, to, rate in pieces)
+    left = consumable.start - used
     mean = used / end if 0 < end < math.inf else waiting
     return Supply(
         crew=owner,
         consumable=consumable.id,
         unit=consumable.unit,
         start=consumable.start,
-        at_inside=consumable.start - used,
+        at_inside=max(0.0, left) if left > -math.inf else left,
         reserve=consumable.reserve,
         reserve_reached=_reached(pieces, consumable.start - consumable.reserve, mean),
         mean_per_hour=mean * 3600,
@@ -213,6 +214,7 @@ def _warnings(
     plan: Plan,
     limits: Iterable[PaperLimit],
     supplies_must: Iterable[Supply],
+    must: Timeline,
     clocks: Iterable[PaperClock],
     windows: Mapping[str, Intervals],
 ) -> tuple[Fault, ...]:
@@ -226,7 +228,7 @@ def _warnings(
     _without_planned_zero(plan, tree)
     _cut_off(plan, tree)
     _too_late(limits, tree)
-    _too_little(plan, supplies_must, tree)
+    _too_little(plan, supplies_must, must, tree)
     _too_slow(clocks, places, tree)
     _too_long(plan, windows, places, tree)
     _light_use(plan, places, tree)
@@ -274,14 +276,15 @@ def _too_late(limits: Iterable[PaperLimit], tree: Tree) -> None:
             tree.report(("limits", limit.name), what, "take work out, or plan it shorter")
 
 
-def _too_little(plan: Plan, supplies_must: Iterable[Supply], tree: Tree) -> None:
+def _too_little(plan: Plan, supplies_must: Iterable[Supply], must: Timeline, tree: Tree) -> None:
     order = list(plan.consumable)
     for supply in supplies_must:
-        if supply.at_inside < supply.reserve:
+        # In whole seconds, as it is said; a course that never comes in breaks its elapsed limit first.
+        if (short := supply.margin_s(must)) > -math.inf and round(short) < 0:
             who = "the crew" if supply.crew == SHARED else supply.crew
             what = (
                 f"must work alone leaves {who} {amount(supply.at_inside, supply.unit)} on paper, "
-                f"below the reserve of {supply.reserve:g}"
+                f"below the reserve of {supply.reserve:g}: {spare_words(short)}"
             )
             place = ("consumables", order.index(supply.consumable))
             tree.report(place, what, "take work out, or start with more")

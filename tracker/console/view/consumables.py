@@ -15,7 +15,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, reached_at, spare_cell
 from tracker.forecast.figures import ConsumableFigure
-from tracker.forecast.wording import falls_words, nothing_words
+from tracker.forecast.wording import falls_words, leak_words, nothing_words
 from tracker.foundation.shown import down, duration
 from tracker.foundation.text import amount, percent
 
@@ -105,7 +105,7 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
     lines = [crop(spans, width)]
     if width < _WITH_RATE and (falls := falls_words(figure)):
         lines += block(f"   {falls}", width, "dim", indent=5)
-    for words in filter(None, (figure.leak_words, figure.flagged, nothing_words(figure))):
+    for words in filter(None, (leak_words(figure), figure.flagged, nothing_words(figure))):
         lines += block(f"   {words}", width, "strong", indent=5)
     return lines
 

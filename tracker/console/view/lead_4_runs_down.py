@@ -29,7 +29,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.figures import ConsumableFigure, Estimate, LimitFigure
-from tracker.forecast.wording import by_spare, limit_words, need_of, nothing_words
+from tracker.forecast.wording import by_spare, leak_words, limit_words, need_of, nothing_words
 from tracker.foundation.shown import duration, pet_down
 from tracker.foundation.text import amount, count, percent
 
@@ -168,10 +168,8 @@ def _in_full(scene: LeadScene, width: int) -> list[Line]:
     for figure in scene.estimate.consumables if scene.estimate is not None else ():
         if len(figure.crew) > 7 or len(figure.consumable) > 13 or len(figure.unit) > 5:
             lines += under(f"{figure.crew} {figure.consumable}, {figure.unit}", width)
-        if figure.leak_words:
-            lines += under(figure.leak_words, width, "late")
-        if nothing_words(figure):
-            lines += under(nothing_words(figure), width, "late")
+        for words in filter(None, (leak_words(figure), nothing_words(figure))):
+            lines += under(words, width, "late")
         if figure.flagged:
             lines += under(f"{figure.crew} {figure.consumable}: {figure.flagged}", width, "late")
     return lines
