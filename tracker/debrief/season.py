@@ -11,6 +11,7 @@ import re
 import sqlite3
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -80,7 +81,7 @@ class Entry:
     scoring: str
 
 
-class Season:
+class Season(AbstractContextManager["Season"]):
     """An open season; to be closed."""
 
     def __init__(self, path: Path, db: Database) -> None:
@@ -107,10 +108,6 @@ class Season:
     def close(self) -> None:
         """Let go of the file."""
         self._db.close()
-
-    def __enter__(self) -> Season:
-        """Return it."""
-        return self
 
     def __exit__(self, *_: object) -> None:
         """Let go of the file."""

@@ -10,8 +10,8 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from types import FrameType, TracebackType
+from contextlib import AbstractContextManager, contextmanager
+from types import FrameType
 from typing import TextIO
 
 from tracker.foundation.clock import monotonic_s
@@ -48,7 +48,7 @@ EVERY_S = 0.1
 """The line is written at most this often."""
 
 
-class Waiting:
+class Waiting(AbstractContextManager["Waiting"]):
     """Shows a share of work on standard error, only where that is a terminal."""
 
     def __init__(self, stream: TextIO | None = None) -> None:
@@ -56,12 +56,7 @@ class Waiting:
         self._began = self._told = monotonic_s()
         self._width = 0
 
-    def __enter__(self) -> Waiting:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.clear()
 
     def show(self, words: str) -> None:

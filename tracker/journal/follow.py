@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from types import TracebackType
-from typing import Self
+from contextlib import AbstractContextManager
 
 from tracker.foundation.clock import pause
 from tracker.foundation.errors import JournalError
@@ -13,7 +12,7 @@ from tracker.journal.progress import Progress, Recorded
 from tracker.journal.store import Lost
 
 
-class Follower:
+class Follower(AbstractContextManager["Follower"]):
     """A journal as it grows; keeps what it last knew when the file cannot be read for a while."""
 
     def __init__(self, place: str | Place) -> None:
@@ -75,12 +74,7 @@ class Follower:
             self._journal.close()
         self._journal = None
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _open_again(self) -> Journal:

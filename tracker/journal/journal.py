@@ -15,8 +15,7 @@ from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache, partial
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import Any, TypeVar
 
 from tracker.foundation import clock
 from tracker.foundation.errors import EventError, JournalError, PlanError
@@ -129,7 +128,7 @@ _RACES = 2
 """How often others may come first before the right to write is held for the fold as well."""
 
 
-class Journal:
+class Journal(contextlib.AbstractContextManager["Journal"]):
     """An excursion's events and what they add up to, over the store that keeps them.
 
     Threads may share one journal; they take turns.
@@ -358,12 +357,7 @@ class Journal:
             self.sitting.close()
             self._store.close()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _catch_up(self) -> bool:

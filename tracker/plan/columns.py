@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from tracker.foundation.errors import WrongUsage
 from tracker.foundation.text import did_you_mean, meant, near
 from tracker.plan.cells import UNITS, Cell, span_of, unit_in
+from tracker.plan.package import column_number
 from tracker.plan.scalars import is_id
 from tracker.plan.sheet_words import HEADINGS, NO, UNIT_NAMES, YES, fold
 
@@ -252,7 +253,7 @@ _TAKEN = {"crew", "do", "step"}
 
 def _said_column(one: Named, headings: Sequence[str]) -> int | None:
     if re.fullmatch(r"@[A-Za-z]{1,3}", one.column):
-        at = sum((ord(c) - 64) * 26**i for i, c in enumerate(reversed(one.column[1:].upper()))) - 1
+        at = column_number(one.column[1:]) - 1
         return at if at < len(headings) else None
     wanted = fold(" ".join(one.column.split()))
     return next((i for i, name in enumerate(headings) if fold(" ".join(name.split())) == wanted), None)

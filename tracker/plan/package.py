@@ -193,8 +193,12 @@ def _place(reference: str | None, row: int, column: int) -> tuple[int, int]:
     found = _REFERENCE.fullmatch(reference or "")
     if found is None:
         return row, column
-    letters = found.group(1)
-    return int(found.group(2)), sum((ord(c) - 64) * 26**i for i, c in enumerate(reversed(letters)))
+    return int(found.group(2)), column_number(found.group(1))
+
+
+def column_number(letters: str) -> int:
+    """A column by its letters, from 1: A, B, ... Z, AA."""
+    return sum((ord(c) - 64) * 26**i for i, c in enumerate(reversed(letters.upper())))
 
 
 def _merged(reference: str) -> Iterator[tuple[int, int, int, int]]:
