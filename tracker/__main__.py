@@ -1,7 +1,5 @@
 """Lets `python -m tracker` be the command."""
 
-import sys
+from tracker.cli.main import command
 
-from tracker.cli.main import main
-
-sys.exit(main())
+command()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import stat
+import subprocess
+import sys
 from pathlib import Path
 
 from tests.journals import MORNING
@@ -67,3 +69,33 @@ def test_a_desk_that_ends_by_a_fault_gives_the_terminal_back_and_goes_on_where_i
     assert "hinge" not in heard and "Traceback" not in heard
     (report,) = tmp_path.glob("one.fault-*.txt")
     assert "Replace the hinge" in report.read_text() and stat.S_IMODE(report.stat().st_mode) == 0o600
+
+
+_WORKING = """
+import threading
+import time
+
+import numpy as np
+
+from tracker.cli import main
+
+def work():
+    places = np.random.default_rng(1).integers(0, 600, size=(200, 600))
+    while True:
+        np.unique(places)
+
+def left(arguments):
+    for _ in range(3):
+        threading.Thread(target=work, daemon=True).start()
+    time.sleep(0.15)
+    print("journal: one.sqlite")
+    return 0
+
+main._dispatch = left
+main.command()
+"""
+
+
+def test_who_leaves_while_figures_are_worked_out_is_told_no_fault() -> None:
+    ran = subprocess.run([sys.executable, "-c", _WORKING], capture_output=True, text=True, timeout=60)
+    assert (ran.returncode, ran.stdout, ran.stderr) == (0, "journal: one.sqlite\n", "")

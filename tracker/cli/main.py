@@ -6,6 +6,9 @@ import importlib
 import os
 import re
 import sys
+import threading
+from contextlib import suppress
+from typing import NoReturn
 
 from tracker.foundation.errors import TrackerError, WrongUsage
 from tracker.foundation.text import plain
@@ -64,6 +67,21 @@ def main(argv: list[str] | None = None) -> int:
         return 130
 
 
+def command() -> NoReturn:
+    """Run the command line and end this process with its status, whatever is still being worked out.
+
+    A thread that computes for a screen may be in the midst of NumPy's C++ then. An interpreter that is taken
+    down ends such a thread by force, for which C++ ends the process: `terminate called`, status 134.
+    """
+    status = main()
+    if any(thread.daemon for thread in threading.enumerate()):
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(OSError, AttributeError):
+                stream.flush()
+        os._exit(status)
+    sys.exit(status)
+
+
 def _dispatch(arguments: list[str]) -> int:
     if not arguments or arguments[0] in ("-h", "--help", "help"):
         print(_overview())
@@ -119,4 +137,4 @@ def _overview() -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    command()
