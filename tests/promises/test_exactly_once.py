@@ -33,7 +33,11 @@ def test_the_same_run_finds_what_would_be_wrong(
     server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mutate: Any
 ) -> None:
     mutate(monkeypatch)
-    assert cut_run(server, tmp_path, jobs=6, share=0.5, seed=2, most_s=8).wrong
+    # A cut has to fall into a commit: where none did, that run proves nothing.
+    runs = (
+        cut_run(server, tmp_path / f"{seed}", jobs=6, share=0.5, seed=seed, most_s=8) for seed in (2, 3, 4)
+    )
+    assert any(run.wrong for run in runs)
 
 
 def test_a_server_that_stands_still_is_not_waited_for(
