@@ -41,7 +41,7 @@ def main(argv: list[str]) -> int:
     _against_solver(quick)
     _orders()
     _steadiness(1 if quick else 8)
-    _followed(4 if quick else 60)
+    _followed(2 if quick else 60)
     return 0
 
 
