@@ -201,6 +201,8 @@ async def test_what_if_and_the_palette_at_the_desk(
             await at.until(
                 lambda: (w := what_if.page.weighed) is None or w.progress.number == session.progress.number
             )
+            # What lies below a page that has just opened is painted after it.
+            await at.until(lambda: "PET" in str(at.whole))
             return await stable(at, lambda: str(at.whole), "worked out", "looked for")
 
         pages: tuple[tuple[str, tuple[Key, ...]], ...] = (

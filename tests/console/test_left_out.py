@@ -11,11 +11,11 @@ import pytest
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.head import basis_line, changed_rule, head, limit_line
-from tracker.console.view.right_pane import if_called_words
+from tracker.console.view.right_pane import if_called_words, optional_lines
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import text_of
-from tracker.forecast.figures import Alert, Before, Changed, ChangedLimit, Range
+from tracker.forecast.figures import Alert, Before, Changed, ChangedLimit, Choice, Ground, Range, Verdict
 
 
 @pytest.fixture
@@ -185,3 +185,29 @@ def test_no_figure_of_the_second_row_and_of_the_way_home_is_cut(under_way: Scene
     assert "need 90 %" in basis and "~" not in basis
     large = [text_of([line]) for line in way_home(scene, width, 12)[:3]]
     assert "if called now: inside 1:12" in large[2] and not any("~" in row for row in large)
+
+
+@pytest.mark.parametrize(
+    ("advice", "ground", "with_it", "said"),
+    [
+        ("drop", "figures", 0.864, "drop     86 %, need 90 %"),
+        ("drop", "figures", None, "drop     cannot fit"),
+        ("decide", "figures", 0.84, "decide   84 %, need 90 %"),
+        ("decide", "figures", None, "decide   -"),
+        ("drop", "early", 0.82, "not yet  so far 82 %"),
+    ],
+)
+def test_a_task_without_a_start_says_how_sure_it_is_and_how_sure_it_should_be(
+    under_way: Scene, advice: Verdict, ground: Ground, with_it: float | None, said: str
+) -> None:
+    """*Cannot fit: 86 %* was no answer to anybody."""
+    made = under_way.estimate
+    assert made is not None
+    figures = [
+        replace(figure, advice=advice, ground=ground, last_call=None) if figure.task == "grease" else figure
+        for figure in made.optional
+    ]
+    keep = Choice("keep:grease", (), (), made.inside, with_it or 0.0, None, None, None, None, None, False, 0)
+    made = replace(made, optional=tuple(figures), choices=() if with_it is None else (keep,))
+    rows = text_of(optional_lines(replace(under_way, snapshot=Snapshot(under_way.progress, made)), 60))
+    assert any("grease" in row and said in row for row in rows.splitlines()), rows

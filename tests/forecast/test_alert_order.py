@@ -59,7 +59,7 @@ def test_who_only_looks_on_reads_the_matter_and_no_keys() -> None:
         assert not [line for line in alert.do if " " in line and line in words], words
         assert words[-1] not in ".:;," and " ." not in words and ".." not in words and "?." not in words
     assert any(words.endswith("done? The figures take it as going on") for words in told)
-    assert any("SHORT. The desk drops a and drops c (a: must work" in words for words in told)
+    assert any("SHORT. If the desk drops a and drops c (a: must work" in words for words in told)
 
 
 def test_a_remedy_that_is_older_than_the_reading_is_no_remedy() -> None:

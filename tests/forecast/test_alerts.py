@@ -103,6 +103,11 @@ def test_a_choice_that_was_worked_out_is_told_with_its_chance() -> None:
     words = "not yet; kept costs 20 min, >99 % -> <1 %. keep lamp, drop lamp"
     assert made.text == f"lamp: start by 5:10, in 5 min; {words}"
     assert made.do == ("keep lamp", "drop lamp") and made.figures["then_safe"] == 0
+    # What it costs is told from where it was worked out: the chance may have gone down meanwhile.
+    now = 5 * 3600 + 300
+    lower = replace(flat(run.now, now, choices=True), safe=0.4)
+    (later,) = (alert for alert in all_alerts(run.now, lower, now=now) if alert.id == made.id)
+    assert later.figures["safe"] == made.figures["safe"] == 1 and ">99 % -> <1 %" in later.text
 
 
 def short(limit: str = "2:00") -> Run:

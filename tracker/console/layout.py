@@ -20,7 +20,7 @@ from tracker.console.view.consumables import consumables_list
 from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.due import coming_due, due_rows
 from tracker.console.view.events import EVENTS, SAID, events_list, said_list
-from tracker.console.view.head import changed_rule, head
+from tracker.console.view.head import changed_rule, head, unsure_beside
 from tracker.console.view.lead_1_day import day
 from tracker.console.view.lead_2_choices import choices
 from tracker.console.view.lead_3_work import tasks, word
@@ -143,7 +143,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     if view == "alerts":
         alerts = 1  # All of them stand above.
     made = Layout(crew, max(0, bars - 1), side, coming, alerts, message)
-    title = TITLE if bars else _TITLES.get(view, "")
+    title = unsure_beside(scene, width, TITLE if bars else _TITLES.get(view, ""))
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
     all_due = [f"due, all of it {scene.key('due')}"] if coming else []
     heard = [f"{scene.key('said')}: all that was said"] if spoken(scene.progress, 1) else []

@@ -159,6 +159,12 @@ class Look:
         """A choice that was worked out."""
         return next((choice for choice in self.choices or () if choice.id == id), None)
 
+    @property
+    def advised(self) -> tuple[float | None, float]:
+        """INSIDE in PET seconds and the chance as advised, of the instant that the choices are of."""
+        base = self.choice("as-advised")
+        return (self.made.inside.p50, self.made.safe) if base is None else (base.inside.p50, base.safe)
+
     def seen_at(self, id: str) -> float | None:
         """The PET at which the alert was last seen."""
         seen = [e.at for e in self.progress.events if e.kind == "acknowledged" and e.body["alert"] == id]

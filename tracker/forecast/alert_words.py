@@ -76,7 +76,8 @@ def matter_words(alert: Alert, now: float) -> str:
         end = deeds.end()
         verbs = re.findall(_DEED, deeds[2])
         if _COMES_TO.match(alert.form, end):
-            found.append(f"{deeds[1]} the desk {' and '.join(verbs)}".replace(". t", ". T"))
+            # A deed that is weighed, in words that nobody takes for one that is done.
+            found.append(f"{deeds[1]} if the desk {' and '.join(verbs)}".replace(". i", ". I"))
         elif alert.form[end : end + 1] not in (";", ".") or deeds[1] == "?":
             found.append(deeds[1].rstrip(",;:"))
             end += alert.form[end : end + 1] == "."

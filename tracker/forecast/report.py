@@ -312,7 +312,7 @@ def optional_lines(estimate: Estimate) -> list[str]:
 
 
 def _optional_cells(figure: OptionalFigure) -> tuple[str, ...]:
-    none = "begun" if figure.begun else "-" if verdict_words(figure) == "not yet" else "cannot fit"
+    none = "begun" if figure.begun else "cannot fit" if verdict_words(figure) == "drop" else "-"
     call = none if figure.last_call is None else f"start by {pet_down(figure.last_call)}"
     place = "at the end, " if figure.place == "last" else ""
     return (

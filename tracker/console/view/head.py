@@ -360,10 +360,29 @@ def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
 
     Which limit it is gives way to why something moved; what changed is left out before it is cut.
     """
+    words, tail = _changed(scene, width)
+    return [crop((*rule(width - width_of(tail), words), *tail), width)] * height
+
+
+def unsure_beside(scene: Scene, width: int, title: str) -> str:
+    """Return a rule's title, with the limit that is least sure where what changed left no room for it."""
+    unsure = _unsure(scene)
+    if not unsure or any(span.text == unsure for span in _changed(scene, width)[1]):
+        return title
+    both = f"{title}; {unsure}" if title else unsure
+    return both if cell_len(both) <= width - 4 else unsure
+
+
+def _unsure(scene: Scene) -> str:
     estimate = None if scene.progress.closed is not None else scene.estimate
+    return least_sure_words(estimate) if estimate else ""
+
+
+def _changed(scene: Scene, width: int) -> tuple[str, list[Span]]:
+    """Return what changed, and what stands at the end of the same rule."""
     marked = [Span("READING ONLY", "strong")] if isinstance(scene, LeadScene) else []
     marked += [Span("REHEARSAL", "dim")] if scene.progress.rehearsal else []
-    unsure = least_sure_words(estimate) if estimate else ""
+    unsure = _unsure(scene)
     forms = [form for form in change_said(scene) if form]
     words, tail = _said_beside(forms, ([Span(unsure)] if unsure else []) + marked, width)
     if marked and width_of(tail) > width:
@@ -372,7 +391,7 @@ def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
         # Why it moved is worth more than which limit is least sure.
         brief, less = _said_beside(forms, marked, width)
         words, tail = (brief, less) if ": " in brief else (words, tail)
-    return [crop((*rule(width - width_of(tail), words), *tail), width)] * height
+    return words, tail
 
 
 def _said_beside(forms: Sequence[str], marks: Sequence[Span], width: int) -> tuple[str, list[Span]]:

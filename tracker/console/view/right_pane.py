@@ -279,21 +279,28 @@ def _kept(scene: Scene, width: int) -> list[Line]:
 def _start(scene: Scene, figure: OptionalFigure, *, long: bool) -> str:
     """Return by when a task is started, under its head: `4:40`, with room `4:40, in 2 h 23`.
 
-    Where no start keeps what is needed, the chance with it: `cannot fit: 82 %`, `so far 82 %` while it is too
+    Where no start keeps what is needed, the chance with it: `82 %, need 90 %`, `so far 82 %` while it is too
     early to say.
     """
     if figure.begun:
         return "begun"
     if figure.last_call is None:
-        estimate = scene.estimate
-        with_it = (c for c in (estimate.choices or () if estimate else ()) if c.id == f"keep:{figure.task}")
-        chance = (percent(choice.safe, need_of(estimate)[2]) for choice in with_it if estimate is not None)
-        if verdict_words(figure) == "not yet":
-            return next((f"so far {share}" for share in chance if long), "-")
-        return ": ".join(["cannot fit", *([*chance][:1] if long else [])])
+        return _no_start(scene.estimate, figure, long=long)
     at, now = down(figure.last_call) or 0.0, scene.now
     rest = "passed" if at <= now else "at the end" if figure.advice == "later" else f"in {duration(at - now)}"
     return f"{pet(at)}, {rest}" if long or at <= now else pet(at)
+
+
+def _no_start(estimate: Estimate | None, figure: OptionalFigure, *, long: bool) -> str:
+    """Why there is no instant by which a task is to be started."""
+    if estimate is not None and long:
+        need = need_of(estimate)[2]
+        for choice in estimate.choices or ():
+            if choice.id == f"keep:{figure.task}" and verdict_words(figure) == "not yet":
+                return f"so far {percent(choice.safe, need)}"
+            if choice.id == f"keep:{figure.task}" and choice.safe < need:
+                return f"{percent(choice.safe, need)}, need {percent(need)}"
+    return "cannot fit" if verdict_words(figure) == "drop" else "-"
 
 
 def _after(scene: Scene, width: int) -> list[tuple[str, Ink]]:
