@@ -43,7 +43,13 @@ def words_of(limit: str) -> str:
     """Return the name of a limit as it is written."""
     if limit == "elapsed":
         return "elapsed limit"
-    return limit.replace("window.", "window ").replace(".", " ").replace("*", "shared")
+    named = limit.replace("window.", "window ").replace(".", " ").replace("*", "shared")
+    return re.sub(r" co2$", " CO2 removal", named)
+
+
+def bare(text: str) -> list[str]:
+    """Return where a text names a store by the id of the plan, beyond what is to be typed."""
+    return re.findall(r".{0,40}\bco2\b.{0,20}", re.sub(r"\b(?:reading|b) (?:\S+ )?co2\b", "", text))
 
 
 def pages(scene: Scene) -> Iterator[tuple[str, str]]:
@@ -179,6 +185,7 @@ class Walk:
         right = expected(told)
         said: dict[str, dict[str, str]] = defaultdict(dict)
         for where, text in pages(scene):
+            self.wrong += [f"{what} PET {scene.now:.0f} {words} ({where})" for words in bare(text)]
             text, found = chosen(text, scene, where.startswith("lead"))
             found += read(text, names, scene.snapshot.letters)
             if where.startswith(_SAYS_CHANCE):
@@ -209,6 +216,7 @@ class Walk:
             "debrief's page": paged_figures("\n".join(markdown([debrief]))),
         }
         self.instants += 1
+        self.wrong += [f"{what} {words} (debrief's page)" for words in bare("\n".join(markdown([debrief])))]
         right = told["as of the close"]
         for where, figures in told.items():
             for figure, value in figures.items():
@@ -278,8 +286,9 @@ def debriefed_figures(told: Mapping[str, Any]) -> dict[str, object]:
 def paged_figures(text: str) -> dict[str, object]:
     """Return what the page of a debrief says is left of stores, and what was to spare, to the second."""
     found: dict[str, object] = {}
-    row = r"^\| (\S+) reserve \| ([^|]+?) \| [^|]+ \| [^|]+ \| ([+-]\d+:\d\d:\d\d|\S*) \| (kept|broken)"
-    for store, who, by, kept in re.findall(row, text, re.M):
+    row = r"^\| ([^|]+) reserve \| ([^|]+?) \| [^|]+ \| [^|]+ \| ([+-]\d+:\d\d:\d\d|\S*) \| (kept|broken)"
+    for title, who, by, kept in re.findall(row, text, re.M):
+        store = {"CO2 removal": "co2"}.get(title, title)
         for crew in ["*"] if who == "all" else who.split():
             found[f"kept {crew}.{store}"] = kept == "kept"
             if ":" in by:

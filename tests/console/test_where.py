@@ -68,4 +68,5 @@ def test_a_store_of_what_can_still_be_taken_up_says_so() -> None:
     run = Run(plan=plan_of(task("one", step("a", "EV1", 10)), consumables=[AIR, taken]))
     at = datetime(2031, 5, 4, 14, 15, tzinfo=UTC)
     told = text_of(consumables_lines(Scene(Snapshot(run.now, flat(run.now, 900)), 900.0, at), 80))
-    assert told.count("co2: the carbon dioxide that can still be taken up, in kg") == 1 and "air:" not in told
+    assert told.count("CO2 removal: the carbon dioxide that can still be taken up, in kg") == 1
+    assert "air:" not in told

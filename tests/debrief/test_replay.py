@@ -52,7 +52,7 @@ def test_a_drop_where_the_gas_would_not_have_lasted_is_confirmed() -> None:
     """Home at 0:45 with 28 L; with the lamp at 0:55 with 12 L, below the reserve of 20."""
     found = _hindsight(LAMP, *DROPPED)
     assert (found.room, found.confirmed, found.breaks) == (False, True, "A.gas")
-    assert found.words == "there was no room: A.gas"
+    assert found.words == "there was no room: A gas"
     assert found.share is not None
     assert found.share <= 0.1
 
@@ -93,7 +93,7 @@ def test_work_without_which_a_limit_would_have_been_kept_was_costly() -> None:
     )
     found = _hindsight(LAMP.replace("per_hour: 96", "per_hour: 10"), *_chose("keep"), *late)
     assert (found.done, found.room, found.confirmed, found.breaks) == (True, False, False, "elapsed")
-    assert found.words == "without it elapsed would have been kept"
+    assert found.words == "without it elapsed limit would have been kept"
 
 
 def test_work_that_changed_nothing_made_no_difference() -> None:
@@ -105,7 +105,7 @@ def test_work_that_changed_nothing_made_no_difference() -> None:
     )
     found = _hindsight(LAMP.replace("per_hour: 96", "per_hour: 10"), *_chose("keep"), *late)
     assert (found.room, found.confirmed, found.share) == (None, None, 0.0)
-    assert found.words == "made no difference: elapsed was broken with it or without"
+    assert found.words == "made no difference: elapsed limit was broken with it or without"
 
 
 def test_a_limit_broken_before_the_decision_does_not_count() -> None:

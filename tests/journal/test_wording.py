@@ -46,7 +46,7 @@ SAID: list[tuple[str, dict[str, Any], str]] = [
     ),
     ("moved", {"task": "trays", "before": "hinge"}, "moved trays before hinge"),
     ("limited", {"limit": "elapsed", "value": 24300}, "limit elapsed = 6:45"),
-    ("limited", {"limit": "EV1.oxygen", "value": 0.2}, "limit EV1.oxygen = 0.2 kg"),
+    ("limited", {"limit": "EV1.oxygen", "value": 0.2}, "limit EV1 oxygen = 0.2 kg"),
     ("reading", {"crew": "EV1", "consumable": "oxygen", "value": 0.52}, "reading EV1 oxygen = 0.52 kg"),
     ("withdrawn", {"event": 2}, "takes back 2: done EV1 Open the outer hatch"),
     ("amended", {"event": 2, "at": 300}, "corrects 2: done EV1 Open the outer hatch to 0:05:00"),

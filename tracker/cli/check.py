@@ -29,6 +29,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from tracker.forecast.chances import AtZero, Chance
+from tracker.forecast.wording import limit_words
 from tracker.foundation.errors import Fault
 from tracker.foundation.shown import spare_words
 from tracker.foundation.text import ADVISORY, amount, count, percent, percent_asked, plain
@@ -36,7 +37,7 @@ from tracker.foundation.times import format_exact, format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
 from tracker.plan.bad_day import ways_home
 from tracker.plan.model import CrewMember, Plan, Step
-from tracker.plan.paper import SHARED, Paper, PaperClock, PaperLimit, Supply
+from tracker.plan.paper import Paper, PaperClock, PaperLimit, Supply
 from tracker.plan.timeline import Timeline
 from tracker.plan.yaml_tree import read_tree
 
@@ -298,8 +299,7 @@ def _level_json(course: Timeline, supply: Supply) -> dict[str, Any]:
 
 def _supplies(paper: Paper) -> Iterator[str]:
     for everything, must in zip(paper.supplies, paper.supplies_must, strict=True):
-        who = "shared" if everything.crew == SHARED else everything.crew
-        name = plain(f"{who}.{everything.consumable}")
+        name = plain(limit_words(f"{everything.crew}.{everything.consumable}"))
         late = _apart(everything.margin_s(paper.everything)), _apart(must.margin_s(paper.must))
         yield f"  {name:<24}{format_pet(everything.reserve_reached):>9}   {late[0]:<28}{late[1]}"
         yield f"  {'  at ingress':<33}   {_left(everything):<28}{_left(must)}"

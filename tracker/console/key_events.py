@@ -17,6 +17,7 @@ from tracker.journal.kept_press import State
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.wording import event_words
+from tracker.plan.model import store_words
 from tracker.plan.windows import slip_s
 
 Event = dict[str, Any]
@@ -163,7 +164,8 @@ def report_line(progress: Progress, event: Recorded) -> str:
     if who not in members:
         return f" {at}"
     who = str(members.index(who) + 1) if members.index(who) < 9 else who
-    read = ((id, re.search(rf"\b{re.escape(id)} ([\d.]*\d)", text)) for id in progress.plan.consumable)
+    stores = ((id, "|".join(map(re.escape, (id, store_words(id))))) for id in progress.plan.consumable)
+    read = ((id, re.search(rf"\b(?:{called}) ([\d.]*\d)", text)) for id, called in stores)
     if levels := " ".join(f"{id} {level[1]}" for id, level in read if level):
         return f"reading {who} {levels} {at}"
     named = [id for id in progress.order.get(event.seat, ()) if progress.steps[id].step.do in text]

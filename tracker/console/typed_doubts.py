@@ -11,6 +11,7 @@ from typing import Any
 
 from tracker.console.key_events import tick_doubts
 from tracker.forecast.figures import ConsumableFigure, Estimate, Range
+from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import pet_down
 from tracker.foundation.text import amount, count
 from tracker.journal.progress import Progress, TaskState
@@ -95,7 +96,7 @@ def reading_doubts(event: Event, progress: Progress, estimate: Estimate | None, 
     value = event.get("value")
     if store is None or not isinstance(value, (int, float)):
         return []
-    said = f"{crew if crew != '*' else 'shared'} {store.id} {amount(value, digits=4)}"
+    said = f"{limit_words(f'{crew}.{store.id}')} {amount(value, digits=4)}"
     found = []
     replaced = event.get("kind") == "replaced"
     figure = reading_figure(estimate, crew, store.id)

@@ -37,6 +37,7 @@ from tracker.journal.kinds import BY_NAME
 from tracker.journal.matters import due_at, open_s
 from tracker.journal.progress import Progress, Reading, Recorded, inside_at
 from tracker.journal.rounds import checks
+from tracker.plan.model import store_words
 from tracker.plan.timeline import Timeline, as_planned
 
 
@@ -171,7 +172,7 @@ def answered(progress: Progress) -> tuple[Answered, ...]:
 def _answer(progress: Progress, item: str, answer: object) -> str:
     """Return what was asked with its answer, a reading with all of its digits and its unit."""
     if isinstance(answer, int | float):
-        return f"{item} {answer:.12g} {progress.plan.consumable[item].unit}".rstrip()
+        return f"{store_words(item)} {answer:.12g} {progress.plan.consumable[item].unit}".rstrip()
     return f"{item} {answer}"
 
 

@@ -32,6 +32,7 @@ from tracker.debrief.trend import (
     reliability,
     theil_sen,
 )
+from tracker.forecast.wording import limit_words
 from tracker.foundation.text import count, plain
 from tracker.foundation.times import format_pet
 
@@ -169,7 +170,7 @@ def consumables(stores: Sequence[Consumed]) -> str:
         axes.barh(y + 0.17, 100 * store.used / whole, height=0.3, color=colour, label="used")
         reserve = 100 * (store.start - store.reserve) / whole
         axes.plot([reserve, reserve], [y - 0.4, y + 0.4], color=INK, linewidth=1.4)
-    names = [plain(f"{store.crew} {store.consumable}", most=40) for store in stores]
+    names = [plain(limit_words(f"{store.crew}.{store.consumable}"), most=40) for store in stores]
     down(axes, names)
     axes.set_xlim(left=0)
     below(
@@ -266,10 +267,8 @@ def _store(axes: Axes, one: Excursion, curve: StoreCurve, store: Consumed) -> No
     axes.axhline(store.reserve, color=ORANGE, linewidth=1.2, linestyle="--")
     read = [r for r in one.readings if (r.crew, r.consumable) == (curve.crew, curve.consumable)]
     axes.plot([r.at / 3600 for r in read], [r.value for r in read], "o", color=INK, markersize=3)
-    who = "shared" if curve.crew == "*" else curve.crew
-    axes.set_title(
-        plain(f"{who} {curve.consumable}, {store.unit}", most=30), fontsize="medium", parse_math=False
-    )
+    title = plain(f"{limit_words(f'{curve.crew}.{curve.consumable}')}, {store.unit}", most=30)
+    axes.set_title(title, fontsize="medium", parse_math=False)
     axes.set_ylim(bottom=0)
     axes.set_xlim(left=0)
     _hours(axes, along="x", most=4)

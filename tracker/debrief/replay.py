@@ -22,6 +22,7 @@ from tracker.forecast.limits import beyond_waiting, late, limit_results, store_i
 from tracker.forecast.memory import memory_of
 from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.store_course import StoreCourse
+from tracker.forecast.wording import limit_words
 from tracker.forecast.world import (
     Account,
     Course,
@@ -153,9 +154,11 @@ class _Excursion:
         share, breaks = played.share(played.without(decision.task), after)
         most = min(after) if breaks is None else breaks
         if share >= ENOUGH:
-            return _Said(False, f"without it {' and '.join(sorted(after))} would have been kept", share, most)
+            kept = " and ".join(map(limit_words, sorted(after)))
+            return _Said(False, f"without it {kept} would have been kept", share, most)
         if share <= 1 - ENOUGH:
-            return _Said(None, f"made no difference: {most} was broken with it or without", share, most)
+            same = f"made no difference: {limit_words(most)} was broken with it or without"
+            return _Said(None, same, share, most)
         return _Said(None, _undecided(share), share, most)
 
     def _not_done(self, decision: Decision) -> _Said:
@@ -167,7 +170,7 @@ class _Excursion:
         if share >= ENOUGH:
             return _Said(True, "there was room for it", share)
         if share <= 1 - ENOUGH:
-            return _Said(False, f"there was no room: {breaks}", share, breaks)
+            return _Said(False, f"there was no room: {limit_words(breaks)}", share, breaks)
         return _Said(None, _undecided(share), share, breaks)
 
 

@@ -16,6 +16,7 @@ from tracker.debrief.trend import paced, told
 from tracker.debrief.verdict import Verdict, margin, merged
 from tracker.foundation.text import amount, percent_done, plain
 from tracker.foundation.times import format_instant
+from tracker.plan.model import store_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,13 +64,13 @@ _LIMIT_HEADINGS = ("limit", "who", "at", "was", "margin", "")
 def _limit(one: Verdict) -> tuple[str, ...]:
     kind = one.kind
     label = one.id if kind in ("elapsed", "clock") else re.split("[:.]", one.id, maxsplit=1)[1]
-    label += _MISSED.get(kind, "")
     if kind == "store":
+        label = store_words(label)
         shown = amount(one.at, one.unit or ""), amount(one.was, one.unit or "")
     else:
         shown = pet(one.at), pet(one.was)
     who = "all" if one.crew == "*" else one.crew
-    label = f"window {label}" if kind == "window" else label
+    label = f"window {label}" if kind == "window" else f"{label}{_MISSED.get(kind, '')}"
     return label, who, *shown, margin(one), one.words
 
 
@@ -268,7 +269,7 @@ def consumables(one: Excursion) -> Table:
     rows = [
         (
             c.crew,
-            c.consumable,
+            store_words(c.consumable),
             amount(c.start, c.unit),
             amount(c.planned, c.unit),
             amount(c.by_rates, c.unit),

@@ -19,6 +19,7 @@ from tracker.journal.matters import due_at
 from tracker.journal.progress import Progress, StepState, supposed_at
 from tracker.journal.raised import Raised
 from tracker.journal.rounds import rounds_at
+from tracker.plan.model import store_words
 
 READ_EVERY_S = 30 * 60.0
 """From this age on a reading of which no round says more is due again."""
@@ -275,8 +276,8 @@ def _readings(progress: Progress) -> Iterator[Due]:
         members = dict.fromkeys("shared" if member == "*" else member for member, _ in told)
         names = list(dict.fromkeys(store for _, store in told))
         whose = "" if set(members) >= outside else f" of {' '.join(members)}"
-        do = [f"reading {names[0]}"]
-        yield from _due(at, "reading", " ".join(names), f"read {', '.join(names)}{whose}", do)
+        do, called = [f"reading {names[0]}"], ", ".join(map(store_words, names))
+        yield from _due(at, "reading", " ".join(names), f"read {called}{whose}", do)
 
 
 def readings_due(progress: Progress) -> Iterator[tuple[float, str, str]]:

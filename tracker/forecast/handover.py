@@ -34,6 +34,7 @@ from tracker.journal.kinds import BY_NAME, HANDOVER
 from tracker.journal.matters import last_taken
 from tracker.journal.progress import Progress
 from tracker.journal.wording import event_words
+from tracker.plan.model import store_words
 
 SCREEN = (24, 80)
 """Lines and columns of the smallest screen."""
@@ -160,7 +161,7 @@ def _read_since(progress: Progress, since: float) -> list[str]:
         if (name, crew) in last:
             stores.setdefault(name, []).append(amount(last[name, crew].value))
     at = pet_down(max((one.at for one in last.values()), default=None))
-    told = ", ".join(f"{name} {' '.join(values)}" for name, values in stores.items())
+    told = ", ".join(f"{store_words(name)} {' '.join(values)}" for name, values in stores.items())
     return [f"read, last at {at}: {told}"] if stores else []
 
 

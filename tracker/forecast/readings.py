@@ -31,6 +31,7 @@ from tracker.forecast.world import Row
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Reading
+from tracker.plan.model import store_words
 
 Grid = NDArray[np.float64]
 """(rates,): one value for each rate of the grid."""
@@ -279,7 +280,9 @@ def _flag(store: Store, reading: Reading, terms: Terms) -> str | None:
     if abs(off) <= FLAG_AT_SD * sd + 1e-9 * max(1.0, abs(reading.value)):
         return None
     what = "taken as true" if off < 0 else "taken in part until the next reading"
-    said = f"{reading.consumable} read {reading.value:g} {terms.unit} at {format_pet(reading.at)}"
+    said = (
+        f"{store_words(reading.consumable)} read {reading.value:g} {terms.unit} at {format_pet(reading.at)}"
+    )
     beside = f"{abs(off):.3g} {terms.unit} {'below' if off < 0 else 'above'} what was expected"
     return plain(f"{said}, {beside}; {what}", most=200)
 

@@ -33,6 +33,7 @@ from tracker.foundation.shown import (
 from tracker.foundation.text import amount, percent, percent_asked, plain, small
 from tracker.foundation.times import format_pet
 from tracker.journal.progress import Progress
+from tracker.plan.model import store_words
 
 SAID_S = 600.0
 """How long a change is said."""
@@ -50,7 +51,9 @@ def limit_words(name: str) -> str:
     """A limit's id as words: `EV2.oxygen` becomes `EV2 oxygen`, `elapsed` `elapsed limit`."""
     if name == "elapsed":
         return "elapsed limit"
-    return name.replace("window.", "window ").replace(".", " ").replace("*", "shared")
+    owner, dot, store = name.rpartition(".")
+    store = store_words(store) if dot and owner != "window" else store
+    return f"{owner}{dot}{store}".replace(".", " ").replace("*", "shared")
 
 
 def limit_at(limit: LimitFigure, *, brief: bool = False) -> str:

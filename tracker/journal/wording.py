@@ -9,6 +9,7 @@ from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, format_pet, format_pet_s
 from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, Argument, EventKind
 from tracker.journal.progress import Progress, Recorded
+from tracker.plan.model import store_words
 
 _TOLD = frozenset(
     ("consumable", "window", "limit", "choice", "name", "number", "count", "site", "round", "hardware")
@@ -51,7 +52,9 @@ def _subject(progress: Progress, kind: EventKind, body: Mapping[str, Any]) -> li
     task = body.get("task")
     parts.append(_task(task) if isinstance(task, Mapping) else str(task or ""))
     if isinstance(answers := body.get("answers"), Mapping):
-        parts.append(", ".join(f"{item} {said}" for item, said in answers.items()))
+        stores = progress.plan.consumable
+        asked = (store_words(item) if item in stores else item for item in answers)
+        parts.append(", ".join(map(" ".join, zip(asked, map(str, answers.values()), strict=True))))
     if "advice" in body:
         parts.append(f"(advised {body['advice']})")
     if "value" in body:
@@ -65,6 +68,9 @@ def _told(argument: Argument, value: object) -> str:
     """Return the value of a key by itself, behind the word that marks it where it has one."""
     timed = argument.type == "pet" and isinstance(value, (int, float))
     amount = f"{value:.10g}" if isinstance(value, float) else str(value)
+    if argument.type in ("consumable", "limit"):
+        owner, dot, store = amount.rpartition(".")
+        amount = f"{owner} {store_words(store)}" if dot else store_words(store)
     said = format_pet_s(float(str(value))) if timed else amount
     return f"{argument.marker} {said}" if argument.marker else said
 

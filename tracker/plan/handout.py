@@ -18,7 +18,7 @@ from tracker.foundation.text import ADVISORY, plain
 from tracker.foundation.times import format_exact, format_instant, format_pet, instant_of
 from tracker.plan.bad_day import HEADING, HEADS, against, card, ways_home
 from tracker.plan.hardware import due_back, moves
-from tracker.plan.model import Plan, Step
+from tracker.plan.model import Plan, Step, store_words
 from tracker.plan.paper import Paper
 
 WIDTH = 80
@@ -115,7 +115,8 @@ def _limits(paper: Paper) -> Iterator[tuple[str, str, str, str]]:
         utc = "" if limit.at is None else _utc(limit.at, paper.plan.zero_planned)
         yield limit.name, at, utc, ", ".join(limit.crew)
     for supply in paper.supplies:
-        name = f"{supply.consumable} reserve {supply.reserve:g} {supply.unit}, by the planned rates"
+        reserve = f"reserve {supply.reserve:g} {supply.unit}, by the planned rates"
+        name = f"{store_words(supply.consumable)} {reserve}"
         reached = supply.reserve_reached
         utc = _utc(reached, paper.plan.zero_planned) if math.isfinite(reached) else ""
         yield name, format_pet(reached), utc, supply.crew
@@ -152,13 +153,14 @@ def _carried(plan: Plan) -> Iterator[tuple[str, str, str]]:
 def _asked(plan: Plan) -> Iterator[tuple[str, str, str]]:
     """Yield each round, how often it is due, and what it asks."""
     for one in plan.rounds:
-        yield one.id, format_exact(one.every), ", ".join(one.ask)
+        asked = (store_words(item) if item in plan.consumable else item for item in one.ask)
+        yield one.id, format_exact(one.every), ", ".join(asked)
 
 
 def _stores(plan: Plan) -> list[str]:
     """The headings of a reading round: each store of each crew member, with its unit."""
     return [
-        f"{owner} {store.id} ({store.unit})"
+        f"{owner} {store_words(store.id)} ({store.unit})"
         for store in plan.consumables
         for owner in (("shared",) if store.shared else store.crew)
     ]

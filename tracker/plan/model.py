@@ -65,6 +65,15 @@ class Confidence:
         return self.elapsed if self.joint else {"elapsed": self.elapsed, "consumables": self.consumables}
 
 
+_TITLES = {"co2": "CO2 removal"}
+"""What people call a store whose id says it badly; in ASCII, which every terminal has."""
+
+
+def store_words(id: str) -> str:
+    """What a store is called before people: `CO2 removal` for `co2`; else its id, with spaces for its `_`."""
+    return _TITLES.get(id, id.replace("_", " "))
+
+
 @dataclass(frozen=True, slots=True)
 class Consumable:
     """What runs down, per crew member or in one shared store."""

@@ -18,7 +18,7 @@ from tracker.foundation.text import amount
 from tracker.foundation.times import format_exact, format_pet
 from tracker.plan.bad_day import ways_home
 from tracker.plan.hardware import moves
-from tracker.plan.model import Consumable, Plan, Step
+from tracker.plan.model import Consumable, Plan, Step, store_words
 from tracker.plan.timeline import (
     Timeline,
     as_pet,
@@ -321,7 +321,7 @@ def _light_use(plan: Plan, places: Mapping[str, Loc], tree: Tree) -> None:
             store = plan.consumable[name]
             least = min((step.effort_of(c) for c in step.crew if c in plan.outside), default=plan.rest_w)
             if store.per_second(least, factor) < store.per_second(plan.rest_w):
-                what = f"the step takes less {name} than waiting does"
+                what = f"the step takes less {store_words(name)} than waiting does"
                 tree.report((*places[step.id], "use", name), what, "make sure that this is meant")
 
 

@@ -19,7 +19,7 @@ from tracker.foundation.shown import pet_down, pet_up, spare, spare_words
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, pet_of
 from tracker.journal.progress import Progress, inside_at
-from tracker.plan.model import Plan
+from tracker.plan.model import Plan, store_words
 from tracker.rehearsal.crew import Crew
 from tracker.rehearsal.nature import Chance, Nature, Stores
 from tracker.rehearsal.play import Lead, Log, Play
@@ -134,7 +134,8 @@ def in_words(one: Surprise) -> str:
         case "stuck":
             return f"{one.step} stuck"
         case "leak":
-            return f"leak of {one.consumable} {'shared' if who == '*' else who} at {format_pet(one.at)}"
+            whose = "shared" if who == "*" else who
+            return f"leak of {store_words(one.consumable)} {whose} at {format_pet(one.at)}"
         case "hold":
             return f"hold of {who} at {format_pet(one.at)}"
         case "silence":

@@ -17,7 +17,7 @@ from tracker.foundation.times import format_pet
 from tracker.journal.kinds import NOT_OK
 from tracker.journal.progress import Progress
 from tracker.journal.typed.lines import deviation
-from tracker.plan.model import Step
+from tracker.plan.model import Step, store_words
 from tracker.rehearsal.crew import CrewAction
 from tracker.rehearsal.nature import Chance
 from tracker.rehearsal.surprises import Surprise
@@ -139,7 +139,7 @@ class Calling(Agenda):
         """Take in readings of consumables: one note for each who reads."""
         for owner in dict.fromkeys(gauge.owner for gauge in gauges):
             mine = [g for g in gauges if g.owner == owner]
-            shown = ", ".join(f"{g.consumable} {g.value:g} {g.unit}" for g in mine)
+            shown = ", ".join(f"{store_words(g.consumable)} {g.value:g} {g.unit}" for g in mine)
             self._say((LEAD if owner == "*" else owner,), at, f"I read {shown}.")
 
     def check(self, round: str, crew: str, answers: Mapping[str, str | float], at: float) -> None:

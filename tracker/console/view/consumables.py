@@ -15,9 +15,10 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, reached_at, spare_cell
 from tracker.forecast.figures import ConsumableFigure
-from tracker.forecast.wording import falls_words, leak_words, nothing_words
+from tracker.forecast.wording import falls_words, leak_words, limit_words, nothing_words
 from tracker.foundation.shown import down, duration
 from tracker.foundation.text import amount, percent
+from tracker.plan.model import store_words
 
 
 def consumables_list(scene: Scene, width: int, height: int, *, hint: bool = True) -> list[Line]:
@@ -54,7 +55,10 @@ TAKEN_UP = "carbon-dioxide"
 def _meant(scene: Scene, width: int) -> list[Line]:
     """Return what the level of a store means, where its name does not say it."""
     stores = [store for store in scene.progress.plan.consumables if store.model == TAKEN_UP]
-    told = [f"{one.id}: the carbon dioxide that can still be taken up, in {one.unit}" for one in stores]
+    told = [
+        f"{store_words(one.id)}: the carbon dioxide that can still be taken up, in {one.unit}"
+        for one in stores
+    ]
     return [line for words in told for line in block(words, width, "dim", indent=2)]
 
 
@@ -85,7 +89,7 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
     spans = [
         Span(" "),
         put(owner_of(figure), 7),
-        put(figure.consumable, 13),
+        put(store_words(figure.consumable), 13),
         put(figure.unit, 5, "dim"),
     ]
     known = zip((figure.now, figure.at_inside.p50, figure.reserve), _LEVELS, strict=True)
@@ -169,7 +173,7 @@ def _near(figure: ConsumableFigure, at: tuple[float | None, float | None], width
     now = (put(f"{amount(figure.now, even=True)} {figure.unit}", 11, right=True),) if width >= 52 else ()
     room = width - 25 - 11 * len(now)
     ink: Ink = "strong" if figure.short > 0.1 else ""
-    name = put(f" {owner_of(figure)} {figure.consumable}", room, ink)
+    name = put(f" {limit_words(f'{figure.crew}.{figure.consumable}')}", room, ink)
     return crop(
         (name, *now, put(pet(at[0]), 11, ink, right=True), put(spare_cell(at[1]), 13, ink, right=True)), width
     )

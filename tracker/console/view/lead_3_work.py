@@ -28,7 +28,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, pet_s, stand_of, took
 from tracker.forecast.figures import TaskFigure
-from tracker.forecast.wording import verdict_words
+from tracker.forecast.wording import limit_words, verdict_words
 from tracker.foundation.shown import change, pet_down, pet_nearest, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.kinds import TICKS
@@ -238,5 +238,6 @@ def _readings(scene: LeadScene) -> Line:
         none = "being worked out" if estimate is None else "none yet" if figures else "no consumables"
         return (head, put("-", 9, "dim", right=True), say(f"  {none}", "dim"))
     oldest = min(read, key=lambda f: f.read_at or 0.0)
-    words = f"oldest: {oldest.crew} {oldest.consumable}" + (f"; never read: {len(never)}" if never else "")
+    words = f"oldest: {limit_words(f'{oldest.crew}.{oldest.consumable}')}"
+    words += f"; never read: {len(never)}" if never else ""
     return (head, put(age(scene, oldest.read_at or 0.0), 9, right=True), Span("  "), say(words))

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from rich.cells import cell_len
 
-from tracker.console.view.consumables import consumables_list, owner_of
+from tracker.console.view.consumables import consumables_list
 from tracker.console.view.scene import TREND_S, LeadScene
 from tracker.console.view.styled_text import (
     Cells,
@@ -32,6 +32,7 @@ from tracker.forecast.figures import ConsumableFigure, Estimate, LimitFigure
 from tracker.forecast.wording import by_spare, leak_words, limit_words, need_of, nothing_words
 from tracker.foundation.shown import duration, pet_down
 from tracker.foundation.text import amount, count, percent
+from tracker.plan.model import store_words
 
 STEADY_S = 300.0
 """A margin that changed by less is called steady."""
@@ -166,12 +167,13 @@ def _in_full(scene: LeadScene, width: int) -> list[Line]:
     """Return at full length what the columns had no room for, and what readings that contradict say."""
     lines: list[Line] = []
     for figure in scene.estimate.consumables if scene.estimate is not None else ():
-        if len(figure.crew) > 7 or len(figure.consumable) > 13 or len(figure.unit) > 5:
-            lines += under(f"{figure.crew} {figure.consumable}, {figure.unit}", width)
+        name = limit_words(f"{figure.crew}.{figure.consumable}")
+        if len(figure.crew) > 7 or len(store_words(figure.consumable)) > 13 or len(figure.unit) > 5:
+            lines += under(f"{name}, {figure.unit}", width)
         for words in filter(None, (leak_words(figure), nothing_words(figure))):
             lines += under(words, width, "late")
         if figure.flagged:
-            lines += under(f"{figure.crew} {figure.consumable}: {figure.flagged}", width, "late")
+            lines += under(f"{name}: {figure.flagged}", width, "late")
     return lines
 
 
@@ -198,7 +200,6 @@ def _arrange(number: int, width: int, height: int) -> tuple[int, int, int]:
 
 def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) -> list[Line]:
     """Return one account: a name with its figures, then the curve over the day towards the limit."""
-    crew = owner_of(figure)
     said = _words(scene, figure, width)[: 2 if height >= 6 else 1]
     cells = Cells(width, height - 1 - len(said))
     supply = scene.progress.plan.consumable[figure.consumable]
@@ -225,7 +226,7 @@ def _curve(scene: LeadScene, figure: ConsumableFigure, width: int, height: int) 
     if inside is not None and figure.at_inside.p10 is not None and figure.at_inside.p90 is not None:
         for y in range(row(figure.at_inside.p90), row(figure.at_inside.p10) + 1):
             cells.put(column(inside), y, "░", short)
-    name = crop((Span(f"{crew} {figure.consumable}", "strong"),), width)
+    name = crop((Span(limit_words(f"{figure.crew}.{figure.consumable}"), "strong"),), width)
     words = [crop((Span(line, short or "dim"),), width) for line in said]
     return [name, *words, *cells.lines()]
 
