@@ -170,7 +170,7 @@ class _Excursion:
         if share >= ENOUGH:
             return _Said(True, "there was room for it", share)
         if share <= 1 - ENOUGH:
-            return _Said(False, f"there was no room: {limit_words(breaks)}", share, breaks)
+            return _Said(False, f"there was no room: {limit_words(breaks or 'not told')}", share, breaks)
         return _Said(None, _undecided(share), share, breaks)
 
 
