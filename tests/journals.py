@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -93,10 +94,14 @@ MORNING: tuple[dict[str, Any], ...] = (
 """The first events of an excursion, one of most sorts."""
 
 
+LONG_BEFORE = datetime(2026, 11, 27, tzinfo=UTC)
+"""When events are written down, years before the zero of `MORNING`, on whatever day the tests run."""
+
+
 def journal(folder: Path, *events: dict[str, Any], name: str = "one.sqlite") -> Journal:
     """Return a new journal of the plan with some events."""
     made = Journal.create(folder / name, plan())
-    made.record_all(events, seat="op@desk")
+    made.record_all(events, seat="op@desk", utc_now=LONG_BEFORE)
     return made
 
 
