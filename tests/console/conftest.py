@@ -42,7 +42,7 @@ from tracker.forecast.figures import (
 )
 from tracker.foundation.clock import SteadyClock
 from tracker.journal.journal import Journal
-from tracker.journal.progress import OpenItem, Progress, StepState, TaskState
+from tracker.journal.progress import OpenItem, Progress, StepState, TaskState, called
 from tracker.plan.model import Plan
 from tracker.plan.read import read_plan
 from tracker.plan.timeline import as_planned
@@ -240,7 +240,7 @@ def estimate_by_hand(progress: Progress, now: float, **changes: Any) -> Estimate
         "optional": optional,
         "clocks": (ClockFigure("pump.join", "pump.lines", None, 0.03),),
         "open_items": (),
-        "called": None,
+        "called": called(progress),
         "counted": frozenset({"survey", "lamp"}),
         "alerts": (Alert("last-call:survey:15", "survey: last call 2:30, in 0:14", False),),
         "advice": advice,

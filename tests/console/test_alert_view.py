@@ -13,6 +13,7 @@ import pytest
 from tests.runs import ZERO, Run, step, task
 from tests.screens import panes
 from tracker.console.view.alerts import alert_lines, alerts_list, calm_words, keys_for, standing_alerts
+from tracker.console.view.head import head
 from tracker.console.view.scene import Disk, Scene, Snapshot
 from tracker.console.view.styled_text import text_of
 from tracker.forecast.estimate import estimate
@@ -210,3 +211,57 @@ async def test_one_key_marks_what_shares_a_row(at_desk: Callable[..., Any]) -> N
         assert [e.body["alert"] for e in at.events[2:]] == [call.id for call in calls]
         await at.press("u")
         assert len(at.events) == 6, "one undo takes both back"
+
+
+def test_what_was_asked_goes_with_the_event_that_answers_it() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 20, hold_point="ask")),
+        task("b", step("2", "EV2", 20), priority="get-ahead"),
+        HOME,
+        windows=[],
+    )
+    made = replace(
+        estimate(run.now, 60, scenarios=200),
+        alerts=(
+            Alert("go:a.1", "go for Do 1", False, "go", do=("go a.1",)),
+            Alert("last-call:b:5", "b: start by 0:10", False, "last-call", do=("keep b", "drop b")),
+            Alert("confidence", "10 min SHORT", False, "confidence", "act", do=("drop b", "call home")),
+            LOOK,
+        ),
+    )
+    known = run.now.number
+
+    def asked() -> list[str]:
+        at = parse_instant(ZERO) + timedelta(seconds=60)
+        return [alert.kind for alert in standing_alerts(Scene(Snapshot(run.now, made, known), 60, at))]
+
+    assert asked() == ["confidence", "go", "last-call", "silent"]
+    run("silent", 60, crew=["EV2"])
+    assert asked() == ["confidence", "go", "last-call", "silent"]
+    run("went", 60, step="a.1")
+    assert asked() == ["confidence", "last-call", "silent"]
+    run("chose", 60, task="b", choice="drop")
+    assert asked() == ["silent"]
+
+
+def test_figures_of_before_a_decision_or_a_reading_say_so() -> None:
+    run = Run(
+        task("a", step("1", "EV1 EV2", 60)),
+        task("b", step("2", "EV2", 20), priority="get-ahead"),
+        HOME,
+        consumables=[{"id": "oxygen", "unit": "kg", "start": 1, "reserve": 0.1, "per_hour": 0.1}],
+    )
+    made, at = estimate(run.now, 60, scenarios=200), parse_instant(ZERO) + timedelta(seconds=90)
+
+    def told(known: int) -> str:
+        return text_of(head(Scene(Snapshot(run.now, made, known), 90, at), 80, 3))
+
+    first = run.now.number
+    assert "turn by 5:2" in told(first) and "as of" not in told(first)
+    run("reading", 90, crew="EV1", consumable="oxygen", value=0.6)
+    assert "as of 0:01:00" in told(first) and "turn by -:--" in told(first)
+    # Figures that know it, by an advice of before: only what the advice says is awaited.
+    made = estimate(run.now, 90, scenarios=200, advice=made.advice)
+    assert "as of" not in told(first + 1) and "turn by -:--" in told(first + 1)
+    made = estimate(run.now, 90, scenarios=200)
+    assert "turn by 3:1" in told(first + 1)

@@ -12,6 +12,7 @@ from tests.console.test_hands import again
 from tests.keyboard import offered
 from tracker.console.commands import commands_of
 from tracker.console.pane import Pane
+from tracker.forecast.figures import Alert
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
@@ -139,19 +140,29 @@ async def test_a_bounced_key_does_not_recall(at_desk: Callable[..., Any]) -> Non
 
 
 @pytest.mark.parametrize("size", [(80, 24), (100, 30), (120, 36), (200, 55)])
-async def test_a_recall_that_is_taken_back_is_told_by_figures_that_still_have_it(
+async def test_no_figure_of_before_a_recall_stands_beside_it(
     at_desk: Callable[..., Any], size: tuple[int, int]
 ) -> None:
     async with at_desk(size) as at:
-        await at.press("z", "c", "c")
-        at.estimate(called="home")
-        assert "called home at 0:00" in at.screen
-        await at.press("u")
-        assert at.kinds == ["zero", "called", "withdrawn"] and "took back 2" in at.said
-        assert "called home until it was taken back" in at.screen
+        await at.press("z")
+        asks = Alert(
+            "confidence", "10 min SHORT: the lamp goes", False, "confidence", "act", do=("drop lamp",)
+        )
+        unheard = Alert("question:9", "IV was asked", False, "question", do=("answer 9",))
+        at.estimate(called=None, alerts=(asks, unheard))
+        await at.settle()
+        assert "94 %" in at.screen and "the lamp goes" in at.screen
+        await at.press("c", "c")
         for view in ("H", "B", "p", "x", "N", "E", "w", "S"):
             await at.press(view)
-            assert "INSIDE" in at.screen
+            assert "INSIDE: way home being worked out" in at.screen and "94 %" not in at.screen
+            assert "turn home by" not in at.screen and "the lamp goes" not in at.screen
+        assert "IV was asked" in at.screen
+        at.estimate(called="home")
+        assert "called home at 0:00" in at.screen and "94 %" in at.screen
+        await at.press("u")
+        assert at.kinds == ["zero", "called", "withdrawn"] and "took back 2" in at.said
+        assert "INSIDE: way home being worked out" in at.screen and "called home" not in at.screen[:400]
 
 
 async def test_the_recall_names_only_who_is_outside(at_desk: Callable[..., Any]) -> None:

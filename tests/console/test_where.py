@@ -54,7 +54,7 @@ def test_the_use_an_hour_stands_beside_the_planned_one() -> None:
     assert estimate is not None
     first, *others = estimate.consumables
     stores = (replace(first, rate=Rate(0.0584, 0.0531)), *(replace(one, rate=None) for one in others))
-    told = replace(here, snapshot=replace(here.snapshot, estimate=replace(estimate, consumables=stores)))
+    told = replace(here, snapshot=replace(here.snapshot, latest=replace(estimate, consumables=stores)))
     wide = text_of(consumables_lines(told, 120)).splitlines()
     assert wide[0].split()[-3:] == ["hour", "planned", "read"]
     assert wide[1].split()[-3:-1] == ["0.0584", "0.0531"]

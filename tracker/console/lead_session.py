@@ -130,13 +130,16 @@ def event_beside(times: Iterable[float], now: float, by: int) -> float | None:
 
 def _choices_of(snapshot: Snapshot | None) -> tuple[Choice, ...]:
     """Return what each choice comes to, with the instant it is true of; none before they are worked out."""
-    estimate = snapshot.estimate if snapshot is not None else None
+    estimate = snapshot.latest if snapshot is not None else None
     return (estimate.choices if estimate is not None else None) or ()
 
 
-def _with_choices(shown: Progress, estimate: Estimate, choices: tuple[Choice, ...]) -> Snapshot:
+def _with_choices(
+    shown: Snapshot, estimate: Estimate, known: int | None, choices: tuple[Choice, ...] | None = None
+) -> Snapshot:
     """Return an estimate with what each choice comes to, and alerts that name the best of them."""
-    return Snapshot(shown, Beside(choices=choices or None).onto(estimate, shown))
+    beside = Beside(choices=(_choices_of(shown) if choices is None else choices) or None)
+    return Snapshot(shown.progress, beside.onto(estimate, shown.progress), known)
 
 
 def _is_of(snapshot: Snapshot | None, shown: Progress, at: float) -> bool:
@@ -267,7 +270,7 @@ class LeadSession:
                 return
             self._settled = False
         before = self.snapshot if self._settled else self.carried if self.chosen is None else None
-        self.snapshot = Snapshot(shown, None if before is None else before.estimate)
+        self.snapshot = Snapshot(shown, before.latest, before.known) if before else Snapshot(shown, None)
         self._happened()
 
     def _show_again(self, known: Instant) -> None:
@@ -312,7 +315,7 @@ class LeadSession:
         if not (of_this or later) or (self.chosen is not None and wanted.now != self.now(utc)):
             return
         self._settled = self._settled or report.full
-        self.snapshot = _with_choices(self.snapshot.progress, report.estimate, _choices_of(self.snapshot))
+        self.snapshot = _with_choices(self.snapshot, report.estimate, wanted.progress.number)
         self.renewal.due = next_change(self.snapshot, wanted.now)
         if report.full:
             self._whole = Snapshot(wanted.progress, report.estimate)
@@ -345,8 +348,8 @@ class LeadSession:
         if shown is None or not of_this or wish.asked.chosen != self.chosen:
             return
         self.studied.learned(report, wish.since == self.since(wish.estimate.at))
-        if report.choices is not None and shown.estimate is not None:
-            self.snapshot = _with_choices(shown.progress, shown.estimate, report.choices)
+        if report.choices is not None and shown.latest is not None:
+            self.snapshot = _with_choices(shown, shown.latest, shown.known, report.choices)
         self._instants.learned(report, self.snapshot.estimate if self.snapshot is not None else None)
 
     def look_for_orders(self, utc: datetime, mono: float) -> None:

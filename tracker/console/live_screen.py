@@ -215,6 +215,8 @@ class LiveScreen(Screen[None]):
 
     def ring(self, scene: Scene) -> None:
         """Ring once for every alert to act upon that was not there before, where a bell is wanted."""
+        if scene.snapshot.news.rerouted:
+            return  # What is left out while the way home is worked out is nothing new when it is back.
         new = frozenset(alert.id for alert in waiting_alerts(scene) if alert.severity == "act")
         if self.settings.bell and self._rung is not None and new - self._rung:
             self.app.bell()

@@ -300,7 +300,8 @@ class Session:
         self._rebuild()
         shown = self._ahead.progress() if self._ahead is not None else self._confirmed
         assert shown is not None
-        self.snapshot = Snapshot(shown, self.snapshot.estimate if self.snapshot else None)
+        before = self.snapshot
+        self.snapshot = Snapshot(shown, before.latest, before.known) if before else Snapshot(shown, None)
 
     def _rebuild(self) -> None:
         assert self._confirmed is not None
@@ -331,7 +332,7 @@ class Session:
         wanted = report.wanted
         if self.snapshot is None or wanted.progress.number < self.progress.number:
             return
-        self.snapshot = Snapshot(self.progress, report.estimate)
+        self.snapshot = Snapshot(self.progress, report.estimate, wanted.progress.number)
         self.renewal.due = next_change(self.snapshot, wanted.now)
         if not report.full or wanted.progress is not self._confirmed or wanted.progress.zero is None:
             return

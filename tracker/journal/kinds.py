@@ -44,6 +44,8 @@ WINDOWS = "waiting for a window"
 KEPT = "optional work kept or left"
 MOVE_NO_WORK = ("readings", "limits")
 """Causes that may turn what is thought of limits and advised, though they move no work."""
+TURNING = (*MOVE_NO_WORK, KEPT)
+"""Causes that turn what was advised at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

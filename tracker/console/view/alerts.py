@@ -178,8 +178,7 @@ def _event(scene: Scene, number: int) -> str:
 
 def waiting_alerts(scene: Scene) -> list[Alert]:
     """Return the alerts that nobody has marked as seen yet."""
-    estimate = scene.estimate
-    return [a for a in estimate.alerts if not _seen(scene, a)] if estimate else []
+    return [a for a in scene.snapshot.news.alerts if not _seen(scene, a)]
 
 
 def first_waiting(scene: Scene) -> list[Alert]:
@@ -191,8 +190,7 @@ def first_waiting(scene: Scene) -> list[Alert]:
 
 def standing_alerts(scene: Scene) -> list[Alert]:
     """Return what has a row: what was not seen, what is to be acted upon; clock and disk go first."""
-    estimate = scene.estimate
-    every = estimate.alerts if estimate else ()
+    every = scene.snapshot.news.alerts
     waiting = [a for a in every if not _seen(scene, a)]
     first = sorted([*_of_seat(scene), *waiting], key=lambda a: a.severity != "act")
     return [*first, *(a for a in every if a.severity == "act" and _seen(scene, a))]
@@ -215,7 +213,7 @@ def _of_seat(scene: Scene) -> list[Alert]:
 
 def _seen(scene: Scene, alert: Alert) -> bool:
     # The estimate may be older than the key that marked it; what asks again says so in the estimate.
-    estimate, progress = scene.estimate, scene.progress
+    estimate, progress = scene.snapshot.latest, scene.progress
     known = estimate.at if estimate else 0.0
     since = takewhile(lambda event: event.at >= known, reversed(progress.events))
     return alert.acknowledged or any(e.kind == "acknowledged" and e.body["alert"] == alert.id for e in since)
@@ -364,7 +362,11 @@ def calm_words(scene: Scene) -> list[str]:
         zero = f"{scene.key('zero')} starts the clock: {plain(progress.plan.zero)}"
         return [f"{zero}; {scene.key('help')} shows every key", zero]
     if scene.estimate is None:
-        words = "the first estimate is on its way"
+        words = (
+            "the way home is being worked out"
+            if scene.snapshot.news.rerouted
+            else "the first estimate is on its way"
+        )
         return [f"{words}; digits tick meanwhile, {scene.key('help')} shows every key", words]
     every = due(progress, scene.estimate, now=scene.now)
     deed = next((one for one in next_due(progress, every) if one.do), None)
@@ -407,7 +409,7 @@ def alerts_list(scene: Scene, width: int, height: int) -> list[Line]:
     waiting = waiting_alerts(scene)
     title = f"{count(len(waiting), 'alert')}   {scene.key('acknowledge')} marks the first as seen"
     lines = [crop((put(" alerts", INDENT, "dim"), say(title if waiting else "no alert waits", "dim")), width)]
-    every = [*_of_seat(scene), *(scene.estimate.alerts if scene.estimate else ())]
+    every = [*_of_seat(scene), *scene.snapshot.news.alerts]
     for alert in sorted(every, key=lambda a: _seen(scene, a)):
         seen = _seen(scene, alert)
         mark, ink = (" seen", _PLAIN) if seen else MARKS[alert.severity]

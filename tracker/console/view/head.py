@@ -106,11 +106,15 @@ def basis_line(scene: Scene, width: int) -> Line:
     if estimate is None:
         ends = [end for end in scene.snapshot.ingress.values() if end is not None]
         on_paper = pet_up(max(ends, default=None))
-        return fitted(width, [[_strong("INSIDE not estimated yet")], [f"on paper {on_paper}", ""]])
+        why = ": way home being worked out" if scene.snapshot.news.rerouted else " not estimated yet"
+        return fitted(width, [[_strong(f"INSIDE{why}")], [f"on paper {on_paper}", ""]])
     low, high = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
     within = [f"8 in 10 between {low} and {high}", f"8 in 10: {low}..{high}", ""]
     basis = [_strong(f"INSIDE {words}") for words in basis_words(scene)]
     parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
+    if scene.snapshot.news.turned:
+        # What is told before its figures are there is not what these are of.
+        parts[1] = [f"as of {pet_s(estimate.at)}"]
     if width >= WIDE:
         parts.append([*_other_bases(estimate), ""])
     if width >= TIRES_FROM and (tires := tires_words(estimate)) is not None:
@@ -235,6 +239,8 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
         return [""]
     if turn.homebound:
         return ["on the way home"]
+    if scene.snapshot.news.turn_home:
+        return ["turn home being worked out", "turn by -:--"]
     if turn.latest is None:
         now, due = say("TURN HOME NOW", "alarm"), turn.missed
         return (

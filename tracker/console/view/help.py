@@ -65,7 +65,7 @@ def _alerts(scene: LeadScene, width: int) -> list[Line]:
     if scene.trouble:
         lines += folded((say(" ! ", "alarm"), Span(" "), say(scene.trouble, "late")), width, 4)
     waiting = waiting_alerts(scene)
-    every = scene.estimate.alerts if scene.estimate is not None else ()
+    every = scene.snapshot.news.alerts
     for alert in waiting:
         mark, ink = MARKS[alert.severity]
         lines += folded((say(mark, ink), Span(" "), say(told_of(scene, alert))), width, 10)

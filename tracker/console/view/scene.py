@@ -18,6 +18,7 @@ from tracker.console.commands import BY_ID
 from tracker.console.seat_clock import ClockDoubt
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure, Range
+from tracker.forecast.news import News, news_since
 from tracker.foundation.text import plain
 from tracker.journal.progress import Progress, StepState, letters
 from tracker.journal.typed import chosen_events, parted
@@ -75,7 +76,22 @@ class Snapshot:
     """What changes with an event or a new estimate only."""
 
     progress: Progress
-    estimate: Estimate | None
+    latest: Estimate | None
+    """As it was made: it may not know the last events."""
+    known: int | None = None
+    """Number of the last event that it knows; None where that is the last one."""
+
+    @cached_property
+    def news(self) -> News:
+        """What the latest estimate does not know."""
+        return news_since(self.latest, self.progress, self.known)
+
+    @cached_property
+    def estimate(self) -> Estimate | None:
+        """The latest estimate as far as it holds: none while the way home is being worked out."""
+        if self.latest is None or self.news.rerouted:
+            return None
+        return replace(self.latest, alerts=self.news.alerts)
 
     @cached_property
     def course(self) -> Course:

@@ -1,0 +1,98 @@
+"""What came since an estimate was made, and what of the estimate holds in spite of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from tracker.forecast.figures import Alert, Estimate
+from tracker.journal.kinds import BY_NAME, TURNING
+from tracker.journal.progress import Progress, called
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """What an estimate does not know of events that are shown with it."""
+
+    rerouted: bool = False
+    """Somebody was called home, or a recall was taken back: no figure of the way home holds."""
+    turned: bool = False
+    """A decision, a limit or a reading came."""
+    turn_home: bool = False
+    """One came since it was worked out when to turn home, which takes longer than the rest."""
+    alerts: tuple[Alert, ...] = ()
+    """What is still asked."""
+
+
+def news_since(made: Estimate | None, progress: Progress, known: int | None) -> News:
+    """What came since the event whose number is `known`, the last that an estimate knows; None: nothing."""
+    if made is None:
+        return News()
+    last = progress.number if known is None else known
+    turns = [event for event in progress.events if BY_NAME[event.kind].cause in TURNING]
+    turned = any(event.number > last for event in turns)
+    return News(
+        rerouted=progress.closed is None and called(progress) != made.called,
+        turned=turned,
+        turn_home=turned or any(event.at > made.advice.at for event in turns),
+        alerts=_still_asked(progress, made, last),
+    )
+
+
+def _still_asked(progress: Progress, made: Estimate, known: int) -> tuple[Alert, ...]:
+    """The alerts of an estimate that no event since the last one that it knows, by number, has answered.
+
+    After a recall that it does not know, or one that was taken back since, only those of facts are left.
+    """
+    moved = called(progress) != made.called
+    asked = (a for a in made.alerts if not moved or (a.kind in _OF_FACTS and not any(map(_decides, a.do))))
+    return tuple(alert for alert in asked if not _answered(progress, alert, known))
+
+
+_OF_FACTS = frozenset({"below", "silent", "hold", "inside", "round", "reading", "question", "answer"})
+"""Kinds of alerts that rest on no figure of the way home."""
+
+
+def _decides(line: str) -> bool:
+    return line.partition(" ")[0] in ("call", *_OPTIONAL)
+
+
+_OPTIONAL = ("keep", "drop", "later")
+"""What is typed to decide about a task."""
+
+
+def _answered(progress: Progress, alert: Alert, known: int) -> bool:
+    """Whether what an alert asks for was done: its step, its go, a decision about its task since."""
+    if alert.kind in ("tick", "clock") and _ended(progress, alert.subject or ""):
+        return True
+    since = [e for e in progress.events if e.number > known and e.kind in ("chose", "dropped")]
+    decided = {str(event.body["task"]) for event in since}
+    for line in alert.do:
+        verb, _, about = line.partition(" ")
+        if (verb in _OPTIONAL and about in decided) or (verb in _PAST and _PAST[verb](progress, about)):
+            return True
+    return False
+
+
+def _ended(progress: Progress, step: str) -> bool:
+    return step in progress.steps and progress.steps[step].ended is not None
+
+
+def _gone(progress: Progress, step: str) -> bool:
+    state = progress.steps.get(step)
+    return state is not None and (state.gone or state.ended is not None or bool(state.begin_kind))
+
+
+def _settled(progress: Progress, number: str) -> bool:
+    return any(str(one.number) == number and one.settled is not None for one in progress.raised)
+
+
+_PAST: Mapping[str, Callable[[Progress, str], bool]] = {
+    "go": _gone,
+    "settle": _settled,
+    "answer": _settled,
+    "enter": lambda progress, member: member in progress.entered,
+    "heard": lambda progress, member: member not in progress.silent,
+    "resume": lambda progress, member: member not in progress.holds,
+}
+"""By what is typed about somebody or something, whether that has happened."""
