@@ -16,7 +16,7 @@ from tracker.forecast.changed import changed
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Before, Changed, ChangedLimit
 from tracker.forecast.memory import Memory
-from tracker.forecast.wording import changed_forms, changed_words
+from tracker.forecast.wording import changed_forms, changed_words, shown_causes
 from tracker.foundation.shown import pet_up, up
 from tracker.plan.read import read_plan
 
@@ -231,3 +231,11 @@ def test_what_stands_as_inside_is_what_the_rule_explains_through_a_rehearsal() -
         if abs((ends[0] or 0) - (ends[1] or 0)) > 60 or (" -> " in words and ": " not in words):
             wrong.append(f"{at:.0f}: {pet_up(shown)} beside {words}")
     assert not wrong and moved >= 5, "\n".join(wrong)
+
+
+def test_a_recall_is_said_before_any_pace() -> None:
+    causes = (("pace of fasten", 400.0), ("recall", -240.0), ("pace of general", -100.0))
+    told = replace(last(small(), 200), causes=causes, inside=Before(9000.0, 9060.0))
+    said = changed_words(replace(told, at=100), 100, 0.9)
+    assert said.startswith("INSIDE 2:30 -> 2:31 at 0:01, +1: recall -4, ")
+    assert next(cause for cause, _ in shown_causes(causes, 60)) == "recall"

@@ -10,6 +10,7 @@ from tracker.forecast.due import left_by_recall
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import TurnBack
 from tracker.forecast.report import watch_lines
+from tracker.forecast.wording import left_words
 
 
 def run_of(*more: dict[str, Any], limit: str = "1:30") -> Run:
@@ -106,3 +107,41 @@ def test_who_was_called_before_turn_home_was_due_has_missed_nothing() -> None:
     assert latest is not None
     run("called", latest - 60, call="home")
     assert turn(run, latest / 60 + 20).missed is None
+
+
+def test_what_a_recall_leaves_half_done_has_no_end_and_its_clock_is_to_be_acted_upon() -> None:
+    """A must task whose closer alone remains, one that nobody began, and a clock that nobody stops."""
+    plan = plan_of(
+        task("plug", step("off", "EV1", 30, opens=["hatch"]), step("fix", "EV1", 60),
+             step("on", "EV1", 20, within={"of": "plug.off", "time": "1:00"}),
+             step("shut", "EV1", 10, closes=["hatch"])),
+        task("trays", step("1", "EV2", 60)),
+        task("photos", step("1", "EV1", 10), priority="get-ahead"),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+    )  # fmt: skip
+    run = Run(plan=plan)
+    run.done("plug.off", at=1800)
+    run("called", 2000, call="home")
+    made = flat(run.now, 2400)
+    found = {figure.task: figure for figure in made.tasks}
+    assert "plug.shut" in run.order("EV1")
+    assert (found["plug"].status, found["plug"].start.p50, found["plug"].finish.p50) == ("left", 0.0, None)
+    assert (found["trays"].status, found["photos"].status) == ("left", "left")
+    assert left_words(run.now, 2400) == "left half done: plug, trays; not done: photos"
+    assert "  left half done: plug, trays; not done: photos" in watch_lines(run.now, made)
+    clock = next(one for one in made.alerts if one.kind == "clock")
+    assert (clock.severity, clock.since, clock.by) == ("act", 2000, 5400)
+    assert clock.text == "Do on is due at 1:30, in 50 min, and nobody does it. add"
+    assert next(one for one in flat(run.now, 5500).alerts if one.kind == "clock").severity == "look"
+
+
+def test_where_one_is_called_the_other_ends_no_task_alone() -> None:
+    plan = plan_of(
+        task("a", step("1", "EV1", 60), step("2", "EV2", 60)),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+    )
+    run = Run(plan=plan)
+    run("called", 600, call="home", crew=["EV1"])
+    assert "a.2" in run.order("EV2")
+    figure = flat(run.now, 700).tasks[0]
+    assert (figure.status, figure.finish.p50) == ("left", None)

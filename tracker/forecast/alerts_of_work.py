@@ -11,7 +11,7 @@ from tracker.forecast.alert_words import (
     deed,
     slot,
 )
-from tracker.forecast.due import gaps
+from tracker.forecast.due import gaps, left_running
 from tracker.forecast.earlier_instants import CLEARS, LEAVES
 from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Due, Gap, Raised, StepFigure
 from tracker.forecast.wording import leak_words, limit_words, nothing_words
@@ -53,6 +53,19 @@ def _hardware_clocks(look: Look) -> Iterator[Alert]:
             continue
         if clock.late > most + 1e-9 or (past is not None and clock.late >= most / 2):
             yield _clock(look, clock, past)
+    numbers = {event.number: event.at for event in look.progress.events}
+    for state, due in left_running(look.progress):
+        yield look.alert(
+            f"clock:{state.step.id}:left",
+            f"{_do(look, state.step.id)} is due at {slot('due', 'down')}, {slot('due', 'in')}, "
+            f"and nobody does it. {deed('adds work')}",
+            severity="act" if look.now < due else "look",
+            subject=state.step.id,
+            since=numbers.get(state.done_number or 0),
+            by=due,
+            do=["add"],
+            due=due,
+        )
 
 
 def _clock(look: Look, clock: ClockFigure, past: Raised | None) -> Alert:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
 from tracker.forecast.figures import Due, DueKind, Estimate, Gap, StepFigure
-from tracker.forecast.wording import clock_chance, verdict_words
+from tracker.forecast.wording import HALF_DONE, clock_chance, verdict_words
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import down, duration, in_words, pet_down, pet_up, up
 from tracker.foundation.text import columns, plain
@@ -212,7 +212,7 @@ def left_by_recall(progress: Progress, now: float, call: str = "home") -> list[s
         then.steps[s].step.task for s, state in progress.steps.items() if then.steps[s].ended != state.ended
     }
     half = [
-        f"{name} half done"
+        f"{name} {HALF_DONE}"
         for name, state in progress.tasks.items()
         if state.status == "begun" and not state.task.optional and name in lost
     ]

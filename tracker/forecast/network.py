@@ -105,8 +105,8 @@ def _alive(progress: Progress, optional: Iterable[str]) -> dict[str, Groups]:
     out: dict[str, Groups] = {}
     for step, state in progress.steps.items():
         if state.ended is None:
-            dropped = progress.tasks[state.step.task].status == "dropped"
-            out[step] = frozenset() if dropped else may_go.get(state.step.task)
+            gone = progress.tasks[state.step.task].status in ("dropped", "left")
+            out[step] = frozenset() if gone else may_go.get(state.step.task)
     for item in progress.open_items:
         if item.closed_by in out:
             out[item.closed_by] = None

@@ -29,6 +29,7 @@ from tracker.forecast.wording import (
     inside_words,
     leak_words,
     least_sure_words,
+    left_words,
     limit_words,
     mover_words,
     need_of,
@@ -333,6 +334,8 @@ def watch_lines(progress: Progress, estimate: Estimate) -> list[str]:
     for clock in estimate.clocks:
         due = f"due {pet_down(clock.due)}" if clock.due is not None else f"runs once {clock.of} is done"
         lines.append(f"  {clock.step} {due}: {clock_chance(estimate, clock)}")
+    left = left_words(progress, estimate.at)
+    lines += [f"  {left}"] if left else []
     runs = left_running(progress)
     lines += [f"  CLOCK {state.step.id} until {pet_down(due)}: nobody stops it" for state, due in runs]
     finish = {figure.step: figure.finish.p50 for figure in estimate.steps}

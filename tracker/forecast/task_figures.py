@@ -138,10 +138,15 @@ def task_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> t
         states[state.step.task].append(state)
     out = []
     for task, stands in progress.tasks.items():
-        start, finish = ahead.get(task, (NOTHING, _finish_of(states[task])))
+        facts = (NOTHING, _finish_of(states[task]))
+        # Of what is not gone on with a closer may remain, which ends no task.
+        left = any(s.ended == "left" for s in states[task]) and stands.status in ("open", "begun")
+        gone = left or stands.status in ("dropped", "left")
+        start, finish = facts if gone else ahead.get(task, facts)
         starts = [s.began for s in states[task] if s.began is not None and begun(s, now)]
         # A step may have begun by itself since the last event.
-        status = "begun" if starts and stands.status == "open" else stands.status
+        begins = "begun" if starts and stands.status == "open" else stands.status
+        status = "left" if left else begins
         start = fact(min(starts)) if starts else start
         out.append(TaskFigure(task, stands.priority, status, start, finish))
     return tuple(out)

@@ -6,7 +6,7 @@ nothing heavy is loaded, so that a screen may word them anew every second.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from tracker.forecast.alert_words import DOUBT
 from tracker.forecast.figures import (
@@ -43,6 +43,8 @@ CHANCE = 0.03
 """By so much the chance has to move to be said."""
 INSIDE_S = 120
 """By so much the shown INSIDE has to move to be said."""
+RECALL = "recall"
+"""The cause that a recall counts as: what a person decided is said before any pace."""
 MOST_CAUSES = 3
 """Causes named; the rest is summed."""
 
@@ -123,6 +125,27 @@ def counted_as(progress: Progress, estimate: Estimate, task: str) -> str:
     doubted = any(one.id == DOUBT for one in estimate.advice.raised)
     sure = any(one.task == task and one.advice == "keep" for one in estimate.optional)
     return "in doubt" if doubted and not sure else "as advised"
+
+
+def left_words(progress: Progress, now: float, also: Collection[str] = ()) -> str:
+    """What a recall leaves: `left half done: pump, plugs; not done: lamp`; nothing without one.
+
+    `also`: tasks that nobody has begun, which are told as not done where no recall leaves them.
+    """
+    left: dict[str, bool] = dict.fromkeys(also, False)
+    for state in progress.steps.values():
+        if state.ended == "left" and progress.tasks[state.step.task].status != "dropped":
+            left.setdefault(state.step.task, False)
+    for state in progress.steps.values():
+        if state.step.task in left and state.began is not None and state.began <= now:
+            left[state.step.task] = True
+    halves = {f"left {HALF_DONE}": True, "not done": False}
+    named = {how: [t for t in progress.tasks if left.get(t) is half] for how, half in halves.items()}
+    return "; ".join(f"{how}: {', '.join(tasks)}" for how, tasks in named.items() if tasks)
+
+
+HALF_DONE = "half done"
+"""How work is told that was begun and that a recall leaves."""
 
 
 def turn_home_words(estimate: Estimate) -> str:
@@ -332,14 +355,14 @@ def since_words(changed: Changed, need: float | None) -> list[str]:
 def _whys(changed: Changed) -> list[str]:
     """The causes in minutes that add up as shown, from more of them to one; a single one stands for all.
 
-    What the advice took in or left out comes first: it is another basis, not another pace.
+    The recall comes first, then what the advice took in or left out: another basis, not another pace.
     """
     before, after = up(changed.inside.before), up(changed.inside.now)
     if before is None or after is None or not changed.causes:
         return []
     told = shown_causes(changed.causes, after - before)
     turned, news = {_worded(cause, 0.0) for cause in changed.turned}, _after_news(changed)
-    told.sort(key=lambda cause: cause[0] not in turned)
+    told.sort(key=lambda cause: (cause[0] != RECALL, cause[0] not in turned))
     after_news = [(f"{cause}{news if cause in turned else ''}", seconds) for cause, seconds in told]
     if len(told) == 1:
         return [after_news[0][0]]
@@ -370,7 +393,8 @@ def shown_causes(causes: Sequence[tuple[str, float]], whole_s: int) -> list[tupl
         shown[words] = shown.get(words, 0) + (nearest(seconds) or 0)
     first = next(iter(shown))
     shown[first] += whole_s - sum(shown.values())
-    return [(cause, seconds) for cause, seconds in shown.items() if seconds] or [(first, 0)]
+    told = sorted(shown.items(), key=lambda cause: cause[0] != RECALL)
+    return [(cause, seconds) for cause, seconds in told if seconds] or [(first, 0)]
 
 
 def _worded(cause: str, seconds: float) -> str:

@@ -42,6 +42,7 @@ from tracker.console.view.styled_text import (
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, LimitFigure, OptionalFigure, Range
 from tracker.forecast.wording import (
+    INSIDE_S,
     first_limit,
     limit_words,
     need_of,
@@ -194,6 +195,9 @@ def _causes(scene: LeadScene, estimate: Estimate, width: int) -> list[Line]:
     exact = sum(seconds for _, seconds in scene.moved.causes)
     ends = (up(before.inside.p50) if before is not None else None), up(estimate.inside.p50)
     whole = round(exact / 60) * 60 if None in ends else (ends[1] or 0) - (ends[0] or 0)
+    if scene.moved.now < estimate.at and abs(exact - whole) >= INSIDE_S:
+        # The causes are of an earlier instant than what stands above, which they do not explain.
+        return [remark("why is being worked out", width)]
     told = shown_causes(scene.moved.causes, whole)
     if not told:
         return [remark("nothing moved it", width)]

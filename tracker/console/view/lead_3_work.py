@@ -28,7 +28,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, pet_s, stand_of, took
 from tracker.forecast.figures import TaskFigure
-from tracker.forecast.wording import limit_words, verdict_words
+from tracker.forecast.wording import HALF_DONE, limit_words, verdict_words
 from tracker.foundation.shown import change, pet_down, pet_nearest, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.kinds import TICKS
@@ -97,7 +97,7 @@ def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
         put(name, room - 1, ended),
         Span(" "),
         put(priority, 10, "dim"),
-        put(_STANDS.get(figure.status, figure.status), 9, "going" if figure.status == "begun" else ended),
+        put(_stands(figure), 9, "going" if figure.status == "begun" else ended),
         put(pet_nearest(figure.start.p50), 7, ended, right=True),
         put(pet_up(figure.finish.p50), 7, ended, right=True),
     ]
@@ -110,8 +110,11 @@ def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
     return crop((*spans, put(words, 10, ink, right=True)), width)
 
 
-_STANDS = {"dropped": "given up", "left": "not done"}
-"""How a task that was given up is told, by a person or by a recall."""
+def _stands(figure: TaskFigure) -> str:
+    """Return how a task stands; what was given up, by a person or by a recall, in words of its own."""
+    if figure.status == "left":
+        return "not done" if figure.start.p50 is None else HALF_DONE
+    return "given up" if figure.status == "dropped" else figure.status
 
 
 def _planned(scene: LeadScene, task: str) -> float | None:

@@ -18,6 +18,7 @@ from tracker.console.view.words import clock_words, pet, spare_cell
 from tracker.forecast.due import matters_until
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure
 from tracker.forecast.wording import (
+    left_words,
     limit_words,
     mover_words,
     need_of,
@@ -318,6 +319,8 @@ def _after(scene: Scene, width: int) -> list[tuple[str, Ink]]:
         for clock in estimate.clocks
     ]
     lines += [(words, "") for words in open_words(scene)]
+    left = left_words(scene.progress, estimate.at)
+    lines += [(left, "")] if left else []
     given_up = [t for t, state in scene.progress.tasks.items() if state.status == "dropped"]
     return [*lines, (f"given up: {', '.join(given_up)}", "dim")] if given_up else lines
 

@@ -40,6 +40,7 @@ from tracker.console.view.words import (
 from tracker.forecast.due import left_running
 from tracker.forecast.wording import (
     by_spare,
+    left_words,
     limit_at,
     too_late_words,
 )
@@ -185,13 +186,11 @@ def _rows(words: Iterable[str], width: int) -> list[Line]:
 
 
 def _left_words(scene: Scene, *, undone_last: bool = False) -> list[str]:
-    tasks = scene.progress.tasks
-    left = [
-        t
-        for t, state in tasks.items()
-        if state.status == "left" or (state.status == "open" and state.optional)
-    ]
-    undone, made = [f"not done: {', '.join(left)}"] if left else [], scene.estimate
+    tasks, made = scene.progress.tasks, scene.estimate
+    # On the way home nobody begins optional work any more.
+    optional = [task for task, state in tasks.items() if state.status == "open" and state.optional]
+    told = left_words(scene.progress, scene.now, optional)
+    undone = [told] if told else []
     ahead = (one for one in (made.clocks if made else ()) if scene.progress.steps[one.step].ended is None)
     clocks = [clock_words(scene.progress, made, clock) for clock in ahead if made is not None]
     still = [*clocks, *open_words(scene)]

@@ -141,7 +141,7 @@ def give_up(state: State, event: Recorded, at: float) -> None:
     those who were called home at once.
     """
     base = {
-        step: _given(state, step) for step, s in state.steps.items() if s.ended not in ("done", "skipped")
+        step: given_by(state, step) for step, s in state.steps.items() if s.ended not in ("done", "skipped")
     }
 
     def closers(items: Iterable[str]) -> list[str]:
@@ -164,7 +164,7 @@ def give_up(state: State, event: Recorded, at: float) -> None:
     go_on(state, at)
 
 
-def _given(state: State, step: str) -> Given:
+def given_by(state: State, step: str) -> Given:
     """Return how a step is given up, closers not yet considered; None when it is not."""
     s = state.steps[step]
     if step in state.taken_up:

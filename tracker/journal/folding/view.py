@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tracker.journal.folding.begin import circle_in, open_needs
-from tracker.journal.folding.order import open_items
+from tracker.journal.folding.order import given_by, open_items
 from tracker.journal.folding.setup import limits_as_pet
 from tracker.journal.folding.spending import account, settle, stop, stretch
 from tracker.journal.folding.state import State
@@ -120,6 +120,9 @@ def _status(v: State, task: str) -> Any:
         return "dropped"
     if None not in ended:
         return "left" if "left" in ended else "dropped"
+    if "left" in ended and all(given_by(v, s.step.id) == "left" for s in steps if s.ended is None):
+        # What remains only closes what was opened: the task itself is not gone on with.
+        return "left"
     begun = any(s.ended == "done" or (s.began is not None and s.began <= v.at) for s in steps)
     return "begun" if begun else "open"
 
