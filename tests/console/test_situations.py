@@ -204,6 +204,15 @@ def test_people_who_are_inside_are_not_on_the_way(way_home: Scene) -> None:
     assert "EV1" in rows and not any(row.split()[1:2] == ["EV2"] for row in rows.splitlines())
 
 
+def test_what_is_done_after_a_recall_is_late_against_no_plan(way_home: Scene) -> None:
+    run = homeward()
+    run("done", 3000, step="home.stow")
+    scene = replace(way_home, snapshot=Snapshot(run.now, way_home.estimate), now=3060.0)
+    rows = screen(scene, 80, 24, "steps").splitlines()
+    [stow] = [row for row in rows if "Count and stow" in row and " done " in row]
+    assert stow.split()[-2:] == ["ended", "0:50"]
+
+
 @pytest.mark.parametrize("width", [44, 60, 72, 80])
 def test_of_six_people_words_give_way_before_the_instant_they_wait_for(six: Scene, width: int) -> None:
     rows = text_of(panes(six, width, 24)["crew"]).splitlines()

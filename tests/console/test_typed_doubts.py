@@ -7,8 +7,9 @@ from typing import Any
 
 from tests.console.conftest import progress_by_hand
 from tests.console.test_hands import again, show, under_way
-from tracker.console.key_events import over_doubts
-from tracker.console.typed_doubts import far_doubts
+from tests.runs import Run, step, task
+from tracker.console.key_events import asked, over_doubts, tick
+from tracker.console.typed_doubts import doubts, far_doubts
 from tracker.plan.model import Plan
 
 
@@ -100,3 +101,31 @@ async def test_the_nearest_step_is_meant_by_words_of_what_is_done(at_desk: Calla
         await at.press("escape", "e")
         await at.type("1 >open pump")
         assert "; done EV1 Open the pump cover" in at.said
+
+
+def test_the_hatch_is_not_closed_over_somebody_without_a_question() -> None:
+    """Nor does who waits for somebody go in before them: asked by the digit, and of a typed line."""
+    run = Run(
+        task("a", step("1", "EV1", 10, opens=["hatch"]), step("2", "EV2", 10)),
+        task(
+            "home",
+            step("in-2", "EV2", 5),
+            step("in-1", "EV1", 4, needs=["home.in-2"]),
+            step("shut", "EV1", 5, closes=["hatch"]),
+            step("fill", "EV1 EV2", 12),
+            closeout=True,
+        ),
+    )
+    run.done("a.1", "a.2", at=600)
+
+    def asks(now: float) -> str:
+        return asked(tick(run.now, 1, None, now), run.now, (), 1, now).asks
+
+    assert asks(900) == "EV2 is not in yet, Do in-2 is not done; the last key again writes it"
+    run.done("home.in-1", at=900)
+    assert asks(905) == "EV2 is not in yet, Do in-2 is not done; the last key again writes it"
+    typed = [{"kind": "done", "step": "home.shut"}]
+    assert doubts(typed, run.now, None, 905) == ["EV2 is not in yet, Do in-2 is not done"]
+    assert doubts([{"kind": "done", "step": "home.in-2"}, *typed], run.now, None, 905) == []
+    run.done("home.in-2", at=1000)
+    assert asks(1100) == ""

@@ -56,6 +56,7 @@ ENTRIES: list[tuple[str, list[dict[str, Any]]]] = [
     ]),
     ("hold EV1,EV2", [{"kind": "held", "crew": ["EV1", "EV2"]}]),
     ("hold both", [{"kind": "held", "crew": ["EV1", "EV2"]}]),
+    ("enter 12", [{"kind": "entered", "crew": "EV1"}, {"kind": "entered", "crew": "EV2"}]),
     ("resume", [{"kind": "resumed"}]),
     ("resume EV1 -2", [{"kind": "resumed", "crew": ["EV1"], "at": NOW_S - 120}]),
     ("go", [{"kind": "went", "step": "hinge.power"}]),

@@ -390,7 +390,31 @@ _ENDED = {"dropped": "given up", "left": "not done since the recall"}
 """How work that was given up is told, by a person or by a recall."""
 
 
-def tick_doubts(progress: Progress, step: str, at: float) -> list[str]:
+def tick_doubts(progress: Progress, step: str, at: float, ticked: Collection[str] = ()) -> list[str]:
+    """Return that a tick shuts somebody out, or lies before the one before it, of one of its crew.
+
+    `ticked`: steps whose tick is written with it, before it.
+    """
+    return [*_shut_out(progress, step, ticked), *_before_last(progress, step, at)]
+
+
+def _shut_out(progress: Progress, step: str, ticked: Collection[str]) -> list[str]:
+    """Return who is not in yet where a step of closeout follows one of theirs, or shuts what is open."""
+    state = progress.steps.get(step)
+    if state is None or not (task := progress.tasks[state.step.task].task).closeout:
+        return []
+    names = [one.id for one in task.steps]
+    before = names[: names.index(step)] if state.step.closes and step in names else []
+    found: dict[str, str] = {}
+    for other in dict.fromkeys((*before, *progress.needs.get(step, ()))):
+        theirs = progress.steps[other]
+        if theirs.ended is None and other not in ticked:
+            late = [c for c in theirs.crew if c not in (*state.crew, *progress.entered)]
+            found |= {c: theirs.step.do for c in late if c not in found and c in progress.plan.outside}
+    return [f"{c} is not in yet, {do} is not done" for c, do in found.items()]
+
+
+def _before_last(progress: Progress, step: str, at: float) -> list[str]:
     """Return that a tick lies before the one before it, of one of its crew."""
     state = progress.steps.get(step)
     crew = set(state.crew) if state is not None else set()

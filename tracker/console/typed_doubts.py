@@ -28,7 +28,7 @@ _SD = 2.563
 
 def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | None, now: float) -> list[str]:
     """Return what is unlikely about events that would be written now, the most telling first."""
-    found = []
+    found, ticked = list[str](), list[str]()
     for event in events:
         at = float(event.get("at", now))
         if event.get("kind") in ("reading", "replaced"):
@@ -40,7 +40,8 @@ def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | Non
                 for one in reading_doubts(read, progress, estimate, at)
             ]
         elif event.get("kind") == "done":
-            found += tick_doubts(progress, str(event.get("step")), at)
+            found += tick_doubts(progress, str(event.get("step")), at, ticked)
+            ticked.append(str(event.get("step")))
     return found
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import inf
 
 from rich.cells import cell_len
 
@@ -379,7 +380,9 @@ def _line(scene: Scene, row: Row, width: int) -> Line:
 
 def _has_plan(scene: Scene, row: Row) -> bool:
     """Return whether it means something how late a step is: not before the clock, nor after a recall."""
-    return scene.started and (row.done or not scene.progress.recall)
+    state = scene.progress.steps[row.step]
+    recall = min((one.at for one in scene.progress.recall.values()), default=inf)
+    return scene.started and (recall == inf if state.done is None else state.done < recall)
 
 
 def _doing(scene: Scene, row: Row, stand: StepStanding, room: int, ink: Ink) -> tuple[Span, ...]:

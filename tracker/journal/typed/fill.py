@@ -358,6 +358,8 @@ def _read_crews(progress: Progress, text: str) -> list[str]:
         named = _object("crew", text)
     elif text.lower() in ALL:
         return list(progress.plan.outside)
+    elif text.isascii() and text.isdigit() and crew_or_none(progress, text) is None:
+        named = list(text)  # Digits of the crew's places, typed without blanks.
     else:
         named = text.split(",")
     if not isinstance(named, list) or not named:
