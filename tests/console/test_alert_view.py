@@ -265,3 +265,12 @@ def test_figures_of_before_a_decision_or_a_reading_say_so() -> None:
     assert "as of" not in told(first + 1) and "turn by -:--" in told(first + 1)
     made = estimate(run.now, 90, scenarios=200)
     assert "turn by 3:1" in told(first + 1)
+
+
+def test_a_question_about_a_step_is_gone_with_its_tick() -> None:
+    run = Run(task("a", step("1", "EV1", 8), step("2", "EV1", 30)), HOME)
+    scene = scene_of(run, 1500)
+    assert "done?" in rows(scene)[0]
+    run.done("a.1", at=1490)
+    ticked = replace(scene, snapshot=Snapshot(run.now, scene.estimate))
+    assert "done?" not in text_of(alert_lines(ticked, 100, 6)) + text_of(alerts_list(ticked, 100, 9))

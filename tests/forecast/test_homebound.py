@@ -9,6 +9,7 @@ from tests.runs import Run, plan_of, step, task
 from tracker.forecast.due import left_by_recall
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import TurnBack
+from tracker.forecast.news import news_since
 from tracker.forecast.report import watch_lines
 from tracker.forecast.wording import left_words
 
@@ -131,6 +132,7 @@ def test_what_a_recall_leaves_half_done_has_no_end_and_its_clock_is_to_be_acted_
     assert "  left half done: plug, trays; not done: photos" in watch_lines(run.now, made)
     clock = next(one for one in made.alerts if one.kind == "clock")
     assert (clock.severity, clock.since, clock.by) == ("act", 2000, 5400)
+    assert clock in news_since(made, run.now, None).alerts, "who was to stop it is not at it any more"
     assert clock.text == "Do on is due at 1:30, in 50 min, and nobody does it. add"
     assert next(one for one in flat(run.now, 5500).alerts if one.kind == "clock").severity == "look"
 

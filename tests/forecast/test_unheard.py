@@ -85,3 +85,16 @@ def test_what_the_advice_rests_on() -> None:
     run.done("a.2", at=2040)
     assert {one.ground for one in flat(run.now, 2100).optional} == {"figures"}
     assert {one.ground for one in flat(run.now, 6000).optional} == {"unheard"}
+
+
+def test_of_counts_none_came_sooner_and_how_long_it_is_over_is_told_instead_of_an_end() -> None:
+    home = task("home", step("in", "EV1 EV2", 10), closeout=True)
+    run = Run(task("a", step("1", "EV1", 13, count=6)), home)
+    assert asked(run, 19.4) == () and asked(run, 24) == (Unheard("a.1", "EV1", 0.0, 780.0),)
+    made = flat(run.now, 1440)
+    (alert,) = (one for one in made.alerts if one.kind == "tick")
+    assert alert.text.startswith("0 of 6 after 24:00 of 13:00 min: ask EV1 how many. Do 1: done? EV1, ")
+    (end,) = (one for one in made.due if one.subject == "a.1")
+    assert (end.at, end.text) == (780, "EV1 11 min over at Do 1")
+    run("counted", 1450, step="a.1", count=1)
+    assert not [one for one in flat(run.now, 1460).alerts if one.kind == "tick"]

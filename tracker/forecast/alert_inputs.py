@@ -207,6 +207,8 @@ def calls_home(look: Look) -> Remedy:
 
 TIMES = 2.0
 """A step is asked about beyond so many times what it should take,"""
+COUNTED_TIMES = 1.5
+"""of one that is counted, and of which nothing was, beyond so many times,"""
 AT_LEAST_S = 5 * 60.0
 """and so much more than it, so that a short step is not asked about at once."""
 AFTER_GAP_S = 120.0
@@ -246,8 +248,14 @@ def _asked(progress: Progress, now: float, pace: Mapping[str, float]) -> Iterato
         state = progress.steps[step]
         worked, planned = _since_heard(state, now)
         expected = planned * _pace_of(state.crew, pace)
-        if worked > max(TIMES * expected, expected + AT_LEAST_S):
+        times = COUNTED_TIMES if uncounted(state) else TIMES
+        if worked > max(times * expected, expected + AT_LEAST_S):
             yield Unheard(step, member.id, now - worked, expected)
+
+
+def uncounted(state: StepState) -> bool:
+    """Whether a step asks for counts and none has come."""
+    return state.step.count > 1 and not state.counted and state.left_s is None
 
 
 def _since_heard(state: StepState, now: float) -> tuple[float, float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from tracker.forecast.alert_inputs import EARLY, LATE_S, Look, calls_home
+from tracker.forecast.alert_inputs import EARLY, LATE_S, Look, calls_home, uncounted
 from tracker.forecast.alert_words import (
     DOUBT,
     deed,
@@ -334,13 +334,17 @@ def _unheard(look: Look) -> Iterator[Alert]:
     for one in {one.step: one for one in reversed(look.made.unheard)}.values():
         crew = [other.crew for other in look.made.unheard if other.step == one.step]
         id, state = f"tick:{one.step}", look.progress.steps[one.step]
+        who, do = " ".join(crew), plain(state.step.do, most=60)
         asks = f"done? {deed('now')}, {deed('five min ago')}, {deed('no voice')}"
         counted = f", {state.counted} of {state.step.count}" if state.step.count > 1 else ""
         long = f"{slot('began', 'clock')} of {slot('planned', 'clocked')} min"
+        said = f"{who} at {do}{counted}, {long}: {asks}"
+        if uncounted(state):
+            none = f"0 of {state.step.count} after {long}"
+            said = f"{none}: ask {who} how many. {do}: {asks}"
         found = look.alert(
             id,
-            f"{' '.join(crew)} at {plain(state.step.do, most=60)}{counted}, {long}: {asks}. "
-            "The figures take it as going on",
+            f"{said}. The figures take it as going on",
             subject=one.step,
             since=one.since,
             by=one.since + one.expected,

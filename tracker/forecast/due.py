@@ -53,7 +53,7 @@ def due(progress: Progress, made: Estimate, *, now: float) -> tuple[Due, ...]:
     if _goes_on(progress):
         found += [
             *_wanted(progress, made, now),
-            *_steps(progress, made),
+            *_steps(progress, made, now),
             *_windows(progress, made, now),
             *_home(progress, made),
             *_readings(progress),
@@ -118,12 +118,19 @@ def _ahead(progress: Progress, made: Estimate) -> Iterator[tuple[StepFigure, Ste
             yield figure, state
 
 
-def _steps(progress: Progress, made: Estimate) -> Iterator[Due]:
-    """The ends of the steps that are counted."""
+def _steps(progress: Progress, made: Estimate, now: float) -> Iterator[Due]:
+    """The ends of the steps that are counted; of who is asked if they are done, since when they should be."""
+    asked = {one.step for one in made.unheard}
     for figure, state in _ahead(progress, made):
         ends = f"{' '.join(state.crew) or 'nobody'} {'end' if len(state.crew) > 1 else 'ends'}"
-        words = f"{ends} {plain(state.step.do, most=100)}"
-        yield from _due(up(figure.finish.p50), "step", figure.step, words, _ticks(state))
+        do = plain(state.step.do, most=100)
+        if figure.step in asked and state.running_since is not None:
+            # A step that goes on and on has no end that could be told: it is overdue since its time was over.
+            over = state.elapsed_s(now) - state.expected_s
+            words = f"{' '.join(state.crew)} {duration(over)} over at {do}"
+            yield from _due(now - over, "step", figure.step, words, _ticks(state))
+            continue
+        yield from _due(up(figure.finish.p50), "step", figure.step, f"{ends} {do}", _ticks(state))
 
 
 def _goes(progress: Progress, made: Estimate) -> Iterator[Due]:

@@ -63,7 +63,10 @@ _OPTIONAL = ("keep", "drop", "later")
 
 def _answered(progress: Progress, alert: Alert, known: int) -> bool:
     """Whether what an alert asks for was done: its step, its go, a decision about its task since."""
-    if alert.kind in ("tick", "clock") and _ended(progress, alert.subject or ""):
+    state = progress.steps.get(alert.subject or "")
+    # A clock runs on though the step that would stop it was given up.
+    over = {"tick": ("done", "skipped", "dropped", "left"), "clock": ("done", "skipped")}
+    if state is not None and state.ended in over.get(alert.kind, ()):
         return True
     since = [e for e in progress.events if e.number > known and e.kind in ("chose", "dropped")]
     decided = {str(event.body["task"]) for event in since}
@@ -72,10 +75,6 @@ def _answered(progress: Progress, alert: Alert, known: int) -> bool:
         if (verb in _OPTIONAL and about in decided) or (verb in _PAST and _PAST[verb](progress, about)):
             return True
     return False
-
-
-def _ended(progress: Progress, step: str) -> bool:
-    return step in progress.steps and progress.steps[step].ended is not None
 
 
 def _gone(progress: Progress, step: str) -> bool:

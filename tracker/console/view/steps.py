@@ -150,6 +150,8 @@ def _step(scene: Scene, step: str, width: int) -> Line:
     begin, end = scene.snapshot.course.get(step, (None, None))
     closes = f": closes {', '.join(state.step.closes)}" if state.step.closes else ""
     span = f"until {pet_up(end)}" if stand.word == "now" else f"{pet_nearest(begin)} until {pet_up(end)}"
+    if scene.estimate is not None and any(one.step == step for one in scene.estimate.unheard):
+        span = f"{duration(state.elapsed_s(scene.now) - state.expected_s)} over"
     spans = (
         Span(" "),
         put(stand.word, 5, stand.ink),
