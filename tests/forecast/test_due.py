@@ -264,3 +264,13 @@ def test_a_hardware_clock_is_due_by_its_steps_words_and_has_one_chance_everywher
     assert told.text == f"{words}; chance 99 %", "not over 99: 99 is what is needed"
     assert watch_lines(run.now, made)[0].endswith("chance 99 %")
     assert ", chance 99 %: " in clock_words(run.now, made, clock)
+
+
+def test_what_is_at_hand_ends_at_no_instant_while_it_is_held() -> None:
+    run = Run(task("a", step("1", "EV1", 20), step("2", "EV2", 20)), task("h", step("in", "EV1 EV2", 9)))
+    run("held", 300, crew=["EV2"])
+    told = [one.subject for one in due(run.now, flat(run.now, 310), now=310) if one.kind == "step"]
+    assert "a.1" in told and "a.2" not in told
+    run("resumed", 320)
+    told = [one.subject for one in due(run.now, flat(run.now, 330), now=330) if one.kind == "step"]
+    assert "a.2" in told

@@ -119,9 +119,15 @@ def _ahead(progress: Progress, made: Estimate) -> Iterator[tuple[StepFigure, Ste
 
 
 def _steps(progress: Progress, made: Estimate, now: float) -> Iterator[Due]:
-    """The ends of the steps that are counted; of who is asked if they are done, since when they should be."""
+    """The ends of the steps that are counted; of who is asked if they are done, since when they should be.
+
+    None is known of who is held until somebody says.
+    """
     asked = {one.step for one in made.unheard}
+    held = {crew for crew, hold in progress.holds.items() if hold.until is None}
     for figure, state in _ahead(progress, made):
+        if held.intersection(state.crew) and figure.step in progress.current.values():
+            continue
         ends = f"{' '.join(state.crew) or 'nobody'} {'end' if len(state.crew) > 1 else 'ends'}"
         do = plain(state.step.do, most=100)
         if figure.step in asked and state.running_since is not None:
