@@ -362,10 +362,8 @@ def test_a_step_that_goes_on_too_long_is_asked_about_and_again_after_as_long() -
     run = Run(task("a", step("1", "EV1 EV2", 5), step("2", "EV1", 60)), HOME)
     assert not begin(run, "tick", 600)
     found = alerts(run, 720)["tick:a.1"]
-    assert found.text == (
-        "EV1 EV2 at Do 1, 12:00 of 5:00 min: done? EV1, EV1 -5, silent EV1 EV2. "
-        "The figures take it as going on"
-    )
+    asks = "EV1 EV2 at Do 1, 12:00 of 5:00 min: done? EV1, EV1 -5, silent EV1 EV2"
+    assert found.text == f"{asks}. The figures take it as going on"
     assert (found.since, found.severity) == (0, "look")
     run("acknowledged", 720, alert="tick:a.1")
     assert alerts(run, 1439)["tick:a.1"].acknowledged
@@ -398,9 +396,8 @@ def test_questions_are_told_when_they_wait_or_soon_matter_and_answers_when_given
     )
     reminder = run("raised", 700, what="reminder", text="Wipe the visor", due=3600)
     assert not begin(run, "reminder", 3599)
-    assert alerts(run, 3600)[f"reminder:{reminder}"].text == (
-        f"reminder at 0:11: Wipe the visor; due 1:00. settle {reminder}"
-    )
+    told = alerts(run, 3600)[f"reminder:{reminder}"].text
+    assert told == f"reminder at 0:11: Wipe the visor; due 1:00. settle {reminder}"
     run("settled", 2750, event=asked, text="yes", by="ground")
     assert (
         alerts(run, 2800)[f"answer:{asked}"].text == "question at 0:10: Do we keep it? -> yes, ground at 0:45"
@@ -442,9 +439,8 @@ def test_what_acts_comes_first_then_by_the_time_that_is_left() -> None:
 def test_words_follow_the_clock_between_two_estimates_and_keys_stand_for_what_is_typed() -> None:
     run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 20, hold_point="ask {start:down}")), HOME)
     found = alerts(run, 15 * 60)["go:a.2"]
-    assert alert_words(found, 20 * 60, {"go a.2": "g"}.__getitem__) == (
-        "go for Do 2 by 0:30, in 10 min: ask {start:down}. g"
-    )
+    keyed = alert_words(found, 20 * 60, {"go a.2": "g"}.__getitem__)
+    assert keyed == "go for Do 2 by 0:30, in 10 min: ask {start:down}. g"
 
 
 def test_texts_are_plain_and_the_closed_excursion_has_none() -> None:
