@@ -258,11 +258,11 @@ async def test_a_recall_that_is_taken_back_leaves_the_way_home(at_desk: Callable
 async def test_what_was_written_stands_beside_the_name(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "1")
-        assert "done 2" in at.screen
+        assert "entry 2   " in at.screen, "no number of steps"
         await at.press("u")
-        assert "back 3" in at.screen
+        assert "entry 3   " in at.screen
         await at.press("c", "c")
-        assert "call 4" in at.screen
+        assert "entry 4   " in at.screen
 
 
 async def test_the_entry_line_previews_keeps_and_writes(at_desk: Callable[..., Any]) -> None:
@@ -323,7 +323,9 @@ async def test_counts_skips_holds_and_goes(at_desk: Callable[..., Any]) -> None:
         await at.press("enter")
         assert at.events[-1].body["text"] == "visor fogged"
         assert "held" in at.screen and "visor fogged" in at.screen
-        await at.press("r", "enter", "1", "g")
+        await at.press("r", "enter", "1")
+        assert "done Release the captive bolts, 1 of 6 counted" in at.said
+        await at.press("g")
         assert at.kinds[-3:] == ["resumed", "done", "went"]
         assert at.events[-1].body["step"] == "pump.swap"
 

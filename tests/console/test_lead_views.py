@@ -15,9 +15,10 @@ from tracker.console.view.lead_1_day import day, ingress, to_decide, why
 from tracker.console.view.lead_2_choices import choices
 from tracker.console.view.lead_3_work import tasks, word
 from tracker.console.view.lead_4_runs_down import limits, trend
-from tracker.console.view.scene import LeadScene, Orders, Snapshot, Suggestion, Supposed
+from tracker.console.view.scene import LeadScene, Orders, Scene, Snapshot, Suggestion, Supposed
 from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
 from tracker.console.view.what_if_pages import orders, what_if
+from tracker.console.view.words import pet
 from tracker.forecast.figures import Alert, LimitFigure, ProcessFigure, Range
 from tracker.plan.model import Plan
 
@@ -283,6 +284,34 @@ def test_a_rehearsal_says_that_it_is_one(scene: LeadScene) -> None:
     for width in (80, 100, 200):
         assert "REHEARSAL" in text_of(changed_rule(played, width, 1))
         assert "REHEARSAL" not in text_of(changed_rule(scene, width, 1))
+
+
+def test_figures_that_count_less_than_is_on_record_say_of_which_entry_and_instant(
+    scene: LeadScene, under_way: Scene
+) -> None:
+    for one in (scene, under_way):
+        assert one.estimate is not None
+        for entry, passed, words in (
+            (one.progress.number, 0.0, ""),
+            (one.progress.number, 300.0, "── figures of 0:"),
+            (one.progress.number - 3, 0.0, f"; {one.progress.number} on record ─"),
+        ):
+            shown = replace(one, snapshot=Snapshot(one.progress, replace(one.estimate, entry=entry)))
+            shown = replace(shown, now=one.now + passed)
+            for width in (80, 120):
+                row = text_of(changed_rule(shown, width, 1))
+                assert words in row and ("figures of" in row) == bool(words)
+                assert (f"figures of entry {entry}, {pet(one.estimate.at)}" in row) == ("record" in words)
+
+
+def test_a_rehearsal_that_is_ahead_of_this_clock_says_by_what_it_goes(plan: Plan) -> None:
+    played = replace(excursion(plan, EVENTS), rehearsal=True)
+    hand = Hand(60.0)
+    session = Still(played, hand).session
+    assert not session.scene(hand.utc()).live, "the clock of this machine has not come so far"
+    assert "which its desk told last" in text_of(lead_head(session.scene(hand.utc()), 160, 3))
+    hand.passed = 2 * NOW_S
+    assert session.scene(hand.utc()).live
 
 
 def test_before_the_start_the_range_of_the_plan_is_drawn_and_chances_are_told(plan: Plan) -> None:

@@ -80,7 +80,7 @@ async def test_the_view_takes_any_window_and_the_journal_stays_as_it_is(path: Pa
         await page.until(lambda: "Esc" not in page.terminal and "AS OF 0:30" in page.terminal)
         # That many pixels hold some 195 by 55 cells: the day and the choices stand together.
         await resized(page, 1760, 1100)
-        both = ("to decide", "raised and settled")
+        both = ("to decide", "questions, reminders, deviations, messages")
         await page.until(lambda: all(words in page.terminal for words in both))
         scroll = "getComputedStyle(document.querySelector('.xterm-viewport')).overflowY"
         assert await page.value(scroll) == "hidden"

@@ -440,7 +440,7 @@ def test_words_follow_the_clock_between_two_estimates_and_keys_stand_for_what_is
     run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 20, hold_point="ask {start:down}")), HOME)
     found = alerts(run, 15 * 60)["go:a.2"]
     keyed = alert_words(found, 20 * 60, {"go a.2": "g"}.__getitem__)
-    assert keyed == "go for Do 2 by 0:30, in 10 min: ask {start:down}. g"
+    assert keyed == "go for Do 2 by 0:30, in 10 min: ask {start:down}. g once it is given"
 
 
 def test_texts_are_plain_and_the_closed_excursion_has_none() -> None:

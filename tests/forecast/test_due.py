@@ -11,6 +11,7 @@ from tests.flat import flat
 from tests.journal.memory_store import in_memory
 from tests.runs import Run, step, task
 from tracker.console.view.words import clock_words
+from tracker.forecast.alert_words import alert_words
 from tracker.forecast.due import due, due_lines, due_words, gaps, next_due
 from tracker.forecast.figures import ClockFigure, Due, Estimate
 from tracker.forecast.report import watch_lines
@@ -194,6 +195,8 @@ def test_what_falls_into_a_gap_is_asked_before_it() -> None:
         "radio until 0:30; go for Do pull is needed by 0:30, radio from 0:45: ask now. go unit.pull",
         "radio until 0:30; EV1 EV2 begin Do close about 0:40, radio from 0:45: say now what they need for it",
     ]
+    asked = next(one for one in flat(run.now, 1200).alerts if one.id == "gap:go:unit.pull")
+    assert alert_words(asked, 1200, lambda line: "g g").endswith(": ask now. g g once it is given")
     run("went", 1260, step="unit.pull")
     assert len(said(flat(run.now, 1260), "gap")) == 1
     then = run.now.suppose({"kind": "called", "call": "home", "at": 1270})

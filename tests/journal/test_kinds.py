@@ -27,7 +27,6 @@ def test_every_row_is_whole(kind: EventKind) -> None:
     keys = {argument.key for argument in kind.arguments} | {"text", "by"}
     assert keys == set(events.MODELS[kind.name].model_fields)
     assert (kind.name in EFFECTS) != kind.about_events
-    assert 0 < len(kind.mark) <= 5
 
 
 def test_no_model_of_a_body_is_without_a_kind() -> None:
@@ -66,7 +65,7 @@ NEW = {
         """    EventKind(
         name="rested", body="Rested", effect="conditions.rested", words=("rest",),
         arguments=(_CREW, Argument("breaths", "count"), _TEXT),
-        meaning="somebody caught their breath", example="rest EV1 12", verb="rested", mark="rest",
+        meaning="somebody caught their breath", example="rest EV1 12", verb="rested",
         cause="rests", listed="change",
     ),
 """,

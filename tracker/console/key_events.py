@@ -80,11 +80,14 @@ def tick(
     if minutes is not None:
         event["at"] = round(now) - 60 * minutes
     when = f" at {pet_s(event['at'])}" if minutes is not None else ""
+    state = progress.steps[step]
+    short = 0 < state.counted < state.step.count
+    counted = f", {state.counted} of {state.step.count} counted" if short else ""
     return EventBatch(
         (event,),
-        f"{' '.join(progress.steps[step].crew)} done {_do(progress, step)}{when}"
+        f"{' '.join(state.crew)} done {state.step.do}{when}{counted}"
         f"{_next(progress, digit, crew, step, left_out)}",
-        progress.steps[step].crew,
+        state.crew,
     )
 
 

@@ -128,6 +128,11 @@ def event_beside(times: Iterable[float], now: float, by: int) -> float | None:
     return next((at for at in every if at > now), None)
 
 
+def _by_this_clock(progress: Progress, present: float, clock_at: float | None) -> bool:
+    """Return whether the present is what this clock says; a rehearsal that is ahead of it goes by its own."""
+    return clock_at is not None and not (progress.rehearsal and present > clock_at)
+
+
 def _choices_of(snapshot: Snapshot | None) -> tuple[Choice, ...]:
     """Return what each choice comes to, with the instant it is true of; none before they are worked out."""
     estimate = snapshot.latest if snapshot is not None else None
@@ -218,7 +223,7 @@ class LeadSession:
         assert self.snapshot is not None
         now, zero = self.now(utc), self.followed.zero
         back = self.chosen is not None
-        live = zero is None or pet_if_live(zero, utc) is not None
+        live = zero is None or _by_this_clock(self.followed, self.present(utc), pet_if_live(zero, utc))
         return LeadScene(
             snapshot=self.snapshot,
             now=now,

@@ -13,7 +13,6 @@ from tracker.console.view.scene import Mark
 from tracker.console.writer import Job, Unsaved, Written
 from tracker.foundation.errors import TrackerError
 from tracker.journal.kept_press import taken_back_by, undo_name, withdrawals
-from tracker.journal.kinds import BY_NAME
 from tracker.journal.progress import Folded, Progress
 
 PATIENCE_S = 0.1
@@ -61,7 +60,7 @@ class PendingWrite:
 
     def written(self, number: int) -> Mark:
         """Return what stands beside the names for a moment once it is on disk."""
-        return Mark("disk", f"{BY_NAME[self.job.events[0]['kind']].mark} {number}")
+        return Mark("disk", f"entry {number}")
 
     def told(self, number: int, undo: str) -> str:
         """Return what is said once it is in the journal, and the key that takes it back."""

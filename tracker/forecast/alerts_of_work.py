@@ -230,7 +230,9 @@ def _gaps(look: Look) -> Iterator[Alert]:
                 wanted = one.subject if one.kind == "call" else one.text.partition(";")[0]
                 how, deeds = _IN_GAP[one.kind]
                 words = f"{wanted} {how} {slot('at', 'down')}{again}: {deeds}"
-                words = ". ".join([words, *(deed() for _ in one.do)])
+                # A key that records the answer is not the way to ask for it.
+                given = _GIVEN if one.kind == "go" else ""
+                words = ". ".join([words, *(deed(given) for _ in one.do)])
                 yield look.alert(
                     f"gap:{one.kind}:{one.subject}",
                     f"{gap.link} until {slot('gone', 'down')}; {words}",
@@ -244,6 +246,8 @@ def _gaps(look: Look) -> Iterator[Alert]:
                 )
 
 
+_GIVEN = "once it is given"
+"""What the key of a go is for: it records the go."""
 _IN_GAP = {
     "go": ("is needed by", "ask now"),
     "call": ("is to be decided by", "ask now"),
@@ -320,7 +324,7 @@ def _go(look: Look, state: StepState, when: str, since: float, by: float) -> Ale
     step = state.step
     return look.alert(
         f"go:{step.id}",
-        f"go for {plain(step.do, most=60)}{when}: {plain(step.hold_point, most=80)}. {deed()}",
+        f"go for {plain(step.do, most=60)}{when}: {plain(step.hold_point, most=80)}. {deed(_GIVEN)}",
         subject=step.id,
         since=since,
         by=by,

@@ -182,6 +182,7 @@ def _figures(
         counted=counted,
         value=sum(progress.tasks[task].task.value for task in sorted(counted)),
         meets=meets,
+        entry=progress.number,
     )
     sets.give_back()
     return made

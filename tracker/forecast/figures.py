@@ -467,6 +467,8 @@ class Estimate:
     """Value of what is counted together."""
     meets: Annotated[bool, UNSAID] = True
     """Whether what is counted meets the demanded confidence."""
+    entry: Annotated[int | None, UNSAID] = None
+    """Number of the last entry that is counted; None where nobody said."""
     choices: tuple[Choice, ...] | None = None
     """What is left to choose, where it was asked for."""
     changed: Changed | None = None

@@ -242,6 +242,7 @@ def closed_estimate(
         advice=Advice(closed, frozenset(), (), NO_TURN_BACK),
         ingress={c: fact(at) for c, at in ingress.items()},
         meets=safe > 0,
+        entry=progress.number,
         choices=choices,
         habit=habit_of(drawn),
         lateness=lateness_of(progress, drawn),

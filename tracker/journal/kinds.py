@@ -83,8 +83,6 @@ class EventKind:
 
     verb: str
     """How it is told: the words before those for what it is about."""
-    mark: str = "disk"
-    """The word beside a name while it is on its way to the disk, at most five letters."""
     tick: bool = False
     """Whether it says how far the work has come, so that its age is the age of what is known."""
     handover: bool = False
@@ -161,19 +159,19 @@ KINDS = (
     EventKind(
         name="counted", body="Counted", effect="work.counted", words=("count",),
         arguments=(_STEP, Argument("count", "count"), _TEXT),
-        meaning="so many items of a step are done", example="1 3 of 4", verb="items", mark="count",
+        meaning="so many items of a step are done", example="1 3 of 4", verb="items",
         tick=True, cause=PACE, ends_stretch=True,
     ),
     EventKind(
         name="done", body="Done", effect="work.done", words=("tick",),
         arguments=(_STEP, Argument("count", "count", required=False, keyed=True), _TEXT),
-        meaning="ticks a step off", example="1 -3", verb="done", mark="done", tick=True,
+        meaning="ticks a step off", example="1 -3", verb="done", tick=True,
         cause=PACE, ends_stretch=True,
     ),
     EventKind(
         name="skipped", body="OneStep", effect="work.skipped", heard=False, words=("skip",),
         arguments=(_STEP, _TEXT), meaning="a step will not be done", example="skip wipe no cloth left",
-        verb="skipped", keys={"s": "skip"}, mark="skip", tick=True, cause="dropped work", listed="change",
+        verb="skipped", keys={"s": "skip"}, tick=True, cause="dropped work", listed="change",
     ),
     EventKind(
         name="dropped", body="OneTask", effect="plan_changes.dropped", before_zero=True, words=("drop",),
@@ -190,7 +188,7 @@ KINDS = (
         name="held", body="Held", effect="conditions.held", words=("hold",),
         arguments=(_CREWS, Argument("until", "pet", required=False, marker="until"), _TEXT),
         meaning="a hold starts, for one or for all", example="hold EV1 until 2:30 glove check",
-        keys={"h": "hold"}, verb="held", mark="held", handover=True, cause=HOLDS, listed="hold",
+        keys={"h": "hold"}, verb="held", handover=True, cause=HOLDS, listed="hold",
     ),
     EventKind(
         name="resumed", body="SomeCrew", effect="conditions.resumed", words=("resume",),
@@ -201,7 +199,7 @@ KINDS = (
     EventKind(
         name="went", body="OneStep", effect="conditions.went", before_zero=True, heard=False, words=("go",),
         arguments=(_STEP, _TEXT), meaning="gives the go for a hold point", example="go power-on",
-        keys={"g": "go"}, verb="go for", mark="go", cause=GO, ends_stretch=True, settles="step",
+        keys={"g": "go"}, verb="go for", cause=GO, ends_stretch=True, settles="step",
     ),
     EventKind(
         name="handed", body="Handed", effect="plan_changes.handed", before_zero=True, heard=False,
@@ -241,7 +239,7 @@ KINDS = (
         name="reading", body="Level", effect="conditions.reading", before_zero=True, begins=False,
         words=("read",), arguments=(_CREW, *_CONSUMABLE, _TEXT),
         meaning="readings of a consumable, in the order of the crew", example="reading oxygen 0.52 0.49",
-        keys={"b": "reading"}, verb="reading", mark="read", cause="readings",
+        keys={"b": "reading"}, verb="reading", cause="readings",
     ),
     EventKind(
         name="replaced", body="Level", effect="conditions.reading", begins=False, words=("replace",),
@@ -264,7 +262,7 @@ KINDS = (
         name="called", body="Called", effect="conditions.called", words=("call", "recall"),
         means={"terminate": ("call", "home"), "abort": ("call", "at once")}, keys={"c": "call"},
         arguments=(Argument("call", "choice", choices=("home", "at once")), _CREWS, _TEXT),
-        meaning="calls the crew home", example="call home", verb="called", mark="call", handover=True,
+        meaning="calls the crew home", example="call home", verb="called", handover=True,
         cause="recall", listed="change", settles="crew",
     ),
     EventKind(
@@ -280,7 +278,7 @@ KINDS = (
         name="noted", body="Noted", effect="conditions.noted",
         before_zero=True, after_closed=True, begins=False,
         words=("note",), keys={"n": "note"}, arguments=(Argument("text", "text"),),
-        meaning="a note", example="note glare on the left visor", verb="note", mark="note", handover=True,
+        meaning="a note", example="note glare on the left visor", verb="note", handover=True,
         news=False,
     ),
     EventKind(
@@ -308,7 +306,7 @@ KINDS = (
         arguments=(
             Argument("event", "event"), Argument("job", "text", required=False, keyed=True), _KEYED_TEXT,
         ),
-        meaning="undo", example="undo", verb="takes back", mark="back",
+        meaning="undo", example="undo", verb="takes back",
     ),
     EventKind(
         name="amended", body="Amended", effect=None, after_closed=True, about_events=True, timed=False,
@@ -345,7 +343,7 @@ KINDS = (
         name="settled", body="Settled", effect="conditions.settled",
         before_zero=True, after_closed=True, begins=False, words=("settle", "answer"), keys={"=": "answer"},
         arguments=(Argument("event", "event"), _TEXT),
-        meaning="what was raised is done or answered", example="answer 41 yes", verb="settled", mark="told",
+        meaning="what was raised is done or answered", example="answer 41 yes", verb="settled",
         handover=True, news=False,
     ),
     EventKind(
@@ -355,7 +353,7 @@ KINDS = (
             Argument("round", "round", required=False), _CREW, Argument("answers", "answers"), _TEXT,
         ),
         meaning="what somebody answers in a round: ok, no and why, or what was read",
-        example="check 1 ok 0.52 ok", verb="checked", mark="check", cause="readings",
+        example="check 1 ok 0.52 ok", verb="checked", cause="readings",
     ),
     EventKind(
         name="took", body="Took", effect="conditions.took", before_zero=True, begins=False,
@@ -374,14 +372,14 @@ KINDS = (
         keys={"P": "at"},
         arguments=(_SITE, Argument("crew", "each"), _TEXT),
         meaning="where somebody is, when no step says it", example="at truss-4 EV2", verb="placed",
-        mark="at", cause="way home",
+        cause="way home",
     ),
     EventKind(
         name="taken", body="Nothing", effect="conditions.noted",
         before_zero=True, after_closed=True, begins=False, arguments=(_TEXT,),
         meaning="the desk was handed over, `by` says to whom", example="taken by Bryn", verb="desk taken",
         keys={"O": "taken"},
-        mark="taken", handover=True, news=False,
+        handover=True, news=False,
     ),
     EventKind(
         name="clocked", body="Clocked", effect="conditions.clocked", before_zero=True, begins=False,

@@ -342,7 +342,10 @@ def _beside_lead_clock(scene: LeadScene, width: int) -> list[Form]:
     if not scene.started:
         return ["the clock has not started", "not started"]
     if not scene.live:
-        return [f"rehearsal, as of {pet(scene.now)}" if progress.rehearsal else "the clock stands"]
+        if not progress.rehearsal:
+            return ["the clock stands"]
+        short = f"rehearsal, as of {pet(scene.now)}"
+        return [f"{short}, which its desk told last", short]
     return _windows(scene, width)
 
 
@@ -359,6 +362,20 @@ def _fresh(scene: LeadScene, width: int) -> tuple[Span, ...]:
 
 
 # Below the head
+
+FRESH_S = 60.0
+"""Figures of an instant this long ago say which."""
+
+
+def older_words(scene: Scene) -> list[str]:
+    """Return of which entry and instant the figures are, where more is on record or time has passed."""
+    estimate, number = scene.estimate, scene.progress.number
+    if estimate is None or scene.progress.closed is not None:
+        return []
+    at = pet(estimate.at)
+    if estimate.entry is not None and estimate.entry < number:
+        return [f"figures of entry {estimate.entry}, {at}; {number} on record"]
+    return [f"figures of {at}"] if scene.now - estimate.at >= FRESH_S else []
 
 
 def changed_rule(scene: Scene, width: int, height: int) -> list[Line]:
@@ -389,9 +406,11 @@ def _changed(scene: Scene, width: int) -> tuple[str, list[Span]]:
     marked = [Span("READING ONLY", "strong")] if isinstance(scene, LeadScene) else []
     marked += [Span("REHEARSAL", "dim")] if scene.progress.rehearsal else []
     unsure = _unsure(scene)
-    forms = [form for form in change_said(scene) if form]
+    older = older_words(scene)
+    said = [form for form in change_said(scene) if form]
+    forms = [*(f"{words}; {form}" for words in older for form in said), *older] or said
     words, tail = _said_beside(forms, ([Span(unsure)] if unsure else []) + marked, width)
-    if marked and width_of(tail) > width:
+    if (older and not words) or (marked and width_of(tail) > width):
         words, tail = _said_beside(forms, marked, width)
     if ": " not in words and any(": " in form for form in forms):
         # Why it moved is worth more than which limit is least sure.

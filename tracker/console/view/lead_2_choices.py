@@ -179,11 +179,11 @@ def _by_length(letter: str) -> tuple[int, str]:
 
 def matters(scene: LeadScene, width: int) -> list[Line]:
     """Return what was raised and what became of it, what is open first, then the latest."""
-    lines = [heading("raised and settled", width)]
+    lines = [heading("questions, reminders, deviations, messages", width)]
     settled = [one for one in scene.progress.raised if one.settled is not None]
     ordered = [*unsettled(scene.progress), *sorted(settled, key=lambda one: -one.at)]
     told = [_matter(scene, one, width) for one in ordered]
-    return [*lines, *(told or [remark("nothing on record", width)])]
+    return [*lines, *(told or [remark("nobody has raised any", width)])]
 
 
 def still_open(scene: LeadScene, width: int, most: int = 3) -> list[Line]:
