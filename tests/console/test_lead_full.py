@@ -15,10 +15,10 @@ from tests.leads import NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.layout import VIEWS
 from tracker.console.view.help import in_full
 from tracker.console.view.lead_1_day import why
-from tracker.console.view.lead_4_runs_down import levels
+from tracker.console.view.lead_4_runs_down import levels, readings
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Suggestion, Supposed
 from tracker.console.view.styled_text import Line, Span, folded, heading, region, text_of, under, width_of
-from tracker.forecast.figures import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range
+from tracker.forecast.figures import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range, Rate
 from tracker.forecast.wording import shown_causes
 from tracker.plan.model import Plan
 
@@ -56,6 +56,20 @@ def test_every_region_counts_what_it_leaves_out(scene: LeadScene, name: str) -> 
     assert " more " in short, short
 
 
+def test_the_store_that_binds_stands_first_and_how_fast_stores_fall_below_all(scene: LeadScene) -> None:
+    assert scene.estimate is not None
+    stores = tuple(replace(one, rate=Rate(0.0584, 0.0531)) for one in scene.estimate.consumables)
+    told = estimated(scene, consumables=stores)
+    rows = text_of(readings(told, 80, 12)).splitlines()
+    named = [" ".join(row.split()[:3]) for row in rows[2:]]
+    assert named == [
+        "EV2 oxygen kg", "EV2 battery Wh", "reads low", "EV1 oxygen kg", "EV1 battery Wh",
+        "EV2 oxygen falls", "EV2 battery falls", "EV1 oxygen falls", "EV1 battery falls",
+    ]  # fmt: skip
+    curves = text_of(levels(told, 80, 17))
+    assert curves.index("EV2 oxygen") < curves.index("EV1 oxygen")
+
+
 def test_curves_of_the_tightest_accounts_are_shown_where_not_all_fit(scene: LeadScene) -> None:
     ranges = Range(1.0, 2.0, 3.0), Range(9000.0, 9500.0, 9900.0)
     many = tuple(
@@ -64,7 +78,7 @@ def test_curves_of_the_tightest_accounts_are_shown_where_not_all_fit(scene: Lead
     )
     text = text_of(levels(estimated(scene, consumables=many), 80, 17))
     assert "EV39 oxygen" in text and "EV0 oxygen" not in text
-    assert "~ 28 more accounts, further from the reserve: !" in text
+    assert "~ 28 more accounts, with more to spare: !" in text
     page = words(in_full(estimated(scene, consumables=many), 80))
     assert all(page.count(f"EV{k} oxygen") >= 2 for k in range(40)), "a row and a curve for each"
 

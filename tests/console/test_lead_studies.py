@@ -127,6 +127,20 @@ def test_what_is_supposed_stands_until_there_are_newer_figures(plan: Plan) -> No
         "one that came late is better than none"
     )
     assert session.scene(utc).supposed == known
+    assert session.suppose("h 1 15", utc)
+    begun = studied[-1]
+    assert begun.supposed is not None
+    session.learned(Learned(begun, supposed=flat(begun.supposed, newer.at)))
+    assert (held := session.scene(utc).supposed) is not None
+    session.estimated(
+        Estimated(estimate(seen, 1620.0, scenarios=200), Wanted(seen, 1620.0, True), full=True), utc
+    )
+    assert session.scene(utc).supposed == held, "until when it is held goes with the figures"
+    again = studied[-1]
+    assert again.supposed is not None
+    session.learned(Learned(again, supposed=flat(again.supposed, 1620.0)))
+    assert (later := session.scene(utc).supposed) is not None
+    assert [one.events[0]["until"] for one in (held, later)] == [newer.at + 900, 2520]
     assert session.suppose("drop lamp", utc)
     session.learned(Learned(one, supposed=flat(one.supposed, stands.at)))
     other = session.scene(utc).supposed

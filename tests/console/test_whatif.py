@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from tracker.console.what_if import Asked, weigh
 from tracker.forecast.figures import Range
 from tracker.forecast.orders import better_orders
 from tracker.journal.journal import Journal
+from tracker.journal.progress import Progress
 from tracker.plan.model import Plan
 from tracker.plan.read import parse_plan
 
@@ -166,10 +167,10 @@ async def test_what_was_begun_is_finished_though_ticks_come(
     """Fast ticks would leave nothing finished: figures stand, with their instant, until newer ones do."""
     begun, go_on = queue.Queue[int](), queue.Queue[None]()
 
-    def slowly(asked: Asked) -> Weighed:
+    def slowly(asked: Asked, known: Weighed | None) -> Weighed:
         begun.put(asked.progress.number)
         go_on.get(timeout=60)
-        return weigh(asked)
+        return weigh(asked, known)
 
     monkeypatch.setattr("tracker.console.what_if.weigh", slowly)
     async with at_desk() as at:
@@ -192,6 +193,26 @@ async def test_what_was_begun_is_finished_though_ticks_come(
         go_on.put(None)
         await at.until(lambda: found(3))
         go_on.put(None)
+
+
+def test_what_stands_is_worked_out_once_for_an_instant(uneven: Plan, tmp_path: Path) -> None:
+    with _opened(tmp_path / "once.sqlite", uneven) as journal:
+        journal.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+        progress = journal.progress()
+        journal.record({"kind": "noted", "text": "glare", "at": 15})
+        other = journal.progress()
+
+    def asked(text: str, now: float, of: Progress = progress) -> Asked:
+        return Asked(text, of, now, ZERO + timedelta(seconds=now))
+
+    first = weigh(asked("", 20.0))
+    line = weigh(asked("h 1 10", 40.0), first)
+    assert line.stands is first.stands and line.now == 20 and line.supposed is not None
+    whole = weigh(asked("h 1 10", 20.0)).supposed
+    assert whole is not None and (whole.inside, whole.safe) == (line.supposed.inside, line.supposed.safe)
+    assert weigh(asked("done b.1 0:00:30", 40.0), line).now == 40, "it cannot be as of an earlier instant"
+    assert weigh(asked("", 80.0), line).now == 80, "a minute is old"
+    assert weigh(asked("", 40.0, other), line).stands.at == 40, "something happened"
 
 
 async def test_what_is_asked_is_supposed_by_the_keys_of_its_deed(at_desk: Callable[..., Any]) -> None:

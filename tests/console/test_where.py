@@ -60,7 +60,7 @@ def test_the_use_an_hour_stands_beside_the_planned_one() -> None:
     assert wide[1].split()[-3:-1] == ["0.0584", "0.0531"]
     assert wide[2].split()[-3:-1] == ["-", "-"]
     narrow = text_of(consumables_lines(told, 80))
-    assert narrow.count("falls 0.0584 an hour, planned 0.0531") == 1 and narrow.count("falls") == 1
+    assert narrow.count("EV1 air falls 0.0584 an hour, planned 0.0531") == 1 and narrow.count("falls") == 1
 
 
 def test_a_store_of_what_can_still_be_taken_up_says_so() -> None:

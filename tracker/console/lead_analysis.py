@@ -194,6 +194,8 @@ class Wish:
     since: float
     supposed: Progress | None = None
     """With supposed events."""
+    events: tuple[Mapping[str, Any], ...] = ()
+    """Those events."""
     told: tuple[Point, ...] = ()
     """Estimates that were shown through the day and are on record."""
     asked: Question = Question()

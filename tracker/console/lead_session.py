@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import Any
 
 from tracker.console.lead_analysis import (
     Following,
@@ -47,6 +48,8 @@ from tracker.journal.progress import Progress, pet_if_live
 from tracker.journal.typed import with_supposed
 from tracker.journal.wording import event_words
 
+Events = tuple[Mapping[str, Any], ...]
+
 
 @dataclass
 class Supposition:
@@ -67,25 +70,27 @@ class Supposition:
         """Forget figures for another instant than the one that is shown from now on."""
         self.suppose("" if self.known is None else self.known.text)
 
-    def onto(self, shown: Progress, now: float, utc: datetime) -> Progress | None:
-        """Return what is shown with the supposed events; None without any, or where they cannot be."""
+    def onto(self, shown: Progress, now: float, utc: datetime) -> tuple[Progress | None, Events]:
+        """Return what is shown with the supposed events, and these; neither where they cannot be.
+
+        What is told of them goes with the figures: an instant that is counted from now is that of theirs.
+        """
         old = self.known
         if old is None:
-            return None
+            return None, ()
         try:
             supposed, events = with_supposed(old.text, shown, now, utc)
         except TrackerError as error:
             self.known = Supposed(old.text, trouble=refused(error))
-            return None
-        self.known = replace(old, events=tuple(events), trouble="")
-        return supposed
+            return None, ()
+        self.known = replace(old, events=old.events if old.estimate else tuple(events), trouble="")
+        return supposed, tuple(events)
 
     def learned(self, report: Learned) -> None:
         """Take in both estimates, unless something else is asked by now."""
         if self.known is not None and report.supposed is not None and report.wish.asked.number == self.asked:
-            self.known = replace(
-                self.known, trouble="", stands=report.wish.estimate, estimate=report.supposed
-            )
+            wish = report.wish
+            self.known = Supposed(self.known.text, wish.events, "", wish.estimate, report.supposed)
 
 
 @dataclass
@@ -336,10 +341,10 @@ class LeadSession:
             return
         self._unstudied = False
         estimate, shown = whole.estimate, whole.progress
-        supposed = self._supposition.onto(shown, estimate.at, utc)
+        supposed, events = self._supposition.onto(shown, estimate.at, utc)
         asked = Question(self.chosen, self._supposition.asked)
         since, present = self.since(estimate.at), self.present(utc)
-        self.study(Wish(self.followed, present, shown, estimate, since, supposed, self._told, asked))
+        self.study(Wish(self.followed, present, shown, estimate, since, supposed, events, self._told, asked))
 
     def learned(self, report: Learned) -> None:
         """Take in what was learned for what is shown."""

@@ -7,8 +7,9 @@ choice writes, as one batch that one undo takes back.
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from tracker.console.desk_actions import DeskActions
@@ -17,7 +18,7 @@ from tracker.console.key_events import batch_of, over_doubts
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
-from tracker.console.view.scene import Scene, Snapshot, Suggestion, Weighed, WhatIfPage
+from tracker.console.view.scene import RENEW_S, Scene, Snapshot, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.styled_text import Line
 from tracker.console.view.what_if_pages import EXAMPLES, refused, what_if_page
 from tracker.console.workers import Bettered, LatestOnly, OrderSearch, order_search
@@ -37,23 +38,37 @@ class Asked:
     utc: datetime
 
 
-def weigh(asked: Asked) -> Weighed:
+def weigh(asked: Asked, known: Weighed | None = None) -> Weighed:
     """Return what is supposed beside what stands, both for one instant.
 
-    Takes tenths of a second, and seconds with hundreds of steps: it belongs into a thread.
+    What stands is taken from what was weighed before, where that is of the same events and of the last
+    minute, and what is supposed can be as of its instant. Takes tenths of a second, and seconds with
+    hundreds of steps: it belongs into a thread.
     """
     # Arrays are imported here, after the first frame is painted.
     from tracker.forecast.estimate import estimate
 
     now = max(asked.now, asked.progress.at)
+    if known is not None and known.progress is asked.progress and now - known.now < RENEW_S:
+        with suppress(TrackerError):
+            return _supposing(asked, known)
     found = Weighed(asked.progress, now, estimate(asked.progress, now))
-    if not asked.text:
-        return found
     try:
-        supposed, _ = with_supposed(asked.text, asked.progress, now, asked.utc)
+        return _supposing(asked, found)
     except TrackerError as error:
         return replace(found, trouble=refused(error))
-    return replace(found, supposed=estimate(supposed, max(now, supposed.at)))
+
+
+def _supposing(asked: Asked, stands: Weighed) -> Weighed:
+    """Return what is supposed beside what stands, as of its instant; TrackerError where it cannot be."""
+    from tracker.forecast.estimate import estimate
+
+    supposed = None
+    if asked.text:
+        utc = asked.utc - timedelta(seconds=max(0.0, asked.now - stands.now))
+        then, _ = with_supposed(asked.text, asked.progress, stands.now, utc)
+        supposed = estimate(then, max(stands.now, then.at))
+    return replace(stands, supposed=supposed, trouble="")
 
 
 class WhatIf:
@@ -68,6 +83,8 @@ class WhatIf:
         self._threads: tuple[LatestOnly[Any], ...] = ()
         """None before the page is shown for the first time."""
         self._weigh_later: Callable[[Asked], None]
+        self._last: Weighed | None = None
+        """What was weighed last; the thread that weighs reads and writes it."""
         self._search = OrderSearch()
 
     @property
@@ -125,7 +142,7 @@ class WhatIf:
             hear = self._screen.call_later
             work = LatestOnly[Asked](
                 "what if",
-                lambda one: hear(self._found, one, weigh(one)),
+                lambda one: hear(self._found, one, self._weighed(one)),
                 lambda one, words: hear(self._failed, one, words),
             )
             orders = order_search(lambda report: hear(self._sought, report))
@@ -134,6 +151,10 @@ class WhatIf:
             for thread in self._threads:
                 thread.start()
         self._weigh_later(asked)
+
+    def _weighed(self, asked: Asked) -> Weighed:
+        self._last = weigh(asked, self._last)
+        return self._last
 
     def stop(self) -> None:
         """End the threads after what is being worked out."""

@@ -74,6 +74,22 @@ def by_spare(limits: Iterable[LimitFigure]) -> list[LimitFigure]:
     return [limit for *_, limit in sorted(known, key=lambda one: one[:3])]
 
 
+def stores_by_spare(estimate: Estimate) -> list[ConsumableFigure]:
+    """The stores in the order of their limits; then those without one, by when their reserve is reached.
+
+    Of equals the likelier to be short comes first.
+    """
+    place = {limit.id: number for number, limit in enumerate(by_spare(estimate.limits))}
+    far = float("inf")
+
+    def due(store: ConsumableFigure) -> tuple[float, float, float]:
+        reached = store.reserve_reached.p50
+        limit = place.get(f"{store.crew}.{store.consumable}", far)
+        return (limit, far if reached is None else reached, -store.short)
+
+    return sorted(estimate.consumables, key=due)
+
+
 def first_limit(limits: Sequence[LimitFigure]) -> LimitFigure | None:
     """The limit that comes first: with least to spare; where none has an instant, the least sure to hold.
 

@@ -15,7 +15,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, reached_at, spare_cell
 from tracker.forecast.figures import ConsumableFigure
-from tracker.forecast.wording import falls_words, leak_words, limit_words, nothing_words
+from tracker.forecast.wording import falls_words, leak_words, limit_words, nothing_words, stores_by_spare
 from tracker.foundation.shown import down, duration
 from tracker.foundation.text import amount, percent
 from tracker.plan.model import store_words
@@ -27,7 +27,7 @@ def consumables_list(scene: Scene, width: int, height: int, *, hint: bool = True
 
 
 def consumables_lines(scene: Scene, width: int, *, hint: bool = True) -> list[Line]:
-    """Return all rows, as many as there are."""
+    """Return all rows: the store with the least to spare first, and below them how fast each falls."""
     estimate = scene.estimate
     lines = [_head(width)]
     if not scene.progress.plan.consumables:
@@ -35,8 +35,13 @@ def consumables_lines(scene: Scene, width: int, *, hint: bool = True) -> list[Li
     elif estimate is None:
         lines.append(crop((say(" levels are being worked out", "dim"),), width))
     else:
-        for figure in estimate.consumables:
-            lines += _rows(scene, figure, width)
+        stores = stores_by_spare(estimate)
+        lines += [line for figure in stores for line in _rows(scene, figure, width)]
+        if width < _WITH_RATE:
+            told = [
+                (limit_words(f"{f.crew}.{f.consumable}"), falls) for f in stores if (falls := falls_words(f))
+            ]
+            lines += [line for told_of in told for line in block(" ".join(told_of), width, "dim", indent=2)]
     accounts = estimate.consumables if estimate is not None and hint else ()
     if accounts and all(figure.read_at is None for figure in accounts):
         key = scene.key("reading")
@@ -107,8 +112,6 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
         spans.append(put("-" if rate is None else amount(rate.planned), 9, "dim", right=True))
     spans.append(put(read_of(figure), 9, "dim", right=True))
     lines = [crop(spans, width)]
-    if width < _WITH_RATE and (falls := falls_words(figure)):
-        lines += block(f"   {falls}", width, "dim", indent=5)
     for words in filter(None, (leak_words(figure), figure.flagged, nothing_words(figure))):
         lines += block(f"   {words}", width, "strong", indent=5)
     return lines
@@ -144,7 +147,7 @@ def running_down(scene: Scene, width: int) -> list[Line]:
     estimate = scene.estimate
     if estimate is None or not estimate.consumables:
         return []
-    rows = sorted(((reached_of(scene, f), f) for f in estimate.consumables), key=lambda row: _soon(row[0]))
+    rows = [(reached_of(scene, store), store) for store in stores_by_spare(estimate)]
     near = [row for row in rows if (row[0][1] or 0.0) < _HOURS_S] or rows[:1]
     lines = [_near_head(width), *(_near(figure, at, width) for at, figure in near[:FEW])]
     if rest := rows[len(near[:FEW]) :]:
@@ -155,11 +158,6 @@ def running_down(scene: Scene, width: int) -> list[Line]:
 
 
 _HOURS_S = 7200.0
-
-
-def _soon(at: tuple[float | None, float | None]) -> tuple[float, float]:
-    far = float("inf")
-    return (far if at[1] is None else at[1], far if at[0] is None else at[0])
 
 
 def _near_head(width: int) -> Line:

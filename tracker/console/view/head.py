@@ -145,7 +145,7 @@ def basis_words(scene: Scene) -> list[str]:
     progress, estimate = scene.progress, scene.estimate
     assert estimate is not None
     if estimate.called:
-        return [counted_words(progress, estimate)]
+        return [counted_words(progress, estimate), f"called {estimate.called}"]
     optional = [t for t, state in progress.tasks.items() if state.task.optional and state.status in _AHEAD]
     counted = [t for t in optional if t not in scene.snapshot.passed_over]
     if not counted:

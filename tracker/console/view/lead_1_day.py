@@ -71,18 +71,14 @@ def day(scene: LeadScene, width: int, height: int) -> list[Line]:
 
 
 def bases(scene: LeadScene, width: int, height: int = 6) -> list[Line]:
-    """Return INSIDE by what is counted, one row a basis; committed only where it is more than the musts."""
+    """Return INSIDE by what is counted, one row a basis; none that comes to the same as one before it."""
     of = f"as of {pet_down(scene.choices[0].at)}" if scene.choices else ""
     lines = [choice_head(f"what would change it {of}".strip() if width >= 116 else of or "choices", width)]
     by_id = {choice.id: choice for choice in scene.choices}
     if not by_id:
         return [*lines, remark("closed" if scene.progress.closed is not None else "being worked out", width)]
-    musts = by_id.get("must-only")
-    for base in _BASES:
-        choice = by_id.get(base)
-        if choice is None or (base == "committed" and musts is not None and choice.tasks == musts.tasks):
-            continue
-        ink: Ink = "strong" if base == "as-advised" else ""
+    for choice in distinct([by_id[base] for base in _BASES if base in by_id]):
+        ink: Ink = "strong" if choice.id == "as-advised" else ""
         lines.append(choice_row(scene, choice, named(scene, choice), width, ink))
     return lines
 

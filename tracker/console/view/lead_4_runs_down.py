@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from rich.cells import cell_len
 
-from tracker.console.view.consumables import consumables_list
+from tracker.console.view.consumables import consumables_list, reached_of
 from tracker.console.view.scene import TREND_S, LeadScene
 from tracker.console.view.styled_text import (
     Cells,
@@ -29,7 +29,14 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, spare_cell
 from tracker.forecast.figures import ConsumableFigure, Estimate, LimitFigure
-from tracker.forecast.wording import by_spare, leak_words, limit_words, need_of, nothing_words
+from tracker.forecast.wording import (
+    by_spare,
+    leak_words,
+    limit_words,
+    need_of,
+    nothing_words,
+    stores_by_spare,
+)
 from tracker.foundation.shown import duration, pet_down
 from tracker.foundation.text import amount, count, percent
 from tracker.plan.model import store_words
@@ -124,7 +131,7 @@ Place = Callable[[float], int]
 
 
 def levels(scene: LeadScene, width: int, height: int) -> list[Line]:
-    """Return a small curve per account, as many beside one another as have room, the tightest at any rate."""
+    """Return a small curve per account, as many as have room; the one with the least to spare comes first."""
     signs = "▀▄ so far, ░ at ingress, ─ reserve"
     head = heading("consumables", width, f"PET 0:00 to {pet(_end(scene))}: {signs}", signs)
     estimate = scene.estimate
@@ -132,9 +139,9 @@ def levels(scene: LeadScene, width: int, height: int) -> list[Line]:
         return region(head, [remark("the plan names no consumables", width)], width, height)
     if estimate is None:
         return region(head, [remark("levels are being worked out", width)], width, height)
-    figures = list(estimate.consumables)
+    figures = stores_by_spare(estimate)
     across, tall, most = _arrange(len(figures), width, height - 1)
-    shown = figures if len(figures) <= most else _tightest(figures, most)
+    shown = figures[:most]
     lines: list[Line] = []
     for begin in range(0, len(shown), across):
         row = [_curve(scene, f, width // across - 1, tall) for f in shown[begin : begin + across]]
@@ -142,14 +149,8 @@ def levels(scene: LeadScene, width: int, height: int) -> list[Line]:
             lines.append(crop([span for part in parts for span in (Span(" "), *part)], width))
     if len(shown) < len(figures):
         left = count(len(figures) - len(shown), "more account")
-        lines.append(remark(f"~ {left}, further from the reserve: {scene.key('whole')}", width))
+        lines.append(remark(f"~ {left}, with more to spare: {scene.key('whole')}", width))
     return region(head, lines, width, height, scene.key("whole"))
-
-
-def _tightest(figures: list[ConsumableFigure], most: int) -> list[ConsumableFigure]:
-    """Return those likeliest to be short, in the order of the plan."""
-    ranked = sorted(figures, key=lambda f: (-f.short, f.reserve_reached.p50 or float("inf")))[:most]
-    return [figure for figure in figures if figure in ranked]
 
 
 def readings(scene: LeadScene, width: int, height: int) -> list[Line]:
@@ -238,7 +239,7 @@ def _words(scene: LeadScene, figure: ConsumableFigure, width: int) -> tuple[str,
     ago, old = ("never read", "unread") if read is None else (f"read {read} ago", f"{read} old")
     if _over(scene, figure):
         return _first(width, f"{now} {unit} at ingress", f"{now} {unit}"), _first(width, ago, old)
-    reached = pet(figure.reserve_reached.p50)
+    reached = pet(reached_of(scene, figure)[0])
     return (
         _first(
             width,

@@ -80,7 +80,8 @@ def what_if(scene: LeadScene, width: int, height: int) -> list[Line]:
     head = heading("what if", width, "nothing of it is written")
     supposed = scene.supposed
     if supposed is None:
-        words = f"{scene.key('what-if')} supposes, as it is typed at the desk: {EXAMPLES}"
+        whole = "   ".join(one.replace(" ", "\N{NO-BREAK SPACE}") for one in EXAMPLES.split("   "))
+        words = f"{scene.key('what-if')} supposes, as it is typed at the desk: {whole}"
         return region(head, under(words, width, indent=1), width, height)
     said = "; ".join(event_words(scene.progress, str(e["kind"]), e) for e in supposed.events)
     words = f"supposed: {said or supposed.text}"
