@@ -91,7 +91,8 @@ class Snapshot:
         """The latest estimate as far as it holds: none while the way home is being worked out."""
         if self.latest is None or self.news.rerouted:
             return None
-        return replace(self.latest, alerts=self.news.alerts)
+        same = self.news.alerts == self.latest.alerts
+        return self.latest if same else replace(self.latest, alerts=self.news.alerts)
 
     @cached_property
     def course(self) -> Course:
