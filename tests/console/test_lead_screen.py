@@ -162,7 +162,7 @@ async def test_what_if_is_typed_previewed_and_compared(at_lead: Callable[..., An
         at.lead.runtime.take(Learned(wish, supposed=other))
         at.lead.repaint()
         await at.painted()
-        assert "+6 in 100" in at.screen
+        assert "+6 points" in at.screen
         assert at.session.followed.number == number
         assert at.session.followed.tasks["lamp"].status == "open"
         await at.press("W")

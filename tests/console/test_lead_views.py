@@ -17,7 +17,7 @@ from tracker.console.view.lead_3_work import tasks, word
 from tracker.console.view.lead_4_runs_down import limits, trend
 from tracker.console.view.scene import LeadScene, Orders, Scene, Snapshot, Suggestion, Supposed
 from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
-from tracker.console.view.what_if_pages import orders, what_if
+from tracker.console.view.what_if_pages import compared, orders, what_if
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Alert, LimitFigure, ProcessFigure, Range
 from tracker.plan.model import Plan
@@ -257,7 +257,7 @@ def test_what_if_stands_beside_what_is(scene: LeadScene) -> None:
     assert "supposed: dropped Change the work lamp" in text or "supposed: dropped lamp" in text
     row = next(line for line in text.splitlines() if line.startswith(" inside"))
     assert "3:14" in row and "2:59" in row and row.endswith("-15 min")
-    assert "+6 in 100" in text
+    assert "+6 points" in text
 
 
 def test_a_grid_draws_nothing_outside_itself() -> None:
@@ -284,6 +284,17 @@ def test_a_rehearsal_says_that_it_is_one(scene: LeadScene) -> None:
     for width in (80, 100, 200):
         assert "REHEARSAL" in text_of(changed_rule(played, width, 1))
         assert "REHEARSAL" not in text_of(changed_rule(scene, width, 1))
+
+
+def test_a_change_of_the_chance_is_the_difference_of_what_is_shown(scene: LeadScene) -> None:
+    """80.9 and 83.1 % are shown as 80 and 83, which are three apart."""
+    stands, other = (by_hand(scene.progress, NOW_S, safe=safe) for safe in (0.809, 0.831))
+    more = replace(other, counted=frozenset({"lamp"}))
+    for supposed, words in ((other, ""), (more, "not alike")):
+        text = text_of(compared(stands, supposed, 120))
+        assert "80 %" in text and "83 %" in text and "+3 points" in text
+        assert ("not alike" in text) == bool(words)
+    assert "points" not in text_of(compared(stands, replace(stands, safe=0.8001), 120))
 
 
 def test_figures_that_count_less_than_is_on_record_say_of_which_entry_and_instant(

@@ -24,10 +24,10 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, Range
-from tracker.forecast.wording import chance_words, first_limit, spare_at
+from tracker.forecast.wording import chance_words, first_limit, need_of, spare_at
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import down, duration, pet_up, up
-from tracker.foundation.text import percent, percent_done
+from tracker.foundation.text import percent, percent_done, points
 from tracker.journal.typed.match import LISTED
 from tracker.journal.wording import event_words
 
@@ -136,10 +136,10 @@ def _cells(stands: Estimate, supposed: Estimate) -> list[tuple[str, str, str, st
     latest = down(stands.turn_back.latest), down(supposed.turn_back.latest)
     return [
         ("inside", _range(stands.inside), _range(supposed.inside), _minutes(*ends)),
-        ("chance", _chance(stands), _chance(supposed), _points(stands.safe, supposed.safe)),
+        ("chance", _chance(stands), _chance(supposed), _points(stands, supposed)),
         ("to spare", _spare(stands), _spare(supposed), ""),
         ("turn home", _back(stands), _back(supposed), _minutes(*latest)),
-        ("counted", _kept(stands), _kept(supposed), ""),
+        ("counted", _kept(stands), _kept(supposed), _alike(stands, supposed)),
     ]
 
 
@@ -166,13 +166,19 @@ def _minutes(one: int | None, other: int | None) -> str:
     return "same" if one == other else f"{'-' if other < one else '+'}{moved}"
 
 
-def _points(one: float, other: float) -> str:
-    change = round((other - one) * 100)
-    return "same" if change == 0 else f"{change:+d} in 100"
+def _points(one: Estimate, other: Estimate) -> str:
+    """Return by how much the chance moves, as both ends are shown."""
+    change, need = points(one.safe, other.safe, need_of(one)[2]), need_of(one)[2]
+    return "same" if percent(one.safe, need) == percent(other.safe, need) else change
 
 
 def _back(one: Estimate) -> str:
     return turn_back_short(one).removeprefix("turn home ")
+
+
+def _alike(one: Estimate, other: Estimate) -> str:
+    """Return that the two sides count other optional work, so that what moves is not the deed's alone."""
+    return "" if one.counted == other.counted else "not alike"
 
 
 def _kept(one: Estimate) -> str:
