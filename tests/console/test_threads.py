@@ -12,7 +12,7 @@ from typing import Any
 from textual.events import Resize
 from textual.geometry import Size
 
-from tracker.console.key_events import with_decisions
+from tracker.console.key_events import tick, with_decisions
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.workers import Renewal
 from tracker.console.writer import Aside, Job, Opened, Refused, Report, Unsaved, Writer, Written
@@ -108,6 +108,10 @@ def test_a_drop_goes_on_record_beside_its_advice(under_way: Scene) -> None:
     chosen = with_decisions([{"kind": "chose", "task": "survey", "choice": "drop"}], under_way.estimate)
     assert [e["kind"] for e in chosen] == ["chose", "dropped"]
     assert with_decisions([{"kind": "dropped", "task": "pump"}], under_way.estimate)[0]["kind"] == "dropped"
+
+
+def test_a_tick_of_a_step_whose_items_were_counted_in_part_says_how_many(under_way: Scene) -> None:
+    assert "done Release the captive bolts, 3 of 6 counted" in tick(under_way.progress, 1, None, 2400.0).words
 
 
 async def test_what_comes_while_a_screen_closes_finds_no_pane_and_asks_for_none(
