@@ -193,7 +193,7 @@ def test_on_the_desk_the_crew_plays_while_it_is_watched(plan: Path, tmp_path: Pa
     words = f"rehearse {plan} --seed 2 --speed 1000 --surprise none --journal {path}".split()
     with Terminal(*words, size=(120, 36)) as desk:
         desk.until("REHEARSAL", lambda: _closed(path))
-        desk.press_s("q", "again")
+        desk.press_s("q", "q again")
         desk.rest(BOUNCE_S)
         desk.send("q")
         assert re.search(r"inside at \d:\d\d", desk.end()[0].rpartition("\x1b[?1049l")[2])

@@ -161,7 +161,7 @@ async def test_orders_are_looked_for_while_they_are_in_sight(at_lead: Callable[.
         at.session.search.ask = asked.append
         at.lead.repaint()
         assert asked == []
-        await at.press("5")
+        await at.press("v", "v", "v", "v")
         assert len(asked) == 1 and "being looked for: 0 %" in at.screen
         sought = asked[0]
         assert sought is not None

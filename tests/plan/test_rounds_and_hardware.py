@@ -168,7 +168,7 @@ def test_cautions_and_numbers_in_a_sheet() -> None:
         plan_of_sheet(read_sheet(sheet, "s"), excursion="x", limit=3600, file="s"), file="s", name="s"
     )
     first, second = plan.step.values()
-    assert first.cautions == ("Springs open", "Hot; 60 °C")
+    assert first.cautions == ("Springs  open", "Hot; 60 °C")
     assert first.numbers == {"torque": "12 N m", "turns": "7"}
     assert (second.cautions, second.numbers) == ((), {"torque": "12 N m", "gap": "1,5 mm; 2 mm"})
 
