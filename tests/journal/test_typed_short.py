@@ -9,9 +9,16 @@ import pytest
 from tests.journal.memory_store import in_memory
 from tests.runs import Run, step, task
 from tests.typed_lines import NOW, NOW_S, RELEASE, UNDER_WAY, after, refused, typed
+from tracker.foundation.errors import EventError
 from tracker.journal.kinds import BY_KEY, BY_WORD
 from tracker.journal.progress import Progress, letters
-from tracker.journal.typed import parse_entry, parse_words
+from tracker.journal.typed import (
+    naming_steps,
+    parse_entry,
+    parse_words,
+    supposed_events,
+    with_supposed,
+)
 
 MATE, LATCH = {"step": "hinge.mate"}, {"task": "latch"}
 KEEP, DROP = {"kind": "chose", "choice": "keep"}, {"kind": "dropped"}
@@ -90,6 +97,26 @@ def test_a_short_form_is_understood_everywhere(line: str, events: list[dict[str,
     assert typed(line) == events
     if not line.endswith(" "):
         assert parse_words(line.split(), UNDER_WAY, now=NOW_S, utc_now=NOW, seat="op") == events
+
+
+@pytest.mark.parametrize(
+    ("line", "named"),
+    [
+        ("t 1 15", "t hinge.release 15"),
+        ("1 retime 15; drop latch", "1 retime 15; drop latch"),
+        ("t mate 75; h 2", "t mate 75; h 2"),
+        ("1", "1"),
+    ],
+)
+def test_what_is_supposed_stays_with_the_step_that_was_meant(line: str, named: str) -> None:
+    """*t 1 30* meant another step as soon as EV1 went on."""
+    assert naming_steps(line, UNDER_WAY, NOW_S, NOW) == named
+    meant = supposed_events(line, UNDER_WAY, NOW_S, NOW)
+    assert supposed_events(named, UNDER_WAY, NOW_S, NOW) == meant
+    if line != named:
+        on = UNDER_WAY.suppose({"kind": "done", "step": "hinge.release", "at": NOW_S})
+        with pytest.raises(EventError, match=r"hinge\.release has ended, done"):
+            with_supposed(named, on, NOW_S, NOW)
 
 
 def test_a_voice_that_was_lost_is_back() -> None:

@@ -7,6 +7,7 @@ nothing, knows no screen library and opens no file; it is told the time and hand
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
@@ -45,7 +46,7 @@ from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
 from tracker.journal.place import Place
 from tracker.journal.progress import Progress, pet_if_live
-from tracker.journal.typed import with_supposed
+from tracker.journal.typed import naming_steps, with_supposed
 from tracker.journal.wording import event_words
 
 Events = tuple[Mapping[str, Any], ...]
@@ -105,6 +106,13 @@ class Studied:
         """Take in a result; `since`: what moved it was asked from the instant that is asked now."""
         self.moved = report.moved if report.moved is not None and since else self.moved
         self.chances = self.chances if report.chances is None else report.chances
+
+
+def as_meant(text: str, shown: Snapshot | None, now: float, utc: datetime) -> str:
+    """Return a line with the steps that it means by their ids; one that cannot be stays as it is."""
+    with suppress(TrackerError):
+        return text if shown is None else naming_steps(text, shown.progress, now, utc)
+    return text
 
 
 def would_suppose(text: str, shown: Progress, now: float, utc: datetime) -> tuple[str, Ink]:
@@ -404,7 +412,7 @@ class LeadSession:
 
     def suppose(self, text: str, utc: datetime) -> bool:
         """Suppose what is typed, beside what stands; whether it can be. Nothing is written."""
-        self._supposition.suppose(text)
+        self._supposition.suppose(as_meant(text, self.snapshot, self.now(utc), utc))
         self.wish(utc)
         found = self._supposition.known
         return found is None or not found.trouble

@@ -24,7 +24,7 @@ from tracker.console.view.what_if_pages import EXAMPLES, refused, what_if_page
 from tracker.console.workers import Bettered, LatestOnly, OrderSearch, order_search
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.progress import Progress
-from tracker.journal.typed import with_supposed
+from tracker.journal.typed import naming_steps, with_supposed
 from tracker.journal.wording import event_words
 
 
@@ -211,13 +211,18 @@ class WhatIf:
 
     def _supposed(self, text: str) -> list[dict[str, Any]]:
         """Return the events of a line on top of what is supposed already."""
-        progress, utc, now = self._session.progress, self._screen.utc(), self._now()
-        if self.page.lines:
-            progress, _ = with_supposed(self.page.text, progress, now, utc)
-        _, events = with_supposed(text, progress, now, utc)
+        progress = self._so_far()
+        _, events = with_supposed(text, progress, self._now(), self._screen.utc())
         if over := over_doubts(events, progress):
             raise EventError(over[0])
         return [dict(event) for event in events]
+
+    def _so_far(self) -> Progress:
+        """Return the progress with all that is supposed already."""
+        progress = self._session.progress
+        if not self.page.lines:
+            return progress
+        return with_supposed(self.page.text, progress, self._now(), self._screen.utc())[0]
 
     def _unmoved(self, events: list[dict[str, Any]]) -> str:
         """Return that nothing changes, where all that is given up was not counted anyway."""
@@ -242,7 +247,8 @@ class WhatIf:
             self._screen.say(refused(error), "late")
             return False
         unmoved = self._unmoved(events)
-        self.page, self._screen.chosen = self.page.more(text), None
+        named = naming_steps(text, self._so_far(), self._now(), self._screen.utc())
+        self.page, self._screen.chosen = self.page.more(named), None
         self._screen.say(f"{self._told(events)}{unmoved}" if unmoved else "")
         return True
 

@@ -180,6 +180,9 @@ def with_supposed(text: str, shown: Progress, now: float, utc: datetime) -> tupl
     Nothing that is supposed may lie beyond PET `now`, for which the estimate is made.
     """
     events = supposed_events(text, shown, now, utc)
+    for step in (str(event["step"]) for event in events if event["kind"] == "retimed"):
+        if (state := shown.steps.get(step)) is not None and state.ended is not None:
+            raise EventError(f"{step} has ended, {state.ended}: no other time can be supposed of it")
     supposed = shown.suppose(*events)
     if shown.zero is not None and supposed.at > max(now, shown.at) + 1:
         at, latest = (format_pet_s(one) for one in (supposed.at, now))
@@ -213,6 +216,35 @@ def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tupl
             at = {"at": int(max(now, so_far.at))} if timed else {}
             found.append((dict(event), {**at, **event}))
     return found
+
+
+def naming_steps(text: str, progress: Progress, now: float, utc: datetime) -> str:
+    """Return a line with its steps by their ids, where a digit stood for what a crew member is at.
+
+    What is supposed is of the step that was meant when it was typed, whatever the crew goes on to. A line
+    that says something else by it stays as it is.
+    """
+    named: list[str] = []
+    for part in parted(text):
+        so_far = progress.suppose(*supposed_events("; ".join(named), progress, now, utc))
+        events = supposed_events(part, so_far, now, utc)
+        steps = {str(event["step"]) for event in events if "step" in event and event["kind"] != "done"}
+        words = part.split()
+        said = (
+            " ".join([*words[:place], step, *words[place + 1 :]])
+            for place, word in enumerate(words)
+            for step in steps
+            if crew_or_none(so_far, word) is not None
+        )
+        named.append(next((one for one in said if _means(one, so_far, now, utc) == events), part))
+    return "; ".join(named)
+
+
+def _means(text: str, progress: Progress, now: float, utc: datetime) -> list[Event] | None:
+    try:
+        return supposed_events(text, progress, now, utc)
+    except EventError:
+        return None
 
 
 def parted(text: str) -> list[str]:
