@@ -85,8 +85,8 @@ REST: tuple[Stop, ...] = (
 """The rest of the README's table."""
 
 STUCK = (
-    r"LOOK EV1 at Release the six captive fasteners, 0 of 6, \d\d:\d\d of 13:00 min: done\? 1 now, "
-    r"- 1 5 five min ago, y 1 no voice\. The figures take it as going on"
+    r"LOOK 0 of 6 after \d\d:\d\d of 13:00 min: ask EV1 how many\. Release the six captive fasteners: "
+    r"done\? 1 now, - 1 5 five min ago, y 1 no voice\. The figures take it as going on"
 )
 LEAK: tuple[str, ...] = (
     r"ACT EV2 battery falls \d\.\d times as fast as planned since ",

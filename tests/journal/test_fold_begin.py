@@ -282,19 +282,6 @@ def test_a_tick_that_comes_after_the_next_step_was_begun_keeps_the_work_time_as_
     assert (one.step, one.crew, one.start, one.worked_s) == ("one.a", (), 0, 550)
 
 
-def test_a_go_before_what_its_step_needs_is_recorded_with_a_warning() -> None:
-    run = Run(
-        task("one", step("a", "EV1", 10), step("b", "EV1", 20, hold_point="ask", needs=["two.x"])),
-        task("two", step("x", "EV2", 15)),
-    )
-    number = run("went", 100, step="one.b")
-    assert run.warned[number] == ("go for one.b before its need two.x",)
-    assert run.step("one.b").gone
-    run("withdrawn", 110, event=number)
-    run.done("two.x", at=900)
-    assert run("went", 910, step="one.b") not in run.warned
-
-
 def test_done_before_a_need_or_without_a_go_is_recorded_with_a_warning() -> None:
     run = Run(
         task("one", step("a", "EV1", 10, needs=["two.x"]), step("b", "EV1", 20, hold_point="ask")),

@@ -12,7 +12,6 @@ from datetime import datetime
 
 from tracker.foundation.text import did_you_mean, meant, near
 from tracker.foundation.times import parse_instant, parse_pet
-from tracker.journal.folding.begin import open_needs
 from tracker.journal.folding.order import give_up, go_on, open_items, queue_again
 from tracker.journal.folding.setup import beyond, horizon_s, open_windows
 from tracker.journal.folding.spending import account, account_all, break_off, stop
@@ -180,8 +179,6 @@ def went(state: State, event: Recorded, at: float) -> None:
         state.warn(event, f"{s.step.id} asks for no go")
     if s.ended is not None:
         state.warn(event, on_record(state, s.step.id))
-    elif needs := open_needs(state, s.step.id):
-        state.warn(event, f"go for {s.step.id} before its need {', '.join(needs)}")
     state.went.setdefault(s.step.id, at)
     state.change(s.step.id, gone=True)
 
