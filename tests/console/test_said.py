@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 
 from tests.console.conftest import ZERO
 from tests.journal.memory_store import in_memory
-from tracker.console.key_events import report_line
+from tracker.console.key_events import PAIR_S, report_line
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
 
@@ -20,6 +21,17 @@ WORDS = (
     (1000, "EV2", "Done: Fetch the tool bag."),
     (1300, "EV1", "Release the captive bolts: 2 of 6."),
 )
+
+
+def last(at: Any, how_many: int = 1) -> list[tuple[str, float]]:
+    """Return kind and PET of the events that were written last."""
+    return [(event.kind, event.at) for event in at.events[-how_many:]]
+
+
+async def enter(at: Any) -> None:
+    """Press Enter later than a key that bounces."""
+    await asyncio.sleep(2 * PAIR_S)
+    await at.press("enter")
 
 
 async def test_what_the_crew_said_is_entered_as_of_then(
@@ -40,20 +52,20 @@ async def test_what_the_crew_said_is_entered_as_of_then(
         await at.press("J")
         assert "0:03:20        EV1: I read oxygen 0.7 kg, battery 500 Wh." in at.whole
         await at.press("down", "down", "down", "down", "down")
-        await at.press("enter")
+        await enter(at)
         assert at.desk.entry.line.value == "reading 1 oxygen 0.7 battery 500 0:03:20"
-        await at.press("enter")
-        assert [(e.kind, e.at) for e in at.events[-2:]] == [("reading", 200), ("reading", 200)]
+        await enter(at)
+        await at.until(lambda: last(at, 2) == [("reading", 200), ("reading", 200)])
         await at.press("up", "enter")
         assert at.desk.entry.line.value == "1 0:10:40"
         assert "done EV1 EV2 Open the hatch" in at.said
-        await at.press("enter")
-        assert (at.events[-1].kind, at.events[-1].at) == ("done", 640)
+        await enter(at)
+        await at.until(lambda: last(at) == [("done", 640)])
         await at.press("up", "enter")
         assert at.desk.entry.line.value == " 0:15:00"
         await at.type("hold 2")
-        await at.press("enter")
-        assert (at.events[-1].kind, at.events[-1].at) == ("held", 900)
+        await enter(at)
+        await at.until(lambda: last(at) == [("held", 900)])
         await at.press("up", "up", "enter")
         named = "what is named goes before what its speaker is at by the ticks"
         assert at.desk.entry.line.value == "count pump.bolts 2 0:21:40", named
