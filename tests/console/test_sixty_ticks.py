@@ -43,10 +43,25 @@ def begun(folder: Path) -> Path:
     return path
 
 
+BOUNCED = "came twice within"
+
+
 def opened(*words: str, cwd: Path) -> Terminal:
     desk = Terminal("run", *words, "--seat", "here", cwd=cwd)
     desk.until("Post 1 of EV1")
     return desk
+
+
+def heard(desk: Terminal, press: str, words: str) -> None:
+    """Wait for the words that a press brings; pressed again where it is said to be a bounce.
+
+    A machine that stood still reads two keys at once.
+    """
+    desk.until(lambda: words in desk.text or BOUNCED in desk.text)
+    if words not in desk.text:
+        desk.rest(BOUNCE_S)
+        desk.send(press)
+        desk.until(lambda: words in desk.text and BOUNCED not in desk.text)
 
 
 def test_sixty_ticks_of_which_twelve_are_late_and_three_taken_back(tmp_path: Path) -> None:
@@ -70,7 +85,8 @@ def test_sixty_ticks_of_which_twelve_are_late_and_three_taken_back(tmp_path: Pat
                     # A digit after its own, with one other between them.
                     desk.rest(BOUNCE_S / 2)
                     written += 1
-                    desk.until(f"took back {written - 1}" if press == "u" else f"entry {written} saved")
+                    words = f"took back {written - 1}" if press == "u" else f"entry {written} saved"
+                    heard(desk, press, words)
         desk.until("way home")
         shown = " ".join(desk.text.split())
         desk.press_s("q", "q again")
