@@ -13,6 +13,7 @@ from tracker.foundation.errors import EventError
 from tracker.journal.kinds import BY_KEY, BY_WORD
 from tracker.journal.progress import Progress, letters
 from tracker.journal.typed import (
+    chosen_events,
     naming_steps,
     parse_entry,
     parse_words,
@@ -99,24 +100,45 @@ def test_a_short_form_is_understood_everywhere(line: str, events: list[dict[str,
         assert parse_words(line.split(), UNDER_WAY, now=NOW_S, utc_now=NOW, seat="op") == events
 
 
-@pytest.mark.parametrize(
-    ("line", "named"),
-    [
-        ("t 1 15", "t hinge.release 15"),
-        ("1 retime 15; drop latch", "1 retime 15; drop latch"),
-        ("t mate 75; h 2", "t mate 75; h 2"),
-        ("1", "1"),
-    ],
-)
+NAMED = {
+    "t 1 15": "t hinge.release 15",
+    "1 retime 15; drop latch": "retime hinge.release 15; drop latch",
+    "t mate 75; h 2": "t hinge.mate 75; h 2",
+    "1": "tick hinge.release",
+    "1; 1": "tick hinge.release; tick hinge.unplug",
+    "2; 1": "tick trays.walk; tick hinge.release",
+    "1 -3": "tick hinge.release at=0:37:00",
+    "- 1 3": "tick hinge.release at=0:37:00",
+    "s 1": "s hinge.release",
+    "1 skip": "skip hinge.release",
+    "1 >mate": "1 >hinge.mate",
+    "o 1 2": "o hinge.release 2",
+    "1 hand to EV2": "hand hinge.release to EV2",
+    "2 begin": "begin trays.walk",
+    "1 hold glove check": "1 hold glove check",
+    "undo": "withdraw 3",
+}
+"""What is supposed, and how it is kept once somebody supposed it."""
+
+
+@pytest.mark.parametrize(("line", "named"), NAMED.items(), ids=NAMED)
 def test_what_is_supposed_stays_with_the_step_that_was_meant(line: str, named: str) -> None:
-    """*t 1 30* meant another step as soon as EV1 went on."""
+    """*1* and *1 retime 15* meant the next step as soon as EV1 went on."""
     assert naming_steps(line, UNDER_WAY, NOW_S, NOW) == named
     meant = supposed_events(line, UNDER_WAY, NOW_S, NOW)
     assert supposed_events(named, UNDER_WAY, NOW_S, NOW) == meant
-    if line != named:
+    if "hinge.release" in named:
         on = UNDER_WAY.suppose({"kind": "done", "step": "hinge.release", "at": NOW_S})
-        with pytest.raises(EventError, match=r"hinge\.release has ended, done"):
-            with_supposed(named, on, NOW_S, NOW)
+        for suppose in (with_supposed, chosen_events):
+            with pytest.raises(EventError, match=r"^hinge\.release has ended, done: nothing can be supposed"):
+                suppose(named, on, NOW_S, NOW)
+
+
+def test_a_whole_id_means_no_other_step() -> None:
+    """A step that has ended was taken for one whose id begins with its own."""
+    ended = UNDER_WAY.suppose(*({"kind": "done", "step": f"hinge.{n}"} for n in ("release", "mate")))
+    assert refused("1 >hinge.mate", ended) == "hinge.mate has ended, done"
+    assert typed("done hinge.mate", ended) == [{"kind": "done", "step": "hinge.mate"}]
 
 
 def test_a_voice_that_was_lost_is_back() -> None:

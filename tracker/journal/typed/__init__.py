@@ -8,7 +8,8 @@ also be supposed: events beside those on record, never written.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from tracker.foundation.errors import EventError
@@ -180,9 +181,6 @@ def with_supposed(text: str, shown: Progress, now: float, utc: datetime) -> tupl
     Nothing that is supposed may lie beyond PET `now`, for which the estimate is made.
     """
     events = supposed_events(text, shown, now, utc)
-    for step in (str(event["step"]) for event in events if event["kind"] == "retimed"):
-        if (state := shown.steps.get(step)) is not None and state.ended is not None:
-            raise EventError(f"{step} has ended, {state.ended}: no other time can be supposed of it")
     supposed = shown.suppose(*events)
     if shown.zero is not None and supposed.at > max(now, shown.at) + 1:
         at, latest = (format_pet_s(one) for one in (supposed.at, now))
@@ -212,6 +210,9 @@ def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tupl
         # Nobody is called by it yet, so a recall need not be said twice.
         part = f"{part} home" if part in BY_NAME["called"].words else part
         for event in parse_entry(part, so_far, now=now, utc_now=utc):
+            state = so_far.steps.get(str(event.get("step")))
+            if state is not None and state.ended is not None:
+                raise EventError(f"{event['step']} has ended, {state.ended}: nothing can be supposed of it")
             timed = progress.zero is not None and event.get("kind") not in UNTIMED
             at = {"at": int(max(now, so_far.at))} if timed else {}
             found.append((dict(event), {**at, **event}))
@@ -219,25 +220,45 @@ def _each(text: str, progress: Progress, now: float, utc: datetime) -> list[tupl
 
 
 def naming_steps(text: str, progress: Progress, now: float, utc: datetime) -> str:
-    """Return a line with its steps by their ids, where a digit stood for what a crew member is at.
+    """Return a line with its steps by their ids, also where a digit stood for what somebody is at.
 
-    What is supposed is of the step that was meant when it was typed, whatever the crew goes on to. A line
-    that says something else by it stays as it is.
+    What is supposed is of the step that was meant when it was typed, whatever the crew goes on to, and of the
+    instant where one was typed. A line that says something else by it stays as it is.
     """
     named: list[str] = []
     for part in parted(text):
         so_far = progress.suppose(*supposed_events("; ".join(named), progress, now, utc))
         events = supposed_events(part, so_far, now, utc)
-        steps = {str(event["step"]) for event in events if "step" in event and event["kind"] != "done"}
-        words = part.split()
-        said = (
-            " ".join([*words[:place], step, *words[place + 1 :]])
-            for place, word in enumerate(words)
-            for step in steps
-            if crew_or_none(so_far, word) is not None
-        )
+        said = _naming(part, [typed for typed, _ in _each(part, so_far, now, utc)])
         named.append(next((one for one in said if _means(one, so_far, now, utc) == events), part))
     return "; ".join(named)
+
+
+def _naming(part: str, events: Sequence[Event]) -> Iterator[str]:
+    """Yield ways to say an entry in which every step goes by its id, the nearest to what was typed first."""
+    words, steps = part.split(), [str(event["step"]) for event in events if "step" in event]
+    if set(steps).issubset(words) and all(event["kind"] != "withdrawn" for event in events):
+        return
+    if ">" in part:
+        yield f"{words[0]} >{steps[-1]} {_keyed(events[-1])}".strip()
+    if events[0]["kind"] != "done":
+        if len(words) > 1 and words[1].lower() in BY_WORD:
+            yield " ".join([words[1], *steps[:1], *words[2:]])
+        for place in range(len(words)):
+            yield from (" ".join([*words[:place], one, *words[place + 1 :]]) for one in dict.fromkeys(steps))
+    yield "; ".join(_spelled(event) for event in events)
+
+
+def _spelled(event: Event) -> str:
+    """Return an event as its word, what it is about, and the rest by their keys."""
+    about = event.get("step", event.get("event", ""))
+    return f"{BY_NAME[event['kind']].words[0]} {about} {_keyed(event)}".strip()
+
+
+def _keyed(event: Event) -> str:
+    said = {key: event[key] for key in event if key not in ("kind", "step", "event")}
+    said |= {"at": format_pet_s(said["at"])} if "at" in said else {}
+    return " ".join(f"{key}={json.dumps(value) if key != 'at' else value}" for key, value in said.items())
 
 
 def _means(text: str, progress: Progress, now: float, utc: datetime) -> list[Event] | None:

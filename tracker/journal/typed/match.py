@@ -72,8 +72,13 @@ def find_step(progress: Progress, text: str, among: Sequence[str] | None = None)
 
     `among` names the steps in question, of which the first that fits is taken, by a beginning of its id or
     of words of what is done alike; without it the fit has to be the only one among open steps, or among all
-    where no open one fits.
+    where no open one fits. What is written as a whole id means no other step.
     """
+    if text in progress.steps and among is None:
+        return text
+    if text in progress.steps and among is not None and text not in among:
+        ended = progress.steps[text].ended
+        raise EventError(f"{text} has ended, {ended}" if ended else f"{text} is not ahead of them")
     if among is not None:
         return _first(text, _steps(progress, among), "step")
     still_open = [id for id, state in progress.steps.items() if state.ended is None]
