@@ -215,6 +215,7 @@ def test_14_a_step_that_takes_longer(tmp_path: Path, capsys: pytest.CaptureFixtu
 def test_14_a_later_limit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     status, said = diff_of({"elapsed: 6:30": "elapsed: 6:40"}, tmp_path, capsys)
     assert status == 0 and said.startswith("limits\n  elapsed  at 6:30 -> 6:40\n\n")
+    assert "\nmargin to EV1 CO2 removal " in said and "EV1.co2" not in said, "as `check` calls it"
     found = figures(diff_of({"elapsed: 6:30": "elapsed: 6:40"}, tmp_path, capsys, "--json")[1])
     before, after = found["margin elapsed"]
     assert after - before == 600

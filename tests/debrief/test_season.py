@@ -309,7 +309,7 @@ def test_list_and_show_say_it_in_words(season: Season, capsys: pytest.CaptureFix
     assert _run("season", "show", season.path, "--rehearsals") == 0
     out = capsys.readouterr().out
     assert out.startswith("10 excursions, 10 over; in ")
-    assert re.search(r"trend: the last five \d\.\d\d; over ten excursions", out)
+    assert re.search(r"trend: the last five \d\.\d\d; over ten excursions [+-]\d\.\d\d \(", out)
     assert _run("season", "show", season.path, "--only-rehearsals") == 0
     assert "trend: too few to say" in capsys.readouterr().out
 

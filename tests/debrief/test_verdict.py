@@ -9,7 +9,7 @@ import pytest
 
 from tests.debrief import made
 from tests.journal.memory_store import in_memory
-from tracker.debrief import figures, tables
+from tracker.debrief import figures, pages, tables
 from tracker.debrief.excursion import Excursion, debriefed
 from tracker.debrief.rows import by_task
 from tracker.debrief.trend import told
@@ -262,6 +262,7 @@ def test_must_work_left_undone_is_not_kept_on_every_page() -> None:
     assert ended.verdict.endswith("must work not done: look")
     assert ("look not done", "B", "-", "-", "-", look.words) in tables.limits(ended).rows
     assert tables.broken([ended]).rows[-1][1] == "look not done"
+    assert all(look.words in "".join(pages.summary([ended] * n)) for n in (1, 2)), "whole"
     assert "in 0 of these every limit was kept and all must work done" in next(iter(told([ended])))
     assert "0 of 1 step done: must" in figures.slips(ended)
     drop = {"kind": "dropped", "task": "look", "at": 1700}

@@ -72,6 +72,10 @@ def test_the_page_is_whole_and_asks_for_nothing(plan: Plan) -> None:
     assert len(boxes) == sum(len(step.crew) for step in plan.step.values())
     shaded = [attributes for _, attributes in tags.seen if attributes.get("class") == "w open"]
     assert bool(shaded) == bool(plan.windows)
+    both = re.findall(r"rates</td><td>(\d+):(\d\d)</td><td>(\d\d):(\d\d)Z</td>", text)
+    zeros = {(60 * int(c) + int(d) - 60 * int(a) - int(b)) % 1440 for a, b, c, d in both}
+    assert len(both) == text.count(", by the planned rates") and len(zeros) == 1, "both clocks agree"
+    assert "<td>\N{BALLOT BOX}</td>" in text, "what is to be closed has a box"
     assert text.count(ADVISORY) == 2 and "@page { size: A4" in text
 
 

@@ -33,7 +33,7 @@ from tracker.forecast.wording import limit_words
 from tracker.foundation.errors import Fault
 from tracker.foundation.shown import spare_words
 from tracker.foundation.text import ADVISORY, amount, count, percent, percent_asked, plain
-from tracker.foundation.times import format_exact, format_instant, format_pet
+from tracker.foundation.times import brief_instant, format_exact, format_instant, format_pet
 from tracker.foundation.waiting import meanwhile
 from tracker.plan.bad_day import ways_home
 from tracker.plan.model import CrewMember, Plan, Step
@@ -148,7 +148,7 @@ def check_lines(paper: Paper, chances: AtZero) -> Iterator[str]:
     plan, course = paper.plan, paper.everything
     yield plain(plan.excursion)
     yield f"{plain(plan.file)}: {count(len(plan.tasks), 'task')}, {count(len(plan.step), 'step')}"
-    planned = f", planned for {format_instant(plan.zero_planned)}" if plan.zero_planned else ""
+    planned = f", planned for {brief_instant(plan.zero_planned)}" if plan.zero_planned else ""
     yield from _folded(f"zero: {plan.zero}{planned}")
     for member in plan.crew:
         if course.order[member.id]:

@@ -134,19 +134,23 @@ class Figure:
 
     def cells(self, need: float | None) -> tuple[str, str, str, str]:
         """Its name, both figures and the change, as text; `need`: the chance that is asked for."""
-        name, write = _FORMS[self.of]
+        from tracker.forecast.wording import limit_words
+
+        form, write = _FORMS[self.of]
+        # A store by the words that it has on every page; the figure's id, in JSON, stays.
+        name = form.format(limit_words(self.id) if "." in self.id else self.id)
         if self.before is None or self.after is None:
-            return name.format(self.id), write(self.before), write(self.after), "-"
+            return name, write(self.before), write(self.after), "-"
         if self.of == "chance":
             ends = percent(self.before, need), percent(self.after, need)
-            return name.format(self.id), *ends, points(self.before, self.after, need)
+            return name, *ends, points(self.before, self.after, need)
         ends = write(self.before), write(self.after)
         # A change is that of what is shown, so that three figures of a line fit.
         projected = self.of == "projected"
         shown = up if projected else round
         change = (shown(self.after) or 0) - (shown(self.before) or 0)
         sign = "+" if change >= 0 else ""
-        return name.format(self.id), *ends, sign + format_pet(change, with_seconds=not projected)
+        return name, *ends, sign + format_pet(change, with_seconds=not projected)
 
 
 def _time(seconds: float | None) -> str:

@@ -225,13 +225,15 @@ def waterfall(one: Excursion) -> str:
     parts = one.totals.waterfall
     figure, axes = empty_figure(1.0 + 0.34 * (len(parts) + 1))
     reached = [parts[0].seconds / 3600]
-    axes.barh(0, reached[0], color="#c9cdd4")
+    # The axis begins where they differ: a bar up to an instant would have a length that means nothing.
+    axes.plot([reached[0]] * 2, [-0.4, 0.4], color=GREY, linewidth=3.5, solid_capstyle="butt")
     for y, part in enumerate(parts[1:], 1):
         width = part.seconds / 3600
         axes.barh(y, width, left=reached[-1], color=ORANGE if width > 0 else BLUE)
         axes.plot([reached[-1]] * 2, [y - 1.4, y + 0.4], color=GREY, linewidth=0.7)
         reached.append(reached[-1] + width)
-    axes.barh(len(parts), reached[-1], color=INK)
+    end = len(parts)
+    axes.plot([reached[-1]] * 2, [end - 0.4, end + 0.4], color=INK, linewidth=3.5, solid_capstyle="butt")
     labels = [*(plain(part.label, most=40) for part in parts), "sum"]
     down(axes, labels)
     margin = max(0.3 * (max(reached) - min(reached)), 1 / 60)
@@ -371,10 +373,19 @@ def season_trend(every: Sequence[Excursion]) -> str:
         low, high = height + line.low * (x - pivot), height + line.high * (x - pivot)
         axes.fill_between(x, low, high, color=ORANGE, alpha=0.15, linewidth=0, label="where it may lie, 95 %")
     axes.axhline(1.0, color=INK, linewidth=0.8)
-    axes.set_xlabel("excursions, by their zero, as numbered in the table")
+    _numbered(axes, len(ratios), "excursions, by their zero, as numbered in the table")
     axes.set_ylabel("actual over planned work time")
     figure.legend(frameon=False, ncols=4, loc="outside lower center")
     return svg(figure, "trend", "Pace through the season")
+
+
+def _numbered(axes: Axes, many: int, words: str) -> None:
+    """Give one excursion after another a place along the axis, alike in every figure."""
+    from matplotlib.ticker import MaxNLocator
+
+    axes.set_xlim(0.4, many + 0.6)
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=12, integer=True))
+    axes.set_xlabel(words)
 
 
 def season_slips(every: Sequence[Excursion]) -> str:
@@ -387,7 +398,7 @@ def season_slips(every: Sequence[Excursion]) -> str:
         undone = any(limit.kind == "task" for limit in one.limits)
         axes.bar(at, late, facecolor="white" if undone else colour, edgecolor=colour, width=0.7)
     axes.axhline(0, color=INK, linewidth=1)
-    axes.set_xlabel("excursions, as numbered in the table; hollow: must work was left undone")
+    _numbered(axes, len(found), "excursions, as numbered in the table; hollow: must work was left undone")
     axes.set_ylabel("minutes later than planned")
     return svg(figure, "season-slips", "How much later than planned everybody was inside")
 
@@ -404,7 +415,7 @@ def season_boxes(every: Sequence[Excursion]) -> str:
     figure, axes = empty_figure(1.0 + 0.36 * max(len(known), 2))
     for y, (_, (low, middle, high), mine) in enumerate(known):
         least, most = np.quantile(mine, (0.05, 0.95))
-        axes.plot([least, most], [y, y], color=GREY, linewidth=1.2)
+        axes.plot([least, most], [y, y], color=GREY, linewidth=1.2, zorder=0.5)
         axes.barh(y, high - low, left=low, color="#c9d8ea", edgecolor=BLUE, height=0.5)
         axes.plot([middle, middle], [y - 0.25, y + 0.25], color=INK, linewidth=1.8)
     axes.axvline(1.0, color=INK, linewidth=1)

@@ -20,6 +20,8 @@ MOST_IN_FULL = 20
 CSV and JSON always hold every step."""
 MOST_OVERRUNS = 8
 """So many stand in the summary."""
+MOST_CELL = 100
+"""So much of a cell stands in the summary: all that is said of a limit with its instants."""
 LONG = 24
 """A cell with more characters is text, which has a width of its own to break in."""
 
@@ -237,5 +239,5 @@ def _lines(table: Table) -> Iterator[str]:
     yield f"{table.title}\n"
     yield f"{plain(table.note)}\n" if table.title in (tables.LIMITS, tables.SCORES) else ""
     rows = [table.headings, *table.rows] if any(table.headings) else table.rows
-    yield from (f"{line}\n" for line in columns(rows, most=48, right=table.right))
+    yield from (f"{line}\n" for line in columns(rows, most=MOST_CELL, right=table.right))
     yield "\n"

@@ -15,7 +15,7 @@ from tracker.debrief.rows import Column, Group, StepRow, apart, factor, pet, sig
 from tracker.debrief.trend import paced, told
 from tracker.debrief.verdict import Verdict, margin, merged
 from tracker.foundation.text import amount, percent_done, plain
-from tracker.foundation.times import format_instant
+from tracker.foundation.times import brief_instant
 from tracker.plan.model import store_words
 
 
@@ -93,7 +93,7 @@ def overview(one: Excursion) -> Table:
     """Return the few figures that say how it went."""
     rows = [
         ("Journal", one.journal),
-        ("PET 0", "never started" if one.zero is None else format_instant(one.zero)),
+        ("PET 0", "never started" if one.zero is None else brief_instant(one.zero)),
         ("Kind", "rehearsal" if one.rehearsal else "excursion"),
         ("Inside, planned", pet(one.planned_inside)),
         ("Inside, actual", "not everybody is inside" if one.inside is None else pet(one.inside)),

@@ -158,7 +158,7 @@ def _trend(ratios: Sequence[float]) -> str:
     line = theil_sen(list(range(len(ratios))), ratios)
     assert line is not None
     last = median(ratios[-5:])
-    ten = [100 * 10 * slope for slope in (line.slope, line.low, line.high)]
+    ten = [10 * slope for slope in (line.slope, line.low, line.high)]
     way = "no trend shown" if line.low <= 0 <= line.high else "slower" if line.slope > 0 else "faster"
-    over_ten = f"{ten[0]:+.0f} % ({ten[1]:+.0f} to {ten[2]:+.0f})"
+    over_ten = f"{ten[0]:+.2f} ({ten[1]:+.2f} to {ten[2]:+.2f})"
     return f"the last five {last:.2f}; over ten excursions {over_ten}: {way}"

@@ -92,6 +92,11 @@ def format_instant(instant: datetime) -> str:
     return instant.astimezone(UTC).isoformat(timespec="milliseconds")[: -len("+00:00")] + "Z"
 
 
+def brief_instant(instant: datetime) -> str:
+    """Write an instant for people: its fraction of a second only where it has one."""
+    return format_instant(instant).replace(".000Z", "Z")
+
+
 def format_day_of_year(instant: datetime) -> str:
     """Write an instant with the day of the year, `1988-018T17:20:43.123Z`.
 

@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Literal
 
 from tracker.foundation.text import percent_asked
-from tracker.foundation.times import format_exact, format_instant
+from tracker.foundation.times import brief_instant, format_exact
 from tracker.plan.graph import longest_rising
 from tracker.plan.model import Duration, Plan, Step, Task, Window
 
@@ -163,14 +163,14 @@ def _shown(value: object) -> str:
     if value is True:
         return "yes"
     if isinstance(value, datetime):
-        return format_instant(value)
+        return brief_instant(value)
     if isinstance(value, tuple):
         return ", ".join(map(str, value))
     return f"{value:.15g}" if isinstance(value, float) else str(value)
 
 
 def _when(at: int | datetime) -> str:
-    return format_instant(at) if isinstance(at, datetime) else format_exact(at)
+    return brief_instant(at) if isinstance(at, datetime) else format_exact(at)
 
 
 def _plan_row(plan: Plan) -> Row:

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from html import escape
 
+from tracker.foundation.shown import down
 from tracker.foundation.text import ADVISORY, plain
-from tracker.foundation.times import format_exact, format_instant, format_pet, instant_of
+from tracker.foundation.times import brief_instant, format_exact, format_instant, format_pet, instant_of
 from tracker.plan.bad_day import HEADING, HEADS, against, card, ways_home
 from tracker.plan.hardware import due_back, moves
 from tracker.plan.model import Plan, Step, store_words
@@ -117,8 +118,9 @@ def _limits(paper: Paper) -> Iterator[tuple[str, str, str, str]]:
     for supply in paper.supplies:
         reserve = f"reserve {supply.reserve:g} {supply.unit}, by the planned rates"
         name = f"{store_words(supply.consumable)} {reserve}"
-        reached = supply.reserve_reached
-        utc = _utc(reached, paper.plan.zero_planned) if math.isfinite(reached) else ""
+        # Before the minute that is shown, in either clock.
+        reached = down(supply.reserve_reached)
+        utc = "" if reached is None else _utc(reached, paper.plan.zero_planned)
         yield name, format_pet(reached), utc, supply.crew
 
 
@@ -171,7 +173,7 @@ def text_page(paper: Paper) -> Iterator[str]:
     plan = paper.plan
     yield from _wrapped(plain(plan.excursion))
     yield from _wrapped(
-        f"zero: {plan.zero}" + (f", {format_instant(plan.zero_planned)}" if plan.zero_planned else "")
+        f"zero: {plan.zero}" + (f", {brief_instant(plan.zero_planned)}" if plan.zero_planned else "")
     )
     for member in plan.crew:
         rows = lines_of(paper, member.id)
@@ -240,7 +242,7 @@ tr { break-inside: avoid; } .n { text-align: right; white-space: nowrap; font-va
 .w { text-align: center; font-size: 7.5pt; min-width: 8mm; }
 .open { background: #d9d9d9; print-color-adjust: exact; -webkit-print-color-adjust: exact; }
 .advisory { border-left: 1.2mm solid #333; padding: 0.5mm 2mm; margin: 2mm 0; font-size: 9pt; }
-.readings td { height: 7mm; }
+.readings td { height: 7mm; } .readings td + td, .readings th + th { border-left: 0.5pt solid #999; }
 @media screen { body { padding: 8mm; box-shadow: 0 0 3mm #bbb; } }
 """.strip()
 
@@ -251,7 +253,7 @@ def html_page(paper: Paper) -> Iterator[str]:
     title = _html(plan.excursion)
     yield f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
     yield f"<style>\n{STYLE}\n</style>\n</head>\n<body>\n<h1>{title}</h1>\n"
-    planned = f", planned for {format_instant(plan.zero_planned)}" if plan.zero_planned else ""
+    planned = f", planned for {brief_instant(plan.zero_planned)}" if plan.zero_planned else ""
     yield f'<p>zero: {_html(plan.zero)}{planned}</p>\n<p class="advisory">{ADVISORY}</p>\n'
     for member in plan.crew:
         rows = lines_of(paper, member.id)
@@ -265,12 +267,12 @@ def html_page(paper: Paper) -> Iterator[str]:
     if stores:
         empty = [("",) * (len(stores) + 1)] * READING_ROWS
         yield f'<div class="readings">{_table("Readings", ("PET", *stores), empty)}</div>'
-    opened = (("", *row) for row in _items(plan))
+    opened = (("\N{BALLOT BOX}", *row) for row in _items(plan))
     yield _table(
         "Opened, to be closed before the way home", ("closed", "item", "opened by", "closed by"), opened
     )
     yield _table("Rounds, everybody outside", ("round", "every", "asks"), _asked(plan))
-    carried = (("", *row) for row in _carried(plan))
+    carried = (("\N{BALLOT BOX}", *row) for row in _carried(plan))
     heads = ("back", "hardware", "from", "goes by")
     yield _table("Hardware, to be counted before the way home", heads, carried)
     ways = (way.cells for way in ways_home(plan))

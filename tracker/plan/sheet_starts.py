@@ -14,7 +14,7 @@ from typing import NamedTuple, Protocol
 
 from tracker.foundation.errors import parted
 from tracker.foundation.text import listed
-from tracker.foundation.times import format_exact, format_instant, format_pet
+from tracker.foundation.times import brief_instant, format_exact, format_pet
 from tracker.plan.cells import DAY_S, IN_WORDS, LEAST_S, UNITS, Cell, span_of, unit_in
 from tracker.plan.columns import Columns, Wishes, column_name
 from tracker.plan.model import LONGEST_S
@@ -101,7 +101,7 @@ class StartColumns:
     def first(self) -> str:
         """The earliest start that has a date, as an instant; empty without one."""
         dated = [row.start.at for row in self._rows if row.start is not None and row.start.dated]
-        return format_instant(datetime.fromtimestamp(min(dated), UTC)) if dated else ""
+        return brief_instant(datetime.fromtimestamp(min(dated), UTC)) if dated else ""
 
     def take(self, step: Started, cells: Sequence[Cell]) -> bool:
         """Read a row; whether it gives a time by itself."""
