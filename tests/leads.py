@@ -224,7 +224,7 @@ class Still(LeadRuntime):
         session.grown(Grown(progress, ()))
         if changes.pop("estimated", True):
             made = by_hand(progress, session.now(hand.utc()), **changes)
-            session._settled = True
+            session.settled = True
             if progress.zero is not None:
                 made = replace(made, choices=choices(session.now(hand.utc())))
                 session.studied = Studied(points(), MOVED, CHANCES)

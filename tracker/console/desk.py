@@ -163,8 +163,10 @@ class Desk(LiveScreen):
         super().beat()
 
     def heard(self, report: Any) -> None:
-        """Turn to the way home once they are on it."""
+        """Turn to the way home once they are on it; the lead's view over this one shows the same at once."""
         super().heard(report)
+        if (above := self.app.screen) is not self and isinstance(above, LiveScreen):
+            above.repaint()
         self._turn_home()
         self.actions.heard(report)
         self.round_line.ask_again()
@@ -336,7 +338,8 @@ def _lead_of(here: DeskRuntime, settings: Settings) -> Screen[None]:
     from tracker.console.lead_session import LeadRuntime
 
     there = LeadRuntime(place_of(here.session.path), utc_now=here.utc_now, monotonic_s=here.monotonic_s)
-    there.session.carried = here.session.snapshot
+    there.session.beneath = lambda: here.session.snapshot
+    there.session.carry()
     return Lead(there, settings)
 
 

@@ -17,7 +17,8 @@ from tracker.console.commands import NOTHING_WRITTEN, READING_IT, Pair
 from tracker.console.entry_line import EntryController, Purpose
 from tracker.console.help_page import HelpPage
 from tracker.console.layout import ACROSS, BANDS, VIEWS, LeadView, Page, page_of, pages_for
-from tracker.console.lead_session import LeadRuntime, minutes_beside
+from tracker.console.lead_analysis import would_suppose
+from tracker.console.lead_session import LeadRuntime, event_beside, minutes_beside
 from tracker.console.live_screen import EACH_SECOND, LiveScreen, bindings
 from tracker.console.pane import Pane, View
 from tracker.console.settings import Settings
@@ -102,9 +103,12 @@ class Lead(LiveScreen):
 
     def look(self) -> Scene:
         """Return the scene of this instant; better orders are looked for while they are in sight."""
+        session = self.runtime.session
+        session.carry()
         page = self.pages[self.page] if not self.reading and self.pages else ()
-        if self.view_name == "whole" or any("orders" in band.names for band in page):
-            self.runtime.session.look_for_orders(self.utc(), self.mono())
+        in_sight = self.view_name == "whole" or any("orders" in band.names for band in page)
+        if in_sight and session.snapshot is not None and session.settled:
+            session.search.want(session.snapshot, session.now(self.utc()), self.mono())
         return super().look()
 
     def looks(self) -> tuple[object, ...]:
@@ -218,8 +222,10 @@ class Lead(LiveScreen):
         """Show the event before or after; on a page of text, move through it."""
         if self.reading:
             self._move(by)
-        else:
-            self._go(partial(self.runtime.session.by_events, by))
+        elif self.progress is not None:
+            session = self.runtime.session
+            times = (event.at for event in session.followed.events)
+            self.go_to(event_beside(times, session.now(self.utc()), by))
 
     def on_pane_scrolled(self, message: Pane.Scrolled) -> None:
         """Go back and forth with the wheel."""
@@ -251,7 +257,9 @@ class Lead(LiveScreen):
 
     def _offer(self, text: str) -> None:
         """Say what would be supposed."""
-        self.runtime.session.offer(text, self.utc())
+        if self.progress is not None:
+            utc, session = self.utc(), self.runtime.session
+            session.say(*would_suppose(text, self.progress, session.now(utc), utc))
         self.repaint()
 
     def _suppose(self, text: str) -> bool:

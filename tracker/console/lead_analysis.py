@@ -10,12 +10,15 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from tracker.console.view.scene import Moved, Point
-from tracker.console.workers import LatestOnly, choices_at
+from tracker.console.view.scene import Moved, Point, Snapshot, Supposed
+from tracker.console.view.styled_text import Ink
+from tracker.console.view.what_if_pages import EXAMPLES, refused
+from tracker.console.workers import LatestOnly, choices_at, now_of
 from tracker.forecast.figures import Choice, Estimate, Range
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
@@ -23,6 +26,8 @@ from tracker.journal.follow import Follower
 from tracker.journal.place import Place
 from tracker.journal.progress import Progress
 from tracker.journal.store import Lost
+from tracker.journal.typed import naming_steps, with_supposed
+from tracker.journal.wording import event_words
 
 LOOK_S = 0.2
 """How often the journal is looked at: a tick is seen within a second, and a look costs next to nothing."""
@@ -38,12 +43,21 @@ class Grown:
     """The journal as it is now known."""
 
     progress: Progress
-    told: tuple[Point, ...]
+    told: tuple[Point, ...] = ()
     """Estimates on record, as they were shown, by PET."""
     trouble: str = ""
     """Why the journal could not be read at the last look."""
     answered: datetime | None = None
     """When it could be read last."""
+
+    def present(self, utc: datetime) -> float:
+        """Return the PET of the present; where the clock stands, the last event's.
+
+        A rehearsal has a clock of its own, and its desk tells on record what time it is there.
+        """
+        now = now_of(self.progress, utc)
+        played = self.progress.rehearsal and self.progress.closed is None
+        return max(now, self.told[-1].at) if played and self.told else now
 
     def trouble_at(self, utc: datetime) -> str:
         """Return why the journal cannot be read, and how old is what is known; empty where it can be."""
@@ -200,6 +214,8 @@ class Wish:
     """Estimates that were shown through the day and are on record."""
     asked: Question = Question()
     """For what is looked at and asked; an answer to another question is of no use."""
+    choices: bool = True
+    """Whether it is wanted what each choice comes to; a desk beneath works that out itself."""
 
 
 @dataclass(frozen=True)
@@ -282,7 +298,8 @@ class LeadAnalysis:
 
     def _choices(self, wish: Wish) -> Iterator[Learned]:
         """Tell what each choice comes to."""
-        yield Learned(wish, choices=choices_at(wish.shown, wish.estimate.at, wish.estimate.advice))
+        if wish.choices:
+            yield Learned(wish, choices=choices_at(wish.shown, wish.estimate.at, wish.estimate.advice))
 
     def _chances(self, wish: Wish) -> Iterator[Learned]:
         """Tell for each task the chance that it is done before they must turn for home."""
@@ -339,6 +356,8 @@ class LeadAnalysis:
                 yield Learned(wish, points=self._known(wish))
 
 
+Events = tuple[Mapping[str, Any], ...]
+
 MOST = 64
 
 
@@ -381,3 +400,64 @@ class Instants:
                     chances=instant.chances if report.chances is None else report.chances,
                     estimate=instant.estimate if report.choices is None else estimate or instant.estimate,
                 )
+
+
+@dataclass
+class Supposition:
+    """Lines that are supposed beside what is shown, and what is known of them; nothing of it is written.
+
+    Figures stand, with the instant they are of, until those of a later one are there.
+    """
+
+    known: Supposed | None = None
+    asked: int = 0
+    """How many questions there were; what is learned for an earlier one is of no use."""
+
+    def suppose(self, text: str) -> None:
+        """Suppose these lines instead; nothing where there are none."""
+        self.known, self.asked = Supposed(text) if text.strip() else None, self.asked + 1
+
+    def elsewhere(self) -> None:
+        """Forget figures for another instant than the one that is shown from now on."""
+        self.suppose("" if self.known is None else self.known.text)
+
+    def onto(self, shown: Progress, now: float, utc: datetime) -> tuple[Progress | None, Events]:
+        """Return what is shown with the supposed events, and these; neither where they cannot be.
+
+        What is told of them goes with the figures: an instant that is counted from now is that of theirs.
+        """
+        old = self.known
+        if old is None:
+            return None, ()
+        try:
+            supposed, events = with_supposed(old.text, shown, now, utc)
+        except TrackerError as error:
+            self.known = Supposed(old.text, trouble=refused(error))
+            return None, ()
+        self.known = replace(old, events=old.events if old.estimate else tuple(events), trouble="")
+        return supposed, tuple(events)
+
+    def learned(self, report: Learned) -> None:
+        """Take in both estimates, unless something else is asked by now."""
+        if self.known is not None and report.supposed is not None and report.wish.asked.number == self.asked:
+            wish = report.wish
+            self.known = Supposed(self.known.text, wish.events, "", wish.estimate, report.supposed)
+
+
+def as_meant(text: str, shown: Snapshot | None, now: float, utc: datetime) -> str:
+    """Return a line with the steps that it means by their ids; one that cannot be stays as it is."""
+    with suppress(TrackerError):
+        return text if shown is None else naming_steps(text, shown.progress, now, utc)
+    return text
+
+
+def would_suppose(text: str, shown: Progress, now: float, utc: datetime) -> tuple[str, Ink]:
+    """Return what a line would suppose, or why it cannot be, and how that is written."""
+    if not text.strip():
+        return (EXAMPLES, "dim")
+    try:
+        _, events = with_supposed(text, shown, now, utc)
+    except TrackerError as error:
+        return (refused(error), "late")
+    words = "; ".join(event_words(shown, str(event["kind"]), event) for event in events)
+    return (f"Enter supposes: {words}", "going")

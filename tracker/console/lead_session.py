@@ -7,10 +7,8 @@ nothing, knows no screen library and opens no file; it is told the time and hand
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
 
 from tracker.console.lead_analysis import (
     Following,
@@ -20,12 +18,13 @@ from tracker.console.lead_analysis import (
     Learned,
     NoJournal,
     Question,
+    Supposition,
     Wish,
     analysis,
+    as_meant,
 )
-from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot, Supposed
+from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot
 from tracker.console.view.styled_text import Ink
-from tracker.console.view.what_if_pages import EXAMPLES, refused
 from tracker.console.view.words import pet
 from tracker.console.workers import (
     Beside,
@@ -37,61 +36,13 @@ from tracker.console.workers import (
     Renewal,
     Wanted,
     next_change,
-    now_of,
     order_search,
 )
 from tracker.forecast.figures import Choice, Estimate
 from tracker.foundation import clock
-from tracker.foundation.errors import TrackerError
 from tracker.foundation.times import instant_of
 from tracker.journal.place import Place
 from tracker.journal.progress import Progress, pet_if_live
-from tracker.journal.typed import naming_steps, with_supposed
-from tracker.journal.wording import event_words
-
-Events = tuple[Mapping[str, Any], ...]
-
-
-@dataclass
-class Supposition:
-    """Lines that are supposed beside what is shown, and what is known of them; nothing of it is written.
-
-    Figures stand, with the instant they are of, until those of a later one are there.
-    """
-
-    known: Supposed | None = None
-    asked: int = 0
-    """How many questions there were; what is learned for an earlier one is of no use."""
-
-    def suppose(self, text: str) -> None:
-        """Suppose these lines instead; nothing where there are none."""
-        self.known, self.asked = Supposed(text) if text.strip() else None, self.asked + 1
-
-    def elsewhere(self) -> None:
-        """Forget figures for another instant than the one that is shown from now on."""
-        self.suppose("" if self.known is None else self.known.text)
-
-    def onto(self, shown: Progress, now: float, utc: datetime) -> tuple[Progress | None, Events]:
-        """Return what is shown with the supposed events, and these; neither where they cannot be.
-
-        What is told of them goes with the figures: an instant that is counted from now is that of theirs.
-        """
-        old = self.known
-        if old is None:
-            return None, ()
-        try:
-            supposed, events = with_supposed(old.text, shown, now, utc)
-        except TrackerError as error:
-            self.known = Supposed(old.text, trouble=refused(error))
-            return None, ()
-        self.known = replace(old, events=old.events if old.estimate else tuple(events), trouble="")
-        return supposed, tuple(events)
-
-    def learned(self, report: Learned) -> None:
-        """Take in both estimates, unless something else is asked by now."""
-        if self.known is not None and report.supposed is not None and report.wish.asked.number == self.asked:
-            wish = report.wish
-            self.known = Supposed(self.known.text, wish.events, "", wish.estimate, report.supposed)
 
 
 @dataclass
@@ -106,25 +57,6 @@ class Studied:
         """Take in a result; `since`: what moved it was asked from the instant that is asked now."""
         self.moved = report.moved if report.moved is not None and since else self.moved
         self.chances = self.chances if report.chances is None else report.chances
-
-
-def as_meant(text: str, shown: Snapshot | None, now: float, utc: datetime) -> str:
-    """Return a line with the steps that it means by their ids; one that cannot be stays as it is."""
-    with suppress(TrackerError):
-        return text if shown is None else naming_steps(text, shown.progress, now, utc)
-    return text
-
-
-def would_suppose(text: str, shown: Progress, now: float, utc: datetime) -> tuple[str, Ink]:
-    """Return what a line would suppose, or why it cannot be, and how that is written."""
-    if not text.strip():
-        return (EXAMPLES, "dim")
-    try:
-        _, events = with_supposed(text, shown, now, utc)
-    except TrackerError as error:
-        return (refused(error), "late")
-    words = "; ".join(event_words(shown, str(event["kind"]), event) for event in events)
-    return (f"Enter supposes: {words}", "going")
 
 
 def minutes_beside(now: float, minutes: float) -> float:
@@ -160,6 +92,18 @@ def _with_choices(
     return Snapshot(shown.progress, beside.onto(estimate, shown.progress), known)
 
 
+def _known(desk: Snapshot) -> int:
+    """Return the number of the last event that a desk's estimate knows."""
+    return desk.progress.number if desk.known is None else desk.known
+
+
+def _advised_anew(desk: Snapshot, before: Snapshot | None) -> bool:
+    """Return whether a desk has advice for all of its events that was not taken over yet."""
+    if desk.latest is None or _known(desk) != desk.progress.number:
+        return False
+    return before is None or before.latest is None or before.latest.advice is not desk.latest.advice
+
+
 def _is_of(snapshot: Snapshot | None, shown: Progress, at: float) -> bool:
     """Return whether a snapshot is of these events, and its estimate of an instant."""
     if snapshot is None or snapshot.estimate is None:
@@ -184,12 +128,13 @@ class LeadSession:
     renewal: Renewal = field(default_factory=Renewal)
     search: OrderSearch = field(default_factory=OrderSearch)
     """For better orders."""
-    carried: Snapshot | None = None
-    """What the desk beneath shows, which stands until this view has an estimate of its own."""
-    _followed: Progress | None = None
+    beneath: Callable[[], Snapshot | None] = lambda: None
+    """What a desk beneath shows: at the present the same is shown here, and nothing is estimated twice."""
+    _carried: Snapshot | None = None
+    _carried_onto: Progress | None = None
+    """The last of it that was taken over, and what was followed then."""
     _whole: Snapshot | None = None
     """The last estimate with its advice, and what it was made of; what goes beside it is asked for these."""
-    _told: tuple[Point, ...] = ()
     _grown: Grown | None = None
     _mark: float | None = None
     studied: Studied = field(default_factory=Studied)
@@ -197,7 +142,7 @@ class LeadSession:
     _instants: Instants = field(default_factory=Instants)
     _unstudied: bool = False
     """Whether nothing has been asked beside the estimate since another instant is shown."""
-    _settled: bool = False
+    settled: bool = False
     """Whether advice for what is shown has come; before, a quick estimate would go by another instant's."""
 
     # What the screen sees
@@ -205,22 +150,18 @@ class LeadSession:
     @property
     def followed(self) -> Progress:
         """Everything that is known of the journal."""
-        assert self._followed is not None
-        return self._followed
+        assert self._grown is not None
+        return self._grown.progress
 
     @property
     def zero(self) -> datetime | None:
         """When the clock was started; None before it was."""
-        return self.followed.zero if self._followed is not None else None
+        return self.followed.zero if self._grown is not None else None
 
     def present(self, utc: datetime) -> float:
-        """Return the PET of the present; where the clock stands, the last event's.
-
-        A rehearsal has a clock of its own, and its desk tells on record what time it is there.
-        """
-        now, told = now_of(self.followed, utc), self._told
-        played = self.followed.rehearsal and self.followed.closed is None
-        return max(now, told[-1].at) if played and told else now
+        """Return the PET of the present; where the clock stands, the last event's."""
+        assert self._grown is not None
+        return self._grown.present(utc)
 
     def now(self, utc: datetime) -> float:
         """Return the PET that is shown."""
@@ -266,10 +207,26 @@ class LeadSession:
 
     # What comes in
 
+    def carry(self) -> bool:
+        """Show what a desk beneath shows; False at an earlier instant, and where there is no desk."""
+        desk = self.beneath() if self.chosen is None else None
+        if desk is None:
+            return False
+        self._grown = self._grown or Grown(desk.progress)
+        if self._carried is not desk or self._carried_onto is not self.followed:
+            self._carried, self._carried_onto = desk, self.followed
+            self.snapshot = Snapshot(self.followed, desk.latest, _known(desk))
+            if _advised_anew(desk, self._whole):
+                self._whole, self._unstudied, self.settled = desk, True, True
+        return True
+
     def grown(self, report: Grown) -> None:
         """Take in what the journal has become."""
-        first = self._followed is None
-        self._followed, self._told, self._grown = report.progress, report.told, report
+        first = self._grown is None
+        self._unstudied |= (
+            self._grown is None or not self._grown.told
+        )  # The course through the day is told there.
+        self._grown = report
         if first and self.chosen is not None and report.progress.zero is None:
             self.chosen = None
             self.say("the clock has not started, so there is no earlier instant to show", "late")
@@ -277,6 +234,8 @@ class LeadSession:
 
     def _show(self) -> None:
         """Show the events of the instant that is shown; the estimate follows."""
+        if self.carry():
+            return
         shown = self.followed
         if self.chosen is not None:
             if (known := self._instants.find(shown.number, self.chosen)) is not None:
@@ -284,22 +243,18 @@ class LeadSession:
                 return
             if self.chosen < shown.at:
                 shown = shown.fold.until(at=self.chosen).progress()
-            if self._settled and _is_of(self.snapshot, shown, self.chosen):
+            if self.settled and _is_of(self.snapshot, shown, self.chosen):
                 return
-            self._settled = False
-        before = self.snapshot if self._settled else self.carried if self.chosen is None else None
+            self.settled = False
+        before = self.snapshot if self.settled else None
         self.snapshot = Snapshot(shown, before.latest, before.known) if before else Snapshot(shown, None)
-        self._happened()
+        self.renewal.happened()
 
     def _show_again(self, known: Instant) -> None:
         """Show an earlier instant as it was worked out before."""
-        self.snapshot, self._settled = Snapshot(known.progress, known.estimate), True
+        self.snapshot, self.settled = Snapshot(known.progress, known.estimate), True
         moved = known.moved if known.since == self.since(known.estimate.at) else None
         self.studied = Studied(self.studied.points, moved, dict(known.chances))
-        self._happened()
-
-    def _happened(self) -> None:
-        """Ask anew for the estimate of what is shown."""
         self.renewal.happened()
 
     def want(self, utc: datetime, mono: float) -> None:
@@ -310,8 +265,9 @@ class LeadSession:
             self.chosen = None
             self.say("that instant is not in the past: the present is shown", "late")
         now = self.now(utc)
-        if self.chosen is not None and self._settled and self.snapshot.estimate is not None:
-            # What is past does not change.
+        past = self.chosen is not None and self.settled and self.snapshot.estimate is not None
+        if past or self.carry():
+            # What is past does not change, and a desk beneath estimates for both.
             if self._unstudied:
                 self.wish(utc)
             return
@@ -324,7 +280,7 @@ class LeadSession:
             self.say(f"no estimate: {report.words}", "late")
             return
         wanted = report.wanted
-        if self.snapshot is None or not (report.full or self._settled):
+        if self.snapshot is None or not (report.full or self.settled) or self.carry():
             return
         # At the present a finished estimate stands though an event came meanwhile: fast ones leave no other.
         of_this = wanted.progress is self.snapshot.progress
@@ -332,7 +288,7 @@ class LeadSession:
         later = self.chosen is None and report.full and wanted.progress.number >= known
         if not (of_this or later) or (self.chosen is not None and wanted.now != self.now(utc)):
             return
-        self._settled = self._settled or report.full
+        self.settled = self.settled or report.full
         self.snapshot = _with_choices(self.snapshot, report.estimate, wanted.progress.number)
         self.renewal.due = next_change(self.snapshot, wanted.now)
         if report.full:
@@ -344,7 +300,8 @@ class LeadSession:
 
     def wish(self, utc: datetime) -> None:
         """Ask for what goes beside the estimate that is shown."""
-        whole = self._whole or self.snapshot
+        carried = self.carry()
+        whole = self._whole or (None if carried else self.snapshot)
         if whole is None or whole.estimate is None:
             return
         self._unstudied = False
@@ -352,7 +309,9 @@ class LeadSession:
         supposed, events = self._supposition.onto(shown, estimate.at, utc)
         asked = Question(self.chosen, self._supposition.asked)
         since, present = self.since(estimate.at), self.present(utc)
-        self.study(Wish(self.followed, present, shown, estimate, since, supposed, events, self._told, asked))
+        told = self._grown.told if self._grown is not None else ()
+        wish = Wish(self.followed, present, shown, estimate, since, supposed, events, told, asked)
+        self.study(replace(wish, choices=not carried))
 
     def learned(self, report: Learned) -> None:
         """Take in what was learned for what is shown."""
@@ -370,11 +329,6 @@ class LeadSession:
             self.snapshot = _with_choices(shown, shown.latest, shown.known, report.choices)
         self._instants.learned(report, self.snapshot.estimate if self.snapshot is not None else None)
 
-    def look_for_orders(self, utc: datetime, mono: float) -> None:
-        """Look for better orders, where they are due; the screen asks for it while they are in sight."""
-        if self.snapshot is not None and self._settled:
-            self.search.want(self.snapshot, self.now(utc), mono)
-
     # What the lead asks
 
     def go_to(self, at: float | None, utc: datetime) -> None:
@@ -384,17 +338,13 @@ class LeadSession:
             return
         present = self.present(utc)
         self.chosen = None if at is None or at >= present else max(0.0, at)
-        self._settled = False
-        self._whole = None
+        self.settled = False
+        self._whole = self._carried = None
         self._supposition.elsewhere()
         self.studied, self._unstudied = Studied(self.studied.points), True
         self.search.forget()
         self._show()
         self.say("")
-
-    def by_events(self, by: int, utc: datetime) -> None:
-        """Go to the instant of the event before or after the one that is shown."""
-        self.go_to(event_beside((event.at for event in self.followed.events), self.now(utc), by), utc)
 
     def mark(self, utc: datetime) -> None:
         """Ask what moved the ingress since the instant that is shown; again: since half an hour before."""
@@ -404,11 +354,6 @@ class LeadSession:
         since = "the last 30 minutes" if self._mark is None else f"{pet(self._mark)}, from now on"
         self.say(f"what moved the ingress: since {since}")
         self.wish(utc)
-
-    def offer(self, text: str, utc: datetime) -> None:
-        """Say what a line would suppose, before it is entered."""
-        if self.snapshot is not None:
-            self.say(*would_suppose(text, self.snapshot.progress, self.now(utc), utc))
 
     def suppose(self, text: str, utc: datetime) -> bool:
         """Suppose what is typed, beside what stands; whether it can be. Nothing is written."""
