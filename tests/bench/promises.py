@@ -88,6 +88,7 @@ def _hands(folder: Path, seeds: range) -> None:
 
 def _crowd(folder: Path, writers: int, watchers: int, seconds: float) -> None:
     found, waits, failed = seats(folder, writers=writers, watchers=watchers, seconds=max(seconds, 3.0))
+    waits = waits or [float("nan")]
     p50, p99, most = (1e3 * waits[min(int(len(waits) * q), len(waits) - 1)] for q in (0.5, 0.99, 1.0))
     what = f"{writers} writers and {watchers} watchers: told / lost / reads failed"
     report("promises", what, f"{found.told:,}/{found.lost}/{failed}", "…/0/0")

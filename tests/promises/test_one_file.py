@@ -24,7 +24,7 @@ from tracker.foundation.errors import JournalError
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
 from tracker.journal.sqlite import SqliteStore
-from tracker.journal.store import Held
+from tracker.journal.store import Forked, Held
 from tracker.journal.verify import copy, verify
 
 
@@ -87,6 +87,44 @@ with Journal.open(sys.argv[1]) as journal:
         rows = store.rows()
     assert len(rows) == len(MORNING) + 60 and heads
     assert all(rows[number - 1].hash == digest for number, digest in heads.items())
+
+
+def test_a_copy_that_is_put_in_place_of_an_open_journal_is_another_history_and_loses_nothing(
+    path: Path, tmp_path: Path
+) -> None:
+    first = len(MORNING) + 1
+
+    def noted(journal: Journal, *texts: str) -> list[int]:
+        return [journal.record({"kind": "noted", "text": text, "at": 1400}) for text in texts]
+
+    with Journal.open(path) as journal:
+        noted(journal, "before")
+        shutil.copyfile(path, tmp_path / "yesterday")
+        noted(journal, "lost", "lost too")
+        follower = Follower(path)
+        shutil.copyfile(path, tmp_path / "whole")
+        shutil.copyfile(tmp_path / "yesterday", path)
+        words = f"the file holds another history from event {first + 1} on; nothing is written there, and "
+        with closing(follower):
+            for told in (words, "another journal, or less of it, is in its place now"):
+                assert not follower.look() and told in str(follower.trouble)
+        for _ in range(2):
+            with pytest.raises(Forked, match=words):
+                journal.refresh()
+        # As many commits as were lost: by the count in its header the file is the one before.
+        with Journal.open(path) as other:
+            assert noted(other, "of another", "of another too") == [first + 1, first + 2]
+        with pytest.raises(Forked, match=words):
+            noted(journal, "as if nothing had been")
+        assert verify(path).events == first + 2
+        with Journal.open(path, read_only=True) as there:
+            assert [one.body["text"] for one in there.fold.recorded[first:]] == [
+                "of another",
+                "of another too",
+            ]
+        shutil.copyfile(tmp_path / "whole", path)
+        assert not journal.refresh() and noted(journal, "goes on") == [first + 3]
+    assert verify(path).events == first + 3
 
 
 def test_a_journal_written_ahead_is_changed_over_once_nobody_else_has_it(path: Path) -> None:

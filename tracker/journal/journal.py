@@ -144,6 +144,8 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
         self._fold = start_fold(store.genesis, store.name, plan)
         self._hash = store.genesis.hash
         self._derived: dict[Table, Rows] | None = None
+        self._unread = False
+        """Whether there may be more, or another history, since the last look failed."""
         self.sitting = Sitting()
         """Who writes here where nobody else is named, and where presses are kept until they are on record."""
         store.changed()
@@ -317,7 +319,10 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
     def refresh(self) -> bool:
         """Take in what another process appended; whether there was anything. Cheap when there was not."""
         with self._turn:
-            return self._store.changed() and self._catch_up()
+            self._unread = self._store.changed() or self._unread
+            news = self._unread and self._catch_up()
+            self._unread = False
+        return news
 
     def wait(self, seconds: float) -> None:
         """Let time pass until somebody may have written, at most so long."""

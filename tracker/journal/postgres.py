@@ -27,6 +27,7 @@ from tracker.journal.store import (
     Cell,
     Forked,
     Genesis,
+    History,
     Listed,
     Lost,
     Raced,
@@ -183,11 +184,9 @@ class PostgresStore:
         self.genesis = Genesis(**dict(zip(_GENESIS.split(", "), found[2:], strict=True)))
         self.tell: Callable[[str], object] = lambda words: None
         """Is told for whom a seat waits; a server queues everybody and tells nobody."""
-        self._hashes: dict[int, str] = {}
-        """Of every event that was read or written here."""
+        self._history = History()
         self._uncommitted: list[Row] = []
         self._remembered: list[Row] = []
-        self._seen = 0
         self._block: _Block | None = None
         link.greet = self._greet
 
@@ -247,7 +246,7 @@ class PostgresStore:
             self._link.ask("SELECT pg_advisory_xact_lock(%s, %s)", (_LOCK, self._id))
             yield
             self._link.ask("COMMIT")
-            self._note(self._uncommitted)
+            self._history.note(self._uncommitted)
         finally:
             self._uncommitted = []
             self._link.roll_back()
@@ -295,7 +294,7 @@ class PostgresStore:
         if self._link.in_transaction:
             self._uncommitted = block.rows
         else:
-            self._note(block.rows)
+            self._history.note(block.rows)
 
     def job(self, job: str) -> tuple[int, int] | None:
         """The first and the last number of what was written under a name; None where nothing was."""
@@ -312,14 +311,11 @@ class PostgresStore:
             if not self._remembered:
                 raise
             return [row for row in self._remembered if row.number > after]
-        if found and after in self._hashes and not found[0].sealed_after(self._hashes[after]):
+        before = self._history.hashes.get(after)
+        if found and before is not None and not found[0].sealed_after(before):
             self._greet()
-        self._note(found)
+        self._history.note(found)
         return found
-
-    def _note(self, rows: Sequence[Row]) -> None:
-        self._hashes.update((row.number, row.hash) for row in rows)
-        self._seen = max(self._seen, rows[-1].number if rows else 0)
 
     def append(self, row: Row) -> None:
         """Add one event, inside `writing`; refused unless its number is the next."""
@@ -351,7 +347,7 @@ class PostgresStore:
 
     def changed(self) -> bool:
         """Whether somebody else has written since the last call; true the first time."""
-        return self.news.changed(self._seen)
+        return self.news.changed(self._history.last)
 
     def wait(self, seconds: float) -> None:
         """Let time pass until somebody may have written, at most so long."""
@@ -396,17 +392,13 @@ class PostgresStore:
             raise Forked(f"{self.name}: the server holds another journal of this name, or none")
         self._id = found[0][0]
         self.asked.greeted(self._id)
-        last = max(self._hashes, default=0)
+        last, hashes = self._history.last, self._history.hashes
         sql = "SELECT number, hash FROM tracker.events WHERE journal = %s AND number "
-        if not last or self._link.ask(f"{sql}= %s", (self._id, last)) == [(last, self._hashes[last])]:
+        if not last or self._link.ask(f"{sql}= %s", (self._id, last)) == [(last, hashes[last])]:
             self._remembered = []
             return
         there = dict(self._link.ask(f"{sql}<= %s", (self._id, last)))
-        wrong = next((n for n in sorted(self._hashes) if there.get(n) != self._hashes[n]), last)
-        raise Forked(
-            f"{self.name}: the server holds another history from event {wrong} on; nothing is written there, "
-            f"and what was recorded up to event {last} is kept here"
-        )
+        raise self._history.forked(f"{self.name}: the server", there)
 
 
 def remembered(address: Address, genesis: Genesis, rows: Sequence[Row]) -> PostgresStore:
@@ -414,7 +406,7 @@ def remembered(address: Address, genesis: Genesis, rows: Sequence[Row]) -> Postg
     cells = [getattr(genesis, name) for name in _GENESIS.split(", ")]
     link = Link(str(address), address.parameters())
     store = PostgresStore(link, address, (0, genesis.hash, *cells))
-    store._note(rows)
+    store._history.note(rows)
     store._remembered = list(rows)
     return store
 

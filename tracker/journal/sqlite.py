@@ -37,6 +37,7 @@ from tracker.journal.store import (
     Again,
     Cell,
     Genesis,
+    History,
     Raced,
     Row,
     Rows,
@@ -56,6 +57,12 @@ _ANY = "SELECT count(*) FROM sqlite_master"
 _GENESIS = ("format", "uuid", "created", "rehearsal", "plan_name", "plan", "pace_name", "pace")
 _BEGINNING = f"SELECT {', '.join(_GENESIS)}, hash FROM journal WHERE one = 1"
 _EVENT = "number, kind, at, stated, recorded, seat, body, hash"
+
+_AFRESH = "PRAGMA shrink_memory"
+"""Has the pages of the file read anew.
+
+SQLite knows a changed file by a count of its commits, which a copy that was put in its place may have too.
+"""
 
 _HELD_S = 0.04
 """How long a read may hold the file; what is left is read in another one."""
@@ -186,6 +193,22 @@ class _Block:
     rows: list[Row] = field(default_factory=list)
     statements: list[tuple[str, Sequence[Cell] | Mapping[str, Cell]]] = field(default_factory=list)
 
+    def put(self, db: sqlite3.Connection, name: str, beginning: str) -> None:
+        """Write all of it; Raced where the events follow neither the last one there nor the beginning."""
+        if self.rows:
+            last = db.execute("SELECT number, hash FROM events ORDER BY number DESC LIMIT 1").fetchone()
+            number, digest = last or (0, beginning)
+            first = self.rows[0]
+            if first.number <= number or not first.sealed_after(digest):
+                raise Raced(f"{name}: event {first.number} does not follow event {number}")
+            if self.job is not None:
+                job = (self.job, first.number, self.rows[-1].number, format_instant(utc_now()))
+                db.execute("INSERT INTO jobs VALUES (?, ?, ?, ?)", job)
+        cells = ([getattr(row, name) for name in Row.__slots__] for row in self.rows)
+        db.executemany(f"INSERT INTO events ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", cells)
+        for sql, values in self.statements:
+            db.execute(sql, values)
+
 
 class SqliteStore:
     """One journal in one SQLite file; at most one thread at a time may use it."""
@@ -197,7 +220,8 @@ class SqliteStore:
         self.tell: Callable[[str], object] = tell_nobody
         """Is told for whom a seat waits, once it has waited for a second."""
         self.genesis, self.stored_hash = _genesis_of(self._read(_BEGINNING), self.name)
-        self._version: int | None = None
+        self._history = History()
+        self._version: tuple[int, int] | None = None
 
     @classmethod
     def create(
@@ -245,6 +269,7 @@ class SqliteStore:
     def turn(self) -> Iterator[None]:
         """Hold the only right to write from here on; when the block ends all of it is durable, or nothing."""
         self._source.file.still_there()
+        self._read(_AFRESH)
         db = self._source.db
         with self._told():
             self._patiently(lambda: db.execute("BEGIN IMMEDIATE"))
@@ -252,6 +277,8 @@ class SqliteStore:
             yield
             with self._told():
                 self._patiently(lambda: db.execute("COMMIT"))
+            if self._version is not None:
+                self._version = (self._version[0], self._source.file.touched())
         except BaseException:
             # Whether a failed commit reached the disk is not known: the next look must read again.
             self._version = None
@@ -271,10 +298,9 @@ class SqliteStore:
             yield
         finally:
             self._block = None
-        with self._told():
-            turn = contextlib.nullcontext() if self._source.db.in_transaction else self.turn()
-            with turn:
-                self._insert(block)
+        turn = contextlib.nullcontext() if self._source.db.in_transaction else self.turn()
+        with self._told(), turn:
+            self._insert(block)
 
     def _insert(self, block: _Block) -> None:
         db = self._source.db
@@ -283,19 +309,7 @@ class SqliteStore:
             raise JournalError(f"{self.name}: another program changed its schema; nothing was written")
         if block.job is not None and (found := self.job(block.job)):
             raise Again(*found)
-        if block.rows:
-            last = db.execute("SELECT number, hash FROM events ORDER BY number DESC LIMIT 1").fetchone()
-            number, digest = last or (0, self.stored_hash)
-            first = block.rows[0]
-            if first.number <= number or not first.sealed_after(digest):
-                raise Raced(f"{self.name}: event {first.number} does not follow event {number}")
-            if block.job is not None:
-                job = (block.job, first.number, block.rows[-1].number, format_instant(utc_now()))
-                db.execute("INSERT INTO jobs VALUES (?, ?, ?, ?)", job)
-        cells = ([getattr(row, name) for name in Row.__slots__] for row in block.rows)
-        db.executemany(f"INSERT INTO events ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", cells)
-        for sql, values in block.statements:
-            db.execute(sql, values)
+        block.put(db, self.name, self.stored_hash)
 
     def job(self, job: str) -> tuple[int, int] | None:
         """The first and the last number of what was written under a name; None where nothing was."""
@@ -303,7 +317,11 @@ class SqliteStore:
         return (found[0][0], found[0][1]) if found else None
 
     def rows(self, after: int = 0) -> list[Row]:
-        """The events with greater numbers, in order."""
+        """The events with greater numbers, in order; Forked where they follow another history."""
+        self._read(_AFRESH)
+        return self._history.behind(f"{self.name}: the file", after, self._rows)
+
+    def _rows(self, after: int) -> list[Row]:
         found = self._all(f"SELECT {_EVENT} FROM events WHERE number > ? ORDER BY number", after)
         return [Row(n, kind, at, stated == 1, *rest) for n, kind, at, stated, *rest in found]
 
@@ -331,8 +349,9 @@ class SqliteStore:
 
     def shown(self, after: int = 0) -> list[Shown]:
         """The estimates that were shown, oldest first, without the first so many."""
-        sql = "SELECT id, event, at, shown, estimate FROM estimates WHERE id > ? ORDER BY id"
-        found = self._all(sql, after)
+        found = self._all(
+            "SELECT id, event, at, shown, estimate FROM estimates WHERE id > ? ORDER BY id", after
+        )
         return [Shown(*cells) for _, *cells in found]
 
     def changed(self) -> bool:
@@ -340,7 +359,8 @@ class SqliteStore:
         self._source.file.still_there()
         if self._source.file.overtaken():
             self._reopen()
-        version = self._read("PRAGMA data_version")[0][0]
+        # Its time besides: a copy that was put in its place may have as many commits behind it.
+        version = self._read("PRAGMA data_version")[0][0], self._source.file.touched()
         known, self._version = self._version, version
         return bool(version != known)
 

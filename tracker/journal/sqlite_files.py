@@ -132,6 +132,10 @@ class Opened:
         if _signature(self.path)[:2] != self._signature[:2]:
             raise JournalError(f"{self.path}: was replaced by another file while it was open")
 
+    def touched(self) -> int:
+        """When somebody last wrote the file, in nanoseconds."""
+        return _signature(self.path)[2]
+
     def has_other_names(self) -> bool:
         """Whether there are hard links to the file."""
         return self.path.stat().st_nlink > 1

@@ -100,6 +100,37 @@ class Row:
             return False
 
 
+class History:
+    """What was read and written at a place so far, as the hash of every event by its number."""
+
+    def __init__(self) -> None:
+        self.hashes: dict[int, str] = {}
+        self.last = 0
+        """The greatest number."""
+
+    def note(self, rows: Sequence[Row]) -> None:
+        """Take in what was read or written."""
+        self.hashes.update((row.number, row.hash) for row in rows)
+        self.last = max(self.last, rows[-1].number if rows else 0)
+
+    def behind(self, who: str, after: int, read: Callable[[int], list[Row]]) -> list[Row]:
+        """What is there behind an event; Forked where that one is another than it was, or gone."""
+        before = self.hashes.get(after)
+        rows = read(after if before is None else after - 1)
+        if before is not None and (not rows or rows.pop(0).hash != before):
+            raise self.forked(who, {row.number: row.hash for row in read(0)})
+        self.note(rows)
+        return rows
+
+    def forked(self, who: str, there: Mapping[int, str]) -> Forked:
+        """What is said of a place that has these hashes instead of those known."""
+        wrong = next((n for n in sorted(self.hashes) if there.get(n) != self.hashes[n]), self.last)
+        return Forked(
+            f"{who} holds another history from event {wrong} on; nothing is written there, and what was "
+            f"recorded up to event {self.last} is kept here"
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Shown:
     """One row of `estimates`: an estimate as it was shown."""
