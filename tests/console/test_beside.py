@@ -51,6 +51,25 @@ def test_choices_and_changes_follow_the_figures_and_stay_with_later_ones() -> No
         scheduler.stop()
 
 
+def test_what_changed_by_an_event_does_not_wait_for_advice() -> None:
+    reports: Queue[Estimated | NotEstimated] = Queue()
+    scheduler = EstimateScheduler(reports.put, beside=True)
+    scheduler.start()
+    try:
+        made = run()
+        heard(scheduler, reports, Wanted(made.now, 1300.0, True))
+        made("done", 2400, step="lamp.1")
+        scheduler.ask(Wanted(made.now, 2400.0, False))
+        while True:
+            report = reports.get(timeout=20)
+            assert isinstance(report, Estimated) and not report.full
+            if report.estimate.changed is not None and report.estimate.changed.until == 2400:
+                break
+        assert {choice.at for choice in report.estimate.choices or ()} == {1300}, "as of what they say"
+    finally:
+        scheduler.stop()
+
+
 def test_who_does_not_ask_for_it_gets_nothing_beside() -> None:
     reports: Queue[Estimated | NotEstimated] = Queue()
     scheduler = EstimateScheduler(reports.put)

@@ -141,9 +141,11 @@ def test_the_causes_add_up_to_the_change_of_what_is_shown(scene: LeadScene) -> N
     said = [int(one) for one in re.findall(r" ([+-]\d+)(?= |$)", lines[1])]
     assert sum(said) == minutes_of(after) - minutes_of(before)
     assert "fasten" not in lines[1]
-    # As of before the estimate they do not explain it: the whole move would go to the greatest of them.
-    stale = replace(scene, moved=Moved(300.0, NOW_S - 60.0, (("pace of fasten", 9000.0),)))
-    assert text_of(why(stale, 100, 9)).splitlines()[1].strip() == "why is being worked out"
+    # What was finished for an earlier instant is shown with it, and explains what was projected then.
+    stale = replace(scene, moved=Moved(300.0, NOW_S - 60.0, (("fasten", 1500.0),), 10800.0, 0.5))
+    head, said_of, *_ = text_of(why(stale, 100, 9)).splitlines()
+    assert "why, since 0:05, as of 0:40: INSIDE 2:35 -> 3:00, chance" in head and "-> 50 %" in head
+    assert said_of.strip() == "fasten +25"
 
 
 def minutes_of(pet: str) -> int:

@@ -317,7 +317,8 @@ class LeadAnalysis:
         if wish.live.zero is not None and wish.since < now:
             earlier = wish.live.fold.until(at=wish.since).progress()
             causes = moved(earlier, wish.shown, then=wish.since, now=now)
-            yield Learned(wish, moved=Moved(wish.since, now, causes))
+            made = wish.estimate
+            yield Learned(wish, moved=Moved(wish.since, now, causes, made.inside.p50, made.safe))
 
     def _trends(self, wish: Wish) -> Iterator[Learned]:
         """Forget what events made untrue, and tell what is left of the course at once."""

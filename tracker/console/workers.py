@@ -240,12 +240,14 @@ class EstimateScheduler:
         self._report = report
         self._quick = LatestOnly("figures", self._figures, failed)
         self._thorough = LatestOnly("advice", self._advise, failed, _advised)
-        self._beside: tuple[LatestOnly[Wanted], ...] = ()
+        self._beside: dict[str, LatestOnly[Wanted]] = {}
         if beside:
-            self._beside = (
-                LatestOnly("choices", lambda wanted: self._learn(self._choices(wanted)), failed),
-                LatestOnly("changes", lambda wanted: self._learn(_changes(wanted)), failed),
-            )
+            self._beside = {
+                "choices": LatestOnly("choices", lambda wanted: self._learn(self._choices(wanted)), failed),
+                "changes": LatestOnly("changes", lambda wanted: self._learn(_changes(wanted)), failed),
+            }
+        self._looked = -1
+        """Number of the last event for which it was asked what changed."""
         self._lock = threading.Lock()
         self._advice: Advice | None = None
         self._known, self._last = Beside(), list[Estimated]()
@@ -257,7 +259,7 @@ class EstimateScheduler:
             thread.start()
 
     def _threads(self) -> tuple[LatestOnly[Wanted], ...]:
-        return (self._thorough, self._quick, *self._beside)
+        return (self._thorough, self._quick, *self._beside.values())
 
     def stop(self) -> None:
         """End after what is being worked out."""
@@ -282,6 +284,14 @@ class EstimateScheduler:
 
         found = estimate(wanted.progress, now=wanted.now, advice=self._standing())
         self._take_figures(Estimated(found, wanted, full=False))
+        if wanted.progress.number != self._looked:
+            # What changed rests on no advice that stands: it comes next, and not behind the advice.
+            self._ask_beside("changes", wanted)
+
+    def _ask_beside(self, name: str, wanted: Wanted) -> None:
+        if name in self._beside:
+            self._looked = wanted.progress.number if name == "changes" else self._looked
+            self._beside[name].ask(wanted)
 
     def _take_figures(self, report: Estimated) -> None:
         """Hand figures on, unless advice has come that is newer than what they go by."""
@@ -308,8 +318,8 @@ class EstimateScheduler:
         with self._lock:
             self._advice = report.estimate.advice
         self._hand_on(report)
-        for thread in self._beside:
-            thread.ask(report.wanted)
+        for name in self._beside:
+            self._ask_beside(name, report.wanted)
 
     def _hand_on(self, report: Estimated) -> None:
         """Report an estimate with what is known beside it."""

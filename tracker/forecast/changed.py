@@ -14,9 +14,10 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict, defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from typing import TypeVar
 
 from tracker.forecast.earlier_instants import kept_now, mark, names
 from tracker.forecast.estimate import estimate
@@ -41,7 +42,7 @@ EVERY_S = 300
 one: what stands on the screen is what is explained."""
 STRIDE_S = 3600
 """The walk begins at the last-but-one multiple of this."""
-_MOST_LOOKS = 512
+_MOST = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +67,36 @@ class _Look:
         )
 
 
-class _Looks(OrderedDict[object, "_Look"]):
+Found = TypeVar("Found")
+
+
+class _Remembered(OrderedDict[object, Found]):
+    """What was found so far, by what it depends on; the latest used are kept."""
+
+    def once(self, key: object, find: Callable[[], Found]) -> Found:
+        """What is found for a key, worked out only once."""
+        if key not in self:
+            self[key] = find()
+            while len(self) > _MOST:
+                self.popitem(last=False)
+        self.move_to_end(key)
+        return self[key]
+
+
+class _Looks(_Remembered[_Look]):
     """The looks taken so far."""
 
 
-class _Said(OrderedDict[object, Changed]):
+class _Said(_Remembered[Changed]):
     """The changes worked out so far."""
+
+
+class _Homes(_Remembered["float | None"]):
+    """By when they had to turn for home at each look of a change."""
+
+
+class _Medians(_Remembered["_Median"]):
+    """The states played so far: a later change goes over most of them again."""
 
 
 def changed(
@@ -132,13 +157,7 @@ class _Walk:
 
     def look(self, at: float) -> _Look:
         """What stood at an instant, by the events that happened by then."""
-        key, looks = self._key(at), self.memory.of(_Looks)
-        if key not in looks:
-            looks[key] = self._taken(at)
-            while len(looks) > _MOST_LOOKS:
-                looks.popitem(last=False)
-        looks.move_to_end(key)
-        return looks[key]
+        return self.memory.of(_Looks).once(self._key(at), lambda: self._taken(at))
 
     def _taken(self, at: float) -> _Look:
         then = self.progress.fold.until(at=at).progress()
@@ -164,12 +183,8 @@ class _Walk:
 
     def change(self, before: _Look, said: _Look) -> Changed:
         """What was said at a look, and why."""
-        key, known = (self._key(before.made.at), self._key(said.made.at)), self.memory.of(_Said)
-        if key not in known:
-            known[key] = self._change(before, said)
-            while len(known) > _MOST_LOOKS:
-                known.popitem(last=False)
-        return known[key]
+        key = self._key(before.made.at), self._key(said.made.at)
+        return self.memory.of(_Said).once(key, lambda: self._change(before, said))
 
     def _change(self, before: _Look, said: _Look) -> Changed:
         earlier, later = before.made, said.made
@@ -201,7 +216,7 @@ class _Walk:
                 *(f"{task} in" for task in sorted(said.basis - before.basis)),
                 *(f"{task} out" for task in sorted(before.basis - said.basis)),
             ),
-            turn_home=Before(self._turns_home(before), self._turns_home(said)),
+            turn_home=Before(*map(self._turned_home, (before, said))),
             news=tuple(dict.fromkeys(cause for cause in causes_of if cause in MOVE_NO_WORK)),
             read=tuple(
                 f"{one.crew}.{one.consumable}"
@@ -209,6 +224,9 @@ class _Walk:
                 if earlier.at < one.at <= later.at
             ),
         )
+
+    def _turned_home(self, look: _Look) -> float | None:
+        return self.memory.of(_Homes).once(self._key(look.made.at), lambda: self._turns_home(look))
 
     def _turns_home(self, look: _Look) -> float | None:
         """By when they had to turn for home at a look, by what was kept then."""
@@ -242,7 +260,7 @@ def moved(
     prior = prior_of(later) if prior is None else prior
     start = estimate(earlier, now=then, scenarios=scenarios, prior=prior, ranges="shown")
     end = estimate(later, now=now, scenarios=scenarios, prior=prior, ranges="shown")
-    return attributed(earlier, later, start, end, then=then, prior=prior)
+    return attributed(earlier, later, start, end, then=then, prior=prior, memory=memory_of(later))
 
 
 def attributed(
@@ -253,7 +271,7 @@ def attributed(
     *,
     then: float,
     prior: PacePrior,
-    memory: Memory | None = None,
+    memory: Memory,
 ) -> tuple[tuple[str, float], ...]:
     """What `moved` says, given the estimates at both instants."""
     if start.inside.p50 is None or end.inside.p50 is None:
@@ -318,10 +336,15 @@ class _Player:
     kept: Collection[str]
     scenarios: int
     prior: PacePrior
-    memory: Memory | None
+    memory: Memory
 
     def median(self, state: _State) -> _Median:
-        """The median ingress of one state."""
+        """The median ingress of one state, played only once."""
+        events = tuple(mark(event) for event in state.progress.events)
+        key = repr(self.prior), self.scenarios, state.now, frozenset(self.kept), events
+        return self.memory.of(_Medians).once(key, lambda: self._played(state))
+
+    def _played(self, state: _State) -> _Median:
         world = build_world(
             state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior, memory=self.memory
         )

@@ -291,11 +291,13 @@ def changed_forms(changed: Changed, now: float, need: float | None, shown: float
     ends = up(inside.now), up(shown)
     apart = 0 if None in ends else (ends[1] or 0) - (ends[0] or 0)
     by_now = f", {pet_up(shown)} now" if apart else ""
-    if abs(apart) >= INSIDE_S:
-        # It was looked at before what stands there: why follows with the next look, a moment later.
+    steady = changed.at == changed.since or now - changed.at > SAID_S
+    if steady and abs(apart) >= INSIDE_S:
+        # It was looked at before what stands there: why follows with the next look, a moment later. What
+        # was said meanwhile stands with the instant it is true of: in a quick day there is always a newer.
         moved = f"INSIDE {pet_up(inside.now)} -> {pet_up(shown)}, {change(apart)}"
         return [f"{moved}: why is being worked out", moved]
-    if changed.at == changed.since or now - changed.at > SAID_S:
+    if steady:
         stale = changed.until is not None and now - changed.until > LOOKED_S
         return [f"INSIDE steady since {at}{f', as of {pet_down(changed.until)}' if stale else ''}"]
     home, turned = _turn_home_moved(changed), ", ".join(_worded(cause, 0.0) for cause in changed.turned)

@@ -22,7 +22,7 @@ from tracker.console.view.lead_2_choices import (
     still_open,
     turn_words,
 )
-from tracker.console.view.scene import TREND_S, LeadScene, Point
+from tracker.console.view.scene import TREND_S, LeadScene, Moved, Point
 from tracker.console.view.styled_text import (
     Cells,
     Ink,
@@ -42,7 +42,6 @@ from tracker.console.view.styled_text import (
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, LimitFigure, OptionalFigure, Range
 from tracker.forecast.wording import (
-    INSIDE_S,
     first_limit,
     limit_words,
     need_of,
@@ -162,39 +161,46 @@ def _was(scene: LeadScene, figure: LimitFigure, need: float) -> str:
 def why(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return what moved INSIDE and the chances since half an hour ago, or since the mark."""
     estimate, moved = scene.estimate, scene.moved
-    since = f"why, since {pet_down(scene.since)}"
+    since = f"why, since {pet_down(scene.since if moved is None else moved.then)}"
     if moved is None or estimate is None:
         word = "being worked out" if scene.started and scene.since < scene.now else "nothing yet"
         return [heading(since, width), remark(word, width)]
     before = scene.point_at(moved.then)
-    lines = [heading(f"{since}{_from_to(scene, estimate)}", width), *_causes(scene, estimate, width)]
+    ends = _ends(moved, estimate, before)
+    lines = [
+        heading(f"{since}{_from_to(moved, estimate, before, ends)}", width),
+        *_causes(moved, ends, width),
+    ]
     if before is not None:
         lines += _chances(scene, estimate, before.chances, width)
     return lines[:height]
 
 
-def _from_to(scene: LeadScene, estimate: Estimate) -> str:
-    moved = scene.moved
-    before = None if moved is None else scene.point_at(moved.then)
+def _ends(moved: Moved, estimate: Estimate, before: Point | None) -> tuple[int | None, int | None]:
+    """Return INSIDE as shown at both instants between which it moved."""
+    if moved.inside is None:
+        return (None if before is None else up(before.inside.p50)), up(estimate.inside.p50)
+    return up(moved.inside - sum(seconds for _, seconds in moved.causes)), up(moved.inside)
+
+
+def _from_to(
+    moved: Moved, estimate: Estimate, before: Point | None, ends: tuple[int | None, int | None]
+) -> str:
+    """Return both ends; where the later one is not what stands above, the instant it is true of."""
     if before is None:
         return ""
-    need = need_of(estimate)[2]
-    chances = percent(before.safe, need), percent(estimate.safe, need)
-    ends = pet_up(before.inside.p50), pet_up(estimate.inside.p50)
-    return f": INSIDE {ends[0]} -> {ends[1]}, chance {chances[0]} -> {chances[1]}"
+    need, safe = need_of(estimate)[2], estimate.safe if moved.safe is None else moved.safe
+    chances = percent(before.safe, need), percent(safe, need)
+    as_of = f", as of {pet_down(moved.now)}" if ends[1] != up(estimate.inside.p50) else ""
+    return f"{as_of}: INSIDE {pet_up(ends[0])} -> {pet_up(ends[1])}, chance {chances[0]} -> {chances[1]}"
 
 
-def _causes(scene: LeadScene, estimate: Estimate, width: int) -> list[Line]:
+def _causes(moved: Moved, ends: tuple[int | None, int | None], width: int) -> list[Line]:
     """Return the causes in minutes, the greatest first, in as many rows as they need."""
-    assert scene.moved is not None
-    before = scene.point_at(scene.moved.then)
-    exact = sum(seconds for _, seconds in scene.moved.causes)
-    ends = (up(before.inside.p50) if before is not None else None), up(estimate.inside.p50)
-    whole = round(exact / 60) * 60 if None in ends else (ends[1] or 0) - (ends[0] or 0)
-    if scene.moved.now < estimate.at and abs(exact - whole) >= INSIDE_S:
-        # The causes are of an earlier instant than what stands above, which they do not explain.
-        return [remark("why is being worked out", width)]
-    told = shown_causes(scene.moved.causes, whole)
+    exact = sum(seconds for _, seconds in moved.causes)
+    told = shown_causes(
+        moved.causes, round(exact / 60) * 60 if None in ends else (ends[1] or 0) - (ends[0] or 0)
+    )
     if not told:
         return [remark("nothing moved it", width)]
     spans = [Span(" ")]

@@ -327,6 +327,9 @@ class Moved:
     now: float
     causes: tuple[tuple[str, float], ...]
     """(cause, seconds); they add up to the whole."""
+    inside: float | None = None
+    safe: float | None = None
+    """What was projected at `now`, median and chance; None: what is shown."""
 
 
 @dataclass(frozen=True, slots=True)
