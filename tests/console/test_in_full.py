@@ -53,6 +53,19 @@ def test_the_first_alert_is_shown_in_full_at_every_size(under_way: Scene, width:
     assert LONG in every and "survey: last call 2:30" in every
 
 
+def test_what_has_no_room_is_marked_and_alerts_that_share_a_row_are_counted_one_by_one(
+    under_way: Scene,
+) -> None:
+    shown = text_of(alert_lines(with_alerts(under_way, LONG, "seen"), 80, 1)).splitlines()
+    assert "~" in shown[0] and "1 more: !" in shown[0]
+    calls = [Alert(f"c:{n}", f"call {n}", False, "last-call", by=7200.0) for n in range(4)]
+    scene = with_alerts(under_way, "short")
+    assert scene.estimate is not None
+    told = replace(scene.estimate, alerts=(*scene.estimate.alerts, *calls))
+    scene = replace(scene, snapshot=Snapshot(scene.progress, told))
+    assert "4 more: !" in text_of(alert_lines(scene, 80, 1))
+
+
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_a_message_takes_the_rows_that_it_needs(under_way: Scene, width: int, height: int) -> None:
     scene = replace(with_alerts(under_way, LONG), said=LONG)

@@ -105,6 +105,11 @@ def test_the_head_says_to_spare_of_the_limit_that_comes_first_and_names_the_leas
     assert "46 min to spare: elapsed limit at 4:00" in text_of([limit_line(scene, 200)])
     for width in (80, 200):
         assert " least sure to hold: EV2 oxygen, 96 % ──" in text_of(changed_rule(scene, width, 1))
+    both = replace(changed, limits=(wide,))
+    doubt = Alert("confidence", "chance 80 %", False, "confidence", subject=wide.id)
+    for once in (both, replace(changed, alerts=(doubt,))):
+        row = text_of(changed_rule(replace(scene, snapshot=Snapshot(scene.progress, once)), 200, 1))
+        assert "least sure" not in row, "the limit that comes first, or an alert, names it already"
     read = Changed(
         since=0.0,
         at=scene.now,

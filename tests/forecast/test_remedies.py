@@ -53,6 +53,37 @@ def test_what_was_kept_by_decision_goes_before_must_work_and_must_work_is_called
     assert "drop b and drop c (b: must work, ask the lead), together: inside 2:35, >99 %" in found.text
 
 
+def test_what_is_offered_stays_while_it_is_enough_and_a_change_says_what_was_offered_and_why() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 60), step("3", "EV1", 10)),
+        task("c", step("1", "EV1", 20), priority="get-ahead", value=1),
+        task("d", step("1", "EV1", 30), priority="get-ahead", value=5),
+        HOME,
+        limits={"elapsed": "3:35"},
+    )
+    for name in "cd":
+        run("chose", 60, task=name, choice="keep")
+
+    def offered(now: float) -> Alert:
+        return alerts(run, now, choices=True)["confidence"]
+
+    run.done("a.1", at=80 * 60)
+    assert offered(81 * 60).do == ("drop d",), "25 min over: c alone is not enough"
+    run.done("a.2", at=130 * 60)
+    found = offered(131 * 60)
+    assert found.do == ("drop d",), "15 min over: it still is enough, though c leaves more value"
+    assert "until" not in found.text
+    run.done("a.3", at=166 * 60)
+    found = offered(167 * 60)
+    assert found.do == ("drop c", "drop d")
+    assert found.text.endswith("inside 3:27, >99 % (until 2:46 drop d: not enough any more)")
+    made = flat(run.now, 167 * 60, choices=True)
+    proposed = [one for one in made.as_json()["choices"] if one["proposed"]]
+    assert [(one["id"], one["proposed"]["instead"]) for one in proposed] == [("must-only", "drop d")]
+    ten_on = {one.id: one for one in all_alerts(run.now, made, now=176 * 60)}["confidence"]
+    assert "until" not in ten_on.text, "told for ten minutes, as every change"
+
+
 def test_one_of_several_drops_is_not_taken_for_the_whole_remedy() -> None:
     run = Run(
         task("a", step("1", "EV1", 60), step("2", "EV1", 30)),
@@ -145,8 +176,11 @@ def test_a_choice_that_changes_nothing_is_no_remedy() -> None:
 
     assert remedy(made).do == ("drop c",)
     gone = replace(made, counted=made.counted - {"c"})
-    assert remedy(gone).do == ("drop a",) and ". drop a (a: must work, ask the lead): " in remedy(gone).text
-    leaves = tuple(choice for choice in made.choices or () if choice.id in ("must-only", "give-up:c"))
+    assert remedy(gone).do == () and ". What helps is being worked out" in remedy(gone).text
+    gone = replace(gone, choices=tuple(replace(one, proposed=None) for one in made.choices or ()))
+    assert remedy(gone).do == ("drop m",), "what is not begun goes before what is"
+    assert ". drop m (m: must work, ask the lead): " in remedy(gone).text
+    leaves = tuple(choice for choice in gone.choices or () if choice.id in ("must-only", "give-up:c"))
     none = remedy(replace(gone, choices=leaves))
     assert none.do == () and ". Nothing faster is left. In 9 cases of 10 all are inside by" in none.text
 

@@ -150,9 +150,12 @@ class Look:
     def choices(self) -> tuple[Choice, ...] | None:
         """The choices that were worked out, not before what they are to mend: a reading, a limit, a doubt."""
         news = (e.at for e in self.progress.events if BY_NAME[e.kind].cause in MOVE_NO_WORK)
-        doubts = (past.at for past in self.made.advice.raised if past.id == DOUBT)
-        since = max((*news, *doubts), default=0.0)
+        since = max(news, default=0.0)
         known = tuple(one for one in self.made.choices or () if one.at >= since)
+        if not any(one.proposed for one in known):
+            # A doubt that no event raised is of this instant: what was offered a moment ago holds.
+            doubts = [past.at for past in self.made.advice.raised if past.id == DOUBT]
+            known = tuple(one for one in known if all(one.at >= at for at in doubts))
         return known or None
 
     def choice(self, id: str) -> Choice | None:

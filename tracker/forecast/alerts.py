@@ -22,6 +22,7 @@ from tracker.forecast.alert_words import (
 )
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
+from tracker.forecast.choices import best_choice, left_to_do, typed_lines
 from tracker.forecast.figures import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
 from tracker.forecast.wording import (
     limit_words,
@@ -36,6 +37,8 @@ NEAR_S = 30 * 60.0
 """A limit that comes so soon after INSIDE is to be acted upon where the chance is below the need."""
 HOME_SOON_S = (5 * 60.0, 15 * 60.0)
 """How long before turn-back it has to be acted upon, and looked at."""
+NEWS_S = 600.0
+"""How long it is said what was offered before, as what else changed is."""
 BELOW = 0.10
 """By so much lower than when it was seen the chance wants to be seen again."""
 
@@ -85,9 +88,10 @@ def _limits(look: Look) -> Iterator[Alert]:
             return
         soon = list(_turn_home_soon(look, back.latest))
         yield from soon
-        best = best_choice(progress, look.made, _left(look))
-        if any(alert.severity == "act" for alert in soon) and (best is None or best.id == "call-home"):
-            return
+        if any(alert.severity == "act" for alert in soon):
+            best = _offered(look)
+            if best is None or best.id == "call-home":
+                return
     yield from _chance(look)
 
 
@@ -218,38 +222,46 @@ def _presses(look: Look, choice: Choice | None, *, over: bool) -> tuple[bool, st
 def _best(look: Look) -> tuple[Choice | None, Remedy]:
     """What can be done about the chance, where that is a choice which was worked out, and in words.
 
-    The cheapest choice that meets what is needed, else the best, and then what to ask the lead for.
+    The one that is offered; where it is not enough, then what to ask the lead for.
     """
-    choice = best_choice(look.progress, look.made, _left(look))
+    choice = _offered(look)
     if choice is None:
-        return None, _call(look) if look.choices is None else _nothing_better(look)
+        # Nothing that is taken back a moment later: what is offered stands for a while.
+        sought = look.choices is None or any(one.proposed for one in look.choices)
+        return None, ("What helps is being worked out", (), {}) if sought else _nothing_better(look)
     do = typed_lines(choice)
     if choice.id in ("call-home", "call-at-once"):
         words = deed("calls home" if choice.id == "call-home" else "calls home at once")
     else:
         words = _drops(look, choice, do)
     ask = _ask(look.made, choice.binding, choice.nine, choice.inside.p90)
-    ask = "" if choice.meets else f", the best left{ask}"
+    enough = any(one.meets for one in look.choices or () if one.safe > choice.safe)
+    ask = "" if choice.meets else ", just below the need" if enough else f", the best left{ask}"
     latest = look.made.turn_back.latest
     figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe, "then_at": choice.at}
     then = f", as of {slot('then_at', 'down')}" if pet_down(choice.at) != pet_down(look.now) else ""
     # A recall costs all the work that is left: who reads of it must see how long it can still wait.
     if choice.id == "call-home" and latest is not None and latest > look.now:
         then, figures["home_by"] = f"{then}; time for that until {slot('home_by', 'down')}", latest
-    return choice, (f"{words}: {then_inside()}{then}{ask}", do, figures)
+    return choice, (f"{words}: {then_inside()}{then}{_instead(look, choice)}{ask}", do, figures)
 
 
-def _left(look: Look) -> list[Choice]:
-    """The choices that can still be taken and change something, each with the events that do."""
-    still = (choice for choice in look.choices or () if _still(look, choice))
-    changing = (replace(one, events=tuple(e for e in one.events if _changes(look, e))) for one in still)
-    return [choice for choice in changing if choice.events]
+def _offered(look: Look) -> Choice | None:
+    """The choice that is offered; None where nothing is better, or what was offered is done."""
+    if look.choices is None:
+        return None
+    known = left_to_do(look.progress, look.made, look.choices)
+    if any(choice.proposed for choice in look.choices):
+        return next((choice for choice in known if choice.proposed), None)
+    return best_choice(look.progress, look.made, known)
 
 
-def _changes(look: Look, event: Mapping[str, object]) -> bool:
-    """Whether an event changes the figures: a drop of what nobody counts does not."""
-    task = str(event.get("task"))
-    return event["kind"] != "dropped" or task in look.made.counted or not look.progress.tasks[task].optional
+def _instead(look: Look, choice: Choice) -> str:
+    """What was offered before, and why that is offered no more, as long as that is news."""
+    one = choice.proposed
+    if one is None or not one.instead or look.now - one.since >= NEWS_S:
+        return ""
+    return f" (until {pet_down(one.since)} {plain(one.instead, most=80)}: {one.why})"
 
 
 def _drops(look: Look, choice: Choice, do: Sequence[str]) -> str:
@@ -259,21 +271,6 @@ def _drops(look: Look, choice: Choice, do: Sequence[str]) -> str:
     musts = [task for task in choice.given_up if not look.progress.tasks[task].task.optional]
     must = f" ({' and '.join(musts)}: must work, ask the lead)" if musts else ""
     return f"{words}{must}{together}"
-
-
-def _call(look: Look) -> Remedy:
-    """What may be dropped, else the recall, as long as the other choices are not worked out."""
-    made, back = look.made, look.made.turn_back
-    doubtful = [one.task for one in made.optional if one.task in made.counted and one.advice != "keep"]
-    if doubtful:
-        return " and ".join(deed(f"drops {task}") for task in doubtful), [f"drop {t}" for t in doubtful], {}
-    if look.progress.recall or back.safe_if_now is None or back.safe_if_now <= made.safe:
-        return _nothing_better(look)
-    words, do, figures = calls_home(look)
-    if not words or back.latest is None or back.latest <= look.now:
-        return words, do, figures
-    # A recall costs all the work that is left: nobody has to give it before anything else is weighed.
-    return f"{words}; that can wait until {slot('home_by', 'down')}", do, {**figures, "home_by": back.latest}
 
 
 def _nothing_better(look: Look) -> Remedy:
@@ -296,48 +293,6 @@ def _lower(look: Look, id: str, chance: float) -> bool:
     seen = look.seen_at(id)
     known = [was for at, was in look.made.advice.chances if seen is not None and at <= seen]
     return bool(known) and chance < known[-1] - BELOW + 1e-9
-
-
-def _still(look: Look, choice: Choice) -> bool:
-    """Whether what a choice gives up is still there, and who it calls not called."""
-    tasks = [look.progress.tasks.get(str(event["task"])) for event in choice.events if "task" in event]
-    if not tasks:
-        return not look.progress.recall or choice.id == "call-at-once"
-    return all(task is not None and task.status in ("open", "begun") for task in tasks)
-
-
-def best_choice(progress: Progress, made: Estimate, known: Sequence[Choice]) -> Choice | None:
-    """The cheapest choice that meets what is needed, else the one with the best chance; None: none is better.
-
-    Cheapest: work that the plan has as optional left out, also what was decided to be kept, before must work
-    given up, before a recall; then what leaves the most value, then what takes the fewest deeds.
-    """
-    costs = {choice.id: _cost(progress, choice) for choice in known}
-    found = [choice for choice in known if costs[choice.id] is not None and choice.safe > made.safe]
-    meeting = [choice for choice in found if choice.meets]
-    if meeting:
-        return min(meeting, key=lambda one: (costs[one.id], -(one.value or 0), len(one.events), _shift(one)))
-    return max(found, key=lambda one: (one.safe, -(costs[one.id] or 0), -len(one.events)), default=None)
-
-
-_COST = {"drop": 0, "committed": 0, "must-only": 0, "give-up": 1, "call-home": 2, "call-at-once": 3}
-"""What a choice costs, by the beginning of its id."""
-
-
-def _cost(progress: Progress, choice: Choice) -> int | None:
-    if choice.given_up and all(progress.tasks[task].task.optional for task in choice.given_up):
-        return 0
-    return _COST.get(choice.id.partition(":")[0])
-
-
-def _shift(choice: Choice) -> float:
-    return math.inf if choice.shift is None else choice.shift
-
-
-def typed_lines(choice: Choice) -> tuple[str, ...]:
-    """What is typed for a choice, a line an event."""
-    words = {"chose": "keep", "dropped": "drop", "called": "call"}
-    return tuple(f"{words[event['kind']]} {event.get('task') or event['call']}" for event in choice.events)
 
 
 def _reach(limit: LimitFigure | None) -> str:

@@ -1,24 +1,43 @@
-"""What is left to choose, and what each choice comes to: bases, every task flipped, musts, both recalls.
+"""What is left to choose, what each choice comes to, and which one is offered where the chance is in doubt.
 
 A choice is a few supposed events at the present instant, on the same fold and the same random numbers, and
 its figures are those of an estimate of what they leave; all else stays as it is counted, but where giving
 something up makes room that the advice then fills. Hidden here: which choices there are, what goes along with
 each, the best set that still has a task which does not fit, and the table of them in plain columns.
+
+What is offered is the mildest that is enough, and stays: who reads an alert under stress acts on it once, and
+an offer that changes with every estimate is trusted by nobody. It stays as long as it meets what is needed,
+or is the best there is but for `BETTER`. It is looked at when the doubt arises, at the instants at which what
+is kept is reviewed, and every ten minutes in which nothing comes; between those it goes only for what is
+better by `MUCH_BETTER`, or where it can be done no more. The looks are taken again from the events in force,
+so the offer is a function of journal and present, the same at every seat; they reach as far back as the
+reviews of what is kept do.
 """
 
 from __future__ import annotations
 
+import math
+from collections import OrderedDict
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from tracker.forecast.advice import musts_given_up
-from tracker.forecast.earlier_instants import names
-from tracker.forecast.figures import Choice, Estimate
+from tracker.forecast.earlier_instants import Past, names
+from tracker.forecast.figures import Choice, Estimate, Proposed
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import with_needs
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.wording import choice_words, first_limit, limit_words, need_of, nine_leave, within_words
+from tracker.forecast.wording import (
+    CHANCE,
+    choice_words,
+    first_limit,
+    limit_words,
+    need_of,
+    nine_leave,
+    within_words,
+)
 from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import change, pet_down, pet_up, spare_words, up
@@ -47,45 +66,39 @@ class Deed:
     given_up: tuple[str, ...] = ()
 
 
-def choices(
-    progress: Progress,
-    made: Estimate,
-    optional: Sequence[OptionalTask],
-    *,
-    play: Play,
-    build: Build,
-    advised: Advised,
-) -> tuple[Choice, ...]:
-    """Every choice at the instant of an estimate; none once the excursion is closed.
-
-    `optional`: the undecided tasks of the estimate's world. What the journal would refuse is no choice.
-    """
-    if progress.closed is not None:
-        return ()
-    table = _Table(progress, made, optional, play, build, advised)
-    found: list[Choice] = []
-    for deed in table.deeds(found):
-        choice = table.choice(deed)
-        if choice is not None and not (deed.id.startswith("swap:") and _known(choice, found)):
-            found.append(choice)
-    return tuple(found)
-
-
 def _known(choice: Choice, found: Sequence[Choice]) -> bool:
     """Whether another one comes to the same set of tasks."""
     return any(not other.given_up and set(other.tasks) == set(choice.tasks) for other in found)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Table:
-    """The table of choices for one estimate."""
+class ChoiceTable:
+    """The table of choices for one estimate. What the journal would refuse is no choice."""
 
     progress: Progress
     made: Estimate
     optional: Sequence[OptionalTask]
+    """The undecided tasks of the estimate's world."""
+    short: bool
+    """Whether leaving out all optional work is not enough."""
     play: Play
     build: Build
     advised: Advised
+
+    def choices(self) -> tuple[Choice, ...]:
+        """Every choice at the instant of the estimate."""
+        found: list[Choice] = []
+        for deed in self.deeds(found):
+            choice = self.choice(deed)
+            if choice is not None and not (deed.id.startswith("swap:") and _known(choice, found)):
+                found.append(choice)
+        return tuple(found)
+
+    def remedies(self) -> Iterator[Deed]:
+        """The deeds that take work away, the mildest first: they can only make it safer."""
+        bases = [deed for deed in self._bases() if deed.events and deed.id != "everything"]
+        drops = [deed for deed in self._flips() if deed.id.startswith("drop:")]
+        yield from (*bases, *drops, *self._musts(), *self._recalls())
 
     def deeds(self, found: Sequence[Choice]) -> Iterator[Deed]:
         """Every deed in the order of the table; `found`: what those before it came to."""
@@ -152,7 +165,7 @@ class _Table:
         What the plan has as must work goes only with all its optional work, whatever was decided of that.
         """
         every = [name for name in self.progress.tasks if self._may_go(name)]
-        for task, others in musts_given_up(self.progress) if self.made.when_short else ():
+        for task, others in musts_given_up(self.progress) if self.short else ():
             gone = (task, *others)
             if all(self.progress.tasks[name].task.optional for name in gone):
                 # Nothing undecided was kept so far: what is given up makes room, and the advice fills it.
@@ -221,6 +234,200 @@ def _supposed(progress: Progress, events: Sequence[Mapping[str, Any]], now: floa
     """The progress with these events at the present instant."""
     at = supposed_at(progress, now)
     return progress.suppose(*({**event, "at": at} for event in events))
+
+
+# What is offered where the chance is below the need
+
+BETTER, MUCH_BETTER = CHANCE, 0.10
+"""By so much in the chance another one has to be better than what was offered and is not enough any more: at
+a look the least change of a chance that is said, between looks what an alert that was seen is asked again
+for."""
+ENOUGH = 0.02
+"""By so much above the need a milder one has to be to take the place of what was offered."""
+_MOST = 256
+
+
+def left_to_do(progress: Progress, made: Estimate, known: Sequence[Choice]) -> list[Choice]:
+    """The choices that can still be taken and change something, each with the events that do."""
+    still = (choice for choice in known if _still(progress, choice))
+    changing = (
+        replace(one, events=tuple(e for e in one.events if _changes(progress, made, e))) for one in still
+    )
+    return [choice for choice in changing if choice.events]
+
+
+def _still(progress: Progress, choice: Choice) -> bool:
+    """Whether what a choice gives up is still there, and who it calls not called."""
+    tasks = [progress.tasks.get(str(event["task"])) for event in choice.events if "task" in event]
+    if not tasks:
+        return not progress.recall or choice.id == "call-at-once"
+    return all(task is not None and task.status in ("open", "begun") for task in tasks)
+
+
+def _changes(progress: Progress, made: Estimate, event: Mapping[str, object]) -> bool:
+    """Whether an event changes the figures: a drop of what nobody counts does not."""
+    task = str(event.get("task"))
+    return event["kind"] != "dropped" or task in made.counted or not progress.tasks[task].optional
+
+
+def best_choice(progress: Progress, made: Estimate, known: Sequence[Choice]) -> Choice | None:
+    """The mildest choice that meets what is needed, else of those with the best chance; None: none is better.
+
+    Mildest: work that the plan has as optional left out, also what was decided to be kept, before must work
+    given up, before a recall; then what leaves the most value, takes the fewest deeds, is not begun yet.
+    """
+    costs = {choice.id: _cost(progress, choice) for choice in known}
+    found = [choice for choice in known if costs[choice.id] is not None and choice.safe > made.safe]
+    best = max((choice.safe for choice in found), default=0.0)
+    meeting = [choice for choice in found if choice.meets]
+    nearly = [choice for choice in found if choice.safe > best - BETTER]
+    return min(
+        meeting or nearly,
+        key=lambda one: (
+            costs[one.id],
+            -(one.value or 0),
+            len(one.events),
+            sum(progress.tasks[task].status == "begun" for task in one.given_up),
+            math.inf if one.shift is None else one.shift,
+        ),
+        default=None,
+    )
+
+
+_COST = {"drop": 0, "committed": 0, "must-only": 0, "give-up": 1, "call-home": 2, "call-at-once": 3}
+"""What a choice costs, by the beginning of its id."""
+
+
+def _cost(progress: Progress, choice: Choice) -> int | None:
+    if choice.given_up and all(progress.tasks[task].task.optional for task in choice.given_up):
+        return 0
+    return _COST.get(choice.id.partition(":")[0])
+
+
+def typed_lines(choice: Choice) -> tuple[str, ...]:
+    """What is typed for a choice, a line an event."""
+    words = {"chose": "keep", "dropped": "drop", "called": "call"}
+    return tuple(f"{words[event['kind']]} {event.get('task') or event['call']}" for event in choice.events)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Options:
+    """What can be offered at one instant; each choice is weighed once it is asked for."""
+
+    progress: Progress
+    made: Estimate
+    weigh: Mapping[str, Callable[[], Choice | None]]
+    _found: dict[str, list[Choice]] = field(default_factory=dict)
+
+    @staticmethod
+    def of(progress: Progress, made: Estimate, known: Sequence[Choice]) -> _Options:
+        """Those of choices that were weighed."""
+        return _Options(progress, made, {one.id: partial(_itself, one) for one in known})
+
+    @staticmethod
+    def among(table: ChoiceTable) -> _Options:
+        """Those of a table, not weighed yet."""
+        weigh = {deed.id: partial(table.choice, deed) for deed in table.remedies()}
+        return _Options(table.progress, table.made, weigh)
+
+    def named(self, id: str) -> Choice | None:
+        """The choice of an id; None where it is none any more."""
+        if id not in self._found:
+            choice = self.weigh[id]() if id in self.weigh else None
+            known = [] if choice is None else [choice]
+            self._found[id] = left_to_do(self.progress, self.made, known)
+        return next(iter(self._found[id]), None)
+
+    def best(self) -> Choice | None:
+        """The one that is offered where none was before."""
+        known = [choice for id in self.weigh if (choice := self.named(id)) is not None]
+        return best_choice(self.progress, self.made, known)
+
+    def milder(self, than: Choice, then: Choice) -> bool:
+        """Whether a choice is milder than another, and enough by some margin."""
+        costs = [_cost(self.progress, one) or 0 for one in (then, than)]
+        return then.meets and costs[0] < costs[1] and then.safe >= need_of(self.made)[2] + ENOUGH
+
+
+def _itself(choice: Choice) -> Choice:
+    return choice
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """What is offered at one instant."""
+
+    id: str
+    lines: tuple[str, ...]
+    proposed: Proposed
+
+
+def next_offer(before: Offer | None, options: _Options, *, at: float, review: bool) -> Offer | None:
+    """What is offered at PET `at` after what was before: the same, or another one and why."""
+    same = None if before is None else options.named(before.id)
+    if same is not None and same.meets and not (review and _cost(options.progress, same)):
+        return before
+    best = options.best()
+    if best is None:
+        return None
+    lines = typed_lines(best)
+    if before is None:
+        return Offer(best.id, lines, Proposed(at))
+    if same is not None and (best.id == same.id or set(lines) == set(typed_lines(same))):
+        return before
+    if same is None:
+        why = "can be done no more"
+    elif review and options.milder(same, best):
+        why = "what is milder is enough"
+    elif not same.meets and best.safe - same.safe >= (BETTER if review else MUCH_BETTER) - 1e-9:
+        why = "not enough any more" if best.meets else "not the best any more"
+    else:
+        return before
+    return Offer(best.id, lines, Proposed(at, " and ".join(before.lines), why))
+
+
+class _Offers(OrderedDict[object, "Offer | None"]):
+    """What was offered at the looks taken so far."""
+
+
+def offered(
+    progress: Progress,
+    made: Estimate,
+    known: Sequence[Choice],
+    *,
+    past: Past,
+    since: float,
+    weigh: Callable[[Progress, float], ChoiceTable | None],
+) -> tuple[Choice, ...]:
+    """The choices of an estimate with the one marked that is offered, given since when it is in doubt.
+
+    `weigh`: the table of choices at an earlier instant; None where nothing was in doubt there.
+    """
+    offer, offers = None, past.memory.of(_Offers)
+    for at in _looks(past, since, made.at):
+        key = offer, past.key_at(at)
+        if key not in offers:
+            then = progress.fold.until(at=at).progress()
+            table = weigh(then, max(at, then.at))
+            fresh = None if table is None else _Options.among(table)
+            offers[key] = None if fresh is None else next_offer(offer, fresh, at=at, review=True)
+            while len(offers) > _MOST:
+                offers.popitem(last=False)
+        offer = offers[key]
+    here = past.last >= 0 and past.instants[past.last] == made.at and past.is_review(past.last)
+    offer = next_offer(offer, _Options.of(progress, made, known), at=made.at, review=here)
+    return tuple(
+        replace(one, proposed=offer.proposed) if offer is not None and one.id == offer.id else one
+        for one in known
+    )
+
+
+def _looks(past: Past, since: float, now: float) -> Iterator[float]:
+    """The instants before `now` at which what is offered was looked at, in their order."""
+    yield from sorted(at for at in {*past.looks(now), since} if at < now)
+
+
+# In words
 
 
 def choice_lines(estimate: Estimate) -> list[str]:

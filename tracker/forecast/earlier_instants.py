@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import OrderedDict
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 
 from tracker.forecast.alert_inputs import AlertInputs, alert_inputs, raised
@@ -240,9 +240,21 @@ class Past:
 
     def key(self, k: int) -> object:
         """By what the outcome at instant k is remembered: everything that it rests on."""
-        upto = self.instants[k]
-        events = tuple(mark(event) for event in self.progress.events if event.at <= upto)
-        return repr(self.prior), self.scenarios, events
+        return self.key_at(self.instants[k])[:-1]
+
+    def key_at(self, at: float) -> tuple[object, ...]:
+        """The same of any PET, which stands last in it."""
+        events = tuple(mark(event) for event in self.progress.events if event.at <= at)
+        return repr(self.prior), self.scenarios, events, at
+
+    def looks(self, now: float) -> Iterator[float]:
+        """The PETs of the reviews walked, and after the last one every `REVIEW_S` in which none comes."""
+        if self.last < 0:
+            return
+        yield from (self.instants[k] for k in self.reviews[self._start(self.last) :])
+        last = self.instants[self.reviews[-1]]
+        silent = int((now - last) // REVIEW_S)
+        yield from (last + REVIEW_S * n for n in range(max(1, silent - STRIDE), silent + 1))
 
 
 def mark(event: Recorded) -> tuple[object, ...]:

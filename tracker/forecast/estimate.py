@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from tracker.forecast.advice import advise
 from tracker.forecast.alert_inputs import EARLY, unheard
+from tracker.forecast.alert_words import DOUBT
 from tracker.forecast.alerts import alerts
-from tracker.forecast.choices import choices as choices_of
+from tracker.forecast.choices import ChoiceTable, offered
 from tracker.forecast.consumption import Mask, reserves_reached
 from tracker.forecast.due import due
-from tracker.forecast.earlier_instants import kept_now, names
+from tracker.forecast.earlier_instants import Past, kept_now, names
 from tracker.forecast.figures import (
     Advice,
     Choice,
@@ -46,6 +47,7 @@ from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.quantiles import NOTHING, Instants, fact, one, ranged
 from tracker.forecast.remaining import build_world, present_instant, prior_of
 from tracker.forecast.task_figures import (
+    NO_TURN_BACK,
     Projection,
     closed_estimate,
     habit_of,
@@ -103,13 +105,37 @@ def estimate(
         advice = advise(progress, sets, now=at, prior=prior)
     made = _figures(progress, sets, advice, pace_file=pace_file, ranges=ranges)
     world.memory.give_back(world.durations)
-    known = _choices(progress, made, world, prior) if choices is True else choices or None
+    known = _weighed(progress, made, world, prior) if choices is True else choices or None
     made = replace(made, choices=known, due=due(progress, made, now=at))
     return replace(made, alerts=alerts(progress, made, now=at))
 
 
-def _choices(progress: Progress, made: Estimate, world: World, prior: PacePrior) -> tuple[Choice, ...]:
-    """What each choice would come to, worked out as the estimate itself was."""
+def _weighed(progress: Progress, made: Estimate, world: World, prior: PacePrior) -> tuple[Choice, ...]:
+    """What each choice would come to, with the one that is offered where the chance is in doubt."""
+    known = _table(progress, made, world, prior, short=bool(made.when_short)).choices()
+    doubt = next((one for one in made.advice.raised if one.id == DOUBT), None)
+    if doubt is None:
+        return known
+
+    def weigh(then: Progress, at: float) -> ChoiceTable | None:
+        earlier = build_world(then, now=at, scenarios=world.scenarios, prior=prior, memory=world.memory)
+        sets = TaskSets(earlier)
+        kept, doubted = Past.of(then, earlier, prior).at(sets)
+        found = None
+        if doubted:
+            advice = Advice(at, names(earlier, kept.tasks), (), NO_TURN_BACK)
+            then_made = _figures(then, sets, advice, pace_file=made.pace_file, ranges="shown")
+            short = not kept.holds and not then_made.meets
+            found = _table(then, then_made, earlier, prior, short=short)
+        world.memory.give_back(earlier.durations)
+        return found
+
+    past = Past.of(progress, world, prior)
+    return offered(progress, made, known, past=past, since=doubt.at, weigh=weigh)
+
+
+def _table(progress: Progress, made: Estimate, world: World, prior: PacePrior, *, short: bool) -> ChoiceTable:
+    """The choices at an estimate, each weighed as the estimate itself was made."""
 
     def build(then: Progress, kept: Collection[str] | None = None) -> World:
         return build_world(
@@ -129,7 +155,7 @@ def _choices(progress: Progress, made: Estimate, world: World, prior: PacePrior)
         supposed.memory.give_back(supposed.durations)
         return names(supposed, kept.tasks)
 
-    return choices_of(progress, made, world.optional, play=play, build=build, advised=advised)
+    return ChoiceTable(progress, made, world.optional, short, play, build, advised)
 
 
 def _figures(

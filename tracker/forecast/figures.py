@@ -230,15 +230,23 @@ class Unheard:
 
 
 @dataclass(frozen=True, slots=True)
+class Proposed:
+    """That a choice is offered for a chance below the need: since when, instead of which typed lines, why."""
+
+    since: Instant
+    instead: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Choice:
-    """What one choice comes to, supposed at the instant of the estimate, all else as it is counted."""
+    """What one choice comes to, supposed at the PET `at`, all else as it is counted; musts `given_up`."""
 
     id: str
     """Of the deed: `must-only`, `keep:T`, `call-home` and so on."""
     tasks: tuple[str, ...]
     """Optional tasks that are ahead and will be done."""
     given_up: tuple[str, ...]
-    """Must tasks that will not."""
     inside: Spread
     safe: Share
     binding: str | None
@@ -251,13 +259,13 @@ class Choice:
     """Value of `tasks` together; None of a recall."""
     meets: bool
     at: Instant
-    """PET of the instant at which it is supposed."""
     nine: Annotated[float | None, UNSAID] = None
     """What nine courses of ten leave of the store that binds at ingress."""
     first: Annotated[LimitFigure | None, UNSAID] = None
     """The limit that comes first, to which there is the least to spare; None without one."""
     events: Annotated[tuple[Mapping[str, Any], ...], UNSAID] = ()
     """What a person would have recorded for it."""
+    proposed: Proposed | None = None
 
 
 Severity = Literal["act", "look"]

@@ -106,8 +106,12 @@ def spare_at(limit: LimitFigure, *, brief: bool = False) -> str:
 
 
 def least_sure_words(estimate: Estimate) -> str:
-    """`least sure to hold: EV2 oxygen, 96 %`, its chance of holding; nothing while all are sure (`>99 %`)."""
-    if (limit := estimate.binding) is None:
+    """`least sure to hold: EV2 oxygen, 96 %`, its chance of holding; nothing while all are sure (`>99 %`).
+
+    Nothing either where it is the limit that comes first: that one is named, beside the chance, as it is.
+    """
+    limit, first = estimate.binding, first_limit(estimate.limits)
+    if limit is None or (first is not None and first.id == limit.id):
         return ""
     chance = percent(1 - limit.chance, need_of(estimate)[2])
     return "" if chance[0] == ">" else f"least sure to hold: {limit_words(limit.id)}, {chance}"

@@ -246,12 +246,17 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
             break
         # The first is told in full; of the others each has a row before one of them has two.
         room = max(1, left - (len(told) - 1 - place))
-        cut = [*rows[: room - 1], (*rows[room - 1], say(" ~", "dim"))] if len(rows) > room else rows
-        shown.append(cut)
+        shown.append(_cut(rows, room))
+    shown[0] = _cut(shown[0], height)
     lines = [row for rows in shown for row in rows][:height]
-    right = (say(_hint(scene, told, len(told) - len(shown)), "dim"),)
+    right = (say(_hint(scene, told, sum(one.alerts for one in told[len(shown) :])), "dim"),)
     lines = [sides(width, row, () if place else right) for place, row in enumerate(lines)]
     return tall(lines, width, height)
+
+
+def _cut(rows: list[Line], room: int) -> list[Line]:
+    """Return so many rows of an alert, with a mark at the end where there are more."""
+    return [*rows[: room - 1], (*rows[room - 1], say(" ~", "dim"))] if len(rows) > room else rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +267,7 @@ class _Told:
     words: str
     key: bool = True
     """Whether a key marks it as seen."""
+    alerts: int = 1
 
 
 def _told(scene: Scene) -> list[_Told]:
@@ -278,7 +284,7 @@ def _told(scene: Scene) -> list[_Told]:
     if len(calls) > 1:
         more = ", ".join(f"{call.subject} by {pet_down(call.by)}" for call in calls[1:])
         place = next(k for k, one in enumerate(out) if one.words == said_of(scene, calls[0]))
-        out[place] = replace(out[place], words=f"{out[place].words}; also {more}")
+        out[place] = replace(out[place], words=f"{out[place].words}; also {more}", alerts=len(calls))
     return out
 
 

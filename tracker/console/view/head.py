@@ -397,8 +397,12 @@ def unsure_beside(scene: Scene, width: int, title: str) -> str:
 
 
 def _unsure(scene: Scene) -> str:
+    """Return which limit is least sure to hold; nothing where an alert names it with what can be done."""
     estimate = None if scene.progress.closed is not None else scene.estimate
-    return least_sure_words(estimate) if estimate else ""
+    if estimate is None or estimate.binding is None:
+        return ""
+    named = {a.subject for a in scene.snapshot.news.alerts if a.kind in ("confidence", "turn-back")}
+    return "" if estimate.binding.id in named else least_sure_words(estimate)
 
 
 def _changed(scene: Scene, width: int) -> tuple[str, list[Span]]:
