@@ -49,8 +49,8 @@ OUT: tuple[Stop, ...] = (
     ("0:12", ["1"], ["EV1, how many minutes ago?"]),
     ("0:12", ["3"], ["saved: EV1 done Go out and anchor the first safety tether at 0:09"]),
     ("0:15", ["2"], ["saved: EV1 EV2 done Hand out the tool bag and the tray bag"]),
-    ("0:15", ["u"], ["done EV1 EV2 Hand out the tool bag and the tray bag at 0:15", "U brings it back"]),
-    ("0:15", ["U"], ["brought back", "Hand out the tool bag"]),
+    ("0:15", ["u"], ["done EV1 EV2 Hand out the tool bag and the tray bag at 0:15", "U puts it on record"]),
+    ("0:15", ["U"], ["on record again", "Hand out the tool bag"]),
     ("0:20", ["2"], ["saved: EV2 done Go out and anchor the second safety tether"]),
     ("0:24", ["1"], ["saved: EV1 EV2 done Look one another over"]),
 )  # fmt: skip

@@ -332,9 +332,12 @@ class At:
     def __init__(self, pilot: Pilot[None], desk: Desk, hand: Hand, path: Path) -> None:
         self.pilot, self.desk, self.hand, self.path = pilot, desk, hand, path
 
-    async def press(self, *keys: str) -> None:
-        """Press keys a second apart, as a person would, and wait for the disk."""
+    async def press(self, *keys: str | float) -> None:
+        """Press keys a second apart, as a person would, and wait for the disk; a number: so many seconds."""
         for key in keys:
+            if not isinstance(key, str):
+                self.hand.move(key)
+                continue
             self.hand.move(1.0)
             await strike(self.pilot.app, key)
             await self.settle()

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +83,9 @@ async def test_the_same_digit_goes_on_behind_the_start(on_disk: Any, disk: Disk)
         at.desk.runtime.session.look(at.hand.mono())
         at.desk.repaint()
         await at.strike("1")
+        assert "1 again ticks Open the pump cover" in at.said
+        at.hand.move(0.4)
+        await at.strike("1")
         disk.free.set()
         await at.settle()
         assert [event.body.get("step") for event in at.events] == [None, "egress.open", "pump.cover"]
@@ -104,7 +109,7 @@ async def test_a_start_that_a_full_disk_refuses_holds_the_ticks_behind_it(on_dis
 
 async def test_counting_twice_before_the_disk_answers_counts_two(on_disk: Any, disk: Disk) -> None:
     async with on_disk() as at:
-        await at.press("z", "1", "1")
+        await at.press("z", "1", 600, "1")
         disk.free.clear()
         await at.strike("plus", "1", "plus", "1")
         disk.free.set()
@@ -116,7 +121,7 @@ async def test_an_undo_means_the_tick_that_is_on_its_way(on_disk: Any, disk: Dis
     async with on_disk() as at:
         await at.press("z", "1")
         disk.free.clear()
-        at.hand.move(1)
+        at.hand.move(600)
         before = disk.asked
         await at.strike("2")
         await at.until(lambda: disk.asked > before)
@@ -144,14 +149,14 @@ async def test_an_undo_takes_an_unsaved_tick_out_of_the_queue(on_disk: Any, disk
         disk.full = False
         await at.settle()
         assert at.kinds == ["zero"]
-        assert "taken back before it was on disk: EV1 EV2 done Open the hatch" in at.said
+        assert "took back before it was on disk: EV1 EV2 done Open the hatch" in at.said
         await at.press("1")
         assert at.kinds == ["zero", "done"]
 
 
 async def test_an_undo_after_an_undo_on_its_way_takes_the_one_before(on_disk: Any, disk: Disk) -> None:
     async with on_disk() as at:
-        await at.press("z", "1", "2")
+        await at.press("z", "1", 600, "2")
         disk.free.clear()
         at.hand.move(1)
         await at.strike("u")
@@ -197,14 +202,14 @@ async def test_what_was_written_together_is_taken_back_together_by_a_later_desk(
         assert "took back 4 and 2 with it: done EV1 Release the captive bolts" in again.said
         assert again.desk.progress is not None and again.desk.progress.current["EV1"] == "egress.open"
         await again.press("U")
-        assert "brought back 4 and 2 with it" in again.said
+        assert "on record again: 4 and 2 with it" in again.said
         assert again.desk.progress.current["EV1"] == "pump.swap"
 
 
 async def test_keys_of_one_millisecond_are_not_one_entry(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z")
-        for number, digit in enumerate("12", 2):
+        for number, digit in enumerate("13", 2):
             await at.strike(digit)
             # A digit means what is painted: until that is the next step, it is the same press again.
             await at.until(lambda number=number: f"entry {number} saved" in at.whole)
@@ -248,7 +253,7 @@ async def test_what_was_taken_out_of_the_queue_can_be_brought_back(on_disk: Any,
         pressed = at.hand.utc()
         await at.strike("3")
         await left_out(at, "IV done")
-        assert "U brings it back" in at.said
+        assert "U puts it on record again" in at.said
         at.hand.move(100)
         await at.strike("U")
         disk.full = False
@@ -265,7 +270,7 @@ async def test_an_undo_on_disk_is_brought_back_before_what_was_taken_out_earlier
     on_disk: Any, disk: Disk
 ) -> None:
     async with on_disk() as at:
-        await at.press("z", "1")
+        await at.press("z", "1", 600)
         disk.full = True
         await refused(at, "2")
         await left_out(at, "EV2 done")
@@ -289,3 +294,23 @@ async def test_what_was_taken_out_is_gone_once_something_else_is_written(on_disk
         await at.settle()
         await at.press("3", "U")
         assert at.kinds == ["zero", "done"] and "nothing was taken back" in at.said
+
+
+async def test_that_the_clock_is_to_be_started_is_said_only_while_it_stands(
+    at_desk: Callable[..., Any], soon: None
+) -> None:
+    """It stood beside a running clock where a colleague, or this seat from a shell, had started it."""
+
+    def contradicts(at: Any) -> bool:
+        stands = "PET -:--:--" in at.whole
+        return (re.search(r"z starts (the clock|it)", at.whole) is not None) != stands
+
+    async with at_desk(size=(80, 24)) as at:
+        for keys in (["1"], ["z"], ["u"], ["U"], ["1"], ["u", "u"], ["c"], ["v", "v", "v", "v"], ["1"]):
+            await at.press(*keys)
+            assert not contradicts(at), (keys, at.whole)
+        assert "nothing can be ticked before the clock starts: z starts it" in at.whole
+        with Journal.open(at.path) as other:
+            other.record({"kind": "zero"}, seat="desk", utc_now=at.hand.utc() - timedelta(minutes=33))
+        await at.until(lambda: "PET 0:33" in at.whole)
+        assert not contradicts(at), at.whole

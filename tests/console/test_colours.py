@@ -45,6 +45,20 @@ def test_text_can_be_read_in_every_theme(theme: Any) -> None:
         assert contrast(roles[ink], roles["ink-ground"]) >= least, ink
 
 
+def hex_of(colour: Any) -> str:
+    """Return a colour of a style as `#rrggbb`."""
+    return "#{:02x}{:02x}{:02x}".format(*colour.get_truecolor())
+
+
+def ratio(style: Any) -> float:
+    """Return the contrast of a style's own two colours."""
+    back, front = (style.bgcolor, style.color) if not style.reverse else (style.color, style.bgcolor)
+    return contrast(hex_of(front), hex_of(back))
+
+
+ACT = Alert("confidence", "chance 69 %", False, "confidence", "act")
+
+
 def grey(colour: Any) -> bool:
     triplet = colour.get_truecolor()
     return bool(max(triplet) - min(triplet) <= 3)
@@ -58,17 +72,19 @@ async def test_without_colour_bars_words_and_the_chosen_line_remain(
     async with at_desk(settings=Settings(theme=theme)) as at:
         assert at.desk.app.no_color
         await at.press("z", "1")
-        at.estimate()
+        at.estimate(alerts=(ACT,))
         await at.press("down")
         strips = at.desk.app.screen._compositor.render_strips()
         filters = [f for f in at.desk.app._filters if f.enabled]
         assert filters
         ground = at.desk.background_colors[1]
+        shown: dict[str, Any] = {}
         for strip in strips:
             seen = strip
             for one in filters:
                 seen = seen.apply_filter(one, ground)
             for segment in seen:
+                shown[segment.text.strip()] = segment.style
                 style = segment.style
                 if style is None or not segment.text.strip():
                     continue
@@ -78,13 +94,17 @@ async def test_without_colour_bars_words_and_the_chosen_line_remain(
         runway = at.desk.query_one("#runway", Pane).lines
         bars = ["".join(span.text for span in line) for line in runway[2:4]]
         assert all("▐" in bar or "▌" in bar or "█" in bar or "[" in bar for bar in bars), bars
+        mark, words, text = (shown[one] for one in ("!! ACT", ACT.text, "Read out the checks before leaving"))
+        assert mark.bold and mark.reverse and ratio(mark) >= 4.5, "what acts stands out by more than colour"
+        assert not (text.bold and text.reverse), "and by more than all other text"
+        assert ratio(words) >= ratio(text) and not words.dim, "no alert is dimmer than text"
 
 
 async def test_every_word_as_it_is_drawn_stands_out_in_every_theme(at_desk: Callable[..., Any]) -> None:
     """WCAG 2.2, 1.4.3: 4.5 to 1 for text."""
     async with at_desk((100, 30)) as at:
         await at.press("z", "1")
-        at.estimate(alerts=(Alert("confidence", "chance 69 %", False, "confidence", "act"),))
+        at.estimate(alerts=(ACT,))
         measured = set()
         for theme in THEMES:
             at.desk.app.theme = theme.name
@@ -100,7 +120,6 @@ async def test_every_word_as_it_is_drawn_stands_out_in_every_theme(at_desk: Call
                     ):
                         continue
                     pair = [colour.get_truecolor() for colour in (style.color, style.bgcolor)]
-                    ratio = contrast(*("#{:02x}{:02x}{:02x}".format(*one) for one in pair))
-                    assert ratio >= 4.5, (theme.name, segment.text, ratio)
+                    assert ratio(style) >= 4.5, (theme.name, segment.text, ratio(style))
                     measured.add((theme.name, *pair))
         assert len(measured) >= 4 * len(THEMES)

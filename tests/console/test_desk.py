@@ -23,10 +23,10 @@ async def test_the_clock_starts_and_steps_are_ticked_with_one_key(at_desk: Calla
         assert "z starts the clock: Both suits on battery power" in at.screen
         await at.press("1")
         assert "z starts it" in at.said
-        await at.press("z", "1", "2")
+        await at.press("z", "1", 600, "2")
         assert at.kinds == ["zero", "done", "done"]
         assert [e.body.get("step") for e in at.events[1:]] == ["egress.open", "egress.tools"]
-        assert "PET 0:00:02" in at.screen and "entry 3 saved" in at.screen
+        assert "PET 0:10:02" in at.screen and "entry 3 saved" in at.screen
         assert [e.seat for e in at.events] == ["desk"] * 3
 
 
@@ -185,7 +185,7 @@ async def test_a_late_tick_that_was_begun_lapses(at_desk: Callable[..., Any]) ->
 
 async def test_a_joint_step_is_not_ticked_while_one_is_missing(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
-        await at.press("z", "1", "1", "1", "1")
+        await at.press("z", "1", 600, "1", 600, "1", 600, "1")
         assert "not written: it needs EV2, still at Fetch the tool bag" in at.said
         assert at.kinds == ["zero", "done", "done", "done"]
 
@@ -193,7 +193,7 @@ async def test_a_joint_step_is_not_ticked_while_one_is_missing(at_desk: Callable
 async def test_a_bounced_key_ticks_once(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "1")
-        at.hand.move(1)
+        at.hand.move(600)
         await at.strike("1", "1")
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
@@ -207,7 +207,7 @@ async def test_a_step_that_changed_under_the_hand_is_refused_in_words(at_desk: C
         await at.press("z", "1")
         with Journal.open(at.path) as other:
             other.record({"kind": "done", "step": "pump.cover"}, seat="other", utc_now=at.hand.utc())
-        at.hand.move(1)
+        at.hand.move(600)
         await at.strike("1")
         await at.settle()
         assert at.kinds == ["zero", "done", "done"]
@@ -216,14 +216,14 @@ async def test_a_step_that_changed_under_the_hand_is_refused_in_words(at_desk: C
 
 async def test_undo_says_what_it_undid_and_goes_further_back(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
-        await at.press("z", "1", "2", "u")
+        await at.press("z", "1", 600, "2", "u")
         assert "took back 3" in at.said and "Fetch the tool bag" in at.said
         await at.press("u")
         assert "took back 2" in at.said
         await at.press("U")
-        assert "brought back 2" in at.said
+        assert "on record again: 2" in at.said
         await at.press("U")
-        assert "brought back 3" in at.said
+        assert "on record again: 3" in at.said
         assert at.desk.progress is not None
         assert at.desk.progress.steps["egress.tools"].ended == "done"
         await at.press("U")
@@ -314,7 +314,7 @@ async def test_completion_goes_round(at_desk: Callable[..., Any]) -> None:
 
 async def test_counts_skips_holds_and_goes(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
-        await at.press("z", "1", "1", "plus", "1")
+        await at.press("z", "1", 600, "1", "plus", "1")
         assert (at.events[-1].kind, at.events[-1].body["count"]) == ("counted", 1)
         await at.press("s", "2")
         assert at.events[-1].body["step"] == "egress.tools"
@@ -323,7 +323,7 @@ async def test_counts_skips_holds_and_goes(at_desk: Callable[..., Any]) -> None:
         await at.press("enter")
         assert at.events[-1].body["text"] == "visor fogged"
         assert "held" in at.screen and "visor fogged" in at.screen
-        await at.press("r", "enter", "1", "g")
+        await at.press("r", "enter", 600, "1", "g")
         assert at.kinds[-3:] == ["resumed", "done", "went"]
         assert at.events[-1].body["step"] == "pump.swap"
 
@@ -359,6 +359,7 @@ async def test_what_the_disk_refuses_is_hollow_until_it_is_written(
         await at.painted()
         assert "unsaved 1" in at.screen and "entry 1 saved" in at.screen
         assert "no space left" in at.said
+        at.hand.move(600)
         await at.strike("2")
         at.hand.move(1)
         at.desk.repaint()
@@ -383,9 +384,7 @@ async def test_what_another_seat_writes_appears(at_desk: Callable[..., Any]) -> 
 
 async def test_an_event_of_the_list_is_corrected_and_taken_back(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
-        await at.press("z")
-        at.hand.move(900)
-        await at.press("1", "2", "j", "down", "down", "enter")
+        await at.press("z", 900, "1", 600, "2", "j", "down", "down", "enter")
         assert at.desk.entry.line.value == "amend 2 0:15:01 "
         await at.press("ctrl+u")
         await at.type("amend 2 0:12")

@@ -72,7 +72,7 @@ WRITTEN: tuple[tuple[str, tuple[Key, ...]], ...] = (
     ("a hold begun", (("h", "glove check"), "enter")),
     ("the hold ended", ("r", "enter")),
     ("taken back", ("u",)),
-    ("brought back", ("U",)),
+    ("on record again", ("U",)),
     ("voice lost for good", (("y", "EV2"), "enter")),
     ("an alert seen", ("a",)),
     ("a step skipped", ("s", "1")),

@@ -240,7 +240,7 @@ async def test_a_digit_asks_once_where_only_left_out_work_is_next(at_desk: Calla
         digit = str([member.id for member in progress.plan.crew].index(crew) + 1)
         order = progress.order[crew]
         for before in order[: order.index(step)]:
-            at.hand.move(30)
+            at.hand.move(600)
             await at.press("e")
             await at.type(f"done {before}")
             await at.press("enter")
@@ -266,7 +266,7 @@ async def test_an_undo_says_inside_before_and_after(at_desk: Callable[..., Any])
         progress, now = at.desk.progress, at.desk.runtime.session.now(at.hand.utc())
         later = estimate_by_hand(progress, now, inside=Range(11100.0, 11780.0, 12900.0, 11800.0))
         at.desk.actions.estimated(Estimated(later, Wanted(progress, now, True), True))
-        assert "; INSIDE 3:14 -> 3:17   U brings it back" in at.said
+        assert "; INSIDE 3:14 -> 3:17   U puts it on record again" in at.said
         at.desk.actions.estimated(Estimated(later, Wanted(progress, now, True), True))
         assert at.said.count("INSIDE") == 1
 
@@ -413,7 +413,7 @@ async def test_a_typed_undo_is_the_key(at_desk: Callable[..., Any]) -> None:
         await at.type("undo")
         await at.press("enter")
         assert at.said.startswith("took back 2: done EV1 EV2 Open the hatch")
-        assert at.said.endswith("   U brings it back")
+        assert at.said.endswith("   U puts it on record again")
         await at.press("U")
         assert at.kinds == ["zero", "done", "withdrawn", "withdrawn"]
 

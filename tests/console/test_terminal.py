@@ -53,7 +53,7 @@ def test_ticks_reach_the_disk_and_leaving_says_how_to_go_on(desk: Terminal, tmp_
     for size, key, words in (
         ((30, 10), "z", "the clock runs since"),
         ((200, 55), "u", "took back 4"),
-        ((20, 6), "U", "brought back"),
+        ((20, 6), "U", "on record again"),
         ((80, 24), "z", "the clock runs since"),
     ):
         desk.resize(*size)

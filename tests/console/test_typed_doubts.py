@@ -103,6 +103,61 @@ async def test_the_nearest_step_is_meant_by_words_of_what_is_done(at_desk: Calla
         assert "; done EV1 Open the pump cover" in at.said
 
 
+def test_a_tick_at_once_behind_the_one_before_it_is_asked_about() -> None:
+    """Its step is planned for minutes and had seconds: pressed twice, or by both of a joint step."""
+    steps = (step("1", "EV1 EV2", 10), step("2", "EV2", 10), step("3", "EV1", 1), step("4", "EV1", 2))
+    run = Run(task("a", *steps), task("home", step("in", "EV1 EV2", 9), closeout=True))
+
+    def asks(digit: int, now: float, minutes: int | None = None) -> str:
+        return asked(tick(run.now, digit, None, now, minutes), run.now, (), digit, now).asks
+
+    assert asks(1, 4) == "", "nothing was ticked before it"
+    run.done("a.1", at=600)
+    assert asks(2, 604) == "0:04 of 10:00 min since the tick before: 2 again ticks Do 2"
+    assert asks(2, 659) and not asks(2, 660) and not asks(1, 604), "not after a minute, nor of a short step"
+    assert asks(2, 604, 0) == "", "it was said when it was"
+    typed = {"kind": "done", "step": "a.2"}
+    assert doubts([typed], run.now, None, 604) == ["0:04 of 10:00 min since the tick before"]
+    assert doubts([typed | {"at": 604}], run.now, None, 604) == []
+    assert doubts([typed, {"kind": "done", "step": "a.3"}], run.now, None, 604) == [], "caught up together"
+    run.done("a.3", at=660)
+    assert asks(1, 689) and not asks(1, 690), "nor after a quarter of its time"
+    run("retimed", 690, step="a.4", time="0:10", left=True)
+    assert asks(1, 700).startswith("0:40 of ")
+
+
+async def test_a_digit_that_comes_again_within_seconds_is_asked_about_once(
+    at_desk: Callable[..., Any],
+) -> None:
+    async with at_desk((80, 24)) as at:
+        await at.press("z", "1", "2")
+        assert at.said.strip() == "0:01 of 6:00 min since the tick before: 2 again ticks Fetch the tool bag"
+        await at.press("v", "2")
+        assert at.kinds == ["zero", "done"], "any other key ends the question"
+        await at.press("2", "2", "e")
+        assert at.kinds == ["zero", "done", "done"]
+        await at.type("2")
+        assert "min since the tick before" in at.said and at.said.endswith("Enter twice")
+        await at.press("escape", "minus", "1", "0")
+        at.hand.move(60)
+        await at.press("1")
+        assert at.kinds == ["zero", *["done"] * 4]
+
+
+async def test_whom_a_number_means_is_said_where_it_could_be_minutes(at_desk: Callable[..., Any]) -> None:
+    """Whom first, then minutes: *h 1 3* is of two people, in a crew of five *h 1 5* as well."""
+    async with at_desk() as at:
+        await at.press("z", "h")
+        await at.type("1 3")
+        assert "held EV1 IV" in at.said and at.said.endswith("note: 3 is IV; 3 minutes: 03")
+        await at.press("backspace")
+        await at.type("03")
+        assert "held EV1 until 0:03" in at.said and "note" not in at.said
+        await at.press("escape", "h")
+        await at.type("1 5")
+        assert "held EV1 until 0:05" in at.said and "note" not in at.said
+
+
 def test_the_hatch_is_not_closed_over_somebody_without_a_question() -> None:
     """Nor does who waits for somebody go in before them: asked by the digit, and of a typed line."""
     run = Run(

@@ -73,7 +73,7 @@ async def test_with_the_desk_it_is_few_as_well(at_desk: Callable[..., Any], pass
         session = at.desk.runtime.session
         await at.until(lambda: session.snapshot.progress.number == 2)
         passed.files.clear()
-        await at.press("1")
+        await at.press(600, "1")
         await at.until(lambda: session.snapshot.progress.number == 3)
         await at.painted()
     assert {"console/view/steps.py", "forecast/world.py", "journal/sqlite.py"} <= passed.files

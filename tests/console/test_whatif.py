@@ -184,7 +184,7 @@ async def test_what_was_begun_is_finished_though_ticks_come(
         await at.type("c 1")
         await at.press("enter")
         assert [begun.get(timeout=60), begun.get(timeout=60)] == [1, 1]
-        await at.press("1", "2")
+        await at.press("1", 30, "3")
         go_on.put(None)
         await at.until(lambda: found(1))
         assert at.desk.what_if.page.weighed.supposed.called == "home"

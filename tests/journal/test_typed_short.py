@@ -85,6 +85,8 @@ SHORT: list[tuple[str, list[dict[str, Any]]]] = [
     ("c c", [{"kind": "called", "call": "home"}]),
     ("c 1", [{"kind": "called", "call": "home", "crew": ["EV1"]}]),
     ("c n 1 2", [{"kind": "called", "call": "at once", "crew": ["EV1", "EV2"]}]),
+    ("h 1 2", [{"kind": "held", "crew": ["EV1", "EV2"]}]),
+    ("h 1 02", [{"kind": "held", "crew": ["EV1"], "until": NOW_S + 120}]),
     ("h 2 15", [{"kind": "held", "crew": ["EV2"], "until": NOW_S + 900}]),
     ("abort 2 -3", [{"kind": "called", "call": "at once", "crew": ["EV2"]} | AGO_3]),
 ]  # fmt: skip

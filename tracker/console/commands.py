@@ -186,7 +186,7 @@ TABLE: tuple[Command, ...] = (
         _("crew", "tab", "crew", "choose a crew member's line, one after the other: what it says, in full", lambda d: d.choose_crew(), 3, palette=False, wanted=beyond_digits),
         _("tick-chosen", "space", "tick", "tick for the chosen crew member: the way beyond the ninth, who has no digit; also after - + s", lambda d: d.actions.digits.tick_chosen(), 3, can=under_way, palette=False, wanted=beyond_digits),
         _("undo", "u", "undo", "take back this seat's latest entry, all of it; again: the one before", lambda d: d.actions.undo(), 5),
-        _("redo", "U", "redo", "bring back what was taken back", lambda d: d.actions.redo()),
+        _("redo", "U", "redo", "put on record again what was taken back", lambda d: d.actions.redo()),
     ),
     *_group(
         "desk", "Entry",
@@ -216,7 +216,7 @@ TABLE: tuple[Command, ...] = (
         _typed("keep", "k", "keep", "keep an optional task: it is committed from now on", "keep", "keep which? {tasks}", foot=11, state="not home"),
         _typed("drop", "d", "drop", "give a task up; the advice goes on record beside it", "drop", "give which up? {tasks}", foot=12, state="not home"),
         _typed("put-off", "l", "later", "put an optional task off to the end", "later", "put which off to the end? {tasks}"),
-        _typed("restore", "D", "restore", "take a dropped task back", "restore", "take which back? given up: {gone}"),
+        _typed("restore", "D", "restore", "restore a task that was given up", "restore", "restore which? given up: {gone}"),
         _typed("move", "m", "move", "a new place for a task", "move", "which, and before which? `move a b`, `move a last`; {tasks}"),
         _typed("add", "A", "add", "unplanned work", "add", "whom, how long, what? `add EV1 0:10 Inspect the hinge`"),
         _typed("retime", "t", "retime", "the crew says how long a step takes", "retime", "whose step, how many minutes more? `retime 1 15`, in all `retime 1 of 15`; {crew}"),
@@ -400,7 +400,10 @@ TYPING: tuple[tuple[str, str, str], ...] = tuple(
     for sign, words in (
         ("1  EV1  *", "a crew member by digit or name, everybody outside; for a step: what they are at"),
         ("a  lamp", "an optional task by its letter in the list, any task by its id or words"),
-        ("15", "minutes, behind whom or what it is about: t 1 15 from now on, t 1 of 15 in all"),
+        (
+            "15",
+            "minutes, behind whom or what it is about: t 1 15 from now on, t 1 of 15 in all; 03: no digit of the crew",
+        ),
         ("-3  2:14", "three minutes ago, a PET; last of a text it is its time, in quotes it is text"),
         ("t 1 15", "a key and a blank stand for its word, here retime"),
         ("by lead", "who decided or said it"),

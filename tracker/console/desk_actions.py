@@ -17,7 +17,7 @@ from tracker.console.pending import PATIENCE_S
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
-from tracker.console.view.words import called_words, inside_words, pet
+from tracker.console.view.words import called_words, inside_words, pet, redo_words
 from tracker.console.workers import Estimated
 from tracker.forecast.due import left_by_recall
 from tracker.journal.progress import Progress
@@ -154,13 +154,13 @@ class DeskActions:
         if self._undone is None or not report.full or report.wanted.progress.number <= self._undone[1]:
             return
         (words, _, before), self._undone = self._undone, None
-        said, back = self._session.said, f"   {self._screen.key('redo')} brings"
+        said, back = self._session.said, redo_words(self._screen.key("redo"))
         if before is not None and said == words and back in said:
             inside = inside_words(before, report.estimate.inside.p50)
             self._screen.say(said.replace(back, f"; {inside}{back}"), "going")
 
     def redo(self) -> None:
-        """Bring back what was taken back."""
+        """Put on record again what was taken back."""
         if self.asked.bounced("redo"):
             return
         sent = self._session.bring_back(self._screen.mono())

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 
-from tracker.console.view.words import next_go, pet_s
+from tracker.console.view.words import AGAIN, TOOK_BACK, next_go, pet_s, redo_words
 from tracker.forecast.figures import Estimate
+from tracker.foundation.shown import running
 from tracker.journal.kept_press import State
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
 from tracker.journal.progress import Progress, Recorded
@@ -103,7 +104,7 @@ def _next(progress: Progress, digit: int, crew: str, step: str, left_out: Collec
 def asked(
     batch: EventBatch, progress: Progress, left_out: Collection[str], digit: int, now: float
 ) -> EventBatch:
-    """Return a tick that is asked twice, where it lies before the one before it or begins left-out work.
+    """Return a tick that is asked twice: before the one before it, at once behind it, or of left-out work.
 
     `left_out`: optional tasks that the advice does not count; such a one is kept with its tick.
     """
@@ -115,7 +116,9 @@ def asked(
         return replace(batch, asks=f"{doubts[0]}; the last key again writes it")
     task = progress.steps[step].step.task
     if task not in left_out:
-        return batch
+        quick = quick_doubts(progress, batch.events, now)
+        asks = f"{quick[0]}: {digit} again ticks {_do(progress, step)}" if quick else ""
+        return replace(batch, asks=asks)
     keeps: Event = {"kind": "chose", "task": task, "choice": "keep"}
     asks = f"{task} is not counted: {digit} again ticks it and keeps {task}"
     return replace(batch, events=(keeps, *batch.events), words=f"{batch.words}; kept {task}", asks=asks)
@@ -229,7 +232,7 @@ def went(progress: Progress, key: str = "g") -> EventBatch:
 def undo(progress: Progress, seat: str, *, redo: str = "U") -> EventBatch:
     """Return what takes back this seat's latest event in force, with those it was written together with.
 
-    `redo`: the key that brings it back.
+    `redo`: the key that puts it on record again.
     """
     taken = progress.fold.undo(seat)
     if not taken:
@@ -239,13 +242,13 @@ def undo(progress: Progress, seat: str, *, redo: str = "U") -> EventBatch:
     more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
     return EventBatch(
         events,
-        f"took back {last.number}{more}: {_about(progress, last)}   {redo} brings it back",
+        f"{TOOK_BACK} {last.number}{more}: {_about(progress, last)}{redo_words(redo)}",
         _all_of(progress, reversed(taken)),
     )
 
 
 def redo(progress: Progress, seat: str) -> EventBatch:
-    """Return what brings back this seat's latest undo, as long as nothing was written since."""
+    """Return what puts on record again what this seat took back last, unless it wrote since."""
     back = progress.fold.redo(seat)
     if not back:
         return refusal("nothing was taken back since this seat's last event")
@@ -253,7 +256,7 @@ def redo(progress: Progress, seat: str) -> EventBatch:
     targets = [e for e in progress.fold.recorded if e.number in numbers] or [back[0]]
     events = tuple({"kind": "withdrawn", "event": e.number} for e in back)
     more = f" and {len(targets) - 1} with it" if len(targets) > 1 else ""
-    words = f"brought back {targets[-1].number}{more}: {_about(progress, targets[-1])}"
+    words = f"{AGAIN}: {targets[-1].number}{more}, {_about(progress, targets[-1])}"
     return EventBatch(events, words, _all_of(progress, targets))
 
 
@@ -419,12 +422,41 @@ def _shut_out(progress: Progress, step: str, ticked: Collection[str]) -> list[st
 
 def _before_last(progress: Progress, step: str, at: float) -> list[str]:
     """Return that a tick lies before the one before it, of one of its crew."""
+    before = _last_tick(progress, step)
+    if before is None or at >= before[0]:
+        return []
+    return [f"{pet_s(at)} lies before the tick before it: {before[1]}, {pet_s(before[0])}"]
+
+
+QUICK_S, QUICK_SHARE = 60.0, 0.25
+"""A step of two minutes or more that is ticked within so long after the tick before it, and within such a
+share of its time, is asked about: a digit that was pressed twice, or two ticks that came late."""
+
+
+def quick_doubts(progress: Progress, events: Iterable[Mapping[str, Any]], now: float) -> list[str]:
+    """Return that the one tick of some events comes at once behind the one before it, of one of its crew.
+
+    Nothing where several are caught up together, or where it was said when it was.
+    """
+    ticks = [event for event in events if event.get("kind") == "done"]
+    if len(ticks) != 1 or "at" in ticks[0] or (step := str(ticks[0].get("step"))) not in progress.steps:
+        return []
+    before, expected = _last_tick(progress, step), progress.steps[step].expected_s
+    since = None if before is None else now - before[0]
+    if since is None or expected < 2 * QUICK_S or not 0 <= since < min(QUICK_S, QUICK_SHARE * expected):
+        return []
+    return [f"{running(since, expected)} since the tick before"]
+
+
+def _last_tick(progress: Progress, step: str) -> tuple[float, str] | None:
+    """Return when somebody of a step's crew had the latest tick, and what they had done by it."""
     state = progress.steps.get(step)
     crew = set(state.crew) if state is not None else set()
-    ticked = [
-        (s.done, s.step.do)
-        for s in progress.steps.values()
-        if s.ended == "done" and s.done is not None and crew & set(s.crew)
-    ]
-    last, do = max(ticked, default=(at, ""))
-    return [f"{pet_s(at)} lies before the tick before it: {do}, {pet_s(last)}"] if at < last else []
+    return max(
+        (
+            (s.done, s.step.do)
+            for s in progress.steps.values()
+            if s.ended == "done" and s.done is not None and crew & set(s.crew)
+        ),
+        default=None,
+    )

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 from tracker.console.key_events import EventBatch
 from tracker.console.view.scene import Mark
+from tracker.console.view.words import TOOK_BACK
 from tracker.console.writer import Job, Unsaved, Written
 from tracker.foundation.errors import TrackerError
 from tracker.journal.kept_press import taken_back_by, undo_name, withdrawals
@@ -43,12 +44,14 @@ class PendingWrite:
 
     def taken_back_by_name(self) -> EventBatch:
         """What takes it back where it may be there: it waits behind it, on disk like any press."""
-        return EventBatch(({"kind": "withdrawn", "job": self.job.id},), f"took back: {self.words}", self.crew)
+        return EventBatch(
+            ({"kind": "withdrawn", "job": self.job.id},), f"{TOOK_BACK}: {self.words}", self.crew
+        )
 
     def taken_back_late(self, report: Written, token: int, mono: float) -> PendingWrite:
         """What takes it back although it is written: the writer's own, or one that is still to be sent."""
         late = Job(token, withdrawals(report.numbers), self.job.utc, undo_name(self.job.id))
-        words = f"took back {report.numbers[-1]}: {self.words}"
+        words = f"{TOOK_BACK} {report.numbers[-1]}: {self.words}"
         return PendingWrite(report.undo or late, words, self.crew, mono)
 
     @property
@@ -126,10 +129,10 @@ class Queue:
 
 @dataclass
 class RedoStack:
-    """What was taken out of the queue before it was on disk, so that it can be brought back, latest first."""
+    """What was taken out of the queue before it was on disk, latest first: a redo sends it."""
 
     _kept: list[PendingWrite | None] = field(default_factory=list)
-    """None stands for an undo of something on disk that came later: that is brought back first."""
+    """None stands for an undo of something on disk that came later: that is put on record first."""
 
     def put(self, pending: PendingWrite) -> None:
         """Keep what the writer has left out."""
@@ -145,7 +148,7 @@ class RedoStack:
             self._kept.append(None)
 
     def take(self, token: int, mono: float) -> PendingWrite | None:
-        """Return what is brought back now, as a new job; None where it is an undo on disk, or nothing."""
+        """Return what a redo sends now, as a new job; None where it is an undo on disk, or nothing."""
         kept = self._kept.pop() if self._kept else None
         if kept is None:
             return None

@@ -26,6 +26,7 @@ from tracker.console.refused import WAYS, Refusals
 from tracker.console.seat_clock import ClockDoubt, SeatClock
 from tracker.console.view.scene import Disk, Mark, Scene, Snapshot
 from tracker.console.view.styled_text import Ink
+from tracker.console.view.words import TOOK_BACK, redo_words
 from tracker.console.workers import (
     Estimated,
     EstimateScheduler,
@@ -242,7 +243,9 @@ class Session:
             self.path, self.seat, self.away = report.path, report.seat, Away()
             self._confirm(report.progress)
         elif isinstance(report, OthersWrote):
-            if words := news(report.progress, self.number, self.seat):
+            words, zero = news(report.progress, self.number, self.seat), report.progress.zero
+            # What was said of a clock that stood holds no longer once it runs, whoever started it.
+            if words or (zero is None) != (self.zero is None):
                 self.say(words)
             self._confirm(report.progress)
         elif isinstance(report, Written):
@@ -255,8 +258,8 @@ class Session:
             pending = self._queue.jobs.pop(report.token, None)
             if pending is not None and not pending.is_undo:
                 self._redo.put(pending)
-                back = f"{self.keys.get('redo', 'U')} brings it back"
-                self.say(f"taken back before it was on disk: {pending.words}   {back}", "going")
+                redo = redo_words(self.keys.get("redo", "U"))
+                self.say(f"{TOOK_BACK} before it was on disk: {pending.words}{redo}", "going")
             self._settle()
         elif isinstance(report, Away):
             self.away = report

@@ -9,12 +9,13 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tracker.console.key_events import tick_doubts
+from tracker.console.key_events import quick_doubts, tick_doubts
 from tracker.forecast.figures import ConsumableFigure, Estimate, Range
 from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import pet_down
 from tracker.foundation.text import amount, count
 from tracker.journal.progress import Progress, TaskState
+from tracker.journal.typed.match import crew_or_none
 from tracker.plan.model import Consumable
 
 Event = Mapping[str, Any]
@@ -28,6 +29,7 @@ _SD = 2.563
 
 def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | None, now: float) -> list[str]:
     """Return what is unlikely about events that would be written now, the most telling first."""
+    events = [*events]
     found, ticked = list[str](), list[str]()
     for event in events:
         at = float(event.get("at", now))
@@ -42,7 +44,7 @@ def doubts(events: Iterable[Event], progress: Progress, estimate: Estimate | Non
         elif event.get("kind") == "done":
             found += tick_doubts(progress, str(event.get("step")), at, ticked)
             ticked.append(str(event.get("step")))
-    return found
+    return found or quick_doubts(progress, events, now)
 
 
 MOST_TICKS = 5
@@ -73,6 +75,18 @@ def far_doubts(events: Iterable[Event], progress: Progress, left_out: Collection
 
 def _not_begun(task: TaskState) -> bool:
     return task.optional and task.status == "open"
+
+
+def number_notes(text: str, events: Iterable[Event], progress: Progress) -> list[str]:
+    """Return whom the last number of a hold means, and how as many minutes are written.
+
+    Whom first, then minutes: a digit that is somebody's is theirs, in a crew of any size.
+    """
+    held = [event for event in events if event.get("kind") == "held" and "until" not in event]
+    numbers = [word for word in text.split() if word.isdigit()]
+    if not held or len(numbers) < 2 or (crew := crew_or_none(progress, numbers[-1])) not in held[0]["crew"]:
+        return []
+    return [f"{numbers[-1]} is {crew}; {count(int(numbers[-1]), 'minute')}: 0{numbers[-1]}"]
 
 
 def must_doubts(events: Iterable[Event], progress: Progress) -> list[str]:

@@ -25,7 +25,7 @@ from tracker.console.live_screen import LiveScreen
 from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
-from tracker.console.typed_doubts import doubts, far_doubts, must_doubts, reading_figure
+from tracker.console.typed_doubts import doubts, far_doubts, must_doubts, number_notes, reading_figure
 from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
@@ -186,7 +186,8 @@ class TypedEvents:
         words = f"Enter writes {self._when(events[-1])}: {self._words(events)}"
         words += f"   {follows.words}" if follows is not None else ""
         unlikely = self._unlikely(text, events)
-        notes = [note for note in (*unlikely, *unusual) if follows is None or note != follows.words]
+        told = (*unlikely, *unusual, *number_notes(text, events, self._session.ahead))
+        notes = [note for note in told if follows is None or note != follows.words]
         words += f"   note: {notes[0]}" if notes else ""
         return (f"{words}   Enter twice" if unlikely else words, "late" if unlikely or unusual else "going")
 

@@ -18,6 +18,7 @@ from tracker.console.key_events import batch_of, over_doubts
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import LiveScreen
 from tracker.console.session import DeskRuntime
+from tracker.console.typed_doubts import number_notes
 from tracker.console.view.scene import RENEW_S, Scene, Snapshot, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.styled_text import Line
 from tracker.console.view.what_if_pages import EXAMPLES, refused, what_if_page
@@ -203,7 +204,8 @@ class WhatIf:
         except TrackerError as error:
             self._screen.say(refused(error), "late")
             return
-        self._screen.say(f"Enter supposes: {self._told(events)}{self._unmoved(events)}", "going")
+        noted = "".join(f"   note: {one}" for one in number_notes(text, events, self._session.progress))
+        self._screen.say(f"Enter supposes: {self._told(events)}{self._unmoved(events)}{noted}", "going")
 
     def _complete(self, text: str, by: int) -> None:
         if not self._screen.entry.complete_last(text, ";", by):

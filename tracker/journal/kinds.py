@@ -180,8 +180,8 @@ KINDS = (
     ),
     EventKind(
         name="restored", body="OneTask", effect="plan_changes.restored", before_zero=True, words=("restore",),
-        arguments=(_TASK, _TEXT), meaning="takes a task back", example="restore latch", verb="restored",
-        keys={"D": "restore"},
+        arguments=(_TASK, _TEXT), meaning="restores a task that was given up", example="restore latch",
+        verb="restored", keys={"D": "restore"},
         cause="restored work", listed="change",
     ),
     EventKind(

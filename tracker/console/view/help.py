@@ -122,7 +122,7 @@ JOB: Mapping[Where, tuple[Pair, ...]] = {
         ("{zero}", "the clock starts"),
         ("1 2 3", "tick what that person is at"),
         ("{late} 1 3", "tick EV1, three minutes ago"),
-        ("{undo}  {redo}", "take back; bring back"),
+        ("{undo}  {redo}", "take back; on record again"),
         ("{go}", "give the go that is next"),
         ("{hold}  {resume}", "hold everyone; go on"),
         ("{reading}", "what the gauges read"),

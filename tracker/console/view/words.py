@@ -45,6 +45,15 @@ def crew_words(progress: Progress, crew: tuple[str, ...]) -> str:
     return " ".join(crew) or "nobody"
 
 
+TOOK_BACK, AGAIN = "took back", "on record again"
+"""What an undo did, and what a redo did: told apart at a glance, so only one of them says *back*."""
+
+
+def redo_words(key: str) -> str:
+    """Return what the key of a redo does, behind what was taken back."""
+    return f"   {key} puts it {AGAIN}"
+
+
 def took(state: StepState, now: float) -> str:
     """Return `5:44 of 5:00 min` for a step at work or done: the new time where it was retimed."""
     return running(state.elapsed_s(now), state.expected_s)

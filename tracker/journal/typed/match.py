@@ -38,9 +38,9 @@ def find_crew(progress: Progress, text: str) -> str:
 
 
 def crew_or_none(progress: Progress, text: str) -> str | None:
-    """Return the crew member meant, or None."""
+    """Return the crew member meant, or None: a number with a naught before it is minutes."""
     crew = progress.plan.crew
-    if text.isascii() and text.isdigit():
+    if text.isascii() and text.isdigit() and not text.startswith("0"):
         place = int(text) if len(text) < 4 else 0
         return crew[place - 1].id if 1 <= place <= len(crew) else None
     if text == "*":
