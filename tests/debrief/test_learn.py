@@ -146,7 +146,8 @@ def test_an_id_that_two_people_had_says_nothing_of_the_next() -> None:
     untried = Lessons(two, learn(two), Trial(np.zeros((5, 0))))
     assert lessons.said(untried)[1] == (
         "left out: how fast EV1 is, for EV1 was Marit in 1 excursion and Tove in 1 excursion, and nothing "
-        "says who is next; to learn of one of them, give the journals of that crew alone"
+        "says who is next; to learn of one of them, give the journals of that crew alone, or a season "
+        "with --crew and the name"
     )
 
 

@@ -281,7 +281,10 @@ def test_debrief_and_learn_read_a_season(
     assert "8 excursions" in capsys.readouterr().out
     two = [one.path for one in season.entries(Wanted(rehearsals=False))][:2]
     until = ["--to", str(season.excursions(Wanted(rehearsals=False))[1].zero)[:10]]
-    assert _run("learn", "--season", season.path, *until, "--out", tmp_path / "season.yaml") == 0
+    assert (
+        _run("learn", "--season", season.path, *until, "--crew", "ev1", "--out", tmp_path / "season.yaml")
+        == 0
+    )
     assert _run("learn", *two, "--out", tmp_path / "journals.yaml") == 0
     ours, theirs = ((tmp_path / f"{name}.yaml").read_text() for name in ("season", "journals"))
     assert [line for line in ours.splitlines() if "journal" not in line] == [
@@ -306,6 +309,9 @@ def test_list_and_show_say_it_in_words(season: Season, capsys: pytest.CaptureFix
         for source in (("season", "show", season.path), ("debrief", first.path)):
             assert _run(*source, "--excursion", asked) == 1
             assert "did you mean Season " in capsys.readouterr().err
+        for asking in (("list", season.path), ("find", season.path, "visor")):
+            assert _run("season", *asking, "--excursion", asked) == 0
+            assert "; did you mean Season " in capsys.readouterr().out
     assert _run("season", "show", season.path, "--rehearsals") == 0
     out = capsys.readouterr().out
     assert out.startswith("10 excursions, 10 over; in ")

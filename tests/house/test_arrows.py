@@ -10,7 +10,8 @@ from pathlib import Path
 from tests.house.tree import TOP, text
 
 SCREEN = ("textual", "textual_serve", "rich")
-HEAVY = (*SCREEN, "matplotlib", "scipy", "pandas", "simpy", "ortools")
+SHEETS = ("openpyxl", "python_calamine", "sqlite_utils")
+HEAVY = (*SCREEN, *SHEETS, "matplotlib", "scipy", "pandas", "simpy", "ortools")
 
 
 def _fresh(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:

@@ -158,6 +158,8 @@ def test_empty_lines_above_and_between() -> None:
 def test_tasks_of_the_same_name_apart_get_ids_of_their_own() -> None:
     plan = plan_of("Task,Do,Crew,Time\nA,one,EV1,1\nB,two,EV1,1\nA,three,EV1,1\n")
     assert list(plan.task) == ["A", "B", "A-2"]
+    plan = plan_of("Task,Step,Crew,Time\nZurück,Fußplatte,EV1,1\n")
+    assert list(plan.step) == ["Zuruck.Fussplatte"], "letters lose what stands above them"
 
 
 def test_text_of_a_sheet_stays_text() -> None:

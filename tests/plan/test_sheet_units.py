@@ -322,8 +322,11 @@ def test_columns_named_wrongly(text: str, line: str) -> None:
 
 
 def test_columns_named_by_somebody_win() -> None:
-    named = parse_columns('"A, b"=do, Anna=crew:EV1, @C=crew:EV2, T=time:m:ss, Do=-')
+    named = parse_columns('"A, b"=do, @C=crew:EV2, T=time:m:ss, Do=-')
     text = '"A, b",Anna,x,T,Do\nopen it,x,,8:30,nothing\nshut it,ja,x,0:30,nothing\n'
+    marked = read_sheet(text, "s.csv", Wishes(named))
+    assert [s.crew for s in marked.steps] == [["Anna"], ["Anna", "EV2"]], "who was not named has a column too"
+    named = (*named, *parse_columns("Anna=crew:EV1"))
     sheet = read_sheet(text, "s.csv", Wishes(named))
     assert [(s.do, s.crew, s.time) for s in sheet.steps] == [
         ("open it", ["EV1"], 510),

@@ -148,7 +148,7 @@ def _written(path: str, text: str, sheet: Sheet) -> Iterator[str]:
     if moved := elsewhere(starts, course.start):
         yield moved
     yield f"on paper everybody is inside at {format_exact(round(course.everybody_inside))}"
-    yield f"{path}: {len(sheet.steps)} steps; `tracker check {path}` looks it over"
+    yield f"{path}: {count(len(sheet.steps), 'step')}; `tracker check {path}` looks it over"
 
 
 def limit_of(text: str | None) -> int | None:

@@ -22,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--anyway", action="store_true", help="write it also where no part of it would have forecast better")
     add("--rehearsals", action="store_true", help="rehearsals as well")
     add_choice(parser)
+    add("--crew", metavar="CREW", help="only excursions in which this crew member (id or name) did a step")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -133,7 +133,7 @@ def _add(season: Season, args: argparse.Namespace) -> int:
 
 
 def _list(season: Season, args: argparse.Namespace) -> int:
-    entries = season.entries(wanted(args))
+    entries = season.entries(asked := wanted(args))
     rows = [("uuid", "excursion", "zero", "kind", "events", "hash", "journal", "verdict")] + [
         (
             one.uuid[:8],
@@ -147,9 +147,18 @@ def _list(season: Season, args: argparse.Namespace) -> int:
         )
         for one in entries
     ]
-    print("\n".join(columns(rows, most=300, right=(4,))) if entries else "  no excursion")
+    print(
+        "\n".join(columns(rows, most=300, right=(4,)))
+        if entries
+        else "  no excursion" + _meant(season, asked)
+    )
     print(count(len(entries), "excursion"))
     return 0
+
+
+def _meant(season: Season, asked: Wanted) -> str:
+    """Which excursions may have been meant, where none has the name that is asked for."""
+    return asked.meant(one.excursion for one in season.entries())
 
 
 def _show(season: Season, args: argparse.Namespace) -> int:
@@ -163,7 +172,7 @@ def _show(season: Season, args: argparse.Namespace) -> int:
 
 
 def _find(season: Season, args: argparse.Namespace) -> int:
-    found = season.find(" ".join(args.rest), wanted(args))
+    found = season.find(" ".join(args.rest), asked := wanted(args))
     rows = [
         (
             plain(journal, most=40),
@@ -175,7 +184,7 @@ def _find(season: Season, args: argparse.Namespace) -> int:
     ]
     if rows:
         print("\n".join(columns(rows, most=200, right=(1,))))
-    print(f"found {count(len(found), 'time')}")
+    print(f"found {count(len(found), 'time')}{'' if rows else _meant(season, asked)}")
     return 0
 
 

@@ -55,7 +55,8 @@ def of_two_people(lessons: Lessons) -> Iterator[str]:
             whose = " and ".join(f"{name} in {count(n, 'excursion')}" for name, n in names.items())
             yield (
                 f"left out: how fast {one} is, for {one} was {whose}, and nothing says who is next; "
-                "to learn of one of them, give the journals of that crew alone"
+                "to learn of one of them, give the journals of that crew alone, or a season "
+                "with --crew and the name"
             )
 
 

@@ -199,8 +199,10 @@ def match(headings: Sequence[str], rows: Sequence[Sequence[Cell]], wishes: Wishe
     if not wishes.only:
         _by_headings(keys, doubled, bare, set(said), _TAKEN if does else {"crew"} if crew else set())
         _settle(keys, bare, rows, set(said))
-    if not crew and not does and "crew" not in keys and not wishes.only:
-        crew = _marked(headings, rows, {*keys.values(), *said})
+    if not does and "crew" not in keys and not wishes.only:
+        # Who has a column that nobody named takes part as well.
+        marked = _marked(headings, rows, {*keys.values(), *said}) | crew
+        crew = dict(sorted(marked.items(), key=lambda one: one[1]))
     units = {at: one.unit for at, one in said.items() if one.unit}
     skipped = frozenset(at for at, one in said.items() if one.key == "-")
     again: tuple[int, ...] = ()

@@ -68,11 +68,17 @@ def _words(words: list[str]) -> list[str]:
 def _id_of(name: str) -> str:
     if re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,39}", name, re.ASCII):
         return name
-    letters = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    words = re.sub(r"[^A-Za-z0-9_]+", "-", letters).strip("-_")[:40]
+    words = id_words(name)[:40]
     if not _NAME.fullmatch(name) or not words[:1].isalpha():
         raise ValueError(name)
     return words
+
+
+def id_words(text: str) -> str:
+    """The words of a text as part of an id, `Zuruck-ins-Haus`; letters lose what stands above them."""
+    apart = unicodedata.normalize("NFKD", text.replace("\N{LATIN SMALL LETTER SHARP S}", "ss"))
+    letters = "".join(char for char in apart if not unicodedata.combining(char))
+    return re.sub(r"[^A-Za-z0-9_]+", "-", letters).strip("-_")
 
 
 class Named(Protocol):

@@ -13,7 +13,7 @@ from tracker.plan.columns import Wishes
 from tracker.plan.model import LONGEST_S
 from tracker.plan.read import parse_plan
 from tracker.plan.sheet import Sheet, SheetStep, read_rows
-from tracker.plan.sheet_names import Names
+from tracker.plan.sheet_names import Names, id_words
 from tracker.plan.sheet_table import Table
 from tracker.plan.sheet_words import EVERYBODY, fold
 from tracker.plan.timeline import as_planned
@@ -111,7 +111,7 @@ def _unclear(sheet: Sheet, tasks: list[_Task], names: Names) -> list[Fault]:
 
 def _slug(text: str, otherwise: str, part: bool = False) -> str:
     """An id made of a text; a step's part may begin with a digit."""
-    words = re.sub(r"[^A-Za-z0-9_]+", "-", text).strip("-_")[:32].rstrip("-_")
+    words = id_words(text)[:32].rstrip("-_")
     if part:
         return words
     return words if words[:1].isalpha() else f"{otherwise}-{words}".rstrip("-")
