@@ -209,3 +209,22 @@ def test_prior_that_is_supposed_is_the_one_of_the_whole_walk() -> None:
     run = paper()
     run.done("first.1", at=3600)
     assert estimate(run.now, 3700, prior=FLAT, scenarios=50).advice.kept == {"lamp"}
+
+
+def test_between_news_the_words_of_optional_work_stand_whoever_looks_and_when() -> None:
+    run = Run(
+        task("first", step("1", "EV1", 60)),
+        task("long", *[step(str(k), "EV2", 9) for k in range(12)]),
+        task("lamp", step("1", "EV1", 20), priority="get-ahead", value=5),
+        task("mast", step("1", "EV1", 12), priority="get-ahead", value=4),
+        task("photo", step("1", "EV1", 8), priority="get-ahead", value=3),
+        task("then", step("1", "EV1", 30)),
+        task("home", step("in", "EV1 EV2", 40), closeout=True),
+        limits={"elapsed": "3:30"},
+    )
+    for k in range(7):
+        run.done(f"long.{k}", at=540 * (k + 1))
+    made = [estimate(run.now, 3780 + later, scenarios=300) for later in (0, 60, 200)]
+    assert all(one.advice.raised and len(one.advice.kept) == 3 for one in made), "in doubt all the time"
+    words = {tuple(figure.advice for figure in one.optional) for one in made}
+    assert words == {("keep", "keep", "decide")}

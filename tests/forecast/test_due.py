@@ -199,6 +199,13 @@ def test_what_falls_into_a_gap_is_asked_before_it() -> None:
     assert alert_words(asked, 1200, lambda line: "g g").endswith(": ask now. g g once it is given")
     run("went", 1260, step="unit.pull")
     assert len(said(flat(run.now, 1260), "gap")) == 1
+    for time, told in (("0:19", 1), ("0:24", 0)):
+        # It begins four minutes behind the gap, then nine: what was told does not come and go with a tick.
+        moved = run.now.suppose({"kind": "retimed", "step": "unit.pull", "time": time, "at": 1270})
+        assert len(said(flat(moved, 1270), "gap")) == told, time
+    never = day()
+    never("retimed", 0, step="unit.pull", time="0:28")
+    assert said(flat(never.now, 300), "gap") == [], "three minutes behind it from the first on"
     then = run.now.suppose({"kind": "called", "call": "home", "at": 1270})
     assert said(flat(then, 1270), "gap") == [], "the way home wants nothing said"
     assert said(flat(run.now, 31 * 60), "gap") == []

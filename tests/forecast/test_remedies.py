@@ -194,3 +194,44 @@ def test_a_recall_that_can_wait_says_until_when() -> None:
     made = replace(made, choices=tuple(one for one in made.choices if one.id == "call-home"))
     told = {one.id: one.text for one in all_alerts(run.now, made, now=1860)}["confidence"]
     assert told.endswith(f". call home: inside 1:11, >99 %; time for that until {pet_down(latest)}")
+
+
+def test_who_is_still_out_is_told_to_turn_home_though_another_was_called() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 30), step("2", "EV1", 20)),
+        task("b", step("1", "EV2", 30), step("2", "EV2", 120)),
+        task("home", step("1", "EV1", 20), step("2", "EV2", 20), closeout=True),
+        limits={"elapsed": "1:30"},
+    )
+    run.done("a.1", at=1800)
+    run("called", 1860, call="home", crew=["EV1"])
+    found = alerts(run, 4500)["turn-back"]
+    assert found.text.startswith("TURN HOME NOW: elapsed limit at 1:30; all inside ") and found.do == (
+        "call home",
+    )
+    assert "home" in {one.kind for one in flat(run.now, 1900).due}
+
+
+def test_beside_something_milder_that_is_offered_a_leak_offers_no_recall() -> None:
+    stores = [OXYGEN | {"start": 9.0, "reserve": 0.5}]
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 30)),
+        task("c", step("1", "EV1", 30), priority="get-ahead"),
+        HOME,
+        limits={"elapsed": "2:15"},
+        consumables=stores,
+    )
+    run("chose", 60, task="c", choice="keep")
+    run.done("a.1", at=3600)
+    made, leak = flat(run.now, 3660, choices=True), Leak(0.8, 1.6, 0.2, 1700.0)
+    leaking = tuple(replace(store, leak=leak) for store in made.consumables)
+    found = {a.id: a for a in all_alerts(run.now, replace(made, consumables=leaking), now=3660)}
+    assert found["confidence"].do == ("drop c",)
+    assert found["rate:EV1.oxygen"].do == ("reading EV1 oxygen",)
+    shared = tuple(replace(store, crew="*", now=0.1) for store in made.consumables)
+    for who in ("EV1", "EV2"):
+        out = {a.kind for a in all_alerts(run.now, replace(made, consumables=shared), now=3660)}
+        assert "below" in out
+        run("entered", 3660, crew=who)
+    inside = {a.kind for a in all_alerts(run.now, replace(made, consumables=shared), now=3660)}
+    assert "below" not in inside, "nobody outside lives on it"

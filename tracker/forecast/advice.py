@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.earlier_instants import home_was_due, kept_now, names, steady, was_due
+from tracker.forecast.earlier_instants import Steady, home_was_due, kept_now, names, steady, was_due
 from tracker.forecast.figures import Advice, OptionalFigure, TurnBack, Verdict
 from tracker.forecast.last_call import LastCall, first_step, last_calls, put_off
 from tracker.forecast.limits import (
@@ -153,7 +153,7 @@ def advise(
     return Advice(
         at=world.now if now is None else now,
         kept=names(world, kept),
-        optional=figures(sets, kept, put_off(progress, sets, kept, prior=prior), found.sure),
+        optional=figures(sets, kept, put_off(progress, sets, kept, prior=prior), found),
         turn_back=back,
         when_short=short,
         proven=found.kept.proven,
@@ -176,19 +176,19 @@ def _if_called_now(progress: Progress, world: World, found: TurnBack, *, prior: 
 
 
 def figures(
-    sets: TaskSets, kept: Collection[int], later: Mapping[int, LastCall], sure: Collection[int]
+    sets: TaskSets, kept: Collection[int], later: Mapping[int, LastCall], stands: Steady
 ) -> tuple[OptionalFigure, ...]:
     """The advice about every optional task, in the plan's order.
 
-    `later`: the last call at the end of those that had better be put off. `sure`: those kept that would still
-    be kept if everything were weighed anew; the others are to be decided.
+    `later`: the last call at the end of those that had better be put off. `stands`: which of those kept are
+    sure, the others are to be decided; and of which it stands that they are hardly in time.
     """
     optional = sets.world.optional
     order = sorted(range(len(optional)), key=lambda m: (optional[m].place, m))
     chosen = frozenset(kept)
     found = last_calls(sets, chosen)
     verdicts: dict[int, Verdict] = {
-        m: "later" if m in later else _verdict(sets, m, chosen, found[m], sure) for m in order
+        m: "later" if m in later else _verdict(sets, m, chosen, found[m], stands) for m in order
     }
     return tuple(_figure(sets, m, chosen, later.get(m, found[m]), verdicts[m]) for m in order)
 
@@ -213,16 +213,18 @@ def _figure(
     )
 
 
-def _verdict(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, sure: Collection[int]) -> Verdict:
+def _verdict(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, stands: Steady) -> Verdict:
     """Keep what is kept, unless that is in doubt; drop what no start would fit or what is hardly in time."""
     if m in kept:
-        return "keep" if m in sure else "decide"
+        return "keep" if m in stands.sure else "decide"
     world = sets.world
     if first_step(world, m) is None:
         # Its last step is under way: dropping it means breaking it off now.
         finishing = sets.meets(kept | with_needs(world.optional, [m]), ChanceConstraint.of(world))
         return "decide" if finishing else "drop"
-    return "drop" if start.hopeless(world) else "decide"
+    if stands.late is None or start.in_time == 0.0:
+        return "drop" if start.hopeless(world) else "decide"
+    return "drop" if m in stands.late else "decide"
 
 
 RANKED_ON = 1000

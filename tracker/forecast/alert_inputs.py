@@ -10,16 +10,18 @@ figures go on taking the step as going on).
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from tracker.forecast.alert_words import (
     DOUBT,
     deed,
     slot,
 )
+from tracker.forecast.due import gaps_of_links, within_gap
 from tracker.forecast.figures import Alert, Choice, Estimate, Raised, Severity, Unheard
 from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import going_on
+from tracker.forecast.quantiles import one
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.wording import (
     need_of,
@@ -33,6 +35,13 @@ LATE_S = 120.0
 """From so long after it was due on a round, or a reading, is told as late."""
 EARLY = 0.1
 """Before this share of the planned work is done nothing alarms on a low chance."""
+GAP_SOON_S = 30 * 60.0
+"""How long before a gap of a link what falls into it is told."""
+GAPS_AHEAD_S = 2 * 3600.0
+"""How far ahead gaps are looked at: news comes in between."""
+FOUND_BACK_S = 5 * 60.0
+"""What falls so short before the end of a gap finds the link back; and what was told of a gap is told no more
+once it falls so far outside."""
 BY_ITSELF = 0.5
 """From this chance on kept work is begun in time in the order as it is."""
 
@@ -53,12 +62,19 @@ class AlertInputs:
     most_late: float
     early: bool
     """Before a tenth of the planned work is done nothing alarms on a low chance."""
+    gaps: tuple[tuple[float, float | None], ...] = ()
+    """The gaps of links that begin within hours, PET."""
+    wanted: Mapping[str, float] = field(default_factory=dict)
+    """By `go:STEP` or `joint:STEP` when a go is needed, or several begin together, PET, as it goes."""
 
 
 def alert_inputs(progress: Progress, sets: TaskSets, kept: Collection[int]) -> AlertInputs:
     """The figures of the instant for which the world of these sets was made."""
     world, chosen = sets.world, frozenset(kept)
-    outcome = sets.outcome(going_on(world.optional, [world.optional[m].task for m in kept]))
+    going = going_on(world.optional, [world.optional[m].task for m in kept])
+    outcome = sets.outcome(going)
+    ahead = [gap for shut in gaps_of_links(progress).values() for gap in shut if gap[0] > world.now]
+    soon = tuple(gap for gap in ahead if gap[0] <= world.now + GAPS_AHEAD_S)
     clocks = [(world.nodes[clock.node].step, clock) for clock in world.clocks]
     return AlertInputs(
         at=world.now,
@@ -71,7 +87,28 @@ def alert_inputs(progress: Progress, sets: TaskSets, kept: Collection[int]) -> A
         running=frozenset(step for step, clock in clocks if clock.of is None),
         most_late=1 - world.confidence_elapsed,
         early=done_share(progress) < EARLY,
+        gaps=soon,
+        wanted=_wanted(progress, sets, frozenset(going)) if soon else {},
     )
+
+
+def _wanted(progress: Progress, sets: TaskSets, going: frozenset[int]) -> dict[str, float]:
+    """When goes are needed, and steps begin that several do together."""
+    world, out = sets.world, {}
+    for i in world.present(going):
+        state = progress.steps[world.nodes[i].step]
+        if state.began is not None or state.ended is not None:
+            continue
+        go = state.step.hold_point is not None and not state.gone
+        if go or len(state.crew) > 1:
+            name = f"{'go' if go else 'joint'}:{state.step.id}"
+            out[name] = world.now + one(sets.start_row(going, i), 0.5)
+    return out
+
+
+def falls_into(gap: tuple[float, float | None], at: float) -> bool:
+    """Whether something falls into a gap of a link, and not just before it is there again."""
+    return within_gap(gap, at) and (gap[1] is None or gap[1] - at >= FOUND_BACK_S)
 
 
 def _calls(progress: Progress, sets: TaskSets, kept: frozenset[int]) -> dict[str, float]:
@@ -105,6 +142,11 @@ def raised(seen: AlertInputs, until: float) -> Iterator[Raised]:
     for step, chance in seen.late.items():
         if chance > seen.most_late + 1e-9 and (step in seen.running or not seen.early):
             yield Raised(f"clock:{step}", 1 - chance, seen.at)
+    for gap in seen.gaps:
+        since = max(gap[0] - GAP_SOON_S, seen.at)
+        for name, at in (*seen.wanted.items(), *((f"call:{t}", at) for t, at in seen.calls.items())):
+            if since <= until and falls_into(gap, at):
+                yield Raised(f"gap:{name}", at, since)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +203,11 @@ class Look:
     def choice(self, id: str) -> Choice | None:
         """A choice that was worked out."""
         return next((choice for choice in self.choices or () if choice.id == id), None)
+
+    @property
+    def proposed(self) -> Choice | None:
+        """The choice that is offered where the chance is in doubt, once that was worked out."""
+        return next((choice for choice in self.choices or () if choice.proposed), None)
 
     @property
     def advised(self) -> tuple[float | None, float]:

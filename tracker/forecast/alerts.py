@@ -31,7 +31,7 @@ from tracker.forecast.wording import (
 )
 from tracker.foundation.shown import pet_down, pet_up
 from tracker.foundation.text import amount, percent, percent_asked, plain
-from tracker.journal.progress import Progress, done_share
+from tracker.journal.progress import Progress, all_called, done_share
 
 NEAR_S = 30 * 60.0
 """A limit that comes so soon after INSIDE is to be acted upon where the chance is below the need."""
@@ -82,7 +82,7 @@ def urgency(alert: Alert, now: float) -> tuple[bool, int, int, float]:
 def _limits(look: Look) -> Iterator[Alert]:
     """Turn home now, else the chance; and that turn-back is near."""
     back, progress = look.made.turn_back, look.progress
-    if progress.zero is not None and not back.homebound and not progress.recall:
+    if progress.zero is not None and not back.homebound and not all_called(progress):
         if back.latest is None:
             yield _turn_home_now(look)
             return
@@ -227,7 +227,7 @@ def _best(look: Look) -> tuple[Choice | None, Remedy]:
     choice = _offered(look)
     if choice is None:
         # Nothing that is taken back a moment later: what is offered stands for a while.
-        sought = look.choices is None or any(one.proposed for one in look.choices)
+        sought = look.choices is None or look.proposed is not None
         return None, ("What helps is being worked out", (), {}) if sought else _nothing_better(look)
     do = typed_lines(choice)
     if choice.id in ("call-home", "call-at-once"):
@@ -251,7 +251,7 @@ def _offered(look: Look) -> Choice | None:
     if look.choices is None:
         return None
     known = left_to_do(look.progress, look.made, look.choices)
-    if any(choice.proposed for choice in look.choices):
+    if look.proposed is not None:
         return next((choice for choice in known if choice.proposed), None)
     return best_choice(look.progress, look.made, known)
 

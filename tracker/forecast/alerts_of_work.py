@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from tracker.forecast.alert_inputs import EARLY, LATE_S, Look, calls_home, uncounted
+from tracker.forecast.alert_inputs import (
+    EARLY,
+    FOUND_BACK_S,
+    GAP_SOON_S,
+    LATE_S,
+    Look,
+    calls_home,
+    falls_into,
+    uncounted,
+)
 from tracker.forecast.alert_words import (
     DOUBT,
     deed,
@@ -23,8 +32,6 @@ from tracker.plan.model import LOCK
 
 SOON_CLOSING_S = 15 * 60.0
 """How long before a window closes or a hold point is reached it is announced."""
-GAP_SOON_S = 30 * 60.0
-"""How long before a gap of a link what falls into it is told."""
 CUTTING_FINE_S = 5 * 60.0
 """A step whose projected start is closer than this to the close of its window may miss it; and what a missed
 window has to cost to be told."""
@@ -126,7 +133,7 @@ def _do(look: Look, step: str | None) -> str:
 def _stores(look: Look) -> Iterator[Alert]:
     for store in look.made.consumables:
         name = f"{store.crew}.{store.consumable}"
-        if store.now < store.reserve and store.crew not in look.progress.entered:
+        if store.now < store.reserve and _outside(look, store):
             yield _below(look, store, name)
         if store.leak is not None:
             yield _leaks(look, store, name, store.leak.since, leak_words(store))
@@ -139,6 +146,12 @@ def _stores(look: Look) -> Iterator[Alert]:
                 do=[_read(store)],
                 now=store.now,
             )
+
+
+def _outside(look: Look, store: ConsumableFigure) -> bool:
+    """Whether somebody who lives on a store is outside."""
+    uses = look.progress.plan.outside if store.crew == "*" else [store.crew]
+    return not look.progress.entered.keys() >= set(uses)
 
 
 def _below(look: Look, store: ConsumableFigure, name: str) -> Alert:
@@ -183,14 +196,16 @@ def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: 
     times = CLEARS if look.past(DOUBT) is not None else LEAVES
     short = store.short > times * (1 - plan.confidence.consumables) + 1e-9
     act = lived_on or short or (spare is not None and spare < 0)
-    calls, home, figures = calls_home(look) if act else ("", (), {})
+    # Beside a milder way that is offered a recall would be a second one.
+    milder = look.proposed is not None and not look.proposed.id.startswith("call-")
+    calls, home, figures = calls_home(look) if act and not milder else ("", (), {})
     at = "" if reached is None else f"; reserve reached at {slot('reached', 'down')}"
     left = "" if reached is None or spare is None else f", {slot('spare', 'spare')}"
     deeds = [*([calls] if calls else []), deed("reads it again")]
     return look.alert(
         f"rate:{name}",
         f"{words}{at}{left}. {'; '.join(deeds)}",
-        severity="act" if act and store.crew not in look.progress.entered else "look",
+        severity="act" if act and _outside(look, store) else "look",
         subject=name,
         since=since,
         by=reached,
@@ -221,7 +236,7 @@ def _readings(look: Look) -> Iterator[Alert]:
 
 def _gaps(look: Look) -> Iterator[Alert]:
     """What falls into a gap of a link that begins soon, and is better said while there is one."""
-    for gap in gaps(look.progress, look.made, now=look.now):
+    for gap in gaps(look.progress, look.made, now=look.now, around_s=FOUND_BACK_S):
         if not 0 < gap.since - look.now <= GAP_SOON_S:
             continue
         again = "" if gap.until is None else f", {gap.link} from {slot('again', 'down')}"
@@ -257,8 +272,12 @@ _IN_GAP = {
 
 
 def _wanted(look: Look, gap: Gap, one: Due) -> bool:
-    """Whether something in a gap wants the link before it: not on the way home, nor what finds it back."""
-    if one.kind not in _IN_GAP or (gap.until is not None and gap.until - one.at < CUTTING_FINE_S):
+    """Whether something in a gap wants the link before it: not on the way home, nor what finds it back.
+
+    What was told stays until it falls well outside: a begin moves by minutes with every tick.
+    """
+    told = look.past(f"gap:{one.kind}:{one.subject}") is not None
+    if one.kind not in _IN_GAP or not (told or falls_into((gap.since, gap.until), one.at)):
         return False
     if one.kind == "joint":
         return not (look.progress.recall or look.made.turn_back.homebound)

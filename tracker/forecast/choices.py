@@ -42,7 +42,7 @@ from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import change, pet_down, pet_up, spare_words, up
 from tracker.foundation.text import amount, columns, percent
-from tracker.journal.progress import Progress, supposed_at
+from tracker.journal.progress import Progress, all_called, supposed_at
 
 Play = Callable[[Progress, Collection[str]], Estimate]
 """The estimate of a progress with these optional tasks counted besides those begun."""
@@ -260,7 +260,7 @@ def _still(progress: Progress, choice: Choice) -> bool:
     """Whether what a choice gives up is still there, and who it calls not called."""
     tasks = [progress.tasks.get(str(event["task"])) for event in choice.events if "task" in event]
     if not tasks:
-        return not progress.recall or choice.id == "call-at-once"
+        return not all_called(progress) or choice.id == "call-at-once"
     return all(task is not None and task.status in ("open", "begun") for task in tasks)
 
 

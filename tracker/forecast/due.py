@@ -16,7 +16,7 @@ from tracker.foundation.errors import EventError
 from tracker.foundation.shown import down, duration, in_words, pet_down, pet_up, up
 from tracker.foundation.text import columns, plain
 from tracker.journal.matters import due_at
-from tracker.journal.progress import Progress, StepState, supposed_at
+from tracker.journal.progress import Progress, StepState, all_called, supposed_at
 from tracker.journal.raised import Raised
 from tracker.journal.rounds import rounds_at
 from tracker.plan.model import store_words
@@ -240,7 +240,7 @@ def _ticks(state: StepState) -> Sequence[str]:
 
 def _home(progress: Progress, made: Estimate) -> Iterator[Due]:
     back = made.turn_back
-    if not back.homebound and not progress.recall:
+    if not back.homebound and not all_called(progress):
         words = f"turn home; inside {pet_up(back.inside_if_now.p50)} if called now"
         yield from _due(back.latest, "home", "home", words, ["call home"])
 
@@ -311,22 +311,38 @@ def _holds(progress: Progress) -> Iterator[Due]:
         yield from _due(hold.until, "hold", member, f"{member}'s hold ends", [f"resume {member}"])
 
 
-def gaps(progress: Progress, made: Estimate, *, now: float) -> tuple[Gap, ...]:
-    """The next three gaps of every link, and what falls into each as it goes, the earliest first."""
+def gaps(progress: Progress, made: Estimate, *, now: float, around_s: float = 0.0) -> tuple[Gap, ...]:
+    """The next three gaps of every link, and what falls into each as it goes, the earliest first.
+
+    `around_s`: also what falls so near before or behind it.
+    """
     asked = sorted(_wanted(progress, made, now) if _goes_on(progress) else (), key=_place)
     wanted = [one for one in asked if one.at >= now]
     wanted += _joint(progress, made)
     found = []
-    for name, spans in progress.openings.items():
-        if progress.plan.window[name].kind != "link":
-            continue
-        ends = [0.0, *(end for _, end in spans)]
-        between = zip(ends, [*(start for start, _ in spans), None], strict=True)
-        shut = ((end, start) for end, start in between if end != start and end <= _last(made, now))
-        for end, start in [gap for gap in shut if gap[1] is None or gap[1] > now][:GAPS]:
-            inside = [one for one in wanted if end <= one.at and (start is None or one.at < start)]
+    for name, shut in gaps_of_links(progress).items():
+        ahead = (gap for gap in shut if gap[0] <= _last(made, now) and (gap[1] is None or gap[1] > now))
+        for end, start in list(ahead)[:GAPS]:
+            near = end - around_s, None if start is None else start + around_s
+            inside = [one for one in wanted if within_gap(near, one.at)]
             found.append(Gap(name, end, start, tuple(sorted(inside, key=lambda one: one.at))))
     return tuple(sorted(found, key=lambda gap: gap.since))
+
+
+def gaps_of_links(progress: Progress) -> dict[str, list[tuple[float, float | None]]]:
+    """By link the spans, PET, in which it is away; the last one has no end."""
+    found = {}
+    for name, spans in progress.openings.items():
+        if progress.plan.window[name].kind == "link":
+            ends = [0.0, *(end for _, end in spans)]
+            between = zip(ends, [*(start for start, _ in spans), None], strict=True)
+            found[name] = [(end, start) for end, start in between if end != start]
+    return found
+
+
+def within_gap(gap: tuple[float, float | None], at: float) -> bool:
+    """Whether a PET falls into a gap."""
+    return gap[0] <= at and (gap[1] is None or at < gap[1])
 
 
 def due_lines(progress: Progress, made: Estimate) -> list[str]:

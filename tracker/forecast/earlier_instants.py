@@ -24,6 +24,7 @@ from tracker.forecast.alert_words import (
 )
 from tracker.forecast.figures import Raised
 from tracker.forecast.kept_set import Kept, kept_set
+from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import ChanceConstraint, closed, going_on, total, worths
 from tracker.forecast.memory import Memory
 from tracker.forecast.pace_file import PacePrior
@@ -63,6 +64,10 @@ class Walked:
     kept: frozenset[str]
     doubt: Doubt
     inputs: AlertInputs
+    sure: frozenset[str]
+    """Those kept that would be if everything were weighed anew."""
+    hopeless: frozenset[str]
+    """Those not kept that hardly any scenario begins in time."""
 
 
 def better(sets: TaskSets, before: Collection[str] | None) -> Kept:
@@ -132,6 +137,11 @@ def _looked_at(
         kept = shrunk(sets, before.kept)
     doubt = () if before is None else before.doubt
     return kept, _doubt(sets, kept.tasks, doubt, review=review or stale)
+
+
+def _sure(sets: TaskSets, kept: Kept, doubt: Doubt) -> frozenset[int]:
+    """Those kept that the best part of them which holds has too, while they are in doubt; else all."""
+    return kept_set(sets, among=kept.tasks).tasks if doubt else kept.tasks
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +225,15 @@ class Past:
     ) -> Walked:
         """Keep what came out at instant k, and what alerts rest on there."""
         kept, doubt = looked
-        walked = Walked(names(sets.world, kept.tasks), doubt, alert_inputs(then, sets, kept.tasks))
+        world, beside = sets.world, frozenset(kept.tasks)
+        late = [m for m, call in last_calls(sets, beside).items() if m not in beside and call.hopeless(world)]
+        walked = Walked(
+            names(world, kept.tasks),
+            doubt,
+            alert_inputs(then, sets, kept.tasks),
+            sure=names(world, _sure(sets, kept, doubt)),
+            hopeless=names(world, late),
+        )
         walks = self.memory.of(Walks)
         walks[self._start(k) if start is None else start, self.key(k)] = walked
         while len(walks) > _MOST:
@@ -268,7 +286,9 @@ class Steady:
 
     kept: Kept
     sure: frozenset[int]
-    """Those of them that the best part of them which holds has too, while they are in doubt; else all."""
+    """Those of them that would be kept if everything were weighed anew."""
+    late: frozenset[int] | None = None
+    """Those not kept that hardly any scenario begins in time, as of the last news; None: as it is now."""
     raised: tuple[Raised, ...] = ()
     chances: tuple[tuple[float, float], ...] = ()
     """PET and chance at each of them."""
@@ -277,14 +297,20 @@ class Steady:
 def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Steady:
     """The tasks to keep now, by the rule walked over the events so far, and what alerts rest on."""
     past = Past.of(progress, sets.world, prior)
-    kept, doubt = past.at(sets)
-    sure = kept.tasks if not doubt else kept_set(sets, among=kept.tasks).tasks
+    (kept, doubt), now = past.at(sets), sets.world.now
     if past.last < 0:
-        return Steady(kept, sure, doubt)
-    if past.instants[-1] == sets.world.now:
+        return Steady(kept, _sure(sets, kept, doubt), raised=doubt)
+    if past.instants[-1] == now:
         past.remember(past.last, progress, sets, (kept, doubt))
-    raised, chances = _raised(past, sets.world.now)
-    return Steady(kept, sure, (*raised, *doubt), chances)
+    raised, chances = _raised(past, now)
+    last = past.after(past.last)
+    if now - past.instants[-1] >= REVIEW_S or bool(doubt) != bool(last.doubt):
+        # Nothing came for so long, or so much has changed, that what the last news said is old.
+        return Steady(kept, _sure(sets, kept, doubt), None, (*raised, *doubt), chances)
+    # Words change with news, not with the second at which somebody looks: every seat says the same.
+    tasks = [(m, task.task) for m, task in enumerate(sets.world.optional)]
+    sure, late = (frozenset(m for m, name in tasks if name in then) for then in (last.sure, last.hopeless))
+    return Steady(kept, sure & kept.tasks, late, (*raised, *doubt), chances)
 
 
 def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Kept:

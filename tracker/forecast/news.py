@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from tracker.forecast.figures import Alert, Estimate
-from tracker.journal.kinds import BY_NAME, TURNING
+from tracker.journal.kinds import BY_NAME, BY_WORD, DECIDES, TURNING
 from tracker.journal.progress import Progress, called
 
 
@@ -31,22 +31,19 @@ def news_since(made: Estimate | None, progress: Progress, known: int | None) -> 
     last = progress.number if known is None else known
     turns = [event for event in progress.events if BY_NAME[event.kind].cause in TURNING]
     turned = any(event.number > last for event in turns)
+    rerouted = called(progress) != made.called
     return News(
-        rerouted=progress.closed is None and called(progress) != made.called,
+        rerouted=progress.closed is None and rerouted,
         turned=turned,
         turn_home=turned or any(event.at > made.advice.at for event in turns),
-        alerts=_still_asked(progress, made, last),
+        # Of a way home that is gone only what rests on facts is still asked.
+        alerts=tuple(
+            alert
+            for alert in made.alerts
+            if not (rerouted and (alert.kind not in _OF_FACTS or any(map(_decides, alert.do))))
+            and not _answered(progress, alert, last)
+        ),
     )
-
-
-def _still_asked(progress: Progress, made: Estimate, known: int) -> tuple[Alert, ...]:
-    """The alerts of an estimate that no event since the last one that it knows, by number, has answered.
-
-    After a recall that it does not know, or one that was taken back since, only those of facts are left.
-    """
-    moved = called(progress) != made.called
-    asked = (a for a in made.alerts if not moved or (a.kind in _OF_FACTS and not any(map(_decides, a.do))))
-    return tuple(alert for alert in asked if not _answered(progress, alert, known))
 
 
 _OF_FACTS = frozenset({"below", "silent", "hold", "inside", "round", "reading", "question", "answer"})
@@ -54,11 +51,13 @@ _OF_FACTS = frozenset({"below", "silent", "hold", "inside", "round", "reading", 
 
 
 def _decides(line: str) -> bool:
-    return line.partition(" ")[0] in ("call", *_OPTIONAL)
+    return _kind(line) in (*DECIDES, "called")
 
 
-_OPTIONAL = ("keep", "drop", "later")
-"""What is typed to decide about a task."""
+def _kind(line: str) -> str:
+    """The kind of event that is typed, as far as its first word says."""
+    kind = BY_WORD.get(line.partition(" ")[0])
+    return "" if kind is None else kind.name
 
 
 def _answered(progress: Progress, alert: Alert, known: int) -> bool:
@@ -68,11 +67,11 @@ def _answered(progress: Progress, alert: Alert, known: int) -> bool:
     over = {"tick": ("done", "skipped", "dropped", "left"), "clock": ("done", "skipped")}
     if state is not None and state.ended in over.get(alert.kind, ()):
         return True
-    since = [e for e in progress.events if e.number > known and e.kind in ("chose", "dropped")]
+    since = [e for e in progress.events if e.number > known and e.kind in DECIDES]
     decided = {str(event.body["task"]) for event in since}
     for line in alert.do:
         verb, _, about = line.partition(" ")
-        if (verb in _OPTIONAL and about in decided) or (verb in _PAST and _PAST[verb](progress, about)):
+        if (_kind(line) in DECIDES and about in decided) or (verb in _PAST and _PAST[verb](progress, about)):
             return True
     return False
 

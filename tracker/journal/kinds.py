@@ -412,6 +412,8 @@ TICKS = frozenset(kind.name for kind in KINDS if kind.tick)
 NO_NEWS = frozenset(kind.name for kind in KINDS if not kind.news)
 CHANGES = frozenset(kind.name for kind in KINDS if kind.listed == "change" or kind.cause == KEPT)
 """What changes the work that lies ahead, or what holds for it, by somebody's decision."""
+DECIDES = frozenset(kind.name for kind in KINDS if kind.settles == "task")
+"""What is decided about a task."""
 HANDOVER = frozenset(kind.name for kind in KINDS if kind.handover)
 
 
