@@ -45,9 +45,9 @@ TYPED = {
 NOT_HERE = {
     "zero": ("zero 14:00Z", "the clock is already running"),
     "checked": ("check 1 ok 0.52 ok", "the plan has no rounds"),
-    "took": ("took wrench EV2", "there is no piece of hardware"),
-    "put": ("put wrench truss-4", "there is no piece of hardware"),
-    "placed": ("at truss-4 EV2", "there is no site"),
+    "took": ("took wrench EV2", "the plan has no hardware; `note TEXT` says"),
+    "put": ("put wrench truss-4", "the plan has no hardware; `note TEXT` says"),
+    "placed": ("at truss-4 EV2", "the plan has no sites; `at lock EV2` says"),
 }
 """A line for each kind that cannot, and what is said."""
 
@@ -69,5 +69,6 @@ async def test_every_typed_kind_is_shown_before_enter(at_desk: Callable[..., Any
         for line, why in NOT_HERE.values():
             await at.press("e")
             await at.type(line)
-            assert why in at.said and at.desk.runtime.session.said_ink == "late", line
+            assert why in at.said and "sites: " not in at.said, "one line, without what a deed asks for"
+            assert at.desk.runtime.session.said_ink == "late", line
             await at.press("escape")

@@ -9,12 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.journals import ZERO
 from tests.typed_lines import UNDER_WAY, typed
 from tracker.foundation.errors import EventError
 from tracker.journal.events import parse_event
+from tracker.journal.fold import Fold
 from tracker.journal.kinds import BY_NAME, BY_WORD
 from tracker.journal.typed.match import complete
 from tracker.journal.wording import event_words
+from tracker.plan.read import parse_plan
 
 
 @pytest.mark.parametrize(
@@ -86,6 +89,52 @@ def test_a_wrong_entry_is_refused_with_what_would_be_right(text: str, said: str)
         for event in typed(text):
             parse_event(event)
     assert said in caught.value.lines[0], caught.value.lines[0]
+
+
+BARE = """format: 1
+excursion: Fix it
+limits: {elapsed: 3:00}
+crew: [{id: EV1}, {id: EV2}]
+tasks:
+  - {id: work, steps: [{do: Fix it, crew: [EV1], time: 0:10}, {do: Hold it, crew: [EV2], time: 0:10}]}
+  - {id: home, closeout: true, steps: [{do: Go in, crew: [EV1, EV2], time: 0:05}]}
+"""
+OF_NOTHING = {
+    "at X EV2": "the plan has no sites; `at lock EV2` says who is back in the lock",
+    "at": "the plan has no sites; ",
+    "seen sun": "the plan has no windows; `note TEXT` says what was seen",
+    "seen": "the plan has no windows; ",
+    "b o .5": "the plan has no consumables; `note TEXT` says what was read",
+    "reading EV1.oxygen=0.5": "the plan has no consumables; ",
+    "replace": "the plan has no consumables; ",
+    "check 1 ok": "the plan has no rounds; `note TEXT` says what somebody answers",
+    "check status 1 ok": "the plan has no rounds; ",
+    "took wrench 2": "the plan has no hardware; `note TEXT` says who has something",
+    "put": "the plan has no hardware; ",
+    "keep": "the plan has no optional tasks to keep or to put off; `drop TASK` gives must work up",
+    "k a": "no optional task has the letter a; there are none, a task goes by its id: work, home",
+    "d photos": "there is no task 'photos'; there is work, home",
+    "go": "no hold point is left: nothing waits for a go",
+    "1 3 of 4": "work.1 has no items to count; a digit alone ticks it",
+    "+ 1": "work.1 has no items to count; ",
+    "= yes": "nothing is open that could be answered or settled; `question TEXT` asks",
+    "limit EV1.oxygen 1": "there is no limit 'EV1.oxygen'; there is elapsed",
+    "r 1": "EV1 is not held",
+    "= 4 yes": "nothing is open",
+}
+"""What is typed where a plan has nothing of the kind, or nothing of it is open, and what is said."""
+
+
+@pytest.mark.parametrize(("text", "said"), OF_NOTHING.items(), ids=OF_NOTHING)
+def test_of_what_a_plan_has_nothing_that_is_said_with_what_would_be_right(text: str, said: str) -> None:
+    """*There is no site X; there is lock* read as if the plan had sites, misspelt."""
+    bare = Fold.start(parse_plan(BARE, file="p", name="p"), uuid="1").suppose([ZERO])
+    with pytest.raises(EventError) as caught:
+        bare.suppose(*typed(text, bare))
+    (line,) = caught.value.lines
+    assert line.endswith(said) if said in ("EV1 is not held", "nothing is open") else line.startswith(said)
+    if text == "at X EV2":
+        assert typed("at lock EV2", bare) == [{"kind": "placed", "crew": "EV2", "site": "lock"}]
 
 
 @settings(max_examples=300, deadline=None)

@@ -17,6 +17,7 @@ from tracker.foundation.shown import running
 from tracker.journal.kept_press import State
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
 from tracker.journal.progress import Progress, Recorded
+from tracker.journal.typed.match import NO_GO
 from tracker.journal.wording import event_words
 from tracker.plan.model import store_words
 from tracker.plan.windows import slip_s
@@ -223,7 +224,7 @@ def went(progress: Progress, key: str = "g") -> EventBatch:
     """
     step, ahead = next_go(progress)
     if step is None:
-        return refusal("no hold point is left: nothing waits for a go")
+        return refusal(NO_GO)
     state = progress.steps[step]
     batch = EventBatch(({"kind": "went", "step": step},), f"go for {state.step.do}", state.crew)
     return replace(batch, asks=f"{batch.words}, before its time: {key} again gives it") if ahead else batch

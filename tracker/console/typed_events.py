@@ -198,7 +198,10 @@ class TypedEvents:
         if snapshot is not None and deed:
             asked = ASKS[deed].format_map(known_to(snapshot))
             alone = len(text.split()) == len(deed.split())
-            said = asked if alone else said if _EXPLAINS.search(said) else f"{said}; {asked}"
+            lacks = said.startswith("the plan has no ")
+            said = (
+                said if lacks else asked if alone else said if _EXPLAINS.search(said) else f"{said}; {asked}"
+            )
         return plain(said.replace(LISTED, f"as in {EXAMPLES}"), most=MOST_REFUSED)
 
     def _deed(self, text: str) -> str:
@@ -312,9 +315,9 @@ def known_to(snapshot: Snapshot) -> dict[str, str]:
         "held": " ".join(progress.holds),
         "tasks": "  ".join(open_tasks) or "no optional task is open",
         "gone": " ".join(gone) or "nothing",
-        "sites": " ".join(plan.sites) or "the plan has none",
-        "site": next(iter(plan.sites), "SITE"),
-        "store": next(iter(plan.consumable), "STORE"),
+        "sites": " ".join(plan.sites),
+        "site": next(iter(plan.sites), ""),
+        "store": next(iter(plan.consumable), ""),
         "raised": "  ".join(f"{one.number} {one.text}" for one in raised),
         "one": str(raised[0].number) if raised else "NUMBER",
     }

@@ -13,6 +13,8 @@ from tracker.foundation.times import format_instant, parse_instant, parse_pet
 from tracker.journal.kinds import Argument, EventKind
 from tracker.journal.progress import Progress
 from tracker.journal.typed.match import (
+    NO_GO,
+    check_there,
     crew_or_none,
     current_step,
     find_crew,
@@ -75,6 +77,9 @@ def fill(kind: EventKind, entry: Entry, context: EntryContext, said: Event | Non
             raise EventError(f"{kind.name}: what is {rest!r} for? as in `{kind.example}`")
     _fill_in(kind, context, event)
     missing = [one.key for one in kind.arguments if one.required and one.key not in event]
+    for one in kind.arguments:
+        if one.key in missing:
+            check_there("optional" if kind.name == "chose" else one.type, context.progress)
     if missing == ["time"]:
         state = context.progress.steps.get(event["step"])
         at = "" if state is None else f"{' '.join(state.crew)} at {plain(state.step.do, most=60)}: "
@@ -292,13 +297,16 @@ def _fill_in_go(progress: Progress, event: Event) -> None:
     """Mean the hold point that somebody stands at, or else the first one."""
     asking = [id for id, state in progress.steps.items() if state.ended is None and not state.gone]
     standing = [id for id in asking if id in progress.current.values()]
-    if asking:
-        event["step"] = (standing or asking)[0]
+    if not asking:
+        raise EventError(NO_GO)
+    event["step"] = (standing or asking)[0]
 
 
 def read_value(argument: Argument, text: str, context: EntryContext) -> Any:
     """Return the value that one word means for an argument; EventError says what would be right."""
     progress = context.progress
+    if text != LOCK:
+        check_there(argument.type, progress)
     match argument.type:
         case "step":
             return find_step(progress, text)

@@ -12,7 +12,7 @@ from tracker.foundation.times import format_exact, parse_pet
 from tracker.journal.kinds import BY_NAME, NOT_OK, EventKind
 from tracker.journal.progress import Progress
 from tracker.journal.typed.fill import COMMON, EntryContext, Event, fill, take_text
-from tracker.journal.typed.match import crew_or_none, current_step, find_crew, find_id, find_step
+from tracker.journal.typed.match import check_there, crew_or_none, current_step, find_crew, find_id, find_step
 from tracker.journal.typed.short import from_now, minutes, span_of
 from tracker.journal.typed.tokens import Entry, Token, is_ago, is_time, read_pet
 from tracker.plan.model import Consumable
@@ -42,6 +42,8 @@ def counted(crew: str, entry: Entry, progress: Progress) -> Event | None:
     del entry.tokens[:taken]
     step = current_step(progress, crew)
     state = progress.steps[step]
+    if state.step.count <= 1:
+        raise EventError(f"{step} has no items to count; a digit alone ticks it, as in `1`")
     if of is not None and of != str(state.step.count):
         raise EventError(f"{step} has {state.step.count} items, not {of}")
     count = int(number or 1) + (state.counted if plus else 0)
@@ -143,6 +145,8 @@ def only_open(entry: Entry, progress: Progress) -> Event:
     """Return the number of what is settled where one thing alone is open and no number is typed."""
     numbers = [one.number for one in progress.raised if one.settled is None]
     named = entry.head.isdigit() or (bool(entry) and (entry.tokens[0].keyed or ("",))[0] == "event")
+    if not numbers and not named:
+        raise EventError("nothing is open that could be answered or settled; `question TEXT` asks")
     return {"event": numbers[0]} if len(numbers) == 1 and not named else {}
 
 
@@ -202,6 +206,7 @@ def begins_reading(progress: Progress, entry: Entry) -> bool:
 
 def readings(entry: Entry, context: EntryContext) -> list[Event]:
     """Take a round of readings, of one consumable for its crew in their order, or each by name."""
+    check_there("consumable", context.progress)
     values, common = list(_reading_values(entry, context)), _common(entry, context)
     if not values:
         raise EventError("reading: as in `reading oxygen 0.52 0.49`, or `reading EV1.oxygen=0.52`")
@@ -304,6 +309,7 @@ def checked(entry: Entry, context: EntryContext) -> list[Event]:
     A round may be left out where the plan has one. For each answer that is not ok comes a deviation, so that
     both go on record together.
     """
+    check_there("round", context.progress)
     event: Event = {"kind": "checked"}
     if any((token.keyed or ("",))[0] == "answers" for token in entry.tokens):
         event = fill(BY_NAME["checked"], entry, context)
@@ -311,9 +317,7 @@ def checked(entry: Entry, context: EntryContext) -> list[Event]:
     if "round" not in event:
         named = bool(entry) and crew_or_none(context.progress, entry.head) is None
         named = named and not _begins_answer(entry.head)
-        event["round"] = find_id(rounds, entry.take(), "round") if named else next(iter(rounds), "")
-    if event["round"] not in rounds:
-        raise EventError("check: the plan has no rounds; a reading is `b oxygen 0.52`, a remark `note TEXT`")
+        event["round"] = find_id(rounds, entry.take(), "round") if named else next(iter(rounds))
     if "crew" not in event:
         event["crew"] = context.crew or find_crew(context.progress, entry.take())
         event["answers"] = _answers(entry, rounds[event["round"]].ask, context)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Sized
 
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import did_you_mean, near, plain
 from tracker.journal.kinds import BY_WORD, KINDS, Argument, EventKind
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, letters
 from tracker.plan.model import LOCK
 
 Named = tuple[str, str]
@@ -59,6 +59,34 @@ def current_step(progress: Progress, crew: str) -> str:
         after = f"; {ahead} comes next" if ahead else "; nothing is left for them"
         raise EventError(f"{crew} has no current step{after}")
     return step
+
+
+NO_GO = "no hold point is left: nothing waits for a go"
+"""Said where a go is asked for and none is wanted."""
+_NOT_IN_PLAN = {
+    "site": "sites; `at lock EV2` says who is back in the lock, `note TEXT` where somebody is",
+    "window": "windows; `note TEXT` says what was seen",
+    "consumable": "consumables; `note TEXT` says what was read",
+    "round": "rounds; `note TEXT` says what somebody answers",
+    "hardware": "hardware; `note TEXT` says who has something, or where it lies",
+    "optional": "optional tasks to keep or to put off; `drop TASK` gives must work up",
+}
+"""What is said of a type of which a plan has nothing: its name, and what would be right."""
+
+
+def check_there(type: str, progress: Progress) -> None:
+    """Raise EventError where the plan has nothing of a type of argument; it says what would be right."""
+    plan = progress.plan
+    there: Mapping[str, Sized] = {
+        "site": plan.sites,
+        "window": plan.window,
+        "consumable": plan.consumable,
+        "round": plan.rounds,
+        "hardware": plan.hardware,
+        "optional": letters(progress),
+    }
+    if type in there and not len(there[type]):
+        raise EventError(f"the plan has no {_NOT_IN_PLAN[type]}")
 
 
 def names_step(progress: Progress, text: str) -> bool:
@@ -154,7 +182,7 @@ def _nothing(text: str, named: Sequence[Named], what: str) -> EventError:
     known = list(dict.fromkeys(words[word] for word in near(text, words)))
     if not known and len(named) <= 8:
         listed = ", ".join(id for id, _ in named)
-        return EventError(f"there is no {what} {text!r}" + (f"; there is {listed}" if listed else ""))
+        return EventError(f"there is no {what} {text!r}; there is {listed or 'none'}")
     return EventError(f"there is no {what} {text!r}{did_you_mean(known)}")
 
 

@@ -36,8 +36,8 @@ def word_of(argument: Argument, text: str, progress: Progress) -> str | None:
             return named
         if argument.type == "task" and len(text) == 1 and text.isalpha():
             listed = ", ".join(f"{letter} {task}" for task, letter in letters(progress).items())
-            there = f"there are {listed}" if listed else "none is optional"
-            raise EventError(f"no optional task has the letter {text}; {there}")
+            there = listed or f"none, a task goes by its id: {', '.join(progress.tasks)}"
+            raise EventError(f"no optional task has the letter {text}; there are {there}")
     if argument.type == "step" and text.isascii() and text.isdigit():
         member = crew_or_none(progress, text)
         return None if member is None else current_step(progress, member)
