@@ -132,6 +132,14 @@ def test_the_day_says_its_bases_and_what_is_to_decide(scene: LeadScene) -> None:
     assert "3:02 and 3:32" in advised and "3:14" in advised and "31 min: EV2" in advised
     assert "+17" in everything and "71 %" in everything and "14 min: EV2" in everything
     assert "committed" not in text, "it comes to the same as the musts alone"
+    least = scene.choices[0]
+    home = tuple(
+        replace(c, tasks=(), inside=least.inside, safe=least.safe) if c.id == "as-advised" else c
+        for c in scene.choices
+    )
+    for page in (day(replace(scene, choices=home), 100, 24), choices(replace(scene, choices=home), 100, 24)):
+        rows = [row for row in text_of(page).splitlines() if "2:40" in row and "99 %" in row]
+        assert len(rows) == 1 and "as advised: n" in rows[0], "what comes to the same is one row"
     assert "c grease" in text and "kept costs 17 min, chance 93 % -> 71 %" in text
     early = tuple(replace(f, ground="early") for f in scene.estimate.optional) if scene.estimate else ()
     unknown = by_hand(scene.progress, NOW_S, optional=early)

@@ -13,9 +13,10 @@ from textual.events import Resize
 from textual.geometry import Size
 
 from tracker.console.key_events import tick, with_decisions
+from tracker.console.session import Session
 from tracker.console.view.scene import Scene, Snapshot
-from tracker.console.workers import Renewal
-from tracker.console.writer import Aside, Job, Opened, Refused, Report, Unsaved, Writer, Written
+from tracker.console.workers import Estimated, Renewal, Wanted
+from tracker.console.writer import Aside, Job, Opened, OthersWrote, Refused, Report, Unsaved, Writer, Written
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
@@ -98,6 +99,27 @@ def test_a_rehearsal_keeps_an_estimate_every_few_seconds(under_way: Scene) -> No
     assert not renewal.keeps(replace(rehearsed, closed=100.0), 100.0), "it is over, and nothing new happened"
     assert renewal.wanted(snapshot, under_way.now, 0.0) is True
     assert renewal.wanted(snapshot, under_way.now + 150, 5.0) is True
+
+
+def test_what_events_overtake_is_shown_with_its_entry_and_tells_the_time_of_a_rehearsal(
+    under_way: Scene,
+) -> None:
+    kept: list[int] = []
+    session = Session(
+        "desk", lambda job: None, lambda wanted: None, lambda made, n: kept.append(n), lambda *page: None
+    )
+    before = replace(under_way.progress, rehearsal=True)
+    session.take(OthersWrote(before), 0.0)
+    made = under_way.estimate
+    assert made is not None
+    session.take(OthersWrote(replace(before, number=before.number + 1)), 1.0)
+    session.estimated(Estimated(made, Wanted(before, made.at, True), full=False), 1.1)
+    assert session.snapshot is not None and session.snapshot.latest is made
+    assert session.snapshot.known == before.number and kept == [before.number]
+    newer = replace(made, safe=0.5)
+    session.estimated(Estimated(newer, Wanted(session.progress, made.at, False), full=False), 1.2)
+    session.estimated(Estimated(made, Wanted(before, made.at, True), full=True), 1.3)
+    assert session.snapshot.latest is newer, "what knows less comes too late"
 
 
 def test_a_drop_goes_on_record_beside_its_advice(under_way: Scene) -> None:

@@ -328,20 +328,20 @@ class Session:
             self.ask(Wanted(self.progress, now, advise))
 
     def estimated(self, report: Estimated | NotEstimated, mono: float) -> None:
-        """Take in an estimate, unless something was shown since: then a newer one is on its way."""
+        """Take in an estimate, unless one of more events is shown; it stands until a newer one is there."""
         if isinstance(report, NotEstimated):
             self.say(f"no estimate: {report.words}", "late")
             return
-        wanted = report.wanted
-        if self.snapshot is None or wanted.progress.number < self.progress.number:
+        wanted, shown = report.wanted, self.snapshot
+        if shown is None or (shown.latest and wanted.progress.number < (shown.known or 0)):
             return
         self.snapshot = Snapshot(self.progress, report.estimate, wanted.progress.number)
         self.renewal.due = next_change(self.snapshot, wanted.now)
-        if not report.full or wanted.progress is not self._confirmed or wanted.progress.zero is None:
-            return
-        if self.renewal.keeps(wanted.progress, mono):
+        of_disk = self.zero is not None and report.full and wanted.progress is self._confirmed
+        played = self.zero is not None and wanted.progress.rehearsal and wanted.progress.number <= self.number
+        if (of_disk or played) and self.renewal.keeps(wanted.progress, mono):
             self.keep(report.estimate.as_json(), wanted.progress.number)
-        if self.renewal.pages(mono):
+        if of_disk and self.renewal.pages(mono):
             self.print_page(wanted.progress, report.estimate)
 
 

@@ -67,11 +67,13 @@ def choice_table(scene: LeadScene, width: int) -> list[Line]:
 
 
 def distinct(found: Sequence[Choice]) -> list[Choice]:
-    """Return choices without those that come to the same as one before them; what is advised stays."""
+    """Return choices without those that come to the same as one before them, or as what is advised."""
     kept: dict[object, Choice] = {}
     for choice in found:
         same = (choice.tasks, choice.given_up, choice.inside, choice.safe)
-        kept.setdefault(choice.id if choice.id == "as-advised" else same, choice)
+        if choice.id == "as-advised":
+            kept.pop(same, None)
+        kept.setdefault(same, choice)
     return list(kept.values())
 
 
