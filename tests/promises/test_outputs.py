@@ -95,6 +95,24 @@ def test_what_breaks_off_leaves_what_was_there(tmp_path: Path) -> None:
     assert path.read_text() == "before" and list(tmp_path.iterdir()) == [path]
 
 
+def test_a_name_that_is_no_utf_8_is_a_name_all_the_same(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan, journal, season = (str(tmp_path / name) for name in ("\udcffp.yaml", "\udcffj.sqlite", "s.season"))
+    Path(plan).write_text(PLAN)
+    for words in (
+        ["record", journal, "--plan", plan, "zero", "utc=2031-05-04T14:00:00Z"],
+        ["record", journal, "done", "step=egress.hatch", "--at", "0:05"],
+        ["verify", journal],
+        ["season", "add", season, journal],
+        ["learn", journal, "--out", str(tmp_path / "pace.yaml"), "--anyway"],
+        ["debrief", journal, "--json", str(tmp_path / "out.json")],
+    ):
+        assert main(words) == 0, capsys.readouterr().err
+    assert (tmp_path / "pace.yaml").read_text().count("\\\\xffj.sqlite") == 1
+    assert '"journal": "\\\\xffj.sqlite"' in (tmp_path / "out.json").read_text()
+
+
 def test_a_journals_name_moves_no_cursor_where_it_is_said(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from tracker.cli.season import add_filters, wanted
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError, WrongUsage
-from tracker.foundation.text import plain
+from tracker.foundation.text import plain, spelled
 from tracker.journal.place import Place, place_of
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def _excursions(args: argparse.Namespace, *, scored: bool) -> list[Excursion]:
 def _names(journals: Sequence[str]) -> Callable[[Place], str]:
     """Return what names a journal: its file's name, or the path as given where two are named alike."""
     often = Counter(place_of(journal).name for journal in journals)
-    return lambda place: place.name if often[place.name] == 1 else str(place)
+    return lambda place: spelled(place.name if often[place.name] == 1 else place)
 
 
 def _scoring(journals: int) -> Scoring:

@@ -30,6 +30,7 @@ from tracker.debrief.prior_fit import (
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.forecast.pace_grid import SIGMA_WEIGHTS, USUAL_BELIEF, USUAL_SIGMA, WIDEST
 from tracker.foundation.errors import TrackerError
+from tracker.foundation.text import spelled
 from tracker.foundation.waiting import Waiting
 from tracker.journal.place import Place
 from tracker.journal.progress import Observation, Progress
@@ -271,7 +272,12 @@ def taught(found: Iterable[tuple[Place, Read]], *, rehearsals: bool = False) -> 
             say(f"{path}: no step is finished; left out")
         else:
             used.append(progress)
-            source = {"journal": path.name, "uuid": read.uuid, "number": progress.number, "hash": read.hash}
+            source = {
+                "journal": spelled(path.name),
+                "uuid": read.uuid,
+                "number": progress.number,
+                "hash": read.hash,
+            }
             learned_from.append({**source, "steps": steps})
     if not used:
         raise TrackerError("no journal to learn from; give journals with finished steps")

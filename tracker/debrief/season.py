@@ -26,7 +26,7 @@ from tracker.debrief.season_tables import APPLICATION, FORMAT, OWN, migrations
 from tracker.debrief.tabular import TABLES, Records
 from tracker.debrief.wanted import Wanted
 from tracker.foundation.errors import TrackerError
-from tracker.foundation.text import count, plain
+from tracker.foundation.text import count, plain, spelled
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal, start_fold
 from tracker.journal.place import Place, place_of, resolved
@@ -140,7 +140,7 @@ class Season(AbstractContextManager["Season"]):
             elif news.left_out:
                 faults(news.left_out)
             else:
-                jobs.append((path, path.name, SCORES[scores]))
+                jobs.append((path, spelled(path.name), SCORES[scores]))
                 known[news.entry.uuid] = news.entry
         before = {entry.uuid: entry for entry in self.entries()}
         for (path, _, _), found in debriefs_of(jobs):

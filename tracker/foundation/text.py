@@ -35,6 +35,11 @@ def plain(text: object, *, most: int = 2000) -> str:
     return line[: most - 3] + "..." if len(line) > most else line
 
 
+def spelled(name: object) -> str:
+    """The name of a file as text that can be kept: what is no UTF-8 in it as `\\xff`."""
+    return str(name).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def percent(share: float, need: float | None = None) -> str:
     """A chance in per cent, rounded down, with the decimals of the `need` it is held against.
 

@@ -14,6 +14,7 @@ from urllib.parse import unquote
 
 from tracker.foundation.errors import WrongUsage
 from tracker.foundation.output import state_folder
+from tracker.foundation.text import spelled
 
 _SCHEME = re.compile(r"postgres(?:ql)?://", re.IGNORECASE)
 _USER = r"[A-Za-z0-9._%+-]+"
@@ -152,4 +153,4 @@ def beside(place: Place, ending: str) -> Path:
 
 def resolved(place: Place) -> str:
     """The place as it is called whatever folder one is in, and whoever asks."""
-    return place.plainly if isinstance(place, Address) else str(place.resolve())
+    return place.plainly if isinstance(place, Address) else spelled(place.resolve())

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tracker.foundation.errors import Fault, PlanError
+from tracker.foundation.text import spelled
 from tracker.plan.build import build_plan, build_task
 from tracker.plan.complaints import read_model
 from tracker.plan.model import Plan, Task
@@ -32,7 +33,7 @@ def read_plan(path: str | os.PathLike[str]) -> Plan:
     Raises PlanError with every fault of it, each with its line and column.
     """
     file = os.fspath(path)
-    return parse_plan(read_text(file), file=file, name=Path(file).stem)
+    return parse_plan(read_text(file), file=file, name=spelled(Path(file).stem))
 
 
 def parse_plan(text: str, *, file: str, name: str, kept: bool = False) -> Plan:
