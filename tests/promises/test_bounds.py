@@ -55,6 +55,13 @@ def test_an_event_beyond_four_times_the_limit_is_refused_by_its_instant(
         assert journal.number == 2
 
 
+def test_a_zero_that_is_amended_to_another_year_takes_no_note_with_it(tmp_path: Path) -> None:
+    with journal_in(tmp_path, ZERO) as journal:
+        journal.record({"kind": "noted", "text": "x"}, utc_now=parse_instant("2031-05-04T14:05:00Z"))
+        with pytest.raises(EventError, match=r"amended: 61360728:55:00 is beyond 12:00:00, .* puts an event"):
+            journal.record({"kind": "amended", "event": 1, "utc": FAR})
+
+
 @pytest.mark.parametrize("instant", ["9999-12-31T23:59:59.000Z", "0001-01-01T00:00:00.000Z"])
 def test_nothing_starts_where_the_calendar_ends_and_a_journal_that_does_has_figures(instant: str) -> None:
     wrong = f"{instant} is at the end of the calendar"

@@ -54,9 +54,14 @@ def admit(
         body=completed(fold, parsed, now),
     )
     after = fold.add(recorded)
-    if parsed.kind == "amended" and (wrong := after.beyond(after.at)) and not fold.beyond(fold.at):
+    if parsed.kind == "amended" and (wrong := _beyond(after)) and not _beyond(fold):
         raise EventError(f"amended: {wrong}: that is where it puts an event; check the day and year")
     return recorded, after, _new_warnings(fold, after)
+
+
+def _beyond(fold: Folded) -> str | None:
+    """What is said of the event in force that is farthest from zero, where that is too far."""
+    return fold.beyond(max((abs(one.at) for one in fold.progress().events), default=0.0))
 
 
 def check_together(fold: Folded, events: Sequence[Parsed]) -> None:

@@ -10,7 +10,7 @@ from uuid import UUID
 
 from pydantic import BeforeValidator, Field
 
-from tracker.foundation.times import format_exact, format_instant, parse_instant, parse_pet
+from tracker.foundation.times import format_exact, format_instant, format_pet_s, parse_instant, parse_pet
 from tracker.journal.kinds import NOT_OK
 from tracker.plan.model import LONGEST_S
 
@@ -95,11 +95,16 @@ def _limit_value(value: object) -> float | str:
 
 
 def _pet(value: object) -> int:
-    if isinstance(value, str):
-        return parse_pet(value)
+    return parse_pet(value) if isinstance(value, str) else whole_pet(value)
+
+
+def whole_pet(value: object) -> int:
+    """The PET that a number of seconds is; ValueError where it is none."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError("write a PET as whole seconds")
     # What is too great for a float is compared before it is made one.
+    if MOST_AT_S < abs(value) < 1e15:
+        raise ValueError(f"no excursion gets to {format_pet_s(value)}; check its hours, day and year")
     if not -MOST_AT_S <= value <= MOST_AT_S or not float(value).is_integer():
         raise ValueError("write a PET as whole seconds")
     return int(value)

@@ -24,7 +24,6 @@ from pydantic_core import ErrorDetails
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.journal.event_keys import (
-    MOST_AT_S,
     Amount,
     Answers,
     Crew,
@@ -41,6 +40,7 @@ from tracker.journal.event_keys import (
     Words,
     Yes,
     unfit_text,
+    whole_pet,
 )
 from tracker.journal.kinds import KINDS
 
@@ -373,9 +373,10 @@ def _takes(kind: str) -> str:
 def _at(kind: str, at: object) -> int | None:
     if at is None:
         return None
-    if isinstance(at, bool) or not isinstance(at, int | float) or not abs(at) <= MOST_AT_S or at % 1:
-        raise EventError(f"{kind}: `at` is {_shown(at)}; write a PET as whole seconds, such as 510")
-    return int(at)
+    try:
+        return whole_pet(at)
+    except ValueError as error:
+        raise EventError(f"{kind}: `at` is {_shown(at)}; {error}") from None
 
 
 def check_seat(kind: str, seat: object) -> str | None:
