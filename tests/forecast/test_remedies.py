@@ -235,3 +235,65 @@ def test_beside_something_milder_that_is_offered_a_leak_offers_no_recall() -> No
         run("entered", 3660, crew=who)
     inside = {a.kind for a in all_alerts(run.now, replace(made, consumables=shared), now=3660)}
     assert "below" not in inside, "nobody outside lives on it"
+
+
+def test_a_limit_that_is_not_the_one_that_comes_first_is_told_as_the_least_sure() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 30), step("2", "EV1", 60)),
+        HOME,
+        consumables=[OXYGEN | {"start": 0.9, "reserve": 0.0}],
+        limits={"elapsed": "2:00"},
+    )
+    run.done("a.1", at=1800)
+    made = flat(run.now)
+    elapsed, store = (
+        next(one for one in made.limits if kind in one.id) for kind in ("elapsed", "EV1.oxygen")
+    )
+    first = replace(elapsed, to_spare=600, chance=0.02)
+    unsure = replace(store, to_spare=6120, chance=0.13, margin=replace(store.margin, p90=-2280.0))
+    doubt = replace(made.advice, raised=(Raised("confidence", 0.83, 1800.0),))
+    low = replace(made, safe=0.85, limits=(first, unsure), binding=unsure, advice=doubt, choices=None)
+    text = next(one for one in all_alerts(run.now, low, now=1800) if one.id == "confidence").text
+    assert "EV1 oxygen at 2:15, 1 h 42 to spare, least sure to hold, 87 %" in text
+    assert ", but in 1 case of 10 38 min SHORT or worse" in text
+    barely = replace(low, binding=replace(unsure, margin=replace(unsure.margin, p90=-20.0)))
+    text = next(one for one in all_alerts(run.now, barely, now=1800) if one.id == "confidence").text
+    assert "SHORT" not in text, "what is short by no minute as shown is not short"
+
+
+def test_turn_home_now_says_what_is_low_where_most_courses_are_in_time() -> None:
+    run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 60)), HOME, limits={"elapsed": "3:00"})
+    run.done("a.1", at=1800)
+    made = flat(run.now)
+    limit = next(one for one in made.limits if one.id == "elapsed")
+    limit = replace(limit, to_spare=1440, chance=0.18, margin=replace(limit.margin, p90=-840.0))
+    back = replace(made.turn_back, latest=None, homebound=False)
+    low = replace(made, safe=0.82, limits=(limit,), binding=limit, turn_back=back)
+    text = next(one for one in all_alerts(run.now, low, now=1800) if one.id == "turn-back").text
+    assert text.startswith("TURN HOME NOW: chance 82 %, need 90 %: elapsed limit at 3:00, 24 min to spare, ")
+    assert "but in 1 case of 10 14 min SHORT or worse. call home: inside " in text
+
+
+def test_a_grave_chance_stays_to_be_acted_upon_though_a_tick_may_be_missing_since() -> None:
+    run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 60)), HOME, limits={"elapsed": "3:00"})
+    run.done("a.1", at=1800)
+    made = flat(run.now)
+    silent = (Unheard("a.2", "EV1", 1800.0, 600.0),)
+    for since, severity in ((1900.0, "act"), (3600.0, "look")):
+        raised = (Raised("confidence", 0.85, 1850.0), Raised("confidence:act", 0.69, since))
+        low = replace(made, safe=0.63, unheard=silent, advice=replace(made.advice, raised=raised))
+        found = next(one for one in all_alerts(run.now, low, now=4200) if one.id == "confidence")
+        assert found.severity == severity, "low before it was asked whether a tick is missing, or only since"
+
+
+def test_what_was_seen_long_ago_is_asked_again_once_the_chance_is_much_lower() -> None:
+    steps = [step(str(k), "EV1", 10) for k in range(1, 40)]
+    run = Run(task("a", *steps), HOME, limits={"elapsed": "6:45"})
+    for k in range(1, 6):
+        run.done(f"a.{k}", at=660.0 * k)
+    run("acknowledged", 3301, alert="confidence")
+    for k in range(6, 30):
+        run.done(f"a.{k}", at=660.0 * k)
+    chances = flat(run.now).advice.chances
+    assert chances[0][0] == 3300.0, "the chance that was seen, however long ago"
+    assert chances[1][0] > 3600.0, "is told beside those of the last instants"

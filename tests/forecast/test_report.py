@@ -15,7 +15,7 @@ from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Estimate
 from tracker.forecast.handover import brief
 from tracker.forecast.report import page, report
-from tracker.forecast.wording import pace_words
+from tracker.forecast.wording import nine_words, pace_words
 
 STORES = [
     {"id": "oxygen", "unit": "kg", "start": 2.0, "reserve": 0.1, "per_hour": 0.1, "per_megajoule": 0.1},
@@ -196,3 +196,10 @@ def test_the_handover_says_what_came_about_since_the_desk_was_taken() -> None:
     assert "  read, last at 0:31: oxygen 1.7" in lines
     assert f"  question {asked} to ground: do we keep it?; no answer for 13 min" in lines
     assert any(line.startswith("open") for line in brief(run.now, made))
+
+
+def test_what_is_short_in_one_case_of_ten_is_not_said_of_nine() -> None:
+    assert nine_words(900.0) == "in nine of ten 15 min to spare"
+    assert nine_words(-20.0) == "in nine of ten 0 min to spare"
+    assert nine_words(-2280.0) == "in 1 case of 10 38 min SHORT or worse"
+    assert nine_words(None) == ""

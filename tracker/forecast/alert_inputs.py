@@ -277,6 +277,11 @@ def unheard(progress: Progress, now: float, pace: Mapping[str, float]) -> tuple[
     return tuple(_asked(progress, now, pace))
 
 
+def asked_from(one: Unheard) -> float:
+    """The PET from which it is asked at the latest whether somebody is still at a step."""
+    return one.since + max(TIMES * one.expected, one.expected + AT_LEAST_S)
+
+
 def _cut_off(progress: Progress, now: float) -> bool:
     """Whether every link is away until it comes again, or has come only just now."""
     links = [spans for name, spans in progress.openings.items() if progress.plan.window[name].kind == "link"]

@@ -12,7 +12,15 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from tracker.forecast.alert_inputs import EARLY, Look, Remedy, calls_home, then_inside, when_raised
+from tracker.forecast.alert_inputs import (
+    EARLY,
+    Look,
+    Remedy,
+    asked_from,
+    calls_home,
+    then_inside,
+    when_raised,
+)
 from tracker.forecast.alert_words import (
     DOUBT,
     GRAVE,
@@ -23,8 +31,10 @@ from tracker.forecast.alert_words import (
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
 from tracker.forecast.choices import best_choice, left_to_do, typed_lines
-from tracker.forecast.figures import Alert, Choice, ConsumableFigure, Estimate, LimitFigure
+from tracker.forecast.figures import Alert, Choice, Estimate, LimitFigure
 from tracker.forecast.wording import (
+    first_limit,
+    is_short,
     limit_words,
     need_of,
     nine_leave,
@@ -99,20 +109,40 @@ def _turn_home_now(look: Look) -> Alert:
     made, limit = look.made, look.made.binding
     back = made.turn_back
     spare = None if limit is None else limit.to_spare
-    after = "" if spare is None else f", {slot('spare', 'min')} {'after' if spare < 0 else 'before'} it"
+    if limit is not None and spare is not None and spare >= 0:
+        # As it goes most courses are in time: what is missed is the chance, which a call now keeps highest.
+        whose, chance, need = need_of(made)
+        worst, but = _but_in_one_of_ten(limit)
+        low = f"{whose or 'chance'} {slot('chance', 'chance')}, need {percent_asked(need)}"
+        told = f"{low}: {_spare(limit)}{but}"
+        own = {"chance": chance, "worst": worst}
+    else:
+        after = "" if spare is None else f", {slot('spare', 'min')} after it"
+        told, own = f"{_reach(limit)}; all inside {slot('inside', 'up')}{after}", {}
     calls, do, figures = calls_home(look)
     home = look.choice("call-home")
     ask = "" if home is None or home.meets else _ask(made, home.binding, home.nine, home.inside.p90)
     return look.alert(
         "turn-back",
-        f"TURN HOME NOW: {_reach(limit)}; all inside {slot('inside', 'up')}{after}. {calls}{ask}",
+        f"TURN HOME NOW: {told}. {calls}{ask}",
         severity="act",
         subject=None if limit is None else limit.id,
         since=back.missed,
         by=look.now,
         do=do,
-        **{**_against(look, limit), **figures},
+        **{**_against(look, limit), **own, **figures},
     )
+
+
+def _but_in_one_of_ten(limit: LimitFigure) -> tuple[float | None, str]:
+    """How short one course of ten is of a limit that most keep, and the words; else nothing.
+
+    Without it nobody understands a low chance beside two hours to spare.
+    """
+    worst = limit.margin.p90
+    if worst is None or not is_short(worst) or (limit.to_spare or 0) < 0:
+        return None, ""
+    return worst, f", but in 1 case of 10 {slot('worst', 'spare')} or worse"
 
 
 def _against(look: Look, limit: LimitFigure | None) -> Mapping[str, float | None]:
@@ -177,10 +207,12 @@ def _chance(look: Look) -> Iterator[Alert]:
     own = chance if limit is None else 1 - limit.chance
     told = percent(own, need) != percent(chance, need)
     alone = f", chance {slot('own', 'chance')}" if told else ""
-    worst = None if limit is None or not unmet else limit.margin.p90
-    if worst is not None and worst < 0 <= (limit.to_spare or 0 if limit else 0):
-        # Without it nobody understands a low chance beside two hours to spare.
-        alone += f", but in 1 case of 10 {slot('worst', 'spare')} or worse"
+    first = first_limit(look.made.limits)
+    if told and limit is not None and first is not None and first.id != limit.id:
+        # Another one comes first: what is told of this one is that it is the least sure, as in the rule.
+        alone = f", least sure to hold, {slot('own', 'chance')}"
+    worst, but = (None, "") if limit is None or not unmet else _but_in_one_of_ten(limit)
+    alone += but
     found = look.alert(
         id,
         f"{now}, need {percent_asked(need)}{why}: {_spare(limit)}{alone}{f'. {best}' if best else ''}{was}",
@@ -196,7 +228,7 @@ def _chance(look: Look) -> Iterator[Alert]:
         raised=past.at,
         **{**_against(look, limit), **figures},
     )
-    yield replace(found, acknowledged=found.acknowledged and not _lower(look, id, chance))
+    yield replace(found, acknowledged=found.acknowledged and not _lower(look, id))
 
 
 def _presses(look: Look, choice: Choice | None, *, over: bool) -> tuple[bool, str]:
@@ -206,12 +238,12 @@ def _presses(look: Look, choice: Choice | None, *, over: bool) -> tuple[bool, st
     work that would be left out is in hand or next. As long as somebody is asked whether a tick is missing,
     that is what is to be done, unless a limit is over.
     """
-    made = look.made
-    if made.unheard and not over:
+    made, grave = look.made, look.past(GRAVE)
+    if made.unheard and not over and (grave is None or grave.at >= min(map(asked_from, made.unheard))):
         crew = dict.fromkeys(one.crew for one in made.unheard)
         return False, f" if {' '.join(crew)} {'is' if len(crew) == 1 else 'are'} still at it"
     near = any(left is not None and left < NEAR_S for left in (limit.to_spare for limit in made.limits))
-    if over or near or look.past(GRAVE) is not None:
+    if over or near or grave is not None:
         return True, ""
     steps = look.progress.steps
     soon = {steps[s].step.task for order in look.progress.order.values() for s in order[:2]}
@@ -283,16 +315,16 @@ def _ask(made: Estimate, binds: str | None, nine: float | None, late: float | No
     """What to ask the lead for: the reserve, or the later limit, that nine courses of ten keep."""
     store = next((s for s in made.consumables if f"{s.crew}.{s.consumable}" == binds), None)
     if store is not None and nine is not None:
-        least = f"{amount(nine, store.unit)} or more; reserve {amount(store.reserve, store.unit)}"
-        return f". In 9 cases of 10 {_who(store)} is inside with {least}: ask the lead"
+        least = f"{amount(nine, store.unit)} or more of the reserve of {amount(store.reserve, store.unit)}"
+        return f". Ask the lead: 9 cases of 10 keep {least}"
     return "" if late is None else f". In 9 cases of 10 all are inside by {pet_up(late)}: ask the lead"
 
 
-def _lower(look: Look, id: str, chance: float) -> bool:
+def _lower(look: Look, id: str) -> bool:
     """Whether the chance is much lower than when the alert was seen."""
     seen = look.seen_at(id)
     known = [was for at, was in look.made.advice.chances if seen is not None and at <= seen]
-    return bool(known) and chance < known[-1] - BELOW + 1e-9
+    return bool(known) and look.made.safe < known[-1] - BELOW + 1e-9
 
 
 def _reach(limit: LimitFigure | None) -> str:
@@ -311,7 +343,3 @@ def _spare(limit: LimitFigure | None) -> str:
     if limit is None or limit.reached is None:
         return _reach(limit)
     return f"{limit_words(limit.id)} at {slot('reached', 'down')}, {slot('spare', 'spare')}"
-
-
-def _who(store: ConsumableFigure) -> str:
-    return "everybody" if store.crew == "*" else store.crew

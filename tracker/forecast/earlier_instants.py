@@ -319,9 +319,16 @@ def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> 
 
 
 def _raised(past: Past, now: float) -> tuple[tuple[Raised, ...], tuple[tuple[float, float], ...]]:
-    """Each alert that was raised at an instant walked, with the first of them; and the chances there."""
+    """Each alert that was raised at an instant walked, with the first of them; and the chances there.
+
+    Before them stands the chance that the alert of the chance was last seen at, however long ago that was.
+    """
     out: dict[str, Raised] = {}
     chances = []
+    seen = [e.at for e in past.progress.events if e.kind == "acknowledged" and e.body["alert"] == DOUBT]
+    place = bisect_right(past.instants, seen[-1]) - 1 if seen else -1
+    if 0 <= place < past.start:
+        chances.append((past.instants[place], past.after(place).inputs.safe))
     for k in range(past.start, past.last + 1):
         until = now if k == past.last else past.instants[k + 1]
         inputs = past.after(k).inputs

@@ -34,6 +34,7 @@ from tracker.forecast.wording import (
     mover_words,
     need_of,
     next_steps,
+    nine_words,
     nothing_words,
     pace_words,
     reason_words,
@@ -191,14 +192,9 @@ def _to_spare(estimate: Estimate) -> list[str]:
     first = first_limit(estimate.limits)
     if first is None:
         return []
-    least = "" if first.margin.p90 is None else f"; in nine of ten {_at_least(first.margin.p90)}"
+    least = f"; {nine_words(first.margin.p90)}".removesuffix("; ")
     unsure = least_sure_words(estimate)
     return [f"{spare_at(first)}{least}", *([unsure] if unsure else [])]
-
-
-def _at_least(margin_s: float) -> str:
-    """What nine courses of ten leave: at least so much to spare, at most so much short."""
-    return spare_words(-(-margin_s // 60) * 60 if margin_s < 0 else margin_s)
 
 
 def _kept(estimate: Estimate, limit: LimitFigure) -> str:
@@ -267,7 +263,7 @@ def _limit_lines(estimate: Estimate) -> list[str]:
             limit_words(limit.id),
             "" if limit.reached is None else f"at {pet_down(limit.reached.p50)}",
             "" if limit.to_spare is None else spare_words(limit.to_spare),
-            "" if limit.margin.p90 is None else f"in nine of ten {_at_least(limit.margin.p90)}",
+            nine_words(limit.margin.p90),
             _kept(estimate, limit),
         )
         for limit in estimate.limits

@@ -105,6 +105,20 @@ def spare_at(limit: LimitFigure, *, brief: bool = False) -> str:
     return f"{spare_words(limit.to_spare)}: {limit_at(limit, brief=brief)}"
 
 
+def nine_words(margin_s: float | None) -> str:
+    """What nine courses of ten leave to spare; of what is short, that one of ten is so short, or worse."""
+    if margin_s is None:
+        return ""
+    if is_short(margin_s):
+        return f"in 1 case of 10 {spare_words(margin_s)} or worse"
+    return f"in nine of ten {spare_words(max(margin_s, 0.0))}"
+
+
+def is_short(margin_s: float) -> bool:
+    """Whether a margin is short by a minute, and so by more than nothing as shown."""
+    return margin_s <= -60.0
+
+
 def least_sure_words(estimate: Estimate) -> str:
     """`least sure to hold: EV2 oxygen, 96 %`, its chance of holding; nothing while all are sure (`>99 %`).
 

@@ -29,18 +29,21 @@ from tracker.console.view.styled_text import (
     wrapped,
 )
 from tracker.console.view.words import following_step, next_go, pet, pet_s, stand_of
+from tracker.forecast.alert_inputs import EARLY
 from tracker.forecast.alert_words import (
     alert_words,
     matter_words,
 )
 from tracker.forecast.due import due, due_words, next_due
-from tracker.forecast.figures import Alert, Severity
+from tracker.forecast.figures import Alert, Estimate, Severity
 from tracker.forecast.wording import (
+    chance_words,
+    need_of,
     verdict_words,
 )
 from tracker.foundation.shown import exact, pet_down
 from tracker.foundation.text import count, plain, small
-from tracker.journal.progress import Progress, StepState
+from tracker.journal.progress import Progress, StepState, done_share
 from tracker.journal.wording import clock_mark, event_words, spoken
 
 MOST = 1500
@@ -376,17 +379,24 @@ def calm_words(scene: Scene) -> list[str]:
         return [f"{words}; digits tick meanwhile, {scene.key('help')} shows every key", words]
     every = due(progress, scene.estimate, now=scene.now)
     deed = next((one for one in next_due(progress, every) if one.do), None)
-    first = (
+    own = (
         [] if deed is None else [f"{keys_for(scene, deed.do[0]).replace(' ', _TOGETHER)}: {due_words(deed)}"]
     )
     # What else comes is told where it is not in sight beside somebody's name.
     others = (one for one in every if one.kind not in ("step", "reading") and one.at > scene.now)
-    told = [*first, *(due_words(one) for one in others if one is not deed)]
+    told = [*own, *(due_words(one) for one in others if one is not deed)]
     forms = ("; ".join(told[:most]) for most in (2, 1) if told)
-    return [
-        *(f"nothing wants you.  next {form}" for form in forms),
-        f"next {told[0]}" if told else "nothing wants you",
-    ]
+    first = _low(progress, scene.estimate) or "nothing wants you"
+    return [*(f"{first}.  next {form}" for form in forms), first]
+
+
+def _low(progress: Progress, estimate: Estimate) -> str:
+    """Return why nothing asks about a chance that is below what is needed; nothing of one that is not."""
+    _, chance, need = need_of(estimate)
+    if chance >= need - 1e-9:
+        return ""
+    early = done_share(progress) < EARLY
+    return f"{chance_words(estimate)}: {'too early to act upon' if early else 'asked about if it stays so'}"
 
 
 def _hint(scene: Scene, told: Sequence[_Told], more: int) -> str:

@@ -45,10 +45,11 @@ from tracker.forecast.wording import (
     first_limit,
     limit_words,
     need_of,
+    nine_words,
     reason_words,
     shown_causes,
 )
-from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words, up
+from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, up
 from tracker.foundation.text import percent
 from tracker.journal.progress import letters
 
@@ -143,7 +144,7 @@ def binding_rows(scene: LeadScene, width: int) -> list[Line]:
         return []
     need = need_of(estimate)[2]
     words = f"{limit_words(figure.id)}, chance {percent(1 - figure.chance, need)}"
-    nine = "" if figure.margin.p90 is None else f"in nine of ten {spare_words(figure.margin.p90)}"
+    nine = nine_words(figure.margin.p90)
     was = _was(scene, figure, need)
     forms = [f"{words}; {nine}{was}", f"{words}; {nine}", words] if nine else [f"{words}{was}", words]
     said = next((form for form in forms if cell_len(form) < width - 16), words)
