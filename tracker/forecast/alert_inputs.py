@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from tracker.forecast.alert_words import (
     DOUBT,
+    EARLY,
     deed,
     slot,
 )
@@ -33,8 +34,6 @@ SOON_S = (15 * 60, 5 * 60)
 """How long before a last call it is announced."""
 LATE_S = 120.0
 """From so long after it was due on a round, or a reading, is told as late."""
-EARLY = 0.1
-"""Before this share of the planned work is done nothing alarms on a low chance."""
 GAP_SOON_S = 30 * 60.0
 """How long before a gap of a link what falls into it is told."""
 GAPS_AHEAD_S = 2 * 3600.0

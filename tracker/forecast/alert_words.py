@@ -24,6 +24,8 @@ from tracker.foundation.text import percent
 
 DOUBT, GRAVE = "confidence", "confidence:act"
 """The alert of the chance as it is raised at an earlier instant, and that it is to be acted upon."""
+EARLY = 0.1
+"""Before this share of the planned work is done nothing alarms on a low chance."""
 
 _MARK = "\x1f"
 """Around a figure that is left open; texts of plans and journals never hold it."""

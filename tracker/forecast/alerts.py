@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from tracker.forecast.alert_inputs import (
-    EARLY,
     Look,
     Remedy,
     asked_from,
@@ -23,6 +22,7 @@ from tracker.forecast.alert_inputs import (
 )
 from tracker.forecast.alert_words import (
     DOUBT,
+    EARLY,
     GRAVE,
     alert_words,
     deed,

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from tracker.forecast.alert_inputs import (
-    EARLY,
     FOUND_BACK_S,
     GAP_SOON_S,
     LATE_S,
@@ -17,6 +16,7 @@ from tracker.forecast.alert_inputs import (
 )
 from tracker.forecast.alert_words import (
     DOUBT,
+    EARLY,
     deed,
     slot,
 )

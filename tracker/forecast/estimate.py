@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.forecast.advice import advise
-from tracker.forecast.alert_inputs import EARLY, unheard
-from tracker.forecast.alert_words import DOUBT
+from tracker.forecast.alert_inputs import unheard
+from tracker.forecast.alert_words import DOUBT, EARLY
 from tracker.forecast.alerts import alerts
 from tracker.forecast.choices import ChoiceTable, offered
 from tracker.forecast.consumption import Mask, reserves_reached

@@ -29,8 +29,8 @@ from tracker.console.view.styled_text import (
     wrapped,
 )
 from tracker.console.view.words import following_step, next_go, pet, pet_s, stand_of
-from tracker.forecast.alert_inputs import EARLY
 from tracker.forecast.alert_words import (
+    EARLY,
     alert_words,
     matter_words,
 )
