@@ -14,11 +14,8 @@ from tests.journal.memory_store import in_memory
 from tests.seasons import Truth, events, plan
 from tracker.debrief import tables
 from tracker.debrief.excursion import Excursion, Scoring, debriefed
-from tracker.debrief.forecast_scores import QUARTERS, judge
 from tracker.debrief.journals import pool
-from tracker.debrief.learn import learn
 from tracker.debrief.wanted import Wanted
-from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.plan.read import parse_plan
@@ -168,17 +165,6 @@ def test_forecast_beats_paper_over_a_season(season: tuple[Progress, ...]) -> Non
     ours, paper = (sum(getattr(j, name) for j in found if j is not None) for name in ("crps", "crps_paper"))
     assert len([j for j in found if j is not None]) == 12
     assert ours < 0.6 * paper
-
-
-def test_learned_pace_forecasts_excursions_it_never_saw_better(season: tuple[Progress, ...]) -> None:
-    lessons, held_out = season[:8], season[8:]
-    learned = learn(lessons)
-
-    def score(prior: PacePrior) -> float:
-        found = [judge(p, p.at, [p.at * q for q in QUARTERS], scenarios=400, prior=prior) for p in held_out]
-        return sum(j.crps for j in found if j is not None)
-
-    assert score(learned) < 0.95 * score(DEFAULT_PRIOR)
 
 
 def test_paper_is_the_deterministic_network(small: Journal) -> None:

@@ -169,6 +169,17 @@ def _error(excursions: Sequence[Progress], prior: PacePrior) -> float:
     return float(np.mean([one.crps for one in found if one is not None]))
 
 
+def test_19_all_is_believed_where_there_is_much_to_learn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twelve excursions of 60 steps; those that were not seen are forecast at .8 of the error at most."""
+    monkeypatch.setattr(learning, "SCENARIOS", 100)
+    monkeypatch.setattr(learning, "QUARTERS", (0.25,))
+    seen = [_excursion(Truth(median=1.15, spread=0.06), seed, 60) for seed in range(12)]
+    found = Lessons(seen, learn(seen), trial(seen, list(map(likelihood, seen))))
+    assert found.share == 1.0
+    fresh = [_excursion(Truth(median=1.15, spread=0.06), seed, 60) for seed in range(100, 106)]
+    assert _error(fresh, found.prior) <= 0.8 * _error(fresh, DEFAULT_PRIOR)
+
+
 def test_few_excursions_that_are_alike_by_chance_do_not_make_the_next_forecasts_worse(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

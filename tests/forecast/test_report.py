@@ -203,3 +203,17 @@ def test_what_is_short_in_one_case_of_ten_is_not_said_of_nine() -> None:
     assert nine_words(-20.0) == "in nine of ten 0 min to spare"
     assert nine_words(-2280.0) == "in 1 case of 10 38 min SHORT or worse"
     assert nine_words(None) == ""
+
+
+def test_after_the_close_only_what_is_judged_here_is_said_to_be_kept() -> None:
+    """The clock of the closer is missed by ten minutes: the debrief judges it."""
+    closer = step("end", "EV1", 10, within={"of": "work.begin", "time": "0:10"}, closes=["cover"])
+    home = task("home", step("in", "EV1", 10), closeout=True)
+    work = task("work", step("begin", "EV1", 10, opens=["cover"]), closer)
+    run = Run(plan=plan_of(work, home, crew="EV1", limits={"elapsed": "3:00"}))
+    for minutes, done in ((10, "work.begin"), (30, "work.end"), (40, "home.in")):
+        run.done(done, at=60 * minutes)
+    run("closed", 2400)
+    told = " ".join(report(run.now, flat(run.now, 2400)))
+    assert "every limit" not in told and "elapsed limits and reserves kept" in told
+    assert "are judged by tracker debrief" in told

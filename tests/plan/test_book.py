@@ -156,15 +156,21 @@ def test_how_exact_a_reading_is_has_no_more_digits_than_the_start() -> None:
 
 
 def test_steps_alone_as_csv(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    out, back = tmp_path / "steps.csv", tmp_path / "back.yaml"
-    plan = PLANS["plateau"]
-    assert main(["export", str(TOP / "plans/plateau.yaml"), "--csv", str(out)]) == 0
-    assert "left behind: plan, limits, crew, efforts, consumables" in capsys.readouterr().err
+    out, back, source = tmp_path / "steps.csv", tmp_path / "back.yaml", tmp_path / "plateau.yaml"
+    text = (TOP / "plans/plateau.yaml").read_text(encoding="utf-8")
+    hostile = ["=1+1", "'@x", "''-2", "'plain"]
+    for step, do in zip(PLANS["plateau"].step.values(), hostile, strict=False):
+        text = text.replace(f"do: {step.do},", f'do: "{do}",', 1)
+    source.write_text(text, encoding="utf-8")
+    plan = read_plan(source)
+    assert [step.do for step in plan.step.values()][:4] == hostile
+    assert main(["export", str(source), "--csv", str(out)]) == 0
+    left = "left behind: title, value, needs of tasks, plan, limits, crew, efforts, consumables"
+    assert left in capsys.readouterr().err
     assert out.read_bytes().startswith(b"\xef\xbb\xbftask,id,do,crew,time,low,high,")
     rows = list(csv.DictReader(out.read_text("utf-8-sig").splitlines()))
-    assert [(row["do"], row["crew"]) for row in rows] == [
-        (s.do, ", ".join(s.crew)) for s in plan.step.values()
-    ]
+    assert [row["do"] for row in rows][:4] == ["'=1+1", "''@x", "'''-2", "'plain"], "nothing runs"
+    assert [row["crew"] for row in rows] == [", ".join(s.crew) for s in plan.step.values()]
     assert main(["import", str(out), "--out", str(back)]) == 0
     said = capsys.readouterr().out
     assert "not read: use, window, whole, within of, within time, takes, leaves, brings" in said

@@ -51,7 +51,9 @@ def run(args: argparse.Namespace) -> int:
         _say(_written(args.xlsx) + "left behind: comments, layout, the order of keys and anchors")
     if args.csv:
         _write(args.csv, _csv(plan, rows["Steps"]), args.force)
-        left = [name.lower() for name, found in rows.items() if found and name not in ("Steps", "Tasks")]
+        tasks = [name for name in ("title", "value", "needs") if any(row.get(name) for row in rows["Tasks"])]
+        left = [f"{', '.join(tasks)} of tasks"] if tasks else []
+        left += [name.lower() for name, found in rows.items() if found and name not in ("Steps", "Tasks")]
         _say(
             f"{_written(args.csv)}the steps, with the rank of their task; left behind: {', '.join(left)}, "
             "comments and layout; `tracker import` makes a plan of it and says which columns it does not read"
@@ -169,13 +171,10 @@ def _as_csv(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
     import csv
     import io
 
+    from tracker.plan.cells import guarded
+
     out = io.StringIO()
     write = csv.writer(out)
     write.writerow(headings)
-    write.writerows([_safe(cell) for cell in row] for row in rows)
+    write.writerows([guarded(cell) for cell in row] for row in rows)
     return out.getvalue().encode("utf-8-sig")
-
-
-def _safe(text: str) -> str:
-    """A text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

@@ -164,11 +164,12 @@ def headline(progress: Progress, estimate: Estimate) -> list[str]:
     """INSIDE and what it counts, how sure it is, the limit that comes first, and when to turn home."""
     if progress.closed is not None:
         broken = [limit_words(limit.id) for limit in estimate.limits if limit.chance]
-        kept = f"not kept: {', '.join(broken)}" if broken else "every limit kept"
+        kept = f"not kept: {', '.join(broken)}" if broken else "elapsed limits and reserves kept"
         left = next((limit.to_spare for limit in estimate.limits if limit.id == "elapsed"), None)
         return [
             f"closed; everyone inside at {format_pet_s(estimate.inside.p50)}, "
-            f"elapsed limit at {pet_down(estimate.limit)}, {spare_words(left)}; {kept}"
+            f"elapsed limit at {pet_down(estimate.limit)}, {spare_words(left)}; {kept}",
+            "hardware clocks, windows, items and must work are judged by tracker debrief",
         ]
     return [
         inside_words(progress, estimate),

@@ -44,6 +44,20 @@ class Cell(str):
         return cell
 
 
+_RUN = re.compile(r"'*[=+\-@\t\r]")
+"""What some spreadsheet takes for a formula, and that behind the mark that keeps it from it."""
+
+
+def guarded(text: str) -> str:
+    """A text for a CSV that no spreadsheet runs: behind a `'` where it could be a formula."""
+    return f"'{text}" if _RUN.match(text) else text
+
+
+def unguarded(text: str) -> str:
+    """A text of a CSV without the `'` of `guarded`."""
+    return text[1:] if text[:1] == "'" and _RUN.match(text) else text
+
+
 def text_cell(text: str) -> Cell:
     """A cell of a sheet that holds nothing but text."""
     bare = text.strip()

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from tracker.foundation.errors import Fault, PlanError, WrongUsage
 from tracker.foundation.text import listed, meant
-from tracker.plan.cells import Cell, text_cell
+from tracker.plan.cells import Cell, text_cell, unguarded
 from tracker.plan.columns import NO_WISHES, SPANS, Columns, Wishes, match
 from tracker.plan.package import MOST_COLUMNS, MOST_ROWS
 from tracker.plan.sheet_words import fold
@@ -212,7 +212,7 @@ def _rows(body: str, mark: str, file: str) -> list[list[Cell]]:
     if len(rows) > MOST_ROWS or wide > MOST_COLUMNS:
         what = f"has {len(rows):,} rows and {wide:,} columns"
         raise PlanError([Fault(file, 0, 0, "", what, f"at most {MOST_ROWS:,} and {MOST_COLUMNS} are read")])
-    return _square([[text_cell(cell) for cell in row] for row in rows])
+    return _square([[text_cell(unguarded(cell)) for cell in row] for row in rows])
 
 
 def _headed(rows: Sequence[list[Cell]], wishes: Wishes, skipped: int = 0) -> Table:
