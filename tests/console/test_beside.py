@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from queue import Queue
 
+import pytest
+
 from tests.runs import Run, step, task
+from tracker.console import workers
 from tracker.console.workers import Estimated, EstimateScheduler, NotEstimated, Wanted
 
 
@@ -66,6 +69,27 @@ def test_what_changed_by_an_event_does_not_wait_for_advice() -> None:
             if report.estimate.changed is not None and report.estimate.changed.until == 2400:
                 break
         assert {choice.at for choice in report.estimate.choices or ()} == {1300}, "as of what they say"
+    finally:
+        scheduler.stop()
+
+
+def test_what_can_wait_gives_way_to_what_somebody_waits_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "GIVE_WAY_S", 60.0)
+    reports: Queue[Estimated | NotEstimated] = Queue()
+    scheduler = EstimateScheduler(reports.put, beside=True)
+    scheduler.start()
+    try:
+        with scheduler.way.taken():
+            scheduler.ask(Wanted(run().now, 1300.0, True))
+            while True:
+                report = reports.get(timeout=60)
+                assert isinstance(report, Estimated)
+                assert report.estimate.choices is None, "no choice is played while others are at work"
+                if report.estimate.changed is not None:
+                    break
+        while report.estimate.choices is None:
+            report = reports.get(timeout=60)
+            assert isinstance(report, Estimated)
     finally:
         scheduler.stop()
 

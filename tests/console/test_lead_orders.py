@@ -13,20 +13,15 @@ import pytest
 
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, excursion
 from tracker.console.lead_analysis import MOST, Instant, Instants, Learned, Wish
+from tracker.console.order_search import AGAIN, LEAST_S, Bettered, OrderSearch, Sought, order_search
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Suggestion
 from tracker.console.view.styled_text import text_of
 from tracker.console.view.what_if_pages import orders
 from tracker.console.workers import (
-    AGAIN,
-    LEAST_S,
-    Bettered,
     Estimated,
     EstimateScheduler,
     NotEstimated,
-    OrderSearch,
-    Sought,
     Wanted,
-    order_search,
 )
 from tracker.forecast.estimate import estimate
 from tracker.forecast.orders import better_orders

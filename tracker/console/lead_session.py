@@ -23,20 +23,18 @@ from tracker.console.lead_analysis import (
     analysis,
     as_meant,
 )
+from tracker.console.order_search import Bettered, OrderSearch, order_search
 from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import pet
 from tracker.console.workers import (
     Beside,
-    Bettered,
     Estimated,
     EstimateScheduler,
     NotEstimated,
-    OrderSearch,
     Renewal,
     Wanted,
     next_change,
-    order_search,
 )
 from tracker.forecast.figures import Choice, Estimate
 from tracker.foundation import clock

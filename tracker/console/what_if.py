@@ -17,12 +17,13 @@ from tracker.console.entry_line import Purpose
 from tracker.console.key_events import batch_of, over_doubts
 from tracker.console.layout import WHAT_IF_PAGE
 from tracker.console.live_screen import LiveScreen
+from tracker.console.order_search import Bettered, OrderSearch, order_search
 from tracker.console.session import DeskRuntime
 from tracker.console.typed_doubts import number_notes
 from tracker.console.view.scene import RENEW_S, Scene, Snapshot, Suggestion, Weighed, WhatIfPage
 from tracker.console.view.styled_text import Line
 from tracker.console.view.what_if_pages import EXAMPLES, refused, what_if_page
-from tracker.console.workers import Bettered, LatestOnly, OrderSearch, order_search
+from tracker.console.workers import LatestOnly
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.progress import Progress
 from tracker.journal.typed import naming_steps, with_supposed

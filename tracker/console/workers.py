@@ -1,4 +1,4 @@
-"""What is worked out beside the screen, and when it is due: estimates, advice, choices, better orders.
+"""What is worked out beside the screen, and when it is due: estimates, advice, choices.
 
 Hides the threads and every span: a newer wish takes the place of one that waits, quick figures never wait
 behind advice that is being worked out, and what goes wrong is told in words. Arrays are imported where they
@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Generic, TypeVar
 
-from tracker.console.view.scene import Orders, Snapshot, Suggestion
+from tracker.console.view.scene import Snapshot
 from tracker.forecast.figures import Advice, Changed, Choice, Estimate
 from tracker.journal.matters import last_taken
 from tracker.journal.progress import Progress, pet_if_live
@@ -25,10 +26,10 @@ T = TypeVar("T")
 SWITCH_S = 0.0005
 """How soon a thread that works something out gives way: a tick passes between threads several times on its
 way to the disk and back, and would wait for the default 5 ms each time."""
+GIVE_WAY_S = 0.25
+"""How long at most what can wait gives way, between two parts, to what cannot: and comes all the same."""
 SETTLE_S = 0.25
 """How long the advice waits for further events after the quick figures are out."""
-TOLD_SHARE = 0.02
-"""How often it is told how far a search is."""
 
 
 def _newer(before: T, wanted: T) -> T:
@@ -103,68 +104,29 @@ class LatestOnly(threading.Thread, Generic[T]):
             return list(self._waiting)
 
 
-# Better orders
+class Way:
+    """Who is at work for what somebody waits for; what can wait gives way, and leaves the screen its beat."""
 
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._busy = 0
 
-@dataclass(frozen=True)
-class Sought:
-    """For what better orders are looked for."""
+    @contextmanager
+    def taken(self) -> Iterator[None]:
+        """Be at work for what somebody waits for."""
+        with self._changed:
+            self._busy += 1
+        try:
+            yield
+        finally:
+            with self._changed:
+                self._busy -= 1
+                self._changed.notify_all()
 
-    progress: Progress
-    now: float
-    kept: frozenset[str]
-    """Optional tasks that are kept, before and after."""
-
-
-@dataclass(frozen=True)
-class Bettered:
-    """How far the search is, and what it found."""
-
-    sought: Sought
-    share: float
-    orders: Orders | None = None
-    trouble: str = ""
-
-
-def heeding(tell: Callable[[float], object], wanted: Callable[[], bool]) -> Callable[[float], bool]:
-    """Return what a search is to heed: it tells how far it is, and goes on while it is wanted."""
-    told = -1.0
-
-    def heed(share: float) -> bool:
-        nonlocal told
-        if not wanted():
-            return False
-        if share - told >= TOLD_SHARE:
-            told = share
-            tell(share)
-        return True
-
-    return heed
-
-
-def order_search(report: Callable[[Bettered], object]) -> LatestOnly[Sought | None]:
-    """Return a thread that looks for better orders; to seek something else, or None, ends a search."""
-
-    def search(sought: Sought | None) -> None:
-        if sought is None:
-            return
-        from tracker.forecast.orders import better_orders
-
-        heed = heeding(lambda share: report(Bettered(sought, share)), lambda: not thread.overtaken())
-        found = better_orders(sought.progress, now=sought.now, kept=sought.kept, heed=heed)
-        if not thread.overtaken():
-            rows = tuple(Suggestion(order.event, order.text, order.gain_s, order.safe) for order in found)
-            report(Bettered(sought, 1.0, Orders(sought.now, rows)))
-
-    def failed(sought: Sought | None, words: str) -> None:
-        if sought is not None:
-            report(Bettered(sought, 1.0, trouble=words))
-
-    thread = LatestOnly("orders", search, failed)
-    return thread
-
-
-# Estimates
+    def give(self) -> None:
+        """Wait until nobody is, for a moment at most."""
+        with self._changed:
+            self._changed.wait_for(lambda: not self._busy, timeout=GIVE_WAY_S)
 
 
 @dataclass(frozen=True)
@@ -244,8 +206,9 @@ class EstimateScheduler:
         if beside:
             self._beside = {
                 "choices": LatestOnly("choices", lambda wanted: self._learn(self._choices(wanted)), failed),
-                "changes": LatestOnly("changes", lambda wanted: self._learn(_changes(wanted)), failed),
+                "changes": LatestOnly("changes", lambda wanted: self._learn(self._changes(wanted)), failed),
             }
+        self.way = Way()
         self._looked = -1
         """Number of the last event for which it was asked what changed."""
         self._lock = threading.Lock()
@@ -282,7 +245,8 @@ class EstimateScheduler:
         """Work out figures by the advice that stands."""
         from tracker.forecast.estimate import estimate
 
-        found = estimate(wanted.progress, now=wanted.now, advice=self._standing())
+        with self.way.taken():
+            found = estimate(wanted.progress, now=wanted.now, advice=self._standing())
         self._take_figures(Estimated(found, wanted, full=False))
         if wanted.progress.number != self._looked:
             # What changed rests on no advice that stands: it comes next, and not behind the advice.
@@ -310,7 +274,8 @@ class EstimateScheduler:
             later = self._thorough.newer(SETTLE_S)
             if any(other.progress.number != wanted.progress.number for other in later):
                 return
-        found = estimate(wanted.progress, now=wanted.now, advice=None)
+        with self.way.taken():
+            found = estimate(wanted.progress, now=wanted.now, advice=None)
         self._take_advice(Estimated(found, wanted, full=True))
 
     def _take_advice(self, report: Estimated) -> None:
@@ -336,25 +301,27 @@ class EstimateScheduler:
                 self._report(replace(last, estimate=made, full=False))
 
     def _choices(self, wanted: Wanted) -> Beside:
-        """Return what each choice comes to by the advice that stands."""
-        return Beside(choices=choices_at(wanted.progress, wanted.now, self._standing()))
+        """Return what each choice comes to by the advice that stands; all else goes first."""
+        return Beside(choices=choices_at(wanted.progress, wanted.now, self._standing(), self.way.give))
+
+    def _changes(self, wanted: Wanted) -> Beside:
+        """Return what changed last, and since the desk was handed over, and why."""
+        from tracker.forecast.changed import changed, changed_since
+
+        progress, taken = wanted.progress, last_taken(wanted.progress)
+        asked = taken is not None and progress.zero is not None and progress.closed is None
+        with self.way.taken():
+            since = changed_since(progress, wanted.now, taken.at) if taken is not None and asked else None
+            return Beside(changed=changed(progress, wanted.now), since=since)
 
 
-def choices_at(progress: Progress, now: float, advice: Advice | None) -> tuple[Choice, ...] | None:
-    """Return what each choice comes to at an instant, by an advice."""
+def choices_at(
+    progress: Progress, now: float, advice: Advice | None, give_way: Callable[[], object] = lambda: None
+) -> tuple[Choice, ...] | None:
+    """Return what each choice comes to at an instant, by an advice; `give_way` is called before each."""
     from tracker.forecast.estimate import estimate
 
-    return estimate(progress, now=now, advice=advice, ranges="shown", choices=True).choices
-
-
-def _changes(wanted: Wanted) -> Beside:
-    """Return what changed last, and since the desk was handed over, and why."""
-    from tracker.forecast.changed import changed, changed_since
-
-    progress, taken = wanted.progress, last_taken(wanted.progress)
-    asked = taken is not None and progress.zero is not None and progress.closed is None
-    since = changed_since(progress, wanted.now, taken.at) if taken is not None and asked else None
-    return Beside(changed=changed(progress, wanted.now), since=since)
+    return estimate(progress, now=now, advice=advice, ranges="shown", choices=True, give_way=give_way).choices
 
 
 ESTIMATE_S, ADVICE_S = 10.0, 30.0
@@ -426,57 +393,6 @@ def next_change(snapshot: Snapshot, now: float) -> float | None:
         found += [f.last_call for f in estimate.optional if f.last_call is not None]
         found += [c.due for c in estimate.clocks if c.due is not None]
     return min((at for at in found if at > now), default=None)
-
-
-LEAST_S, AGAIN = 15.0, 4.0
-"""After a search there is none for this long, nor for so many times as long as it took."""
-
-
-def _nobody(sought: Sought | None) -> None:
-    """Look for nothing."""
-
-
-@dataclass
-class OrderSearch:
-    """What was sought last, how far that is, and the orders found; `mono` counts seconds."""
-
-    ask: Callable[[Sought | None], None] = _nobody
-    orders: Orders | None = None
-    share: float | None = None
-    """Share of the search that is done; None while there is none."""
-    _sought: Sought | None = None
-    _began: float = 0.0
-    _rests: float = 0.0
-    """Until when there is no other search."""
-
-    def want(self, snapshot: Snapshot, now: float, mono: float) -> None:
-        """Begin a search where what is shown has changed since the last one, and that is long enough ago."""
-        estimate, before = snapshot.estimate, self._sought
-        if estimate is None or snapshot.progress.closed is not None or self.share is not None:
-            return
-        if before is not None and (before.progress is snapshot.progress or mono < self._rests):
-            return
-        at = max(estimate.at, snapshot.progress.at)
-        self._sought = Sought(snapshot.progress, at, estimate.advice.kept)
-        self.share, self._began = 0.0, mono
-        self.ask(self._sought)
-
-    def heard(self, report: Bettered, mono: float) -> str:
-        """Take in how far the search is, or what it found; what went wrong with it, in words."""
-        if report.sought is not self._sought:
-            return ""
-        self.share = report.share
-        if report.orders is None and not report.trouble:
-            return ""
-        self.share, self.orders = None, report.orders or self.orders
-        self._rests = mono + max(LEAST_S, AGAIN * (mono - self._began))
-        return report.trouble
-
-    def forget(self) -> None:
-        """Another instant is shown: what is known is for that no more."""
-        self.orders = self.share = self._sought = None
-        self._rests = 0.0
-        self.ask(None)
 
 
 def is_live(progress: Progress, utc: datetime) -> bool:

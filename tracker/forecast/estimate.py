@@ -6,7 +6,7 @@ Hides how one world is played, with what is kept and with nothing optional, and 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -76,6 +76,7 @@ def estimate(
     ranges: Ranges = "all",
     memory: Memory | None = None,
     choices: bool | tuple[Choice, ...] | None = False,
+    give_way: Callable[[], object] = lambda: None,
 ) -> Estimate:
     """The re-estimate at `now` (PET seconds; default the last event's instant).
 
@@ -84,7 +85,8 @@ def estimate(
     `advice` from a moment ago is taken as it is instead of being worked out again; `prior` supposes
     another pace file; with `ranges="shown"` only the steps that a desk shows get projected ranges.
     `memory`: what is remembered of the excursion, by default what this thread does. `choices`: also
-    what each choice that is left would come to, or what is known of that from a moment ago. Raises
+    what each choice that is left would come to, or what is known of that from a moment ago; `give_way` is
+    called before each of them, and may let what is more urgent go first. Raises
     ValueError for an instant before the last event, or none at all, and for less than one scenario.
     """
     if now is not None and not math.isfinite(now):
@@ -105,14 +107,16 @@ def estimate(
         advice = advise(progress, sets, now=at, prior=prior)
     made = _figures(progress, sets, advice, pace_file=pace_file, ranges=ranges)
     world.memory.give_back(world.durations)
-    known = _weighed(progress, made, world, prior) if choices is True else choices or None
+    known = _weighed(progress, made, world, prior, give_way) if choices is True else choices or None
     made = replace(made, choices=known, due=due(progress, made, now=at))
     return replace(made, alerts=alerts(progress, made, now=at))
 
 
-def _weighed(progress: Progress, made: Estimate, world: World, prior: PacePrior) -> tuple[Choice, ...]:
+def _weighed(
+    progress: Progress, made: Estimate, world: World, prior: PacePrior, give_way: Callable[[], object]
+) -> tuple[Choice, ...]:
     """What each choice would come to, with the one that is offered where the chance is in doubt."""
-    known = _table(progress, made, world, prior, short=bool(made.when_short)).choices()
+    known = _table(progress, made, world, prior, give_way, short=bool(made.when_short)).choices()
     doubt = next((one for one in made.advice.raised if one.id == DOUBT), None)
     if doubt is None:
         return known
@@ -126,7 +130,7 @@ def _weighed(progress: Progress, made: Estimate, world: World, prior: PacePrior)
             advice = Advice(at, names(earlier, kept.tasks), (), NO_TURN_BACK)
             then_made = _figures(then, sets, advice, pace_file=made.pace_file, ranges="shown")
             short = not kept.holds and not then_made.meets
-            found = _table(then, then_made, earlier, prior, short=short)
+            found = _table(then, then_made, earlier, prior, give_way, short=short)
         world.memory.give_back(earlier.durations)
         return found
 
@@ -134,7 +138,15 @@ def _weighed(progress: Progress, made: Estimate, world: World, prior: PacePrior)
     return offered(progress, made, known, past=past, since=doubt.at, weigh=weigh)
 
 
-def _table(progress: Progress, made: Estimate, world: World, prior: PacePrior, *, short: bool) -> ChoiceTable:
+def _table(
+    progress: Progress,
+    made: Estimate,
+    world: World,
+    prior: PacePrior,
+    give_way: Callable[[], object],
+    *,
+    short: bool,
+) -> ChoiceTable:
     """The choices at an estimate, each weighed as the estimate itself was made."""
 
     def build(then: Progress, kept: Collection[str] | None = None) -> World:
@@ -143,6 +155,7 @@ def _table(progress: Progress, made: Estimate, world: World, prior: PacePrior, *
         )
 
     def play(then: Progress, kept: Collection[str]) -> Estimate:
+        give_way()
         advice = replace(made.advice, kept=frozenset(kept))
         supposed = build(then, kept)
         found = _figures(then, TaskSets(supposed), advice, pace_file=made.pace_file, ranges="shown")
