@@ -217,10 +217,12 @@ class LiveScreen(Screen[None]):
         """Ring once for every alert to act upon that was not there before, where a bell is wanted."""
         if scene.snapshot.news.rerouted:
             return  # What is left out while the way home is worked out is nothing new when it is back.
-        new = frozenset(alert.id for alert in waiting_alerts(scene) if alert.severity == "act")
+        waiting = waiting_alerts(scene)
+        new = frozenset(alert.id for alert in waiting if alert.severity == "act")
         if self.settings.bell and self._rung is not None and new - self._rung:
             self.app.bell()
-        self._rung = new
+        # One that is to be looked at for a moment between is not another one.
+        self._rung = new | (self._rung or frozenset()).intersection(alert.id for alert in waiting)
 
     def on_resize(self, event: events.Resize) -> None:
         """Paint everything anew."""
