@@ -113,6 +113,31 @@ def test_a_name_that_is_no_utf_8_is_a_name_all_the_same(
     assert '"journal": "\\\\xffj.sqlite"' in (tmp_path / "out.json").read_text()
 
 
+def test_what_is_printed_of_a_hostile_plan_moves_no_cursor(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan, path = tmp_path / "plan.yaml", tmp_path / "one.sqlite"
+    plan.write_text(
+        PLAN.replace("Sallow hinge", r'"\x9b2J \u202e \u200b \e]0;x\a Sallow"').replace(
+            "Anouk", r'"\x9bA\u202e"'
+        )
+    )
+    assert main(["record", str(path), "--plan", str(plan), "zero", "utc=2031-05-04T14:00:00Z"]) == 0
+    assert main(["record", str(path), "noted", "text=\x9b31m \u202e\u200b", "--at", "0:01"]) == 0
+    for words in (
+        ["estimate", path, "--json", "--choices"],
+        ["estimate", path, "--brief"],
+        ["estimate", path, "--print"],
+        ["check", plan, "--json"],
+        ["debrief", path, "--json", "-"],
+        ["debrief", path],
+    ):
+        capsys.readouterr()
+        assert main([str(word) for word in words]) == 0
+        said = capsys.readouterr()
+        assert all(line.isprintable() for line in (said.out + said.err).split("\n")), words
+
+
 def test_a_journals_name_moves_no_cursor_where_it_is_said(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -284,7 +284,7 @@ def _json(found: _Found, moved: Moved | None, orders: tuple[BetterOrder, ...] | 
             key: whole[key] for key in ("inside", "margin", "safe", "binding", "turn_back")
         }
         out["as_it_stands"]["kept"] = sorted(found.as_it_stands.advice.kept)
-    return json.dumps(out, ensure_ascii=False, allow_nan=False, indent=1)
+    return json.dumps(out, allow_nan=False, indent=1)
 
 
 def _supposing(found: _Found) -> list[str]:
@@ -336,5 +336,5 @@ def _suggested(orders: tuple[BetterOrder, ...] | None, broken_off: bool) -> list
     lines = ["", "better orders, for a person to accept; the event makes it so:"]
     for order in orders:
         lines.append(f"  {plain(order.text)}, chance {percent(order.safe)}")
-        lines.append(f"    {json.dumps(dict(order.event), ensure_ascii=False)}")
+        lines.append(f"    {json.dumps(dict(order.event))}")
     return lines
