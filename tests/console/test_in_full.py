@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import product
@@ -10,13 +11,16 @@ from typing import Any
 
 import pytest
 
+from tests.screens import screen
 from tracker.console.layout import layout_for
 from tracker.console.pane import Pane
-from tracker.console.view.alerts import alert_lines, alerts_list, detail, message_lines
+from tracker.console.view.alerts import INDENT, alert_lines, alerts_list, detail, message_lines
 from tracker.console.view.crew import crew_lines, member_at
+from tracker.console.view.head import spare_forms
 from tracker.console.view.runway import runway
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import page, text_of, wrapped
+from tracker.console.view.words import pet_s
 from tracker.forecast.figures import Alert
 from tracker.journal.journal import Journal
 from tracker.plan.read import read_plan
@@ -262,6 +266,31 @@ async def test_optional_and_consumables_have_a_page_of_their_own_at_every_size(
         assert "to spare" in at.screen and "at reserve" in at.screen
         await at.press("x")
         assert at.desk.view_name == "steps"
+
+
+@pytest.mark.parametrize("size", [(30, 10), (40, 16), (50, 20)])
+def test_on_the_smallest_screens_figures_are_whole_and_what_is_cut_is_marked(
+    under_way: Scene, size: tuple[int, int]
+) -> None:
+    """PET was cut within its minutes, the chance left out for the basis, and alerts ended without a mark."""
+    assert under_way.estimate is not None
+    for texts in ([LONG[:n]] for n in range(4, len(LONG), 7)):
+        scene = with_alerts(under_way, *texts)
+        rows = screen(scene, *size).splitlines()
+        assert f"PET {pet_s(scene.now)}" in rows[0]
+        assert re.search(r"INSIDE(~| \S.*)  >?\d+ %(, need 90 %)? *$", rows[1]), rows[1]
+        spare = text_of([spare_forms(under_way.estimate)[-1]])
+        assert spare in rows[2] or rows[2].rstrip().endswith("~"), rows[2]
+        begin = next(n for n, row in enumerate(rows) if "LOOK" in row)
+        told = words(" ".join(row[INDENT:] for row in rows[begin : begin + alert_height(scene, *size)]))
+        assert told == words(texts[0]) or told.endswith("~"), (size, told)
+    for width in range(1, size[0]):
+        assert all(len(row) <= width for row in screen(under_way, width, size[1]).splitlines())
+
+
+def alert_height(scene: Scene, width: int, height: int) -> int:
+    """Return the rows that alerts have."""
+    return layout_for(scene, width, height).alerts
 
 
 async def test_everyone_is_named_in_a_hold_of_all(at_desk: Callable[..., Any]) -> None:

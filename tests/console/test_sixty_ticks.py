@@ -21,7 +21,7 @@ def plan_of_60(folder: Path) -> Path:
     tasks = ""
     for crew in ("EV1", "EV2"):
         steps = "".join(
-            f"\n      - {{do: Post {n} of {crew}, crew: [{crew}], time: 0:01}}" for n in range(1, 31)
+            f"\n      - {{do: Post {n} of {crew}, crew: [{crew}], time: 0:02}}" for n in range(1, 31)
         )
         tasks += f"\n  - id: posts-{crew}\n    steps:{steps}"
     path = folder / "posts.yaml"

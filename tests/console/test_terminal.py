@@ -46,9 +46,10 @@ def kinds(path: Path) -> list[str]:
 
 def test_ticks_reach_the_disk_and_leaving_says_how_to_go_on(desk: Terminal, tmp_path: Path) -> None:
     """Neither bytes that are no text nor a window that changes its size is in the way of it."""
-    press(desk, "z12")
+    press(desk, "z13")
     desk.send(b"\x1b[M\xff\xfe\x80")
-    press(desk, "3", 4)
+    desk.press_s("2", "2 again ticks Fetch the tool bag")
+    press(desk, "2", 4)
     # Each says something else than what stands there.
     for size, key, words in (
         ((30, 10), "z", "the clock runs since"),
@@ -78,12 +79,13 @@ def test_a_signal_leaves_a_clean_terminal(desk: Terminal, tmp_path: Path, number
 
 
 def test_it_goes_on_where_it_stood_after_it_was_killed(desk: Terminal, tmp_path: Path) -> None:
-    press(desk, "z12")
+    press(desk, "z13")
     desk.child.kill(signal.SIGKILL)
     desk.end()
     with Terminal("run", "one.sqlite", cwd=tmp_path) as again:
         again.until("entry 3 saved")
-        press(again, "3", 4)
+        again.press_s("2", "2 again ticks Fetch the tool bag")
+        press(again, "2", 4)
         assert leave(again)[1] == 0
     assert kinds(tmp_path / "one.sqlite") == ["zero", "done", "done", "done"]
 

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests.console.test_words_rule import unsaid
+from tests.terminal import Terminal
 from tests.tour import OUT, REST, SEED, TOP, AtTerminal, Tour, command, opened, table
 from tracker.console.view.scene import Snapshot
 from tracker.forecast.estimate import estimate
@@ -140,6 +141,10 @@ def tell(tour: Tour, words: Sequence[str]) -> bool:
     return all(map(tour.tells, words))
 
 
+def told_or_asked(told: Callable[[], bool], terminal: Terminal) -> bool:
+    return told() or "again ticks" in terminal.text
+
+
 async def test_its_first_keys_in_a_real_terminal(tmp_path: Path) -> None:
     """Each is pressed as soon as the desk has answered the one before, by a clock that runs away with it.
 
@@ -150,6 +155,11 @@ async def test_its_first_keys_in_a_real_terminal(tmp_path: Path) -> None:
         tour = AtTerminal(terminal, tmp_path / "one.sqlite")
         for _, keys, words in OUT:
             await tour.press(*keys)
-            terminal.until(partial(tell, tour, [said for said in words if not SPOKEN.match(said)]))
+            told = partial(tell, tour, [said for said in words if not SPOKEN.match(said)])
+            terminal.until(partial(told_or_asked, told, terminal))
+            if not told():
+                # The clock has not gone on by a minute since the tick before: it is asked about.
+                await tour.press(*keys)
+            terminal.until(told)
         kinds = [event.kind for event in tour.progress.fold.recorded if event.kind != "noted"]
         assert kinds == ["zero", *["done"] * 3, "withdrawn", "withdrawn", "done", "done"]

@@ -105,7 +105,7 @@ async def test_the_nearest_step_is_meant_by_words_of_what_is_done(at_desk: Calla
 
 def test_a_tick_at_once_behind_the_one_before_it_is_asked_about() -> None:
     """Its step is planned for minutes and had seconds: pressed twice, or by both of a joint step."""
-    steps = (step("1", "EV1 EV2", 10), step("2", "EV2", 10), step("3", "EV1", 1), step("4", "EV1", 2))
+    steps = (step("1", "EV1 EV2", 10), step("2", "EV2", 10), step("3", "EV1", 2), step("4", "EV1", 3))
     run = Run(task("a", *steps), task("home", step("in", "EV1 EV2", 9), closeout=True))
 
     def asks(digit: int, now: float, minutes: int | None = None) -> str:
@@ -121,7 +121,7 @@ def test_a_tick_at_once_behind_the_one_before_it_is_asked_about() -> None:
     assert doubts([typed | {"at": 604}], run.now, None, 604) == []
     assert doubts([typed, {"kind": "done", "step": "a.3"}], run.now, None, 604) == [], "caught up together"
     run.done("a.3", at=660)
-    assert asks(1, 689) and not asks(1, 690), "nor after a quarter of its time"
+    assert asks(1, 704) and not asks(1, 705), "nor after a quarter of its time"
     run("retimed", 690, step="a.4", time="0:10", left=True)
     assert asks(1, 700).startswith("0:40 of ")
 

@@ -430,7 +430,7 @@ def _before_last(progress: Progress, step: str, at: float) -> list[str]:
 
 
 QUICK_S, QUICK_SHARE = 60.0, 0.25
-"""A step of two minutes or more that is ticked within so long after the tick before it, and within such a
+"""A step of more than two minutes that is ticked within so long after the tick before it, and within such a
 share of its time, is asked about: a digit that was pressed twice, or two ticks that came late."""
 
 
@@ -444,7 +444,7 @@ def quick_doubts(progress: Progress, events: Iterable[Mapping[str, Any]], now: f
         return []
     before, expected = _last_tick(progress, step), progress.steps[step].expected_s
     since = None if before is None else now - before[0]
-    if since is None or expected < 2 * QUICK_S or not 0 <= since < min(QUICK_S, QUICK_SHARE * expected):
+    if since is None or expected <= 2 * QUICK_S or not 0 <= since < min(QUICK_S, QUICK_SHARE * expected):
         return []
     return [f"{running(since, expected)} since the tick before"]
 

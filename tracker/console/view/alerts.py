@@ -252,7 +252,8 @@ def alert_lines(scene: Scene, width: int, height: int) -> list[Line]:
         shown.append(_cut(rows, room))
     shown[0] = _cut(shown[0], height)
     lines = [row for rows in shown for row in rows][:height]
-    right = (say(_hint(scene, told, sum(one.alerts for one in told[len(shown) :])), "dim"),)
+    unseen = sum(one.alerts for one in told[len(shown) :])
+    right = (say(_hint(scene, told, unseen, width), "dim"),)
     lines = [sides(width, row, () if place else right) for place, row in enumerate(lines)]
     return tall(lines, width, height)
 
@@ -399,23 +400,29 @@ def _low(progress: Progress, estimate: Estimate) -> str:
     return f"{chance_words(estimate)}: {'too early to act upon' if early else 'asked about if it stays so'}"
 
 
-def _hint(scene: Scene, told: Sequence[_Told], more: int) -> str:
-    """Return the key that marks the first as seen, and how many alerts have no room."""
+NARROW = 60
+"""Below so many columns an alert's words have the room of the keys beside it."""
+
+
+def _hint(scene: Scene, told: Sequence[_Told], more: int, width: int) -> str:
+    """Return the key that marks the first as seen, and how many alerts have no room; that alone if narrow."""
+    if width < NARROW:
+        return f" +{more} " if more > 0 else " "
     others = f"  {more} more: {scene.key('alerts')}" if more > 0 else ""
     return f"{others}  {scene.key('acknowledge')} seen " if any(one.key for one in told) else f"{others} "
 
 
 def _blocks(scene: Scene, told: Sequence[_Told], width: int) -> list[list[Line]]:
     """Return the rows of every alert; the first row of all leaves room for the keys beside it."""
-    taken = len(_hint(scene, told, 9 if len(told) > 1 else 0))
+    taken = len(_hint(scene, told, 9 if len(told) > 1 else 0, width))
     return [_rows(one, width, 0 if place else taken) for place, one in enumerate(told)]
 
 
 def _rows(one: _Told, width: int, taken: int) -> list[Line]:
     """Return an alert in rows, of which the first leaves so much room."""
-    (mark, ink), room = MARKS[one.severity], max(20, width - INDENT - 1)
+    (mark, ink), room = MARKS[one.severity], max(10, width - INDENT - 1)
     words: Ink = "late" if one.severity == "act" else ""
-    first, rest = parted(one.words, max(20, room - taken), room)
+    first, rest = parted(one.words, max(10, room - taken), room)
     head = (say(mark, ink), Span(" " * (INDENT - len(mark))), say(first, words))
     return [head, *((Span(" " * INDENT), say(other, words)) for other in rest)]
 

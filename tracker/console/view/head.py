@@ -110,7 +110,7 @@ def basis_line(scene: Scene, width: int) -> Line:
         return fitted(width, [[_strong(f"INSIDE{why}")], [f"on paper {on_paper}", ""]])
     low, high = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
     within = [f"8 in 10 between {low} and {high}", f"8 in 10: {low}..{high}", ""]
-    basis = [_strong(f"INSIDE {words}") for words in basis_words(scene)]
+    basis = [_strong(f"INSIDE {words}" if words else "INSIDE~") for words in (*basis_words(scene), "")]
     parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
     if scene.snapshot.news.turned:
         # What is told before its figures are there is not what these are of.
@@ -120,7 +120,7 @@ def basis_line(scene: Scene, width: int) -> Line:
     if width >= TIRES_FROM and (tires := tires_words(estimate)) is not None:
         parts.append([tires, ""])
     # The range goes before the chance is cut, and what is counted is told briefly before either.
-    return fitted(width, parts, (*range(len(parts) - 1, 2, -1), 1, 2, *(0 for _ in basis), 1))
+    return fitted(width, parts, (*range(len(parts) - 1, 2, -1), 1, 2, *(0 for _ in basis[2:]), 1, 2, 0))
 
 
 def _strong(words: str) -> Span:
@@ -276,10 +276,11 @@ def clock_text(scene: Scene) -> str:
 
 def clock_line(scene: Scene, width: int) -> Line:
     """Return PET, UTC, the next change of a window and how far the writing is, on one line."""
-    end = (*disk_spans(scene), Span(" "))
+    clock = say(f"PET {clock_text(scene)}", "clock")
+    end = _disk_beside(scene, width - cell_len(clock.text) - 1)
     left: list[Sequence[Form]] = [
-        [say(f"PET {clock_text(scene)}", "clock")],
-        [say(f"{scene.utc_text} UTC", "strong")],
+        [clock],
+        [say(f"{scene.utc_text} UTC", "strong"), ""],
     ]
     if scene.local_time:
         left.append([scene.local_text])
@@ -305,6 +306,12 @@ def _windows(scene: Scene, width: int) -> list[Form]:
     if not brief:
         return [""]
     return [*(["; ".join(full), full[0]] if width >= WIDE - 20 else []), brief[0], ""]
+
+
+def _disk_beside(scene: Scene, room: int) -> tuple[Span, ...]:
+    """Return how far the writing is where PET leaves room: of what is not saved an alert tells as well."""
+    forms = (disk_spans(scene), (say(f"entry {scene.disk.number}", "dim"),))
+    return next(((*one, Span(" ")) for one in forms if width_of(one) < room), ())
 
 
 def disk_spans(scene: Scene) -> tuple[Span, ...]:

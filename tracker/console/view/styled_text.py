@@ -76,13 +76,27 @@ def crop(line: Iterable[Span], width: int) -> Line:
     return tuple(kept)
 
 
+def marked(line: Iterable[Span], width: int) -> Line:
+    """Return the line as `crop` does, its last cell `~` also where words end at the edge and more follow."""
+    whole = tuple(line)
+    *kept, last = crop(whole, width) or (Span(""),)
+    if width_of(whole) <= width or not last.text or last.text.endswith("~") or not _beyond(whole, width):
+        return (*kept, last)
+    return (*kept, put(f"{last.text}~", cell_len(last.text), last.ink))
+
+
+def _beyond(line: Line, width: int) -> str:
+    """Return what of a line is more than blanks beyond its width."""
+    return "".join(span.text for span in line)[width:].strip()
+
+
 def sides(width: int, left: Iterable[Span], right: Iterable[Span]) -> Line:
     """Return a line with one part at each end; the left one is cut where both do not fit."""
     end = tuple(right)
     room = width - width_of(end)
     if room < 0:
         return crop(end, width)
-    return (*crop(left, room), *end)
+    return (*marked(left, room), *end)
 
 
 Form = str | Span | Iterable[Span]
@@ -104,7 +118,7 @@ def fitted(width: int, parts: Sequence[Sequence[Form]], giving: Sequence[int] = 
             break
         chosen[part] = min(chosen[part] + 1, len(forms[part]) - 1)
         line = _joined(forms, chosen, gap)
-    return crop(line, width)
+    return marked(line, width)
 
 
 def _spans(form: Form) -> Line:
