@@ -15,7 +15,7 @@ from tracker.console.settings import Settings
 from tracker.console.settings_file import read_settings
 from tracker.console.view.scene import Snapshot
 from tracker.console.workers import Estimated, Wanted
-from tracker.forecast.figures import Alert
+from tracker.forecast.figures import Alert, Severity
 from tracker.foundation.errors import TrackerError
 
 SIZES = [(80, 24), (120, 36)]
@@ -114,8 +114,8 @@ async def test_a_new_alert_rings_once_where_a_bell_is_wanted(
         monkeypatch.setattr(at.app, "bell", lambda: rung.append(1))
         progress = at.session.snapshot.progress
 
-        def alerts(*names: str) -> None:
-            told = tuple(Alert(name, f"{name} is due", False, severity="act") for name in names)
+        def alerts(*names: str, severity: Severity = "act") -> None:
+            told = tuple(Alert(name, f"{name} is due", False, severity=severity) for name in names)
             found = by_hand(progress, NOW_S, alerts=told)
             at.session.snapshot = Snapshot(progress, None)
             at.lead.runtime.take(Estimated(found, Wanted(progress, NOW_S, True), full=True))
@@ -129,6 +129,9 @@ async def test_a_new_alert_rings_once_where_a_bell_is_wanted(
         alerts("hold:one")
         alerts("last-call:survey:15", "hold:one")
         assert len(rung) == 2 * wanted
+        alerts("last-call:survey:15", "hold:one", severity="look")
+        alerts("last-call:survey:15", "hold:one")
+        assert len(rung) == 2 * wanted, "what is only to be looked at between is not another one"
         await at.press("pageup")
         alerts("hold:two")
         assert len(rung) == 2 * wanted, "nothing rings while an earlier instant is shown"

@@ -297,3 +297,22 @@ def test_what_was_seen_long_ago_is_asked_again_once_the_chance_is_much_lower() -
     chances = flat(run.now).advice.chances
     assert chances[0][0] == 3300.0, "the chance that was seen, however long ago"
     assert chances[1][0] > 3600.0, "is told beside those of the last instants"
+
+
+def test_a_reading_turns_what_is_offered_once() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 60)),
+        task("m", step("1", "EV1", 30)),
+        task("c", step("1", "EV1", 20), priority="get-ahead", value=1),
+        HOME,
+        limits={"elapsed": "3:20"},
+        consumables=[OXYGEN | {"start": 2.0}],
+    )
+    run("chose", 60, task="c", choice="keep")
+    run.done("a.1", at=62 * 60)
+    assert alerts(run, 63 * 60, choices=True)["confidence"].do == ("drop c",)
+    run("reading", 64 * 60, crew="EV1", consumable="oxygen", value=0.81)
+    for now in (64, 65, 68):
+        made = flat(run.now, now * 60, choices=True)
+        offered = [(one.id, one.proposed) for one in made.choices or () if one.proposed]
+        assert [(id, one.since, one.instead) for id, one in offered] == [("give-up:m", 64 * 60, "drop c")]

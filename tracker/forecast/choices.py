@@ -8,10 +8,10 @@ each, the best set that still has a task which does not fit, and the table of th
 What is offered is the mildest that is enough, and stays: who reads an alert under stress acts on it once, and
 an offer that changes with every estimate is trusted by nobody. It stays as long as it meets what is needed,
 or is the best there is but for `BETTER`. It is looked at when the doubt arises, at the instants at which what
-is kept is reviewed, and every ten minutes in which nothing comes; between those it goes only for what is
-better by `MUCH_BETTER`, or where it can be done no more. The looks are taken again from the events in force,
-so the offer is a function of journal and present, the same at every seat; they reach as far back as the
-reviews of what is kept do.
+is kept is reviewed, with every reading and limit, and every ten minutes in which nothing comes; between those
+it goes only for what is better by `MUCH_BETTER`, or where it can be done no more. The looks are taken again
+from the events in force, so the offer is a function of journal and present, the same at every seat; they
+reach as far back as the reviews of what is kept do.
 """
 
 from __future__ import annotations
@@ -365,6 +365,9 @@ class Offer:
 def next_offer(before: Offer | None, options: _Options, *, at: float, review: bool) -> Offer | None:
     """What is offered at PET `at` after what was before: the same, or another one and why."""
     same = None if before is None else options.named(before.id)
+    if options.made.meets:
+        # Just met, and the doubt not gone yet: nothing else is wanted, and nothing new.
+        return None if same is None else before
     if same is not None and same.meets and not (review and _cost(options.progress, same)):
         return before
     best = options.best()
@@ -414,8 +417,8 @@ def offered(
             while len(offers) > _MOST:
                 offers.popitem(last=False)
         offer = offers[key]
-    here = past.last >= 0 and past.instants[past.last] == made.at and past.is_review(past.last)
-    offer = next_offer(offer, _Options.of(progress, made, known), at=made.at, review=here)
+    here = _Options.of(progress, made, known)
+    offer = next_offer(offer, here, at=made.at, review=made.at in past.looks(made.at))
     return tuple(
         replace(one, proposed=offer.proposed) if offer is not None and one.id == offer.id else one
         for one in known

@@ -32,7 +32,7 @@ from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import latest_call
 from tracker.forecast.world import World
-from tracker.journal.kinds import CHANGES, NO_NEWS
+from tracker.journal.kinds import BY_NAME, CHANGES, NO_NEWS, TURNING
 from tracker.journal.progress import Progress, Recorded, all_called
 
 GONE_S, SOON_HOME_S = 600, 300
@@ -251,6 +251,18 @@ class Past:
         stale = now - self.instants[self.reviews[-1]] >= REVIEW_S
         return _looked_at(sets, self.after(last), review=False, stale=stale)
 
+    def stood(self, at: float, sets: TaskSets) -> tuple[frozenset[str], Doubt]:
+        """What was kept at an earlier PET, and whether that was in doubt, by the walk to the last instant.
+
+        `sets`: of the world at that PET, for one at which nothing came.
+        """
+        k = bisect_right(self.instants, at) - 1
+        if k >= 0 and self.instants[k] == at:
+            walked = self.after(k, self._start(self.last))
+            return walked.kept, walked.doubt
+        kept, doubt = self.at(sets)
+        return names(sets.world, kept.tasks), doubt
+
     def _world(self, then: Progress, at: float) -> World:
         return build_world(
             then, now=max(at, then.at), scenarios=self.scenarios, prior=self.prior, memory=self.memory
@@ -266,10 +278,13 @@ class Past:
         return repr(self.prior), self.scenarios, events, at
 
     def looks(self, now: float) -> Iterator[float]:
-        """The PETs of the reviews walked, and after the last one every `REVIEW_S` in which none comes."""
+        """The PETs of reviews walked, of readings and limits, and each `REVIEW_S` since the last review."""
         if self.last < 0:
             return
         yield from (self.instants[k] for k in self.reviews[self._start(self.last) :])
+        start = self.instants[self.reviews[self._start(self.last)]]
+        turns = (event.at for event in self.progress.events if BY_NAME[event.kind].cause in TURNING)
+        yield from (at for at in turns if at > start)
         last = self.instants[self.reviews[-1]]
         silent = int((now - last) // REVIEW_S)
         yield from (last + REVIEW_S * n for n in range(max(1, silent - STRIDE), silent + 1))

@@ -121,20 +121,22 @@ def _weighed(
     if doubt is None:
         return known
 
+    past = Past.of(progress, world, prior)
+
     def weigh(then: Progress, at: float) -> ChoiceTable | None:
         earlier = build_world(then, now=at, scenarios=world.scenarios, prior=prior, memory=world.memory)
         sets = TaskSets(earlier)
-        kept, doubted = Past.of(then, earlier, prior).at(sets)
+        kept, doubted = past.stood(at, sets)
         found = None
         if doubted:
-            advice = Advice(at, names(earlier, kept.tasks), (), NO_TURN_BACK)
+            short = not sets.meets((), ChanceConstraint.of(earlier))
+            advice = Advice(at, kept, (), NO_TURN_BACK)
             then_made = _figures(then, sets, advice, pace_file=made.pace_file, ranges="shown")
-            short = not kept.holds and not then_made.meets
+            short = short and not then_made.meets
             found = _table(then, then_made, earlier, prior, give_way, short=short)
         world.memory.give_back(earlier.durations)
         return found
 
-    past = Past.of(progress, world, prior)
     return offered(progress, made, known, past=past, since=doubt.at, weigh=weigh)
 
 
