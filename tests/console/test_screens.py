@@ -10,9 +10,12 @@ import pytest
 
 from tracker.console.commands import commands_of, footer
 from tracker.console.pane import Pane
+from tracker.console.view import alerts
+from tracker.console.view import due as due_rows
 from tracker.console.view.help import footer_line
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import text_of
+from tracker.forecast.due import due
 
 COMMANDS = commands_of("desk")
 SIZES = [(80, 24), (100, 30), (120, 36), (200, 55)]
@@ -124,3 +127,22 @@ def test_no_key_belongs_to_two_commands() -> None:
     keys = [key for command in COMMANDS for key in command.keys]
     assert len(keys) == len(set(keys))
     assert len({command.id for command in COMMANDS}) == len(COMMANDS)
+
+
+async def test_all_that_comes_due_is_gone_through_once_for_a_scene(
+    at_desk: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with at_desk((120, 36)) as at:
+        await under_way(at)
+        at.estimate(alerts=())
+        gone_through: list[float] = []
+
+        def counted(progress: Any, made: Any, *, now: float) -> Any:
+            gone_through.append(now)
+            return due(progress, made, now=now)
+
+        for module in (alerts, due_rows):
+            monkeypatch.setattr(module, "due", counted, raising=False)
+        at.hand.move(61.0)
+        at.desk.repaint()
+        assert "next" in at.screen and len(gone_through) == len(set(gone_through)) == 1

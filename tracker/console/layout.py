@@ -13,12 +13,13 @@ from tracker.console.view.alerts import (
     alert_lines,
     alert_rows,
     alerts_list,
+    coming_due,
     message_lines,
     message_rows,
 )
 from tracker.console.view.consumables import consumables_list
 from tracker.console.view.crew import crew_lines, crew_rows
-from tracker.console.view.due import coming_due, due_rows
+from tracker.console.view.due import due_rows
 from tracker.console.view.events import EVENTS, SAID, events_list, said_list
 from tracker.console.view.head import changed_rule, head, unsure_beside
 from tracker.console.view.lead_1_day import day

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import lru_cache
 from itertools import takewhile
 
-from tracker.console.view.scene import Scene
+from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import (
     Ink,
     Line,
@@ -35,7 +36,7 @@ from tracker.forecast.alert_words import (
     matter_words,
 )
 from tracker.forecast.due import due, due_words, next_due
-from tracker.forecast.figures import Alert, Estimate, Severity
+from tracker.forecast.figures import Alert, Due, Estimate, Severity
 from tracker.forecast.wording import (
     chance_words,
     need_of,
@@ -363,6 +364,18 @@ def _digits(scene: Scene, crew: Sequence[str]) -> str:
     return " ".join(str(places[c]) if places.get(c, 10) < 10 else c for c in crew)
 
 
+def coming_due(scene: Scene) -> Sequence[Due]:
+    """Return what comes due as of this instant; nothing while there is no estimate."""
+    return _due_at(scene.snapshot, scene.now)
+
+
+@lru_cache(maxsize=4)
+def _due_at(snapshot: Snapshot, now: float) -> Sequence[Due]:
+    """Gone through once for a scene: its places are given, and its rows drawn, by all steps ahead."""
+    estimate = snapshot.estimate
+    return () if estimate is None else due(snapshot.progress, estimate, now=now)
+
+
 def calm_words(scene: Scene) -> list[str]:
     """Return what will want a person next, where nothing does, from the longest way to say it."""
     progress = scene.progress
@@ -378,7 +391,7 @@ def calm_words(scene: Scene) -> list[str]:
             else "the first estimate is on its way"
         )
         return [f"{words}; digits tick meanwhile, {scene.key('help')} shows every key", words]
-    every = due(progress, scene.estimate, now=scene.now)
+    every = coming_due(scene)
     deed = next((one for one in next_due(progress, every) if one.do), None)
     own = (
         [] if deed is None else [f"{keys_for(scene, deed.do[0]).replace(' ', _TOGETHER)}: {due_words(deed)}"]

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from tracker.console.view.alerts import keys_for
+from tracker.console.view.alerts import coming_due, keys_for
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.styled_text import (
     Ink,
@@ -19,18 +17,12 @@ from tracker.console.view.styled_text import (
     sides,
     tall,
 )
-from tracker.forecast.due import due, gap_words, gaps, next_due, when_due
+from tracker.forecast.due import gap_words, gaps, next_due, when_due
 from tracker.forecast.figures import Due
 from tracker.foundation.shown import MINUTE_S, in_words
 
 MOST_WIDE = 96
 """Columns of a row; further apart, what comes due and its keys are no longer read together."""
-
-
-def coming_due(scene: Scene) -> Sequence[Due]:
-    """Return what comes due as of this instant; nothing while there is no estimate."""
-    estimate, progress = scene.estimate, scene.progress
-    return () if estimate is None else due(progress, estimate, now=scene.now)
 
 
 def due_rows(scene: Scene, width: int, height: int) -> list[Line]:
