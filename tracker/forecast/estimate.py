@@ -64,6 +64,9 @@ from tracker.foundation.shown import down, pet_down, spare
 from tracker.journal.progress import Progress, called, done_share, last_done, open_items
 
 Ranges = Literal["all", "shown"]
+LOOKED_AT = 2000
+"""Scenarios on which the choices of an earlier instant are weighed: what they are held apart by is more than
+three standard errors there."""
 
 
 def estimate(
@@ -124,7 +127,8 @@ def _weighed(
     past = Past.of(progress, world, prior)
 
     def weigh(then: Progress, at: float) -> ChoiceTable | None:
-        earlier = build_world(then, now=at, scenarios=world.scenarios, prior=prior, memory=world.memory)
+        few = min(LOOKED_AT, world.scenarios)
+        earlier = build_world(then, now=at, scenarios=few, prior=prior, memory=world.memory)
         sets = TaskSets(earlier)
         kept, doubted = past.stood(at, sets)
         found = None
