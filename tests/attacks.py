@@ -37,14 +37,17 @@ from tracker.foundation import clock
 from tracker.foundation.errors import Fault, JournalError, PlanError, TrackerError
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
+from tracker.journal.paper_sheet import ticks_of
+from tracker.journal.place import journal_place
 from tracker.journal.seat import sit
 from tracker.journal.stream import Stream
-from tracker.journal.verify import verify
+from tracker.journal.verify import parse_expected, verify
 from tracker.plan.columns import NO_WISHES
+from tracker.plan.mapping import read_mapping
 from tracker.plan.read import parse_plan
 from tracker.plan.sheet import read_rows
 from tracker.plan.sheet_plan import plan_of_sheet
-from tracker.plan.sheet_table import read_table_of, table_of_workbook
+from tracker.plan.sheet_table import read_table_of, rows_of, table_of_workbook
 from tracker.plan.workbook import Grid, is_workbook, read_here
 
 AGAIN = 25
@@ -242,6 +245,9 @@ _PIECES += ["\u202e".encode(), b"null", b"true", b"9031-05-04T14:00:00Z", b"0:00
 _PIECES += [b"-", b"1e999"]
 
 
+_MAPPING = "format: 1\nsheet: Steps\nheader_row: 9\ncolumns: {do: What, time: Min}\ncrew: {Ann: EV1}\n"
+_TICKS = "Step;Start;Finish\nhinge.unplug;0:22;0:25\nhinge.mate;0:25;0:36\n"
+_ADDRESS = "postgresql://op@host:5432/eva?sslmode=verify-full&service=eva#larkspur-1"
 _SHEET = [["Task", "Step", "Who", "Time", "Priority"], ["Hatch", "Open it", "EV1", "0:05", "must"]]
 _SHEET += [["Hatch", "Look out", "EV1, EV2", "4 min", ""], ["Trays", "Take the tray", "EV2", "8", "should"]]
 _SHEET += [["Home", "Go in", "EV1 EV2", "0:10", "closeout"]]
@@ -337,6 +343,10 @@ def doors(folder: Path) -> dict[str, tuple[list[bytes], Callable[[bytes], object
         "journal": ([sound], a_journal),
         "csv": (["\n".join(";".join(row) for row in _SHEET).encode()], _sheet_door),
         "xlsx": ([], _sheet_door),
+        "mapping": ([_MAPPING.encode()], lambda raw: read_mapping(raw.decode("utf-8", "replace"), "m")),
+        "ticks": ([_TICKS.encode()], lambda raw: ticks_of(rows_of(raw, "s"), "s", progress)),
+        "address": ([_ADDRESS.encode()], lambda raw: journal_place(raw.decode("utf-8", "replace"))),
+        "expect": ([f"12:{digest}".encode()], lambda raw: parse_expected(raw.decode("utf-8", "replace"))),
     }
 
 

@@ -23,6 +23,7 @@ MUTATED = {
     "journal": 10_000,
     "csv": 40_000,
     "xlsx": 10_000,
+    **dict.fromkeys(("mapping", "ticks", "address", "expect"), 3_000),
 }
 LESS = 100
 """How many times less is tried quickly."""

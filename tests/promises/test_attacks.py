@@ -28,7 +28,7 @@ def test_many_seats_lose_nothing_and_no_read_fails(tmp_path: Path) -> None:
 
 
 TRIES = {"line": 1500, "typed": 800, "plan": 60, "pace": 200, "settings": 200, "journal": 60}
-TRIES |= {"csv": 150, "xlsx": 40}
+TRIES |= {"csv": 150, "xlsx": 40, "mapping": 100, "ticks": 100, "address": 300, "expect": 100}
 
 
 @pytest.mark.parametrize(("door", "tries"), TRIES.items())

@@ -26,6 +26,7 @@ from tracker.journal.events import MODELS
 from tracker.journal.journal import Journal
 from tracker.journal.typed import parse_entry
 from tracker.plan.columns import NO_WISHES
+from tracker.plan.mapping import read_mapping
 from tracker.plan.sheet import read_rows
 from tracker.plan.sheet_table import read_table_of
 
@@ -73,6 +74,12 @@ def journal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Journal]:
         made.record(ZERO)
         made.record({"kind": "done", "step": "egress.hatch", "at": 300})
         yield made
+
+
+@pytest.mark.parametrize("row", ["²", "9" * 5000, "0", "5001"], ids=["²", "digits", "0", "5001"])
+def test_a_row_of_a_mapping_that_is_no_number_is_refused_in_words(row: str) -> None:
+    with pytest.raises(PlanError, match="is no row; write a whole number from 1"):
+        read_mapping(f'header_row: "{row}"\n', "m.yaml")
 
 
 @given(event=lines())

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from tracker.foundation.errors import WrongUsage, parted
-from tracker.foundation.text import meant
+from tracker.foundation.text import meant, plain
 from tracker.foundation.times import format_exact
 from tracker.plan.book import COLUMNS, Form, cell_text, sheets_of
 from tracker.plan.cells import UNITS
@@ -40,14 +40,15 @@ def read_mapping(text: str, file: str) -> Wishes:
         if _text(tree, key) not in ("", *words):
             tree.report((key,), f"{_text(tree, key)!r} is not known here", f"write {' or '.join(words)}")
     row = _text(tree, "header_row")
-    if row and not (row.isascii() and row.isdigit() and 0 < int(row) <= 5000):
-        tree.report(("header_row",), f"{row!r} is no row", "write a whole number from 1")
+    number = int(row) if row.isascii() and row.isdigit() and len(row) < 5 else 0
+    if row and not 0 < number <= 5000:
+        tree.report(("header_row",), f"{plain(row, most=40)!r} is no row", "write a whole number from 1")
     wishes = Wishes(
         named=tuple(_columns(tree)),
         only=_text(tree, "only_columns") == "true",
         decimal=_text(tree, "decimal"),
         sheet=_text(tree, "sheet"),
-        header_row=int(row) if row.isdigit() else 0,
+        header_row=number,
         hidden=_text(tree, "hidden"),
         crew=_pairs(tree, "crew", is_id, "write the id of a crew member, such as EV1"),
         priorities=_pairs(tree, "priorities", lambda text: text in _RANKS, f"write {', '.join(_RANKS)}"),
