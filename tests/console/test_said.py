@@ -10,7 +10,8 @@ from typing import Any
 
 from tests.console.conftest import ZERO
 from tests.journal.memory_store import in_memory
-from tracker.console.key_events import PAIR_S, report_line
+from tracker.console.key_events import PAIR_S
+from tracker.console.view.events import report_line, to_enter
 from tracker.journal.journal import Journal
 from tracker.plan.model import Plan
 
@@ -48,15 +49,20 @@ async def test_what_the_crew_said_is_entered_as_of_then(
         at.hand.move(1800)
         await at.until(lambda: at.desk.runtime.session.number == 6)
         assert "0:03 EV1: I read" not in at.whole, "the last three have rows"
-        assert "J: all that was said" in at.whole
+        assert "J: all that was said, 4 to enter" in at.whole, "an order of the lead is no report"
         await at.press("J")
-        assert "0:03:20        EV1: I read oxygen 0.7 kg, battery 500 Wh." in at.whole
-        await at.press("down", "down", "down", "down", "down")
+        assert "0:03:20  enter EV1: I read oxygen 0.7 kg, battery 500 Wh." in at.whole
+        assert at.whole.count("  enter EV") == 4
         await enter(at)
-        assert at.desk.entry.line.value == "reading 1 oxygen 0.7 battery 500 0:03:20"
+        first = "without a choice the first that nobody has entered"
+        assert at.desk.entry.line.value == "reading 1 oxygen 0.7 battery 500 0:03:20", first
         await enter(at)
         await at.until(lambda: last(at, 2) == [("reading", 200), ("reading", 200)])
-        await at.press("up", "enter")
+        await at.until(lambda: "  saved EV1: I read oxygen" in at.whole)
+        await at.press("down", "down", "down", "down", "down")
+        await enter(at)
+        assert at.desk.entry.line.value == " 0:03:20", "what is on record is not entered a second time"
+        await at.press("escape", "up", "enter")
         assert at.desk.entry.line.value == "1 0:10:40"
         assert "done EV1 EV2 Open the hatch" in at.said
         await enter(at)
@@ -93,3 +99,32 @@ async def test_notes_and_questions_are_what_was_said_elsewhere(at_desk: Callable
         await at.type("glare on the visor")
         await at.press("enter", "1", "J")
         assert "note glare on the visor" in at.whole and "done EV1" not in at.screen.split(" said ")[1]
+
+
+def test_a_report_is_to_be_entered_until_it_is_on_record(plan: Plan) -> None:
+    with in_memory(plan, rehearsal=True) as one:
+        one.record({"kind": "zero", "utc": "2031-05-04T14:00:00Z"})
+
+        def say(at: float, who: str, text: str) -> None:
+            one.record({"kind": "noted", "text": text, "at": at}, seat=who)
+
+        def waiting() -> list[str]:
+            return [str(event.body["text"])[:9] for event in to_enter(one.fold.progress())]
+
+        say(300, "EV2", "Done: Fetch the tool bag.")
+        say(400, "EV1", "I read oxygen 0.7 kg, battery 500 Wh.")
+        say(500, "lead", "Hold EV2: visor.")
+        assert waiting() == ["Done: Fet", "I read ox"], "what the lead orders is no report"
+        one.record({"kind": "done", "step": "egress.tools", "at": 290})
+        assert waiting() == ["I read ox"]
+        one.record({"kind": "reading", "crew": "EV1", "consumable": "oxygen", "value": 0.7, "at": 400})
+        assert waiting() == ["I read ox"], "the battery is not on record yet"
+        one.record({"kind": "reading", "crew": "EV1", "consumable": "battery", "value": 500, "at": 400})
+        assert waiting() == []
+        say(420, "EV1", "Ready for a go: Swap the pump (the lead gives a go).")
+        assert waiting() == ["Ready for"]
+        one.record({"kind": "went", "step": "pump.swap", "at": 430})
+        assert waiting() == []
+        say(600, "EV1", "I am inside.")
+        say(4300, "EV2", "I am inside.")
+        assert waiting() == ["I am insi"], "what was said an hour ago is asked for no more"

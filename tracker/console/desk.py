@@ -19,7 +19,6 @@ from tracker.console.commands import READING_IT, TYPING, Pair, footer
 from tracker.console.desk_actions import DeskActions
 from tracker.console.entry_line import EntryController, Purpose
 from tracker.console.help_page import HelpPage
-from tracker.console.key_events import report_line
 from tracker.console.layout import (
     BELOW,
     FIXED,
@@ -42,7 +41,7 @@ from tracker.console.typed_events import TypedEvents
 from tracker.console.view.consumables import consumables_lines
 from tracker.console.view.crew import member_at
 from tracker.console.view.due import due_page
-from tracker.console.view.events import EVENTS, SAID, event_at, listed
+from tracker.console.view.events import EVENTS, SAID, event_at, listed, report_line, to_enter
 from tracker.console.view.right_pane import optional_page, side
 from tracker.console.view.scene import Scene, WhatIfPage
 from tracker.console.view.steps import bad_day, found_by, left_out_by, rows_of, step_at, steps_list
@@ -302,8 +301,10 @@ class Desk(LiveScreen):
         self.say(f"copied: {text}" if text else "nothing is chosen to be copied")
 
     def type_about_chosen(self) -> None:
-        """Open the entry line with the chosen step, crew member or event; without one empty."""
+        """Open the entry line with what is chosen; without that with the next report, or empty."""
         progress, chosen = self.progress, self.chosen
+        if self.view_name == SAID and chosen is None and progress and (waiting := to_enter(progress)):
+            chosen = str(waiting[0].number)
         if progress is None or chosen is None or self.view_name == WHAT_IF_PAGE:
             self.entry.open(WHAT_IF_PAGE if self.view_name == WHAT_IF_PAGE else "entry")
         else:

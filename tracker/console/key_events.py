@@ -5,7 +5,6 @@ Keys that want digits after them: a late tick, one more item, a skipped step.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -19,7 +18,6 @@ from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.typed.match import NO_GO
 from tracker.journal.wording import event_words
-from tracker.plan.model import store_words
 from tracker.plan.windows import slip_s
 
 Event = dict[str, Any]
@@ -158,34 +156,6 @@ def _elsewhere(progress: Progress, crew: str) -> str:
     """Return who is missing and what they are at."""
     step = progress.current.get(crew)
     return f"{crew}, still at {_do(progress, step)}" if step else crew
-
-
-def report_line(progress: Progress, event: Recorded) -> str:
-    """Return what is typed to enter what somebody said, as of the instant at which it was said.
-
-    What they read, that they are inside, how many items of a step they have done, or that it is done; that it
-    waits for a go has no instant yet. Of anything else it is the instant alone, before which a deed is typed.
-    """
-    members, text = [member.id for member in progress.plan.crew], str(event.body.get("text", ""))
-    at, who = pet_s(event.at), event.seat
-    if who not in members:
-        return f" {at}"
-    who = str(members.index(who) + 1) if members.index(who) < 9 else who
-    stores = ((id, "|".join(map(re.escape, (id, store_words(id))))) for id in progress.plan.consumable)
-    read = ((id, re.search(rf"\b(?:{called}) ([\d.]*\d)", text)) for id, called in stores)
-    if levels := " ".join(f"{id} {level[1]}" for id, level in read if level):
-        return f"reading {who} {levels} {at}"
-    named = [id for id in progress.order.get(event.seat, ()) if progress.steps[id].step.do in text]
-    at_hand = progress.current.get(event.seat)
-    if not named:
-        return f"enter {who} {at}" if re.search(r"\binside\b", text) else f" {at}"
-    if not progress.steps[named[0]].gone:
-        return f"go {named[0]}"
-    counted = re.search(r"\b(\d+) of (\d+)\b", text)
-    if at_hand in named:
-        return f"{who} {counted[1]} of {counted[2]} {at}" if counted else f"{who} {at}"
-    # What is named is not what they are at, which a tick has not left yet: the step goes by its id.
-    return f"count {named[0]} {counted[1]} {at}" if counted else f"done {named[0]} {at}"
 
 
 def one_more(progress: Progress, digit: int) -> EventBatch:

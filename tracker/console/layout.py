@@ -20,7 +20,7 @@ from tracker.console.view.alerts import (
 from tracker.console.view.consumables import consumables_list
 from tracker.console.view.crew import crew_lines, crew_rows
 from tracker.console.view.due import due_rows
-from tracker.console.view.events import EVENTS, SAID, events_list, said_list
+from tracker.console.view.events import EVENTS, SAID, events_list, said_list, to_enter
 from tracker.console.view.head import changed_rule, head, unsure_beside
 from tracker.console.view.lead_1_day import day
 from tracker.console.view.lead_2_choices import choices
@@ -147,12 +147,18 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     title = unsure_beside(scene, width, TITLE if bars else _TITLES.get(view, ""))
     hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
     all_due = [f"due, all of it {scene.key('due')}"] if coming else []
-    heard = [f"{scene.key('said')}: all that was said"] if spoken(scene.progress, 1) else []
+    heard = [f"{scene.key('said')}: {_heard(scene)}"] if spoken(scene.progress, 1) else []
     foot = "; ".join([*heard, *all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
     if scene.line is not None:
         # Where eyes are that follow the crew: their digits do nothing meanwhile.
         return replace(made, title=scene.line.words, ink="typed", foot=foot)
     return replace(made, title=title, foot=foot)
+
+
+def _heard(scene: Scene) -> str:
+    """Return that all that was said can be seen, and how much of it nobody has entered."""
+    waiting = len(to_enter(scene.progress))
+    return f"all that was said, {waiting} to enter" if waiting else "all that was said"
 
 
 def _smallest(crew: int, height: int, view: str) -> Layout:

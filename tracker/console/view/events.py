@@ -5,11 +5,15 @@ What was said is what the desk itself has: words of a rehearsal's crew, notes, w
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Line, Span, blank, crop, put, say
 from tracker.console.view.words import pet_s
-from tracker.journal.progress import Recorded
+from tracker.journal.progress import Progress, Recorded
 from tracker.journal.wording import clock_mark, heard_words, said
+from tracker.plan.model import store_words
 
 EVENTS, SAID = "events", "said"
 """The lists, by the names of their views."""
@@ -32,7 +36,8 @@ def events_list(scene: Scene, width: int, height: int, view: str = EVENTS) -> li
     hint = f"{_HINTS[view]}{f'   ({hidden})' if hidden else ''}"
     lines = [crop((put(f" {view}", 9, "dim"), say(hint, "dim")), width)]
     for event in events[top : top + height - 1]:
-        lines.append(_line(scene, event, event.number in force, width))
+        told = _mark(scene, event, event.number in force, view)
+        lines.append(_line(scene, event, event.number in force, width, told))
     if not events:
         nothing = "said" if view == SAID else "on record"
         lines.append(crop((say(f" nothing is {nothing} yet", "dim"),), width))
@@ -46,8 +51,14 @@ def said_list(scene: Scene, width: int, height: int) -> list[Line]:
 
 _HINTS = {
     EVENTS: "arrows choose   Enter corrects   Backspace takes back",
-    SAID: "arrows choose   Enter enters it as of then",
+    SAID: "arrows choose   Enter enters it as of then, without a choice the next to enter",
 }
+LOOKS_BACK_S = 3600.0
+"""What was reported longer ago is not asked for any more."""
+_EARLIER_S = 600.0
+"""By so much earlier than it was said a step may stand as done."""
+_GO = "Ready for a go: "
+"""How a crew's words begin where a step waits for a go."""
 
 
 def event_at(scene: Scene, height: int, line: int, view: str = EVENTS) -> str | None:
@@ -57,20 +68,95 @@ def event_at(scene: Scene, height: int, line: int, view: str = EVENTS) -> str | 
     return str(events[place].number) if line >= 1 and place < len(events) else None
 
 
+def to_enter(progress: Progress) -> list[Recorded]:
+    """Return what the crew reported and nobody has entered yet, of the last hour, the oldest first."""
+    reports = [event for event in said(progress) if awaits(progress, event)]
+    return [event for event in reports if event.at >= reports[-1].at - LOOKS_BACK_S]
+
+
+def awaits(progress: Progress, event: Recorded) -> bool | None:
+    """Return whether what somebody of the crew reported is still to be entered; None of what is no report.
+
+    Levels are, until one of that store is on record that is as new; a step, until it has ended; items, until
+    so many are counted; a go, until it is given; that they are inside, until they have entered.
+    """
+    who, text = event.seat, str(event.body.get("text", ""))
+    if event.kind != "noted" or who not in progress.plan.member:
+        return None
+    if levels := list(_levels(progress, text)):
+        known = {one.consumable for one in progress.readings if one.crew in (who, "*") and one.at >= event.at}
+        return not known.issuperset(store for store, _ in levels)
+    named = [state for state in progress.steps.values() if who in state.crew and state.step.do in text]
+    if not named:
+        return who not in progress.entered if re.search(r"\binside\b", text) else None
+    if text.startswith(_GO):
+        return not any(state.gone for state in named)
+    if any(state.done is not None and state.done >= event.at - _EARLIER_S for state in named):
+        return False
+    ahead, counted = [state for state in named if state.ended is None], _items(text)
+    return any(not counted or state.counted < int(counted[1]) for state in ahead)
+
+
+def report_line(progress: Progress, event: Recorded) -> str:
+    """Return what is typed to enter what somebody said, as of the instant at which it was said.
+
+    What they read, that they are inside, how many items of a step they have done, or that it is done; that it
+    waits for a go has no instant yet. Of anything else, and of what is on record, it is the instant alone,
+    before which a deed is typed.
+    """
+    members, text = [member.id for member in progress.plan.crew], str(event.body.get("text", ""))
+    at, who = pet_s(event.at), event.seat
+    if not awaits(progress, event):
+        return f" {at}"
+    who = str(members.index(who) + 1) if members.index(who) < 9 else who
+    if levels := " ".join(f"{id} {level}" for id, level in _levels(progress, text)):
+        return f"reading {who} {levels} {at}"
+    named = [id for id in progress.order.get(event.seat, ()) if progress.steps[id].step.do in text]
+    if not named:
+        return f"enter {who} {at}"
+    if text.startswith(_GO):
+        return f"go {named[0]}"
+    counted = _items(text)
+    if progress.current.get(event.seat) in named:
+        return f"{who} {counted[1]} of {counted[2]} {at}" if counted else f"{who} {at}"
+    # What is named is not what they are at, which a tick has not left yet: the step goes by its id.
+    return f"count {named[0]} {counted[1]} {at}" if counted else f"done {named[0]} {at}"
+
+
+def _levels(progress: Progress, text: str) -> Iterator[tuple[str, str]]:
+    """Return the stores that were read aloud, each with its level as it was said."""
+    for store in progress.plan.consumable:
+        called = "|".join(map(re.escape, (store, store_words(store))))
+        if level := re.search(rf"\b(?:{called}) ([\d.]*\d)", text):
+            yield store, level[1]
+
+
+def _items(text: str) -> re.Match[str] | None:
+    return re.search(r"\b(\d+) of (\d+)\b", text)
+
+
 def _top(scene: Scene, events: list[Recorded], height: int) -> int:
     """Return the first event to show; the chosen one is in the middle where it can be."""
     chosen = next((i for i, event in enumerate(events) if str(event.number) == scene.chosen), 0)
     return max(0, min(chosen - (height - 1) // 2, len(events) - (height - 1)))
 
 
-def _line(scene: Scene, event: Recorded, force: bool, width: int) -> Line:
+def _mark(scene: Scene, event: Recorded, force: bool, view: str) -> str:
+    """Return what is told of an event: that it was taken back, its clock, or whether a report is entered."""
+    if not force and event.kind != "withdrawn":
+        return "back"
+    if view == SAID and (awaited := awaits(scene.progress, event)) is not None:
+        return "enter" if awaited else "saved"
+    return "clock" if clock_mark(scene.progress, event.number) else ""
+
+
+def _line(scene: Scene, event: Recorded, force: bool, width: int, mark: str) -> Line:
     seat = 24 if width >= 100 else 0
-    behind = "clock" if clock_mark(scene.progress, event.number) else ""
     line: Line = (
         put(event.number, 6, "dim", right=True),
         put(pet_s(event.at), 10, "" if event.stated else "dim", right=True),
         Span("  "),
-        put(behind if force or event.kind == "withdrawn" else "back", 6, "late"),
+        put(mark, 6, "dim" if mark == "saved" else "late"),
         put(
             heard_words(scene.progress, event),
             max(10, width - 24 - seat),
