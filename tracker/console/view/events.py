@@ -51,7 +51,7 @@ def said_list(scene: Scene, width: int, height: int) -> list[Line]:
 
 _HINTS = {
     EVENTS: "arrows choose   Enter corrects   Backspace takes back",
-    SAID: "arrows choose   Enter enters it as of then, without a choice the next to enter",
+    SAID: "arrows choose   Enter enters it, else the next, as of then",
 }
 LOOKS_BACK_S = 3600.0
 """What was reported longer ago is not asked for any more."""
