@@ -76,17 +76,12 @@ def _by_this_clock(progress: Progress, present: float, clock_at: float | None) -
     return clock_at is not None and not (progress.rehearsal and present > clock_at)
 
 
-def _choices_of(snapshot: Snapshot | None) -> tuple[Choice, ...]:
-    """Return what each choice comes to, with the instant it is true of; none before they are worked out."""
-    estimate = snapshot.latest if snapshot is not None else None
-    return (estimate.choices if estimate is not None else None) or ()
-
-
 def _with_choices(
     shown: Snapshot, estimate: Estimate, known: int | None, choices: tuple[Choice, ...] | None = None
 ) -> Snapshot:
     """Return an estimate with what each choice comes to, and alerts that name the best of them."""
-    beside = Beside(choices=(_choices_of(shown) if choices is None else choices) or None)
+    before = None if shown.latest is None else shown.latest.choices
+    beside = Beside(choices=(before if choices is None else choices) or None)
     return Snapshot(shown.progress, beside.onto(estimate, shown.progress), known)
 
 
@@ -187,7 +182,7 @@ class LeadSession:
             points=self.studied.points,
             moved=self.studied.moved,
             since=self.since(now),
-            choices=_choices_of(self.snapshot),
+            choices=(None if (made := self.snapshot.estimate) is None else made.choices) or (),
             chances=self.studied.chances,
             supposed=self._supposition.known,
             back=back,

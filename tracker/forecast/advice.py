@@ -159,6 +159,7 @@ def advise(
         proven=found.kept.proven,
         raised=(*found.raised, *home_was_due(progress, world, back.latest, prior=prior)),
         chances=found.chances,
+        entry=progress.number,
     )
 
 

@@ -190,9 +190,13 @@ class Look:
     @property
     def choices(self) -> tuple[Choice, ...] | None:
         """The choices that were worked out, not before what they are to mend: a reading, a limit, a doubt."""
-        news = (e.at for e in self.progress.events if BY_NAME[e.kind].cause in MOVE_NO_WORK)
-        since = max(news, default=0.0)
-        known = tuple(one for one in self.made.choices or () if one.at >= since)
+        news = [e for e in self.progress.events if BY_NAME[e.kind].cause in MOVE_NO_WORK]
+        since, last = max((e.at for e in news), default=0.0), max((e.number for e in news), default=0)
+        known = tuple(
+            one
+            for one in self.made.choices or ()
+            if one.at >= since and (one.entry is None or one.entry >= last)
+        )
         if not any(one.proposed for one in known):
             # A doubt that no event raised is of this instant: what was offered a moment ago holds.
             doubts = [past.at for past in self.made.advice.raised if past.id == DOUBT]

@@ -213,6 +213,7 @@ def _figures(deed: Deed, then: Estimate, made: Estimate) -> Choice:
         nine=nine_leave(then),
         first=first_limit(then.limits),
         events=deed.events,
+        entry=made.entry,
     )
 
 

@@ -240,23 +240,21 @@ class Proposed:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """What one choice comes to, supposed at the PET `at`, all else as it is counted; musts `given_up`."""
+    """What one choice comes to, supposed at the PET `at` after `entry`; musts `given_up`, else as counted."""
 
     id: str
     """Of the deed: `must-only`, `keep:T`, `call-home` and so on."""
     tasks: tuple[str, ...]
-    """Optional tasks that are ahead and will be done."""
     given_up: tuple[str, ...]
     inside: Spread
     safe: Share
     binding: str | None
     reached: Spread | None
-    """When the binding limit is reached; None without one."""
     to_spare: Instant | None
     shift: Instant | None
     """By how much the shown median of INSIDE is later than as advised, seconds."""
     value: Amount | None
-    """Value of `tasks` together; None of a recall."""
+    """Value of `tasks`, optional ones that will be done, together; None of a recall."""
     meets: bool
     at: Instant
     nine: Annotated[float | None, UNSAID] = None
@@ -266,6 +264,7 @@ class Choice:
     events: Annotated[tuple[Mapping[str, Any], ...], UNSAID] = ()
     """What a person would have recorded for it."""
     proposed: Proposed | None = None
+    entry: Annotated[int | None, UNSAID] = None
 
 
 Severity = Literal["act", "look"]
@@ -347,7 +346,7 @@ class Advice:
     """What to keep, decide and drop, by when, and when to turn back."""
 
     at: float
-    """The instant for which it was computed."""
+    """The instant for which it was computed; `entry` numbers the last entry that it counts."""
     kept: frozenset[str]
     """Optional tasks that are advised to be kept."""
     optional: tuple[OptionalFigure, ...]
@@ -359,6 +358,7 @@ class Advice:
     """Alerts that were raised at earlier instants, worked out again from the journal."""
     chances: tuple[tuple[float, float], ...] = ()
     """PET and chance of the instants that were looked at for that, in their order."""
+    entry: int | None = None
 
 
 def _own(advice: Advice) -> dict[str, Any]:

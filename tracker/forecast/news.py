@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from tracker.forecast.figures import Alert, Estimate
-from tracker.journal.kinds import BY_NAME, BY_WORD, DECIDES, TURNING
+from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, BY_WORD, CHANGES, DECIDES, HOLDS, TURNING
 from tracker.journal.progress import Progress, called
 
 
@@ -17,9 +17,11 @@ class News:
     rerouted: bool = False
     """Somebody was called home, or a recall was taken back: no figure of the way home holds."""
     turned: bool = False
-    """A decision, a limit or a reading came."""
+    """A decision, a limit, a hold or a reading came, or one was taken back."""
     turn_home: bool = False
-    """One came since it was worked out when to turn home, which takes longer than the rest."""
+    """One came since it was worked out when to turn home and what to keep, which takes longer."""
+    choices: bool = False
+    """One came since it was worked out what each choice comes to, which takes longest."""
     alerts: tuple[Alert, ...] = ()
     """What is still asked."""
 
@@ -29,13 +31,14 @@ def news_since(made: Estimate | None, progress: Progress, known: int | None) -> 
     if made is None:
         return News()
     last = progress.number if known is None else known
-    turns = [event for event in progress.events if BY_NAME[event.kind].cause in TURNING]
-    turned = any(event.number > last for event in turns)
+    turn = _last_turn(progress)
+    known_to_all = (one.entry for one in made.choices or () if one.entry is not None)
     rerouted = called(progress) != made.called
     return News(
         rerouted=progress.closed is None and rerouted,
-        turned=turned,
-        turn_home=turned or any(event.at > made.advice.at for event in turns),
+        turned=turn > last,
+        turn_home=turn > (last if made.advice.entry is None else made.advice.entry),
+        choices=turn > min(known_to_all, default=turn),
         # Of a way home that is gone only what rests on facts is still asked.
         alerts=tuple(
             alert
@@ -44,6 +47,19 @@ def news_since(made: Estimate | None, progress: Progress, known: int | None) -> 
             and not _answered(progress, alert, last)
         ),
     )
+
+
+def _last_turn(progress: Progress) -> int:
+    """The number of the last entry that turns what is advised, or takes back or corrects another.
+
+    The number tells what came later, not the instant: what is typed is of the instant at which it began.
+    """
+    recorded = reversed(progress.fold.recorded)
+    return next((event.number for event in recorded if event.kind in _TURNS), 0)
+
+
+_TURNS = ABOUT_EVENTS | CHANGES | {name for name, kind in BY_NAME.items() if kind.cause in (*TURNING, HOLDS)}
+"""Kinds of events after which nothing that was advised before stands unmarked."""
 
 
 _OF_FACTS = frozenset({"below", "silent", "hold", "inside", "round", "reading", "question", "answer"})

@@ -37,7 +37,15 @@ from tracker.console.view.styled_text import (
     tall,
     width_of,
 )
-from tracker.console.view.words import pet, pet_s, reached_at, window_changes
+from tracker.console.view.words import (
+    BEING_WORKED_OUT,
+    of_entry,
+    pet,
+    pet_s,
+    reached_at,
+    turn_home_instead,
+    window_changes,
+)
 from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.wording import (
     COUNTED,
@@ -115,8 +123,7 @@ def basis_line(scene: Scene, width: int) -> Line:
     if scene.snapshot.news.turned:
         # What is told before its figures are there is not what these are of.
         parts[1] = [f"as of {pet_s(estimate.at)}"]
-    if width >= WIDE:
-        parts.append([*_other_bases(estimate), ""])
+    parts += [[*_other_bases(estimate), ""]] if width >= WIDE else []
     if width >= TIRES_FROM and (tires := tires_words(estimate)) is not None:
         parts.append([tires, ""])
     # The range goes before the chance is cut, and what is counted is told briefly before either.
@@ -237,10 +244,8 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
     turn = estimate.turn_back
     if estimate.called:
         return [""]
-    if turn.homebound:
-        return ["on the way home"]
-    if scene.snapshot.news.turn_home:
-        return ["turn home being worked out", "turn by -:--"]
+    if instead := turn_home_instead(scene.progress, estimate, scene.snapshot.news):
+        return [f"turn home {instead}", "turn by -:--"] if instead == BEING_WORKED_OUT else [instead]
     if turn.latest is None:
         now, due = say("TURN HOME NOW", "alarm"), turn.missed
         return (
@@ -248,7 +253,7 @@ def turn_home_forms(scene: Scene, estimate: Estimate) -> list[Form]:
             if due is not None and due < scene.now
             else [now]
         )
-    at = pet_down(turn.latest)
+    at = f"{pet_down(turn.latest)}{of_entry(estimate)}"
     course = home_on_course(scene)
     goes = f"; closeout begins {pet_nearest(course)}" if course is not None and course > scene.now else ""
     goes += too_late_words(course, turn.latest) if goes else ""

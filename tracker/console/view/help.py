@@ -12,8 +12,8 @@ from itertools import groupby
 from tracker.console.commands import Command, Pair, Where, commands_of
 from tracker.console.settings import shown
 from tracker.console.view.alerts import MARKS, told_of, waiting_alerts
-from tracker.console.view.lead_1_day import bases, to_decide, why
-from tracker.console.view.lead_2_choices import choices_in_full
+from tracker.console.view.lead_1_day import bases, why
+from tracker.console.view.lead_2_choices import choices_in_full, to_decide
 from tracker.console.view.lead_3_work import tasks, word
 from tracker.console.view.lead_4_runs_down import levels, limits, readings
 from tracker.console.view.scene import SMALL, LeadScene

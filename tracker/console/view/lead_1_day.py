@@ -15,12 +15,13 @@ from rich.cells import cell_len
 
 from tracker.console.view.due import due_section
 from tracker.console.view.lead_2_choices import (
+    SMALL,
     choice_head,
     choice_row,
     distinct,
     named,
     still_open,
-    turn_words,
+    to_decide,
 )
 from tracker.console.view.scene import TREND_S, LeadScene, Moved, Point
 from tracker.console.view.styled_text import (
@@ -29,7 +30,6 @@ from tracker.console.view.styled_text import (
     Line,
     Span,
     crop,
-    fitted,
     folded,
     heading,
     put,
@@ -40,44 +40,64 @@ from tracker.console.view.styled_text import (
     under,
 )
 from tracker.console.view.words import pet
-from tracker.forecast.figures import Estimate, LimitFigure, OptionalFigure, Range
+from tracker.forecast.figures import Estimate, LimitFigure, Range
 from tracker.forecast.wording import (
     first_limit,
     limit_words,
     need_of,
     nine_words,
-    reason_words,
     shown_causes,
 )
-from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, up
-from tracker.foundation.text import percent
-from tracker.journal.progress import letters
+from tracker.foundation.shown import change, pet_down, pet_up, up
+from tracker.foundation.text import percent, plain
 
-_BASES = ("must-only", "committed", "as-advised", "everything")
+_BASES = ("must-only", "committed", "as-advised", "everything", "call-home")
+_FIRST = ("call-home", "as-advised", "must-only", "everything", "committed")
+"""Of those the ones that keep their rows where there are few."""
 _FEW_FIGURES, _LEAST_CHART, _TALL_CHART = 4, 7, 12
 """Rows that the day keeps on a small and on any screen, and those from which on other choices have some."""
 
 
 def day(scene: LeadScene, width: int, height: int) -> list[Line]:
     """Return the page: the tables keep their rows, the chart takes what is left."""
-    above = [*binding_rows(scene, width), *to_decide(scene, width), *still_open(scene, width)]
-    above += bases(scene, width)
-    chart = _LEAST_CHART if height >= 20 else _FEW_FIGURES
-    below = why(scene, width, max(2, min(5, height - len(above) - chart)))
+    above = [*held_rows(scene, width), *binding_rows(scene, width)]
+    above += [*to_decide(scene, width, height), *still_open(scene, width)]
+    chart = _LEAST_CHART if height >= SMALL else _FEW_FIGURES
+    below = why(scene, width, max(2, min(5, height - len(above) - len(bases(scene, width)) - chart)))
+    most = max(2, height - len(below) - chart)
+    above += bases(scene, width, most - len(above))
     above += ways_on(scene, width, height - len(above) - len(below) - _TALL_CHART)
     above += due_section(scene, width, min(6, height - len(above) - len(below) - chart))
-    above = above[: max(2, height - len(below) - chart)]
+    above = above[:most]
     return [*above, *ingress(scene, width, height - len(above) - len(below)), *below][:height]
 
 
-def bases(scene: LeadScene, width: int, height: int = 6) -> list[Line]:
-    """Return INSIDE by what is counted, one row a basis; none that comes to the same as one before it."""
+def held_rows(scene: LeadScene, width: int) -> list[Line]:
+    """Return who is held, since when, until when and why: a row for those that are held alike."""
+    alike: dict[tuple[float, float | None, str], list[str]] = {}
+    for crew, hold in scene.progress.holds.items():
+        alike.setdefault((hold.since, hold.until, hold.text), []).append(crew)
+    rows = []
+    for (since, until, text), who in alike.items():
+        ends = "until somebody says" if until is None else f"until {pet_down(until)}"
+        words = f"{' '.join(who)} since {pet_down(since)}, {ends}: {text or 'no reason given'}"
+        rows.append(crop((put(" held", 16, "strong"), say(plain(words), "late")), width))
+    return rows
+
+
+def bases(scene: LeadScene, width: int, height: int = 99) -> list[Line]:
+    """Return INSIDE by what is counted, one row a basis; none that comes to the same as one before it.
+
+    Below them the recall, which keeps its row where there are few: it is asked for when the page is fullest.
+    """
     of = f"as of {pet_down(scene.choices[0].at)}" if scene.choices else ""
     lines = [choice_head(f"what would change it {of}".strip() if width >= 116 else of or "choices", width)]
     by_id = {choice.id: choice for choice in scene.choices}
     if not by_id:
         return [*lines, remark("closed" if scene.progress.closed is not None else "being worked out", width)]
-    for choice in distinct([by_id[base] for base in _BASES if base in by_id]):
+    told = distinct([by_id[one] for one in _BASES if one in by_id])
+    first = sorted(told, key=lambda choice: _FIRST.index(choice.id))[: max(1, height - 1)]
+    for choice in (one for one in told if one in first):
         ink: Ink = "strong" if choice.id == "as-advised" else ""
         lines.append(choice_row(scene, choice, named(scene, choice), width, ink))
     return lines
@@ -86,54 +106,8 @@ def bases(scene: LeadScene, width: int, height: int = 6) -> list[Line]:
 def ways_on(scene: LeadScene, width: int, most: int) -> list[Line]:
     """Return the other choices as rows of the same table, as far as there is room."""
     told = [choice for choice in distinct(scene.choices) if choice.id not in _BASES]
+    told.sort(key=lambda choice: choice.id != "call-at-once")
     return [choice_row(scene, choice, named(scene, choice), width) for choice in told[: max(0, most)]]
-
-
-def to_decide(scene: LeadScene, width: int, height: int = 99) -> list[Line]:
-    """Return what somebody has to decide, until when and what it costs; one row where there is nothing."""
-    head = heading("to decide", width)
-    estimate = scene.estimate
-    if estimate is None:
-        return [head, remark("being worked out", width)]
-    waiting = [f for f in estimate.optional if not f.begun and f.advice != "keep"]
-    lines = [] if scene.progress.closed is not None else [_turning(scene, estimate, width)]
-    if not waiting or any(figure.ground != "figures" for figure in waiting):
-        word = "optional tasks not yet: too little is known" if waiting else "no optional task to decide"
-        lines.append(remark(word, width))
-    else:
-        lines += [_decision(scene, estimate, figure, width) for figure in waiting]
-    return [head, *lines, *(_reasons(estimate, width) if scene.whole else [])]
-
-
-def _turning(scene: LeadScene, estimate: Estimate, width: int) -> Line:
-    ink: Ink = "alarm" if estimate.turn_back.latest is None and "NOW" in turn_words(scene, estimate) else ""
-    return crop((put(" turn home", 16, "strong"), say(turn_words(scene, estimate), ink)), width)
-
-
-def _reasons(estimate: Estimate, width: int) -> list[Line]:
-    """Return why each optional task is advised as it is, at full length."""
-    told = [f"{figure.task}: {reason_words(figure)}" for figure in estimate.optional if figure.reason]
-    return [line for words in told for line in under(words, width, indent=1)]
-
-
-def _decision(scene: LeadScene, estimate: Estimate, figure: OptionalFigure, width: int) -> Line:
-    letter, need = letters(scene.progress).get(figure.task, ""), need_of(estimate)[2]
-    parts: list[list[str]] = [[figure.advice]]
-    if figure.last_call is not None:
-        by = f"start by {pet_down(figure.last_call)}"
-        parts.append([f"{by}, {in_words(figure.last_call, scene.now)}", by])
-    kept = next((c for c in scene.choices if c.id == f"keep:{figure.task}"), None)
-    if kept is not None:
-        costs = f"costs {duration(kept.shift)}"
-        chances = f"{percent(estimate.safe, need)} -> {percent(kept.safe, need)}"
-        parts.append([f"kept {costs}, chance {chances}", f"{costs}, chance {chances}", f"{costs}, {chances}"])
-    for asked in scene.progress.raised:
-        if asked.what != "question" or asked.settled is not None or asked.about != figure.task:
-            continue
-        words = f"asked at {pet_down(asked.at)}"
-        parts.append([f"{words}: {asked.text}", words, ""])
-    name = put(f" {letter} {figure.task}", 16, "strong")
-    return crop((name, *fitted(width - 16, parts)), width)
 
 
 def binding_rows(scene: LeadScene, width: int) -> list[Line]:

@@ -1,6 +1,7 @@
 """The lead's second page: every choice beside what is advised, questions with their answers, and turn-back.
 
-One table of choices, whose rows the first page takes its bases from.
+One table of choices, whose rows the first page takes its bases from; and what the first page says is to be
+decided.
 """
 
 from __future__ import annotations
@@ -12,11 +13,31 @@ from rich.cells import cell_len
 
 from tracker.console.view.scene import LeadScene, Scene
 from tracker.console.view.steps import open_words
-from tracker.console.view.styled_text import Ink, Line, Span, crop, heading, put, region, remark, say, under
-from tracker.console.view.words import clock_words
-from tracker.forecast.figures import Choice, Estimate
-from tracker.forecast.wording import choice_words, limit_words, mover_words, need_of, tires_words
-from tracker.foundation.shown import change, in_words, pet_down, pet_up, spare_words
+from tracker.console.view.styled_text import (
+    Ink,
+    Line,
+    Span,
+    crop,
+    fitted,
+    heading,
+    put,
+    region,
+    remark,
+    say,
+    under,
+)
+from tracker.console.view.words import clock_words, of_entry, turn_home_instead
+from tracker.forecast.figures import Choice, Estimate, OptionalFigure
+from tracker.forecast.wording import (
+    choice_words,
+    limit_words,
+    mover_words,
+    need_of,
+    reason_words,
+    tires_words,
+    verdict_words,
+)
+from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words
 from tracker.foundation.text import amount, percent, percent_asked
 from tracker.journal.matters import matter_words, outcome_words, unsettled
 from tracker.journal.progress import letters as letters_of
@@ -77,6 +98,8 @@ def distinct(found: Sequence[Choice]) -> list[Choice]:
     return list(kept.values())
 
 
+SMALL = 20
+"""In fewer rows than these the first page is brief."""
 _SHIFT = 9
 
 
@@ -179,6 +202,75 @@ def _by_length(letter: str) -> tuple[int, str]:
     return len(letter), letter
 
 
+def to_decide(scene: LeadScene, width: int, height: int = 99) -> list[Line]:
+    """Return what somebody has to decide, until when and what it costs; one row where there is nothing."""
+    head = heading("to decide", width)
+    estimate = scene.estimate
+    if estimate is None:
+        return [head, remark("being worked out", width)]
+    if scene.progress.closed is not None:
+        return [head, remark("no optional task to decide", width)]
+    lines = [_turning(scene, estimate, width), *_undecided(scene, estimate, width, brief=height < SMALL)]
+    return [head, *lines, *(_reasons(estimate, width) if scene.whole else [])]
+
+
+def _undecided(scene: LeadScene, estimate: Estimate, width: int, *, brief: bool) -> list[Line]:
+    """Return the optional tasks that nobody has decided, with what is advised, and what was given up.
+
+    `brief`: what is to be kept has no row beside what is to be decided: the head says that it is counted.
+    """
+    tasks, names = scene.progress.tasks, letters_of(scene.progress)
+    left = [f for f in estimate.optional if tasks[f.task].status == "open" and not tasks[f.task].committed]
+    named: dict[str, str] = {}
+    for f in left:
+        before = f"{named[verdict_words(f)]}, " if verdict_words(f) in named else ""
+        named[verdict_words(f)] = f"{before}{names[f.task]} {f.task}"
+    lines = []
+    if left and scene.snapshot.news.turn_home:
+        lines.append(remark("optional tasks: being worked out", width))
+    else:
+        decide = [f for f in left if verdict_words(f) not in ("keep", "not yet")]
+        lines += [_decision(scene, estimate, figure, width) for figure in decide]
+        if brief and len(named) > 1:
+            named.pop("keep", None)
+        undecided = {"not yet": "not yet, too little is known", "keep": "keep as advised, undecided"}
+        lines += [remark(f"{said}: {named[by]}", width) for by, said in undecided.items() if by in named]
+    gone = [task for task, state in tasks.items() if state.status == "dropped"]
+    lines += [remark(f"given up: {', '.join(gone)}", width)] if gone else []
+    return lines or [remark("no optional task to decide", width)]
+
+
+def _turning(scene: LeadScene, estimate: Estimate, width: int) -> Line:
+    ink: Ink = "alarm" if estimate.turn_back.latest is None and "NOW" in turn_words(scene, estimate) else ""
+    return crop((put(" turn home", 16, "strong"), say(turn_words(scene, estimate), ink)), width)
+
+
+def _reasons(estimate: Estimate, width: int) -> list[Line]:
+    """Return why each optional task is advised as it is, at full length."""
+    told = [f"{figure.task}: {reason_words(figure)}" for figure in estimate.optional if figure.reason]
+    return [line for words in told for line in under(words, width, indent=1)]
+
+
+def _decision(scene: LeadScene, estimate: Estimate, figure: OptionalFigure, width: int) -> Line:
+    letter, need = letters_of(scene.progress).get(figure.task, ""), need_of(estimate)[2]
+    parts: list[list[str]] = [[figure.advice]]
+    if figure.last_call is not None:
+        by = f"start by {pet_down(figure.last_call)}"
+        parts.append([f"{by}, {in_words(figure.last_call, scene.now)}", by])
+    kept = next((c for c in scene.choices if c.id == f"keep:{figure.task}"), None)
+    if kept is not None:
+        costs = f"costs {duration(kept.shift)}"
+        chances = f"{percent(estimate.safe, need)} -> {percent(kept.safe, need)}"
+        parts.append([f"kept {costs}, chance {chances}", f"{costs}, chance {chances}", f"{costs}, {chances}"])
+    for asked in scene.progress.raised:
+        if asked.what != "question" or asked.settled is not None or asked.about != figure.task:
+            continue
+        words = f"asked at {pet_down(asked.at)}"
+        parts.append([f"{words}: {asked.text}", words, ""])
+    name = put(f" {letter} {figure.task}", 16, "strong")
+    return crop((name, *fitted(width - 16, parts)), width)
+
+
 def matters(scene: LeadScene, width: int) -> list[Line]:
     """Return what was raised and what became of it, what is open first, then the latest."""
     lines = [heading("questions, reminders, deviations, messages", width)]
@@ -220,12 +312,12 @@ def turn_home(scene: LeadScene, width: int) -> list[Line]:
 def turn_words(scene: LeadScene, estimate: Estimate) -> str:
     """Return by when they turn for home, and what a call comes to at this instant."""
     turn, need = estimate.turn_back, need_of(estimate)[2]
-    if estimate.called or turn.homebound:
-        return "on the way home"
+    if instead := turn_home_instead(scene.progress, estimate, scene.snapshot.news):
+        return instead
     if turn.latest is None:
         due = "" if turn.missed is None else f", was due by {pet_down(turn.missed)}"
         words = f"TURN HOME NOW{due}"
     else:
-        words = f"by {pet_down(turn.latest)}, {in_words(turn.latest, scene.now)}"
+        words = f"by {pet_down(turn.latest)}{of_entry(estimate)}, {in_words(turn.latest, scene.now)}"
     chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
     return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"

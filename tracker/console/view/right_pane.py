@@ -136,6 +136,8 @@ _CHANCE, _SPARE, _KEYS = 7, 13, 6
 def choices_beside(scene: Scene, width: int) -> list[Line]:
     """Return what each choice comes to, and with room the keys that choose it; none that come to the same."""
     estimate = scene.estimate
+    if scene.snapshot.news.choices:
+        return [crop((say(" choices: being worked out", "dim"),), width)]
     if estimate is None or not estimate.choices:
         return []
     keys = _KEYS if width >= 50 else 0

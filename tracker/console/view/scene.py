@@ -88,11 +88,12 @@ class Snapshot:
 
     @cached_property
     def estimate(self) -> Estimate | None:
-        """The latest estimate as far as it holds: none while the way home is being worked out."""
+        """The latest as far as it holds: none while the way home is worked out, no choices turned since."""
         if self.latest is None or self.news.rerouted:
             return None
-        same = self.news.alerts == self.latest.alerts
-        return self.latest if same else replace(self.latest, alerts=self.news.alerts)
+        choices = None if self.news.choices else self.latest.choices
+        same = self.news.alerts == self.latest.alerts and choices == self.latest.choices
+        return self.latest if same else replace(self.latest, alerts=self.news.alerts, choices=choices)
 
     @cached_property
     def course(self) -> Course:

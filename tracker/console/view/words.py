@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.figures import ClockFigure, Estimate, LimitFigure
+from tracker.forecast.news import News
 from tracker.forecast.wording import clock_chance, need_of
 from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, running, spare_words, up
 from tracker.foundation.text import percent, small
@@ -206,3 +207,22 @@ def clock_words(progress: Progress, estimate: Estimate, clock: ClockFigure) -> s
         within = 0 if step.within is None else step.within.time
         due = f"due {duration(within)} after {small(of.do)}"
     return f"{due}, {clock_chance(estimate, clock)}: {step.do}"
+
+
+BEING_WORKED_OUT = "being worked out"
+
+
+def turn_home_instead(progress: Progress, estimate: Estimate, news: News) -> str:
+    """Return what stands in place of an instant by which they turn for home; empty where one is known."""
+    if all(member in progress.entered for member in progress.plan.outside):
+        return "all are inside"
+    if estimate.called or estimate.turn_back.homebound:
+        return "on the way home"
+    return BEING_WORKED_OUT if news.turn_home else ""
+
+
+def of_entry(estimate: Estimate) -> str:
+    """Return of which entry the advice is, where the figures beside it count a later one."""
+    made = estimate.advice.entry
+    older = made is not None and estimate.entry is not None and made < estimate.entry
+    return f" (entry {made})" if older else ""
