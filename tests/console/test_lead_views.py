@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, choices, excursion
+from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, choices, excursion, points
 from tracker.console.layout import VIEWS, pages_for
-from tracker.console.lead_analysis import LeadAnalysis, Learned, Wish
+from tracker.console.lead_analysis import LeadAnalysis, Learned, Wish, of_what_stands
 from tracker.console.view.head import changed_rule, lead_head, notice, notice_rows
 from tracker.console.view.lead_1_day import bases, day, ingress, why
 from tracker.console.view.lead_2_choices import choices as choice_page
@@ -22,6 +22,7 @@ from tracker.console.view.what_if_pages import compared, orders, what_if
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Alert, LimitFigure, ProcessFigure, Range
 from tracker.forecast.news import news_since
+from tracker.forecast.orders import changes
 from tracker.plan.model import Plan
 
 Exact = Callable[[list[Line], int, int], str]
@@ -425,3 +426,40 @@ def test_taking_a_reading_back_turns_what_was_advised_with_it(plan: Plan) -> Non
     made = by_hand(undone, NOW_S, advice=advice, entry=undone.number)
     assert news_since(made, undone, undone.number).turn_home
     assert not news_since(replace(made, advice=replace(advice, entry=undone.number)), undone, None).turn_home
+
+
+def test_figures_that_count_what_was_taken_back_are_no_part_of_the_day(plan: Plan) -> None:
+    reading = {"kind": "reading", "crew": "EV1", "consumable": "oxygen", "value": 0.31, "at": 2420}
+    number = excursion(plan, (*EVENTS, reading)).number
+    events = (*EVENTS, reading, {"kind": "withdrawn", "event": number})
+    day_of = tuple(replace(point, entry=number - 1 + k) for k, point in enumerate(points()[:3]))
+    assert of_what_stands(day_of, excursion(plan, (*EVENTS, reading))) == day_of
+    assert of_what_stands(day_of, excursion(plan, events)) == (day_of[0], day_of[2])
+    again = excursion(plan, (*events, {"kind": "withdrawn", "event": number + 1}))
+    assert of_what_stands(day_of, again) == day_of[:2], "what was withdrawn is the undo"
+
+
+def test_rows_of_the_day_stay_as_the_rows_there_are_come_and_go(scene: LeadScene) -> None:
+    def instants(rows: int) -> list[str]:
+        told = text_of(ingress(scene, 80, rows)).splitlines()
+        return [row.split()[0] for row in told[2:] if row.strip()]
+
+    assert instants(8)[-3:] == instants(6)[-3:] == instants(5)[-3:]
+
+
+def test_an_order_that_events_made_impossible_is_told_no_more(plan: Plan) -> None:
+    hand = Hand()
+    progress = excursion(plan)
+    session = Still(progress, hand).session
+    found = [text for _, text in changes(progress, now=NOW_S)]
+    handed = next(text for text in found if text.startswith("hand "))
+    told = (f"{text}: nine of ten inside 3 min earlier" for text in (handed, "hand x"))
+    rows = tuple(Suggestion({}, text, 180.0, 0.9) for text in told)
+    session.search.orders = Orders(NOW_S, rows)
+    shown = session.scene(hand.utc()).orders
+    assert shown is not None and [one.deed for one in shown.found] == [handed]
+
+
+def test_what_was_to_spare_says_of_which_instant(scene: LeadScene) -> None:
+    early = replace(scene, now=900.0, snapshot=Snapshot(scene.progress, by_hand(scene.progress, 900.0)))
+    assert "at 0:10" in text_of(limits(scene, 100, 6)) and " ago" not in text_of(limits(early, 100, 6))

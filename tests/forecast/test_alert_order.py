@@ -81,6 +81,21 @@ def test_a_remedy_that_is_older_than_the_reading_is_no_remedy() -> None:
     assert "then_at" in fresh.figures
 
 
+def test_when_the_chance_was_in_doubt_is_said_where_an_entry_made_it_so_and_not_once_it_is_clear() -> None:
+    run = Run(task("a", step("1", "EV1", 30), step("2", "EV1", 60)), HOME, limits={"elapsed": "3:00"})
+    run.done("a.1", at=1800)
+    made = flat(run.now, 1950)
+
+    def told(at: float, safe: float) -> list[str]:
+        advice = replace(made.advice, raised=(Raised("confidence", 0.65, at),))
+        found = all_alerts(run.now, replace(made, safe=safe, advice=advice), now=1950)
+        return [alert.text for alert in found if alert.id == "confidence"]
+
+    assert told(1800, 0.91)[0].endswith("(65 % when raised at 0:30)")
+    assert "when raised" not in told(1837, 0.91)[0], "at that instant only one seat looked"
+    assert not told(1800, 0.96), "newer figures than the advice leave no doubt"
+
+
 def test_a_low_chance_beside_much_to_spare_says_how_it_comes() -> None:
     run = lamp()
     run.done("first.1", at=3600)

@@ -22,6 +22,7 @@ from tracker.console.workers import LatestOnly, choices_at, now_of
 from tracker.forecast.figures import Choice, Estimate, Range
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
+from tracker.journal.fold import withdrawn_numbers
 from tracker.journal.follow import Follower
 from tracker.journal.place import Place
 from tracker.journal.progress import Progress
@@ -140,13 +141,25 @@ class Following(threading.Thread):
         except TrackerError:
             # The next look says what is wrong with the file.
             return
-        new = [point for row in rows if (point := told(row.estimate)) is not None]
+        new = [point for row in rows if (point := told(row.estimate, row.event)) is not None]
         self._rows += len(rows)
         if new:
             self._told = tuple(sorted((*self._told, *new), key=lambda point: point.at))
 
 
-def told(text: str) -> Point | None:
+def of_what_stands(points: tuple[Point, ...], progress: Progress) -> tuple[Point, ...]:
+    """Return the points without those that count an entry which was taken back since."""
+    recorded = progress.fold.recorded
+    gone = withdrawn_numbers(recorded)
+    spans = [
+        (int(event.body["event"]), event.number)
+        for event in recorded
+        if event.kind == "withdrawn" and event.number not in gone
+    ]
+    return tuple(p for p in points if not any(taken <= p.entry < back for taken, back in spans))
+
+
+def told(text: str, entry: int = 0) -> Point | None:
     """Return the point of an estimate on record; None for a row that says nothing of the kind."""
     try:
         row = json.loads(text)
@@ -159,6 +172,7 @@ def told(text: str) -> Point | None:
             turn_back=_figure(row["turn_back"]["latest"]),
             chances={str(one["id"]): float(one["chance"]) for one in row["limits"]},
             reached={str(one["id"]): _reached(one) for one in row["limits"]},
+            entry=entry,
         )
     except (ValueError, TypeError, KeyError, RecursionError):
         return None

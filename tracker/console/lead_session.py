@@ -22,9 +22,10 @@ from tracker.console.lead_analysis import (
     Wish,
     analysis,
     as_meant,
+    of_what_stands,
 )
 from tracker.console.order_search import Bettered, OrderSearch, order_search
-from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Point, Snapshot
+from tracker.console.view.scene import TREND_S, Disk, LeadScene, Moved, Orders, Point, Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import pet
 from tracker.console.workers import (
@@ -102,6 +103,16 @@ def _is_of(snapshot: Snapshot | None, shown: Progress, at: float) -> bool:
     if snapshot is None or snapshot.estimate is None:
         return False
     return snapshot.estimate.at == at and snapshot.progress.events == shown.events
+
+
+def _possible(orders: Orders | None, progress: Progress, now: float) -> Orders | None:
+    """Return better orders without those that events have made impossible since they were found."""
+    if orders is None or not orders.found:
+        return orders
+    from tracker.forecast.orders import still_open_changes
+
+    left = still_open_changes(progress, now)
+    return replace(orders, found=tuple(one for one in orders.found if one.deed in left))
 
 
 @dataclass
@@ -188,7 +199,7 @@ class LeadSession:
             back=back,
             present=self.present(utc),
             trouble=self._grown.trouble_at(utc) if self._grown else "",
-            orders=self.search.orders,
+            orders=_possible(self.search.orders, self.snapshot.progress, now),
             seeking=self.search.share,
             keys=self.keys,
             local_time=self.local_time,
@@ -302,7 +313,7 @@ class LeadSession:
         supposed, events = self._supposition.onto(shown, estimate.at, utc)
         asked = Question(self.chosen, self._supposition.asked)
         since, present = self.since(estimate.at), self.present(utc)
-        told = self._grown.told if self._grown is not None else ()
+        told = of_what_stands(self._grown.told, self.followed) if self._grown is not None else ()
         wish = Wish(self.followed, present, shown, estimate, since, supposed, events, told, asked)
         self.study(replace(wish, choices=not carried))
 

@@ -31,6 +31,7 @@ from tracker.forecast.alert_words import (
 from tracker.forecast.alerts_of_crew import of_crew
 from tracker.forecast.alerts_of_work import of_work
 from tracker.forecast.choices import best_choice, left_to_do, typed_lines
+from tracker.forecast.earlier_instants import CLEARS
 from tracker.forecast.figures import Alert, Choice, Estimate, LimitFigure
 from tracker.forecast.wording import (
     first_limit,
@@ -199,9 +200,14 @@ def _chance(look: Look) -> Iterator[Alert]:
     over = any((limit.to_spare or 0) < 0 for limit in look.made.limits)
     if past is None or (done_share(look.progress) < EARLY and not over):
         return
+    if not unmet and 1 - chance <= CLEARS * (1 - need):
+        return  # Figures that are newer than the advice: at its own instant it would be in no doubt any more.
     limit = look.made.binding
     id, now = DOUBT, f"{whose or 'chance'} {slot('chance', 'chance')}"
-    was = "" if percent(past.figure, need) == percent(chance, need) else when_raised("chance")
+    # Between entries it is raised whenever a seat looks: that is no instant that all seats could say.
+    known = any(past.at == max(event.at, 0.0) for event in look.progress.events)
+    same = percent(past.figure, need) == percent(chance, need)
+    was = "" if same or not known else when_raised("chance")
     choice, (best, do, figures) = _best(look) if unmet else (None, ("", (), {}))
     presses, why = _presses(look, choice, over=over) if unmet else (False, ", just met")
     own = chance if limit is None else 1 - limit.chance

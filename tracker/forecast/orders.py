@@ -118,6 +118,16 @@ def changes(
         yield {"kind": "moved", "task": task, "last": True}, f"do {task} last, before closeout"
 
 
+def still_open_changes(progress: Progress, now: float) -> frozenset[str]:
+    """Every change that can be made at `now` (PET seconds), in words; no step in hand changes hands."""
+    steps = progress.steps
+    return frozenset(
+        text
+        for event, text in changes(progress, now=now)
+        if event["kind"] != "handed" or not _half_done(steps[event["step"]], now)
+    )
+
+
 def _half_done(state: StepState, now: float) -> bool:
     """Whether somebody has done some of a step that has not ended."""
     return state.ended is None and (state.counted > 0 or state.elapsed_s(now) > 0)

@@ -269,7 +269,8 @@ def _told(
     heads = (" at", "inside", "8 in 10 between", "chance", f"{named} at" if named else "")
     lines = [crop([put(*one, "dim", right=True) for one in zip(heads, columns, strict=True)], width)]
     known = [point for point in points if point.at <= scene.now] or points[:1]
-    step = tick_s(known[-1].at - known[0].at + 1.0, max(1, height - 2))
+    # By the time that has passed and not by the rows there are, which alerts take and give back.
+    step = tick_s(known[-1].at + 1.0, _ROWS)
     first_of = {int(point.at // step): point for point in reversed(known)}
     before = [point for _, point in sorted(first_of.items()) if point is not known[-1]]
     for point in [*before[len(before) - max(0, min(len(before), height - 2)) :], known[-1]]:
@@ -287,6 +288,8 @@ def _told(
     return lines
 
 
+_ROWS = 8
+"""In so many rows the day is parted, of which the latest have room."""
 _TOLD = (7, 9, 18, 9)
 """Columns of the table in place of the chart; the last takes what they leave."""
 

@@ -12,7 +12,7 @@ from itertools import pairwise
 from rich.cells import cell_len
 
 from tracker.console.view.consumables import consumables_list, reached_of
-from tracker.console.view.scene import TREND_S, LeadScene
+from tracker.console.view.scene import TREND_S, LeadScene, Point
 from tracker.console.view.styled_text import (
     Cells,
     Ink,
@@ -51,7 +51,7 @@ def limits(scene: LeadScene, width: int, height: int) -> list[Line]:
     estimate = scene.estimate
     if estimate is None:
         return region(head, [remark("being worked out", width)], width, height)
-    lines = [_limit_titles(width)]
+    lines = [_limit_titles(scene, width)]
     known = by_spare(estimate.limits)
     others = (limit for limit in estimate.limits if limit not in known)
     for figure in (*known, *sorted(others, key=LimitFigure.tightness)):
@@ -71,7 +71,7 @@ def _columns(width: int) -> tuple[int, bool, bool]:
     return (width - _FIGURES - _TREND - _NINE * nine - _BEFORE * before, nine, before)
 
 
-def _limit_titles(width: int) -> Line:
+def _limit_titles(scene: LeadScene, width: int) -> Line:
     name, nine, before = _columns(width)
     spans = [
         put(" limit", name, "dim"),
@@ -82,7 +82,8 @@ def _limit_titles(width: int) -> Line:
     if nine:
         spans.append(put("9 in 10", _NINE, "dim", right=True))
     if before:
-        spans.append(put(f"{duration(TREND_S)} ago", _BEFORE, "dim", right=True))
+        point = _point_before(scene)
+        spans.append(put("" if point is None else f"at {pet_down(point.at)}", _BEFORE, "dim", right=True))
     return crop((*spans, put("  trend", _TREND, "dim")), width)
 
 
@@ -105,11 +106,15 @@ def _limit_row(scene: LeadScene, estimate: Estimate, figure: LimitFigure, width:
 
 
 def _before(scene: LeadScene, limit: str) -> float | None:
-    """Return what was to spare half an hour ago, in the middle of the courses."""
+    """Return what was to spare half an hour ago or about then, in the middle of the courses."""
+    point = _point_before(scene)
+    return None if point is None else point.margins.get(limit)
+
+
+def _point_before(scene: LeadScene) -> Point | None:
     estimate = scene.estimate
-    assert estimate is not None
-    point = scene.point_at(estimate.at - TREND_S)
-    return point.margins.get(limit) if point is not None and point.at < estimate.at else None
+    point = None if estimate is None else scene.point_at(estimate.at - TREND_S)
+    return point if point is not None and estimate is not None and point.at < estimate.at else None
 
 
 def trend(before: float | None, now: float | None) -> str:

@@ -304,6 +304,8 @@ class Point:
     """Per limit the chance of breaking it."""
     reached: Mapping[str, float | None] = field(default_factory=dict)
     """Per limit the median PET at which it is reached; None where it has no instant."""
+    entry: int = 0
+    """The last entry that it counts; 0 where nobody said."""
 
     @staticmethod
     def of(estimate: Estimate) -> Point:
