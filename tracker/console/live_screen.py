@@ -199,8 +199,7 @@ class LiveScreen(Screen[None]):
         for pane in self.query(Pane):
             if changed or pane.has_class(EACH_SECOND):
                 pane.draw(scene)
-        # A page of text keeps its first row within its rows while it is drawn.
-        self._painted = (scene.slow, self.looks())
+        self._painted = (scene.slow, self.looks())  # Drawn, a page of text keeps its first row in its rows.
 
     def look(self) -> Scene:
         """Return the scene of this instant."""
