@@ -106,8 +106,8 @@ class Lead(LiveScreen):
         session = self.runtime.session
         session.carry()
         page = self.pages[self.page] if not self.reading and self.pages else ()
-        in_sight = self.view_name == "whole" or any("orders" in band.names for band in page)
-        if in_sight and session.snapshot is not None and session.settled:
+        sought = self.view_name == "whole" or any("orders" in band.names for band in page)
+        if sought and session.settled and session.snapshot is not None:
             session.search.want(session.snapshot, session.now(self.utc()), self.mono())
         return super().look()
 
@@ -258,9 +258,8 @@ class Lead(LiveScreen):
     def _offer(self, text: str) -> None:
         """Say what would be supposed."""
         if self.progress is not None:
-            utc, session = self.utc(), self.runtime.session
-            session.say(*would_suppose(text, self.progress, session.now(utc), utc))
-        self.repaint()
+            now = self.runtime.session.now(self.utc())
+            self.say(*would_suppose(text, self.progress, now, self.utc()))
 
     def _suppose(self, text: str) -> bool:
         """Suppose what was typed; whether it can be."""
