@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
@@ -158,42 +159,47 @@ def test_the_same_advice_whatever_was_asked_before() -> None:
     assert cold == asked[-2:]
 
 
-def test_between_events_the_kept_set_only_shrinks_once_it_fails_twice_as_often_as_it_may() -> None:
-    run = busy()
-    ticked(run, 3)
-    start = run.now.at
-    kept = estimate(run.now, start, scenarios=400).advice.kept
-    sizes = [len(kept)]
-    for minutes in range(1, 60, 4):
-        made = estimate(run.now, start + minutes * 60, scenarios=400)
-        assert made.advice.kept <= kept
-        assert made.safe >= 0.8 - 1e-9 or not made.advice.kept
-        kept = made.advice.kept
-        sizes.append(len(kept))
-    assert sizes[0] > sizes[-1], "an hour without a tick must cost something"
-
-
-def test_what_is_counted_stays_from_review_to_review_and_is_asked_about_where_it_is_in_doubt() -> None:
+def test_what_is_counted_goes_at_reviews_only_and_is_asked_about_where_it_is_in_doubt() -> None:
     """Near what is needed each tick turned it: what INSIDE counts, and the alert of the chance."""
-    run, reviews = busy("5:30"), [0.0]
-    turned: list[float] = []
-    alarms: list[float] = []
-    before, made = frozenset[str](), estimate(busy("5:30").now, 0.0, scenarios=400)
-    for k in range(5):
+    run, reviews = busy("5:40"), [0.0]
+    left: list[float] = []
+    before, doubts = estimate(busy("5:40").now, 0.0, scenarios=400).counted, 0
+    for k, late in enumerate((0.95, 1.25, 1.6)):
         for name, at in (("1", 1300 * (k + 1) - 40), ("2", 1300 * (k + 1))):
-            run.done(f"m{k}.{name}", at=round(at * (1.06 if k % 2 else 0.95)))
+            run.done(f"m{k}.{name}", at=round(at * late))
             if run.now.at // 600 != reviews[-1] // 600:
                 reviews.append(run.now.at)
-            for later in (0, 90):
-                before, made = made.advice.kept, estimate(run.now, run.now.at + later, scenarios=400)
-                if made.advice.kept - before:
-                    turned.append(made.at)
-                doubt = any(alert.id == "confidence" for alert in made.alerts)
-                alarms += [made.at] if doubt != (bool(alarms) and len(alarms) % 2 == 1) else []
-                in_doubt = {one.task for one in made.optional if one.advice == "decide"} & made.advice.kept
-                assert doubt or not in_doubt
-                assert made.safe >= 0.85 or doubt
-    assert turned and alarms and {*turned, *alarms} <= set(reviews)
+            for later in (0, 90, 900):
+                made = estimate(run.now, run.now.at + later, scenarios=400)
+                assert made.counted <= before, "nothing is taken in unasked"
+                left += [made.at] if made.counted < before else []
+                in_doubt = {one.task for one in made.optional if one.advice == "decide"} & made.counted
+                alert = any(alert.id == "confidence" for alert in made.alerts)
+                assert alert or not in_doubt or made.optional[0].ground == "early"
+                doubts += bool(in_doubt)
+                before = made.counted
+    assert left and doubts and set(left) <= set(reviews)
+
+
+def test_a_decision_moves_the_task_that_it_is_about_and_an_undo_brings_back_the_set_of_before() -> None:
+    run = busy("5:40")
+    ticked(run, 2)
+
+    def counted(*events: Mapping[str, Any]) -> frozenset[str]:
+        supposed = run.now.suppose(*({"at": run.now.at, **event} for event in events))
+        return estimate(supposed, scenarios=400).counted
+
+    before = estimate(run.now, scenarios=400).counted
+    [out, *_] = {"o0", "o1", "o2", "o3"} - before
+    some = min(before)
+    assert counted({"kind": "chose", "task": out, "choice": "keep"}) == before | {out}
+    assert counted({"kind": "dropped", "task": some}) == before - {some}
+    assert counted({"kind": "moved", "task": out, "last": True}) == before | {out}
+    again = {"kind": "restored", "task": some}
+    assert counted({"kind": "dropped", "task": some}, again) == before
+    number = run("chose", run.now.at, task=out, choice="keep")
+    run("withdrawn", None, event=number)
+    assert estimate(run.now, scenarios=400).counted == before
 
 
 def test_what_if_goes_on_from_the_same_before() -> None:
@@ -220,10 +226,11 @@ def test_between_news_the_words_of_optional_work_stand_whoever_looks_and_when() 
         task("photo", step("1", "EV1", 8), priority="get-ahead", value=3),
         task("then", step("1", "EV1", 30)),
         task("home", step("in", "EV1 EV2", 40), closeout=True),
-        limits={"elapsed": "3:30"},
+        limits={"elapsed": "4:30"},
     )
     for k in range(7):
         run.done(f"long.{k}", at=540 * (k + 1))
+    run("limited", run.now.at, limit="elapsed", value="3:30")
     made = [estimate(run.now, 3780 + later, scenarios=300) for later in (0, 60, 200)]
     assert all(one.advice.raised and len(one.advice.kept) == 3 for one in made), "in doubt all the time"
     words = {tuple(figure.advice for figure in one.optional) for one in made}

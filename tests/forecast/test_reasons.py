@@ -49,18 +49,22 @@ def test_a_clock_that_would_run_out_is_named(first: str) -> None:
     assert ("under way" in figure.reason) == (first == "at work")
 
 
-def test_what_has_come_to_fit_since_the_last_event_is_added_at_the_next() -> None:
-    """Lamp (6 worth) and photos do not fit together; at 0:40 the lamp does not fit any more, photos do."""
+def test_what_has_come_to_fit_is_offered_and_counts_once_a_person_keeps_it() -> None:
+    """Lamp (6 worth) and photos do not fit together; at 0:45 the lamp does not fit any more, photos do."""
     run = Run(
-        task("a", step("1", "EV1", 10)),
+        task("a", step("1", "EV1", 20)),
+        task("b", step("1", "EV2", 45)),
         task("lamp", step("x", "EV1", 60), priority="get-ahead", value=6),
         task("photos", step("x", "EV1", 30), priority="get-ahead"),
         task("home", step("way", "EV1 EV2", 30), closeout=True),
         limits={"elapsed": "1:50"},
     )
     assert flat(run.now).advice.kept == {"lamp"}
-    lamp, photos = flat(run.now, 2400).optional
+    lamp, photos = flat(run.now, 2700).optional
     assert (lamp.advice, photos.advice) == ("drop", "decide")
-    assert "enough to add it at the next review" in photos.reason
-    run.done("a.1", at=2400)
-    assert flat(run.now).advice.kept == {"photos"}
+    run.done("b.1", at=2700)
+    [_, photos] = flat(run.now).optional
+    assert photos.advice == "decide" and "it fits, and counts once it is kept" in photos.reason
+    assert flat(run.now).counted == frozenset()
+    run("chose", 2700, task="photos", choice="keep")
+    assert flat(run.now).counted == {"photos"}

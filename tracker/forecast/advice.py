@@ -16,7 +16,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.forecast.earlier_instants import Steady, home_was_due, kept_now, names, steady, was_due
+from tracker.forecast.earlier_instants import (
+    Steady,
+    home_was_due,
+    kept_now,
+    lost,
+    names,
+    steady,
+    was_due,
+)
 from tracker.forecast.figures import Advice, OptionalFigure, TurnBack, Verdict
 from tracker.forecast.last_call import LastCall, first_step, last_calls, put_off
 from tracker.forecast.limits import (
@@ -75,16 +83,17 @@ def _keep(sets: TaskSets, m: int, kept: frozenset[int], call: float | None) -> s
 
 
 def _decide(sets: TaskSets, m: int, kept: frozenset[int], call: float | None) -> str:
-    """Say what speaks against keeping it now, and how long that may wait."""
+    """Say what it comes to, and how long deciding may wait."""
     by = "" if call is None else f"; can wait until {pet_down(call)}"
     with_it = kept | with_needs(sets.world.optional, [m])
     if clock := _clock_runs_out(sets, with_it):
         return f"{clock}{by}"
-    if sets.meets(with_it, ChanceConstraint.of(sets.world, entering=True)):
-        # Between reviews nothing is taken in: what is kept then only shrinks.
-        return f"with it the {_with(sets, m, kept)}: enough to add it at the next review{by}"
-    if sets.meets(with_it, ChanceConstraint.of(sets.world)):
-        return f"with it the {_with(sets, m, kept)}: not enough above it to add it unasked{by}"
+    if m in kept:
+        without = sets.outcome(kept - with_dependents(sets.world.optional, [m])).share_safe
+        by = f"; without it {percent(without, need_of(sets.world))}{by}"
+    elif sets.meets(with_it, ChanceConstraint.of(sets.world)):
+        # Nothing is taken in but by a person.
+        by = f": it fits, and counts once it is kept{by}"
     return f"with it the {_with(sets, m, kept)}{by}"
 
 
@@ -187,7 +196,14 @@ def figures(
     optional = sets.world.optional
     order = sorted(range(len(optional)), key=lambda m: (optional[m].place, m))
     chosen = frozenset(kept)
-    found = last_calls(sets, chosen)
+    # In time is what is not kept beside those that surely are.
+    beside = last_calls(sets, frozenset(stands.sure))
+    found = {m: call if m in chosen else beside[m] for m, call in last_calls(sets, chosen).items()}
+    # What fits where it stands is not put off.
+    enough = ChanceConstraint.of(sets.world, entering=True)
+    later = {
+        m: call for m, call in later.items() if not sets.meets(chosen | with_needs(optional, [m]), enough)
+    }
     verdicts: dict[int, Verdict] = {
         m: "later" if m in later else _verdict(sets, m, chosen, found[m], stands) for m in order
     }
@@ -216,7 +232,7 @@ def _figure(
 
 def _verdict(sets: TaskSets, m: int, kept: frozenset[int], start: LastCall, stands: Steady) -> Verdict:
     """Keep what is kept, unless that is in doubt; drop what no start would fit or what is hardly in time."""
-    if m in kept:
+    if m in kept and (m in stands.sure or not lost(sets, m, kept)):
         return "keep" if m in stands.sure else "decide"
     world = sets.world
     if first_step(world, m) is None:
@@ -288,7 +304,7 @@ def promised(progress: Progress, world: World, tasks: Sequence[str], *, prior: P
     made = build_world(supposed, now=world.now, scenarios=world.scenarios, prior=prior, memory=world.memory)
     sets = TaskSets(made)
     kept = kept_now(supposed, sets, prior=prior)
-    outcome = sets.outcome(going_on(made.optional, names(made, kept.tasks)))
+    outcome = sets.outcome(going_on(made.optional, names(made, kept)))
     enough = ChanceConstraint.of(made).met(outcome.failing)
     made.memory.give_back(made.durations)
     return Promise(tuple(tasks), outcome.share_safe, made.now + outcome.median, enough)

@@ -21,7 +21,7 @@ from tracker.forecast.alert_words import (
     slot,
 )
 from tracker.forecast.due import gaps, left_running
-from tracker.forecast.earlier_instants import CLEARS, LEAVES
+from tracker.forecast.earlier_instants import CLEARS, RAISES
 from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Due, Gap, Raised, StepFigure
 from tracker.forecast.wording import leak_words, limit_words, nothing_words
 from tracker.foundation.shown import up
@@ -193,7 +193,7 @@ def _leaks(look: Look, store: ConsumableFigure, name: str, since: float, words: 
     plan = look.progress.plan
     lived_on = plan.consumable[store.consumable].model is not None or store.consumable in BREATHED
     # As the chance is in doubt: at the bound itself it would come and go with every minute.
-    times = CLEARS if look.past(DOUBT) is not None else LEAVES
+    times = CLEARS if look.past(DOUBT) is not None else RAISES
     short = store.short > times * (1 - plan.confidence.consumables) + 1e-9
     act = lived_on or short or (spare is not None and spare < 0)
     # Beside a milder way that is offered a recall would be a second one.

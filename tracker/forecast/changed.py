@@ -164,7 +164,7 @@ class _Walk:
         at = max(at, then.at)
         world = build_world(then, now=at, scenarios=self.scenarios, prior=self.prior, memory=self.memory)
         sets = TaskSets(world)
-        kept = names(world, kept_now(then, sets, prior=self.prior).tasks)
+        kept = names(world, kept_now(then, sets, prior=self.prior))
         self.memory.give_back(world.durations)
         made = estimate(
             then,

@@ -1,9 +1,9 @@
 """What is left to choose, what each choice comes to, and which one is offered where the chance is in doubt.
 
 A choice is a few supposed events at the present instant, on the same fold and the same random numbers, and
-its figures are those of an estimate of what they leave; all else stays as it is counted, but where giving
-something up makes room that the advice then fills. Hidden here: which choices there are, what goes along with
-each, the best set that still has a task which does not fit, and the table of them in plain columns.
+its figures are those of an estimate of what they leave: all else stays as it is counted, as it does once the
+deed is recorded. Hidden here: which choices there are, what goes along with each, the best set that still has
+a task which does not fit, and the table of them in plain columns.
 
 What is offered is the mildest that is enough, and stays: who reads an alert under stress acts on it once, and
 an offer that changes with every estimate is trusted by nobody. It stays as long as it meets what is needed,
@@ -11,7 +11,7 @@ or is the best there is but for `BETTER`. It is looked at when the doubt arises,
 is kept is reviewed, with every reading and limit, and every ten minutes in which nothing comes; between those
 it goes only for what is better by `MUCH_BETTER`, or where it can be done no more. The looks are taken again
 from the events in force, so the offer is a function of journal and present, the same at every seat; they
-reach as far back as the reviews of what is kept do.
+reach back to when the doubt arose.
 """
 
 from __future__ import annotations
@@ -48,8 +48,6 @@ Play = Callable[[Progress, Collection[str]], Estimate]
 """The estimate of a progress with these optional tasks counted besides those begun."""
 Build = Callable[[Progress], World]
 """The world of a progress, in which every set of optional tasks can be played."""
-Advised = Callable[[Progress], Collection[str]]
-"""The optional tasks that the advice keeps at a progress."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +59,8 @@ class Deed:
     `give-up:M`, `call-home` or `call-at-once`; of a swap every task that makes room is named."""
     events: tuple[Mapping[str, Any], ...]
     """What would be recorded."""
-    kept: frozenset[str] | None
-    """Optional tasks not begun and undecided that are counted; None: those that the advice then keeps."""
+    kept: frozenset[str]
+    """Optional tasks not begun and undecided that are counted."""
     given_up: tuple[str, ...] = ()
 
 
@@ -83,7 +81,6 @@ class ChoiceTable:
     """Whether leaving out all optional work is not enough."""
     play: Play
     build: Build
-    advised: Advised
 
     def choices(self) -> tuple[Choice, ...]:
         """Every choice at the instant of the estimate."""
@@ -168,8 +165,7 @@ class ChoiceTable:
         for task, others in musts_given_up(self.progress) if self.short else ():
             gone = (task, *others)
             if all(self.progress.tasks[name].task.optional for name in gone):
-                # Nothing undecided was kept so far: what is given up makes room, and the advice fills it.
-                yield Deed(f"give-up:{task}", tuple(map(_drop, gone)), None, gone)
+                yield Deed(f"give-up:{task}", tuple(map(_drop, gone)), self._kept.difference(gone), gone)
             else:
                 every_one = dict.fromkeys((*gone, *every))
                 yield Deed(f"give-up:{task}", tuple(map(_drop, every_one)), frozenset(), gone)
@@ -190,8 +186,7 @@ class ChoiceTable:
             then = _supposed(self.progress, deed.events, self.made.at)
         except EventError:
             return None
-        kept = self.advised(then) if deed.kept is None else deed.kept
-        return _figures(deed, self.play(then, kept) if deed.events else self.made, self.made)
+        return _figures(deed, self.play(then, deed.kept) if deed.events else self.made, self.made)
 
 
 def _figures(deed: Deed, then: Estimate, made: Estimate) -> Choice:
@@ -419,7 +414,7 @@ def offered(
                 offers.popitem(last=False)
         offer = offers[key]
     here = _Options.of(progress, made, known)
-    offer = next_offer(offer, here, at=made.at, review=made.at in past.looks(made.at))
+    offer = next_offer(offer, here, at=made.at, review=made.at in past.looks(since, made.at))
     return tuple(
         replace(one, proposed=offer.proposed) if offer is not None and one.id == offer.id else one
         for one in known
@@ -428,7 +423,7 @@ def offered(
 
 def _looks(past: Past, since: float, now: float) -> Iterator[float]:
     """The instants before `now` at which what is offered was looked at, in their order."""
-    yield from sorted(at for at in {*past.looks(now), since} if at < now)
+    yield from sorted(at for at in {*past.looks(since, now), since} if at < now)
 
 
 # In words

@@ -1,21 +1,22 @@
 """What the instants before said, worked out again from the journal: what was kept, when turn-back was due.
 
-What is kept, and with it what INSIDE counts, does not follow every tick. It is reviewed at the first event of
-each ten minutes, and whenever a person changes what lies ahead. The rule there: what is kept stays until it
-fails half as often again as it may; work is taken in only for a greater value and at a stricter confidence.
-Between reviews nothing is taken in, and only what fails twice as often as it may goes at once. The reviews
-are worked out again from the events in force, so the advice is a function of journal and present alone, the
-same at every seat. That is bounded: it begins, without anything kept before, at the last-but-one multiple of
-`REVIEWS`, and the alerts of earlier instants at that of `STRIDE` instants with news. Once there is no
-turn-back any more, it was due at the last one that the events before still allowed.
+What is kept, and with it what INSIDE counts, is chosen at zero and then stays. It is taken in by a person:
+who restores, adds or puts off a task counts that one, whoever changes a limit asks for the choice to be made
+again. It leaves by itself at a review, which is at the first event of each ten minutes that decides nothing:
+once its last call has passed, or once it all fails `LEAVES` times as often as it may, and then its best part
+stays. Else what fails is in doubt, and a person is asked. What each instant came to is worked out again from
+the events in force, review by review from the first, so that it is a function of journal and present alone,
+the same at every seat; the alerts of earlier instants are looked at from the last-but-one multiple of
+`STRIDE` instants with news. Once there is no turn-back any more, it was due at the last one that the events
+before still allowed.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
+from hashlib import blake2b
 
 from tracker.forecast.alert_inputs import AlertInputs, alert_inputs, raised
 from tracker.forecast.alert_words import (
@@ -25,7 +26,15 @@ from tracker.forecast.alert_words import (
 from tracker.forecast.figures import Raised
 from tracker.forecast.kept_set import Kept, kept_set
 from tracker.forecast.last_call import last_calls
-from tracker.forecast.limits import ChanceConstraint, closed, going_on, total, worths
+from tracker.forecast.limits import (
+    ChanceConstraint,
+    closed,
+    going_on,
+    total,
+    with_dependents,
+    with_needs,
+    worths,
+)
 from tracker.forecast.memory import Memory
 from tracker.forecast.pace_file import PacePrior
 from tracker.forecast.remaining import build_world
@@ -39,14 +48,16 @@ GONE_S, SOON_HOME_S = 600, 300
 """How far ahead turn-back has to be for its alert to be gone, and from how near on it is to be acted upon."""
 REVIEW_S = 600
 """What is kept is reviewed at the first event of each so many seconds of PET."""
-LEAVES, BREAKS, CLEARS = 1.5, 2.0, 0.5
-"""What is kept goes once it fails so many times as often as it may: at a review, and at any instant; and at
-any instant it is in no doubt any more once it fails so much less often."""
-REVIEWS, STRIDE = 4, 8
-"""Every so many reviews, and instants with news, the walk may begin anew."""
+LEAVES = 3.0
+"""What is kept goes at a review once it fails so many times as often as it may."""
+RAISES, ACTS, CLEARS = 1.5, 2.0, 0.5
+"""The chance that fails so many times as often as it may is raised between reviews, is to be acted upon, and
+is in no doubt any more."""
+STRIDE = 8
+"""Every so many instants with news the walk over the alerts may begin anew."""
 
-_MOST = 256
-"""Instants remembered."""
+_MOST = 1024
+"""Instants remembered: more than an excursion has reviews."""
 
 
 class Walks(OrderedDict[object, "Walked"]):
@@ -62,36 +73,97 @@ class Walked:
     """What came out at one instant with news."""
 
     kept: frozenset[str]
+    """The ids of what is kept, by the advice or by a person."""
+    safe: float
+    """The chance with what is counted."""
     doubt: Doubt
+    told: Told | None
+    """None where nothing is said of that instant any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is said at one instant until the next, of tasks by their ids."""
+
     inputs: AlertInputs
     sure: frozenset[str]
     """Those kept that would be if everything were weighed anew."""
-    hopeless: frozenset[str]
+    late: frozenset[str]
     """Those not kept that hardly any scenario begins in time."""
 
+    @staticmethod
+    def of(then: Progress, sets: TaskSets, kept: frozenset[int], doubt: Doubt) -> Told:
+        """What is said of what is kept, at the instant of the world of these sets."""
+        world, sure = sets.world, _sure(sets, kept, doubt)
+        late = (m for m, call in last_calls(sets, sure).items() if m not in kept and call.hopeless(world))
+        return Told(alert_inputs(then, sets, kept), names(world, sure), names(world, [*late]))
 
-def better(sets: TaskSets, before: Collection[str] | None) -> Kept:
-    """The tasks to keep at a review, given the names of those kept before (or None)."""
-    world = sets.world
+
+def _sure(sets: TaskSets, kept: frozenset[int], doubt: Doubt) -> frozenset[int]:
+    """Those kept that the best part of them which holds has too, while they are in doubt; else all."""
+    return kept_set(sets, among=kept).tasks if doubt else kept
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """One instant with news, and what was decided there."""
+
+    at: float
+    upto: bytes
+    """What tells the events up to it from all others, as a digest."""
+    review: bool = False
+    """Whether what is kept is reviewed: something but a decision happened there."""
+    decides: bool = False
+    taken: frozenset[str] = frozenset()
+    """Tasks that a person took in."""
+    room: bool = False
+    """Whether a limit was changed, so that the choice is made again."""
+
+
+def _taken_in(events: Collection[Recorded]) -> frozenset[str]:
+    """The tasks that a person takes in by these events: a decision to keep one commits it by itself."""
+    put_off = (e.body["task"] for e in events if e.kind == "moved" and e.body.get("last"))
+    restored = (e.body["task"] for e in events if e.kind == "restored")
+    added = (e.body["task"].get("id", f"added-{e.number}") for e in events if e.kind == "added")
+    return frozenset((*put_off, *restored, *added))
+
+
+def kept_at(sets: TaskSets, instant: Instant, before: Collection[str] | None) -> frozenset[int]:
+    """The tasks to keep at an instant, given the names of those kept before it; None: at the first one."""
     if before is None:
-        return kept_set(sets)
-    values = worths(world.optional)
-    old = shrunk(sets, before, LEAVES)
-    if old.holds and len(old.tasks) == len(world.optional):
-        return old
-    new = kept_set(sets, wanted=ChanceConstraint.of(world, entering=True))
-    if new.holds and total(values, new.tasks) > total(values, old.tasks):
-        return new
-    return replace(old, proven=new.proven)
+        return kept_set(sets).tasks
+    world = sets.world
+    old, asked = _still(world, before), {m for m, t in enumerate(world.optional) if t.task in instant.taken}
+    if instant.room or instant.review:
+        old = _left(sets, old)
+    if instant.room:
+        new = kept_set(sets, wanted=ChanceConstraint.of(world, entering=True))
+        values = worths(world.optional)
+        old = new.tasks if new.holds and total(values, new.tasks) > total(values, old) else old
+    return old | with_needs(world.optional, asked)
 
 
-def shrunk(sets: TaskSets, before: Collection[str], times: float = BREAKS) -> Kept:
-    """Those kept before that are still optional; the best part once they fail `times` as often as may be."""
-    old = _still(sets.world, before)
-    if sets.meets(old, ChanceConstraint.of(sets.world)):
-        return Kept(old, holds=True)
-    less = kept_set(sets, among=old)
-    return replace(less, tasks=old) if sets.meets(old, ChanceConstraint.of(sets.world, times=times)) else less
+def _left(sets: TaskSets, kept: frozenset[int]) -> frozenset[int]:
+    """What a review leaves of what was kept."""
+    world = sets.world
+    if sets.meets(kept, ChanceConstraint.of(world)):
+        return kept
+    left = kept - with_dependents(world.optional, [m for m in kept if lost(sets, m, kept)])
+    if sets.meets(left, ChanceConstraint.of(world, times=LEAVES)):
+        return left
+    return kept_set(sets, among=left).tasks
+
+
+def lost(sets: TaskSets, m: int, kept: frozenset[int]) -> bool:
+    """Whether hardly anybody comes to a task by its last call, or it hardly fits by itself any more."""
+    world = sets.world
+    if world.optional[m].begun:
+        return False
+    call = last_calls(sets, kept)[m]
+    alone = ChanceConstraint.of(world, times=ACTS)
+    return not sets.meets(with_needs(world.optional, [m]), alone) or (
+        call.last_call is not None and call.hopeless(world)
+    )
 
 
 def _still(world: World, names: Collection[str]) -> frozenset[int]:
@@ -102,9 +174,9 @@ def _still(world: World, names: Collection[str]) -> frozenset[int]:
 def _doubt(sets: TaskSets, kept: Collection[int], before: Doubt, *, review: bool) -> Doubt:
     """The alerts of the chance, which stand from one review to the next as what is kept does.
 
-    A review raises the first where what is kept and begun does not hold, and ends it where that would be
-    taken in; between them it is raised once that would not stay, and ended once it fails half as often as it
-    may. The second, that it is to be acted upon, is raised once that would go at any instant.
+    A review or a decision raises the first where what is kept and begun does not hold, and ends it where that
+    is a little above what is needed; between them it is raised once that fails half as often again as it may,
+    and ended once it fails half as often. The second says that it is to be acted upon.
     """
     world, known = sets.world, {one.id: one for one in before}
     counted = sets.outcome(going_on(world.optional, names(world, kept)))
@@ -116,32 +188,12 @@ def _doubt(sets: TaskSets, kept: Collection[int], before: Doubt, *, review: bool
         if id == DOUBT and review:
             return failing(1.0, entering=id in known)
         if id == DOUBT:
-            return failing(CLEARS if id in known else LEAVES)
-        return failing(BREAKS if id not in known else LEAVES if review else 1.0)
+            return failing(CLEARS if id in known else RAISES)
+        return failing(ACTS if id not in known else RAISES if review else 1.0)
 
     return tuple(
         known.get(id) or Raised(id, counted.share_safe, world.now) for id in (DOUBT, GRAVE) if stands(id)
     )
-
-
-def _looked_at(
-    sets: TaskSets, before: Walked | None, *, review: bool, stale: bool = False
-) -> tuple[Kept, Doubt]:
-    """What to keep at an instant, and whether that is in doubt, going on from an earlier instant.
-
-    `stale`: the last review is so long ago that the chance alone is looked at as there.
-    """
-    if before is None or review:
-        kept = better(sets, None if before is None else before.kept)
-    else:
-        kept = shrunk(sets, before.kept)
-    doubt = () if before is None else before.doubt
-    return kept, _doubt(sets, kept.tasks, doubt, review=review or stale)
-
-
-def _sure(sets: TaskSets, kept: Kept, doubt: Doubt) -> frozenset[int]:
-    """Those kept that the best part of them which holds has too, while they are in doubt; else all."""
-    return kept_set(sets, among=kept.tasks).tasks if doubt else kept.tasks
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,23 +203,14 @@ class Past:
     progress: Progress
     prior: PacePrior | None
     scenarios: int
-    instants: tuple[float, ...]
-    reviews: tuple[int, ...]
-    """The places of the instants at which what is kept is reviewed."""
+    instants: tuple[Instant, ...]
     memory: Memory
 
     @staticmethod
     def of(progress: Progress, world: World, prior: PacePrior | None) -> Past:
         """The past of a progress, on as many scenarios as a world has."""
-        changes: dict[float, bool] = {}
-        for event in progress.events:
-            if event.kind not in NO_NEWS:
-                at = max(event.at, 0.0)
-                changes[at] = changes.get(at, False) or event.kind in CHANGES
-        instants = sorted(changes)
-        spans = [-1, *(at // REVIEW_S for at in instants)]
-        reviews = (k for k, at in enumerate(instants) if changes[at] or spans[k] != spans[k + 1])
-        return Past(progress, prior, world.scenarios, tuple(instants), tuple(reviews), world.memory)
+        instants = tuple(_instants(progress))
+        return Past(progress, prior, world.scenarios, instants, world.memory)
 
     @property
     def last(self) -> int:
@@ -179,89 +222,89 @@ class Past:
         """The place of the first instant whose alerts are looked at."""
         return max(0, (self.last // STRIDE - 1) * STRIDE)
 
-    def _place(self, k: int) -> int:
-        """The place among the reviews of the last one up to instant k."""
-        return bisect_right(self.reviews, k) - 1
+    def looks_anew(self, k: int) -> bool:
+        """Whether instant k goes on from the last review or decision, not from the instant before it."""
+        return self.instants[k].review or self.instants[k].decides
 
-    def is_review(self, k: int) -> bool:
-        """Whether what is kept is reviewed at instant k."""
-        return self.reviews[self._place(k)] == k
+    def _way(self, k: int) -> list[int]:
+        """The places of the instants that instant k goes on from in turn, and its own."""
+        anew = [j for j in range(k + 1) if self.looks_anew(j)]
+        return [*anew, *range((anew[-1] if anew else -1) + 1, k + 1)]
 
-    def _start(self, k: int) -> int:
-        """The place of the review with which the walk to instant k begins."""
-        return max(0, (self._place(k) // REVIEWS - 1) * REVIEWS)
-
-    def before(self, k: int, start: int | None = None) -> Walked | None:
-        """What instant k goes on from: a review from the one before, or nothing; else from instant k - 1."""
-        start = self._start(k) if start is None else start
-        if not self.is_review(k):
-            return self.after(k - 1, start)
-        place = self._place(k)
-        return self.after(self.reviews[place - 1], start) if place > start else None
-
-    def after(self, k: int, start: int | None = None) -> Walked:
+    def after(self, k: int) -> Walked:
         """The outcome of the walk at instant k."""
-        start = self._start(k) if start is None else start
-        key, walks = (start, self.key(k)), self.memory.of(Walks)
-        if key in walks:
-            walks.move_to_end(key)
-            return walks[key]
-        before = self.before(k, start)
-        at = self.instants[k]
+        way, walks = self._way(k), self.memory.of(Walks)
+        known = next((n for n in range(len(way) - 1, -1, -1) if self._known(way[n])), -1)
+        found = walks[self.key(way[known])] if known >= 0 else None
+        for j in way[known + 1 :]:
+            found = self._walked(j, found)
+        assert found is not None
+        return found
+
+    def before(self, k: int) -> Walked | None:
+        """What instant k goes on from; None for the first."""
+        way = self._way(k)
+        return self.after(way[-2]) if len(way) > 1 else None
+
+    def _known(self, k: int) -> bool:
+        """Whether all is remembered that is asked of an instant."""
+        found = self.memory.of(Walks).get(self.key(k))
+        return found is not None and (found.told is not None or k < self.start)
+
+    def _walked(self, k: int, before: Walked | None) -> Walked:
+        """What comes out at instant k, going on from what came out before it."""
+        at = self.instants[k].at
         then = self.progress.fold.until(at=at).progress()
         sets = TaskSets(self._world(then, at))
-        looked = _looked_at(sets, before, review=self.is_review(k))
-        found = self.remember(k, then, sets, looked, start)
+        found = self.remember(k, then, sets, self.looked(k, sets, before))
         self.memory.give_back(sets.world.durations)
         return found
 
+    def looked(self, k: int, sets: TaskSets, before: Walked | None) -> tuple[frozenset[int], Doubt]:
+        """What to keep at instant k, and whether that is in doubt."""
+        kept = kept_at(sets, self.instants[k], None if before is None else before.kept)
+        doubt = () if before is None else before.doubt
+        return kept, _doubt(sets, kept, doubt, review=self.looks_anew(k))
+
     def remember(
-        self,
-        k: int,
-        then: Progress,
-        sets: TaskSets,
-        looked: tuple[Kept, Doubt],
-        start: int | None = None,
+        self, k: int, then: Progress, sets: TaskSets, looked: tuple[frozenset[int], Doubt]
     ) -> Walked:
         """Keep what came out at instant k, and what alerts rest on there."""
         kept, doubt = looked
-        world, beside = sets.world, frozenset(kept.tasks)
-        late = [m for m, call in last_calls(sets, beside).items() if m not in beside and call.hopeless(world)]
-        walked = Walked(
-            names(world, kept.tasks),
-            doubt,
-            alert_inputs(then, sets, kept.tasks),
-            sure=names(world, _sure(sets, kept, doubt)),
-            hopeless=names(world, late),
-        )
+        told = Told.of(then, sets, kept, doubt) if k >= self.start else None
+        ids = names(sets.world, kept)
+        safe = sets.outcome(going_on(sets.world.optional, ids)).share_safe
+        committed = {name for name, state in then.tasks.items() if state.committed}
         walks = self.memory.of(Walks)
-        walks[self._start(k) if start is None else start, self.key(k)] = walked
+        walks[self.key(k)] = walked = Walked(ids | committed, safe, doubt, told)
         while len(walks) > _MOST:
             walks.popitem(last=False)
         return walked
 
-    def at(self, sets: TaskSets) -> tuple[Kept, Doubt]:
+    def at(self, sets: TaskSets) -> tuple[frozenset[int], Doubt]:
         """What to keep at the instant of the world of these sets, and whether that is in doubt."""
         now, last = sets.world.now, self.last
         if last < 0:
-            kept = better(sets, None)
-            return kept, _doubt(sets, kept.tasks, (), review=True)
-        if self.instants[last] == now:
-            return _looked_at(sets, self.before(last), review=self.is_review(last))
-        stale = now - self.instants[self.reviews[-1]] >= REVIEW_S
-        return _looked_at(sets, self.after(last), review=False, stale=stale)
+            kept = kept_set(sets).tasks
+            return kept, _doubt(sets, kept, (), review=True)
+        if self.instants[last].at == now:
+            return self.looked(last, sets, self.before(last))
+        before = self.after(last)
+        reviewed = max(one.at for k, one in enumerate(self.instants) if self.looks_anew(k))
+        kept = _still(sets.world, before.kept)
+        return kept, _doubt(sets, kept, before.doubt, review=now - reviewed >= REVIEW_S)
 
     def stood(self, at: float, sets: TaskSets) -> tuple[frozenset[str], Doubt]:
         """What was kept at an earlier PET, and whether that was in doubt, by the walk to the last instant.
 
         `sets`: of the world at that PET, for one at which nothing came.
         """
-        k = bisect_right(self.instants, at) - 1
-        if k >= 0 and self.instants[k] == at:
-            walked = self.after(k, self._start(self.last))
-            return walked.kept, walked.doubt
+        for k, instant in enumerate(self.instants):
+            if instant.at == at:
+                walked = self.after(k)
+                return walked.kept, walked.doubt
         kept, doubt = self.at(sets)
-        return names(sets.world, kept.tasks), doubt
+        return names(sets.world, kept), doubt
 
     def _world(self, then: Progress, at: float) -> World:
         return build_world(
@@ -270,24 +313,40 @@ class Past:
 
     def key(self, k: int) -> object:
         """By what the outcome at instant k is remembered: everything that it rests on."""
-        return self.key_at(self.instants[k])[:-1]
+        return self.key_at(self.instants[k].at)
 
     def key_at(self, at: float) -> tuple[object, ...]:
         """The same of any PET, which stands last in it."""
-        events = tuple(mark(event) for event in self.progress.events if event.at <= at)
-        return repr(self.prior), self.scenarios, events, at
+        upto = next((one.upto for one in reversed(self.instants) if one.at <= at), None)
+        return repr(self.prior), self.scenarios, upto, at
 
-    def looks(self, now: float) -> Iterator[float]:
-        """The PETs of reviews walked, of readings and limits, and each `REVIEW_S` since the last review."""
-        if self.last < 0:
-            return
-        yield from (self.instants[k] for k in self.reviews[self._start(self.last) :])
-        start = self.instants[self.reviews[self._start(self.last)]]
+    def looks(self, since: float, now: float) -> Iterator[float]:
+        """From one PET on those of reviews, of readings and limits, and each `REVIEW_S` after the last."""
+        found = [one.at for k, one in enumerate(self.instants) if self.looks_anew(k)]
         turns = (event.at for event in self.progress.events if BY_NAME[event.kind].cause in TURNING)
-        yield from (at for at in turns if at > start)
-        last = self.instants[self.reviews[-1]]
+        yield from (at for at in (*found, *turns) if at >= since)
+        last = max(found, default=since)
         silent = int((now - last) // REVIEW_S)
         yield from (last + REVIEW_S * n for n in range(max(1, silent - STRIDE), silent + 1))
+
+
+def _instants(progress: Progress) -> Iterator[Instant]:
+    """Yield every instant with news; it is reviewed at the first, and where nobody decides."""
+    by_instant: dict[float, list[Recorded]] = {}
+    for event in progress.events:
+        by_instant.setdefault(max(event.at, 0.0), []).append(event)
+    upto, span = blake2b(), -1.0
+    for at in sorted(by_instant):
+        for event in by_instant[at]:
+            upto.update(repr(mark(event)).encode())
+        news = [event for event in by_instant[at] if event.kind not in NO_NEWS]
+        if not news:
+            continue
+        decides = [event.kind in CHANGES for event in news]
+        review = not all(decides) and at // REVIEW_S != span
+        span = at // REVIEW_S if review else span
+        room = any(event.kind == "limited" for event in news)
+        yield Instant(at, upto.digest(), review, any(decides), _taken_in(news), room)
 
 
 def mark(event: Recorded) -> tuple[object, ...]:
@@ -312,23 +371,26 @@ class Steady:
 def steady(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Steady:
     """The tasks to keep now, by the rule walked over the events so far, and what alerts rest on."""
     past = Past.of(progress, sets.world, prior)
-    (kept, doubt), now = past.at(sets), sets.world.now
+    (tasks, doubt), now = past.at(sets), sets.world.now
+    kept = Kept(tasks, holds=True)
+    if not sets.meets(tasks, ChanceConstraint.of(sets.world)):
+        kept = replace(kept_set(sets, among=tasks), tasks=tasks)
     if past.last < 0:
-        return Steady(kept, _sure(sets, kept, doubt), raised=doubt)
-    if past.instants[-1] == now:
-        past.remember(past.last, progress, sets, (kept, doubt))
+        return Steady(kept, _sure(sets, tasks, doubt), raised=doubt)
+    if past.instants[-1].at == now:
+        past.remember(past.last, progress, sets, (tasks, doubt))
     raised, chances = _raised(past, now)
     last = past.after(past.last)
-    if now - past.instants[-1] >= REVIEW_S or bool(doubt) != bool(last.doubt):
+    if now - past.instants[-1].at >= REVIEW_S or bool(doubt) != bool(last.doubt) or last.told is None:
         # Nothing came for so long, or so much has changed, that what the last news said is old.
-        return Steady(kept, _sure(sets, kept, doubt), None, (*raised, *doubt), chances)
+        return Steady(kept, _sure(sets, tasks, doubt), None, (*raised, *doubt), chances)
     # Words change with news, not with the second at which somebody looks: every seat says the same.
-    tasks = [(m, task.task) for m, task in enumerate(sets.world.optional)]
-    sure, late = (frozenset(m for m, name in tasks if name in then) for then in (last.sure, last.hopeless))
-    return Steady(kept, sure & kept.tasks, late, (*raised, *doubt), chances)
+    ids = [(m, task.task) for m, task in enumerate(sets.world.optional)]
+    sure, late = (frozenset(m for m, name in ids if name in of) for of in (last.told.sure, last.told.late))
+    return Steady(kept, sure & tasks, late, (*raised, *doubt), chances)
 
 
-def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> Kept:
+def kept_now(progress: Progress, sets: TaskSets, *, prior: PacePrior | None) -> frozenset[int]:
     """The tasks to keep now, as `steady` says, without what else it tells."""
     return Past.of(progress, sets.world, prior).at(sets)[0]
 
@@ -341,14 +403,15 @@ def _raised(past: Past, now: float) -> tuple[tuple[Raised, ...], tuple[tuple[flo
     out: dict[str, Raised] = {}
     chances = []
     seen = [e.at for e in past.progress.events if e.kind == "acknowledged" and e.body["alert"] == DOUBT]
-    place = bisect_right(past.instants, seen[-1]) - 1 if seen else -1
+    place = sum(one.at <= seen[-1] for one in past.instants) - 1 if seen else -1
     if 0 <= place < past.start:
-        chances.append((past.instants[place], past.after(place).inputs.safe))
+        chances.append((past.instants[place].at, past.after(place).safe))
     for k in range(past.start, past.last + 1):
-        until = now if k == past.last else past.instants[k + 1]
-        inputs = past.after(k).inputs
-        chances.append((inputs.at, inputs.safe))
-        for alert in raised(inputs, until):
+        until = now if k == past.last else past.instants[k + 1].at
+        walked = past.after(k)
+        assert walked.told is not None
+        chances.append((past.instants[k].at, walked.safe))
+        for alert in raised(walked.told.inputs, until):
             out.setdefault(alert.id, alert)
     return tuple(out.values()), tuple(chances)
 
@@ -377,10 +440,10 @@ def was_due(
     called = max((one.at for one in progress.recall.values()), default=0.0) if all_called(progress) else None
     past = Past.of(before, world, prior)
     for k in range(past.last, past.start - 1, -1):
-        if past.instants[k] < world.now and (found := _turn_back(past, k)) is not None:
+        if past.instants[k].at < world.now and (found := _turn_back(past, k)) is not None:
             # News may have made it due long before: then it was missed when that came, unless they were on
             # the way home by then.
-            news = min(past.instants[k + 1 :], default=found)
+            news = min((one.at for one in past.instants[k + 1 :]), default=found)
             missed = None if homebound and found > news else min(found, news)
             in_time = called is not None and missed is not None and missed > called
             return found, None if in_time else missed
@@ -400,7 +463,7 @@ def home_was_due(
     soon: tuple[Raised, ...] = ()
     until = world.now
     for k in range(past.last, past.start - 1, -1):
-        at = past.instants[k]
+        at = past.instants[k].at
         then = _turn_back(past, k) if at < world.now else latest
         if then is None or then < until:
             return (Raised("turn-back", at, at if then is None else then),)
@@ -418,7 +481,7 @@ def _not_all_called(progress: Progress, world: World, prior: PacePrior | None) -
         return progress
     past = Past.of(progress, world, prior)
     for k in range(past.last, -1, -1):
-        then = progress.fold.until(at=past.instants[k]).progress()
+        then = progress.fold.until(at=past.instants[k].at).progress()
         if not all_called(then):
             return then
     return None
@@ -428,7 +491,7 @@ def _turn_back(past: Past, k: int) -> float | None:
     """The turn-back as it was at an instant with news."""
     known, key = past.memory.of(_Known), past.key(k)
     if key not in known:
-        at = past.instants[k]
+        at = past.instants[k].at
         then = past.progress.fold.until(at=at).progress()
         now = max(at, then.at)
         world = build_world(then, now=now, scenarios=past.scenarios, prior=past.prior, memory=past.memory)

@@ -20,7 +20,7 @@ from tracker.forecast.alerts import alerts
 from tracker.forecast.choices import ChoiceTable, offered
 from tracker.forecast.consumption import Mask, reserves_reached
 from tracker.forecast.due import due
-from tracker.forecast.earlier_instants import Past, kept_now, names
+from tracker.forecast.earlier_instants import Past
 from tracker.forecast.figures import (
     Advice,
     Choice,
@@ -168,13 +168,7 @@ def _table(
         supposed.memory.give_back(supposed.durations)
         return found
 
-    def advised(then: Progress) -> Collection[str]:
-        supposed = build(then)
-        kept = kept_now(then, TaskSets(supposed), prior=prior)
-        supposed.memory.give_back(supposed.durations)
-        return names(supposed, kept.tasks)
-
-    return ChoiceTable(progress, made, world.optional, short, play, build, advised)
+    return ChoiceTable(progress, made, world.optional, short, play, build)
 
 
 def _figures(

@@ -17,7 +17,7 @@ from tracker.forecast.figures import Estimate, OptionalFigure
 from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.journal.kinds import NOT_OK, partner_of
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, supposed_at
 from tracker.journal.whereabouts import hardware_at
 from tracker.plan.model import Round
 from tracker.rehearsal.crew import Crew, CrewAction
@@ -40,15 +40,32 @@ class Lead:
     def decide(self, progress: Progress, at: float, tasks: Iterable[str]) -> list[Event]:
         """Return what is decided about optional tasks that are about to begin; nothing for others.
 
-        What is advised to be kept is kept for good, what is advised to be put off goes to the end; what is
-        still to be decided begins, and may go later.
+        What is advised to be kept is kept for good, what is advised to be put off goes to the end. What is
+        to be decided is kept where the chance with it is what is needed, else dropped; while too little is
+        known it begins, and may go later.
         """
         open_now = [task for task in dict.fromkeys(tasks) if _status(progress, task) in ("open", "begun")]
         if not open_now:
             return []
         found = self._estimate(progress, at)
         advised = {figure.task: figure for figure in found.optional}
-        return [event for task in open_now for event in _decision(advised[task], found)]
+        events: list[Event] = []
+        for task in open_now:
+            figure = advised[task]
+            if figure.advice == "decide" and figure.ground == "figures":
+                events += _decided(figure, found, "keep" if self._holds(progress, found, task) else "drop")
+            else:
+                events += _decision(figure, found)
+        return events
+
+    def _holds(self, progress: Progress, found: Estimate, task: str) -> bool:
+        """Whether the chance is what is needed when a task is kept, all else as it is counted."""
+        at = supposed_at(progress, found.at)
+        kept = progress.suppose({"kind": "chose", "task": task, "choice": "keep", "at": at})
+        made = estimate(
+            kept, max(found.at, kept.at), scenarios=self._scenarios, ranges="shown", advice=found.advice
+        )
+        return made.meets
 
     def look(self, progress: Progress, at: float) -> list[Event]:
         """Return what has to be given up by now, the recall or a task, and set when to look next."""
@@ -100,8 +117,13 @@ def _decision(figure: OptionalFigure, found: Estimate) -> list[Event]:
     """Return a decision with the advice of its moment, and what it does; put off only on good ground."""
     if figure.advice == "decide" or (figure.advice == "later" and figure.ground != "figures"):
         return []
+    return _decided(figure, found, figure.advice)
+
+
+def _decided(figure: OptionalFigure, found: Estimate, choice: str) -> list[Event]:
+    """Return a choice with the advice of its moment, and what it does."""
     figures = {name: getattr(figure, name) for name in ("last_call", "in_time", "cost")}
-    chose = {"kind": "chose", "task": figure.task, "choice": figure.advice, "advice": figure.advice}
+    chose = {"kind": "chose", "task": figure.task, "choice": choice, "advice": figure.advice}
     does = partner_of(chose)
     return [{**chose, "figures": {**figures, "safe": found.safe}}, *([does] if does else [])]
 
