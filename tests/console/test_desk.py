@@ -251,6 +251,11 @@ async def test_a_recall_that_is_taken_back_leaves_the_way_home(at_desk: Callable
     async with at_desk() as at:
         await at.press("z", "c", "c")
         assert at.desk.view_name == "home"
+        for key, view in (("E", "bad-day"), ("escape", "home"), ("v", "steps"), ("escape", "home")):
+            await at.press(key)
+            assert at.desk.view_name == view
+        await at.press("v")
+        assert at.desk.view_name == "steps" and "v: way home" in at.whole
         await at.press("u")
         assert at.desk.view_name == "steps"
 

@@ -241,7 +241,7 @@ TABLE: tuple[Command, ...] = (
         _("runway", "w", "runway", "the runway: the work that is left, counted back from each limit that is near", lambda d: d.turn_to("runway")),
         _("optional", "p", "optional", "the optional tasks, turn-back and open items", lambda d: d.turn_to("optional")),
         _("consumables", "x", "consumables", "what runs down, and how old the readings are", lambda d: d.turn_to("consumables")),
-        _("home", "H", "way home", "the way home, the earliest limit in large figures", lambda d: d.turn_to("home")),
+        _("home", "H", "way home", "the way home, what is to spare in large figures; after a recall Esc leads there", lambda d: d.turn_to("home")),
         _("bad-day", "E", "bad day", "the way home on a bad day from each site, worst first", lambda d: d.turn_to("bad-day")),
         _("events", "j", "events", "the journal's events, to correct or take back", lambda d: d.turn_to("events"), 19),
         _("said", "J", "said", "what was said: by the crew of a rehearsal, in notes, what was raised; Enter enters it as of then", lambda d: d.turn_to("said")),

@@ -174,11 +174,15 @@ class Desk(LiveScreen):
         self.set_timer(MARK_S + 0.05, self.repaint)
 
     def _turn_home(self) -> None:
-        """Turn to the way home, and back: once, so that who looks at something else is left in peace."""
+        """Turn to the way home, and back: once, so that who looks at something else is left in peace.
+
+        As long as they are on it, it is what leaving any other view leads to.
+        """
         snapshot = self.runtime.session.snapshot
         homeward = snapshot is not None and snapshot.homeward
         if homeward != self._homeward:
             self._homeward = homeward
+            self.home = "home" if homeward else "steps"
             self.view_name = "home" if homeward else "steps" if self.view_name == "home" else self.view_name
             self.repaint()
 
@@ -206,7 +210,7 @@ class Desk(LiveScreen):
         self.last_layout = None
         if self.view_name in WIDE and self.progress is not None:
             layout = layout_for(self.look(), self.size.width, self.size.height)
-            self.view_name = self.view_name if self.view_name in layout.apart() else "steps"
+            self.view_name = self.view_name if self.view_name in layout.apart() else self.home
 
     def lay_out(self, scene: Scene) -> None:
         """Give the regions their rows and the middle its view."""
@@ -253,8 +257,8 @@ class Desk(LiveScreen):
             self.say("the runway is in sight at this size")
 
     def next_view(self) -> None:
-        """Show the next of the views that do not fit at this size."""
-        names = self.last_layout.apart() if self.last_layout else ("steps",)
+        """Show the next of the views that do not fit at this size, on the way home that one first."""
+        names = self.last_layout.apart() if self.last_layout else (self.home,)
         place = names.index(self.view_name) if self.view_name in names else -1
         self.view_name = names[(place + 1) % len(names)]
         self.repaint()
@@ -289,7 +293,7 @@ class Desk(LiveScreen):
     def back(self) -> None:
         """Leave what was begun, else the choice, else the view."""
         if not self.actions.digits.left():
-            self.chosen, self.view_name = None, "steps" if self.chosen is None else self.view_name
+            self.chosen, self.view_name = None, self.home if self.chosen is None else self.view_name
         self.repaint()
 
     def copy(self) -> None:

@@ -91,6 +91,8 @@ class Layout:
     head: int = 3
     ruled: bool = True
     """Whether rules part the regions."""
+    homeward: bool = False
+    """Whether they are on the way home, which then stands before the steps."""
 
     @property
     def rows(self) -> Mapping[str, int]:
@@ -101,7 +103,7 @@ class Layout:
 
     def apart(self) -> tuple[str, ...]:
         """Return the views that the view key goes round at this size."""
-        names = ["steps"]
+        names = ["home", "steps"] if self.homeward else ["steps"]
         names += [] if self.side else ["optional"]
         names += [] if self.runway else ["runway"]
         return (*names, "consumables")
@@ -115,7 +117,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     """
     members, single = len(scene.progress.plan.crew), crew_rows(scene, width, double=False)
     if height < _ALWAYS + min(single, CREW_LEAST) + 3:
-        return _smallest(single, height, view)
+        return replace(_smallest(single, height, view), homeward=scene.snapshot.homeward)
     side = 0 if width < SMALL or height < 20 or view in (*WHOLE, *WIDE) else _side(width)
     usual = _usual(height)
     coming = _due_rows(scene, width, height, view)
@@ -143,9 +145,10 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
         alerts, message = _below(scene, width, height, below - crew - least)
     if view == "alerts":
         alerts = 1  # All of them stand above.
-    made = Layout(crew, max(0, bars - 1), side, coming, alerts, message)
+    homeward = scene.snapshot.homeward
+    made = Layout(crew, max(0, bars - 1), side, coming, alerts, message, homeward=homeward)
     title = unsure_beside(scene, width, TITLE if bars else _TITLES.get(view, ""))
-    hidden = [_NAMED[name] for name in made.apart()[1:]] if view == "steps" else []
+    hidden = [_NAMED[name] for name in made.apart() if name != "steps"] if view == "steps" else []
     all_due = [f"due, all of it {scene.key('due')}"] if coming else []
     heard = [f"{scene.key('said')}: {_heard(scene)}"] if spoken(scene.progress, 1) else []
     foot = "; ".join([*heard, *all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
@@ -169,7 +172,7 @@ def _smallest(crew: int, height: int, view: str) -> Layout:
 
 
 _TITLES = {"home": "way home", "help": "help: the first ten minutes; below, every key and word"}
-_NAMED = {"optional": "optional, choices", "runway": "runway", "consumables": "what runs down"}
+_NAMED = {"home": "way home", "optional": "optional, choices", "runway": "runway", "consumables": "what runs down"}
 
 
 def _side(width: int) -> int:
