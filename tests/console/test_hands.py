@@ -161,14 +161,25 @@ async def test_a_choice_says_what_follows_and_asks_where_it_takes_the_chance_too
         assert "kept survey, advised decide: on record" in at.said
 
 
-async def test_a_choice_that_the_chance_bears_is_wanted_once(at_desk: Callable[..., Any]) -> None:
+async def test_a_choice_against_the_advice_is_wanted_twice_though_the_chance_bears_it(
+    at_desk: Callable[..., Any],
+) -> None:
+    """Once where it is as advised, or where who is to decide drops."""
     async with at_desk((200, 55)) as at:
         await under_way(at, choices=(SURVEY, LAMP))
         await at.press("d")
         await at.type("b")
-        assert "dropped lamp   INSIDE 3:14 -> 3:02, 94 -> 97 %" in at.said and "twice" not in at.said
+        assert "dropped lamp   INSIDE 3:14 -> 3:02, 94 -> 97 %   note: advised keep for lamp" in at.said
         await at.press("enter")
+        assert at.kinds == ["zero"] and at.said.strip() == "advised keep for lamp: Enter again writes it"
+        await again(at)
         assert sorted(at.kinds) == ["chose", "dropped", "zero"]
+        assert "dropped lamp, advised keep: on record" in at.said
+        await at.press("d")
+        await at.type("a")
+        assert "twice" not in at.said
+        await at.press("enter")
+        assert len(at.kinds) == 5
 
 
 async def test_what_follows_is_worked_out_beside_the_screen(at_desk: Callable[..., Any]) -> None:
@@ -244,6 +255,8 @@ async def test_a_digit_asks_once_where_only_left_out_work_is_next(at_desk: Calla
             await at.press("e")
             await at.type(f"done {before}")
             await at.press("enter")
+            if "is not done yet" in at.said:
+                await again(at)
         assert at.desk.progress.current[crew] == step
         show(at)
         written = len(at.kinds)

@@ -9,7 +9,8 @@ from tests.console.conftest import progress_by_hand
 from tests.console.test_hands import again, show, under_way
 from tests.runs import Run, step, task
 from tracker.console.key_events import asked, over_doubts, tick
-from tracker.console.typed_doubts import doubts, far_doubts
+from tracker.console.typed_doubts import doubts, enter_doubts, far_doubts
+from tracker.forecast.estimate import estimate
 from tracker.plan.model import Plan
 
 
@@ -71,7 +72,7 @@ async def test_a_line_that_goes_far_is_wanted_twice(at_desk: Callable[..., Any])
             assert not at.said.endswith("Enter twice")
             await at.press("enter")
 
-        await asks("2 >lines", "3 events through egress, pump; pump.lines before its need pump.cover")
+        await asks("2 >lines", "3 events through egress, pump; Close and part the two coolant lines before Open the pump cover")
         await write("2 >tools")
         await write("1 >bolts")
         assert at.kinds == ["zero", *["done"] * 5]
@@ -184,3 +185,59 @@ def test_the_hatch_is_not_closed_over_somebody_without_a_question() -> None:
     assert doubts([{"kind": "done", "step": "home.in-2"}, *typed], run.now, None, 905) == []
     run.done("home.in-2", at=1000)
     assert asks(1100) == ""
+
+
+def test_a_tick_before_what_it_needs_is_asked_twice_and_told_until_that_is_done() -> None:
+    """By titles, of a digit as of a typed line; what closes is asked about before other work of its crew."""
+    run = Run(
+        task(
+            "a",
+            step("cover", "EV1", 5, opens=["cover"]),
+            step("plug", "EV1", 10, do="Plug it in"),
+            step("power", "EV2", 4, do="Power it", needs=["a.plug"]),
+            step("shut", "EV1", 4, closes=["cover"]),
+        ),
+        task("home", step("in", "EV1 EV2", 5), closeout=True),
+    )
+    run.done("a.cover", at=300)
+
+    def told(now: float) -> str:
+        every = estimate(run.now, now).alerts
+        return next((one.text for one in every if one.kind == "order" and one.severity == "look"), "")
+
+    asks = asked(tick(run.now, 2, None, 310), run.now, (), 2, 310).asks
+    assert asks == "Plug it in (EV1) is not done yet; the last key again writes it"
+    shuts = [{"kind": "done", "step": "a.shut"}]
+    assert doubts(shuts, run.now, None, 310) == ["Plug it in (EV1) is not done yet"]
+    assert doubts([{"kind": "done", "step": "a.plug"}, *shuts], run.now, None, 310) == [] and told(310) == ""
+    number = run("done", 320, step="a.power")
+    said = f"is that ticked? done a.plug; withdraw {number}"
+    assert told(340) == told(400) == f"EV2 did Power it before EV1 Plug it in: {said}"
+    run.done("a.plug", at=600)
+    assert told(610) == ""
+
+
+def test_who_is_said_to_be_inside_with_closeout_ahead_is_asked_about() -> None:
+    """With where they were, as long as the way home is not done; nothing once all of theirs is."""
+    run = Run(
+        task("a", step("1", "EV1", 10, site="boom", opens=["hatch"])),
+        task(
+            "home",
+            step("count", "EV1", 5),
+            {**step("go", "EV1 EV2", 1), "time": "home"},
+            step("shut", "EV1", 5, closes=["hatch"]),
+            step("fill", "EV1 EV2", 12),
+            closeout=True,
+        ),
+        sites={"boom": {"home": "0:09"}},
+    )
+    run.done("a.1", at=600)
+
+    def asks(*crew: str) -> list[str]:
+        return enter_doubts([{"kind": "entered", "crew": c} for c in crew], run.now, 3000)
+
+    assert asks("EV1") == ["EV1 is at boom, 9 min home, and has not done Do count, Do go, Do shut and 1 more"]
+    run.done("home.count", "home.go", at=2000)
+    assert asks("EV2", "EV1") == ["EV2 has not done Do fill", "EV1 has not done Do shut, Do fill"]
+    run.done("home.shut", "home.fill", at=2900)
+    assert asks("EV1", "EV2") == []

@@ -288,14 +288,14 @@ def test_done_before_a_need_or_without_a_go_is_recorded_with_a_warning() -> None
         task("two", step("x", "EV2", 15)),
     )
     number = run("done", 500, step="one.a")
-    assert run.warned[number] == ("one.a before its need two.x",)
+    assert run.warned[number] == ("Do a before Do x, which it needs",)
     assert (run.step("one.a").began, run.step("one.a").worked_s) == (0, 500)
     number = run("began", 600, step="one.b")
     assert run.warned[number] == ("one.b without its go",)
     number = run("done", 900, step="one.b")
     assert run.warned[number] == ("one.b without its go",)
     assert [text for _, text in run.now.warnings] == [
-        "one.a before its need two.x",
+        "Do a before Do x, which it needs",
         "one.b without its go",
         "one.b without its go",
     ]

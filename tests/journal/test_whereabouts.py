@@ -31,6 +31,16 @@ def where(run: Run, crew: str, now: float) -> tuple[str, float, str | None, floa
     return None if found is None else (found.site, found.since, found.step, found.home_s)
 
 
+def test_who_is_back_at_the_lock_is_at_no_site_until_somebody_says_so() -> None:
+    run = day()
+    run.done("one.a", "one.b", "one.c", at=1800)
+    assert where(run, "EV1", 2000) == ("boom", 1200, "one.c", 900)
+    run.done("in.go", at=2700)
+    assert where(run, "EV1", 2700) is None
+    run("placed", 2800, crew="EV1", site="rack")
+    assert where(run, "EV1", 2900) == ("rack", 2800, None, 480)
+
+
 def test_the_step_in_hand_says_where_somebody_is_and_the_last_one_with_a_site_after_it() -> None:
     run = day()
     assert where(run, "EV1", 0) is None

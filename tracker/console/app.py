@@ -14,7 +14,7 @@ from textual.widgets import Input
 
 from tracker.console.commands import Command, keymap_of
 from tracker.console.entry_line import EntryLine
-from tracker.console.key_events import PAIR_S, REPEAT_S
+from tracker.console.key_events import ENTERED_S, PAIR_S, REPEAT_S
 from tracker.console.live_screen import LiveScreen
 from tracker.console.terminal import (
     DEFAULT,
@@ -110,8 +110,9 @@ class TrackerApp(LeanApp):
         """
         before, self._before = self._before, event
         line = self.focused
-        # A line that the first one did not enter may want a second.
-        within = REPEAT_S if line is None else PAIR_S
+        # A line that the first one did not enter may want a second; one that it did enter wants none, and
+        # who presses it all the same must not find digits typed into an empty line.
+        within = PAIR_S if line is not None else ENTERED_S if self.live.chosen is None else REPEAT_S
         again = before is not None and before.key == event.key and event.time - before.time < within
         if again and event.key == "enter":
             if (hands := self.live.entry.hands) is not None:

@@ -290,6 +290,8 @@ REPEAT_S = 0.3
 """A key that comes again within this time is a bounce."""
 PAIR_S = 0.05
 """The same where it is asked for a second time, so that two quick presses are meant."""
+ENTERED_S = 1.0
+"""Enter that comes again within this time after it entered a line opens no empty one."""
 LAPSE_S = 6.0
 """A key that was begun and forgotten must not bend a tick long after."""
 
@@ -368,11 +370,30 @@ _ENDED = {"dropped": "given up", "left": "not done since the recall"}
 
 
 def tick_doubts(progress: Progress, step: str, at: float, ticked: Collection[str] = ()) -> list[str]:
-    """Return that a tick shuts somebody out, or lies before the one before it, of one of its crew.
+    """Return that a tick shuts somebody out, comes before what it needs, or before the last one of its crew.
 
     `ticked`: steps whose tick is written with it, before it.
     """
-    return [*_shut_out(progress, step, ticked), *_before_last(progress, step, at)]
+    out, late = _shut_out(progress, step, ticked), _before_last(progress, step, at)
+    return [*out, *late] if out else [*late, *_before_needs(progress, step, ticked)]
+
+
+def _before_needs(progress: Progress, step: str, ticked: Collection[str]) -> list[str]:
+    """Return what a step needs and is not done; of one that closes what was opened also its crew's before it."""
+    state = progress.steps.get(step)
+    if state is None or state.ended is not None:
+        return []
+    task = progress.tasks[state.step.task].task
+    names = [one.id for one in task.steps]
+    closes = (task.closeout or state.step.closes) and step in names
+    before = names[: names.index(step)] if closes else []
+    own = [other for other in before if set(progress.steps[other].crew) & set(state.crew)]
+    wanted = [progress.steps[other] for other in dict.fromkeys((*progress.needs.get(step, ()), *own))]
+    return [
+        f"{one.step.do} ({' '.join(one.crew) or 'nobody'}) is not done yet"
+        for one in wanted
+        if one.ended is None and one.step.id not in ticked
+    ]
 
 
 def _shut_out(progress: Progress, step: str, ticked: Collection[str]) -> list[str]:

@@ -16,6 +16,7 @@ from tracker.foundation.shown import pet_down
 from tracker.foundation.text import amount, count
 from tracker.journal.progress import Progress, TaskState
 from tracker.journal.typed.match import crew_or_none
+from tracker.journal.whereabouts import leads_home, place_of, place_words
 from tracker.plan.model import Consumable
 
 Event = Mapping[str, Any]
@@ -64,7 +65,8 @@ def far_doubts(events: Iterable[Event], progress: Progress, left_out: Collection
     needs: dict[str, str] = {}
     for n, step in enumerate(ticks):
         skipped = [need for need in progress.needs.get(step, ()) if need not in (*ticks[:n], *needs)]
-        needs |= dict.fromkeys(skipped, f"{step} before its need {', '.join(skipped)}")
+        words = [progress.steps[one].step.do for one in (step, *skipped)]
+        needs |= dict.fromkeys(skipped, f"{words[0]} before {', '.join(words[1:])}")
     why = {task: "not begun" for task in tasks[1:] if _not_begun(progress.tasks[task])}
     why |= {task: "not counted" for task in tasks if task in left_out}
     if len(ticks) <= MOST_TICKS and not needs and not why:
@@ -95,6 +97,30 @@ def must_doubts(events: Iterable[Event], progress: Progress) -> list[str]:
     states = [(task, progress.tasks.get(task)) for task in tasks]
     musts = [task for task, state in states if state is not None and not state.task.optional]
     return [f"{' and '.join(musts)}: must work, for the lead to give up"] if musts else []
+
+
+def enter_doubts(events: Iterable[Event], progress: Progress, now: float) -> list[str]:
+    """Return what speaks against it that somebody is inside: where they were, what they still have to do."""
+    every, found = [*events], list[str]()
+    ticked = {str(event.get("step")) for event in every if event.get("kind") == "done"}
+    for event in every:
+        crew = str(event.get("crew"))
+        if event.get("kind") != "entered" or crew in progress.entered:
+            continue
+        ahead = [progress.steps[one].step for one in progress.order.get(crew, ()) if one not in ticked]
+        home = [one for one in ahead if progress.tasks[one.task].task.closeout]
+        gone = any(leads_home(progress, progress.steps[one].step) for one in ticked if one in progress.steps)
+        place = None if gone else place_of(progress, crew, float(event.get("at", now)))
+        told = [f"is at {place_words(place)}"] if place is not None and place.home_s > 0 else []
+        told += [f"has not done {listed([one.do for one in home])}"] if home else []
+        found += [f"{crew} {', and '.join(told)}"] if told else []
+    return found
+
+
+def listed(what: list[str], most: int = 3) -> str:
+    """Return the first of what there is, and how many more there are."""
+    more = f" and {len(what) - most} more" if len(what) > most else ""
+    return f"{', '.join(what[:most])}{more}"
 
 
 def _read_in(event: Event, progress: Progress) -> Iterator[Event]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -25,7 +25,14 @@ from tracker.console.live_screen import LiveScreen
 from tracker.console.refused import LATER, LEAVE
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
-from tracker.console.typed_doubts import doubts, far_doubts, must_doubts, number_notes, reading_figure
+from tracker.console.typed_doubts import (
+    doubts,
+    enter_doubts,
+    far_doubts,
+    must_doubts,
+    number_notes,
+    reading_figure,
+)
 from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
@@ -149,22 +156,32 @@ class TypedEvents:
         left_out = snapshot.passed_over if snapshot is not None else frozenset()
         found = far_doubts(events, self._session.ahead, left_out)
         found += doubts(events, self._session.ahead, self._estimate, now)
+        found += enter_doubts(events, self._session.ahead, now)
         follows = self._follows(text, events)
         if follows is not None and follows.worse and any(event["kind"] in CHOICES for event in events):
             found.append(follows.words)
-        elif follows is None and (against := self._against(events)):
-            found.append(f"{against}, and what follows is being worked out")
+        elif against := self._against(events, follows):
+            found.append(f"{against}, and what follows is being worked out" if follows is None else against)
         return found + must_doubts(events, self._session.ahead) + over_doubts(events, self._session.ahead)
 
-    def _against(self, events: list[dict[str, Any]]) -> str:
-        """Return what was advised where a task is kept against it."""
-        advised = self._advised()
-        kept = [e["task"] for e in events if e.get("kind") == "chose" and e.get("choice") == "keep"]
-        return next((f"advised {advised[t]}" for t in kept if advised.get(t) in ("decide", "drop")), "")
+    def _against(self, events: list[dict[str, Any]], follows: Follows | None) -> str:
+        """Return what was advised where something else is decided; keep is, where that leaves too little.
+
+        Who is advised to decide may keep what leaves the chance that is needed, and may drop anything.
+        """
+        advised, enough = self._advised(), follows is not None and follows.after_enough
+        for task, choice in _decided(events):
+            said = advised.get(task, choice)
+            if said in ("keep", "drop", "later") and said != choice:
+                return f"advised {said} for {task}"
+            if said == "decide" and choice == "keep" and not enough:
+                return f"advised {said} for {task}"
+        return ""
 
     def _advised(self) -> dict[str, str]:
-        known = self._estimate.optional if self._estimate is not None else ()
-        return {figure.task: verdict_words(figure) for figure in known}
+        """Return the advice as it is shown, by task."""
+        found = None if self._session.snapshot is None else self._session.snapshot.estimate
+        return {figure.task: verdict_words(figure) for figure in (found.optional if found is not None else ())}
 
     # What is said of it
 
@@ -216,7 +233,7 @@ class TypedEvents:
     def _written_words(self, events: list[dict[str, Any]]) -> str:
         """Return what is said once it is written; of a choice also what was advised."""
         advised = self._advised()
-        chosen = [e["task"] for e in events if e.get("kind") == "chose"]
+        chosen = dict.fromkeys(task for task, _ in _decided(events))
         tail = "".join(f", advised {advised[task]}: on record" for task in chosen if task in advised)
         if taken := self._taken_as(events):
             tail += f"; {taken}"
@@ -337,6 +354,15 @@ CHOICES = frozenset(("chose", "dropped", "restored", "moved", "called"))
 Event = Mapping[str, Any]
 
 
+def _decided(events: Iterable[Event]) -> Iterator[tuple[str, str]]:
+    """Yield what is decided about which task: `keep`, `drop`, `later` or `open`."""
+    for event in events:
+        if event.get("kind") == "chose":
+            yield str(event["task"]), str(event["choice"])
+        elif event.get("kind") == "dropped":
+            yield str(event["task"]), "drop"
+
+
 @dataclass(frozen=True, slots=True)
 class Follows:
     """What an entry comes to beside what stands."""
@@ -349,6 +375,11 @@ class Follows:
     need: float
     worse: bool
     """Whether it takes the chance below what is needed, or further below it."""
+
+    @property
+    def after_enough(self) -> bool:
+        """Whether it leaves the chance that is needed."""
+        return self.safe[1] >= self.need - 1e-9
 
     @property
     def words(self) -> str:

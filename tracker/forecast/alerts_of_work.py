@@ -292,8 +292,25 @@ def _work(look: Look) -> Iterator[Alert]:
             do = f"hand {step} to"
             words = f"{plain(state.step.do, most=60)} has nobody. {deed('hands it over')}"
             yield look.alert(f"owner:{step}", words, subject=step, since=since, do=[do])
+    yield from _too_early(look)
     yield from _open_items(look)
     yield from _left_behind(look)
+
+
+def _too_early(look: Look) -> Iterator[Alert]:
+    """Steps on record as done while what they need is not: one of the two ticks is wrong, or missing."""
+    steps = look.progress.steps
+    for step, needs in look.progress.too_early.items():
+        state, need = steps[step], steps[needs[0]]
+        after = f"{' '.join(need.crew) or 'nobody'} {_do(look, needs[0])}"
+        yield look.alert(
+            f"order:{step}",
+            f"{' '.join(state.crew)} did {_do(look, step)} before {after}: is that ticked? "
+            f"{deed('if it is done')}; {deed('takes the other tick back')}",
+            subject=step,
+            since=state.done,
+            do=[f"done {needs[0]}", f"withdraw {state.done_number}"],
+        )
 
 
 def _left_behind(look: Look) -> Iterator[Alert]:

@@ -7,7 +7,7 @@ argument. What is needed of the fold that stands behind a progress is a Protocol
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal, Protocol, Self
 
@@ -356,6 +356,8 @@ class Progress:
     """The fold that made this; `suppose` goes on from it."""
     raised: tuple[Raised, ...] = ()
     """All that was raised, open and settled, in the order of (`at`, number)."""
+    too_early: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Per step that is done before what it needs, the needs that are still open."""
 
     def suppose(self, *events: Mapping[str, Any]) -> Progress:
         """Return this progress with supposed events added; `at` missing means the last event's.

@@ -30,13 +30,14 @@ def place_of(progress: Progress, crew: str, now: float) -> Place | None:
     """Where somebody is at PET `now`: the last site of their steps, or what was said since; None if unknown.
 
     What was said goes before a step in hand that began earlier; one that ends or begins later goes before it.
-    Whoever is inside is at no site. A step begun at this very instant does not count: who is called now has
-    not gone there.
+    Whoever is inside, or back at the lock, is at no site. A step begun at this very instant does not count:
+    who is called now has not gone there.
     """
     if crew in progress.entered:
         return None
-    worked = _worked(progress, crew, now)
-    said = [e for e in progress.events if e.kind == "placed" and e.body["crew"] == crew and e.at <= now]
+    worked, back = _worked(progress, crew, now), _back(progress, crew)
+    worked = None if worked is not None and worked[0] <= back else worked
+    said = [e for e in progress.events if e.kind == "placed" and e.body["crew"] == crew and back < e.at <= now]
     if said and (worked is None or said[-1].at >= worked[0]):
         site, since, step = str(said[-1].body["site"]), max(0.0, said[-1].at), None
     elif worked is not None:
@@ -44,6 +45,22 @@ def place_of(progress: Progress, crew: str, now: float) -> Place | None:
     else:
         return None
     return Place(crew, site, since, step, float(progress.plan.sites[site]))
+
+
+def _back(progress: Progress, crew: str) -> float:
+    """The PET at which somebody's closeout brought them to the lock, by what is done; below 0: it has not."""
+    done = [
+        s.done
+        for s in progress.steps.values()
+        if s.ended == "done" and s.done is not None and crew in s.crew and leads_home(progress, s.step)
+    ]
+    return max(done, default=-1.0)
+
+
+def leads_home(progress: Progress, step: Step) -> bool:
+    """Whether who has done a step of closeout is at the lock: it is the way there, or closes what was opened."""
+    closeout = progress.tasks[step.task].task.closeout
+    return closeout and (step.time.home or bool(step.closes))
 
 
 def place_words(place: Place) -> str:

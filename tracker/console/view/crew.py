@@ -18,7 +18,7 @@ from tracker.console.view.words import (
 )
 from tracker.foundation.shown import minutes_seconds, pet_nearest
 from tracker.foundation.text import count, plain
-from tracker.journal.whereabouts import place_of, place_words
+from tracker.journal.whereabouts import leads_home, place_of, place_words
 
 _NAME, _MARK, _WORD, _COUNT, _TIME = 9, 10, 5, 9, 18
 ASKS = "done? "
@@ -213,10 +213,19 @@ def _end(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Line
 
 def _place(scene: Scene, crew: str, width: int, room: int, behind: str = "   ") -> Line:
     """Return where somebody is and how far home, parted from what stands beside it, where there is room."""
-    place = place_of(scene.progress, crew, scene.now) if width >= SMALL and scene.started else None
+    told = width >= SMALL and scene.started and not _goes_home(scene, crew)
+    place = place_of(scene.progress, crew, scene.now) if told else None
     # What stands behind it is a time, and no time of that.
     words = f" {place_words(place)}{behind}" if place is not None else ""
     return (say(words, "dim"),) if words and room - cell_len(words) >= _AT_LEAST else ()
+
+
+def _goes_home(scene: Scene, crew: str) -> bool:
+    """Return whether somebody is on the way to the lock, and so no longer where they were last."""
+    state = scene.progress.steps.get(scene.progress.current.get(crew) or "")
+    if state is None or state.running_since is None or state.running_since > scene.now:
+        return False
+    return leads_home(scene.progress, state.step)
 
 
 def _wide(scene: Scene, number: int, crew: str, width: int) -> Line:

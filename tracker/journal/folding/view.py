@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tracker.journal.folding.begin import circle_in, open_needs
+from tracker.journal.folding.begin import circle_in, needs_of, open_needs
 from tracker.journal.folding.order import given_by, open_items
 from tracker.journal.folding.setup import limits_as_pet
 from tracker.journal.folding.spending import account, settle, stop, stretch
@@ -52,9 +52,17 @@ def show(state: State, fold: Folded, **given: Any) -> Progress:
         closed=v.closed,
         warnings=v.warnings.as_tuple(),
         raised=tuple(v.raised.values()),
+        too_early=_too_early(v),
         fold=fold,
         **given,
     )
+
+
+def _too_early(v: State) -> Mapping[str, tuple[str, ...]]:
+    """Return the steps that are done before what they need, with the needs that are still open."""
+    waits = ((s, needs_of(v, s)) for s in v.sequence if v.steps[s].ended == "done")
+    still = {s: tuple(one for one in needs if v.steps[one].ended is None) for s, needs in waits}
+    return {s: needs for s, needs in still.items() if needs}
 
 
 def _close(v: State, at: float) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite
 
 from tracker.foundation.times import instant_of
@@ -66,12 +67,18 @@ def take_up(state: State, event: Recorded, step: str) -> None:
 def _warn_begin(state: State, event: Recorded, step: str, at: float) -> None:
     s = state.steps[step]
     if needs := open_needs(state, step):
-        state.warn(event, f"{step} before its need {', '.join(needs)}")
+        warn_needs(state, event, s, needs)
     if s.step.hold_point is not None and step not in state.went:
         state.warn(event, f"{step} without its go")
     if s.began is None and not in_window(state, s, at):
         state.warn(event, f"{step} outside its window {' '.join(s.step.windows)}")
     warn_crew(state, event, s)
+
+
+def warn_needs(state: State, event: Recorded, s: StepState, needs: Sequence[str]) -> None:
+    """Warn about a step that begins or ends before what it needs."""
+    wanted = " and ".join(state.steps[need].step.do for need in needs)
+    state.warn(event, f"{s.step.do} before {wanted}, which it needs")
 
 
 def warn_crew(state: State, event: Recorded, s: StepState) -> None:
@@ -291,7 +298,7 @@ def _observation(state: State, event: Recorded, tick: Tick, began: float, *, bli
 def _warn_tick(state: State, event: Recorded, s: StepState) -> None:
     step = s.step.id
     if needs := [need for need in needs_of(state, step) if state.steps[need].ended is None]:
-        state.warn(event, f"{step} before its need {', '.join(needs)}")
+        warn_needs(state, event, s, needs)
     if s.step.hold_point is not None and step not in state.went:
         state.warn(event, f"{step} without its go")
     away = [c for c in s.crew if state.current[c] != step]
