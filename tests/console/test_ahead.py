@@ -78,17 +78,17 @@ async def test_the_same_digit_goes_on_behind_the_start(on_disk: Any, disk: Disk)
     async with on_disk() as at:
         disk.free.clear()
         at.hand.move(1)
-        await at.strike("z", "1")
+        await at.strike("z", "2")
         at.hand.move(0.4)
         at.desk.runtime.session.look(at.hand.mono())
         at.desk.repaint()
-        await at.strike("1")
-        assert "1 again ticks Open the pump cover" in at.said
+        await at.strike("2")
+        assert "2 again ticks Fetch the tool bag" in at.said
         at.hand.move(0.4)
-        await at.strike("1")
+        await at.strike("2")
         disk.free.set()
         await at.settle()
-        assert [event.body.get("step") for event in at.events] == [None, "egress.open", "pump.cover"]
+        assert [event.body.get("step") for event in at.events] == [None, "egress.open", "egress.tools"]
 
 
 async def test_a_start_that_a_full_disk_refuses_holds_the_ticks_behind_it(on_disk: Any, disk: Disk) -> None:
@@ -109,7 +109,7 @@ async def test_a_start_that_a_full_disk_refuses_holds_the_ticks_behind_it(on_dis
 
 async def test_counting_twice_before_the_disk_answers_counts_two(on_disk: Any, disk: Disk) -> None:
     async with on_disk() as at:
-        await at.press("z", "1", 600, "1")
+        await at.press("z", "1", 600, "2", "3", "1")
         disk.free.clear()
         await at.strike("plus", "1", "plus", "1")
         disk.free.set()

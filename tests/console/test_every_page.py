@@ -77,7 +77,7 @@ WRITTEN: tuple[tuple[str, tuple[Key, ...]], ...] = (
     ("an alert seen", ("a",)),
     ("a step skipped", ("s", "1")),
     ("a late tick", ("minus", "2", "2")),
-    ("a task dropped", (("d", "lamp"), "enter")),
+    ("a task dropped", (("d", "survey"), "enter")),
     ("everyone called home", ("c", "c")),
 )
 """What writes, each followed by figures of that instant."""

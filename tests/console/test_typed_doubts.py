@@ -72,7 +72,10 @@ async def test_a_line_that_goes_far_is_wanted_twice(at_desk: Callable[..., Any])
             assert not at.said.endswith("Enter twice")
             await at.press("enter")
 
-        await asks("2 >lines", "3 events through egress, pump; Close and part the two coolant lines before Open the pump cover")
+        await asks(
+            "2 >lines",
+            "3 events through egress, pump; Close and part the two coolant lines before Open the pump cover",
+        )
         await write("2 >tools")
         await write("1 >bolts")
         assert at.kinds == ["zero", *["done"] * 5]

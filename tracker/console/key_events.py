@@ -379,7 +379,7 @@ def tick_doubts(progress: Progress, step: str, at: float, ticked: Collection[str
 
 
 def _before_needs(progress: Progress, step: str, ticked: Collection[str]) -> list[str]:
-    """Return what a step needs and is not done; of one that closes what was opened also its crew's before it."""
+    """Return what a step needs and is not done; for one that closes something also what its crew leaves."""
     state = progress.steps.get(step)
     if state is None or state.ended is not None:
         return []

@@ -172,7 +172,12 @@ def _smallest(crew: int, height: int, view: str) -> Layout:
 
 
 _TITLES = {"home": "way home", "help": "help: the first ten minutes; below, every key and word"}
-_NAMED = {"home": "way home", "optional": "optional, choices", "runway": "runway", "consumables": "what runs down"}
+_NAMED = {
+    "home": "way home",
+    "optional": "optional, choices",
+    "runway": "runway",
+    "consumables": "what runs down",
+}
 
 
 def _side(width: int) -> int:

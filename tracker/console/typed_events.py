@@ -181,7 +181,9 @@ class TypedEvents:
     def _advised(self) -> dict[str, str]:
         """Return the advice as it is shown, by task."""
         found = None if self._session.snapshot is None else self._session.snapshot.estimate
-        return {figure.task: verdict_words(figure) for figure in (found.optional if found is not None else ())}
+        return {
+            figure.task: verdict_words(figure) for figure in (found.optional if found is not None else ())
+        }
 
     # What is said of it
 

@@ -20,6 +20,7 @@ from tracker.forecast.figures import (
     Range,
 )
 from tracker.foundation.shown import (
+    MINUTE_S,
     change,
     down,
     duration,
@@ -212,9 +213,14 @@ def tires_words(estimate: Estimate) -> str | None:
     return f"if the crew tires ({share}): inside {pet_up(figure.inside.p50)}, {chance}"
 
 
-def within_words(ends: Range) -> str:
-    """Between when and when eight courses of ten lie, below a heading that says so; a fact has no width."""
-    return "" if ends.p10 == ends.p90 else f"{pet_up(ends.p10)}..{pet_up(ends.p90)}"
+def within_words(ends: Range, by: str = "..") -> str:
+    """Between when and when eight courses of ten lie, below a heading that says so.
+
+    Nothing where that is, as it is shown, a minute or none: such a range is an instant, as a fact is.
+    """
+    low, high = up(ends.p10), up(ends.p90)
+    narrow = low == high or (low is not None and high is not None and high - low <= MINUTE_S)
+    return "" if narrow else f"{pet_up(ends.p10)}{by}{pet_up(ends.p90)}"
 
 
 def verdict_words(figure: OptionalFigure) -> str:
@@ -496,5 +502,6 @@ def inside_words(progress: Progress, estimate: Estimate) -> str:
     ends = estimate.inside
     if ends.p50 is None:
         return "INSIDE: in most courses a step finds no later opening of its window"
-    within = "" if ends.p10 == ends.p90 else f"; 8 in 10 between {pet_up(ends.p10)} and {pet_up(ends.p90)}"
-    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{within}"
+    within = within_words(ends, " and ")
+    between = f"; 8 in 10 between {within}" if within else ""
+    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{between}"

@@ -37,7 +37,9 @@ def place_of(progress: Progress, crew: str, now: float) -> Place | None:
         return None
     worked, back = _worked(progress, crew, now), _back(progress, crew)
     worked = None if worked is not None and worked[0] <= back else worked
-    said = [e for e in progress.events if e.kind == "placed" and e.body["crew"] == crew and back < e.at <= now]
+    said = [
+        e for e in progress.events if e.kind == "placed" and e.body["crew"] == crew and back < e.at <= now
+    ]
     if said and (worked is None or said[-1].at >= worked[0]):
         site, since, step = str(said[-1].body["site"]), max(0.0, said[-1].at), None
     elif worked is not None:
@@ -58,7 +60,7 @@ def _back(progress: Progress, crew: str) -> float:
 
 
 def leads_home(progress: Progress, step: Step) -> bool:
-    """Whether who has done a step of closeout is at the lock: it is the way there, or closes what was opened."""
+    """Whether who has done this step is at the lock: in closeout the way there, or what closes something."""
     closeout = progress.tasks[step.task].task.closeout
     return closeout and (step.time.home or bool(step.closes))
 

@@ -16,7 +16,7 @@ from tracker.console.view.words import (
     stand_of,
     took,
 )
-from tracker.foundation.shown import minutes_seconds, pet_nearest
+from tracker.foundation.shown import MINUTE_S, minutes_seconds, nearest, pet_nearest
 from tracker.foundation.text import count, plain
 from tracker.journal.whereabouts import leads_home, place_of, place_words
 
@@ -388,6 +388,16 @@ def _begins(scene: Scene, step: str) -> tuple[str, ...]:
     planned = scene.progress.planned.get(step, (None, None))[0]
     if start is None:
         return ("",)
+    if scene.started and (nearest(start) or 0.0) < scene.now - MINUTE_S:
+        return ("",)  # Of who is held nobody knows an end, and what has passed is no begin to come.
     words = f"begins {pet_nearest(start)}"
-    delay = late(later(start, planned)) if scene.started and not scene.progress.recall else ""
+    told = scene.started and not scene.progress.recall and _could_be_late(scene)
+    delay = late(later(start, planned)) if told else ""
     return (f"{words}, {delay}" if delay else words, words, f"at {pet_nearest(start)}")
+
+
+def _could_be_late(scene: Scene) -> bool:
+    """Return whether anything ended, or was to end by now: before that nobody is early or late."""
+    ends = (end for _, end in scene.progress.planned.values())
+    ended = any(state.ended is not None for state in scene.progress.steps.values())
+    return ended or min(ends, default=scene.now) <= scene.now

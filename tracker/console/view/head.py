@@ -62,6 +62,7 @@ from tracker.forecast.wording import (
     spare_at,
     tires_words,
     too_late_words,
+    within_words,
 )
 from tracker.foundation.shown import ago_words, down, duration, pet_down, pet_nearest, pet_up, spare_words, up
 from tracker.foundation.text import ADVISORY, count, percent, plain
@@ -116,8 +117,8 @@ def basis_line(scene: Scene, width: int) -> Line:
         on_paper = pet_up(max(ends, default=None))
         why = ": way home being worked out" if scene.snapshot.news.rerouted else " not estimated yet"
         return fitted(width, [[_strong(f"INSIDE{why}")], [f"on paper {on_paper}", ""]])
-    low, high = pet_up(estimate.inside.p10), pet_up(estimate.inside.p90)
-    within = [f"8 in 10 between {low} and {high}", f"8 in 10: {low}..{high}", ""]
+    brief, full = (within_words(estimate.inside, by) for by in ("..", " and "))
+    within = [f"8 in 10 between {full}", f"8 in 10: {brief}", ""] if brief else [""]
     basis = [_strong(f"INSIDE {words}" if words else "INSIDE~") for words in (*basis_words(scene), "")]
     parts: list[Sequence[Form]] = [basis, within, chance_forms(estimate)]
     if scene.snapshot.news.turned:

@@ -47,6 +47,7 @@ from tracker.forecast.wording import (
     need_of,
     nine_words,
     shown_causes,
+    within_words,
 )
 from tracker.foundation.shown import change, pet_down, pet_up, up
 from tracker.foundation.text import percent, plain
@@ -276,7 +277,7 @@ def _told(
     for point in [*before[len(before) - max(0, min(len(before), height - 2)) :], known[-1]]:
         ends = point.inside
         reached = None if other is None else point.reached.get(other[0])
-        between = "" if ends.p10 == ends.p90 else f"{pet_up(ends.p10)} and {pet_up(ends.p90)}"
+        between = within_words(ends, " and ")
         cells = (
             pet_down(point.at),
             pet_up(ends.p50),

@@ -36,6 +36,7 @@ from tracker.forecast.wording import (
     reason_words,
     tires_words,
     verdict_words,
+    within_words,
 )
 from tracker.foundation.shown import change, duration, in_words, pet_down, pet_up, spare_words
 from tracker.foundation.text import amount, percent, percent_asked
@@ -178,8 +179,7 @@ def _spared(choice: Choice) -> tuple[str, ...]:
 
 def between(choice: Choice, *, brief: bool = False) -> str:
     """Return `4:40 and 5:57`, or `4:40..5:57`: eight courses in ten end between them; a fact stands alone."""
-    low, high = pet_up(choice.inside.p10), pet_up(choice.inside.p90)
-    return low if low == high else f"{low}..{high}" if brief else f"{low} and {high}"
+    return within_words(choice.inside, ".." if brief else " and ") or pet_up(choice.inside.p50)
 
 
 def named(scene: Scene, choice: Choice) -> str:

@@ -28,7 +28,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet, pet_s, stand_of, took
 from tracker.forecast.figures import TaskFigure
-from tracker.forecast.wording import HALF_DONE, limit_words, verdict_words
+from tracker.forecast.wording import HALF_DONE, limit_words, verdict_words, within_words
 from tracker.foundation.shown import change, pet_down, pet_nearest, pet_up
 from tracker.foundation.text import percent
 from tracker.journal.kinds import TICKS
@@ -102,8 +102,8 @@ def _task_row(scene: LeadScene, figure: TaskFigure, width: int) -> Line:
         put(pet_up(figure.finish.p50), 7, ended, right=True),
     ]
     if width >= 84:
-        low, high = figure.finish.p10, figure.finish.p90
-        span = "" if low is None or high is None or low == high else f"{pet_up(low)} and {pet_up(high)}"
+        known = figure.finish.p10 is not None and figure.finish.p90 is not None
+        span = within_words(figure.finish, " and ") if known else ""
         spans.append(put(span, 16, "dim", right=True))
     spans += [put(pet_nearest(planned), 8, "dim", right=True), put(change(late), 8, ended, right=True)]
     words, ink = _chance(scene, figure)

@@ -24,7 +24,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, Range
-from tracker.forecast.wording import chance_words, first_limit, need_of, spare_at
+from tracker.forecast.wording import chance_words, first_limit, need_of, spare_at, within_words
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import down, duration, pet_up, up
 from tracker.foundation.text import percent, percent_done, points
@@ -144,7 +144,8 @@ def _cells(stands: Estimate, supposed: Estimate) -> list[tuple[str, str, str, st
 
 
 def _range(figure: Range) -> str:
-    return f"{pet_up(figure.p50)}  8 in 10: {pet_up(figure.p10)}..{pet_up(figure.p90)}"
+    within = within_words(figure)
+    return f"{pet_up(figure.p50)}{f'  8 in 10: {within}' if within else ''}"
 
 
 def _spare(one: Estimate) -> str:
