@@ -90,3 +90,16 @@ def test_hardware_that_is_out_stands_beside_what_is_open(width: int, height: int
     text = screen(Scene(made, 1500, ZERO + timedelta(seconds=1500), disk=Disk(4)), width, height, view)
     assert "OUT wrench with EV1 since 0:00" in text and "OUT lamp at boom since 0:11" in text
     assert "spare with" not in text and "lamp at boom since 0:11, and nobody brings it" in text
+
+
+async def test_a_recall_that_is_taken_back_leaves_the_way_home(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        await at.press("z", "c", "c")
+        assert at.desk.view_name == "home"
+        for key, view in (("E", "bad-day"), ("escape", "home"), ("v", "steps"), ("escape", "home")):
+            await at.press(key)
+            assert at.desk.view_name == view
+        await at.press("v")
+        assert at.desk.view_name == "steps" and "v: way home" in at.whole
+        await at.press("u")
+        assert at.desk.view_name == "steps"

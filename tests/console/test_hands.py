@@ -161,27 +161,6 @@ async def test_a_choice_says_what_follows_and_asks_where_it_takes_the_chance_too
         assert "kept survey, advised decide: on record" in at.said
 
 
-async def test_a_choice_against_the_advice_is_wanted_twice_though_the_chance_bears_it(
-    at_desk: Callable[..., Any],
-) -> None:
-    """Once where it is as advised, or where who is to decide drops."""
-    async with at_desk((200, 55)) as at:
-        await under_way(at, choices=(SURVEY, LAMP))
-        await at.press("d")
-        await at.type("b")
-        assert "dropped lamp   INSIDE 3:14 -> 3:02, 94 -> 97 %   note: advised keep for lamp" in at.said
-        await at.press("enter")
-        assert at.kinds == ["zero"] and at.said.strip() == "advised keep for lamp: Enter again writes it"
-        await again(at)
-        assert sorted(at.kinds) == ["chose", "dropped", "zero"]
-        assert "dropped lamp, advised keep: on record" in at.said
-        await at.press("d")
-        await at.type("a")
-        assert "twice" not in at.said
-        await at.press("enter")
-        assert len(at.kinds) == 5
-
-
 async def test_what_follows_is_worked_out_beside_the_screen(at_desk: Callable[..., Any]) -> None:
     async with at_desk((200, 55), estimates=True) as at:
         await at.press("z")

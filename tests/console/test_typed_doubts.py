@@ -6,9 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 from tests.console.conftest import progress_by_hand
-from tests.console.test_hands import again, show, under_way
+from tests.console.test_hands import LAMP, SURVEY, again, show, under_way
 from tests.runs import Run, step, task
-from tracker.console.key_events import asked, over_doubts, tick
+from tracker.console.key_events import asked, over_doubts, tick, undo
 from tracker.console.typed_doubts import doubts, enter_doubts, far_doubts
 from tracker.forecast.estimate import estimate
 from tracker.plan.model import Plan
@@ -134,18 +134,18 @@ async def test_a_digit_that_comes_again_within_seconds_is_asked_about_once(
     at_desk: Callable[..., Any],
 ) -> None:
     async with at_desk((80, 24)) as at:
-        await at.press("z", "1", "2")
+        await at.press("z", "3", "1", "2")
         assert at.said.strip() == "0:01 of 6:00 min since the tick before: 2 again ticks Fetch the tool bag"
         await at.press("v", "2")
-        assert at.kinds == ["zero", "done"], "any other key ends the question"
+        assert at.kinds == ["zero", "done", "done"], "any other key ends the question"
         await at.press("2", "2", "e")
-        assert at.kinds == ["zero", "done", "done"]
-        await at.type("2")
+        assert at.kinds == ["zero", *["done"] * 3]
+        await at.type("1")
         assert "min since the tick before" in at.said and at.said.endswith("Enter twice")
         await at.press("escape", "minus", "1", "0")
         at.hand.move(60)
         await at.press("1")
-        assert at.kinds == ["zero", *["done"] * 4]
+        assert at.kinds == ["zero", *["done"] * 5]
 
 
 async def test_whom_a_number_means_is_said_where_it_could_be_minutes(at_desk: Callable[..., Any]) -> None:
@@ -244,3 +244,48 @@ def test_who_is_said_to_be_inside_with_closeout_ahead_is_asked_about() -> None:
     assert asks("EV2", "EV1") == ["EV2 has not done Do fill", "EV1 has not done Do shut, Do fill"]
     run.done("home.shut", "home.fill", at=2900)
     assert asks("EV1", "EV2") == []
+
+
+async def test_a_choice_against_the_advice_is_wanted_twice_though_the_chance_bears_it(
+    at_desk: Callable[..., Any],
+) -> None:
+    """Once where it is as advised, or where who is to decide drops."""
+    async with at_desk((200, 55)) as at:
+        await under_way(at, choices=(SURVEY, LAMP))
+        await at.press("d")
+        await at.type("b")
+        assert "dropped lamp   INSIDE 3:14 -> 3:02, 94 -> 97 %   note: advised keep for lamp" in at.said
+        await at.press("enter")
+        assert at.kinds == ["zero"] and at.said.strip() == "advised keep for lamp: Enter again writes it"
+        await again(at)
+        assert sorted(at.kinds) == ["chose", "dropped", "zero"]
+        assert "dropped lamp, advised keep: on record" in at.said
+        await at.press("d")
+        await at.type("a")
+        assert "twice" not in at.said
+        await at.press("enter")
+        assert len(at.kinds) == 5
+
+
+def test_who_takes_a_recall_back_is_told_to_tell_the_crew_until_work_goes_on() -> None:
+    """What of closeout is reported meanwhile is asked about, as work of theirs lies before it."""
+    run = Run(
+        task("a", step("1", "EV1", 10), step("2", "EV1", 10, do="Mend it"), step("3", "EV1", 10)),
+        task("home", step("count", "EV1", 5), closeout=True),
+        crew="EV1",
+    )
+    run.done("a.1", at=600)
+    call = run("called", 700, call="home")
+    heard = "the crew has heard the recall: tell them to go on"
+    assert heard in undo(run.now, run.now.events[-1].seat).words
+
+    def told(now: float) -> bool:
+        return heard in [one.text for one in estimate(run.now, now).alerts]
+
+    assert not told(710)
+    run("withdrawn", 760, event=call)
+    assert told(770)
+    doubt = doubts([{"kind": "done", "step": "home.count"}], run.now, None, 800)
+    assert doubt == ["Mend it (EV1) is not done yet", "Do 3 (EV1) is not done yet"]
+    run.done("a.2", at=1300)
+    assert not told(1310)

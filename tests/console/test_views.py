@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 
+from tests.flat import flat
 from tests.leads import choices
 from tests.runs import Run, step, task
 from tracker.console.layout import MIDDLE, layout_for
@@ -16,6 +18,7 @@ from tracker.console.view.head import chance_forms, head
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import Line, text_of
 from tracker.forecast.estimate import estimate
+from tracker.forecast.figures import Range
 from tracker.forecast.wording import chance_words
 from tracker.foundation.text import percent
 
@@ -66,3 +69,21 @@ def test_what_to_give_up_is_told_once(under_way: Scene) -> None:
     assert "Giving up pump is enough" in text_of(MIDDLE["optional"](alone, 100, 30))
     beside = replace(alone, snapshot=Snapshot(under_way.progress, replace(short, choices=choices())))
     assert "Giving up pump" not in text_of(MIDDLE["optional"](beside, 100, 30))
+
+
+def test_a_range_of_a_minute_is_an_instant_and_nothing_past_begins() -> None:
+    """Nor is anybody late before anything could have ended."""
+    run = Run(task("a", step("1", "EV1", 9), step("2", "EV1", 20)), limits={"elapsed": "1:40"}, crew="EV1")
+    made = flat(run.now, 26)
+    late = replace(made, steps=tuple(replace(s, start=Range(600, 600, 600)) for s in made.steps))
+
+    def rows(now: float, inside: Range) -> str:
+        shown = replace(late, inside=inside)
+        scene = Scene(Snapshot(run.now, shown), now, datetime(2031, 5, 4, 14, tzinfo=UTC))
+        return text_of([*head(scene, 120, 3), *crew_lines(scene, 200, 1)])
+
+    first = rows(26, Range(1800, 2000, 2400))
+    assert "begins 0:10" in first and "late" not in first and "8 in 10 between 0:30 and 0:40" in first
+    assert "begins 0:10, 1 min late" in rows(580, made.inside)
+    then = rows(1200, Range(1780, 1790, 1830))
+    assert "begins" not in then and "8 in 10" not in then

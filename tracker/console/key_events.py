@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any, Literal
 
 from tracker.console.view.words import AGAIN, TOOK_BACK, next_go, pet_s, redo_words
+from tracker.forecast.alert_words import HEARD_RECALL
 from tracker.forecast.figures import Estimate
 from tracker.foundation.shown import running
 from tracker.journal.kept_press import State
@@ -211,9 +212,10 @@ def undo(progress: Progress, seat: str, *, redo: str = "U") -> EventBatch:
     last = taken[0]
     events = tuple({"kind": "withdrawn", "event": e.number} for e in taken)
     more = f" and {len(taken) - 1} with it" if len(taken) > 1 else ""
+    heard = f"; {HEARD_RECALL}" if any(event.kind == "called" for event in taken) else ""
     return EventBatch(
         events,
-        f"{TOOK_BACK} {last.number}{more}: {_about(progress, last)}{redo_words(redo)}",
+        f"{TOOK_BACK} {last.number}{more}: {_about(progress, last)}{heard}{redo_words(redo)}",
         _all_of(progress, reversed(taken)),
     )
 
@@ -384,16 +386,22 @@ def _before_needs(progress: Progress, step: str, ticked: Collection[str]) -> lis
     if state is None or state.ended is not None:
         return []
     task = progress.tasks[state.step.task].task
-    names = [one.id for one in task.steps]
-    closes = (task.closeout or state.step.closes) and step in names
-    before = names[: names.index(step)] if closes else []
-    own = [other for other in before if set(progress.steps[other].crew) & set(state.crew)]
+    orders = [progress.order.get(c, ()) for c in state.crew] if task.closeout or state.step.closes else []
+    before = [other for order in orders if step in order for other in order[: order.index(step)]]
+    near = [other for other in before if task.closeout or progress.steps[other].step.task == task.id]
+    own = [other for other in near if not _not_begun(progress, other)]
     wanted = [progress.steps[other] for other in dict.fromkeys((*progress.needs.get(step, ()), *own))]
     return [
         f"{one.step.do} ({' '.join(one.crew) or 'nobody'}) is not done yet"
         for one in wanted
         if one.ended is None and one.step.id not in ticked
     ]
+
+
+def _not_begun(progress: Progress, step: str) -> bool:
+    """Return whether a step is of optional work that nobody has begun, so that nothing waits for it."""
+    task = progress.tasks[progress.steps[step].step.task]
+    return task.optional and task.status == "open"
 
 
 def _shut_out(progress: Progress, step: str, ticked: Collection[str]) -> list[str]:

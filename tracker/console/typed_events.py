@@ -160,23 +160,9 @@ class TypedEvents:
         follows = self._follows(text, events)
         if follows is not None and follows.worse and any(event["kind"] in CHOICES for event in events):
             found.append(follows.words)
-        elif against := self._against(events, follows):
+        elif against := against_advice(events, self._advised(), follows):
             found.append(f"{against}, and what follows is being worked out" if follows is None else against)
         return found + must_doubts(events, self._session.ahead) + over_doubts(events, self._session.ahead)
-
-    def _against(self, events: list[dict[str, Any]], follows: Follows | None) -> str:
-        """Return what was advised where something else is decided; keep is, where that leaves too little.
-
-        Who is advised to decide may keep what leaves the chance that is needed, and may drop anything.
-        """
-        advised, enough = self._advised(), follows is not None and follows.after_enough
-        for task, choice in _decided(events):
-            said = advised.get(task, choice)
-            if said in ("keep", "drop", "later") and said != choice:
-                return f"advised {said} for {task}"
-            if said == "decide" and choice == "keep" and not enough:
-                return f"advised {said} for {task}"
-        return ""
 
     def _advised(self) -> dict[str, str]:
         """Return the advice as it is shown, by task."""
@@ -365,6 +351,20 @@ def _decided(events: Iterable[Event]) -> Iterator[tuple[str, str]]:
             yield str(event["task"]), "drop"
 
 
+def against_advice(events: Iterable[Event], advised: Mapping[str, str], follows: Follows | None) -> str:
+    """Return what was advised where something else is decided; keep is, where that leaves too little.
+
+    Who is advised to decide may keep what leaves the chance that is needed, and may drop anything.
+    """
+    enough = follows is not None and follows.safe[1] >= follows.need - 1e-9
+    for task, choice in _decided(events):
+        said = advised.get(task, choice)
+        lacks = said == "decide" and choice == "keep" and not enough
+        if lacks or (said in ("keep", "drop", "later") and said != choice):
+            return f"advised {said} for {task}"
+    return ""
+
+
 @dataclass(frozen=True, slots=True)
 class Follows:
     """What an entry comes to beside what stands."""
@@ -377,11 +377,6 @@ class Follows:
     need: float
     worse: bool
     """Whether it takes the chance below what is needed, or further below it."""
-
-    @property
-    def after_enough(self) -> bool:
-        """Whether it leaves the chance that is needed."""
-        return self.safe[1] >= self.need - 1e-9
 
     @property
     def words(self) -> str:

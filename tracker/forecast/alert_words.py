@@ -27,6 +27,9 @@ DOUBT, GRAVE = "confidence", "confidence:act"
 EARLY = 0.1
 """Before this share of the planned work is done nothing alarms on a low chance."""
 
+HEARD_RECALL = "the crew has heard the recall: tell them to go on"
+"""What is said of a recall that is taken back."""
+
 _MARK = "\x1f"
 """Around a figure that is left open; texts of plans and journals never hold it."""
 Keys = Callable[[str], str]

@@ -75,7 +75,7 @@ _WEIGHS: Mapping[str, tuple[int, bool | None]] = {
     "hold": (1, True),
     "window": (1, None), "owner": (1, True), "last-call": (1, None), "inside": (2, True), "gap": (2, None),
     "open-items": (2, False), "not-back": (2, False), "round": (3, False), "reading": (3, False),
-    "answer": (3, False), "order": (1, True),
+    "answer": (3, False), "order": (1, True), "heard-recall": (1, True),
 }  # fmt: skip
 """By kind what is lost when an alert is overlooked: people and limits, work, what is to be said, records; and
 when: every minute, once its time is there (None), or nothing for now."""

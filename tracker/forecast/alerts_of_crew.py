@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from tracker.forecast.alert_inputs import LATE_S, SOON_S, Look, by_itself, from_to, when_raised
 from tracker.forecast.alert_words import (
+    HEARD_RECALL,
     deed,
     slot,
 )
@@ -31,6 +32,7 @@ def of_crew(look: Look) -> Iterator[Alert]:
     yield from _questions(look)
     yield from _rounds(look)
     yield from _silence(look)
+    yield from _recall_heard(look)
     yield from _holds(look)
     if look.progress.zero is not None:
         yield from _last_calls(look)
@@ -219,6 +221,22 @@ def _holds(look: Look) -> Iterator[Alert]:
                 do=[f"resume {member}"],
                 until=hold.until,
             )
+
+
+def _recall_heard(look: Look) -> Iterator[Alert]:
+    """That a recall was taken back which the crew has heard, until somebody is on record as going on."""
+    progress = look.progress
+    recorded, force = progress.fold.recorded, {event.number for event in progress.events}
+    calls = {event.number for event in recorded if event.kind == "called"} - force
+    back = [e for e in recorded if e.kind == "withdrawn" and e.body["event"] in calls]
+    if not back or progress.recall:
+        return
+    number, since = back[-1].number, back[-1].at
+    since_then = (e for e in progress.events if e.number > number and e.kind in ("done", "counted", "began"))
+    tasks = {progress.steps[one].step.task for e in since_then if (one := e.body["step"]) in progress.steps}
+    if any(not progress.tasks[task].task.closeout for task in tasks):
+        return
+    yield look.alert(f"heard-recall:{number}", HEARD_RECALL, since=since, by=look.now)
 
 
 def _inside(look: Look) -> Iterator[Alert]:

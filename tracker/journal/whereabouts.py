@@ -50,13 +50,13 @@ def place_of(progress: Progress, crew: str, now: float) -> Place | None:
 
 
 def _back(progress: Progress, crew: str) -> float:
-    """The PET at which somebody's closeout brought them to the lock, by what is done; below 0: it has not."""
+    """The PET at which somebody's closeout had brought them to the lock; minus infinity where it has not."""
     done = [
         s.done
         for s in progress.steps.values()
         if s.ended == "done" and s.done is not None and crew in s.crew and leads_home(progress, s.step)
     ]
-    return max(done, default=-1.0)
+    return max(done, default=float("-inf"))
 
 
 def leads_home(progress: Progress, step: Step) -> bool:
