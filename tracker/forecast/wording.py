@@ -20,7 +20,6 @@ from tracker.forecast.figures import (
     Range,
 )
 from tracker.foundation.shown import (
-    MINUTE_S,
     change,
     down,
     duration,
@@ -214,12 +213,8 @@ def tires_words(estimate: Estimate) -> str | None:
 
 
 def within_words(ends: Range, by: str = "..") -> str:
-    """Between when and when eight courses of ten lie, below a heading that says so.
-
-    Nothing where that is, as it is shown, a minute or none: such a range is an instant, as a fact is.
-    """
-    low, high = up(ends.p10), up(ends.p90)
-    narrow = low == high or (low is not None and high is not None and high - low <= MINUTE_S)
+    """Between when and when eight courses of ten lie; nothing where that is, as shown, a minute or none."""
+    narrow = abs((up(ends.p90) or 0) - (up(ends.p10) or 0)) <= 60
     return "" if narrow else f"{pet_up(ends.p10)}{by}{pet_up(ends.p90)}"
 
 
@@ -472,8 +467,7 @@ def mover_words(progress: Progress, estimate: Estimate) -> str:
 def nine_leave(estimate: Estimate) -> float | None:
     """What nine courses of ten leave at ingress of the store that binds; None where a store does not."""
     binds = None if estimate.binding is None else estimate.binding.id
-    found = (s for s in estimate.consumables if f"{s.crew}.{s.consumable}" == binds)
-    return next((store.at_inside.p10 for store in found), None)
+    return next((s.at_inside.p10 for s in estimate.consumables if f"{s.crew}.{s.consumable}" == binds), None)
 
 
 def in_hand(progress: Progress) -> list[str]:
@@ -502,6 +496,5 @@ def inside_words(progress: Progress, estimate: Estimate) -> str:
     ends = estimate.inside
     if ends.p50 is None:
         return "INSIDE: in most courses a step finds no later opening of its window"
-    within = within_words(ends, " and ")
-    between = f"; 8 in 10 between {within}" if within else ""
-    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{between}"
+    within = f"; 8 in 10 between {told}" if (told := within_words(ends, " and ")) else ""
+    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{within}"
