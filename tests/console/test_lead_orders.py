@@ -29,7 +29,9 @@ from tracker.journal.progress import Progress
 from tracker.plan.model import Plan
 
 ROWS = (
-    Suggestion({}, "hand pump.lines over from EV2 to EV1: nine of ten inside 12 min earlier", 720.0, 0.95),
+    Suggestion(
+        {}, "hand Join the coolant lines over from EV2 to EV1: nine of ten inside 12 min earlier", 720.0, 0.95
+    ),
     Suggestion({}, "do lamp before survey: nine of ten inside 3 min earlier", 180.0, 0.94),
 )
 FOUND = Orders(NOW_S, ROWS)
@@ -57,7 +59,10 @@ def test_orders_are_listed_with_what_they_gain(scene: LeadScene) -> None:
         "95",
         "%",
         "hand",
-        "pump.lines",
+        "Join",
+        "the",
+        "coolant",
+        "lines",
         "over",
         "from",
         "EV2",
