@@ -10,7 +10,10 @@ from tests.flat import flat
 from tests.forecast.test_alerts import HOME, OXYGEN, alerts
 from tests.runs import Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
+from tracker.forecast.choices import offered
+from tracker.forecast.earlier_instants import Past
 from tracker.forecast.figures import Alert, Estimate, Leak, Raised, Unheard
+from tracker.forecast.memory import Memory
 from tracker.foundation.shown import pet_down
 
 
@@ -316,3 +319,21 @@ def test_a_reading_turns_what_is_offered_once() -> None:
         made = flat(run.now, now * 60, choices=True)
         offered = [(one.id, one.proposed) for one in made.choices or () if one.proposed]
         assert [(id, one.since, one.instead) for id, one in offered] == [("give-up:m", 64 * 60, "drop c")]
+
+
+def test_while_the_need_is_just_met_optional_work_is_got_ready_to_be_offered_and_no_more() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 30)),
+        task("c", step("1", "EV1", 40), priority="get-ahead"),
+        HOME,
+        limits={"elapsed": "2:30"},
+    )
+    run("chose", 60, task="c", choice="keep")
+    run.done("a.1", at=3600)
+    made = replace(flat(run.now, 3660, choices=True), meets=True)
+    past = Past(run.now, None, 50, (), Memory())
+    known = [replace(one, proposed=None) for one in made.choices or ()]
+    homes = [one for one in known if one.id.startswith("call-")]
+    for some, ready in ((known, ["must-only"]), (homes, [])):
+        found = offered(run.now, made, some, past=past, since=3660.0, weigh=lambda then, at: None)
+        assert [one.id for one in found if one.proposed] == ready

@@ -361,13 +361,13 @@ class Offer:
 def next_offer(before: Offer | None, options: _Options, *, at: float, review: bool) -> Offer | None:
     """What is offered at PET `at` after what was before: the same, or another one and why."""
     same = None if before is None else options.named(before.id)
-    if options.made.meets:
-        # Just met, and the doubt not gone yet: nothing else is wanted, and nothing new.
-        return None if same is None else before
+    if options.made.meets and same is not None:
+        return before
     if same is not None and same.meets and not (review and _cost(options.progress, same)):
         return before
     best = options.best()
-    if best is None:
+    if best is None or (options.made.meets and _cost(options.progress, best)):
+        # Just met, and the doubt not gone yet: then no more than optional work is got ready to be offered.
         return None
     lines = typed_lines(best)
     if before is None:
