@@ -114,9 +114,8 @@ def basis_line(scene: Scene, width: int) -> Line:
         return fitted(width, [[_strong("INSIDE, as it was")]])
     if estimate is None:
         ends = [end for end in scene.snapshot.ingress.values() if end is not None]
-        on_paper = pet_up(max(ends, default=None))
         why = ": way home being worked out" if scene.snapshot.news.rerouted else " not estimated yet"
-        return fitted(width, [[_strong(f"INSIDE{why}")], [f"on paper {on_paper}", ""]])
+        return fitted(width, [[_strong(f"INSIDE{why}")], [f"on paper {pet_up(max(ends, default=None))}", ""]])
     brief, full = (within_words(estimate.inside, by) for by in ("..", " and "))
     within = [f"8 in 10 between {full}", f"8 in 10: {brief}", ""] if brief else [""]
     basis = [_strong(f"INSIDE {words}" if words else "INSIDE~") for words in (*basis_words(scene), "")]
