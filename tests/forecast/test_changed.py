@@ -96,6 +96,21 @@ def test_what_the_advice_leaves_out_is_named() -> None:
     assert found.turned == ("c out",)
 
 
+def test_work_that_a_tick_or_a_decision_puts_in_or_takes_out_is_named_and_is_no_pace() -> None:
+    run = small("2:05")
+    run.done("a.1", at=1800)
+    run("chose", 2000, task="c", choice="keep")
+    assert said(run, 2000) == "INSIDE 1:40 -> 2:10 at 0:33, +30: c now counted; chance >99 % -> <1 %"
+    run("dropped", 2100, task="c")
+    assert said(run, 2100).startswith("INSIDE 2:10 -> 1:40 at 0:35, -30: c not counted; chance")
+    run = small("2:05")
+    run.done("a.1", at=1800)
+    run.done("a.2", at=3900)
+    assert said(run, 3900).startswith(
+        "INSIDE 1:40 -> 2:15 at 1:05, +35: c now counted +30, translate work slower +5"
+    )
+
+
 def test_a_finished_task_changes_nothing() -> None:
     run = small()
     run.done("a.1", at=1800)
@@ -182,7 +197,7 @@ def test_shorter_ways_to_say_it_leave_out_causes_and_cut_no_figure() -> None:
     forms = changed_forms(last(run, 2090), 2090, 0.9)
     head = "INSIDE 2:10 -> 1:45 at 0:34, -25"
     assert forms == [
-        f"{head}: c not counted -30, fasten work slower +5", f"{head}: c not counted -30, other +5", head,
+        f"{head}: c not counted -30, fasten work slower +5", f"{head}: c not counted -30, work slower +5", head,
         "INSIDE 2:10 -> 1:45",
     ]  # fmt: skip
 

@@ -13,6 +13,7 @@ from typing import Any, Literal
 from tracker.console.view.words import AGAIN, TOOK_BACK, next_go, pet_s, redo_words
 from tracker.forecast.alert_words import HEARD_RECALL
 from tracker.forecast.figures import Estimate
+from tracker.forecast.wording import verdict_words
 from tracker.foundation.shown import running
 from tracker.journal.kept_press import State
 from tracker.journal.kinds import ABOUT_EVENTS, is_partner, partner_of
@@ -274,10 +275,10 @@ def with_decisions(events: Iterable[Event], estimate: Estimate | None) -> tuple[
     for event in given:
         figure = advised.get(str(event.get("task", "")))
         if figure is not None and event.get("kind") == "chose" and "advice" not in event:
-            event = {**event, "advice": figure.advice, "figures": _figures(figure, estimate)}
+            event = {**event, "advice": verdict_words(figure), "figures": _figures(figure, estimate)}
         out.append(event)
         if figure is not None and event.get("kind") == "dropped" and figure.task not in chosen:
-            chose = {"kind": "chose", "task": figure.task, "choice": "drop", "advice": figure.advice}
+            chose = {"kind": "chose", "task": figure.task, "choice": "drop", "advice": verdict_words(figure)}
             shared: Event = {key: event[key] for key in ("at", "by") if key in event}
             out.append({**chose, "figures": _figures(figure, estimate), **shared})
     return tuple(out)

@@ -281,6 +281,11 @@ def attributed(
     before = player.median(_State(earlier, then, ""))
     for state in _replayed(earlier, later, min(then, start.at), end.at):
         after = player.median(state)
+        if begun := after.begun - before.begun - start.counted:
+            # Work that nobody counted has begun: that is no pace.
+            without = player.median(state, leaving=begun)
+            parts[f"{', '.join(sorted(begun))} in"] += after.all - without.all
+            before = before.later(after, without)
         parts[state.cause] += after.open - before.open
         parts[WINDOWS] += (after.all - after.open) - (before.all - before.open)
         before = after
@@ -327,6 +332,14 @@ class _Median:
 
     all: float
     open: float
+    begun: frozenset[str] = frozenset()
+    """Optional tasks that have begun."""
+
+    def later(self, after: _Median, without: _Median) -> _Median:
+        """The same, later by what the work takes that only one of two others has."""
+        return replace(
+            self, all=self.all + after.all - without.all, open=self.open + after.open - without.open
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,24 +351,25 @@ class _Player:
     prior: PacePrior
     memory: Memory
 
-    def median(self, state: _State) -> _Median:
-        """The median ingress of one state, played only once."""
+    def median(self, state: _State, leaving: frozenset[str] = frozenset()) -> _Median:
+        """The median ingress of one state, `leaving` out some work that has begun; played only once."""
         events = tuple(mark(event) for event in state.progress.events)
-        key = repr(self.prior), self.scenarios, state.now, frozenset(self.kept), events
-        return self.memory.of(_Medians).once(key, lambda: self._played(state))
+        key = repr(self.prior), self.scenarios, state.now, frozenset(self.kept), leaving, events
+        return self.memory.of(_Medians).once(key, lambda: self._played(state, leaving))
 
-    def _played(self, state: _State) -> _Median:
+    def _played(self, state: _State, leaving: frozenset[str]) -> _Median:
         world = build_world(
             state.progress, now=state.now, scenarios=self.scenarios, prior=self.prior, memory=self.memory
         )
         opened = replace(world, nodes=tuple(node._replace(gaps=()) for node in world.nodes))
-        free = self._end(opened)
-        with_windows = self._end(world)
+        free, with_windows = self._end(opened, leaving), self._end(world, leaving)
         # Where most scenarios are shut out there is no median: a day more stands for it.
-        return _Median(min(with_windows, free + 86400.0) + world.now, free + world.now)
+        begun = frozenset(task.task for task in world.optional if task.begun)
+        return _Median(min(with_windows, free + 86400.0) + world.now, free + world.now, begun)
 
-    def _end(self, world: World) -> float:
-        present = world.present(going_on(world.optional, self.kept))
+    def _end(self, world: World, leaving: frozenset[str]) -> float:
+        going = going_on(world.optional, self.kept)
+        present = world.present(m for m in going if world.optional[m].task not in leaving)
         return one(inside(world, advance(world, begin(world), present)), 0.5)
 
 

@@ -32,6 +32,7 @@ from tracker.foundation.shown import (
 )
 from tracker.foundation.text import amount, percent, percent_asked, plain, small
 from tracker.foundation.times import format_pet
+from tracker.journal.kinds import KEPT
 from tracker.journal.progress import Progress
 from tracker.plan.model import store_words
 
@@ -397,8 +398,9 @@ def _whys(changed: Changed) -> list[str]:
     before, after = up(changed.inside.before), up(changed.inside.now)
     if before is None or after is None or not changed.causes:
         return []
-    told = shown_causes(changed.causes, after - before)
-    turned, news = {_worded(cause, 0.0) for cause in changed.turned}, _after_news(changed)
+    causes = by_task(changed)
+    told, news = shown_causes(causes, after - before), _after_news(changed)
+    turned = {_worded(cause, 0.0) for cause, _ in causes if cause.rpartition(" ")[2] in _TURNED}
     told.sort(key=lambda cause: (cause[0] != RECALL, cause[0] not in turned))
     after_news = [(f"{cause}{news if cause in turned else ''}", seconds) for cause, seconds in told]
     if len(told) == 1:
@@ -413,7 +415,26 @@ def _some(told: Sequence[tuple[str, int]], most: int) -> str:
     """The first causes, and what the others come to."""
     rest = sum(seconds for _, seconds in told[most:])
     parts = [f"{cause} {change(seconds)}" for cause, seconds in told[:most]]
-    return ", ".join([*parts, *([f"other {change(rest)}"] if rest else [])])
+    paced = all(" work " in cause for cause, _ in told[most:])
+    words = f"work {'slower' if rest > 0 else 'faster'}" if paced else "other"
+    return ", ".join([*parts, *([f"{words} {change(rest)}"] if rest else [])])
+
+
+_DECIDED = {"dropped work": "out", KEPT: "in", "restored work": "in", "added work": "in"}
+"""What a cause that somebody decided on does to what is counted."""
+
+
+def by_task(changed: Changed) -> list[tuple[str, float]]:
+    """The causes; what somebody decided on is named by its tasks, where these are known."""
+    own = [cause for cause, _ in changed.causes]
+    out = []
+    for cause, seconds in changed.causes:
+        turned = _DECIDED.get(cause)
+        ends = [name.rpartition(" ") for name in changed.turned if name not in own]
+        tasks = [task for task, _, how in ends if how == turned]
+        alone = sum(_DECIDED.get(other) == turned for other in own) == 1
+        out.append((f"{', '.join(tasks)} {turned}" if turned and tasks and alone else cause, seconds))
+    return out
 
 
 def shown_causes(causes: Sequence[tuple[str, float]], whole_s: int) -> list[tuple[str, int]]:
