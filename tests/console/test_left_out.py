@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from tests.runs import Run, step, task
+from tracker.console.typed_events import of_estimates
 from tracker.console.view.alerts import alert_rows, detail
 from tracker.console.view.crew import crew_lines
 from tracker.console.view.head import basis_line, changed_rule, head, limit_line
@@ -15,6 +17,7 @@ from tracker.console.view.right_pane import if_called_words, optional_lines
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.steps import steps_list, way_home
 from tracker.console.view.styled_text import text_of
+from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Alert, Before, Changed, ChangedLimit, Choice, Ground, Range, Verdict
 
 
@@ -216,3 +219,17 @@ def test_a_task_without_a_start_says_how_sure_it_is_and_how_sure_it_should_be(
     made = replace(made, optional=tuple(figures), choices=() if with_it is None else (keep,))
     rows = text_of(optional_lines(replace(under_way, snapshot=Snapshot(under_way.progress, made)), 60))
     assert any("grease" in row and said in row for row in rows.splitlines()), rows
+
+
+def test_a_preview_names_other_work_that_it_puts_in() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60)),
+        task("c", step("1", "EV1", 30), priority="get-ahead"),
+        task("home", step("in", "EV1", 40), closeout=True),
+        crew="EV1",
+        limits={"elapsed": "2:05"},
+    )
+    then = run.now.suppose({"kind": "done", "step": "a.1", "at": 3600})
+    stands, supposed = (estimate(one, 3600, scenarios=50) for one in (run.now, then))
+    assert of_estimates(stands, supposed).words.endswith(", c now counted")
+    assert "counted" not in of_estimates(stands, supposed, {"c"}).words

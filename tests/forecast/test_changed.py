@@ -111,6 +111,16 @@ def test_work_that_a_tick_or_a_decision_puts_in_or_takes_out_is_named_and_is_no_
     )
 
 
+def test_what_is_counted_now_is_said_at_once_while_the_rest_is_worked_out() -> None:
+    run = small("2:05")
+    run.done("a.1", at=1800)
+    before = last(run, 1800)
+    run("chose", 2000, task="c", choice="keep")
+    made = estimate(run.now, 2000, scenarios=400, prior=FLAT)
+    [told, *_] = changed_forms(before, 2000, 0.9, made.inside.p50, made)
+    assert told == "INSIDE 1:40 -> 2:10, +30: c now counted"
+
+
 def test_a_finished_task_changes_nothing() -> None:
     run = small()
     run.done("a.1", at=1800)
@@ -197,8 +207,8 @@ def test_shorter_ways_to_say_it_leave_out_causes_and_cut_no_figure() -> None:
     forms = changed_forms(last(run, 2090), 2090, 0.9)
     head = "INSIDE 2:10 -> 1:45 at 0:34, -25"
     assert forms == [
-        f"{head}: c not counted -30, fasten work slower +5", f"{head}: c not counted -30, work slower +5", head,
-        "INSIDE 2:10 -> 1:45",
+        f"{head}: c not counted -30, fasten work slower +5", f"{head}: c not counted -30, work slower +5",
+        head, "INSIDE 2:10 -> 1:45",
     ]  # fmt: skip
 
 

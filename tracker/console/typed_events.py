@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -37,7 +37,7 @@ from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
 from tracker.forecast.figures import Choice, Estimate
-from tracker.forecast.wording import limit_words, need_of, verdict_words
+from tracker.forecast.wording import limit_words, need_of, turned_words, verdict_words
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.shown import pet_up, up
 from tracker.foundation.text import amount, count, percent, plain
@@ -291,7 +291,8 @@ class TypedEvents:
         timed = [event if event["kind"] in UNTIMED else {"at": int(now), **event} for event in events]
         try:
             supposed = progress.suppose(*timed)
-            follows = of_estimates(stands, estimate(supposed, max(now, supposed.at)))
+            named = {str(event["task"]) for event in events if "task" in event}
+            follows = of_estimates(stands, estimate(supposed, max(now, supposed.at)), named)
         except (TrackerError, ValueError):
             return  # What cannot be is told by the line itself.
         self._screen.call_later(self._weighed_out, text, follows)
@@ -377,6 +378,8 @@ class Follows:
     need: float
     worse: bool
     """Whether it takes the chance below what is needed, or further below it."""
+    turned: str = ""
+    """Which other optional work it puts in or takes out."""
 
     @property
     def words(self) -> str:
@@ -385,7 +388,8 @@ class Follows:
         if up(self.before) == up(self.after) and before == after:
             return f"INSIDE {pet_up(self.before)}, no change"
         chance = after if before == after else f"{before.removesuffix(' %')} -> {after}"
-        return f"{inside_words(self.before, self.after)}, {chance}"
+        also = f", {self.turned}" if self.turned else ""
+        return f"{inside_words(self.before, self.after)}, {chance}{also}"
 
 
 def of_choices(events: Sequence[Event], estimate: Estimate | None) -> Follows | None:
@@ -404,12 +408,16 @@ def _of_choice(choice: Choice, estimate: Estimate) -> Follows:
     return Follows(estimate.inside.p50, choice.inside.p50, safe, need_of(estimate)[2], worse)
 
 
-def of_estimates(stands: Estimate, supposed: Estimate) -> Follows:
-    """Return what is supposed beside what stands; of two confidences by the one further from being met."""
+def of_estimates(stands: Estimate, supposed: Estimate, named: Collection[str] = ()) -> Follows:
+    """Return what is supposed beside what stands; of two confidences by the one further from being met.
+
+    `named`: the tasks that are decided on; of others it is said where they are counted now or no longer.
+    """
     _, before, _ = need_of(stands)
     _, after, need = need_of(supposed)
     worse = after < need and after < before
-    return Follows(stands.inside.p50, supposed.inside.p50, (before, after), need, worse)
+    turned = turned_words(stands.counted, supposed, named)
+    return Follows(stands.inside.p50, supposed.inside.p50, (before, after), need, worse, turned)
 
 
 _SAID = ("kind", "task", "step", "choice", "call", "crew", "last", "before")

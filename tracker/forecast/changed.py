@@ -212,6 +212,7 @@ class _Walk:
             limits=tuple(
                 ChangedLimit(limit.id, chances.get(limit.id, 0.0), limit.chance) for limit in later.limits
             ),
+            counted=later.counted,
             turned=(
                 *(f"{task} in" for task in sorted(said.basis - before.basis)),
                 *(f"{task} out" for task in sorted(before.basis - said.basis)),

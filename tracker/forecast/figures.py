@@ -428,6 +428,8 @@ class Changed:
     """Causes of events in between that move no work but what is advised: `readings`, `limits`."""
     read: Annotated[tuple[str, ...], UNSAID] = ()
     """The stores that were read in between, as limits are named."""
+    counted: Annotated[frozenset[str] | None, UNSAID] = None
+    """The optional tasks that INSIDE counted then; None: nobody asks."""
 
 
 @dataclass(frozen=True, slots=True)

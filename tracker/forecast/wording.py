@@ -301,11 +301,28 @@ def changed_words(changed: Changed, now: float, need: float | None, shown: float
     return changed_forms(changed, now, need, shown)[0]
 
 
-def changed_forms(changed: Changed, now: float, need: float | None, shown: float | None = None) -> list[str]:
+def turned_words(before: Collection[str], after: Estimate, but: Collection[str] = ()) -> str:
+    """What an estimate counts and what was before did not, and what it does not any more: `lamp now counted`.
+
+    `but`: tasks that are not told.
+    """
+    ahead = {figure.task for figure in after.optional}
+    turned = {"in": after.counted.difference(before), "out": ahead.intersection(before) - after.counted}
+    told = ((how, sorted(tasks - set(but))) for how, tasks in turned.items())
+    return ", ".join(_worded(f"{', '.join(tasks)} {how}", 0.0) for how, tasks in told if tasks)
+
+
+def changed_forms(
+    changed: Changed,
+    now: float,
+    need: float | None,
+    shown: float | None = None,
+    beside: Estimate | None = None,
+) -> list[str]:
     """The rule under the head, from the longest way to say it to the shortest: fewer causes, then none.
 
     `need`: the chance that is demanded, which says how many decimals a chance has. `shown`: INSIDE as it
-    stands beside the rule; what is said of another figure says so.
+    stands beside the rule; what is said of another figure says so. `beside`: the estimate that stands there.
     """
     inside, safe, at = changed.inside, changed.safe, pet_down(changed.at)
     ends = up(inside.now), up(shown)
@@ -316,7 +333,8 @@ def changed_forms(changed: Changed, now: float, need: float | None, shown: float
         # It was looked at before what stands there: why follows with the next look, a moment later. What
         # was said meanwhile stands with the instant it is true of: in a quick day there is always a newer.
         moved = f"INSIDE {pet_up(inside.now)} -> {pet_up(shown)}, {change(apart)}"
-        return [f"{moved}: why is being worked out", moved]
+        turned = "" if changed.counted is None or beside is None else turned_words(changed.counted, beside)
+        return [f"{moved}: {turned or 'why is being worked out'}", moved]
     if steady:
         stale = changed.until is not None and now - changed.until > LOOKED_S
         return [f"INSIDE steady since {at}{f', as of {pet_down(changed.until)}' if stale else ''}"]

@@ -452,7 +452,7 @@ def change_said(scene: Scene) -> list[str]:
     estimate = scene.estimate
     if estimate is None or estimate.changed is None or scene.progress.closed is not None:
         return [""]
-    forms = changed_forms(estimate.changed, scene.now, need_of(estimate)[2], estimate.inside.p50)
+    forms = changed_forms(estimate.changed, scene.now, need_of(estimate)[2], estimate.inside.p50, estimate)
     return [plain(form) for form in forms]
 
 
