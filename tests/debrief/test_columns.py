@@ -13,8 +13,8 @@ import tracker
 from tests import schema
 
 ADDED = '''
-    raised: str = ""
-    """What was raised about it or its task, each with how long it stood open, separated by semicolons."""
+    given_up: str = ""
+    """When its task was given up, and that it was must work: `2:13:00`, `must work 2:13:00`."""
 '''
 FIELD = '''    words_said: Annotated[int, Column("words", str)] = 2
     """How many words were said."""

@@ -99,6 +99,38 @@ def test_slow_held_and_dropped(small: Journal) -> None:
     assert (later.room, later.confirmed, later.done) == (True, False, False)
 
 
+def test_what_was_given_up_and_every_recall_is_a_decision(small: Journal) -> None:
+    """Must work is dropped, restored and dropped again; a recall stands for five minutes, another for good."""
+    one = _after(
+        small,
+        {"kind": "dropped", "task": "mount", "at": 600},
+        {"kind": "restored", "task": "mount", "at": 660},
+        {"kind": "called", "call": "home", "at": 900},
+        {"kind": "noted", "text": "no", "at": 1200},
+        {"kind": "withdrawn", "event": 4},
+        {"kind": "chose", "task": "photos", "choice": "drop", "advice": "drop", "at": 1300},
+        {"kind": "dropped", "task": "photos", "at": 1300},
+        {"kind": "dropped", "task": "mount", "at": 1400},
+        {"kind": "called", "call": "at once", "crew": ["EV1"], "at": 1500},
+    )
+    told = [(d.at, d.event, d.task, d.choice, d.outcome, d.words) for d in one.decisions]
+    assert [row for row in told if row[1] != "called"] == [
+        (600, "dropped", "mount", "drop", "dropped", "must work given up"),
+        (660, "restored", "mount", "restore", "dropped", ""),
+        (1300, "chose", "photos", "drop", "dropped", ""),
+        (1400, "dropped", "mount", "drop", "dropped", "must work given up"),
+    ]
+    back, call = (row for row in told if row[1] == "called")
+    assert (back[0], back[3], back[5]) == (900, "call home", "EV1 EV2")
+    assert back[4].startswith("taken back ")
+    assert call == (1500, "called", "", "call at once", "", "EV1")
+    rows = tables.decisions(one).rows
+    assert [row[1] for row in rows] == ["mount", "mount", "recall", "photos", "mount", "recall"]
+    assert rows[0][-1] == "must work given up"
+    by_task = {row.task: row.given_up for row in one.steps}
+    assert by_task == {"mount": "must work 0:23:20", "photos": "0:21:40", "home": ""}
+
+
 def test_order_changes_and_added_work(small: Journal) -> None:
     spare = {"title": "Spare bolt", "steps": [{"do": "Turn it", "crew": ["EV1"], "time": "0:05"}]}
     one = _after(

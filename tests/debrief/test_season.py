@@ -223,9 +223,11 @@ def test_rounds_are_there_and_found_also_in_a_season_made_without_them(season: S
     season.close()
     with closing(sqlite3.connect(season.path)) as database, database:
         database.execute("DROP TABLE rounds")
-        database.execute("DELETE FROM _sqlite_migrations WHERE name = '3'")
+        database.execute("ALTER TABLE decisions DROP COLUMN words")
+        database.execute("DELETE FROM _sqlite_migrations WHERE name IN ('3', '4')")
     with Season.open(season.path) as again:
         assert again.rows(rounds)[1] == there
+        assert again.rows("SELECT count(*) FROM decisions WHERE words = event")[1] == [(0,)]
 
 
 def test_an_excursion_is_dropped_whole(season: Season, capsys: pytest.CaptureFixture[str]) -> None:

@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_typ
 from tracker.foundation.times import format_pet_s
 from tracker.journal.as_run import AsRunRow, SpentRow, as_run, as_spent
 from tracker.journal.matters import open_s
-from tracker.journal.progress import Decision, Progress
+from tracker.journal.progress import Decision, Progress, TaskState
 from tracker.plan.model import Priority
 
 MOST_TEXT = 30_000
@@ -152,6 +152,8 @@ class StepRow:
     """Remarks on its events, by time, separated by semicolons."""
     raised: str = ""
     """What was raised about it or its task, each with how long it stood open, separated by semicolons."""
+    given_up: str = ""
+    """When its task was given up, and that it was must work: `2:13:00`, `must work 2:13:00`."""
 
 
 @cache
@@ -235,7 +237,15 @@ def _row(
         seat=run.seat or "",
         said=said,
         raised=_raised(progress, run.step, run.task),
+        given_up=_given_up(progress, task),
     )
+
+
+def _given_up(progress: Progress, task: TaskState) -> str:
+    at = [e.at for e in progress.events if e.kind == "dropped" and e.body["task"] == task.task.id]
+    if task.status != "dropped" or not at:
+        return ""
+    return f"{'' if task.task.optional else 'must work '}{pet(at[-1])}"
 
 
 def _raised(progress: Progress, step: str, task: str) -> str:

@@ -66,6 +66,15 @@ def _third(db: Database) -> None:
         db.table("rounds").insert_all(dict(zip(names, row, strict=True)) for row in rows)
 
 
+@migrations(name="4")
+def _fourth(db: Database) -> None:
+    """Give a season that was made without them the columns of what was given up, and by which event."""
+    later = (("decisions", "event", "chose"), ("decisions", "words", ""), ("as_run", "given_up", ""))
+    for table, name, usual in later:
+        if name not in db.table(table).columns_dict:
+            db.table(table).add_column(name, str, not_null_default=usual)
+
+
 def _made(db: Database, table: Records) -> bool:
     """Make a table of an excursion's rows where it is not there; whether it was made."""
     if db.table(table.name).exists():

@@ -229,6 +229,7 @@ def _cell(row: StepRow, name: str, column: Column) -> str:
 
 def _remarks(row: StepRow) -> str:
     words = ["added"] if row.added else []
+    words += [f"given up: {row.given_up}"] if row.given_up else []
     if row.planned_crew != row.crew:
         words.append(f"planned for {' '.join(row.planned_crew)}")
     if row.planned_place != row.actual_place and None not in (row.planned_place, row.actual_place):
@@ -301,17 +302,17 @@ def changes(one: Excursion) -> Table:
 
 
 def decisions(one: Excursion) -> Table:
-    """Return decisions beside advice, and what hindsight says of it."""
+    """Return decisions beside advice, recalls, and what hindsight says of them."""
     later = {h.number: h for h in one.hindsight}
     rows = [
         (
             pet(d.at),
-            d.task,
+            d.task or "recall",
             d.advice or "-",
             d.choice,
             d.outcome,
             _VERDICTS[later[d.number].confirmed] if d.number in later else "-",
-            later[d.number].words if d.number in later else "",
+            "; ".join(filter(None, (d.words, later[d.number].words if d.number in later else ""))),
         )
         for d in one.decisions
     ]

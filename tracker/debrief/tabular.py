@@ -158,7 +158,8 @@ TABLES: tuple[Records, ...] = (
         "followed=of.followed:integer outcome=of.outcome safe=of.figures.safe:real "
         "last_call_s=of.figures.last_call in_time=of.figures.in_time:real cost_s=of.figures.cost "
         "done=later.done:integer room=later.room:integer confirmed=later.confirmed:integer "
-        "share=later.share:real breaks=later.breaks hindsight=later.words seat=of.seat",
+        "share=later.share:real breaks=later.breaks hindsight=later.words seat=of.seat "
+        "event=of.event words=of.words",
         _decisions,
     ),
     _records("readings", Reading, "number at_s crew consumable value replaced", lambda one: one.readings),
