@@ -100,7 +100,7 @@ def test_slow_held_and_dropped(small: Journal) -> None:
 
 
 def test_what_was_given_up_and_every_recall_is_a_decision(small: Journal) -> None:
-    """Must work is dropped, restored and dropped again; a recall stands for five minutes, another for good."""
+    """Must work is dropped, restored, dropped again; a recall stands for five minutes, another for good."""
     one = _after(
         small,
         {"kind": "dropped", "task": "mount", "at": 600},

@@ -46,7 +46,7 @@ from tracker.forecast.wording import (
 )
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, running, spare_words
 from tracker.foundation.text import amount, columns, percent, plain
-from tracker.foundation.times import format_instant, format_pet_s, instant_of
+from tracker.foundation.times import brief_instant, format_pet_s, instant_of
 from tracker.journal.matters import matter_words, outcome_words, unsettled
 from tracker.journal.progress import Progress
 from tracker.journal.whereabouts import out_now
@@ -156,7 +156,7 @@ def title(progress: Progress, estimate: Estimate) -> list[str]:
     pet = f"PET {format_pet_s(estimate.at)}"
     if progress.zero is None:
         return [first, f"{pet}, clock not started: {plain(progress.plan.zero, most=60)}"]
-    utc = format_instant(instant_of(estimate.at, progress.zero))
+    utc = brief_instant(instant_of(estimate.at, progress.zero))
     return [first, f"{pet}  {utc}  entry {progress.number}, last at {pet_down(progress.at)}"]
 
 
