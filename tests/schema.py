@@ -20,7 +20,8 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_typ
 
 import tracker.debrief
 from tracker.debrief.consumed import Consumed
-from tracker.debrief.excursion import Decided, Excursion, Held, PlanChange
+from tracker.debrief.decided import Decided
+from tracker.debrief.excursion import Excursion, Held, PlanChange
 from tracker.debrief.forecast_scores import Forecasted
 from tracker.debrief.journals import Pooled
 from tracker.debrief.rows import StepRow

@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from tracker.debrief.consumed import Consumed, StoreCurve
-from tracker.debrief.excursion import Answered, Decided, Excursion, Held, Matter, Part, PlanChange, Totals
+from tracker.debrief.decided import Decided
+from tracker.debrief.excursion import Answered, Excursion, Held, Matter, Part, PlanChange, Totals
 from tracker.debrief.forecast_scores import Forecasted, judgement
 from tracker.debrief.replay import Hindsight
 from tracker.debrief.rows import Spent, StepRow, by_crew, by_task, by_work
