@@ -18,8 +18,8 @@ from tracker.console.view.lead_1_day import why
 from tracker.console.view.lead_4_runs_down import levels, readings
 from tracker.console.view.scene import LeadScene, Moved, Orders, Snapshot, Suggestion, Supposed
 from tracker.console.view.styled_text import Line, Span, folded, heading, region, text_of, under, width_of
+from tracker.forecast.change_words import shown_causes
 from tracker.forecast.figures import Alert, ConsumableFigure, LimitFigure, OptionalFigure, Range, Rate
-from tracker.forecast.wording import shown_causes
 from tracker.plan.model import Plan
 
 LONG = (

@@ -12,11 +12,11 @@ from tests.flat import FLAT
 from tests.rehearsals import ticks
 from tests.runs import Run, step, task
 from tests.streams import random_plan, random_run
+from tracker.forecast.change_words import changed_forms, changed_words, shown_causes
 from tracker.forecast.changed import changed
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Before, Changed, ChangedLimit
 from tracker.forecast.memory import Memory
-from tracker.forecast.wording import changed_forms, changed_words, shown_causes
 from tracker.foundation.shown import pet_up, up
 from tracker.plan.read import read_plan
 

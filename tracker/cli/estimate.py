@@ -207,7 +207,8 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
 
         lines = report(found.progress, found.estimate)
     if found.estimate.changed is not None:
-        from tracker.forecast.wording import changed_words, need_of
+        from tracker.forecast.change_words import changed_words
+        from tracker.forecast.wording import need_of
 
         made, need = found.estimate, need_of(found.estimate)[2]
         words = changed_words(found.estimate.changed, made.at, need, made.inside.p50)

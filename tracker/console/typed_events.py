@@ -36,8 +36,9 @@ from tracker.console.typed_doubts import (
 from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
+from tracker.forecast.change_words import turned_words
 from tracker.forecast.figures import Choice, Estimate
-from tracker.forecast.wording import limit_words, need_of, turned_words, verdict_words
+from tracker.forecast.wording import limit_words, need_of, verdict_words
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.shown import pet_up, up
 from tracker.foundation.text import amount, count, percent, plain

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TypeVar
 
+from tracker.forecast.change_words import CHANCE, INSIDE_S
 from tracker.forecast.earlier_instants import kept_now, mark, names
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Advice, Before, Changed, ChangedLimit, Estimate
@@ -30,7 +31,6 @@ from tracker.forecast.remaining import build_world, prior_of
 from tracker.forecast.task_figures import NO_TURN_BACK
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.turn_back import latest_call
-from tracker.forecast.wording import CHANCE, INSIDE_S
 from tracker.forecast.world import World, advance, begin, inside
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import up

@@ -24,20 +24,13 @@ from functools import partial
 from typing import Any
 
 from tracker.forecast.advice import musts_given_up
+from tracker.forecast.change_words import CHANCE
 from tracker.forecast.earlier_instants import Past, names
 from tracker.forecast.figures import Choice, Estimate, Proposed
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import with_needs
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.wording import (
-    CHANCE,
-    choice_words,
-    first_limit,
-    limit_words,
-    need_of,
-    nine_leave,
-    within_words,
-)
+from tracker.forecast.wording import choice_words, first_limit, limit_words, need_of, nine_leave, within_words
 from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import change, pet_down, pet_up, spare_words, up

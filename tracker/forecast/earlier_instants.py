@@ -129,7 +129,7 @@ def _taken_in(events: Collection[Recorded]) -> frozenset[str]:
 
 
 def kept_at(sets: TaskSets, instant: Instant, before: Collection[str] | None) -> frozenset[int]:
-    """The tasks to keep at an instant, given the names of those kept before it; None: at the first one."""
+    """The tasks to keep at an instant, given the names of those before it; None: at the first one."""
     if before is None:
         return kept_set(sets).tasks
     world = sets.world
@@ -299,10 +299,8 @@ class Past:
 
         `sets`: of the world at that PET, for one at which nothing came.
         """
-        for k, instant in enumerate(self.instants):
-            if instant.at == at:
-                walked = self.after(k)
-                return walked.kept, walked.doubt
+        if (k := next((k for k, one in enumerate(self.instants) if one.at == at), None)) is not None:
+            return self.after(k).kept, self.after(k).doubt
         kept, doubt = self.at(sets)
         return names(sets.world, kept), doubt
 

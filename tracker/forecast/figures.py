@@ -68,8 +68,7 @@ class LimitFigure:
     reached: Spread | None = None
     """PET at which it is reached: its own instant, or when a store is at its reserve; None for a window."""
     to_spare: Instant | None = None
-    """The shown `reached` less the shown ingress of those it binds, seconds in whole minutes; None where
-    either does not exist."""
+    """The shown `reached` less the shown ingress of those it binds, seconds in whole minutes; or None."""
 
     @staticmethod
     def tightness(figure: LimitFigure) -> tuple[float, float]:
@@ -427,9 +426,8 @@ class Changed:
     news: Annotated[tuple[str, ...], UNSAID] = ()
     """Causes of events in between that move no work but what is advised: `readings`, `limits`."""
     read: Annotated[tuple[str, ...], UNSAID] = ()
-    """The stores that were read in between, as limits are named."""
+    """The stores that were read in between, as limits are named; and the optional tasks that are counted."""
     counted: Annotated[frozenset[str] | None, UNSAID] = None
-    """The optional tasks that INSIDE counted then; None: nobody asks."""
 
 
 @dataclass(frozen=True, slots=True)

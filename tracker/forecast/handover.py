@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
+from tracker.forecast.change_words import since_words
 from tracker.forecast.due import BESIDE_WORK, due_columns
 from tracker.forecast.figures import Estimate
 from tracker.forecast.report import (
@@ -19,15 +20,7 @@ from tracker.forecast.report import (
     watch_lines,
     wrapped,
 )
-from tracker.forecast.wording import (
-    heed_lines,
-    in_hand,
-    leak_words,
-    limit_words,
-    need_of,
-    next_steps,
-    since_words,
-)
+from tracker.forecast.wording import heed_lines, in_hand, leak_words, limit_words, need_of, next_steps
 from tracker.foundation.shown import pet_down
 from tracker.foundation.text import amount, columns, plain
 from tracker.journal.kinds import BY_NAME, HANDOVER

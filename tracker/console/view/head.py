@@ -46,11 +46,11 @@ from tracker.console.view.words import (
     turn_home_instead,
     window_changes,
 )
+from tracker.forecast.change_words import changed_forms
 from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.wording import (
     COUNTED,
     chance_words,
-    changed_forms,
     choice_words,
     counted_as,
     counted_words,

@@ -40,15 +40,9 @@ from tracker.console.view.styled_text import (
     under,
 )
 from tracker.console.view.words import pet
+from tracker.forecast.change_words import shown_causes
 from tracker.forecast.figures import Estimate, LimitFigure, Range
-from tracker.forecast.wording import (
-    first_limit,
-    limit_words,
-    need_of,
-    nine_words,
-    shown_causes,
-    within_words,
-)
+from tracker.forecast.wording import first_limit, limit_words, need_of, nine_words, within_words
 from tracker.foundation.shown import change, pet_down, pet_up, up
 from tracker.foundation.text import percent, plain
 
