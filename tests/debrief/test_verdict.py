@@ -273,6 +273,29 @@ def test_must_work_left_undone_is_not_kept_on_every_page() -> None:
         assert "task" not in {limit.kind for limit in gone.limits}
 
 
+def test_closeout_without_its_last_ticks_breaks_nothing_once_everybody_entered() -> None:
+    """Each of those outside was entered and the way up never ticked; without that nobody knows."""
+    came = ({"kind": "entered", "crew": crew, "at": 3000} for crew in "AB")
+    worked = HAPPENED[:3], {"kind": "closed", "at": 3300}
+    one = debrief(*worked[0], *came, worked[1])
+    for crew in "AB":
+        found = by_id(one)["task:home", crew]
+        words = "0 of 1 step ticked, everybody entered; never ticked: Come up"
+        assert (found.kept, found.words) == (None, words)
+    assert "home" not in one.verdict.replace("home not ticked", ""), one.verdict
+    assert ("home not ticked", "A B") in {row[:2] for row in tables.limits(one).rows}
+    assert tables.overview(one).rows[4][1] == "0:50:00"
+    left = debrief(*worked[0], worked[1])
+    assert by_id(left)["task:home", "A"].kept is False
+    assert tables.overview(left).rows[4][1] == "0:55:00 by the close, not entered"
+    ticked = tables.overview(debrief(*HAPPENED)).rows[4]
+    assert ticked == ("Inside, actual", "0:55:00 by the last tick, not entered")
+    kept = debrief(_done("valve.open", 600), _done("look.1", 900), _done("valve.shut", 1200),
+                   {"kind": "entered", "crew": "A", "at": 3000}, {"kind": "entered", "crew": "B", "at": 2900},
+                   {"kind": "closed", "at": 3000})  # fmt: skip
+    assert kept.verdict.startswith("Every limit was kept and all must work done, home not ticked to the end")
+
+
 def test_hardware_that_is_not_back_is_a_broken_limit() -> None:
     keys = "sites: {wall: {home: 0:05}}\nhardware: [{id: wrench}, {id: lamp}, {id: buoy}]\ntasks:"
     changes = {

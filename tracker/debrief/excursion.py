@@ -36,7 +36,7 @@ from tracker.foundation.times import format_pet_s
 from tracker.journal.as_run import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
 from tracker.journal.matters import due_at, open_s
-from tracker.journal.progress import Progress, Reading, Recorded, inside_at
+from tracker.journal.progress import Progress, Reading, Recorded, inside_at, inside_by
 from tracker.journal.rounds import checks
 from tracker.plan.model import store_words
 from tracker.plan.timeline import Timeline, as_planned
@@ -338,6 +338,8 @@ class Excursion:
     """All that was raised, and what became of it."""
     rounds: tuple[Answered, ...] = ()
     """What was answered in rounds."""
+    inside_by: str = ""
+    """By what who was last is known to be inside, where nobody entered them."""
 
     @property
     def kept(self) -> bool | None:
@@ -407,6 +409,7 @@ def debriefed(
         tool=f"tracker {__version__}",
         matters=matters(progress, end),
         rounds=answered(progress),
+        inside_by="" if inside is None or last_in is None else inside_by(progress, last_in),
     )
 
 

@@ -70,7 +70,8 @@ def _limit(one: Verdict) -> tuple[str, ...]:
     else:
         shown = pet(one.at), pet(one.was)
     who = "all" if one.crew == "*" else one.crew
-    label = f"window {label}" if kind == "window" else f"{label}{_MISSED.get(kind, '')}"
+    missed = " not ticked" if kind == "task" and one.kept is None else _MISSED.get(kind, "")
+    label = f"window {label}" if kind == "window" else f"{label}{missed}"
     return label, who, *shown, margin(one), one.words
 
 
@@ -96,7 +97,7 @@ def overview(one: Excursion) -> Table:
         ("PET 0", "never started" if one.zero is None else brief_instant(one.zero)),
         ("Kind", "rehearsal" if one.rehearsal else "excursion"),
         ("Inside, planned", pet(one.planned_inside)),
-        ("Inside, actual", "not everybody is inside" if one.inside is None else pet(one.inside)),
+        ("Inside, actual", _inside(one)),
         ("Difference", _late(one)),
         ("Elapsed limit", pet(one.limit)),
         ("To spare of it", _spare(one)),
@@ -106,6 +107,13 @@ def overview(one: Excursion) -> Table:
         ("Made by", one.tool),
     ]
     return _table("Overview", ("", ""), rows, ())
+
+
+def _inside(one: Excursion) -> str:
+    """Return when all were inside, and by what that is known of who was last where nobody entered them."""
+    if one.inside is None:
+        return "not everybody is inside"
+    return f"{pet(one.inside)}{f' {one.inside_by}' if one.inside_by else ''}"
 
 
 def excursions(every: Sequence[Excursion]) -> Table:

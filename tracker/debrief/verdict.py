@@ -17,7 +17,7 @@ from tracker.debrief.rows import apart, end_of, pet, signed
 from tracker.forecast.store_course import StoreCourse
 from tracker.forecast.wording import limit_words
 from tracker.foundation.shown import exact
-from tracker.foundation.text import amount, count
+from tracker.foundation.text import amount, count, plain
 from tracker.foundation.times import format_pet, format_pet_s
 from tracker.journal.progress import Progress, StepState, TaskState
 from tracker.journal.whereabouts import not_back
@@ -50,7 +50,8 @@ class Verdict:
     crew: str
     """Whom it binds; `*` for a store that all share."""
     kept: bool | None
-    """None where there is nothing to judge: not over, or a clock that never started."""
+    """None where there is nothing to judge: not over, a clock that never started, or closeout that was not
+    ticked to the end though everybody entered."""
     at: float | None
     """The limit: by when; of a store its reserve, in its unit; of a window when the opening ended."""
     was: float | None
@@ -227,6 +228,7 @@ def _clock(progress: Progress, state: StepState) -> Iterator[Verdict]:
     by = None if due is None else round(due - reached, _EXACT)
     if by is None:
         kept, words = None, "not begun"
+        words += f": {within.of} was never done, this was" if done is not None else ""
     elif done is None:
         kept, words = (None, "running at the end") if by >= 0 else (False, "broken: not done")
     else:
@@ -342,11 +344,24 @@ def _must(progress: Progress, state: TaskState) -> Iterator[Verdict]:
     steps = [progress.steps[step.id] for step in state.task.steps]
     undone = [one for one in steps if one.ended not in ("done", "skipped")] or steps
     ways = dict.fromkeys(filter(None, (_left(progress, one) for one in undone)))
-    words = f"broken: {sum(one.ended == 'done' for one in steps)} of {count(len(steps), 'step')} done"
-    words += f", {', '.join(ways)}" if ways else ""
+    done = f"{sum(one.ended == 'done' for one in steps)} of {count(len(steps), 'step')}"
+    words = f"broken: {done} done{''.join(f', {way}' for way in ways)}"
+    kept = False
+    if _everybody_in(progress) and state.task.closeout:
+        names = ", ".join(plain(one.step.do, most=40) for one in undone)
+        kept, words = None, f"{done} ticked, everybody entered; never ticked: {names}"
     missing = {crew for one in undone for crew in one.crew or one.step.crew}
     for crew in (member.id for member in progress.plan.crew if member.id in missing):
-        yield _verdict(f"task:{state.task.id}", crew, False, words)
+        yield _verdict(f"task:{state.task.id}", crew, kept, words)
+
+
+def _everybody_in(progress: Progress) -> bool:
+    """Whether each of those outside was said to be inside.
+
+    What closeout is for is then reached: that a step of it was not ticked breaks nothing, as what it should
+    have closed, stopped or brought back has a verdict of its own.
+    """
+    return bool(progress.plan.outside) and all(c in progress.entered for c in progress.plan.outside)
 
 
 def _left(progress: Progress, state: StepState) -> str:
@@ -391,6 +406,8 @@ def said(found: Sequence[Verdict], *, over: bool) -> str:
     timed = [one for one in found if one.kept and one.by is not None]
     least = min(timed, key=lambda one: one.by or 0.0, default=None)
     whole = "Every limit was kept and all must work done" if over else "Not over; no limit is broken so far"
+    unticked = dict.fromkeys(one.id.partition(":")[2] for one in found if one.kind == "task")
+    whole += f", {', '.join(unticked)} not ticked to the end" if unticked else ""
     return whole if least is None else f"{whole}; least to spare: {_spare(least)}"
 
 
