@@ -36,7 +36,7 @@ from tracker.foundation.times import format_pet_s
 from tracker.journal.as_run import SpentRow, as_spent
 from tracker.journal.kinds import BY_NAME
 from tracker.journal.matters import due_at, open_s
-from tracker.journal.progress import Progress, Reading, Recorded, inside_at, inside_by
+from tracker.journal.progress import Progress, Reading, Recorded, inside_at, last_done
 from tracker.journal.rounds import checks
 from tracker.plan.model import store_words
 from tracker.plan.timeline import Timeline, as_planned
@@ -409,7 +409,7 @@ def debriefed(
         tool=f"tracker {__version__}",
         matters=matters(progress, end),
         rounds=answered(progress),
-        inside_by="" if inside is None or last_in is None else inside_by(progress, last_in),
+        inside_by="" if inside is None or last_in is None else _inside_by(progress, last_in),
     )
 
 
@@ -440,6 +440,14 @@ def crew_ends(progress: Progress) -> dict[str, float]:
 def crew_inside(progress: Progress) -> dict[str, float | None]:
     """Return when each crew member outside was inside; None for who is not yet known to be."""
     return {c: inside_at(progress, c) for c in progress.plan.outside}
+
+
+def _inside_by(progress: Progress, member: str) -> str:
+    """Return by what somebody is known to be inside, where nobody entered them; else nothing."""
+    if member in progress.entered:
+        return ""
+    ticked = inside_at(progress, member) == last_done(progress, member)
+    return f"by {'the last tick' if ticked else 'the close'}, not entered"
 
 
 def all_inside(progress: Progress) -> float | None:

@@ -463,15 +463,6 @@ def inside_at(progress: Progress, member: str) -> float | None:
     return progress.closed if last is None else last
 
 
-def inside_by(progress: Progress, member: str) -> str:
-    """Return by what somebody is known to be inside, where nobody entered them; else nothing."""
-    if member in progress.entered:
-        return ""
-    at = inside_at(progress, member)
-    what = "the last tick" if at == last_done(progress, member) else "the close"
-    return "" if at is None else f"by {what}, not entered"
-
-
 def supposed_at(progress: Progress, now: float) -> int:
     """Return the PET, in whole seconds, of what is supposed to happen at the present instant."""
     return int(max(progress.at, now))
