@@ -346,7 +346,7 @@ def _must(progress: Progress, state: TaskState) -> Iterator[Verdict]:
     ways = dict.fromkeys(filter(None, (_left(progress, one) for one in undone)))
     done = f"{sum(one.ended == 'done' for one in steps)} of {count(len(steps), 'step')}"
     words = f"broken: {done} done{''.join(f', {way}' for way in ways)}"
-    kept = False
+    kept: bool | None = False
     if _everybody_in(progress) and state.task.closeout:
         names = ", ".join(plain(one.step.do, most=40) for one in undone)
         kept, words = None, f"{done} ticked, everybody entered; never ticked: {names}"
