@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -129,6 +130,28 @@ def test_what_was_given_up_and_every_recall_is_a_decision(small: Journal) -> Non
     assert rows[0][-1] == "must work given up"
     by_task = {row.task: row.given_up for row in one.steps}
     assert by_task == {"mount": "must work 0:23:20", "photos": "0:21:40", "home": ""}
+
+
+def test_minutes_of_a_recall_that_was_taken_back_are_no_pace(small: Journal) -> None:
+    """Called at 0:04 and taken back at 0:09, while EV1 turns bolts that take 16 min instead of 10."""
+    clock = small.progress().zero
+    assert clock is not None
+    small.record({"kind": "called", "call": "home", "at": 240})
+    back = {"kind": "withdrawn", "event": 2}
+    small.record(back, utc_now=clock + timedelta(seconds=540))
+    one = _after(
+        small,
+        _done("mount.bolts", 16),
+        _done("mount.wire", 36),
+        _done("photos.all", 36),
+        {"kind": "skipped", "step": "mount.ask", "at": 2160},
+        _done("home.in", 46),
+        {"kind": "closed", "at": 2760},
+    )
+    parts = {part.label: part.seconds for part in one.totals.waterfall}
+    assert (parts["recall taken back"], parts["pace: fasten"]) == (300, 60)
+    assert sum(parts.values()) == one.inside == 2760
+    assert one.decisions[0].outcome == "taken back 0:09:00"
 
 
 def test_order_changes_and_added_work(small: Journal) -> None:

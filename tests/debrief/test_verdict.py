@@ -319,6 +319,9 @@ def test_hardware_that_is_not_back_is_a_broken_limit() -> None:
     assert {id for id, _ in by_id(one) if id.startswith("hardware")} == {"hardware:lamp"}
     fetched = {"kind": "took", "hardware": "lamp", "crew": "B", "at": 2000}
     assert "hardware:lamp" not in {id for id, _ in by_id(debrief(put, fetched, *HAPPENED, plan=plan))}
+    came = ({"kind": "entered", "crew": crew, "at": 3300} for crew in "AB")
+    back = by_id(debrief(put, *HAPPENED[:-1], *came, plan=plan))["hardware:wrench", "A"]
+    assert (back.kept, back.words) == (None, "taken as back: who had it entered, no step brought it")
 
 
 def test_before_the_clock_there_is_nothing_to_judge() -> None:

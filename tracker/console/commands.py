@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from tracker.console.settings import shown
 from tracker.journal.progress import Progress
+from tracker.journal.whereabouts import all_entered
 
 Where = Literal["desk", "lead", "both"]
 Can = Callable[[Progress], bool]
@@ -57,11 +58,6 @@ def somebody_held(progress: Progress) -> bool:
 def something_open(progress: Progress) -> bool:
     """Return whether something that was raised is not settled."""
     return any(one.settled is None for one in progress.raised)
-
-
-def all_inside(progress: Progress) -> bool:
-    """Return whether all who were outside came in."""
-    return bool(progress.plan.outside) and all(c in progress.entered for c in progress.plan.outside)
 
 
 def go_wanted(progress: Progress) -> bool:
@@ -296,7 +292,7 @@ TABLE: tuple[Command, ...] = (
         _("palette", "ctrl+p", "palette", "find a command by its words", lambda d: d.app.action_command_palette(), 21, palette=False),
         _("copy", "Y", "copy", "copy the chosen line, or the message, to the clipboard", lambda d: d.copy()),
         _("theme", "T", "theme", "dark, light, high contrast, safe for colour-blind eyes", _next_theme, where="both"),
-        _("close", "X", "close", "the excursion is over; asked twice", lambda d: d.actions.close(), 2, can=under_way, wanted=all_inside),
+        _("close", "X", "close", "the excursion is over; asked twice", lambda d: d.actions.close(), 2, can=under_way, wanted=all_entered),
         _("quit", "q ctrl+q ctrl+c", "quit", "leave the desk; asked twice; the journal goes on", lambda d: d.actions.leave(), 99),
         _("quit", "q ctrl+q ctrl+c", "quit", "leave the view; nothing of it is kept", lambda v: v.leave(), 99, where="lead"),
         lead="View",

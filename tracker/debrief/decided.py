@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tracker.foundation.times import format_pet_s
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, Recorded
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,23 +91,42 @@ def _given_up(progress: Progress, task: str) -> str:
 
 def _recalls(progress: Progress) -> Iterator[Decided]:
     """Yield every recall in force, and those that were taken back once they had stood."""
+    for one, until in _calls(progress):
+        yield Decided(
+            number=one.number,
+            at=one.at,
+            task="",
+            choice=f"call {one.body['call']}",
+            advice="",
+            followed=None,
+            figures={},
+            seat=one.seat,
+            outcome="" if until is None else f"taken back {format_pet_s(until)}",
+            event="called",
+            words=" ".join(_who(progress, one)),
+        )
+
+
+def _calls(progress: Progress) -> Iterator[tuple[Recorded, float | None]]:
+    """Yield every recall that stood, with the PET at which it was taken back; None of one in force."""
     force = {event.number: event for event in progress.events}
     back = {e.body["event"]: e.at for e in progress.fold.recorded if e.kind == "withdrawn"}
     for recorded in progress.fold.recorded:
         one = force.get(recorded.number, recorded)
         until = None if one.number in force else back.get(one.number, one.at)
         if one.kind == "called" and (until is None or until > one.at):
-            crew = one.body.get("crew") or progress.plan.outside
-            yield Decided(
-                number=one.number,
-                at=one.at,
-                task="",
-                choice=f"call {one.body['call']}",
-                advice="",
-                followed=None,
-                figures={},
-                seat=one.seat,
-                outcome="" if until is None else f"taken back {format_pet_s(until)}",
-                event="called",
-                words=" ".join(map(str, crew)),
-            )
+            yield one, until
+
+
+def _who(progress: Progress, call: Recorded) -> tuple[str, ...]:
+    return tuple(map(str, call.body.get("crew") or progress.plan.outside))
+
+
+def called_in_vain(progress: Progress, crew: str) -> tuple[tuple[float, float], ...]:
+    """Return from when to when somebody was called home by recalls that were taken back, without overlaps."""
+    spans = ((one.at, until) for one, until in _calls(progress) if crew in _who(progress, one) and until)
+    found: list[tuple[float, float]] = []
+    for since, until in sorted(spans):
+        since = max(since, found[-1][1]) if found else since
+        found += [(since, until)] if until > since else []
+    return tuple(found)

@@ -16,7 +16,7 @@ from typing import Literal
 
 from tracker import __version__
 from tracker.debrief.consumed import Consumed, StoreCurve, consumed, curves, planned_end, store_courses
-from tracker.debrief.decided import Decided, decisions
+from tracker.debrief.decided import Decided, called_in_vain, decisions
 from tracker.debrief.forecast_scores import QUARTERS, Judgement, judge
 from tracker.debrief.replay import Hindsight, hindsight
 from tracker.debrief.rows import (
@@ -208,19 +208,26 @@ class Part:
 
 
 def waterfall(
-    planned: Timeline, rows: Sequence[StepRow], spent: Sequence[SpentRow], crew: str
+    planned: Timeline,
+    rows: Sequence[StepRow],
+    spent: Sequence[SpentRow],
+    crew: str,
+    recalls: Sequence[tuple[float, float]] = (),
 ) -> tuple[Part, ...]:
     """Return how one crew member came from the planned end to the actual one.
 
     `spent` is their time from PET 0 to the actual end. The first part is the planned end, then come
-    differences: of work by kind, of waiting by cause, holds, idle time. The sum is the actual end.
+    differences: of work by kind, of waiting by cause, holds, idle time. The sum is the actual end. Work in
+    `recalls`, spans of recalls that were taken back, is nobody's pace.
     """
     parts: defaultdict[str, float] = defaultdict(float, {"as planned": 0.0})
     by_step = {row.step: row for row in rows}
     worked: defaultdict[str, float] = defaultdict(float)
     for one in (one for one in spent if one.crew == crew):
         if one.kind == "work" and one.step is not None:
-            worked[one.step] += one.finish - one.start
+            lost = sum(max(0.0, min(one.finish, to) - max(one.start, since)) for since, to in recalls)
+            parts["recall taken back"] += lost
+            worked[one.step] += one.finish - one.start - lost
         else:
             other = "holds" if one.kind == "hold" else one.kind
             label = _waiting(one.cause or "") if one.kind == "wait" else other
@@ -420,7 +427,7 @@ def _totals(
     parts: tuple[Part, ...] = ()
     if last_in is not None and progress.zero is not None:
         until = [one for one in as_spent(progress, ends[last_in]) if one.crew == last_in]
-        parts = waterfall(as_planned(progress.plan), rows, until, last_in)
+        parts = waterfall(as_planned(progress.plan), rows, until, last_in, called_in_vain(progress, last_in))
     return Totals(
         tasks=by_task(rows),
         crew=by_crew(rows, spent, {member.id: member.name for member in progress.plan.crew}),

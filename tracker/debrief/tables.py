@@ -70,12 +70,16 @@ def _limit(one: Verdict) -> tuple[str, ...]:
     else:
         shown = pet(one.at), pet(one.was)
     who = "all" if one.crew == "*" else one.crew
-    missed = " not ticked" if kind == "task" and one.kept is None else _MISSED.get(kind, "")
+    missed = _UNSURE.get(kind, "") if one.kept is None else _MISSED.get(kind, "")
     label = f"window {label}" if kind == "window" else f"{label}{missed}"
     return label, who, *shown, margin(one), one.words
 
 
 _MISSED = {"store": " reserve", "item": " left open", "hardware": " not back", "task": " not done"}
+
+
+_UNSURE = {"task": " not ticked", "hardware": " back?"}
+"""Of what nobody entered and yet broke nothing."""
 
 
 def broken(every: Sequence[Excursion]) -> Table:

@@ -20,7 +20,7 @@ from tracker.foundation.shown import exact
 from tracker.foundation.text import amount, count, plain
 from tracker.foundation.times import format_pet, format_pet_s
 from tracker.journal.progress import Progress, StepState, TaskState
-from tracker.journal.whereabouts import not_back
+from tracker.journal.whereabouts import all_entered, came_along, not_back
 from tracker.plan.windows import Intervals, next_start, usable
 
 Kind = Literal["elapsed", "store", "clock", "window", "item", "hardware", "task"]
@@ -334,10 +334,19 @@ def _hardware(progress: Progress, inside: Mapping[str, float | None]) -> Iterato
         where = piece.words.removeprefix(f"{piece.hardware.id} ")
         for crew in piece.crew or (step.crew if step is not None else progress.plan.outside):
             yield _verdict(f"hardware:{piece.hardware.id}", crew, False, f"broken: not back, {where}")
+    for name in came_along(progress, end_of(progress)):
+        for crew in progress.plan.outside:
+            yield _verdict(
+                f"hardware:{name}", crew, None, "taken as back: who had it entered, no step brought it"
+            )
 
 
 def _must(progress: Progress, state: TaskState) -> Iterator[Verdict]:
-    """Yield must work, and what was kept by decision, that was left undone, for who should have done it."""
+    """Yield must work, and what was kept by decision, that was left undone, for who should have done it.
+
+    Once everybody was entered, what closeout is for is reached: that a step of it was not ticked breaks
+    nothing, as what it should have closed, stopped or brought back has a verdict of its own.
+    """
     given_up = state.committed and state.task.optional and state.status == "dropped"
     if state.priority != "must" or state.status == "done" or given_up:
         return
@@ -347,21 +356,12 @@ def _must(progress: Progress, state: TaskState) -> Iterator[Verdict]:
     done = f"{sum(one.ended == 'done' for one in steps)} of {count(len(steps), 'step')}"
     words = f"broken: {done} done{''.join(f', {way}' for way in ways)}"
     kept: bool | None = False
-    if _everybody_in(progress) and state.task.closeout:
+    if all_entered(progress) and state.task.closeout:
         names = ", ".join(plain(one.step.do, most=40) for one in undone)
         kept, words = None, f"{done} ticked, everybody entered; never ticked: {names}"
     missing = {crew for one in undone for crew in one.crew or one.step.crew}
     for crew in (member.id for member in progress.plan.crew if member.id in missing):
         yield _verdict(f"task:{state.task.id}", crew, kept, words)
-
-
-def _everybody_in(progress: Progress) -> bool:
-    """Whether each of those outside was said to be inside.
-
-    What closeout is for is then reached: that a step of it was not ticked breaks nothing, as what it should
-    have closed, stopped or brought back has a verdict of its own.
-    """
-    return bool(progress.plan.outside) and all(c in progress.entered for c in progress.plan.outside)
 
 
 def _left(progress: Progress, state: StepState) -> str:

@@ -20,6 +20,7 @@ from tracker.foundation.shown import down
 from tracker.foundation.text import plain
 from tracker.journal.progress import StepState, waits_for
 from tracker.journal.rounds import rounds_at
+from tracker.journal.whereabouts import all_entered, came_along, unowned
 
 MATTERS_SOON_S = 15 * 60.0
 """How long before a question matters it is told."""
@@ -243,11 +244,16 @@ def _inside(look: Look) -> Iterator[Alert]:
     """Who has done all their steps and was not said to be inside; and that all are inside."""
     progress = look.progress
     outside = progress.plan.outside
-    if outside and progress.entered.keys() >= set(outside):
+    if all_entered(progress):
         since = max(progress.entered[c] for c in outside)
+        left = [plain(progress.steps[one].step.do, most=40) for one in unowned(progress)]
+        more = f", not ticked: {', '.join(left[:2])}{f' and {len(left) - 2} more' if left[2:] else ''}"
+        along = came_along(progress, look.now)
+        brought = f", taken as back with them: {', '.join(along)}"
+        said = f"{more if left else ''}{brought if along else ''}"
         yield look.alert(
             "inside:*",
-            f"all inside since {slot('inside', 'down')}: {deed('closes')}",
+            f"all inside since {slot('inside', 'down')}{said}: {deed('closes')}",
             since=since,
             by=since,
             do=["close"],

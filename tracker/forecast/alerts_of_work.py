@@ -27,7 +27,7 @@ from tracker.forecast.wording import leak_words, limit_words, nothing_words
 from tracker.foundation.shown import up
 from tracker.foundation.text import amount, percent_asked, plain
 from tracker.journal.progress import Progress, StepState, done_share
-from tracker.journal.whereabouts import left_behind
+from tracker.journal.whereabouts import all_entered, left_behind, unowned
 from tracker.plan.model import LOCK
 
 SOON_CLOSING_S = 15 * 60.0
@@ -286,12 +286,13 @@ def _wanted(look: Look, gap: Gap, one: Due) -> bool:
 
 def _work(look: Look) -> Iterator[Alert]:
     progress = look.progress
-    for step, state in progress.steps.items():
-        if state.ended is None and progress.entered.keys() >= set(state.crew):
-            since = max(progress.entered.values(), default=None)
-            do = f"hand {step} to"
-            words = f"{plain(state.step.do, most=60)} has nobody. {deed('hands it over')}"
-            yield look.alert(f"owner:{step}", words, subject=step, since=since, do=[do])
+    for step in () if all_entered(progress) else unowned(progress):
+        state, since = progress.steps[step], max(progress.entered.values(), default=None)
+        do, words = f"hand {step} to", f"{_do(look, step)} has nobody. {deed('hands it over')}"
+        if state.crew and progress.tasks[state.step.task].task.closeout and not state.step.closes:
+            do = f"done {step}"
+            words = f"{' '.join(state.crew)} inside, {_do(look, step)}: is it ticked? {deed('if it is done')}"
+        yield look.alert(f"owner:{step}", words, subject=step, since=since, do=[do])
     yield from _too_early(look)
     yield from _open_items(look)
     yield from _left_behind(look)
@@ -331,7 +332,9 @@ def _left_behind(look: Look) -> Iterator[Alert]:
 def _open_items(look: Look) -> Iterator[Alert]:
     """Items that no step ahead closes, or that a call at once leaves."""
     steps = look.progress.steps
-    left = [item for item in look.made.open_items if steps[item["closed_by"]].ended is not None]
+    nobody = unowned(look.progress) if all_entered(look.progress) else ()
+    closers = [(item, item["closed_by"]) for item in look.made.open_items]
+    left = [item for item, by in closers if steps[by].ended is not None or by in nobody]
     if left:
         items = ", ".join(item["item"] for item in left)
         stay = "stays" if len(left) == 1 else "stay"

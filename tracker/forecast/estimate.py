@@ -367,7 +367,7 @@ def _limit(world: World, played: _Played, result: LimitResult) -> LimitFigure:
         chance=result.chance,
         margin=Range(left.p90, left.p50, left.p10),
         reached=reached,
-        to_spare=spare(reached.p50, ingress),
+        to_spare=spare(reached.p50, ingress, world.now),
     )
 
 

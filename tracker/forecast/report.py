@@ -44,7 +44,16 @@ from tracker.forecast.wording import (
     verdict_words,
     within_words,
 )
-from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, running, spare_words
+from tracker.foundation.shown import (
+    GRAIN_S,
+    change,
+    duration,
+    pet_down,
+    pet_nearest,
+    pet_up,
+    running,
+    spare_words,
+)
 from tracker.foundation.text import amount, columns, percent, plain
 from tracker.foundation.times import brief_instant, format_pet_s, instant_of
 from tracker.journal.matters import matter_words, outcome_words, unsettled
@@ -195,7 +204,14 @@ def _to_spare(estimate: Estimate) -> list[str]:
         return []
     least = f"; {nine_words(first.margin.p90)}".removesuffix("; ")
     unsure = least_sure_words(estimate)
-    return [f"{spare_at(first)}{least}", *([unsure] if unsure else [])]
+    return [f"{had_words(estimate, first.to_spare, spare_at(first))}{least}", *([unsure] if unsure else [])]
+
+
+def had_words(estimate: Estimate, left: float | None, words: str = "") -> str:
+    """What is to spare in words; of who is all inside what they had: `inside with 9 min to spare`."""
+    ends, told = estimate.inside.p50, words or spare_words(left)
+    arrived = ends is not None and left is not None and ends <= estimate.at + GRAIN_S
+    return f"inside {'with ' if (left or 0) >= 0 else ''}{told}" if arrived else told
 
 
 def _kept(estimate: Estimate, limit: LimitFigure) -> str:

@@ -263,7 +263,7 @@ def _elapsed(progress: Progress, ingress: dict[str, float]) -> list[LimitFigure]
     out = []
     for name, at in progress.limits.items():
         inside = max(ingress[c] for c in progress.limit_crew[name])
-        left = spare(at, inside)
+        left = spare(at, inside, inside)
         out.append(LimitFigure(name, at, float(inside > at), fact(at - inside), fact(at), left))
     return out
 
@@ -275,7 +275,7 @@ def store_limit(account: Account) -> LimitFigure:
     missed = float(account.expected < account.reserve - _GRAIN)
     if not math.isfinite(left):
         return LimitFigure(id, None, missed, NOTHING)
-    return LimitFigure(id, None, missed, fact(left), fact(at + left), spare(at + left, at))
+    return LimitFigure(id, None, missed, fact(left), fact(at + left), spare(at + left, at, at))
 
 
 def store_figure(

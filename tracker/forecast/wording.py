@@ -328,4 +328,4 @@ def inside_words(progress: Progress, estimate: Estimate) -> str:
     if ends.p50 is None:
         return "INSIDE: in most courses a step finds no later opening of its window"
     within = f"; 8 in 10 between {told}" if (told := within_words(ends, " and ")) else ""
-    return f"INSIDE {pet_up(ends.p50)} {counted_words(progress, estimate)}{within}"
+    return f"INSIDE {pet_up(ends.p50, estimate.at)} {counted_words(progress, estimate)}{within}"

@@ -23,8 +23,13 @@ LONG_MIN = 100
 """From so many minutes on a duration is told in hours and minutes."""
 
 
-def up(seconds: float | None) -> int | None:
-    """The end of the minute, in seconds: of an ingress, or of another end; None for what is no instant."""
+def up(seconds: float | None, now: float = -math.inf) -> int | None:
+    """The end of the minute, in seconds: of an ingress, or of another end; None for what is no instant.
+
+    Of what is on record at `now`, which is a fact, the begin of the minute.
+    """
+    if seconds is not None and seconds <= now + GRAIN_S:
+        return down(seconds)
     return _of(seconds, lambda s: math.ceil((s - GRAIN_S) / MINUTE_S))
 
 
@@ -42,9 +47,9 @@ def _of(seconds: float | None, minutes: Callable[[float], int]) -> int | None:
     return None if seconds is None or not math.isfinite(seconds) else minutes(seconds) * MINUTE_S
 
 
-def pet_up(seconds: float | None) -> str:
-    """An ingress or another end as `H:MM`; a dash for none."""
-    return format_pet(up(seconds))
+def pet_up(seconds: float | None, now: float = -math.inf) -> str:
+    """An ingress or another end as `H:MM`, of which one that is past at `now` is a fact; a dash for none."""
+    return format_pet(up(seconds, now))
 
 
 def pet_down(seconds: float | None) -> str:
@@ -74,9 +79,9 @@ def exact(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d} min" if whole < _EXACT_S and whole % 60 else duration(seconds)
 
 
-def spare(limit: float | None, ingress: float | None) -> int | None:
+def spare(limit: float | None, ingress: float | None, now: float = -math.inf) -> int | None:
     """What is to spare, in seconds: the shown instant of a limit less the shown ingress; negative: SHORT."""
-    at, inside = down(limit), up(ingress)
+    at, inside = down(limit), up(ingress, now)
     return None if at is None or inside is None else at - inside
 
 

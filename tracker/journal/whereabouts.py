@@ -144,6 +144,22 @@ def _reached(progress: Progress, piece: Piece, crew: tuple[str, ...], step: str)
     return bool(set(crew) & set(piece.crew)) or (not piece.crew and piece.site == where)
 
 
+def all_entered(progress: Progress) -> bool:
+    """Whether each of those outside was said to be inside."""
+    return bool(progress.plan.outside) and progress.entered.keys() >= set(progress.plan.outside)
+
+
+def unowned(progress: Progress) -> tuple[str, ...]:
+    """The steps that are open though all who should do them are inside."""
+    open_now = ((id, state) for id, state in progress.steps.items() if state.ended is None)
+    return tuple(id for id, state in open_now if progress.entered.keys() >= set(state.crew))
+
+
+def came_along(progress: Progress, now: float) -> tuple[str, ...]:
+    """The hardware that is taken as back because who had it came in; no step brought it."""
+    return tuple(id for id, one in hardware_at(progress, now).items() if one.by == "entered")
+
+
 def out_now(progress: Progress, now: float) -> tuple[Piece, ...]:
     """What is out: with somebody who has work left, or left at a site where it was not at zero."""
     pieces = (one for one in hardware_at(progress, now).values() if one.by and one.site != LOCK)

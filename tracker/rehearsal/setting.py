@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from tracker.forecast.remaining import prior_of
 from tracker.foundation import clock
 from tracker.foundation.errors import TrackerError
-from tracker.foundation.shown import pet_down, pet_up, spare, spare_words
+from tracker.foundation.shown import pet_down, spare, spare_words
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_pet, pet_of
 from tracker.journal.progress import Progress, inside_at
@@ -123,8 +123,8 @@ def _inside(progress: Progress) -> str:
     if not known or len(known) < len(arrived):
         return f"at {pet_down(progress.at)}, not everyone inside; elapsed limit at {pet_down(limit)}"
     at = max(known)
-    left = spare_words(spare(limit, at))
-    return f"inside at {pet_up(at)}, elapsed limit at {pet_down(limit)}, {left}"
+    left = spare_words(spare(limit, at, at))
+    return f"inside at {pet_down(at)}, elapsed limit at {pet_down(limit)}, {left}"
 
 
 def in_words(one: Surprise) -> str:

@@ -48,6 +48,7 @@ from tracker.console.view.words import (
 )
 from tracker.forecast.change_words import changed_forms
 from tracker.forecast.figures import Choice, Estimate
+from tracker.forecast.report import had_words
 from tracker.forecast.wording import (
     COUNTED,
     chance_words,
@@ -64,7 +65,7 @@ from tracker.forecast.wording import (
     too_late_words,
     within_words,
 )
-from tracker.foundation.shown import ago_words, down, duration, pet_down, pet_nearest, pet_up, spare_words, up
+from tracker.foundation.shown import ago_words, down, duration, pet_down, pet_nearest, pet_up, up
 from tracker.foundation.text import ADVISORY, count, percent, plain
 
 TIRES_FROM = 150
@@ -89,7 +90,7 @@ def _rows(scene: Scene, width: int, height: int, first: Callable[[Any, int], Lin
     Only an estimate is large: what stands on paper is told in words until there is one.
     """
     estimate = scene.estimate
-    figure = large("-:--" if estimate is None else pet(up(estimate.inside.p50)), "accent")
+    figure = large("-:--" if estimate is None else pet(up(estimate.inside.p50, estimate.at)), "accent")
     room = width - width_of(figure[0]) - 1
     rows = [
         first(scene, room - len(_BESIDE)),
@@ -219,11 +220,10 @@ def spare_forms(estimate: Estimate) -> list[Line]:
     reached, left = reached_at(first), first.to_spare
     if left is None or reached is None:
         return [(say(spare_at(first)),)]
-    begin, name = say(spare_words(left), "alarm" if left < 0 else ""), limit_words(first.id)
+    begin, name = say(had_words(estimate, left), "alarm" if left < 0 else ""), limit_words(first.id)
     full = (begin, say(f": {limit_at(first)}"))
     brief = (begin, say(f": {name.removesuffix(' limit')} at {pet(reached)}"))
-    least = (begin, say(f": {name.removesuffix(' limit')}"))
-    return [full, brief, least]
+    return [full, brief, (begin, say(f": {name.removesuffix(' limit')}"))]
 
 
 def musts_forms(scene: Scene, estimate: Estimate) -> list[Form]:

@@ -149,7 +149,8 @@ def why(scene: LeadScene, width: int, height: int) -> list[Line]:
 def _ends(moved: Moved, estimate: Estimate, before: Point | None) -> tuple[int | None, int | None]:
     """Return INSIDE as shown at both instants between which it moved."""
     if moved.inside is None:
-        return (None if before is None else up(before.inside.p50)), up(estimate.inside.p50)
+        first = None if before is None else up(before.inside.p50, before.at)
+        return first, up(estimate.inside.p50, estimate.at)
     return up(moved.inside - sum(seconds for _, seconds in moved.causes)), up(moved.inside)
 
 
@@ -161,7 +162,7 @@ def _from_to(
         return ""
     need, safe = need_of(estimate)[2], estimate.safe if moved.safe is None else moved.safe
     chances = percent(before.safe, need), percent(safe, need)
-    as_of = f", as of {pet_down(moved.now)}" if ends[1] != up(estimate.inside.p50) else ""
+    as_of = f", as of {pet_down(moved.now)}" if ends[1] != up(estimate.inside.p50, estimate.at) else ""
     return f"{as_of}: INSIDE {pet_up(ends[0])} -> {pet_up(ends[1])}, chance {chances[0]} -> {chances[1]}"
 
 
@@ -274,7 +275,7 @@ def _told(
         between = within_words(ends, " and ")
         cells = (
             pet_down(point.at),
-            pet_up(ends.p50),
+            pet_up(ends.p50, point.at),
             between,
             percent(point.safe, need),
             "" if reached is None else pet_down(reached),

@@ -235,7 +235,8 @@ def open_words(scene: Scene) -> list[str]:
     for item in progress.open_items:
         state = progress.steps.get(item.closed_by)
         end = course.get(item.closed_by, (None, None))[1]
-        if state is None or state.ended is not None or not state.crew:
+        gone = state is None or state.ended is not None or progress.entered.keys() >= set(state.crew)
+        if state is None or gone:
             words.append(f"OPEN {item.item}, nobody closes it")
             continue
         verb = "closes" if len(state.crew) == 1 else "close"
