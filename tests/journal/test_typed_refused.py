@@ -137,6 +137,16 @@ def test_of_what_a_plan_has_nothing_that_is_said_with_what_would_be_right(text: 
         assert typed("at lock EV2", bare) == [{"kind": "placed", "crew": "EV2", "site": "lock"}]
 
 
+def test_hardware_that_is_lost_has_no_word_and_the_refusal_says_what_has() -> None:
+    kept = BARE.replace("tasks:", "sites: {reef: {home: 0:05}}\nhardware: [{id: wrench}]\ntasks:")
+    has = Fold.start(parse_plan(kept, file="p", name="p"), uuid="1").suppose([ZERO])
+    for text in ("lost wrench", "out wrench"):
+        with pytest.raises(EventError, match="no entry; `put wrench SITE lost`: where it stays; `took"):
+            typed(text, has)
+    (put,) = typed("put wrench reef lost", has)
+    assert (put["kind"], put["hardware"], put["site"], put["text"]) == ("put", "wrench", "reef", "lost")
+
+
 @settings(max_examples=300, deadline=None)
 @given(
     words=st.lists(

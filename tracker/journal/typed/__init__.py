@@ -103,7 +103,8 @@ def _parse(entry: Entry, context: EntryContext) -> list[Event]:
         return _by_crew(crew, entry, context)
     if begins_reading(context.progress, entry):
         return readings(entry, context)
-    find_word(first)
+    pieces = {one.id for one in context.progress.plan.hardware}
+    find_word(first, [token.text for token in entry.tokens if token.text in pieces])
     raise AssertionError("a word that begins no entry was found")
 
 

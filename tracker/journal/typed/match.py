@@ -19,11 +19,12 @@ LISTED = "`tracker record --help` lists the words"
 """Where a command line lists the words; a screen has its own examples."""
 
 
-def find_word(text: str) -> EventKind:
-    """Return the table's entry that a word begins; EventError offers near ones."""
+def find_word(text: str, hardware: Iterable[str] = ()) -> EventKind:
+    """Return the table's entry that a word begins; EventError offers near ones, or hardware's."""
     found = BY_WORD.get(text.lower())
     if found is None:
-        offer = meant(text.lower(), BY_WORD) or f"; {LISTED}"
+        of = [f"`put {one} SITE lost`: where it stays; `took {one} EV1`: who has it" for one in hardware]
+        offer = f"; {of[0]}" if of else meant(text.lower(), BY_WORD) or f"; {LISTED}"
         raise EventError(f"{plain(text, most=40)!r} begins no entry{offer}")
     return found
 
