@@ -11,7 +11,6 @@ from tracker.forecast.alert_words import alert_words
 from tracker.forecast.alerts import alerts as all_alerts
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Alert, ClockFigure, Estimate, Leak, Raised
-from tracker.forecast.report import headline
 from tracker.journal.progress import done_share
 from tracker.journal.typed import parse_entry
 
@@ -357,20 +356,6 @@ def test_work_whose_last_owner_is_inside_has_nobody() -> None:
     run("entered", 2000, crew="EV2")
     found = alerts(run)["owner:a.2"]
     assert (found.text, found.since) == ("Do 2 has nobody. hand a.2 to", 2000)
-
-
-def test_once_all_are_inside_nothing_is_handed_over_and_the_ingress_is_a_fact() -> None:
-    run = Run(task("a", step("1", "EV1", 30)), HOME)
-    run.done("a.1", at=1800)
-    run("entered", 2710, crew="EV1")
-    assert "inside:*" not in alerts(run, 2720)
-    run("entered", 2770, crew="EV2")
-    found = alerts(run, 2800)
-    assert not [id for id in found if id.startswith("owner:")]
-    assert found["inside:*"].text == "all inside since 0:46, not ticked: Do in: close"
-    lines = headline(run.now, flat(run.now, 2800))
-    assert lines[0].startswith("INSIDE 0:46 ")
-    assert any(line.startswith("inside with ") for line in lines)
 
 
 def test_a_step_that_goes_on_too_long_is_asked_about_and_again_after_as_long() -> None:
