@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tests.runs import Run, step, task
 from tracker.forecast.estimate import estimate
-from tracker.journal.progress import done_share, inside_at, step_status, waits_for
+from tracker.journal.progress import done_share, inside_at, last_awaited, step_status, waits_for
 
 
 def walk() -> Run:
@@ -42,16 +42,28 @@ def test_the_hold_of_one_holds_a_joint_step_for_whoever_is_there() -> None:
     run.done("one.a", at=540)
     run("skipped", 550, step="one.b")
     run("held", 600, crew=["EV2"])
-    assert (status(run, "in.home"), waits_for(run.now, "in.home")) == ("held", "hold")
+    assert (status(run, "in.home"), waits_for(run.now, "in.home", {})) == ("held", "hold")
     assert step_status(run.now, "in.home", 600, recorded=True) == run.row("in.home").status == "waiting"
 
 
 def test_what_a_step_waits_for_is_told_in_one_word_and_a_name() -> None:
     run = walk()
     run.done("one.a", at=540)
-    assert waits_for(run.now, "one.b") == "need two.x"
+    assert waits_for(run.now, "one.b", {}) == "need two.x"
     run("skipped", 560, step="one.b")
-    assert waits_for(run.now, "in.home") == "crew EV2"
+    assert waits_for(run.now, "in.home", {}) == "crew EV2"
+
+
+def test_of_several_needs_and_people_the_one_that_ends_last_is_named() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 5), step("2", "EV1", 20), step("3", "EV1", 5)),
+        task("b", step("1", "EV2", 5, needs=["a.1", "a.2"]), step("2", "EV1 EV2", 5)),
+    )
+    ends = {"a.1": 300.0, "a.2": 1500.0, "a.3": 1800.0}
+    assert waits_for(run.now, "b.1", ends) == "need a.2"
+    assert waits_for(run.now, "b.1", {**ends, "a.1": 1600.0}) == "need a.1"
+    run("skipped", 0, step="b.1")
+    assert last_awaited(run.now, "b.2", ends) == ("crew EV1", 1800)
 
 
 def test_a_joint_step_is_a_larger_share_of_the_work_than_its_time() -> None:

@@ -18,7 +18,7 @@ from tracker.forecast.wording import (
 )
 from tracker.foundation.shown import down
 from tracker.foundation.text import plain
-from tracker.journal.progress import StepState, waits_for
+from tracker.journal.progress import StepState
 from tracker.journal.rounds import rounds_at
 from tracker.journal.whereabouts import all_entered, came_along, unowned
 
@@ -125,7 +125,8 @@ def _stands(look: Look, member: str, state: StepState) -> Alert:
     task = state.step.task
     keeps = look.choice(f"keep:{task}")
     inside = f"inside {slot('inside', 'up')} -> {slot('then_inside', 'up')}, {slot('then_safe', 'chance')}"
-    cause = (waits_for(look.progress, state.step.id) or "").split(" ")[-1]
+    figure = next((one for one in look.made.steps if one.step == state.step.id), None)
+    cause = ((figure and figure.waits_for) or "").split(" ")[-1]
     waits = f", waits for {cause}" if cause else ""
     return look.alert(
         f"idle:{member}",

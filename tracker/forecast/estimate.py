@@ -180,7 +180,7 @@ def _figures(
     limits = {result.id: _limit(world, played, result) for result in played.found}
     counted = counted_tasks(progress, world.optional, advice.kept)
     ahead = Projection(world, played.present, played.course, Instants(world.now))
-    wanted = set(played.present) if ranges == "all" else ahead.shown(progress.current)
+    wanted = set(played.present) if ranges == "all" else ahead.shown(progress)
     drawn = world.drawn
     assert drawn is not None
     silence = unheard(progress, world.now, drawn.heard)

@@ -11,6 +11,7 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import takewhile
 
 import numpy as np
 
@@ -81,9 +82,10 @@ class Projection:
         """Start (the median only) and finish of each task on the course."""
         return {task: (self._start(nodes), self._finish(nodes)) for task, nodes in self._of_tasks().items()}
 
-    def shown(self, current: Mapping[str, str | None]) -> set[int]:
-        """The nodes that a desk shows: every crew member's current step, and the next ones."""
-        nodes, now = self.world.nodes, set(current.values())
+    def shown(self, progress: Progress) -> set[int]:
+        """The nodes that a desk shows: every crew member's current step, what it awaits, the next ones."""
+        nodes, current = self.world.nodes, {step for step in progress.current.values() if step is not None}
+        now = current.union(*(self._awaited(progress, step) for step in current))
         out = {i for i in self.present if nodes[i].step in now}
         most = -(-SHOWN_AHEAD // max(1, len(self.world.crew)))
         left = dict.fromkeys({c for i in self.present for c in nodes[i].crew}, most)
@@ -95,6 +97,15 @@ class Projection:
             if not left:
                 break
         return out
+
+    def _awaited(self, progress: Progress, step: str) -> list[str]:
+        """The steps that this one waits for: its needs, and the last before it of each that is missing."""
+        found = list(progress.needs.get(step, ()))
+        present = {self.world.nodes[i].step for i in self.present}
+        for member in progress.missing(step):
+            work = takewhile(lambda one: one != step, progress.order.get(member, ()))
+            found += [one for one in work if one in present][-1:]
+        return found
 
     def _of_tasks(self) -> dict[str, list[int]]:
         """The nodes per task; of a task that is left out, whose closers may remain, none."""
@@ -161,6 +172,7 @@ def _finish_of(states: Sequence[StepState]) -> Range:
 def step_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> tuple[StepFigure, ...]:
     """Every step; `ahead` has the projected spans that are wanted, facts are told of all."""
     next_ones = set(progress.current.values())
+    ends = {step: finish.p50 for step, (_, finish) in ahead.items() if finish.p50 is not None}
     out = []
     for step, state in progress.steps.items():
         start, finish = past(state, now)
@@ -168,7 +180,7 @@ def step_figures(progress: Progress, now: float, ahead: Mapping[str, Span]) -> t
             start, finish = start if start is not NOTHING else ahead[step][0], ahead[step][1]
         if state.ended is not None or step in next_ones:
             status = step_status(progress, step, now)
-            waits = waits_for(progress, step) if status in ("waiting", "held") else None
+            waits = waits_for(progress, step, ends) if status in ("waiting", "held") else None
             out.append(StepFigure(step, status, state.crew, start, finish, waits))
         elif start is NOTHING and finish is NOTHING:
             out.append(_merely_open(step, state.crew))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import takewhile
 from typing import Any, Literal, Protocol, Self
 
 from tracker.foundation.times import pet_of
@@ -402,17 +403,30 @@ def step_status(progress: Progress, step: str, at: float, *, recorded: bool = Fa
     return "current" if s.running_since is not None and s.running_since <= at else "waiting"
 
 
-def waits_for(progress: Progress, step: str) -> str | None:
-    """What a step waits for, in the words of `StepState.waited_for`: as on record, else what is missing."""
+def last_awaited(progress: Progress, step: str, ends: Mapping[str, float]) -> tuple[str, float] | None:
+    """The work that a step waits for longest, `need STEP` or `crew WHO`, and when it ends; None for none.
+
+    `ends` has the projected end of steps; what is not in there ends first, with 0.
+    """
+    before = {f"need {need}": ends.get(need, 0.0) for need in progress.needs.get(step, ())}
+    for member in progress.missing(step):
+        work = takewhile(lambda one: one != step, progress.order.get(member, ()))
+        before[f"crew {member}"] = max((ends.get(one, 0.0) for one in work), default=0.0)
+    return max(before.items(), key=lambda one: one[1], default=None)
+
+
+def waits_for(progress: Progress, step: str, ends: Mapping[str, float]) -> str | None:
+    """What a step waits for, in the words of `StepState.waited_for`: as on record, else what is missing.
+
+    Of several it is the one that ends last by `ends`, as `last_awaited` has it.
+    """
     s = progress.steps[step]
     if any(c in progress.holds for c in s.crew):
         return "hold"
     if s.waited_for is not None:
         return s.waited_for
-    if needs := progress.needs.get(step):
-        return f"need {needs[0]}"
-    if missing := progress.missing(step):
-        return f"crew {missing[0]}"
+    if (awaited := last_awaited(progress, step, ends)) is not None:
+        return awaited[0]
     if not s.gone:
         return "go"
     return f"window {s.step.windows[0]}" if s.step.windows else None

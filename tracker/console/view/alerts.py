@@ -66,7 +66,7 @@ def detail(scene: Scene) -> str:
 def _step(scene: Scene, step: str) -> str:
     progress = scene.progress
     state = progress.steps[step]
-    stand = stand_of(progress, step, scene.now)
+    stand = stand_of(progress, step, scene.now, scene.snapshot.ends)
     joined = ", " if stand.word in ("held", "go?") else " "
     word = f"{stand.word}{joined}{stand.why}" if stand.why else stand.word
     who = " ".join(state.crew) or "nobody"
@@ -137,7 +137,7 @@ def _stands(scene: Scene, crew: str) -> str:
         return f"held since {pet_s(hold.since)}, {hold.text or 'no reason given'}; at {do}"
     if step is None:
         return "nothing at hand"
-    stand = stand_of(progress, step, scene.now)
+    stand = stand_of(progress, step, scene.now, scene.snapshot.ends)
     joined = ", " if stand.word == "go?" else " "
     return f"{stand.word}{joined}{stand.why}; at {do}" if stand.why else f"{stand.word} {do}"
 

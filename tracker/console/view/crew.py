@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import takewhile
 
 from rich.cells import cell_len
 
@@ -289,7 +290,7 @@ def _stand(scene: Scene, crew: str) -> tuple[StepStanding, str | None]:
     if words := undecided(scene, crew):
         return (StepStanding("idle", words), None)
     if step is not None:
-        return (stand_of(progress, step, scene.now), step)
+        return (stand_of(progress, step, scene.now, scene.snapshot.ends), step)
     coming = next(iter(scene.snapshot.ahead.get(crew, ())), None)
     return (StepStanding("next"), coming) if coming else (StepStanding("idle", ink="dim"), None)
 
@@ -325,7 +326,7 @@ def _what(scene: Scene, step: str | None, stand: StepStanding, room: int = 0) ->
 
 def _about(scene: Scene, step: str, stand: StepStanding) -> str:
     """Return about when what is waited for ends, where the plan does not say it."""
-    about = scene.snapshot.course.get(step, (None, None))[0]
+    about = stand.until or scene.snapshot.course.get(step, (None, None))[0]
     if stand.word != "wait" or about is None or about <= scene.now or not stand.why.startswith("for "):
         return ""
     return "" if ", from " in stand.why else f", about {pet_nearest(about)}"
@@ -348,7 +349,10 @@ def _time(scene: Scene, crew: str, step: str | None, stand: StepStanding) -> Spa
         return Span("")
     state = progress.steps[step]
     if stand.word in ("wait", "go?"):
-        return say(f"since {pet(progress.free_since.get(crew, 0.0))}")
+        # A hold in between is no new wait: they stand at this step since then.
+        past = reversed(progress.spent.get(crew, ()))
+        stood = [one.start for one in takewhile(lambda one: one.step == step and one.kind != "work", past)]
+        return say(f"since {pet(min(stood, default=progress.free_since.get(crew, 0.0)))}")
     if stand.word in ("next", "then"):
         return say(f"{minutes_seconds(state.expected_s)} min", "dim")
     if scene.estimate is not None and any(one.step == step for one in scene.estimate.unheard):

@@ -219,7 +219,7 @@ def _doing(scene: LeadScene, crew: str) -> tuple[str, str]:
     step = progress.current.get(crew)
     if step is None:
         return "idle", ""
-    stand = stand_of(progress, step, scene.now)
+    stand = stand_of(progress, step, scene.now, scene.snapshot.ends)
     state = progress.steps[step]
     if stand.word == "now":
         return f"now {state.step.do}", f"  {took(state, scene.now)}"

@@ -109,6 +109,13 @@ class Snapshot:
         return found
 
     @cached_property
+    def ends(self) -> Mapping[str, float]:
+        """Projected end of the steps that the estimate has; of every step on paper where there is none."""
+        known = {f.step: f.finish.p50 for f in self.estimate.steps} if self.estimate else {}
+        ends = {step: end for step, end in known.items() if end is not None}
+        return ends or {step: end for step, (_, end) in self.course.items()}
+
+    @cached_property
     def advised(self) -> Mapping[str, OptionalFigure]:
         """Advice by optional task."""
         return {figure.task: figure for figure in self.estimate.optional} if self.estimate else {}

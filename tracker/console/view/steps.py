@@ -146,7 +146,7 @@ def _steps(scene: Scene) -> list[str]:
 
 def _step(scene: Scene, step: str, width: int) -> Line:
     state = scene.progress.steps[step]
-    stand = stand_of(scene.progress, step, scene.now)
+    stand = stand_of(scene.progress, step, scene.now, scene.snapshot.ends)
     begin, end = scene.snapshot.course.get(step, (None, None))
     closes = f": closes {', '.join(state.step.closes)}" if state.step.closes else ""
     span = f"until {pet_up(end)}" if stand.word == "now" else f"{pet_nearest(begin)} until {pet_up(end)}"
@@ -361,7 +361,7 @@ def _columns(plan: str, real: str, late: str, width: int, ink: Ink = "dim") -> t
 def _line(scene: Scene, row: Row, width: int) -> Line:
     progress = scene.progress
     state = progress.steps[row.step]
-    stand = stand_of(progress, row.step, scene.now)
+    stand = stand_of(progress, row.step, scene.now, scene.snapshot.ends)
     if row.step in scene.hollow:
         stand = StepStanding("unsaved" if scene.disk.unsaved else "saving", ink="hollow")
     ink: Ink = "dim" if row.done else "strong" if stand.word == "now" else ""

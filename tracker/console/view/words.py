@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from tracker.console.view.styled_text import Ink
@@ -12,7 +13,7 @@ from tracker.forecast.wording import clock_chance, need_of
 from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, running, spare_words, up
 from tracker.foundation.text import percent, small
 from tracker.foundation.times import format_pet
-from tracker.journal.progress import Progress, StepState, step_status
+from tracker.journal.progress import Progress, StepState, last_awaited, step_status
 
 
 def pet(seconds: float | None) -> str:
@@ -67,10 +68,15 @@ class StepStanding:
     word: str
     why: str = ""
     ink: Ink = ""
+    until: float = 0.0
+    """Projected end of the work that is waited for, as PET seconds; 0 where it is not known."""
 
 
-def stand_of(progress: Progress, step: str, now: float) -> StepStanding:
-    """Return the state of a step: `done now next then go? held wait`, or how else it ended."""
+def stand_of(progress: Progress, step: str, now: float, ends: Mapping[str, float]) -> StepStanding:
+    """Return the state of a step: `done now next then go? held wait`, or how else it ended.
+
+    `ends` has the projected end of steps: of what a step waits for, the last one is named.
+    """
     crew = progress.steps[step].crew
     match step_status(progress, step, now):
         case "open":
@@ -82,22 +88,23 @@ def stand_of(progress: Progress, step: str, now: float) -> StepStanding:
         case "current":
             return StepStanding("now", ink="going")
         case "waiting":
-            return _waiting(progress, step, now) or StepStanding("now", ink="going")
+            return _waiting(progress, step, now, ends) or StepStanding("now", ink="going")
         case ended:
             return StepStanding({"skipped": "skip", "dropped": "drop"}.get(ended, ended), ink="dim")
 
 
-def _waiting(progress: Progress, step: str, now: float) -> StepStanding | None:
+def _waiting(progress: Progress, step: str, now: float, ends: Mapping[str, float]) -> StepStanding | None:
     """Return what a current step waits for; None where it is only set aside."""
     state = progress.steps[step]
     if not state.gone:
         return StepStanding("go?", state.step.hold_point or "hold point")
-    if missing := progress.missing(step):
-        return StepStanding("wait", f"for {' '.join(missing)}")
-    if needs := progress.needs.get(step, ()):
-        need = progress.steps[needs[0]].step
-        who = crew_words(progress, progress.steps[need.id].crew)
-        return StepStanding("wait", f"for {who} to {small(need.do)}")
+    if (awaited := last_awaited(progress, step, ends)) is not None:
+        what, end = awaited
+        if what.startswith("crew "):
+            return StepStanding("wait", f"for {' '.join(progress.missing(step))}", until=end)
+        need = progress.steps[what.removeprefix("need ")]
+        who = crew_words(progress, need.crew)
+        return StepStanding("wait", f"for {who} to {small(need.step.do)}", until=end)
     opening = next_opening(progress, state.step.windows, now)
     if opening is not None:
         return StepStanding("wait", f"for {opening[0]}, from {pet(opening[1])}")
