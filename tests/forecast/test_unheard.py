@@ -98,3 +98,17 @@ def test_of_counts_none_came_sooner_and_how_long_it_is_over_is_told_instead_of_a
     assert (end.at, end.text) == (780, "EV1 11 min over at Do 1")
     run("counted", 1450, step="a.1", count=1)
     assert not [one for one in flat(run.now, 1460).alerts if one.kind == "tick"]
+
+
+def test_a_count_that_does_not_come_is_asked_for_by_the_time_of_one_item() -> None:
+    home = task("home", step("in", "EV1 EV2", 10), closeout=True)
+    run = Run(task("a", step("1", "EV1", 18, count=6)), home)
+    run("counted", 240, step="a.1", count=1)
+    assert asked(run, 12) == () and asked(run, 12.1) == (Unheard("a.1", "EV1", 240.0, 180.0),)
+    made = flat(run.now, 1440)
+    (alert,) = (one for one in made.alerts if one.kind == "tick")
+    assert alert.text.startswith("no count since 0:04: 1 of 6, ask EV1 how many. Do 1: done? ")
+    (end,) = (one for one in made.due if one.subject == "a.1")
+    assert (end.at, end.text) == (420, "EV1 20 min uncounted at Do 1")
+    run("counted", 1450, step="a.1", count=6)
+    assert asked(run, 25) == ()

@@ -18,7 +18,7 @@ from tracker.forecast.alert_words import (
     deed,
     slot,
 )
-from tracker.forecast.due import gaps_of_links, within_gap
+from tracker.forecast.due import counting, gaps_of_links, within_gap
 from tracker.forecast.figures import Alert, Choice, Estimate, Raised, Severity, Unheard
 from tracker.forecast.last_call import last_calls
 from tracker.forecast.limits import going_on
@@ -317,12 +317,15 @@ def uncounted(state: StepState) -> bool:
 
 
 def _since_heard(state: StepState, now: float) -> tuple[float, float]:
-    """Seconds of work since the crew last said anything of a step, and what the rest takes by the plan."""
+    """Seconds of work since the crew last said anything of a step, and what was to take until they do again.
+
+    That is the rest by the plan, the next item alone where items are counted.
+    """
     worked, time = state.elapsed_s(now), state.step.time.likely
     if state.left_s is not None:
         return worked - state.left_worked_s, state.left_s
-    rest = time * (state.step.count - state.counted) / state.step.count
-    return worked - state.counted_worked_s, rest
+    items = 1 if counting(state) else state.step.count - state.counted
+    return worked - state.counted_worked_s, time * items / state.step.count
 
 
 def _pace_of(crew: Sequence[str], pace: Mapping[str, float]) -> float:

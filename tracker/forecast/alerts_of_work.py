@@ -20,7 +20,7 @@ from tracker.forecast.alert_words import (
     deed,
     slot,
 )
-from tracker.forecast.due import gaps, left_running
+from tracker.forecast.due import counting, gaps, left_running
 from tracker.forecast.earlier_instants import CLEARS, RAISES
 from tracker.forecast.figures import Alert, ClockFigure, ConsumableFigure, Due, Gap, Raised, StepFigure
 from tracker.forecast.wording import leak_words, limit_words, nothing_words
@@ -385,6 +385,9 @@ def _unheard(look: Look) -> Iterator[Alert]:
         if uncounted(state):
             none = f"0 of {state.step.count} after {long}"
             said = f"{none}: ask {who} how many. {do}: {asks}"
+        elif counting(state):
+            none = f"no count since {slot('last', 'down')}"
+            said = f"{none}: {state.counted} of {state.step.count}, ask {who} how many. {do}: {asks}"
         found = look.alert(
             id,
             f"{said}. The figures take it as going on",
@@ -395,6 +398,7 @@ def _unheard(look: Look) -> Iterator[Alert]:
             expected=one.expected,
             began=look.now - state.elapsed_s(look.now),
             planned=state.expected_s,
+            last=one.since,
         )
         seen = look.seen_at(id)
         again = seen is not None and look.now - seen >= seen - one.since

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from tracker.forecast.figures import Due, DueKind, Estimate, Gap, StepFigure
+from tracker.forecast.figures import Due, DueKind, Estimate, Gap, StepFigure, Unheard
 from tracker.forecast.wording import HALF_DONE, clock_chance, verdict_words
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import down, duration, in_words, pet_down, pet_up, up
@@ -123,7 +123,7 @@ def _steps(progress: Progress, made: Estimate, now: float) -> Iterator[Due]:
 
     None is known of who is held until somebody says.
     """
-    asked = {one.step for one in made.unheard}
+    asked = {one.step: one for one in made.unheard}
     held = {crew for crew, hold in progress.holds.items() if hold.until is None}
     for figure, state in _ahead(progress, made):
         if held.intersection(state.crew) and figure.step in progress.current.values():
@@ -131,12 +131,29 @@ def _steps(progress: Progress, made: Estimate, now: float) -> Iterator[Due]:
         ends = f"{' '.join(state.crew) or 'nobody'} {'end' if len(state.crew) > 1 else 'ends'}"
         do = plain(state.step.do, most=100)
         if figure.step in asked and state.running_since is not None:
-            # A step that goes on and on has no end that could be told: it is overdue since its time was over.
-            over = state.elapsed_s(now) - state.expected_s
-            words = f"{' '.join(state.crew)} {duration(over)} over at {do}"
-            yield from _due(now - over, "step", figure.step, words, _ticks(state))
+            since, over = over_words(asked[figure.step], state, now)
+            yield from _due(
+                since, "step", figure.step, f"{' '.join(state.crew)} {over} at {do}", _ticks(state)
+            )
             continue
         yield from _due(up(figure.finish.p50), "step", figure.step, f"{ends} {do}", _ticks(state))
+
+
+def counting(state: StepState) -> bool:
+    """Whether some items of a step are counted and others are to come."""
+    return 0 < state.counted < state.step.count and state.left_s is None
+
+
+def over_words(one: Unheard, state: StepState, now: float) -> tuple[float, str]:
+    """The PET since when a step that is asked about is over, and by how much: `12 min over`.
+
+    A step that goes on and on has no end that could be told. Where items are counted it is the next count
+    that is wanted.
+    """
+    if counting(state):
+        return one.since + one.expected, f"{duration(now - one.since)} uncounted"
+    over = state.elapsed_s(now) - state.expected_s
+    return now - over, f"{duration(over)} over"
 
 
 def _goes(progress: Progress, made: Estimate) -> Iterator[Due]:

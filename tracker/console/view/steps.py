@@ -38,7 +38,7 @@ from tracker.console.view.words import (
     pet,
     stand_of,
 )
-from tracker.forecast.due import left_running
+from tracker.forecast.due import left_running, over_words
 from tracker.forecast.wording import (
     by_spare,
     left_words,
@@ -150,8 +150,11 @@ def _step(scene: Scene, step: str, width: int) -> Line:
     begin, end = scene.snapshot.course.get(step, (None, None))
     closes = f": closes {', '.join(state.step.closes)}" if state.step.closes else ""
     span = f"until {pet_up(end)}" if stand.word == "now" else f"{pet_nearest(begin)} until {pet_up(end)}"
-    if scene.estimate is not None and any(one.step == step for one in scene.estimate.unheard):
-        span = f"{duration(state.elapsed_s(scene.now) - state.expected_s)} over"
+    asked = (
+        next((one for one in scene.estimate.unheard if one.step == step), None) if scene.estimate else None
+    )
+    if asked is not None:
+        span = over_words(asked, state, scene.now)[1]
     spans = (
         Span(" "),
         put(stand.word, 5, stand.ink),
