@@ -197,7 +197,7 @@ def test_words_carry_limits_stores_and_the_advisory(
     morning: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = said(capsys, morning)[1]
-    for part in ("EV1 oxygen", "EV2 battery", "need 90 %", "hinge.unplug", "read 0:18"):
+    for part in ("EV1 oxygen", "EV2 battery", "need 90 %", "hinge.unplug", " at 0:18"):
         assert part in out
     assert out.rstrip().endswith(ADVISORY)
 

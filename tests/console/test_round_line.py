@@ -48,7 +48,11 @@ async def test_a_round_of_two_all_well_takes_nine_keys(at_desk: Callable[..., An
         await at.press(*keys[5:])
         assert len(keys) <= 10
         assert told(at) == [("EV1", WELL), ("EV2", WELL)]
+        await at.press("enter")
         assert not at.desk.entry.line.display and "checked EV2 status" in at.said
+        await at.press("enter")
+        assert at.desk.entry.line.display, "only the Enter that comes at once belongs to the answer"
+        await at.press("escape")
         await at.press("u")
         assert at.kinds[-1] == "withdrawn"
         await at.press("K")
@@ -86,6 +90,8 @@ async def test_a_figure_where_none_is_asked_is_told_and_esc_writes_nothing(
         await due(at)
         await at.press("K")
         await at.type("oonot")
+        await at.press("enter")
+        assert "why is it not ok?" in at.said and told(at) == [] and at.desk.entry.line.value == "not"
         await at.press("enter", "o")
         assert told(at) == [("EV1", {**WELL, "gloves": "not ok"})]
         await at.type("oo5 ")

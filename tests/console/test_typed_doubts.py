@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import pytest
+
 from tests.console.conftest import progress_by_hand
 from tests.console.test_hands import LAMP, SURVEY, again, show, under_way
 from tests.runs import Run, step, task
 from tracker.console.key_events import asked, over_doubts, tick, undo
-from tracker.console.typed_doubts import doubts, enter_doubts, far_doubts
+from tracker.console.typed_doubts import doubts, enter_doubts, far_doubts, level_taken
 from tracker.forecast.estimate import estimate
 from tracker.plan.model import Plan
 
@@ -31,6 +33,10 @@ async def test_a_level_that_has_not_fallen_is_asked_about_with_when_it_would_fit
         assert "0.695: expected 0.6 (0.59 to 0.61), 0.095 above; read 19 min ago? -19 behind it" in at.said
         await at.type(" -19")
         assert "expected" not in at.said
+        session, reading = at.desk.runtime.session, {"kind": "reading", "crew": "EV1", "consumable": "oxygen"}
+        known = (session.progress, session.snapshot.estimate)
+        taken = [level_taken({**reading, "at": instant}, *known) for instant in (600, 900, 1200)]
+        assert taken == [pytest.approx(level, abs=0.011) for level in (0.7, 0.65, 0.6)]
 
 
 async def test_what_is_decided_on_work_that_is_done_changes_nothing(

@@ -80,6 +80,13 @@ from tracker.plan.read import parse_plan
         ("add Inspect", "add: who, how long, and what is to be done"),
         ("add {oops", "not JSON"),
         ("move trays", "before"),
+        (
+            "drop latch trays",
+            "trays is another task, and each is said by itself: `drop latch`, then `drop trays`",
+        ),
+        ("later latch trays is late", "`later latch`, then `later trays`"),
+        ("k trays a", "a is another task, and each is said by itself: `keep trays`, then `keep latch`"),
+        ("skip mate hinge.unplug", "hinge.unplug is another step"),
         ("zero noon", "noon"),
         ("seen moonlight", "there is no window 'moonlight'"),
     ],

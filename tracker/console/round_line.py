@@ -27,6 +27,8 @@ _BETWEEN = re.compile(r"[\s,kK]+")
 _AT_ONCE = re.compile(r"([oO])|([\d.]+)(?=[\s,oOnN])")
 """An answer that needs no Enter: ok, or a number with something behind it."""
 _NUMBER = re.compile(r"[\d.]+")
+ENDED_S = 2.0
+"""An Enter so soon after the last answer, which needs none, opens no line."""
 
 
 class RoundLine:
@@ -45,6 +47,10 @@ class RoundLine:
         """Why Enter is wanted before their answers are written."""
         self._wrong = ""
         """What was wrong with the last answer."""
+        self._bare = False
+        """Whether it was asked why something is not ok."""
+        self._ended = -ENDED_S
+        """When the last answer ended the round, on the clock for short spans."""
 
     def purpose(self) -> Purpose:
         """Return what the line is for."""
@@ -60,8 +66,13 @@ class RoundLine:
             return
         self._round = states[0].round
         self._crew = [*(states[0].missing or states[0].asked)]
-        self._answers, self._doubt, self._wrong = [], "", ""
+        self._answers, self._doubt, self._wrong, self._bare = [], "", "", False
         self._screen.entry.open(self.PURPOSE)
+
+    def just_ended(self) -> bool:
+        """Return, once, whether the last answer has only just ended a round: an Enter meant that one."""
+        just, self._ended = self._screen.mono() - self._ended < ENDED_S, -ENDED_S
+        return just
 
     def ask_again(self) -> None:
         """Say once more what is asked, where something else was said meanwhile."""
@@ -91,6 +102,10 @@ class RoundLine:
         said = self._screen.entry.line.value.strip()
         if self._doubt:
             self._write()
+        elif said.lower() in ("n", "no", "not") and not self._bare:
+            self._bare, self._wrong = True, "why is it not ok? Enter again leaves that open; "
+            self._prompt(said)
+            return False
         elif said.lower() in ("n", "no", "not"):
             self._take(NOT_OK)
         elif said[:1].lower() == "n" or _NUMBER.fullmatch(said):
@@ -112,7 +127,7 @@ class RoundLine:
         if _NUMBER.fullmatch(answer) and item not in self._session.progress.plan.consumable:
             self._wrong = f"{item} has no figure: "
             return False
-        self._answers, self._wrong = [*self._answers, answer], ""
+        self._answers, self._wrong, self._bare = [*self._answers, answer], "", False
         if len(self._answers) == len(self._round.ask):
             self._complete()
         return True
@@ -149,6 +164,7 @@ class RoundLine:
             self._actions.perform(batch_of(progress, events, words))
             self._crew.pop(0)
         if not self._crew and self._screen.entry.line.display:
+            self._ended = self._screen.mono()
             self._screen.entry.line.accepted()
             self._screen.entry.show(False)
 

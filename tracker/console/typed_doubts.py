@@ -185,6 +185,15 @@ class _Course:
         return end if until <= since else start + (end - start) * (at - since) / (until - since)
 
 
+def level_taken(event: Event, progress: Progress, estimate: Estimate | None) -> float | None:
+    """Return the level that a store had at the instant of its reading as far as was known without it."""
+    figure = reading_figure(estimate, str(event.get("crew")), str(event.get("consumable")))
+    if figure is None or estimate is None:
+        return None
+    at = float(event.get("at", estimate.at))
+    return figure.now if at >= estimate.at else _Course.of(figure, progress, estimate.at).level(at)
+
+
 def reading_figure(estimate: Estimate | None, crew: str, store: str) -> ConsumableFigure | None:
     """Return the figure of a store; None where there is none."""
     figures = estimate.consumables if estimate is not None else ()

@@ -29,9 +29,9 @@ from tracker.console.typed_doubts import (
     doubts,
     enter_doubts,
     far_doubts,
+    level_taken,
     must_doubts,
     number_notes,
-    reading_figure,
 )
 from tracker.console.view.scene import Snapshot
 from tracker.console.view.styled_text import Ink
@@ -236,12 +236,12 @@ class TypedEvents:
         """Return what a level was taken as before it was read, where as shown it is another."""
         told = []
         for event in events:
-            figure = reading_figure(self._estimate, str(event.get("crew")), str(event.get("consumable")))
-            if event["kind"] != "reading" or figure is None:
+            taken = level_taken(event, self._progress, self._estimate) if event["kind"] == "reading" else None
+            if taken is None:
                 continue
-            read, before = amount(float(event["value"]), even=True), amount(figure.now, even=True)
+            read, before = amount(float(event["value"]), even=True), amount(taken, even=True)
             if read != before:
-                told.append(f"{limit_words(f'{figure.crew}.{figure.consumable}')} was taken as {before}")
+                told.append(f"{limit_words('{crew}.{consumable}'.format_map(event))} was taken as {before}")
         return ", ".join(told)
 
     def _words(self, events: list[dict[str, Any]]) -> str:

@@ -314,8 +314,11 @@ def _level(left: Range) -> str:
 
 
 def read_words(figure: ConsumableFigure) -> str:
-    """When a store was read last."""
-    return "never read: taken from the plan" if figure.read_at is None else f"read {pet_down(figure.read_at)}"
+    """What a store was read as last, and when: what is left is estimated, and may lie above it."""
+    if figure.read_at is None:
+        return "never read: taken from the plan"
+    value = "" if figure.read is None else f"{amount(figure.read, digits=4)} at "
+    return f"read {value}{pet_down(figure.read_at)}"
 
 
 def optional_lines(estimate: Estimate) -> list[str]:

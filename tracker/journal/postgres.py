@@ -220,7 +220,9 @@ class PostgresStore:
         store = cls.open(address)
         if store.genesis.uuid != genesis.uuid:
             store.close()
-            raise JournalError(f"{address}: exists already, and a journal is never overwritten")
+            raise JournalError(
+                f"{address}: exists already, and a journal is never overwritten; `tracker run` goes on"
+            )
         return store
 
     @property
@@ -426,7 +428,9 @@ def _make(address: Address, genesis: Genesis, fill: Callable[[PostgresStore], ob
                 # Whether a lost answer was a yes is seen when it is opened.
                 link.ask("COMMIT")
         except Raced:
-            raise JournalError(f"{address}: exists already, and a journal is never overwritten") from None
+            raise JournalError(
+                f"{address}: exists already, and a journal is never overwritten; `tracker run` goes on"
+            ) from None
 
 
 def _unguarded(link: Link) -> Iterator[str]:

@@ -404,32 +404,24 @@ def step_status(progress: Progress, step: str, at: float, *, recorded: bool = Fa
 
 
 def last_awaited(progress: Progress, step: str, ends: Mapping[str, float]) -> tuple[str, float] | None:
-    """The work that a step waits for longest, `need STEP` or `crew WHO`, and when it ends; None for none.
-
-    `ends` has the projected end of steps; what is not in there ends first, with 0.
-    """
+    """The work that a step waits for longest, `need STEP` or `crew WHO`, and its end by `ends`, else 0."""
     before = {f"need {need}": ends.get(need, 0.0) for need in progress.needs.get(step, ())}
     for member in progress.missing(step):
-        work = takewhile(lambda one: one != step, progress.order.get(member, ()))
+        work = takewhile(step.__ne__, progress.order.get(member, ()))
         before[f"crew {member}"] = max((ends.get(one, 0.0) for one in work), default=0.0)
     return max(before.items(), key=lambda one: one[1], default=None)
 
 
 def waits_for(progress: Progress, step: str, ends: Mapping[str, float]) -> str | None:
-    """What a step waits for, in the words of `StepState.waited_for`: as on record, else what is missing.
-
-    Of several it is the one that ends last by `ends`, as `last_awaited` has it.
-    """
+    """What a step waits for, as `StepState.waited_for` says it: on record, else what is missing longest."""
     s = progress.steps[step]
     if any(c in progress.holds for c in s.crew):
         return "hold"
     if s.waited_for is not None:
         return s.waited_for
-    if (awaited := last_awaited(progress, step, ends)) is not None:
-        return awaited[0]
-    if not s.gone:
-        return "go"
-    return f"window {s.step.windows[0]}" if s.step.windows else None
+    awaited = last_awaited(progress, step, ends)
+    window = f"window {s.step.windows[0]}" if s.step.windows else None
+    return awaited[0] if awaited else window if s.gone else "go"
 
 
 def letters(progress: Progress) -> Mapping[str, str]:

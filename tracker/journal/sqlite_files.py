@@ -182,7 +182,9 @@ def put_new(path: Path, make: Callable[[Path], None]) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         output.put_new(path, make)
     except FileExistsError as error:
-        raise JournalError(f"{path}: exists already, and a journal is never overwritten") from error
+        raise JournalError(
+            f"{path}: exists already, and a journal is never overwritten; `tracker run` goes on"
+        ) from error
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
         raise JournalError(f"{path}: cannot be created: {reason}") from error
@@ -192,7 +194,9 @@ def _check_free(path: Path) -> None:
     if path.is_dir():
         raise JournalError(f"{path}: is a folder; a journal is a file")
     if os.path.lexists(path):
-        raise JournalError(f"{path}: exists already, and a journal is never overwritten")
+        raise JournalError(
+            f"{path}: exists already, and a journal is never overwritten; `tracker run` goes on"
+        )
     for end in ("-wal", "-shm", "-journal"):
         if os.path.lexists(f"{path}{end}"):
             raise JournalError(

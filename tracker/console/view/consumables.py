@@ -12,6 +12,7 @@ from tracker.console.view.styled_text import (
     fit,
     put,
     say,
+    width_of,
 )
 from tracker.console.view.words import pet, reached_at, spare_cell
 from tracker.forecast.figures import ConsumableFigure
@@ -67,6 +68,8 @@ def _meant(scene: Scene, width: int) -> list[Line]:
     return [line for words in told for line in block(words, width, "dim", indent=2)]
 
 
+_READ = 16
+"""Columns at most of what was read and when."""
 _LEVELS = (8, 11, 9)
 """Columns of what is left now, at INSIDE, and of the reserve."""
 _WITH_SPARE, _WITH_CHANCE, _WITH_RATE = 90, 98, 118
@@ -85,7 +88,7 @@ def _head(width: int) -> Line:
         spans.append(put("chance", 8, "dim", right=True))
     if width >= _WITH_RATE:
         spans += [put("an hour", 10, "dim", right=True), put("planned", 9, "dim", right=True)]
-    return crop((*spans, put("read", 9, "dim", right=True)), width)
+    return crop((*spans, put("read", min(max(width - width_of(spans), 9), _READ), "dim", right=True)), width)
 
 
 def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
@@ -110,7 +113,8 @@ def _rows(scene: Scene, figure: ConsumableFigure, width: int) -> list[Line]:
         rate = figure.rate
         spans.append(put("-" if rate is None else amount(rate.per_hour), 10, ink, right=True))
         spans.append(put("-" if rate is None else amount(rate.planned), 9, "dim", right=True))
-    spans.append(put(read_of(figure), 9, "dim", right=True))
+    room = width - width_of(spans)
+    spans.append(put(read_of(figure, room - 1), min(max(room, 9), _READ), "dim", right=True))
     lines = [crop(spans, width)]
     for words in filter(None, (leak_words(figure), figure.flagged, nothing_words(figure))):
         lines += block(f"   {words}", width, "strong", indent=5)
@@ -122,9 +126,13 @@ def owner_of(figure: ConsumableFigure) -> str:
     return "shared" if figure.crew == "*" else figure.crew
 
 
-def read_of(figure: ConsumableFigure) -> str:
-    """Return when it was read last."""
-    return "never" if figure.read_at is None else pet(figure.read_at)
+def read_of(figure: ConsumableFigure, room: int) -> str:
+    """Return when it was read last, and as what where that has room: what is left may be taken as more."""
+    if figure.read_at is None:
+        return "never"
+    at, value = pet(figure.read_at), figure.read
+    read = [] if value is None else [f"{amount(value, digits=4)}{by} {at}" for by in (" at", ",")]
+    return next((words for words in read if len(words) <= min(room, _READ)), at)
 
 
 def reached_of(scene: Scene, figure: ConsumableFigure) -> tuple[float | None, float | None]:

@@ -20,7 +20,7 @@ from tracker.console.view.styled_text import Ink
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure, Range
 from tracker.forecast.news import News, news_since
 from tracker.foundation.text import plain
-from tracker.journal.progress import Progress, StepState, letters
+from tracker.journal.progress import Progress, letters
 from tracker.journal.typed import chosen_events, parted
 
 Course = Mapping[str, tuple[float, float]]
@@ -32,7 +32,10 @@ def paper_course(progress: Progress) -> Course:
 
     It serves until the first estimate is there; windows and pace are left out of it.
     """
-    course = {s: span for s, state in progress.steps.items() if (span := _happened(state)) is not None}
+    course: dict[str, tuple[float, float]] = {}
+    for name, past in progress.steps.items():
+        if past.ended is not None and past.done is not None:
+            course[name] = (past.done if past.began is None else past.began, past.done)
     free = {crew: max(progress.at, since) for crew, since in progress.free_since.items()}
     queues = {crew: deque(order) for crew, order in progress.order.items()}
     while step := _ready(progress, queues, course):
@@ -48,12 +51,6 @@ def paper_course(progress: Progress) -> Course:
     return course
 
 
-def _happened(state: StepState) -> tuple[float, float] | None:
-    if state.ended is None or state.done is None:
-        return None
-    return (state.began if state.began is not None else state.done, state.done)
-
-
 def _ready(progress: Progress, queues: Mapping[str, deque[str]], course: Course) -> str | None:
     """Return a step that is first for its whole crew and waits for nothing; else any first one."""
     heads = [queue[0] for queue in queues.values() if queue]
@@ -65,10 +62,8 @@ def _ready(progress: Progress, queues: Mapping[str, deque[str]], course: Course)
     return heads[0] if heads else None
 
 
-SMALL = 100
-"""Below this many columns everything is written for 80."""
-LARGE = 160
-"""From this many columns the list, the runway and the optional tasks stand together."""
+SMALL, LARGE = 100, 160
+"""Below so many columns all is written for 80; from so many on list, runway and options together."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,21 +94,19 @@ class Snapshot:
     def course(self) -> Course:
         """Start and finish of every step, actual or projected; on paper where there is no estimate."""
         found = dict(paper_course(self.progress))
-        for figure in self.estimate.steps if self.estimate else ():
-            state = self.progress.steps.get(figure.step)
+        for one in self.estimate.steps if self.estimate else ():
+            state = self.progress.steps.get(one.step)
             if state is None or state.ended is not None:
                 continue
-            if figure.start.p50 is not None and figure.finish.p50 is not None:
-                begun = state.began if state.began is not None else figure.start.p50
-                found[figure.step] = (begun, figure.finish.p50)
+            if one.start.p50 is not None and one.finish.p50 is not None:
+                found[one.step] = (one.start.p50 if state.began is None else state.began, one.finish.p50)
         return found
 
     @cached_property
     def ends(self) -> Mapping[str, float]:
         """Projected end of the steps that the estimate has; of every step on paper where there is none."""
-        known = {f.step: f.finish.p50 for f in self.estimate.steps} if self.estimate else {}
-        ends = {step: end for step, end in known.items() if end is not None}
-        return ends or {step: end for step, (_, end) in self.course.items()}
+        known = {f.step: f.finish.p50 for f in self.estimate.steps if f.finish.p50} if self.estimate else {}
+        return known or {step: end for step, (_, end) in self.course.items()}
 
     @cached_property
     def advised(self) -> Mapping[str, OptionalFigure]:

@@ -11,7 +11,7 @@ from tracker.foundation.errors import EventError
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_instant, parse_instant, parse_pet
 from tracker.journal.kinds import Argument, EventKind
-from tracker.journal.progress import Progress
+from tracker.journal.progress import Progress, letters
 from tracker.journal.typed.match import (
     NO_GO,
     check_there,
@@ -123,6 +123,7 @@ def _take_one(kind: EventKind, entry: Entry, context: EntryContext, event: Event
             return True
     if free:
         _check_free(kind, entry.tokens[0], context, "crew" in event)
+        _check_another(kind, entry, context.progress, event)
         take_text(entry, context, event)
     return free
 
@@ -180,6 +181,22 @@ def _check_free(kind: EventKind, token: Token, context: EntryContext, named: boo
         raise EventError(f"there is no crew member {plain(head)!r}{near}")
     if crew is not None and not named and (why := unlike_crew(context.progress, head)):
         raise EventError(why)
+
+
+def _check_another(kind: EventKind, entry: Entry, progress: Progress, event: Event) -> None:
+    """Refuse as the text of a task or step what names another one: each is decided or ticked by itself."""
+    what = "task" if kind.name in ("dropped", "chose") else "step" if kind.name in ("done", "skipped") else ""
+    if not what or what not in event:
+        return
+    head, known = entry.head, progress.tasks if what == "task" else progress.steps
+    lettered = letters(progress) if what == "task" and len(entry.tokens) == 1 else {}
+    other = head if head in known else next((task for task, one in lettered.items() if one == head), None)
+    if other in (None, event[what]):
+        return
+    verbs = (word for word, (_, value) in kind.means.items() if value == event.get("choice"))
+    verb = next(verbs, kind.words[0] if kind.words else kind.name)
+    right = f"`{verb} {event[what]}`, then `{verb} {other}`"
+    raise EventError(f"{plain(head)} is another {what}, and each is said by itself: {right}")
 
 
 def _pending(kind: EventKind, event: Event) -> list[Argument]:
