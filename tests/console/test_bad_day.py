@@ -13,7 +13,7 @@ from tests.flat import flat
 from tests.runs import Run, step, task
 from tests.screens import screen
 from tracker.console.view.scene import Disk, Scene, Snapshot
-from tracker.console.view.steps import bad_day
+from tracker.console.view.steps import bad_day, way_home
 from tracker.console.view.styled_text import text_of
 from tracker.foundation.text import ADVISORY
 
@@ -103,3 +103,22 @@ async def test_a_recall_that_is_taken_back_leaves_the_way_home(at_desk: Callable
         assert at.desk.view_name == "steps" and "v: way home" in at.whole
         await at.press("u")
         assert at.desk.view_name == "steps"
+
+
+def test_the_steps_of_the_way_home_stand_before_what_is_open_and_that_before_the_rest() -> None:
+    homeward = [step(str(n), "EV1 EV2", 10) for n in range(5)]
+    out = [{"id": f"wrench-{n}"} for n in range(8)]
+    work = task(
+        "a", step("1", "EV1", 20, site="boom", takes=[one["id"] for one in out], opens=["cover"]),
+        step("2", "EV2", 90, closes=["cover"]),
+    )  # fmt: skip
+    more: dict[str, Any] = {"hardware": out, "emergency": {"supply": "0:30", "lock": "0:05"}}
+    run = Run(work, task("home", *homeward, closeout=True), sites=SITES, **more)
+    run.done("a.1", at=1200)
+    run("called", 1260, crew=["EV1", "EV2"], call="home")
+    scene = Scene(Snapshot(run.now, flat(run.now, 1500)), 1500, ZERO + timedelta(seconds=1500), disk=Disk(4))
+    for height in (7, 8, 10):
+        rows = text_of(way_home(scene, 100, height)).splitlines()[3:]
+        assert rows[0].startswith(" now ") and any(" more step" in row for row in rows), rows
+        words = " ".join(rows)
+        assert words.index("OPEN cover") > words.index(" more step"), "as soon as one row is left"

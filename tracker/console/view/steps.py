@@ -172,35 +172,39 @@ def _left(scene: Scene, width: int, room: int, steps: int) -> list[Line]:
     As long as `room` leaves so many steps in full; else of the bad day the least alone, and the key of the
     page that has the rest; where that is too much, all of it in one paragraph.
     """
-    words, here = _left_words(scene), _from_here(scene, on_the_way(scene))
+    words, here = [*_undone(scene), *_still_open(scene)], _from_here(scene, on_the_way(scene))
     told = [f"{BY_PLAN}: {c} {way.words}" for c, way in here.items()]
     rows = [*_rows([*words, *told], width), *(block(ADVISORY, width, "dim") if here else [])]
     if here and len(rows) > room - steps:
         brief = ", ".join(f"{c} from {way.site} {spare_words(way.to_spare)}" for c, way in here.items())
         words.append(f"{BY_PLAN}: {brief}; all of it {scene.key('bad-day')}")
         rows = _rows(words, width)
-    if len(rows) < room:
+    if len(rows) <= room - steps:
         return rows
     spare = [way.to_spare for way in here.values() if way.to_spare is not None]
     more = f"or more; all of it {scene.key('bad-day')}"
     least = [f"{BY_PLAN}: {spare_words(min(spare))} {more}"] if spare else []
-    return block("; ".join([*least, *_left_words(scene, undone_last=True)]), width, most=room, indent=2)
+    told = [*_still_open(scene), *least, *_undone(scene)]
+    return block("; ".join(told), width, most=max(room - steps, 1), indent=2) if told else []
 
 
 def _rows(words: Iterable[str], width: int) -> list[Line]:
     return [row for one in words for row in block(one, width, indent=2)]
 
 
-def _left_words(scene: Scene, *, undone_last: bool = False) -> list[str]:
-    tasks, made = scene.progress.tasks, scene.estimate
+def _undone(scene: Scene) -> list[str]:
     # On the way home nobody begins optional work any more.
-    optional = [task for task, state in tasks.items() if state.status == "open" and state.optional]
+    tasks = scene.progress.tasks.items()
+    optional = [task for task, state in tasks if state.status == "open" and state.optional]
     told = left_words(scene.progress, scene.now, optional)
-    undone = [told] if told else []
+    return [told] if told else []
+
+
+def _still_open(scene: Scene) -> list[str]:
+    made = scene.estimate
     ahead = (one for one in (made.clocks if made else ()) if scene.progress.steps[one.step].ended is None)
     clocks = [clock_words(scene.progress, made, clock) for clock in ahead if made is not None]
-    still = [*clocks, *open_words(scene)]
-    return [*still, *undone] if undone_last else [*undone, *still]
+    return [*clocks, *open_words(scene)]
 
 
 def _from_here(scene: Scene, crew: Iterable[str]) -> dict[str, WayHome]:
