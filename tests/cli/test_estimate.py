@@ -16,6 +16,7 @@ from tracker.forecast import orders
 from tracker.forecast.estimate import estimate
 from tracker.foundation.text import ADVISORY
 from tracker.journal.journal import Journal
+from tracker.journal.verify import parse_expected
 from tracker.plan.read import parse_plan
 
 
@@ -187,7 +188,11 @@ def test_print_names_the_event_and_its_hash_and_lists_every_remaining_step(
         digest, number = made.hash, made.number
         left = [s for s, state in made.progress().steps.items() if state.ended is None]
     out = said(capsys, morning, "--print")[1]
-    assert f"event {number}  {digest}" in out
+    assert f"event {number}:{digest}" in out
+    assert f"\nevent {number}:{digest}\n" in said(capsys, morning, "--brief")[1]
+    assert parse_expected(out.partition("\nevent ")[2].splitlines()[0]) == (number, digest)
+    figures = json.loads(said(capsys, morning, "--json")[1])
+    assert (figures["last_event"], figures["last_hash"]) == (number, digest)
     assert len(out.splitlines()) <= 62 and max(map(len, out.splitlines())) <= 96
     assert all(step in out for step in left)
     assert ADVISORY in out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -328,6 +329,42 @@ def test_what_is_no_season_is_refused(tmp_path: Path, journals: list[Path]) -> N
         before = path.read_bytes() if path.exists() else None
         assert _run("season", "list", path) == 1
         assert (path.read_bytes() if path.exists() else None) == before
+
+
+def test_a_place_that_takes_no_season_is_told_in_words(
+    tmp_path: Path, journals: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    for path, said in (
+        (tmp_path / "pipe", "is not a file, so it is no season; give another name"),
+        (tmp_path, "is not a file, so it is no season; give another name"),
+        (tmp_path / "none" / "s.db", "cannot be made: No such file or directory; give another name"),
+    ):
+        assert _run("season", "add", path, journals[0]) == 1
+        assert capsys.readouterr().err == f"{path}: {said}\n"
+
+
+def test_a_damaged_or_locked_season_is_told_in_words(
+    filled: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = Path(shutil.copy(filled, tmp_path))
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("BEGIN EXCLUSIVE")
+        connect = sqlite3.connect
+        monkeypatch.setattr(sqlite3, "connect", lambda place, timeout: connect(place, timeout=0.0))
+        assert _run("season", "list", path) == 1
+    assert capsys.readouterr().err.startswith(f"{path}: is locked by ")
+    monkeypatch.undo()
+    data = bytearray(path.read_bytes())
+    with closing(sqlite3.connect(path)) as db:
+        roots = [
+            page for (page,) in db.execute("SELECT rootpage FROM sqlite_master WHERE name = 'excursions'")
+        ]
+    for page in roots:
+        data[(page - 1) * 4096 : page * 4096] = bytes(4096)
+    path.write_bytes(data)
+    assert _run("season", "list", path) == 1
+    assert capsys.readouterr().err == f"{path}: is a damaged season\n"
 
 
 def test_documented_questions_to_a_season_have_answers(season: Season) -> None:

@@ -10,7 +10,7 @@ from contextlib import asynccontextmanager
 import pytest
 from aiohttp import ClientSession, web
 
-from tracker.console.serve import Door, Limits, OnceAMinute
+from tracker.console.serve import VISITORS, Door, Limits, OnceAMinute
 
 HALF = b"GET / HTTP/1.1\r\nHost: x\r\n"
 GREAT = b"x" * 8_000_000
@@ -75,6 +75,7 @@ def once(caplog: pytest.LogCaptureFixture) -> Iterator[pytest.LogCaptureFixture]
 async def test_those_who_stand_in_the_door_are_put_out_and_it_is_told(
     words: bytes, once: pytest.LogCaptureFixture
 ) -> None:
+    assert (Limits(), VISITORS) == (Limits(connections=64, headers_s=5.0, idle_s=60.0), 4)
     limits = Limits(connections=8, headers_s=0.5, idle_s=0.5)
     async with served(limits) as port:
         crowd = await crowded(port, words, 60)
@@ -99,15 +100,19 @@ async def test_a_head_that_comes_in_parts_is_a_head() -> None:
         writer.close()
 
 
-def test_a_fault_is_told_once_a_minute_in_one_line(once: pytest.LogCaptureFixture) -> None:
+def test_a_fault_is_told_once_a_minute_in_one_line(
+    once: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
     log = logging.getLogger("test.door")
-    for _ in range(300):
+    for second in (*range(60), 60):
+        monkeypatch.setattr("tracker.console.serve.monotonic_s", lambda second=second: 1000.0 + second)
         try:
             raise ConnectionResetError("gone")
         except ConnectionResetError:
             log.exception("Error handling request\nfrom %s", "somewhere")
     log.error("another")
     assert [record.getMessage() for record in once.records] == [
+        "Error handling request (ConnectionResetError)",
         "Error handling request (ConnectionResetError)",
         "another",
     ]

@@ -10,7 +10,7 @@ import pytest
 from tests.journals import MORNING
 from tests.journals import journal as journal_in
 from tests.promises.test_desk_keeps import NOTE, PRESSED, begun, no_disk, until
-from tracker.console.writer import Aside, Failed, Job, Opened, Report, Told, Unsaved, Written
+from tracker.console.writer import RETRY_S, Aside, Failed, Job, Opened, Report, Told, Unsaved, Written
 from tracker.journal.journal import Journal
 from tracker.journal.sqlite import SqliteStore
 from tracker.journal.verify import verify
@@ -42,6 +42,7 @@ def test_a_deleted_journal_is_told_and_goes_on_whole_in_another_place(path: Path
     until(heard, Written)
     before, head = path.read_bytes(), _head(path)
     path.unlink()
+    assert RETRY_S <= 1.0, "it is looked at every second"
     assert "was moved or deleted while it was open" in told(heard, "deleted")
     writer.submit(Job(2, ({**NOTE, "text": "kept"},), PRESSED))
     assert until(heard, Unsaved).kept

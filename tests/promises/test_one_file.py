@@ -21,6 +21,7 @@ from tests.files import append, folder, note, write_ahead
 from tests.journals import MORNING, done
 from tests.journals import journal as journal_in
 from tracker.foundation.errors import JournalError
+from tracker.journal import sqlite as sqlite_store
 from tracker.journal.follow import Follower
 from tracker.journal.journal import Journal
 from tracker.journal.sqlite import SqliteStore
@@ -236,7 +237,8 @@ sys.stdin.read()
 def test_a_long_read_lets_writers_in_between(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with closing(SqliteStore.open(path)) as store:
         append(store, 1000, together=True)
-    monkeypatch.setattr("tracker.journal.sqlite._HELD_S", 0.0)
+    assert sqlite_store._HELD_S <= 0.05, "no writer waits for longer"
+    monkeypatch.setattr(sqlite_store, "_HELD_S", 0.0)
     with closing(SqliteStore.open(path, read_only=True)) as reader, closing(SqliteStore.open(path)) as writer:
         some = reader._some
 
@@ -311,6 +313,19 @@ def test_a_number_is_told_of_what_is_there_alone(path: Path) -> None:
         assert journal.number == len(MORNING)
     with closing(SqliteStore.open(path, read_only=True)) as store:
         assert len(store.rows()) == len(MORNING)
+
+
+def test_a_number_is_told_once_it_was_read_back(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Journal.open(path) as journal:
+        with monkeypatch.context() as lost:
+            lost.setattr(sqlite_store._Block, "put", lambda *_: None)
+            with pytest.raises(
+                JournalError, match=rf"event {len(MORNING) + 1} was written, and is not there"
+            ):
+                journal.record({"kind": "noted", "text": "x", "at": 1400})
+        assert journal.number == len(MORNING)
+        assert journal.record({"kind": "noted", "text": "y", "at": 1400}) == len(MORNING) + 1
+    assert verify(path).events == len(MORNING) + 1
 
 
 # Looking through what is being written

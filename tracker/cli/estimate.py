@@ -184,7 +184,7 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
         last = changed(found.progress, found.estimate.at, prior=found.prior)
         found.estimate = replace(found.estimate, changed=last)
     if args.json:
-        return [_json(found, moved, orders)]
+        return [_json(found, journal, moved, orders)]
     if args.page:
         from tracker.forecast.report import page
 
@@ -201,7 +201,7 @@ def _output(found: _Found, journal: Journal, args: argparse.Namespace) -> list[s
 
             last = changed_since(found.progress, found.now, since, prior=found.prior)
             found.estimate, moved = replace(found.estimate, since=last), None
-        lines = brief(found.progress, found.estimate)
+        lines = brief(found.progress, found.estimate, f"{journal.number}:{journal.hash}")
     else:
         from tracker.forecast.report import report
 
@@ -270,8 +270,11 @@ def _orders(found: _Found) -> tuple[BetterOrder, ...]:
     return orders
 
 
-def _json(found: _Found, moved: Moved | None, orders: tuple[BetterOrder, ...] | None) -> str:
+def _json(
+    found: _Found, journal: Journal, moved: Moved | None, orders: tuple[BetterOrder, ...] | None
+) -> str:
     out = replace(found.estimate, moved=moved).as_json()
+    out |= {"last_event": journal.number, "last_hash": journal.hash}
     if orders is not None:
         out["suggestions"] = [
             {"event": dict(o.event), "text": o.text, "gain": o.gain_s, "p90": o.p90, "safe": o.safe}

@@ -30,6 +30,7 @@ from tracker.foundation.text import count, plain, spelled
 from tracker.foundation.times import format_instant
 from tracker.journal.journal import Journal, start_fold
 from tracker.journal.place import Place, place_of, resolved
+from tracker.journal.sqlite_files import told
 from tracker.journal.store import Genesis, Row, unseal
 from tracker.journal.stores import open_store
 
@@ -39,6 +40,9 @@ SCORES: Mapping[str, Scoring | None] = {
     "full": Scoring(),
 }
 """How closely the forecasts of an excursion are scored, by name."""
+
+
+_ANOTHER = "give another name"
 
 
 @dataclass(slots=True)
@@ -96,22 +100,28 @@ class Season(AbstractContextManager["Season"]):
             raise TrackerError(
                 f"{place}: there is no such season; `tracker season add {place} JOURNAL` makes one"
             )
+        if place.exists() and not place.is_file():
+            raise TrackerError(f"{place}: is not a file, so it is no season; {_ANOTHER}")
         try:
             if not place.exists():
                 place.touch(mode=0o600)
+        except OSError as error:
+            raise TrackerError(f"{place}: cannot be made: {error.strerror}; {_ANOTHER}") from error
+        with told(place, "season"):
             db = Database(sqlite3.connect(place, timeout=5.0))
             _look(place, db)
-        except (OSError, sqlite3.Error) as error:
-            raise TrackerError(f"{place}: cannot be used as a season: {plain(error, most=120)}") from error
         return Season(place, db)
 
     def close(self) -> None:
         """Let go of the file."""
         self._db.close()
 
-    def __exit__(self, *_: object) -> None:
-        """Let go of the file."""
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        """Let go of the file; an error of the database is one line that names it."""
         self.close()
+        if isinstance(error, sqlite3.Error):
+            with told(self.path, "season"):
+                raise error
 
     def add(
         self,

@@ -38,13 +38,15 @@ LEFT = 3
 """Lines of the handover that are left to other parts, however much came about since the last one."""
 
 
-def brief(progress: Progress, estimate: Estimate) -> list[str]:
+def brief(progress: Progress, estimate: Estimate, last: str = "") -> list[str]:
     """The handover to the next operator: at most 24 lines of 80 columns, more only for cautions.
 
     What matters most comes first. Of what does not fit it is said how much there is; of crew, who. What is to
-    be heeded now is never cut. With `estimate.since` it also says what came about since then.
+    be heeded now is never cut. With `estimate.since` it also says what came about since then. `last`: the
+    number and the hash of the last event, by which a journal is held against it later.
     """
-    lines = wrapped([*title(progress, estimate), *headline(progress, estimate)], SCREEN[1])
+    named = [f"event {last}"] if last else []
+    lines = wrapped([*title(progress, estimate), *named, *headline(progress, estimate)], SCREEN[1])
     foot = wrap(estimate.advisory, SCREEN[1])
     parts = _parts(progress, estimate)
     kept = lines[: SCREEN[0] - len(foot) - 1]

@@ -96,10 +96,11 @@ def _short_lines(estimate: Estimate) -> list[str]:
 def page(progress: Progress, estimate: Estimate, *, number: int, digest: str) -> list[str]:
     """The page for paper: what remains with projected times, last calls, turn-back, open items.
 
-    `number` and `digest` name the last event it knows of. Lines that are too long go on below.
+    `number` and `digest` name the last event it knows of, as `verify --expect` reads it. Lines that are too
+    long go on below.
     """
     parts = [
-        ("", [*title(progress, estimate), f"event {number}  {digest}", *headline(progress, estimate)]),
+        ("", [*title(progress, estimate), f"event {number}:{digest}", *headline(progress, estimate)]),
         ("crew", crew_lines(progress, estimate)),
         ("heed", heed_lines(progress, [figure.step for figure in _remaining(estimate)])),
         ("optional", optional_lines(estimate)),

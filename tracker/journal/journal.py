@@ -274,8 +274,8 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
             write = partial(self._attempt, admitted, job)
             try:
                 made, numbers = _answered(self._store, write)
+                rows = self._read_back(made[0], numbers)
                 self._fold, self._hash, self._derived = made
-                rows = self._read_back(numbers)
             except EventError as error:
                 self.sitting.settle(job, "let go", words=error.lines[0], at_once=True)
                 raise
@@ -303,10 +303,10 @@ class Journal(contextlib.AbstractContextManager["Journal"]):
         self._catch_up()
         return (self._fold, self._hash, self._derived), list(range(found[0], found[1] + 1))
 
-    def _read_back(self, numbers: Sequence[int]) -> list[Row]:
-        """The rows just written; JournalError unless they are there: their numbers are a promise."""
+    def _read_back(self, fold: Fold, numbers: Sequence[int]) -> list[Row]:
+        """The rows just written, as a fold has them; JournalError unless they are there: it is a promise."""
         rows = self.rows(numbers)
-        wanted = self._fold.recorded[numbers[0] - 1 : numbers[-1]] if numbers else ()
+        wanted = fold.recorded[numbers[0] - 1 : numbers[-1]] if numbers else ()
         if tuple(unseal(row) for row in rows) != wanted:
             raise JournalError(f"{self._store.name}: event {numbers[-1]} was written, and is not there")
         return rows

@@ -216,23 +216,23 @@ _REASONS = {
     sqlite3.SQLITE_CANTOPEN: "cannot be opened: the file or its folder is closed to this user",
     sqlite3.SQLITE_FULL: "cannot be written: the disk is full",
     sqlite3.SQLITE_IOERR: "cannot be read or written: the disk reports an error",
-    sqlite3.SQLITE_NOTADB: "is not a journal",
+    sqlite3.SQLITE_NOTADB: "is not a {what}",
     (_CLOSED := sqlite3.SQLITE_MISUSE): "was closed; open it again",
-    **dict.fromkeys((sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR), "is a damaged journal"),
+    **dict.fromkeys((sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR), "is a damaged {what}"),
 }
 
 
 @contextlib.contextmanager
-def told(path: Path) -> Iterator[None]:
-    """Turn an error of the database into one line that names the journal."""
+def told(path: Path, what: str = "journal") -> Iterator[None]:
+    """Turn an error of the database into one line that names the journal, or what else the file is."""
     try:
         yield
     except (sqlite3.Error, UnicodeDecodeError) as error:
         code = code_of(error)
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             raise Held(f"{path}: is locked by {holder(path)}; nothing was written") from error
-        known = _REASONS.get(code, f"the journal failed: {plain(error, most=120)}")
-        reason = _REASONS.get(getattr(error, "sqlite_errorcode", code), known)
+        reason = _REASONS.get(getattr(error, "sqlite_errorcode", code)) or _REASONS.get(code)
+        reason = reason.format(what=what) if reason else f"the {what} failed: {plain(error, most=120)}"
         raise JournalError(f"{path}: {reason}") from error
 
 
