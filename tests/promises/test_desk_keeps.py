@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests.disk import FULL, Deed, watched
+from tests.files import write_ahead
 from tests.journals import MORNING, done
 from tests.journals import journal as journal_in
 from tracker.cli.run import show
@@ -99,6 +100,21 @@ def test_for_whom_a_write_waits_is_told_once_not_with_every_try(
     until(heard, Written)
     assert sum(isinstance(report, Told) and "waits for" in report.words for report in said) == 1
     assert writer.stop() == ()
+
+
+def test_a_journal_with_a_file_beside_it_is_told_of_once(path: Path, tmp_path: Path) -> None:
+    write_ahead(path)
+    with closing(sqlite3.connect(path)) as reader:
+        assert reader.execute("SELECT count(*) FROM events").fetchone() == (len(MORNING),)
+        writer, heard = begun(path, tmp_path / "out")
+        said: list[Report] = [until(heard, Opened)]
+        for token in (1, 2):
+            writer.submit(Job(token, ({**NOTE, "text": f"{token}"},), PRESSED))
+            while not isinstance(said[-1], Written):
+                said.append(heard.get(timeout=60))
+            said.append(said[0])
+        assert writer.stop() == ()
+    assert sum(isinstance(report, Told) and "copy both, or none" in report.words for report in said) == 1
 
 
 def test_what_was_taken_back_is_not_sent(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -225,6 +225,20 @@ def test_a_closed_excursion_that_is_verified_needs_no_outbox(path: Path, folder:
     assert list(folder.iterdir()) == []
 
 
+def test_what_waits_for_a_closed_excursion_outlives_its_verify(
+    path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Journal.open(path, outbox=folder) as journal:
+        journal.record({"kind": "closed", "at": 1500})
+        monkeypatch.setattr(type(journal._store), "turn", _no_disk)
+        with pytest.raises(JournalError):
+            journal.record_all([NOTE], utc_now=PRESSED)
+    monkeypatch.undo()
+    verdict = verify(path, outboxes=folder)
+    assert verdict.fault is None and "to be sent by the next desk" in " ".join(verdict.kept)
+    assert [state for _, state, _, _ in jobs(folder)] == ["recorded", "waiting"]
+
+
 def test_a_lock_that_was_taken_away_while_it_was_waited_for_is_taken_anew(
     path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 from random import Random
@@ -87,10 +89,31 @@ def test_what_was_cut_off_or_deleted_comes_back_from_the_outboxes(
     assert rescue(path, tmp_path / "other.sqlite", [out]).verdict.hash == head[1]
 
 
+def test_what_a_killed_writer_left_half_written_is_taken_back_first(path: Path, tmp_path: Path) -> None:
+    before = verify(path)
+    code = """
+import os, sqlite3, sys
+db = sqlite3.connect(sys.argv[1], isolation_level=None)
+db.execute("PRAGMA cache_size=2")
+db.execute("BEGIN IMMEDIATE")
+db.execute("DROP TRIGGER events_no_update")
+db.execute("UPDATE events SET body = json_quote(hex(zeroblob(450)))")
+os.kill(os.getpid(), 9)
+"""
+    assert subprocess.run([sys.executable, "-c", code, str(path)]).returncode == -9
+    assert b"0" * 900 in path.read_bytes() and Path(f"{path}-journal").stat().st_size > 0
+    left = {one: one.read_bytes() for one in (path, Path(f"{path}-journal"))}
+    found = rescue(path, tmp_path / "new.sqlite", [])
+    assert found.missing == () and (found.verdict.events, found.verdict.hash) == (before.events, before.hash)
+    assert {one: one.read_bytes() for one in left} == left, "what is damaged stays as it is"
+
+
 def test_a_deleted_journal_is_put_back_whole_also_what_others_wrote(tmp_path: Path) -> None:
-    out = tmp_path / "out"
+    out, early = tmp_path / "out", tmp_path / "early"
     with journal_in(tmp_path, *MORNING) as first:
         path = first.path
+    with Journal.open(path, outbox=early):
+        pass
     with Journal.open(path, outbox=out) as journal, Journal.open(path) as other:
         other.record({"kind": "noted", "text": "theirs", "at": 1400}, seat="lead@b")
         journal.refresh()
@@ -99,8 +122,10 @@ def test_a_deleted_journal_is_put_back_whole_also_what_others_wrote(tmp_path: Pa
         journal.refresh()
         head = (journal.number, journal.hash)
     path.unlink()
-    found = rescue(path, tmp_path / "new.sqlite", [out])
+    found = rescue(path, tmp_path / "new.sqlite", [early, out])
     assert found.missing == () and (found.verdict.events, found.verdict.hash) == head
+    found = rescue(path, tmp_path / "less.sqlite", [early])
+    assert found.verdict.events == len(MORNING), "this seat knew no more"
 
 
 def test_what_is_no_journal_is_said(tmp_path: Path) -> None:
