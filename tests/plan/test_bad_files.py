@@ -50,7 +50,7 @@ def of_bytes(tmp_path: Path, raw: bytes) -> str:
         ("a:\n\tb: 1\n", "p.yaml:2:1: is not YAML: a tab stands where the line is indented; indent with spaces"),
         ("a:\n  b: 1\n c: 2\n", "p.yaml:3:2: is not YAML: the indentation does not fit the lines above; align it with its neighbours"),
         ("a: @b\n", "p.yaml:1:4: is not YAML: a character here starts no value; put the text in quotes"),
-        ("a: \x07\n", "p.yaml:1:4: holds the character U+0007, which no text file has; save the plan as plain text in UTF-8"),
+        ("a: \x07\n", "p.yaml:1:4: holds the character U+0007, which no text file has; save it as plain text in UTF-8"),
     ],
 )  # fmt: skip
 def test_no_plan(text: str, line: str) -> None:

@@ -41,7 +41,12 @@ def read_settings(text: str, name: str) -> Settings:
     try:
         given = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        words = f'{name}: is not TOML: {plain(error)}; write lines such as theme = "light"'
+        what = (
+            plain(error)
+            if isinstance(error, tomllib.TOMLDecodeError)
+            else "a number is too long, or too much nested"
+        )
+        words = f'{name}: is not TOML: {what}; write lines such as theme = "light"'
         raise TrackerError(words) from error
     faults: dict[str, str] = {}
     try:

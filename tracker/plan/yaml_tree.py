@@ -227,7 +227,7 @@ def check_size(text: str, file: str) -> None:
     if bad is not None:
         line, column = position(text, bad.start())
         what = f"holds the character U+{ord(bad.group()):04X}, which no text file has"
-        raise _alone(file, line, column, what, "save the plan as plain text in UTF-8")
+        raise _alone(file, line, column, what, "save it as plain text in UTF-8")
     if len(text) > MOST_CONTENT and len(_ASIDE.sub("", text)) > MOST_CONTENT:
         raise _alone(file, 0, 0, "holds more than 2 MB beside comments", smaller)
 
