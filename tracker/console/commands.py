@@ -186,7 +186,7 @@ TABLE: tuple[Command, ...] = (
     ),
     *_group(
         "desk", "Entry",
-        _("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", lambda d: d.type_about_chosen(), 6),
+        _("entry", "e enter", "entry", "the entry line: anything that `tracker record` takes", lambda d: d.round_line.just_ended() or d.type_about_chosen(), 6),
         _("find", "slash", "find", "find a step by its words or its id; on this page, a row of it", lambda d: d.entry.open("find-help" if d.view_name == "help" else "find"), 16),
         _typed("note", "n", "note", "write a note", "note", "what is to be noted?", foot=10, can=still_open, state="home"),
         _typed("question", "Q", "question", "a question on record, to the lead or `NAME:` to another; answered, or decided", "question", "what is asked? of the lead, or of another: `question ground: ...`", foot=18, can=still_open),

@@ -307,8 +307,6 @@ class Desk(LiveScreen):
     def type_about_chosen(self) -> None:
         """Open the entry line with what is chosen; without that with the next report, or empty."""
         progress, chosen = self.progress, self.chosen
-        if self.round_line.just_ended():
-            return
         if self.view_name == SAID and chosen is None and progress and (waiting := to_enter(progress)):
             chosen = str(waiting[0].number)
         if progress is None or chosen is None or self.view_name == WHAT_IF_PAGE:

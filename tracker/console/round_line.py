@@ -7,6 +7,7 @@ turn it is, and keys that come faster than they are looked at.
 
 from __future__ import annotations
 
+import math
 import re
 
 from tracker.console.desk_actions import DeskActions
@@ -49,7 +50,7 @@ class RoundLine:
         """What was wrong with the last answer."""
         self._bare = False
         """Whether it was asked why something is not ok."""
-        self._ended = -ENDED_S
+        self._ended = -math.inf
         """When the last answer ended the round, on the clock for short spans."""
 
     def purpose(self) -> Purpose:
@@ -71,7 +72,7 @@ class RoundLine:
 
     def just_ended(self) -> bool:
         """Return, once, whether the last answer has only just ended a round: an Enter meant that one."""
-        just, self._ended = self._screen.mono() - self._ended < ENDED_S, -ENDED_S
+        just, self._ended = self._screen.mono() - self._ended < ENDED_S, -math.inf
         return just
 
     def ask_again(self) -> None:
