@@ -12,12 +12,16 @@ import pytest
 
 from tests.journals import PLAN, ZERO
 from tests.journals import journal as journal_in
+from tests.promises.test_desk_keeps import begun, until
+from tracker.cli.main import main
+from tracker.console.writer import Job, Told, Written
 from tracker.forecast.estimate import estimate
 from tracker.foundation.errors import EventError, PlanError
 from tracker.foundation.times import format_instant, instant_of, parse_instant
 from tracker.journal.fold import Fold
 from tracker.journal.journal import Journal
 from tracker.journal.progress import Recorded
+from tracker.journal.store import seal
 from tracker.plan.paper import on_paper
 from tracker.plan.read import parse_plan
 
@@ -113,6 +117,27 @@ def test_windows_beyond_are_cut_off_with_a_warning() -> None:
     assert paper.windows["daylight"][-1] == (92 * 60, 12 * 3600)
     (said,) = [str(fault) for fault in paper.warnings if "cut off" in str(fault)]
     assert "9031-05-04T15:00:00.000Z is beyond 12:00:00" in said
+
+
+def test_a_journal_that_holds_a_mistyped_limit_says_so_once_wherever_it_is_opened(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with journal_in(tmp_path, ZERO) as made:
+        path, when = made.path, made.fold.recorded[0].recorded
+        far = seal(
+            Recorded(2, "limited", 600.0, True, when, "old", {"limit": "elapsed", "value": FAR}), made.hash
+        )
+        with made._store.writing():
+            made._store.append(far)
+    words = "event 2: 9031-05-04T15:00:00.000Z is beyond 200:00:00, the longest excursion there is; "
+    words += "figures stop there"
+    assert main(["estimate", str(path), "--at", "0:20", "--brief"]) == 0
+    assert capsys.readouterr().err == f"warning: {words}\n"
+    writer, heard = begun(path, tmp_path / "out")
+    assert until(heard, Told).words == words
+    note = {"kind": "noted", "text": "x", "at": 1400}
+    writer.submit(Job(1, (note,), when))
+    assert isinstance(heard.get(timeout=60), Written) and writer.stop() == ()
 
 
 def test_a_journal_that_holds_a_mistyped_limit_opens_and_its_figures_stop_there() -> None:

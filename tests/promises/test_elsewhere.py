@@ -59,6 +59,8 @@ def test_a_deleted_journal_is_told_and_goes_on_whole_in_another_place(path: Path
     assert verify(target, outboxes=tmp_path / "out").fault is None
     # Whoever brings the old file back is told that it is another history.
     path.write_bytes(before)
+    with Journal.open(path) as back:
+        back.record({**NOTE, "text": "and more of it"})
     writer, heard = begun(path, tmp_path / "out")
     words = f"is another history by now: this user went on in {target}"
     assert until(heard, Failed).lines == (f"{path}: {words}; open that",)

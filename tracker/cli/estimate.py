@@ -63,12 +63,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Estimate and print; nothing is written."""
     from tracker.journal.journal import Journal
+    from tracker.journal.wording import stops_words
 
     with meanwhile("reading the journal"):
         journal = Journal.open(args.journal, read_only=True)
     with journal:
         with meanwhile("estimating"):
             found = _Found.of(journal, args)
+        if said := stops_words(found.progress):
+            print(f"warning: {plain(said)}", file=sys.stderr)
         for line in _output(found, journal, args):
             print(line)
     if found.broken_off:

@@ -22,6 +22,7 @@ from tracker.foundation.errors import EventError, TrackerError
 from tracker.journal.kept_press import Kept, State, taken_back_by, undo_name, withdrawals
 from tracker.journal.progress import Progress
 from tracker.journal.store import Forked, Lost
+from tracker.journal.wording import stops_words
 
 _FAR = 1 << 30
 """Between the tokens of jobs and of what takes them back."""
@@ -255,7 +256,7 @@ class Writer(threading.Thread):
             return
         clock = None if self.kept_in is None else journal.sitting.clock(journal.number)
         self._report(Opened(journal.name, journal.progress(), self._seat or journal.sitting.seat, clock))
-        for words in (*said, *([journal.notice] if journal.notice is not None else [])):
+        for words in filter(None, (*said, stops_words(journal.progress()), journal.notice)):
             self._report(Told(words))
         self._resume(journal)
         if refused := journal.sitting.refused():

@@ -7,6 +7,7 @@ from typing import Any
 
 from tracker.foundation.text import plain
 from tracker.foundation.times import format_exact, format_pet, format_pet_s
+from tracker.journal.folding.setup import STOPS
 from tracker.journal.kinds import ABOUT_EVENTS, BY_NAME, Argument, EventKind
 from tracker.journal.progress import Progress, Recorded
 from tracker.plan.model import store_words
@@ -140,6 +141,12 @@ def _people(crew: object) -> str:
     if isinstance(crew, (list, tuple)):
         return " ".join(str(c) for c in crew)
     return "" if crew is None else "shared" if crew == "*" else str(crew)
+
+
+def stops_words(progress: Progress) -> str:
+    """What is said of instants on record beyond the horizon, as earlier programs took them; empty without."""
+    found = (f"event {number}: {words}" for number, words in progress.warnings if words.endswith(STOPS))
+    return "; ".join(dict.fromkeys(found))
 
 
 BEHIND_S = 2.0

@@ -13,7 +13,7 @@ from datetime import datetime
 from tracker.foundation.text import did_you_mean, meant, near
 from tracker.foundation.times import parse_instant, parse_pet
 from tracker.journal.folding.order import give_up, go_on, open_items, queue_again
-from tracker.journal.folding.setup import beyond, horizon_s, open_windows
+from tracker.journal.folding.setup import STOPS, beyond, horizon_s, open_windows
 from tracker.journal.folding.spending import account, account_all, break_off, stop
 from tracker.journal.folding.state import State, on_record, pet, refuse, the_consumable, the_crew, the_step
 from tracker.journal.kinds import BY_NAME
@@ -56,7 +56,7 @@ def _until(state: State, event: Recorded) -> int | None:
 
 def _warn_beyond(state: State, event: Recorded, at: float | datetime) -> None:
     if wrong := beyond(state, at):
-        state.warn(event, f"{wrong}; figures stop there")
+        state.warn(event, f"{wrong}; {STOPS}")
 
 
 def _suspend(state: State, step: str, at: float) -> None:

@@ -127,6 +127,10 @@ def horizon_s(state: State) -> float:
     return timeline.horizon_s((state.plan.elapsed_limit, state.limits["elapsed"]), _zero(state))
 
 
+STOPS = "figures stop there"
+"""Said of an instant on record that is beyond the horizon."""
+
+
 def beyond(state: State, at: float | datetime) -> str | None:
     """Return what is said of an instant beyond the horizon; None of one before it."""
     return timeline.beyond(at, _zero(state), horizon_s(state))
