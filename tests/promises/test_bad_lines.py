@@ -120,6 +120,7 @@ BAD = [
     b'{"kind":"reading","crew":"EV1","consumable":"oxygen","value":1e999,"at":900}',
     b'{"kind":"noted","text":"x","at":1e999}',
     b'{"kind":"noted","text":"x","\\ud800":1}',
+    b'{"kind":"added","task":{"title":3,"priority":"q","steps":[{"do":4,"crew":"ZZ","time":"x"}]},"at":900}',
     b"\xff\xfe",
     b"nonsense",
 ]

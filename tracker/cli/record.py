@@ -221,8 +221,7 @@ def _stream(journal: Journal) -> int:
             silent |= not _say(journal, number)
 
     def refuse(line: int, error: TrackerError) -> None:
-        for text in error.lines:
-            print(f"line {line}: {plain(text)}", file=sys.stderr, flush=True)
+        print(f"line {line}: {plain('; '.join(error.lines))}", file=sys.stderr, flush=True)
 
     return 0 if Stream(record, refuse).read(sys.stdin.buffer) and not silent else 1
 
