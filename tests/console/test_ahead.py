@@ -12,8 +12,11 @@ from typing import Any
 import pytest
 
 from tests.console.test_hands import again as enter_again
+from tracker.console.pending import PendingWrite
+from tracker.console.writer import Job
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
+from tracker.journal.kept_press import Kept
 from tracker.plan.model import Plan
 
 
@@ -314,3 +317,18 @@ async def test_that_the_clock_is_to_be_started_is_said_only_while_it_stands(
             other.record({"kind": "zero"}, seat="desk", utc_now=at.hand.utc() - timedelta(minutes=33))
         await at.until(lambda: "PET 0:33" in at.whole)
         assert not contradicts(at), at.whole
+
+
+async def test_leaving_says_what_is_not_in_the_journal(at_desk: Callable[..., Any]) -> None:
+    async with at_desk() as at:
+        session = at.desk.runtime.session
+        job = Job(7, ({"kind": "noted", "text": "x"},), at.desk.runtime.utc_now())
+        for token, kept in ((7, True), (8, True), (9, False)):
+            session._queue.jobs[token] = PendingWrite(job, "note: x", (), 0.0, unsaved="full", kept=kept)
+        session.refusals.presses = (Kept("j", job.utc, "op", job.events, "refused", "done already"),)
+        await at.press("q")
+        words = "2 kept here alone: the next desk at this seat sends them. 1 refused and not decided on: "
+        words += "asked again at the next start. 1 not on disk: they will be printed. q again leaves the desk"
+        assert " ".join(at.said.split()) == words
+        assert at.desk.app.return_code is None
+        session._queue.jobs.clear()

@@ -12,12 +12,9 @@ from tests.console.test_hands import again
 from tests.keyboard import offered
 from tracker.console.commands import commands_of
 from tracker.console.pane import Pane
-from tracker.console.pending import PendingWrite
-from tracker.console.writer import Job
 from tracker.forecast.figures import Alert
 from tracker.foundation.errors import JournalError
 from tracker.journal.journal import Journal
-from tracker.journal.kept_press import Kept
 from tracker.plan.model import Plan
 
 
@@ -405,21 +402,11 @@ async def test_a_step_is_found_by_its_words(at_desk: Callable[..., Any]) -> None
         assert at.desk.entry.line.value == "done home.stow "
 
 
-async def test_leaving_is_asked_twice_and_says_what_lies_elsewhere(at_desk: Callable[..., Any]) -> None:
+async def test_leaving_is_asked_twice(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("q")
-        assert at.said.strip() == "q again leaves the desk"
-        session = at.desk.runtime.session
-        job = Job(7, ({"kind": "noted", "text": "x"},), at.desk.runtime.utc_now())
-        for token, kept in ((7, True), (8, True), (9, False)):
-            session._queue.jobs[token] = PendingWrite(job, "note: x", (), 0.0, unsaved="full", kept=kept)
-        session.refusals.presses = (Kept("j", job.utc, "op", job.events, "refused", "done already"),)
-        await at.press("escape", "q")
-        words = "2 kept here alone: the next desk at this seat sends them. 1 refused and not decided on: "
-        words += "asked again at the next start. 1 not on disk: they will be printed. q again leaves the desk"
-        assert " ".join(at.said.split()) == words
+        assert "q again leaves" in at.said
         assert at.desk.app.return_code is None
-        session._queue.jobs.clear()
         await at.press("q")
         assert at.desk.app.return_code == 0
 

@@ -248,11 +248,9 @@ class Writer(threading.Thread):
         try:
             journal = self._open()
             self._sitting, said = journal.sitting, self._sit(journal)
-        except TrackerError as error:
-            self._report(Failed(error.lines))
-            return
         except Exception as error:
-            self._report(Failed((f"the journal cannot be opened: {_words(error)}",)))
+            lines = (f"the journal cannot be opened: {_words(error)}",)
+            self._report(Failed(error.lines if isinstance(error, TrackerError) else lines))
             return
         clock = None if self.kept_in is None else journal.sitting.clock(journal.number)
         self._report(Opened(journal.name, journal.progress(), self._seat or journal.sitting.seat, clock))
