@@ -49,6 +49,7 @@ def test_ticks_reach_the_disk_and_leaving_says_how_to_go_on(desk: Terminal, tmp_
     press(desk, "z13")
     desk.send(b"\x1b[M\xff\xfe\x80")
     desk.press_s("2", "2 again ticks Fetch the tool bag")
+    desk.rest(BOUNCE_S)
     press(desk, "2", 4)
     # Each says something else than what stands there.
     for size, key, words in (
@@ -85,6 +86,7 @@ def test_it_goes_on_where_it_stood_after_it_was_killed(desk: Terminal, tmp_path:
     with Terminal("run", "one.sqlite", cwd=tmp_path) as again:
         again.until("entry 3 saved")
         again.press_s("2", "2 again ticks Fetch the tool bag")
+        again.rest(BOUNCE_S)
         press(again, "2", 4)
         assert leave(again)[1] == 0
     assert kinds(tmp_path / "one.sqlite") == ["zero", "done", "done", "done"]

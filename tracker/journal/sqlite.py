@@ -298,8 +298,7 @@ class SqliteStore:
             yield
         finally:
             self._block = None
-        turn = contextlib.nullcontext() if self._source.db.in_transaction else self.turn()
-        with self._told(), turn:
+        with self._told(), contextlib.nullcontext() if self._source.db.in_transaction else self.turn():
             self._insert(block)
 
     def _insert(self, block: _Block) -> None:
