@@ -91,7 +91,7 @@ def test_when_the_chance_was_in_doubt_is_said_where_an_entry_made_it_so_and_not_
         found = all_alerts(run.now, replace(made, safe=safe, advice=advice), now=1950)
         return [alert.text for alert in found if alert.id == "confidence"]
 
-    assert told(1800, 0.91)[0].endswith("(65 % when raised at 0:30)")
+    assert told(1800, 0.91)[0].startswith("chance 91 %, need 90 %, just met (65 % when raised at 0:30): ")
     assert "when raised" not in told(1837, 0.91)[0], "at that instant only one seat looked"
     assert not told(1800, 0.96), "newer figures than the advice leave no doubt"
 

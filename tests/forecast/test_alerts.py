@@ -174,7 +174,7 @@ def test_the_chance_stays_told_until_it_is_a_little_above_and_is_asked_again_whe
     seen = replace(flat(run.now), safe=0.91, confidence=0.9)
     seen = replace(seen, advice=replace(seen.advice, raised=(Raised("confidence", 0.65, 1800.0),)))
     near = {alert.id: alert for alert in all_alerts(run.now, seen, now=1950)}["confidence"]
-    assert near.severity == "look" and near.text.endswith("(65 % when raised at 0:30)")
+    assert near.severity == "look" and "need 90 %, just met (65 % when raised at 0:30): " in near.text
     low = replace(seen, safe=0.70, advice=replace(seen.advice, chances=((1800.0, 0.81),)))
     assert not {alert.id: alert for alert in all_alerts(run.now, low, now=1950)}["confidence"].acknowledged
     high = replace(low, safe=0.72)

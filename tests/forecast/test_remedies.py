@@ -10,9 +10,9 @@ from tests.flat import flat
 from tests.forecast.test_alerts import HOME, OXYGEN, alerts
 from tests.runs import Run, step, task
 from tracker.forecast.alerts import alerts as all_alerts
-from tracker.forecast.choices import offered
+from tracker.forecast.choices import Offer, _Options, next_offer, offered
 from tracker.forecast.earlier_instants import Past
-from tracker.forecast.figures import Alert, Estimate, Leak, Raised, Unheard
+from tracker.forecast.figures import Alert, Estimate, Leak, Proposed, Raised, Unheard
 from tracker.forecast.memory import Memory
 from tracker.foundation.shown import pet_down
 
@@ -85,6 +85,47 @@ def test_what_is_offered_stays_while_it_is_enough_and_a_change_says_what_was_off
     assert [(one["id"], one["proposed"]["instead"]) for one in proposed] == [("must-only", "drop d")]
     ten_on = {one.id: one for one in all_alerts(run.now, made, now=176 * 60)}["confidence"]
     assert "until" not in ten_on.text, "told for ten minutes, as every change"
+
+
+def test_what_was_done_of_an_offer_is_not_said_to_be_impossible_nor_must_work_given_up_to_be_mild() -> None:
+    run = Run(
+        task("a", step("1", "EV1", 60), step("2", "EV1", 30)),
+        task("b", step("1", "EV1", 30)),
+        task("c", step("1", "EV1", 40), priority="get-ahead", value=50),
+        task("d", step("1", "EV2", 5), priority="get-ahead"),
+        HOME,
+        limits={"elapsed": "3:00"},
+    )
+    run.done("a.1", at=85 * 60)
+    run.done("d.1", at=86 * 60)
+    run("dropped", 87 * 60, task="c")
+    made = flat(run.now, 88 * 60, choices=True)
+
+    def proposed(id: str, *lines: str) -> Proposed:
+        options = _Options.of(run.now, made, made.choices or ())
+        found = next_offer(Offer(id, lines, Proposed(5000)), options, at=5280, review=True)
+        assert found is not None and found.id == "give-up:b"
+        return found.proposed
+
+    assert proposed("drop:c", "drop c") == Proposed(5280)
+    assert proposed("drop:d", "drop d") == Proposed(5280, "drop d", "can be done no more")
+    assert proposed("drop:b", "drop b") == Proposed(5280, "drop b"), "not in doubt any more, and still to do"
+    assert proposed("call-home", "call home") == Proposed(5280, "call home", "b given up is enough")
+
+
+def test_the_lead_is_asked_only_for_a_reserve_that_nine_cases_of_ten_do_not_keep() -> None:
+    run = Run(task("a", step("1", "EV1", 60)), HOME, consumables=[OXYGEN | {"reserve": 0.4}])
+    run.done("a.1", at=3600)
+    run("called", 3660, call="home")
+    made = flat(run.now, 3660, choices=True)
+    made = replace(made, advice=replace(made.advice, raised=(Raised("confidence", 0.0, 3660.0),)))
+    for nine, told in (
+        (0.45, ". Nothing faster is left. 9 cases of 10 keep 0.45 kg or more, the reserve is 0.4 kg"),
+        (0.3, ". Ask the lead: 9 cases of 10 keep 0.3 kg or more of the reserve of 0.4 kg"),
+    ):
+        own = tuple(replace(s, at_inside=replace(s.at_inside, p10=nine)) for s in made.consumables)
+        found = {a.id: a for a in all_alerts(run.now, replace(made, consumables=own), now=3660)}
+        assert found["confidence"].text.endswith(told), found["confidence"].text
 
 
 def test_one_of_several_drops_is_not_taken_for_the_whole_remedy() -> None:

@@ -221,7 +221,7 @@ def _chance(look: Look) -> Iterator[Alert]:
     alone += but
     found = look.alert(
         id,
-        f"{now}, need {percent_asked(need)}{why}: {_spare(limit)}{alone}{f'. {best}' if best else ''}{was}",
+        f"{now}, need {percent_asked(need)}{why}{was}: {_spare(limit)}{alone}{f'. {best}' if best else ''}",
         severity="act" if presses else "look",
         subject=None if limit is None else limit.id,
         since=past.at,
@@ -299,7 +299,8 @@ def _instead(look: Look, choice: Choice) -> str:
     one = choice.proposed
     if one is None or not one.instead or look.now - one.since >= NEWS_S:
         return ""
-    return f" (until {pet_down(one.since)} {plain(one.instead, most=80)}: {one.why})"
+    why = f": {one.why}" if one.why else ""
+    return f" (until {pet_down(one.since)} {plain(one.instead, most=80)}{why})"
 
 
 def _drops(look: Look, choice: Choice, do: Sequence[str]) -> str:
@@ -321,8 +322,13 @@ def _ask(made: Estimate, binds: str | None, nine: float | None, late: float | No
     """What to ask the lead for: the reserve, or the later limit, that nine courses of ten keep."""
     store = next((s for s in made.consumables if f"{s.crew}.{s.consumable}" == binds), None)
     if store is not None and nine is not None:
-        least = f"{amount(nine, store.unit)} or more of the reserve of {amount(store.reserve, store.unit)}"
-        return f". Ask the lead: 9 cases of 10 keep {least}"
+        keep, reserve = (
+            f"9 cases of 10 keep {amount(nine, store.unit)} or more",
+            amount(store.reserve, store.unit),
+        )
+        if nine >= store.reserve:
+            return f". {keep}, the reserve is {reserve}"
+        return f". Ask the lead: {keep} of the reserve of {reserve}"
     return "" if late is None else f". In 9 cases of 10 all are inside by {pet_up(late)}: ask the lead"
 
 

@@ -85,15 +85,42 @@ def changed_forms(
             both += f": {_chance_why(changed)}" if changed.read else ""
             whys = [*(f"{why}{both}" for why in whys), *whys]
         with_home = [f"{said}: {why}{home}" for why in whys[:1] if home]
-        return [*with_home, *(f"{said}: {why}" for why in whys), said, *least]
+        inside_first = [*with_home, *(f"{said}: {why}" for why in whys), said, *least]
+        if not _limits_first(changed, (after or 0) - (before or 0)):
+            return inside_first
+        first = _limits_forms(changed, need)
+        beside_it = f"INSIDE {pet_up(inside.before)} -> {pet_up(inside.now)}{shift}{by_now}"
+        why = [f": {why}" for why in _whys(changed)]
+        return [*(f"{first[0]}; {beside_it}{more}" for more in (*why, "")), *first]
     chances = tuple(percent(share or 0.0, need) for share in (safe.before, safe.now))
     if chances[0] == chances[1]:
         told = f"INSIDE {pet_up(inside.now)} since {at}{by_now}: {turned}{_after_news(changed)}"
         return [f"{told}{home}", told] if home else [told]
-    said, why = f"chance {chances[0]} -> {chances[1]} at {at}", _chance_why(changed)
-    told = f"{said}: {why}" if why else said
-    least = [f"{said.removesuffix(f' at {at}')}: {why}"] if why else []
-    return [*([f"{told}{home}"] if home and why else []), told, *least, said]
+    return _limits_forms(changed, need)
+
+
+def _limits_first(changed: Changed, shift_s: float) -> bool:
+    """Whether what came in moved the limits much and INSIDE little: a reading is no pace."""
+    chance = abs((changed.safe.now or 0) - (changed.safe.before or 0))
+    homes = down(changed.turn_home.before), down(changed.turn_home.now)
+    home = 0 if None in homes else abs((homes[1] or 0) - (homes[0] or 0))
+    much = chance >= CHANCE - 1e-9 or home >= MUCH_S
+    return bool(changed.news or changed.read) and much and abs(shift_s) < MUCH_S
+
+
+def _limits_forms(changed: Changed, need: float | None) -> list[str]:
+    """The chance and turn home as they moved, when and why, from the longest form to the shortest."""
+    chances = [percent(share or 0.0, need) for share in (changed.safe.before, changed.safe.now)]
+    chance = f"chance {' -> '.join(chances)}" if chances[0] != chances[1] else ""
+    home = _turn_home_moved(changed).removeprefix("; ")
+    at, why = f" at {pet_down(changed.at)}", _chance_why(changed)
+    told, why = ", ".join(filter(None, (chance, home))), f": {why}" if why else ""
+    least = chance or home
+    return list(
+        dict.fromkeys(
+            (f"{told}{at}{why}", f"{told}{why}", f"{least}{at}{why}", f"{least}{why}", f"{least}{at}")
+        )
+    )
 
 
 def _chance_why(changed: Changed) -> str:
@@ -108,6 +135,8 @@ def _chance_why(changed: Changed) -> str:
 
 TURN_HOME_S = 300
 """By so much the shown turn home has to move to be said beside the rest."""
+MUCH_S = 600
+"""From so much on a shift of turn home is said before one of INSIDE that is less."""
 
 
 def _turn_home_moved(changed: Changed) -> str:

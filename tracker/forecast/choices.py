@@ -368,14 +368,41 @@ def next_offer(before: Offer | None, options: _Options, *, at: float, review: bo
     if same is not None and (best.id == same.id or set(lines) == set(typed_lines(same))):
         return before
     if same is None:
-        why = "can be done no more"
+        if _by_hand(options.progress, before.lines):
+            return Offer(best.id, lines, Proposed(at))
+        # Still to do, and offered no more: it went with what was in doubt, and nobody asks why.
+        why = "" if _doable(options.progress, before.lines) else "can be done no more"
     elif review and options.milder(same, best):
-        why = "what is milder is enough"
+        why = _milder_words(options.progress, best)
     elif not same.meets and best.safe - same.safe >= (BETTER if review else MUCH_BETTER) - 1e-9:
         why = "not enough any more" if best.meets else "not the best any more"
     else:
         return before
     return Offer(best.id, lines, Proposed(at, " and ".join(before.lines), why))
+
+
+def _typed_tasks(progress: Progress, lines: Sequence[str]) -> list[str]:
+    """How each task stands of which something was to be typed."""
+    named = (line.partition(" ")[2] for line in lines)
+    return [progress.tasks[name].status for name in named if name in progress.tasks]
+
+
+def _by_hand(progress: Progress, lines: Sequence[str]) -> bool:
+    """Whether a person did what was offered: that is not said to be impossible."""
+    tasks = _typed_tasks(progress, lines)
+    return all(status == "dropped" for status in tasks) and (bool(tasks) or all_called(progress))
+
+
+def _doable(progress: Progress, lines: Sequence[str]) -> bool:
+    """Whether all that was offered can still be typed."""
+    tasks = _typed_tasks(progress, lines)
+    return all(status in ("open", "begun") for status in tasks) and (bool(tasks) or not all_called(progress))
+
+
+def _milder_words(progress: Progress, best: Choice) -> str:
+    """That something milder is enough; must work given up is named, nobody takes it for mild."""
+    musts = [task for task in best.given_up if not progress.tasks[task].task.optional]
+    return f"{' and '.join(musts)} given up is enough" if musts else "what is milder is enough"
 
 
 class _Offers(OrderedDict[object, "Offer | None"]):
