@@ -11,8 +11,9 @@ from tests.rehearsals import ticks
 from tests.runs import Run, step, task
 from tests.screens import scene_of
 from tracker.console import key_events
-from tracker.console.view.alerts import keys_for
+from tracker.console.view.alerts import first_waiting, keys_for, said_of, told_of, waiting_alerts
 from tracker.console.view.scene import Scene
+from tracker.forecast.alert_words import HEARD_RECALL
 from tracker.foundation.errors import TrackerError
 from tracker.journal.progress import Progress
 from tracker.journal.rounds import rounds_at
@@ -56,6 +57,8 @@ def pressed(scene: Scene, keys: str) -> list[dict[str, Any]]:
     if first == scene.key("late"):
         digit, minutes = map(int, rest)
         return list(key_events.tick(progress, digit, None, scene.now, minutes).events)
+    if first == scene.key("acknowledge"):
+        return [{"kind": "acknowledged", "alert": first_waiting(scene)[0].id}]
     if first == scene.key("recall"):
         return [{"kind": "called", "call": "at once" if rest == ["n"] else "home"}]
     if first == scene.key("close"):
@@ -114,3 +117,24 @@ def test_a_go_that_is_wanted_before_a_gap_can_be_given_before_anybody_stands_the
     wrong, kinds = refused(scene)
     assert not wrong and kinds["gap"] >= 1
     assert key_events.went(run.now).events[0]["step"] == "a.3"
+
+
+def test_a_recall_offers_what_stops_the_clock_it_leaves_and_taken_back_the_key_once_they_are_told() -> None:
+    run = Run(
+        task("a", step("off", "EV1", 10), step("on", "EV1", 9, within={"of": "a.off", "time": "2:00"})),
+        task("home", step("in", "EV1 EV2", 10), closeout=True),
+    )
+    run.done("a.off", at=600)
+    call = run("called", 700, call="home")
+    scene = scene_of(run.now, 760)
+    assert not refused(scene)[0]
+    assert scene.estimate is not None
+    clock = next(one for one in scene.estimate.alerts if one.kind == "clock")
+    said = said_of(scene, clock).replace("\N{NO-BREAK SPACE}", " ")
+    assert said.endswith("and nobody does it. e begin a.on once begun, e done a.on once done")
+    assert told_of(scene, clock).endswith("and nobody does it")
+    run("withdrawn", 800, event=call)
+    scene = scene_of(run.now, 860)
+    assert not refused(scene)[0]
+    (heard,) = waiting_alerts(scene)
+    assert said_of(scene, heard) == f"{HEARD_RECALL}. a once told"

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 from tests.console.conftest import ZERO
 from tests.journal.memory_store import in_memory
+from tests.runs import LATER, Run, step, task
 from tracker.console.key_events import PAIR_S
-from tracker.console.view.events import report_line, to_enter
+from tracker.console.view.events import awaits, report_line, to_enter
 from tracker.journal.journal import Journal
+from tracker.journal.rounds import rounds_at
+from tracker.journal.typed import parse_entry
 from tracker.plan.model import Plan
 
 WORDS = (
@@ -91,6 +95,42 @@ def test_a_report_is_entered_as_what_its_words_say(plan: Plan) -> None:
             one.record({"kind": "noted", "text": text, "at": 300}, seat="EV2")
             progress = one.fold.progress()
             assert report_line(progress, progress.events[-1]) == line
+
+
+def test_answers_to_a_round_are_entered_as_its_line_which_closes_it() -> None:
+    """The round is answered, with its readings, and what is not ok is raised."""
+    run = Run(
+        task("a", step("1", "EV1 EV2", 90)),
+        consumables=[{"id": "oxygen", "unit": "kg", "start": 0.9, "reserve": 0.1, "per_hour": 0.1}],
+        rounds=[
+            {"id": "suits", "every": "0:30", "ask": ["oxygen", "boots"]},
+            {"id": "visor", "every": "0:30", "ask": ["glare"]},
+        ],
+    )
+    for at, text, line in (
+        (
+            1800,
+            "suits: oxygen 0.7, boots not ok: torn, at 2 places.",
+            "check suits 2 0.7, no torn at 2 places 0:30:00",
+        ),
+        (1800, "visor: glare not ok: it's 2 bright.", "check visor 2 no it's 2 bright, 0:30:00"),
+        (1860, "suits: oxygen ok, boots ok.", "check suits 2 ok, ok 0:31:00"),
+    ):
+        run("noted", at, text=text)
+        said = replace(run.now.events[-1], seat="EV2")
+        assert report_line(run.now, said) == line
+        assert awaits(run.now, said)
+        for event in parse_entry(line, run.now, now=1900.0, utc_now=LATER):
+            run(event.pop("kind"), event.pop("at", None), **event)
+        assert not awaits(run.now, said), "nothing of it is to be entered any more"
+        assert report_line(run.now, said) == line[-8:]
+    assert [one.missing for one in rounds_at(run.now, 1900)] == [("EV1",), ("EV1",)]
+    assert [(one.crew, one.value) for one in run.now.readings] == [("EV2", 0.7)]
+    raised = [str(one.body["text"]) for one in run.now.events if one.kind == "raised"]
+    assert raised == ["EV2 boots not ok: torn at 2 places", "EV2 glare not ok: it's 2 bright"]
+    run("noted", 1900, text="suits: oxygen 0.6.")
+    part = replace(run.now.events[-1], seat="EV1")
+    assert report_line(run.now, part) == "reading 1 oxygen 0.6 0:31:40", "a part of the answers is no round"
 
 
 async def test_notes_and_questions_are_what_was_said_elsewhere(at_desk: Callable[..., Any]) -> None:

@@ -286,7 +286,7 @@ def test_who_takes_a_recall_back_is_told_to_tell_the_crew_until_work_goes_on() -
     assert heard in undo(run.now, run.now.events[-1].seat).words
 
     def told(now: float) -> bool:
-        return heard in [one.text for one in estimate(run.now, now).alerts]
+        return f"{heard}. ack heard-recall:{call + 1}" in [one.text for one in estimate(run.now, now).alerts]
 
     assert not told(710)
     run("withdrawn", 760, event=call)

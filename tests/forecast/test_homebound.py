@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from tests.flat import flat
-from tests.runs import Run, plan_of, step, task
+from tests.runs import LATER, Run, plan_of, step, task
+from tracker.debrief.excursion import debriefed
 from tracker.forecast.due import left_by_recall
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import TurnBack
 from tracker.forecast.news import news_since
 from tracker.forecast.report import watch_lines
 from tracker.forecast.wording import left_words
+from tracker.journal.typed import parse_entry
 
 
 def run_of(*more: dict[str, Any], limit: str = "1:30") -> Run:
@@ -133,8 +137,43 @@ def test_what_a_recall_leaves_half_done_has_no_end_and_its_clock_is_to_be_acted_
     clock = next(one for one in made.alerts if one.kind == "clock")
     assert (clock.severity, clock.since, clock.by) == ("act", 2000, 5400)
     assert clock in news_since(made, run.now, None).alerts, "who was to stop it is not at it any more"
-    assert clock.text == "Do on is due at 1:30, in 50 min, and nobody does it. add"
+    assert clock.text == "Do on is due at 1:30, in 50 min, and nobody does it. begin plug.on, done plug.on"
     assert next(one for one in flat(run.now, 5500).alerts if one.kind == "clock").severity == "look"
+
+
+@pytest.mark.parametrize("given_up", [("called", {"call": "home"}), ("dropped", {"task": "power"})])
+@pytest.mark.parametrize("begun", [True, False])
+def test_what_is_offered_for_a_clock_that_nobody_stops_stops_it(
+    given_up: tuple[str, Any], begun: bool
+) -> None:
+    """What is typed counts in time; nothing says then that nobody does it."""
+    run = clocked()
+    run(given_up[0], 1900, **given_up[1])
+    told = next(one for one in flat(run.now, 2000).alerts if one.kind == "clock")
+    assert told.do == ("begin power.on", "done power.on")
+    for line, at in zip(told.do, (2400, 3000), strict=True):
+        if begun or line.startswith("done"):
+            (event,) = parse_entry(line, run.now, now=None, utc_now=LATER)
+            run(event.pop("kind"), at, **event)
+        made = flat(run.now, at + 60)
+        if begun:
+            assert "nobody" not in str([made.alerts, made.due, watch_lines(run.now, made)])
+    assert not [one for one in made.due if one.kind == "clock"]
+    assert "nobody" not in str([made.alerts, watch_lines(run.now, made)])
+    for crew in ("EV1", "EV2"):
+        run("entered", 4000, crew=crew)
+    run("closed", 4100)
+    verdict = next(one for one in debriefed(run.now, "one.sqlite", None).limits if one.id == "power.on")
+    assert (verdict.kept, verdict.words) == (True, "kept: within 1:00 of power.off")
+
+
+def test_who_is_inside_is_offered_the_tick_alone() -> None:
+    run = clocked()
+    run("called", 1900, call="home")
+    run("entered", 2000, crew="EV1")
+    assert [one.do for one in flat(run.now, 2100).alerts if one.kind == "clock"] == [("done power.on",)]
+    run("done", 2100, step="power.on")
+    assert not [one for one in flat(run.now, 2160).alerts if one.kind == "clock"]
 
 
 def test_where_one_is_called_the_other_ends_no_task_alone() -> None:

@@ -189,6 +189,9 @@ def test_a_joint_step_done_by_name_while_one_is_elsewhere_is_accepted_with_a_war
     assert run.warned[number] == ("in.home is a joint step, and EV2 was not at it",)
     assert run.step("in.home").ended == "done"
     assert run.now.current["EV2"] == "two.x"
+    early = simple()
+    both = early("done", 50, step="in.home")
+    assert "in.home is a joint step, and EV1 and EV2 were not at it" in early.warned[both]
 
 
 def test_beginning_another_step_sets_the_current_one_aside_with_its_work_time() -> None:

@@ -238,7 +238,8 @@ def _recall_heard(look: Look) -> Iterator[Alert]:
     tasks = {progress.steps[one].step.task for e in since_then if (one := e.body["step"]) in progress.steps}
     if any(not progress.tasks[task].task.closeout for task in tasks):
         return
-    yield look.alert(f"heard-recall:{number}", HEARD_RECALL, since=since, by=look.now)
+    id, words = f"heard-recall:{number}", f"{HEARD_RECALL}. {deed('once told')}"
+    yield look.alert(id, words, since=since, by=look.now, do=[f"ack {id}"])
 
 
 def _inside(look: Look) -> Iterator[Alert]:

@@ -62,15 +62,18 @@ def _hardware_clocks(look: Look) -> Iterator[Alert]:
             yield _clock(look, clock, past)
     numbers = {event.number: event.at for event in look.progress.events}
     for state, due in left_running(look.progress):
+        # Who came in begins nothing any more, but may have done it.
+        inside = look.progress.entered.keys() >= set(state.crew)
+        once = {"done": "done"} if inside else {"begin": "begun", "done": "done"}
         yield look.alert(
             f"clock:{state.step.id}:left",
             f"{_do(look, state.step.id)} is due at {slot('due', 'down')}, {slot('due', 'in')}, "
-            f"and nobody does it. {deed('adds work')}",
+            f"and nobody does it. {', '.join(deed(f'once {how}') for how in once.values())}",
             severity="act" if look.now < due else "look",
             subject=state.step.id,
             since=numbers.get(state.done_number or 0),
             by=due,
-            do=["add"],
+            do=[f"{verb} {state.step.id}" for verb in once],
             due=due,
         )
 

@@ -344,6 +344,9 @@ def keys_for(scene: Scene, line: str) -> str:
         if not (who := _digits(scene, [c for c in crew if progress.current.get(c) == rest[0]][:1])):
             return f"{scene.key('entry')} {line}"
         return who if len(rest) == 1 else f"{scene.key('late')} {who} {rest[1].removeprefix('-')}"
+    if verb == "ack":
+        marks = any(one.id == rest[0] for one in first_waiting(scene))
+        return scene.key("acknowledge") if marks else f"{scene.key('entry')} {line}"
     if verb == "reading":
         return f"{scene.key(command)} {_digits(scene, rest)}"
     if verb in scene.progress.plan.member:

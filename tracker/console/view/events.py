@@ -11,9 +11,11 @@ from collections.abc import Iterator
 from tracker.console.view.scene import Scene
 from tracker.console.view.styled_text import Line, Span, blank, crop, put, say
 from tracker.console.view.words import pet_s
+from tracker.journal.kinds import NOT_OK
 from tracker.journal.progress import Progress, Recorded
+from tracker.journal.rounds import checks
 from tracker.journal.wording import clock_mark, heard_words, said
-from tracker.plan.model import store_words
+from tracker.plan.model import Round, store_words
 
 EVENTS, SAID = "events", "said"
 """The lists, by the names of their views."""
@@ -77,12 +79,15 @@ def to_enter(progress: Progress) -> list[Recorded]:
 def awaits(progress: Progress, event: Recorded) -> bool | None:
     """Return whether what somebody of the crew reported is still to be entered; None of what is no report.
 
-    Levels are, until one of that store is on record that is as new; a step, until it has ended; items, until
-    so many are counted; a go, until it is given; that they are inside, until they have entered.
+    Answers to a round are, until it is on record as answered; levels, until one of that store is on record
+    that is as new; a step, until it has ended; items, until so many are counted; a go, until it is given;
+    that they are inside, until they have entered.
     """
     who, text = event.seat, str(event.body.get("text", ""))
     if event.kind != "noted" or who not in progress.plan.member:
         return None
+    if asked := _asked(progress, text):
+        return not any(one.crew == who and one.at >= event.at for one in checks(progress, asked.id))
     if levels := list(_levels(progress, text)):
         known = {one.consumable for one in progress.readings if one.crew in (who, "*") and one.at >= event.at}
         return not known.issuperset(store for store, _ in levels)
@@ -100,15 +105,17 @@ def awaits(progress: Progress, event: Recorded) -> bool | None:
 def report_line(progress: Progress, event: Recorded) -> str:
     """Return what is typed to enter what somebody said, as of the instant at which it was said.
 
-    What they read, that they are inside, how many items of a step they have done, or that it is done; that it
-    waits for a go has no instant yet. Of anything else, and of what is on record, it is the instant alone,
-    before which a deed is typed.
+    What they answer to a round, what they read, that they are inside, how many items of a step they have
+    done, or that it is done; that it waits for a go has no instant yet. Of anything else, and of what is on
+    record, it is the instant alone, before which a deed is typed.
     """
     members, text = [member.id for member in progress.plan.crew], str(event.body.get("text", ""))
     at, who = pet_s(event.at), event.seat
     if not awaits(progress, event):
         return f" {at}"
     who = str(members.index(who) + 1) if members.index(who) < 9 else who
+    if asked := _asked(progress, text):
+        return f"check {asked.id} {who} {_answers(asked, text)} {at}"
     if levels := " ".join(f"{id} {level}" for id, level in _levels(progress, text)):
         return f"reading {who} {levels} {at}"
     named = [id for id in progress.order.get(event.seat, ()) if progress.steps[id].step.do in text]
@@ -121,6 +128,21 @@ def report_line(progress: Progress, event: Recorded) -> str:
         return f"{who} {counted[1]} of {counted[2]} {at}" if counted else f"{who} {at}"
     # What is named is not what they are at, which a tick has not left yet: the step goes by its id.
     return f"count {named[0]} {counted[1]} {at}" if counted else f"done {named[0]} {at}"
+
+
+def _asked(progress: Progress, text: str) -> Round | None:
+    """Return the round to which words are the answers: they begin with its id and say all that it asks."""
+    rounds = (one for one in progress.plan.rounds if text.startswith(f"{one.id}: "))
+    return next((one for one in rounds if _answers(one, text)), None)
+
+
+def _answers(asked: Round, text: str) -> str:
+    """Return the answers to a round as they are typed, or nothing where words do not answer all it asks."""
+    items = ", ".join(rf"{re.escape(item)} (.+?)" for item in asked.ask)
+    found = re.fullmatch(rf"{re.escape(asked.id)}: {items}\.?", text, re.DOTALL)
+    # Commas part the answers; one alone has its own, so that words behind a `no` begin no other answer.
+    said = [answer.replace(",", "").replace(f"{NOT_OK}:", "no") for answer in found.groups()] if found else []
+    return ", ".join(said) + ("," if len(said) == 1 else "")
 
 
 def _levels(progress: Progress, text: str) -> Iterator[tuple[str, str]]:

@@ -303,7 +303,8 @@ def _warn_tick(state: State, event: Recorded, s: StepState) -> None:
         state.warn(event, f"{step} without its go")
     away = [c for c in s.crew if state.current[c] != step]
     if len(s.crew) > 1 and away:
-        state.warn(event, f"{step} is a joint step, and {', '.join(away)} was not at it")
+        were = "was" if len(away) == 1 else "were"
+        state.warn(event, f"{step} is a joint step, and {' and '.join(away)} {were} not at it")
     warn_crew(state, event, s)
 
 
