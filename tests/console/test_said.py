@@ -53,10 +53,10 @@ async def test_what_the_crew_said_is_entered_as_of_then(
         at.hand.move(1800)
         await at.until(lambda: at.desk.runtime.session.number == 6)
         assert "0:03 EV1: I read" not in at.whole, "the last three have rows"
-        assert "J: all that was said, 4 to enter" in at.whole, "an order of the lead is no report"
+        assert "J: all that was said, 5 to enter" in at.whole
         await at.press("J")
         assert "0:03:20  enter EV1: I read oxygen 0.7 kg, battery 500 Wh." in at.whole
-        assert at.whole.count("  enter EV") == 4
+        assert at.whole.count("  enter EV") == 4 and "  enter lead: Hold EV2" in at.whole
         await enter(at)
         first = "without a choice the first that nobody has entered"
         assert at.desk.entry.line.value == "reading 1 oxygen 0.7 battery 500 0:03:20", first
@@ -72,8 +72,7 @@ async def test_what_the_crew_said_is_entered_as_of_then(
         await enter(at)
         await at.until(lambda: last(at) == [("done", 640)])
         await at.press("up", "enter")
-        assert at.desk.entry.line.value == " 0:15:00"
-        await at.type("hold 2")
+        assert at.desk.entry.line.value == "hold 2 visor 0:15:00", "what the lead orders is a report as well"
         await enter(at)
         await at.until(lambda: last(at) == [("held", 900)])
         await at.press("up", "up", "enter")
@@ -89,6 +88,7 @@ def test_a_report_is_entered_as_what_its_words_say(plan: Plan) -> None:
         for text, line in (
             ("Ready for a go: Swap the pump (the lead gives a go).", "go pump.swap"),
             ("I am inside.", "enter 2 0:05:00"),
+            ("EV1 does not answer.", "silent 1 0:05:00"),
             ("I read you again.", " 0:05:00"),
             ("Done: Fetch the tool bag.", "done egress.tools 0:05:00"),
         ):
@@ -154,7 +154,12 @@ def test_a_report_is_to_be_entered_until_it_is_on_record(plan: Plan) -> None:
         say(300, "EV2", "Done: Fetch the tool bag.")
         say(400, "EV1", "I read oxygen 0.7 kg, battery 500 Wh.")
         say(500, "lead", "Hold EV2: visor.")
-        assert waiting() == ["Done: Fet", "I read ox"], "what the lead orders is no report"
+        assert waiting() == ["Done: Fet", "I read ox", "Hold EV2:"]
+        one.record({"kind": "held", "crew": ["EV2"], "at": 500, "text": "visor"})
+        say(560, "lead", "EV2 may go on.")
+        assert waiting()[2:] == ["EV2 may g"], "until the hold is ended"
+        assert report_line(one.fold.progress(), to_enter(one.fold.progress())[-1]) == "resume 2 0:09:20"
+        one.record({"kind": "resumed", "crew": ["EV2"], "at": 560})
         one.record({"kind": "done", "step": "egress.tools", "at": 290})
         assert waiting() == ["I read ox"]
         one.record({"kind": "reading", "crew": "EV1", "consumable": "oxygen", "value": 0.7, "at": 400})

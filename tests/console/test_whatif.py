@@ -129,6 +129,19 @@ async def test_a_line_on_top_of_another_is_read_with_it(at_desk: Callable[..., A
         assert at.desk.what_if.page.lines == ("done egress.open",) and "done" in at.said
 
 
+async def test_a_deed_whose_key_is_pressed_beside_what_is_supposed_is_supposed(
+    at_desk: Callable[..., Any],
+) -> None:
+    async with at_desk() as at:
+        await at.press("z", "f")
+        await at.type("drop grease")
+        await at.press("enter", "d")
+        await at.type("lamp")
+        assert at.said.startswith("Enter supposes")
+        await at.press("enter")
+        assert at.desk.what_if.page.lines == ("drop grease", "drop lamp") and at.kinds == ["zero"]
+
+
 async def test_lines_are_chosen_and_taken_back(at_desk: Callable[..., Any]) -> None:
     async with at_desk() as at:
         await at.press("z", "f")

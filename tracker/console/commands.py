@@ -166,7 +166,7 @@ def _tick(digit: int) -> Command:
 
 def _typed(id: str, keys: str, words: str, help: str, types: str, asks: str = "", **more: Any) -> Command:
     """Return the row of a deed whose key opens the entry line with its word, which then asks for the rest."""
-    do: Do = lambda d: d.entry.open("entry", f"{types} ")  # noqa: E731
+    do: Do = lambda d: d.entry.open(d.what_if.line, f"{types} ")  # noqa: E731
     return _(id, keys, words, help, do, types=types, asks=asks, **more)
 
 

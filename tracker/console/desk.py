@@ -310,7 +310,7 @@ class Desk(LiveScreen):
         if self.view_name == SAID and chosen is None and progress and (waiting := to_enter(progress)):
             chosen = str(waiting[0].number)
         if progress is None or chosen is None or self.view_name == WHAT_IF_PAGE:
-            self.entry.open(WHAT_IF_PAGE if self.view_name == WHAT_IF_PAGE else "entry")
+            self.entry.open(self.what_if.line)
         else:
             self.entry.open("entry", _line_about(progress, chosen, self.view_name))
 

@@ -104,6 +104,11 @@ class WhatIf:
         keys = (self._screen.key("entry"), self._screen.key("record-supposed"))
         return what_if_page(scene, self.page, keys, width, height)
 
+    @property
+    def line(self) -> str:
+        """The purpose of a line that a deed's key opens: on this page it supposes."""
+        return WHAT_IF_PAGE if self.shown else "entry"
+
     def purpose(self) -> Purpose:
         """Return what the line is for on this page."""
         return Purpose("WHAT IF", self._offer, self._complete, self._enter, lambda text: self._screen.say(""))

@@ -203,5 +203,5 @@ def said(progress: Progress) -> list[Recorded]:
 
 
 def _spoken(progress: Progress, event: Recorded) -> bool:
-    """Whether an event is what somebody of a rehearsal's crew says, under their own name."""
-    return progress.rehearsal and event.kind == "noted" and event.seat in progress.plan.member
+    """Whether an event is what somebody of a rehearsal says, under their name: a desk names its machine."""
+    return progress.rehearsal and event.kind == "noted" and "@" not in event.seat

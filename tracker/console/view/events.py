@@ -53,7 +53,7 @@ def said_list(scene: Scene, width: int, height: int) -> list[Line]:
 
 _HINTS = {
     EVENTS: "arrows choose   Enter corrects   Backspace takes back",
-    SAID: "arrows choose   Enter enters it, else the next, as of then",
+    SAID: "arrows choose   Enter opens its line, else the next; Enter again writes",
 }
 LOOKS_BACK_S = 3600.0
 """What was reported longer ago is not asked for any more."""
@@ -84,7 +84,12 @@ def awaits(progress: Progress, event: Recorded) -> bool | None:
     that they are inside, until they have entered.
     """
     who, text = event.seat, str(event.body.get("text", ""))
-    if event.kind != "noted" or who not in progress.plan.member:
+    if event.kind != "noted" or not (who in progress.plan.member or progress.rehearsal):
+        return None
+    if (order := _order(progress, text)) is not None:
+        verb, crew, _ = order
+        return any(_wants(progress, verb, member, event.at) for member in crew)
+    if who not in progress.plan.member:
         return None
     if asked := _asked(progress, text):
         return not any(one.crew == who and one.at >= event.at for one in checks(progress, asked.id))
@@ -113,7 +118,10 @@ def report_line(progress: Progress, event: Recorded) -> str:
     at, who = pet_s(event.at), event.seat
     if not awaits(progress, event):
         return f" {at}"
-    who = str(members.index(who) + 1) if members.index(who) < 9 else who
+    if (order := _order(progress, text)) is not None:
+        verb, crew, words = order
+        return " ".join(filter(None, (verb, *(_digit(members, one) for one in crew), words, at)))
+    who = _digit(members, who)
     if asked := _asked(progress, text):
         return f"check {asked.id} {who} {_answers(asked, text)} {at}"
     if levels := " ".join(f"{id} {level}" for id, level in _levels(progress, text)):
@@ -143,6 +151,38 @@ def _answers(asked: Round, text: str) -> str:
     # Commas part the answers; one alone has its own, so that words behind a `no` begin no other answer.
     said = [answer.replace(",", "").replace(f"{NOT_OK}:", "no") for answer in found.groups()] if found else []
     return ", ".join(said) + ("," if len(said) == 1 else "")
+
+
+def _digit(members: list[str], who: str) -> str:
+    """Return the digit of a crew member; beyond the ninth the id."""
+    return str(members.index(who) + 1) if members.index(who) < 9 else who
+
+
+_ORDERS = {
+    "hold": re.compile(r"Hold (?P<who>.+?): (?P<words>.+?)\.?$"),
+    "resume": re.compile(r"(?P<who>.+?) may go on\.?$"),
+    "silent": re.compile(r"(?P<who>.+?) does not answer\.?$"),
+}
+"""What the lead of a rehearsal says of others, by what is typed for it."""
+
+
+def _order(progress: Progress, text: str) -> tuple[str, list[str], str] | None:
+    """Return the verb, whom and the words of what the lead says of others; None of anything else."""
+    for verb, form in _ORDERS.items():
+        found = form.match(text)
+        crew = str(found["who"]).split(" and ") if found else []
+        if found and progress.plan.member.keys() >= set(crew):
+            return verb, crew, found.groupdict().get("words") or ""
+    return None
+
+
+def _wants(progress: Progress, verb: str, member: str, at: float) -> bool:
+    """Return whether what was said of somebody at an instant is still to be entered."""
+    if verb == "resume":
+        return member in progress.holds
+    kind, since = ("held" if verb == "hold" else "silent"), at - _EARLIER_S
+    told = [e.body.get("crew") for e in progress.events if e.kind == kind and e.at >= since]
+    return not any(who is None or member == who or member in who for who in told)
 
 
 def _levels(progress: Progress, text: str) -> Iterator[tuple[str, str]]:
