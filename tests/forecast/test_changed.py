@@ -241,7 +241,8 @@ def test_a_chance_that_a_reading_moved_names_the_reading() -> None:
         "chance 94 % -> 80 % at 0:10: EV1 oxygen as it was read; INSIDE 2:10 -> 2:13, +3: fasten work slower",
         "chance 94 % -> 80 % at 0:10: EV1 oxygen as it was read; INSIDE 2:10 -> 2:13, +3",
     ]
-    earlier = replace(both, safe=Before(0.94, 0.94), turn_home=Before(6000, 5100))
+    hardly = (ChangedLimit("elapsed", 0.03, 0.01), ChangedLimit("EV1.oxygen", 0.03, 0.04))
+    earlier = replace(both, safe=Before(0.94, 0.94), limits=hardly, turn_home=Before(6000, 5100))
     forms = changed_forms(earlier, 600, 0.9)
     assert "turn home 1:40 -> 1:25 at 0:10: EV1 oxygen as it was read" in forms, (
         "an hour less to stay is first"

@@ -124,11 +124,17 @@ def _limits_forms(changed: Changed, need: float | None) -> list[str]:
 
 
 def _chance_why(changed: Changed) -> str:
-    """The limit whose chance moved most, and what came in of it: a reading of that store, else other news."""
+    """The limit whose chance moved most, and what came in of it: a reading of that store, else other news.
+
+    Where hardly any chance moved, the one store that was read.
+    """
     most = max(changed.limits, key=lambda limit: abs(limit.now - limit.before), default=None)
     if most is None:
         return ""
-    if most.id in changed.read:
+    read = dict.fromkeys(changed.read)
+    if len(read) == 1 and "limits" not in changed.news and abs(most.now - most.before) < CHANCE - 1e-9:
+        return f"{limit_words(next(iter(read)))} as it was read"
+    if most.id in read:
         return f"{limit_words(most.id)} as it was read"
     return f"{limit_words(most.id)}{_after_news(changed)}"
 
