@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from tests.console.conftest import ZERO
 from tests.rehearsals import ticks
 from tests.runs import Run, step, task
 from tests.screens import scene_of
@@ -15,6 +17,7 @@ from tracker.console.view.alerts import first_waiting, keys_for, said_of, told_o
 from tracker.console.view.scene import Scene
 from tracker.forecast.alert_words import HEARD_RECALL
 from tracker.foundation.errors import TrackerError
+from tracker.journal.journal import Journal
 from tracker.journal.progress import Progress
 from tracker.journal.rounds import rounds_at
 from tracker.journal.typed import parse_entry
@@ -138,3 +141,15 @@ def test_a_recall_offers_what_stops_the_clock_it_leaves_and_taken_back_the_key_o
     assert not refused(scene)[0]
     (heard,) = waiting_alerts(scene)
     assert said_of(scene, heard) == f"{HEARD_RECALL}. a once told"
+
+
+async def test_who_closes_is_told_of_the_clock_that_nobody_stops(at_desk: Callable[..., Any]) -> None:
+    async with at_desk((160, 50)) as at:
+        await at.press("z")
+        with Journal.open(at.path) as other:
+            for event in ({"kind": "done", "step": "pump.lines"}, {"kind": "called", "call": "home"}):
+                other.record(event, utc_now=ZERO + timedelta(seconds=2))
+        await at.until(lambda: at.desk.progress.recall)
+        await at.press("X")
+        told = "X again closes the excursion; CLOCK until 1:00, nobody stops it: Join the coolant lines"
+        assert told in at.said

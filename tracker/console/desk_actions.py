@@ -17,9 +17,11 @@ from tracker.console.pending import PATIENCE_S
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
+from tracker.console.view.steps import left_clocks
 from tracker.console.view.words import called_words, inside_words, pet, redo_words
 from tracker.console.workers import Estimated
 from tracker.forecast.due import left_by_recall
+from tracker.foundation.text import plain
 from tracker.journal.progress import Progress
 
 SLIP = timedelta(hours=12)
@@ -249,7 +251,9 @@ class DeskActions:
 
     def close(self) -> None:
         """Close the excursion, when asked twice."""
-        if self.asked.twice("close", f" {self._screen.key('close')} again closes the excursion "):
+        progress, now = self._session.ahead, self._session.now(self._screen.utc())
+        clocks = "".join(f"; {plain(words)}" for words in left_clocks(progress, now))
+        if self.asked.twice("close", f" {self._screen.key('close')} again closes the excursion{clocks} "):
             after = f"tracker debrief {self._session.path} says which limits were kept"
             self.perform(EventBatch(({"kind": "closed"},), f"closed.  {after}"))
 

@@ -47,6 +47,7 @@ from tracker.forecast.wording import (
 )
 from tracker.foundation.shown import change, duration, pet_down, pet_nearest, pet_up, spare_words
 from tracker.foundation.text import ADVISORY, columns, count, plain
+from tracker.journal.progress import Progress
 from tracker.journal.whereabouts import out_now, place_of
 from tracker.plan.bad_day import BY_PLAN, HEADING, HEADS, WayHome, against, ways_home
 
@@ -248,10 +249,17 @@ def open_words(scene: Scene) -> list[str]:
             continue
         verb = "closes" if len(state.crew) == 1 else "close"
         words.append(f"OPEN {item.item}, {crew_words(progress, state.crew)} {verb} it about {pet_up(end)}")
-    for state, at in left_running(progress):
-        runs = f"until {pet_down(at)}, nobody stops it" if at > scene.now else f"ran out at {pet_down(at)}"
-        words.append(f"CLOCK {runs}: {state.step.do}")
+    words += left_clocks(progress, scene.now)
     return [*words, *(f"OUT {piece.words}" for piece in out_now(progress, scene.now))]
+
+
+def left_clocks(progress: Progress, now: float) -> list[str]:
+    """Return the hardware clocks that nobody stops any more: `CLOCK until 2:40, nobody stops it: Start`."""
+    told = []
+    for state, at in left_running(progress):
+        runs = f"until {pet_down(at)}, nobody stops it" if at > now else f"ran out at {pet_down(at)}"
+        told.append(f"CLOCK {runs}: {state.step.do}")
+    return told
 
 
 @dataclass(frozen=True, slots=True)
