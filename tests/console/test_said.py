@@ -13,7 +13,7 @@ from tests.console.conftest import ZERO
 from tests.journal.memory_store import in_memory
 from tests.runs import LATER, Run, step, task
 from tracker.console.key_events import PAIR_S
-from tracker.console.view.events import awaits, report_line, to_enter
+from tracker.console.view.events import awaits, last_heard, report_line, to_enter
 from tracker.journal.journal import Journal
 from tracker.journal.rounds import rounds_at
 from tracker.journal.typed import parse_entry
@@ -161,6 +161,8 @@ def test_a_report_is_to_be_entered_until_it_is_on_record(plan: Plan) -> None:
         assert report_line(one.fold.progress(), to_enter(one.fold.progress())[-1]) == "resume 2 0:09:20"
         one.record({"kind": "resumed", "crew": ["EV2"], "at": 560})
         one.record({"kind": "done", "step": "egress.tools", "at": 290})
+        told = [line[5:18] for line in last_heard(one.fold.progress(), 3)]
+        assert told == ["EV1: I read o", "lead: EV2 may"], "what is on record makes room on the loop"
         assert waiting() == ["I read ox"]
         one.record({"kind": "reading", "crew": "EV1", "consumable": "oxygen", "value": 0.7, "at": 400})
         assert waiting() == ["I read ox"], "the battery is not on record yet"

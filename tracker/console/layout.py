@@ -150,7 +150,7 @@ def layout_for(scene: Scene, width: int, height: int, view: str = "steps") -> La
     title = unsure_beside(scene, width, TITLE if bars else _TITLES.get(view, ""))
     hidden = [_NAMED[name] for name in made.apart() if name != "steps"] if view == "steps" else []
     all_due = [f"due, all of it {scene.key('due')}"] if coming else []
-    heard = [f"{scene.key('said')}: {_heard(scene)}"] if spoken(scene.progress, 1) else []
+    heard = [f"{scene.key('said')}: {_heard(scene)}"] if spoken(scene.progress) else []
     foot = "; ".join([*heard, *all_due, *([f"{scene.key('view')}: {', '.join(hidden)}"] if hidden else [])])
     if scene.line is not None:
         # Where eyes are that follow the crew: their digits do nothing meanwhile.

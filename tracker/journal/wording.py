@@ -182,12 +182,14 @@ def news(progress: Progress, number: int, seat: str) -> str:
     return f"{said}; {mark}" if mark else said
 
 
-def spoken(progress: Progress, most: int) -> list[str]:
-    """Return the last words of the crew in a rehearsal in which they only speak, the newest last."""
-    if not progress.rehearsal:
-        return []
-    heard = [event for event in progress.fold.recorded if _spoken(progress, event)]
-    return [f"{format_pet(event.at)} {heard_words(progress, event)}" for event in heard[-most:]]
+def spoken(progress: Progress) -> list[Recorded]:
+    """Return what is said in a rehearsal in which the crew only speaks, the newest last."""
+    return [event for event in progress.fold.recorded if _spoken(progress, event)]
+
+
+def spoken_line(progress: Progress, event: Recorded) -> str:
+    """Return what somebody said, with when."""
+    return f"{format_pet(event.at)} {heard_words(progress, event)}"
 
 
 def heard_words(progress: Progress, event: Recorded) -> str:

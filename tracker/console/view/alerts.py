@@ -12,6 +12,7 @@ from datetime import timedelta
 from functools import lru_cache
 from itertools import takewhile
 
+from tracker.console.view.events import last_heard
 from tracker.console.view.scene import Scene, Snapshot
 from tracker.console.view.styled_text import (
     Ink,
@@ -45,7 +46,7 @@ from tracker.forecast.wording import (
 from tracker.foundation.shown import exact, pet_down
 from tracker.foundation.text import count, plain, small
 from tracker.journal.progress import Progress, StepState, done_share
-from tracker.journal.wording import clock_mark, event_words, spoken
+from tracker.journal.wording import clock_mark, event_words
 
 MOST = 1500
 """Characters; a note longer than that ends in three points."""
@@ -478,7 +479,7 @@ def message_lines(scene: Scene, width: int, height: int, *, pad: bool = True) ->
     Above it in a rehearsal in which the crew only speaks: their last words.
     """
     words, ink = (scene.said, scene.said_ink) if scene.said else (detail(scene), "")
-    last = spoken(scene.progress, HEARD) if scene.heard else []
+    last = last_heard(scene.progress, HEARD) if scene.heard else []
     heard = [block(text, width, "accent", indent=5) for text in last]
     newest = len(heard[-1]) if heard else 0
     lines = block(words, width, ink, most=max(1, height - newest)) if words else []

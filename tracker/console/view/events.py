@@ -14,7 +14,7 @@ from tracker.console.view.words import pet_s
 from tracker.journal.kinds import NOT_OK
 from tracker.journal.progress import Progress, Recorded
 from tracker.journal.rounds import checks
-from tracker.journal.wording import clock_mark, heard_words, said
+from tracker.journal.wording import clock_mark, heard_words, said, spoken, spoken_line
 from tracker.plan.model import Round, store_words
 
 EVENTS, SAID = "events", "said"
@@ -74,6 +74,14 @@ def to_enter(progress: Progress) -> list[Recorded]:
     """Return what the crew reported and nobody has entered yet, of the last hour, the oldest first."""
     reports = [event for event in said(progress) if awaits(progress, event)]
     return [event for event in reports if event.at >= reports[-1].at - LOOKS_BACK_S]
+
+
+def last_heard(progress: Progress, most: int) -> list[str]:
+    """Return the last words on the loop, the newest last: also older ones that nobody has entered yet."""
+    heard = spoken(progress)
+    # The newest stands though it is on record: who has just ticked still sees what was said.
+    told = [event for event in heard[:-1] if awaits(progress, event) is not False] + heard[-1:]
+    return [spoken_line(progress, event) for event in told[-most:]]
 
 
 def awaits(progress: Progress, event: Recorded) -> bool | None:
