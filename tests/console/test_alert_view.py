@@ -213,6 +213,49 @@ async def test_one_key_marks_what_shares_a_row(at_desk: Callable[..., Any]) -> N
         assert len(at.events) == 6, "one undo takes both back"
 
 
+async def test_an_alert_that_came_first_in_the_meantime_is_marked_when_asked_twice(
+    at_desk: Callable[..., Any],
+) -> None:
+    """The eye was on the one before; what nobody read is not marked as seen."""
+    other = replace(ACT, id="EV2.oxygen", text="read EV2 oxygen")
+    async with at_desk() as at:
+        await at.press("z")
+        at.estimate(alerts=(ACT,))
+        at.hand.move(5)
+        at.estimate(alerts=(other, ACT))
+        await at.press("a")
+        assert at.kinds == ["zero"] and at.said.strip() == "a again marks: read EV2 oxygen"
+        at.estimate(alerts=(ACT, other))
+        await at.press("a")
+        assert at.kinds == ["zero"] and "a again marks: chance 69 %" in at.said, (
+            "another one is first by then"
+        )
+        await at.press("a")
+        assert at.events[-1].body["alert"] == "confidence"
+        at.estimate(alerts=(replace(ACT, acknowledged=True), other))
+        await at.press("a")
+        assert at.events[-1].body["alert"] == "EV2.oxygen", "what follows the one just marked was in sight"
+
+
+async def test_a_recall_that_lapsed_says_so(at_desk: Callable[..., Any]) -> None:
+    """A recall is asked about for 15 s: its question is long, and the key for it is no second press later."""
+    async with at_desk() as at:
+        await at.press("z", "c")
+        at.hand.move(13)
+        at.desk.actions.expire()
+        assert at.said.startswith(" c again calls EV1 EV2 home")
+        at.hand.move(2.2)
+        await at.press("c")
+        assert at.kinds == ["zero"]
+        assert at.said.startswith(" asked again: not called yet; c again calls EV1 EV2 home")
+        at.hand.move(16)
+        at.desk.actions.expire()
+        await at.press("j", "c")
+        assert at.said.startswith(" asked again: not called yet; c again")
+        await at.press("c")
+        assert at.kinds == ["zero", "called"]
+
+
 def test_what_was_asked_goes_with_the_event_that_answers_it() -> None:
     run = Run(
         task("a", step("1", "EV1", 20, hold_point="ask")),

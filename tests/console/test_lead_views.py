@@ -10,19 +10,22 @@ import pytest
 from tests.leads import EVENTS, NOW_S, Hand, Still, by_hand, choices, excursion, points
 from tracker.console.layout import VIEWS, pages_for
 from tracker.console.lead_analysis import LeadAnalysis, Learned, Wish, of_what_stands
+from tracker.console.typed_events import of_choices, of_estimates
 from tracker.console.view.head import changed_rule, lead_head, notice, notice_rows
 from tracker.console.view.lead_1_day import bases, day, ingress, why
+from tracker.console.view.lead_2_choices import choice_row, to_decide
 from tracker.console.view.lead_2_choices import choices as choice_page
-from tracker.console.view.lead_2_choices import to_decide
 from tracker.console.view.lead_3_work import tasks, word
 from tracker.console.view.lead_4_runs_down import limits, trend
 from tracker.console.view.scene import LeadScene, Orders, Scene, Snapshot, Suggestion, Supposed
 from tracker.console.view.styled_text import Cells, Line, text_of, tick_s
 from tracker.console.view.what_if_pages import compared, orders, what_if
-from tracker.console.view.words import pet
-from tracker.forecast.figures import Alert, LimitFigure, ProcessFigure, Range
+from tracker.console.view.words import called_words, pet
+from tracker.forecast.choices import choice_lines
+from tracker.forecast.figures import Alert, Estimate, LimitFigure, ProcessFigure, Range
 from tracker.forecast.news import news_since
 from tracker.forecast.orders import changes
+from tracker.forecast.wording import turn_home_words
 from tracker.plan.model import Plan
 
 Exact = Callable[[list[Line], int, int], str]
@@ -308,6 +311,32 @@ def test_a_change_of_the_chance_is_the_difference_of_what_is_shown(scene: LeadSc
         assert "80 %" in text and "83 %" in text and "+3 points" in text
         assert ("not alike" in text) == bool(words)
     assert "points" not in text_of(compared(stands, replace(stands, safe=0.8001), 120))
+
+
+def test_with_two_confidences_every_chance_beside_a_need_is_of_its_kind(scene: LeadScene) -> None:
+    """What if, previews, choices and recall: of the kind that the head shows, never the joint chance."""
+    kinds = {"elapsed": 0.9, "consumables": 0.95}
+
+    def made(limits: float, stores: float, joint: float) -> Estimate:
+        by = {"elapsed": limits, "consumables": stores}
+        return by_hand(scene.progress, NOW_S, confidence=kinds, safe=joint, safe_by=by, meets=limits >= 0.9)
+
+    stands, supposed = made(0.82, 0.98, 0.81), made(0.98, 0.91, 0.9)
+    text = " ".join(text_of(compared(stands, supposed, 200)).split())
+    assert "limits 82 %, need 90 % limits 98 %, need 90 %; stores 91 %, need 95 % +16 points" in text
+    assert of_estimates(stands, supposed).words.endswith("82 -> 98 %; stores 91 %, need 95 %")
+    assert not of_estimates(supposed, made(0.97, 0.99, 0.97)).worse
+    kept = replace(choices()[0], id="keep:grease", safe=0.7, safe_by=supposed.safe_by)
+    kept = replace(kept, events=({"kind": "chose", "task": "grease", "choice": "keep"},), meets=False)
+    turn = replace(stands.turn_back, safe_if_now=0.7, safe_by_if_now={"elapsed": 0.94, "consumables": 0.8})
+    stands = replace(stands, choices=(kept,), turn_back=turn)
+    preview = of_choices(kept.events, stands)
+    assert preview is not None and "82 -> 98 %; stores 91 %" in preview.words
+    shown = replace(scene, snapshot=Snapshot(scene.progress, stands), choices=(kept,))
+    assert " 98 %<" in text_of([choice_row(shown, kept, "grease", 120)])
+    assert "<: below what limits or stores need" in text_of(choice_page(shown, 120, 40))
+    assert " 98 % <" in "\n".join(choice_lines(stands))
+    assert called_words(stands).endswith(", 94 %") and turn_home_words(stands).endswith("chance 94 %")
 
 
 def test_figures_that_count_less_than_is_on_record_say_of_which_entry_and_instant(

@@ -16,6 +16,7 @@ from tests.streams import random_plan, random_run
 from tracker.forecast.estimate import estimate
 from tracker.forecast.figures import Choice, Estimate
 from tracker.forecast.pace_file import DEFAULT_PRIOR, PacePrior
+from tracker.forecast.wording import chance_of, need_of
 from tracker.foundation.shown import up
 from tracker.journal.progress import Progress
 
@@ -119,6 +120,21 @@ def test_what_giving_up_promises_is_what_the_advice_leaves(
             left = flat(then, 600)
             assert (up(choice.inside.p50), choice.safe) == (up(left.inside.p50), left.safe)
             assert set(choice.tasks) == left.counted
+
+
+def test_two_confidences_have_a_chance_each_in_every_choice_and_of_a_call() -> None:
+    run = crowded(
+        "5:00", consumables=[AIR | {"start": 4.3}], confidence={"elapsed": 0.9, "consumables": 0.95}
+    )
+    made = estimate(run.now, 0, scenarios=500, choices=True)
+    found = {choice.id: choice for choice in made.choices or ()}
+    assert found["as-advised"].safe_by == made.safe_by
+    for choice in found.values():
+        assert choice.safe_by is not None and choice.safe <= min(choice.safe_by.values())
+    whole, home = found["everything"], found["call-home"]
+    assert whole.safe_by is not None and whole.safe_by["elapsed"] != whole.safe_by["consumables"]
+    assert made.turn_back.safe_by_if_now == home.safe_by and made.turn_back.safe_if_now == home.safe
+    assert chance_of(found["as-advised"], made) == need_of(made)[1]
 
 
 def test_what_had_better_be_put_off_is_a_choice_at_its_place() -> None:

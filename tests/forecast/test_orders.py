@@ -49,6 +49,22 @@ def test_a_task_in_a_new_place() -> None:
     assert moves[0].event["task"] in ("a", "b")
 
 
+def test_of_two_that_undo_one_another_the_better_is_told() -> None:
+    """The middle task waits for a window: each of the others fills the gap, the longer one better."""
+    run = Run(
+        task("out", step("1", "EV1 EV2", 10)),
+        task("c", step("1", "EV1", 30, window="day")),
+        task("x", step("1", "EV1", 40)),
+        task("m", step("1", "EV1", 50), needs=["out"]),
+        task("n", step("1", "EV2", 45, needs=["c"])),
+        HOME,
+        windows=[{"id": "day", "open": [["1:10", "6:00"]]}],
+        zero_planned="2031-05-04T14:00:00Z",
+    )
+    told = [order.text.partition(":")[0] for order in found(run, most=9)]
+    assert "do m before c" in told and "do c before m" not in told
+
+
 def test_no_order_against_a_need_and_nothing_that_wins_less_than_two_minutes() -> None:
     run = Run(
         task("a", step("1", "EV1 EV2", 30)),

@@ -214,6 +214,7 @@ class Desk(LiveScreen):
 
     def lay_out(self, scene: Scene) -> None:
         """Give the regions their rows and the middle its view."""
+        self.actions.first.painted(scene, self.mono())
         layout = layout_for(scene, self.size.width, self.size.height, self.view_name)
         if self.view_name == "runway" and layout.runway:
             self.view_name = "steps"

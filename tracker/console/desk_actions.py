@@ -5,11 +5,13 @@ Hides what is asked before anything is written. The screen is told, and nothing 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, timedelta
 
 from tracker.console import key_events
-from tracker.console.digits import AskedTwice, Digits
+from tracker.console.digits import RECALL_S, AskedTwice, Digits
 from tracker.console.key_events import EventBatch
 from tracker.console.left_open import Meant
 from tracker.console.live_screen import LiveScreen
@@ -17,6 +19,7 @@ from tracker.console.pending import PATIENCE_S
 from tracker.console.seat_clock import instant_of
 from tracker.console.session import DeskRuntime
 from tracker.console.view.alerts import first_waiting, said_of
+from tracker.console.view.scene import Scene
 from tracker.console.view.steps import left_clocks
 from tracker.console.view.words import called_words, inside_words, pet, redo_words
 from tracker.console.workers import Estimated
@@ -30,8 +33,32 @@ SLIP = timedelta(hours=12)
 
 RECALL = "recall"
 """The question that has two answers."""
+MARK = "acknowledge"
+"""The question whether an alert was meant to be marked that has only just come to be the first."""
+FRESH_S = 2.0
+"""For so long it has: the eye was on the one before."""
 AT_ONCE = "n"
 """The key that answers it with at once; caps lock must not choose it."""
+
+
+@dataclass
+class FirstAlert:
+    """Which alert is the first in sight; `mono` counts seconds."""
+
+    id: str = ""
+    since: float = -math.inf
+    """Since when, where another one was there before that no key had marked."""
+    marked: frozenset[str] = frozenset()
+    """Those that a key marked last."""
+    asked_of: str = ""
+    """The one of which it is asked whether it is meant."""
+
+    def painted(self, scene: Scene, mono: float) -> None:
+        """Notice that another alert came to be the first."""
+        first = next((alert.id for alert in first_waiting(scene)), "")
+        if first != self.id:
+            self.since = -math.inf if self.id in {"", *self.marked} else mono
+            self.id = first
 
 
 class DeskActions:
@@ -45,6 +72,8 @@ class DeskActions:
         """What the digits do."""
         self._undone: tuple[str, int, float | None] | None = None
         """What was said of an undo, the number of the last event then, and INSIDE before it."""
+        self.first = FirstAlert()
+        """The alert that a key marks."""
         self.held_at: int | None = None
         """When the hold that is being typed was asked for."""
 
@@ -201,8 +230,16 @@ class DeskActions:
         if scene is None or not alerts:
             self._screen.say("no alert waits")
             return
+        first, words, asks = alerts[0].id, said_of(scene, alerts[0]), self.asked.stands(MARK)
+        sure = self.first.asked_of == first if asks else self._screen.mono() - self.first.since >= FRESH_S
+        self.asked.end()
+        if not sure:
+            self.first.asked_of = first
+            self.asked.twice(MARK, f" {self._screen.key(MARK)} again marks: {words} ")
+            return
+        self.first.marked = frozenset(alert.id for alert in alerts)
         events = tuple({"kind": "acknowledged", "alert": alert.id} for alert in alerts)
-        self.perform(EventBatch(events, f"seen: {said_of(scene, alerts[0])}"))
+        self.perform(EventBatch(events, f"seen: {words}"))
 
     def recall(self) -> None:
         """Call everyone home, when asked twice; from then on the desk is the way home."""
@@ -216,8 +253,9 @@ class DeskActions:
         if self._said_called(progress, crew):
             return
         comes_to = called_words(scene.estimate if scene else None)
-        words = f" {self._screen.key(RECALL)} again calls {' '.join(crew)} home{comes_to}"
-        if self.asked.twice(RECALL, f"{words}{self._leaves(progress)}; any other key neither "):
+        again = "asked again: not called yet; " if self.asked.lapsed(RECALL) else ""
+        words = f" {again}{self._screen.key(RECALL)} again calls {' '.join(crew)} home{comes_to}"
+        if self.asked.twice(RECALL, f"{words}{self._leaves(progress)}; any other key neither ", RECALL_S):
             self._call("home")
 
     def _leaves(self, progress: Progress) -> str:

@@ -20,6 +20,8 @@ ASK_S = 5.0
 """How long a key that is asked twice waits for the second time."""
 TOLD_S = 2.0
 """How long it is kept in sight that a key bounced."""
+RECALL_S = 15.0
+"""How long a recall waits for it: its question is three lines long, and is read before it is answered."""
 MEANT_S = 30.0
 """How long it is asked whether a digit in a line was a tick."""
 MEANT = "meant"
@@ -50,6 +52,8 @@ class AskedTwice:
         self._question: Question | None = None
         self._pressed: dict[str, float] = {}
         """When a key was pressed last."""
+        self._lapsed = ""
+        """What was asked last, where nobody answered it in time."""
         self._bounce = ("", 0.0)
         """What is said of the last key that bounced, and when it did."""
 
@@ -79,7 +83,8 @@ class AskedTwice:
 
     def twice(self, what: str, words: str, for_s: float = ASK_S) -> bool:
         """Return whether a key that is asked twice was pressed for the second time; else ask for so long."""
-        if self.stands(what):
+        answered, self._lapsed = self.stands(what), ""
+        if answered:
             self._question = None
             return True
         self._question = Question(what, words, self._screen.mono(), for_s)
@@ -96,6 +101,11 @@ class AskedTwice:
         if key not in own or not self._question.stands(self._screen.mono()):
             self.end()
 
+    def lapsed(self, what: str) -> bool:
+        """Whether this was asked last, and not answered in time."""
+        self.expire()
+        return self._lapsed == what
+
     def expire(self) -> None:
         """End the question once it has stood for long enough."""
         if self._question is not None and not self._question.stands(self._screen.mono()):
@@ -104,6 +114,8 @@ class AskedTwice:
     def end(self) -> None:
         """Ask no longer."""
         question, self._question = self._question, None
+        if question is not None and not question.stands(self._screen.mono()):
+            self._lapsed = question.what
         if question is not None and self._session.said.startswith(question.words):
             self._screen.say("")
 
@@ -189,7 +201,7 @@ class Digits:
         elif prefix.crew is not None:
             self._do(prefix, prefix.crew, prefix.minutes(digit))
         elif key_events.member_of(progress, digit) is None:
-            self._refuse_prefix(f"late: there is no crew member {digit}")
+            self._refuse_prefix(f"late: there is no crew member {digit}; digits do nothing for a moment")
         elif (longer := prefix.of(digit, mono)) is not None:
             self._begin(longer)
 

@@ -38,7 +38,7 @@ from tracker.console.view.styled_text import Ink
 from tracker.console.view.words import inside_words, pet_s
 from tracker.forecast.change_words import turned_words
 from tracker.forecast.figures import Choice, Estimate
-from tracker.forecast.wording import limit_words, need_of, verdict_words
+from tracker.forecast.wording import also_short, chance_of, limit_words, need_of, verdict_words
 from tracker.foundation.errors import EventError, TrackerError
 from tracker.foundation.shown import pet_up, up
 from tracker.foundation.text import amount, count, percent, plain
@@ -381,16 +381,18 @@ class Follows:
     """Whether it takes the chance below what is needed, or further below it."""
     turned: str = ""
     """Which other optional work it puts in or takes out."""
+    also: str = ""
+    """The chance of the other kind of limit, where that misses what is needed."""
 
     @property
     def words(self) -> str:
         """`INSIDE 5:23 -> 6:12, 97 -> 78 %`, or that nothing changes."""
         before, after = (percent(share, self.need) for share in self.safe)
         if up(self.before) == up(self.after) and before == after:
-            return f"INSIDE {pet_up(self.before)}, no change"
+            return f"INSIDE {pet_up(self.before)}, no change{self.also}"
         chance = after if before == after else f"{before.removesuffix(' %')} -> {after}"
         also = f", {self.turned}" if self.turned else ""
-        return f"{inside_words(self.before, self.after)}, {chance}{also}"
+        return f"{inside_words(self.before, self.after)}, {chance}{also}{self.also}"
 
 
 def of_choices(events: Sequence[Event], estimate: Estimate | None) -> Follows | None:
@@ -404,21 +406,23 @@ def of_choices(events: Sequence[Event], estimate: Estimate | None) -> Follows | 
 
 
 def _of_choice(choice: Choice, estimate: Estimate) -> Follows:
-    safe = (estimate.safe, choice.safe)
+    _, before, need = need_of(estimate)
+    safe, also = (before, chance_of(choice, estimate)), also_short(choice, estimate)
     worse = not choice.meets and choice.safe < estimate.safe
-    return Follows(estimate.inside.p50, choice.inside.p50, safe, need_of(estimate)[2], worse)
+    return Follows(estimate.inside.p50, choice.inside.p50, safe, need, worse, also=also)
 
 
 def of_estimates(stands: Estimate, supposed: Estimate, named: Collection[str] = ()) -> Follows:
-    """Return what is supposed beside what stands; of two confidences by the one further from being met.
+    """Return what is supposed beside what stands; of two confidences by the one that this is held against.
 
     `named`: the tasks that are decided on; of others it is said where they are counted now or no longer.
     """
-    _, before, _ = need_of(stands)
-    _, after, need = need_of(supposed)
-    worse = after < need and after < before
+    _, before, need = need_of(stands)
+    _, least, wanted = need_of(supposed)
+    safe, also = (before, chance_of(supposed, stands)), also_short(supposed, stands)
+    worse = least < wanted and least < chance_of(stands, supposed)
     turned = turned_words(stands.counted, supposed, named)
-    return Follows(stands.inside.p50, supposed.inside.p50, (before, after), need, worse, turned)
+    return Follows(stands.inside.p50, supposed.inside.p50, safe, need, worse, turned, also)
 
 
 _SAID = ("kind", "task", "step", "choice", "call", "crew", "last", "before")

@@ -182,7 +182,8 @@ def _if_called_now(progress: Progress, world: World, found: TurnBack, *, prior: 
     outcome = TaskSets(made).outcome(())
     made.memory.give_back(made.durations)
     inside = ranged(outcome.inside, base=world.now, mean=True)
-    return replace(found, inside_if_now=inside, safe_if_now=outcome.share_safe)
+    by = outcome.failing.safe_by(made)
+    return replace(found, inside_if_now=inside, safe_if_now=outcome.share_safe, safe_by_if_now=by)
 
 
 def figures(

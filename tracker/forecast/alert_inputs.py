@@ -25,6 +25,8 @@ from tracker.forecast.limits import going_on
 from tracker.forecast.quantiles import one
 from tracker.forecast.task_sets import TaskSets
 from tracker.forecast.wording import (
+    chance_if_called,
+    chance_of,
     need_of,
 )
 from tracker.journal.kinds import BY_NAME, MOVE_NO_WORK
@@ -216,7 +218,8 @@ class Look:
     def advised(self) -> tuple[float | None, float]:
         """INSIDE in PET seconds and the chance as advised, of the instant that the choices are of."""
         base = self.choice("as-advised")
-        return (self.made.inside.p50, self.made.safe) if base is None else (base.inside.p50, base.safe)
+        shown = base or self.made
+        return shown.inside.p50, chance_of(shown, self.made)
 
     def seen_at(self, id: str) -> float | None:
         """The PET at which the alert was last seen."""
@@ -252,7 +255,7 @@ def calls_home(look: Look) -> Remedy:
     words = f"{deed('calls home')}: inside {slot('if_now', 'up')}, {slot('safe_if_now', 'chance')}"
     figures = {
         "if_now": back.inside_if_now.p50,
-        "safe_if_now": back.safe_if_now,
+        "safe_if_now": chance_if_called(look.made),
         "need": need_of(look.made)[2],
     }
     return words, ("call home",), figures

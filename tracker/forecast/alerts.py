@@ -34,6 +34,7 @@ from tracker.forecast.choices import best_choice, left_to_do, typed_lines
 from tracker.forecast.earlier_instants import CLEARS
 from tracker.forecast.figures import Alert, Choice, Estimate, LimitFigure
 from tracker.forecast.wording import (
+    chance_of,
     first_limit,
     is_short,
     limit_words,
@@ -276,7 +277,11 @@ def _best(look: Look) -> tuple[Choice | None, Remedy]:
     enough = any(one.meets for one in look.choices or () if one.safe > choice.safe)
     ask = "" if choice.meets else ", just below the need" if enough else f", the best left{ask}"
     latest = look.made.turn_back.latest
-    figures = {"then_inside": choice.inside.p50, "then_safe": choice.safe, "then_at": choice.at}
+    figures = {
+        "then_inside": choice.inside.p50,
+        "then_safe": chance_of(choice, look.made),
+        "then_at": choice.at,
+    }
     then = f", as of {slot('then_at', 'down')}" if pet_down(choice.at) != pet_down(look.now) else ""
     # A recall costs all the work that is left: who reads of it must see how long it can still wait.
     if choice.id == "call-home" and latest is not None and latest > look.now:

@@ -13,6 +13,7 @@ from tracker.forecast.alert_words import (
 from tracker.forecast.due import matters_until, settles
 from tracker.forecast.figures import Alert, OptionalFigure, Raised
 from tracker.forecast.wording import (
+    chance_of,
     need_of,
     verdict_words,
 )
@@ -82,7 +83,7 @@ def _called(look: Look, figure: OptionalFigure, id: str, past: Raised | None) ->
         call=call,
         shift=figure.cost if then is None else then.shift,
         safe=look.advised[1],
-        then_safe=None if then is None else then.safe,
+        then_safe=None if then is None else chance_of(then, look.made),
         need=need_of(look.made)[2],
         was=None if past is None else past.figure,
         raised=None if past is None else past.at,
@@ -138,7 +139,7 @@ def _stands(look: Look, member: str, state: StepState) -> Alert:
         do=[f"keep {task}", f"drop {task}"],
         inside=look.advised[0],
         then_inside=None if keeps is None else keeps.inside.p50,
-        then_safe=None if keeps is None else keeps.safe,
+        then_safe=None if keeps is None else chance_of(keeps, look.made),
         need=need_of(look.made)[2],
     )
 

@@ -6,7 +6,7 @@ The type of a field says how it is written: `Annotated` with a writer, else as a
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import fields
 from functools import lru_cache
 from types import NoneType
@@ -42,6 +42,11 @@ def amount(value: float | None) -> float | None:
 def share(value: float | None) -> float | None:
     """A share of scenarios to six decimals, None where there is none."""
     return None if value is None or not math.isfinite(value) else round(value, 6)
+
+
+def by_kind(chances: Mapping[str, float] | None) -> dict[str, float | None] | None:
+    """The chance of each kind of limit, None where there is one for all."""
+    return None if chances is None else {kind: share(chance) for kind, chance in chances.items()}
 
 
 def figure(value: float | None) -> float | None:

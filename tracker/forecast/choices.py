@@ -30,7 +30,15 @@ from tracker.forecast.figures import Choice, Estimate, Proposed
 from tracker.forecast.kept_set import kept_set
 from tracker.forecast.limits import with_needs
 from tracker.forecast.task_sets import TaskSets
-from tracker.forecast.wording import choice_words, first_limit, limit_words, need_of, nine_leave, within_words
+from tracker.forecast.wording import (
+    chance_of,
+    choice_words,
+    first_limit,
+    limit_words,
+    need_of,
+    nine_leave,
+    within_words,
+)
 from tracker.forecast.world import OptionalTask, World
 from tracker.foundation.errors import EventError
 from tracker.foundation.shown import change, pet_down, pet_up, spare_words, up
@@ -202,6 +210,7 @@ def _figures(deed: Deed, then: Estimate, made: Estimate) -> Choice:
         first=first_limit(then.limits),
         events=deed.events,
         entry=made.entry,
+        safe_by=then.safe_by,
     )
 
 
@@ -452,14 +461,14 @@ def _looks(past: Past, since: float, now: float) -> Iterator[float]:
 def choice_lines(estimate: Estimate) -> list[str]:
     """The table of choices: what each comes to, beside what is advised."""
     need = need_of(estimate)[2]
-    rows = [_choice_cells(choice, need) for choice in estimate.choices or ()]
+    rows = [_choice_cells(choice, estimate, need) for choice in estimate.choices or ()]
     if not rows:
         return ["choices: the excursion is over"]
     heads = ("", "inside", "8 in 10", "shift", "chance", "to spare", "comes first", "value")
     return [f"choices, as of {pet_down(estimate.at)}:", *columns([heads, *rows], right=range(1, 6))]
 
 
-def _choice_cells(choice: Choice, need: float) -> tuple[str, ...]:
+def _choice_cells(choice: Choice, estimate: Estimate, need: float) -> tuple[str, ...]:
     tasks = f": {' '.join(choice.tasks)}" if choice.tasks and ":" not in choice.id else ""
     first = choice.first
     return (
@@ -467,7 +476,7 @@ def _choice_cells(choice: Choice, need: float) -> tuple[str, ...]:
         pet_up(choice.inside.p50),
         within_words(choice.inside),
         change(choice.shift),
-        f"{percent(choice.safe, need)}{'' if choice.meets else ' <'}",
+        f"{percent(chance_of(choice, estimate), need)}{'' if choice.meets else ' <'}",
         "-" if first is None else spare_words(first.to_spare).removesuffix(" to spare"),
         "-" if first is None else limit_words(first.id),
         "-" if choice.value is None else amount(choice.value),

@@ -16,6 +16,7 @@ from tracker.forecast.as_json import (
     Writer,
     amount,
     as_json,
+    by_kind,
     each,
     figure,
     instant,
@@ -209,6 +210,7 @@ class TurnBack:
     """Nobody outside has other work than closeout, or everybody there is called home."""
     safe_if_now: Share | None = None
     """The chance of keeping every limit if called now; None where nobody is outside."""
+    safe_by_if_now: Annotated[Mapping[str, float] | None, by_kind] = None
     was_due: Seconds | None = None
     """The last turn-back that there was, where there is none any more."""
     missed: Seconds | None = None
@@ -264,6 +266,7 @@ class Choice:
     """What a person would have recorded for it."""
     proposed: Proposed | None = None
     entry: Annotated[int | None, UNSAID] = None
+    safe_by: Annotated[Mapping[str, float] | None, by_kind] = None
 
 
 Severity = Literal["act", "look"]
@@ -370,10 +373,6 @@ def _own(advice: Advice) -> dict[str, Any]:
     }
 
 
-def _by_kind(chances: Mapping[str, float] | None) -> dict[str, Any] | None:
-    return None if chances is None else {kind: share(chance) for kind, chance in chances.items()}
-
-
 def _binding(figure: LimitFigure | None) -> dict[str, Any] | None:
     return None if figure is None else {"limit": figure.id, "chance": share(figure.chance)}
 
@@ -461,10 +460,10 @@ class Estimate:
     """Per crew member outside: when they are inside."""
     advice: Annotated[Advice, _own]
     when_short: Annotated[tuple[str, ...], UNSAID] = ()
-    safe_by: Annotated[Mapping[str, float] | None, _by_kind] = None
+    safe_by: Annotated[Mapping[str, float] | None, by_kind] = None
     """With a confidence a kind of limit: the chance of keeping all `elapsed` limits, all `consumables`."""
     processes: tuple[ProcessFigure, ...] = ()
-    habit: Annotated[Mapping[str, float] | None, _by_kind] = None
+    habit: Annotated[Mapping[str, float] | None, by_kind] = None
     """How likely each habit of ticking is; None where ticks are taken at their word."""
     lateness: Annotated[Mapping[str, float | None], each(seconds)] = field(default_factory=dict)
     """Per crew member how late their last tick is believed to have come, seconds; None without one."""

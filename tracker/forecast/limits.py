@@ -262,6 +262,12 @@ class FailureCounts:
         masks = (elapsed | consumables, elapsed, consumables)
         return FailureCounts(*(int(np.count_nonzero(mask)) for mask in masks))
 
+    def safe_by(self, world: World) -> dict[str, float] | None:
+        """The chance of keeping each kind of limit; None where one is demanded for all."""
+        failing = {"elapsed": self.elapsed, "consumables": self.consumables}
+        by = {kind: 1.0 - broken / world.scenarios for kind, broken in failing.items()}
+        return None if world.confidence_joint else by
+
     def plus(self, other: FailureCounts) -> FailureCounts:
         """Both together, of scenarios that are counted apart."""
         return FailureCounts(

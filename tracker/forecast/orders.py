@@ -310,9 +310,21 @@ class _Search:
         if any((one.p90, one.safe) == (end.p90, end.safe) for one in moved):
             return True
         gain = self._gain(end.p90)
+        # Of two that undo one another only the better is told: done both, neither is.
+        undone = next((at for at, (_, one) in enumerate(self._found) if _undo(one.event, change.event)), None)
+        if undone is not None:
+            if self._found[undone][1].gain_s >= gain:
+                return True
+            del self._found[undone]
         said = f"{change.text}: nine of ten inside {duration(gain)} earlier"
         self._found.append((change.number, BetterOrder(change.event, said, gain, end.p90, end.safe)))
         return True
+
+
+def _undo(one: Event, other: Event) -> bool:
+    """Whether each of two changes puts the other's task behind its own."""
+    moved = one["kind"] == other["kind"] == "moved"
+    return moved and (one["task"], one.get("before")) == (other.get("before"), other["task"])
 
 
 @dataclass(frozen=True, eq=False)

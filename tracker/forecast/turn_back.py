@@ -60,15 +60,15 @@ def turn_back(sets: TaskSets, kept: Collection[int], *, homebound: bool = False)
     `homebound`: everybody outside is called home. None as latest: not even a call now keeps every limit, or
     nobody outside has other work than closeout, and there is nothing left to turn back from.
     """
-    world = sets.world
-    course = sets.course(kept)
+    world, course = sets.world, sets.course(kept)
     full = recall_course(world, world.present(kept), course)
     # Who is inside already is not called: the fact stands.
     if not world.counted:
         return TurnBack(None, ranged(inside(world, course), base=world.now, mean=True), homebound=True)
     called = full.called(0.0)
-    safe = 1.0 - float(np.count_nonzero(called.elapsed | called.consumables)) / world.scenarios
-    found = TurnBack(None, ranged(called.inside, base=world.now, mean=True), safe_if_now=safe)
+    failing = FailureCounts.of(called.elapsed, called.consumables)
+    arrival, safe = ranged(called.inside, base=world.now, mean=True), 1.0 - failing.any / world.scenarios
+    found = TurnBack(None, arrival, safe_if_now=safe, safe_by_if_now=failing.safe_by(world))
     if homebound or not _other_work(world, full):
         return replace(found, homebound=True)
     finder = _Finder(sets, kept, full)

@@ -177,7 +177,8 @@ def turn_home_words(estimate: Estimate) -> str:
         words = f"turn home by {pet_down(turn.latest)}, {in_words(turn.latest, estimate.at)}"
     else:
         words = "TURN HOME NOW" + (f", was due by {pet_down(turn.missed)}" if was else "")
-    chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
+    if_called = chance_if_called(estimate)
+    chance = "" if if_called is None else f", chance {percent(if_called, need)}"
     return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"
 
 
@@ -263,18 +264,61 @@ def need_of(estimate: Estimate) -> tuple[str, float, float]:
 
     With two confidences it is the one that is further from being met.
     """
-    wanted, by = estimate.confidence, estimate.safe_by
+    wanted = estimate.confidence
     if not isinstance(wanted, Mapping):
         return "", estimate.safe, wanted
-    chances = by or dict.fromkeys(wanted, estimate.safe)
+    chances = estimate.safe_by or dict.fromkeys(wanted, estimate.safe)
     kind = min(wanted, key=lambda kind: chances[kind] - wanted[kind])
-    return {"elapsed": "limits", "consumables": "stores"}[kind], chances[kind], wanted[kind]
+    return _WHOSE[kind], chances[kind], wanted[kind]
 
 
-def chance_words(estimate: Estimate) -> str:
-    """The chance beside what is needed: `chance 97 %, need 90 %`, `stores 95 %, need 99 %`."""
-    whose, chance, need = need_of(estimate)
-    return f"{whose or 'chance'} {percent(chance, need)}, need {percent_asked(need)}"
+_WHOSE = {"elapsed": "limits", "consumables": "stores"}
+"""What a kind of limit is called beside its chance."""
+
+
+def _kind(stands: Estimate) -> str:
+    """The kind of limit whose chance is shown of what stands; empty where there is one for all."""
+    whose = need_of(stands)[0]
+    return next((kind for kind, name in _WHOSE.items() if name == whose), "")
+
+
+def chance_of(shown: Estimate | Choice, stands: Estimate) -> float:
+    """The chance that is shown of an estimate or a choice: of the kind that what stands is held against."""
+    return (shown.safe_by or {}).get(_kind(stands), shown.safe)
+
+
+def shown_chance(shown: Estimate | Choice, stands: Estimate) -> str:
+    """The same in words, to the decimals of what is needed."""
+    return percent(chance_of(shown, stands), need_of(stands)[2])
+
+
+def chance_if_called(estimate: Estimate) -> float | None:
+    """The same of a call at this instant; None where nobody is outside."""
+    turn = estimate.turn_back
+    return turn.safe_if_now if turn.safe_by_if_now is None else turn.safe_by_if_now.get(_kind(estimate))
+
+
+def also_short(shown: Estimate | Choice, stands: Estimate) -> str:
+    """`; stores 91 %, need 95 %` where the kind that is not shown misses what is needed; else nothing."""
+    wanted, told = stands.confidence, _kind(stands)
+    if not isinstance(wanted, Mapping):
+        return ""
+    return "".join(
+        f"; {_WHOSE[kind]} {percent(chance, wanted[kind])}, need {percent_asked(wanted[kind])}"
+        for kind, chance in (shown.safe_by or {}).items()
+        if kind != told and chance < wanted[kind] - 1e-9
+    )
+
+
+def chance_words(estimate: Estimate, stands: Estimate | None = None) -> str:
+    """The chance beside what is needed: `chance 97 %, need 90 %`, `stores 95 %, need 99 %`.
+
+    `stands`: what it is compared with; then it is of the same kind as the chance of that.
+    """
+    whose, chance, need = need_of(stands or estimate)
+    also = "" if stands is None else also_short(estimate, stands)
+    chance = chance if stands is None else chance_of(estimate, stands)
+    return f"{whose or 'chance'} {percent(chance, need)}, need {percent_asked(need)}{also}"
 
 
 _BASES = {"must-only": "musts alone"}

@@ -60,13 +60,14 @@ from tracker.forecast.wording import (
     limit_at,
     limit_words,
     need_of,
+    shown_chance,
     spare_at,
     tires_words,
     too_late_words,
     within_words,
 )
 from tracker.foundation.shown import ago_words, down, duration, pet_down, pet_nearest, pet_up, up
-from tracker.foundation.text import ADVISORY, count, percent, plain
+from tracker.foundation.text import ADVISORY, count, plain
 
 TIRES_FROM = 150
 """From so many columns on the head says what it comes to if the crew tires."""
@@ -180,8 +181,7 @@ def _other_bases(estimate: Estimate) -> list[str]:
     bases = {choice.id: choice for choice in estimate.choices or ()}
     musts, all_of_it = bases.get("must-only"), bases.get("everything")
     told = [c for c in (bases.get("committed"), all_of_it) if c is not None and not same_choice(c, musts)]
-    need = need_of(estimate)[2]
-    words = [f"{choice_words(c)}: inside {pet_up(c.inside.p50)}, {percent(c.safe, need)}" for c in told]
+    words = [f"{choice_words(c)}: inside {pet_up(c.inside.p50)}, {shown_chance(c, estimate)}" for c in told]
     return ["  ".join(words), *words[-1:]] if len(words) > 1 else words
 
 

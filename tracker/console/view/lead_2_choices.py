@@ -29,6 +29,8 @@ from tracker.console.view.styled_text import (
 from tracker.console.view.words import clock_words, of_entry, turn_home_instead
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure
 from tracker.forecast.wording import (
+    chance_if_called,
+    chance_of,
     choice_words,
     limit_words,
     mover_words,
@@ -78,7 +80,9 @@ def choice_table(scene: LeadScene, width: int) -> list[Line]:
         lines.append(choice_row(scene, choice, mark + named(scene, choice), width, value=True))
     estimate, notes = scene.estimate, ["shift: INSIDE against as advised"]
     if estimate is not None and not all(choice.meets for choice in found):
-        notes.append(f"<: below the {percent_asked(need_of(estimate)[2])} that are needed")
+        whose, _, need = need_of(estimate)
+        below = "what limits or stores need" if whose else f"the {percent_asked(need)} that are needed"
+        notes.append(f"<: below {below}")
     notes.append("to spare: to the limit that comes first")
     tires = None if estimate is None else tires_words(estimate)
     return [
@@ -146,6 +150,7 @@ def choice_row(
     """Return one choice: its INSIDE with range and shift, its chance, and what is to spare to which limit."""
     at, estimate = _Columns.of(width, value=value), scene.estimate
     need = None if estimate is None else need_of(estimate)[2]
+    chance = choice.safe if estimate is None else chance_of(choice, estimate)
     spared = next((words for words in _spared(choice) if len(words) <= at.spare - 2), _spared(choice)[-1])
     shift = "" if choice.id == "as-advised" else change(choice.shift)
     worth = "-" if choice.value is None else amount(choice.value)
@@ -157,7 +162,7 @@ def choice_row(
         put(pet_up(choice.inside.p50), at.figure, "strong", right=True),
         put(between(choice, brief=at.between < 15), at.between, right=True),
         put(shift, _SHIFT, right=True),
-        put(percent(choice.safe, need) + (" " if choice.meets else "<"), at.figure + 2, right=True),
+        put(percent(chance, need) + (" " if choice.meets else "<"), at.figure + 2, right=True),
         put(f"  {spared}", at.spare),
         *((put(worth, at.value, right=True),) if value else ()),
     )
@@ -260,7 +265,7 @@ def _decision(scene: LeadScene, estimate: Estimate, figure: OptionalFigure, widt
     kept = next((c for c in scene.choices if c.id == f"keep:{figure.task}"), None)
     if kept is not None:
         costs = f"costs {duration(kept.shift)}"
-        chances = f"{percent(estimate.safe, need)} -> {percent(kept.safe, need)}"
+        chances = f"{percent(need_of(estimate)[1], need)} -> {percent(chance_of(kept, estimate), need)}"
         parts.append([f"kept {costs}, chance {chances}", f"{costs}, chance {chances}", f"{costs}, {chances}"])
     for asked in scene.progress.raised:
         if asked.what != "question" or asked.settled is not None or asked.about != figure.task:
@@ -319,5 +324,6 @@ def turn_words(scene: LeadScene, estimate: Estimate) -> str:
         words = f"TURN HOME NOW{due}"
     else:
         words = f"by {pet_down(turn.latest)}{of_entry(estimate)}, {in_words(turn.latest, scene.now)}"
-    chance = "" if turn.safe_if_now is None else f", chance {percent(turn.safe_if_now, need)}"
+    if_called = chance_if_called(estimate)
+    chance = "" if if_called is None else f", chance {percent(if_called, need)}"
     return f"{words}; if called now: inside {pet_up(turn.inside_if_now.p50)}{chance}"

@@ -18,6 +18,7 @@ from tracker.console.view.words import clock_words, pet, spare_cell
 from tracker.forecast.due import matters_until
 from tracker.forecast.figures import Choice, Estimate, OptionalFigure
 from tracker.forecast.wording import (
+    chance_of,
     left_words,
     limit_words,
     mover_words,
@@ -155,7 +156,7 @@ def choices_beside(scene: Scene, width: int) -> list[Line]:
         line = (
             put(f" {mark}{named(scene, choice)}", room, ink),
             put(pet_up(choice.inside.p50), 7, right=True),
-            put(percent(choice.safe, need), _CHANCE, right=True),
+            put(percent(chance_of(choice, estimate), need), _CHANCE, right=True),
             put(spare_cell(None if choice.first is None else choice.first.to_spare), _SPARE, right=True),
             put(f"  {keys_of(scene, choice)}" if keys else "", keys, "key"),
         )
@@ -300,9 +301,9 @@ def _no_start(estimate: Estimate | None, figure: OptionalFigure, *, long: bool) 
         need = need_of(estimate)[2]
         for choice in estimate.choices or ():
             if choice.id == f"keep:{figure.task}" and verdict_words(figure) == "not yet":
-                return f"so far {percent(choice.safe, need)}"
-            if choice.id == f"keep:{figure.task}" and choice.safe < need:
-                return f"{percent(choice.safe, need)}, need {percent(need)}"
+                return f"so far {percent(chance_of(choice, estimate), need)}"
+            if choice.id == f"keep:{figure.task}" and (chance := chance_of(choice, estimate)) < need:
+                return f"{percent(chance, need)}, need {percent(need)}"
     return "cannot fit" if verdict_words(figure) == "drop" else "-"
 
 

@@ -24,7 +24,7 @@ from tracker.console.view.styled_text import (
 )
 from tracker.console.view.words import pet
 from tracker.forecast.figures import Estimate, Range
-from tracker.forecast.wording import chance_words, first_limit, need_of, spare_at, within_words
+from tracker.forecast.wording import chance_of, chance_words, first_limit, need_of, spare_at, within_words
 from tracker.foundation.errors import TrackerError
 from tracker.foundation.shown import down, duration, pet_up, up
 from tracker.foundation.text import percent, percent_done, points
@@ -136,7 +136,7 @@ def _cells(stands: Estimate, supposed: Estimate) -> list[tuple[str, str, str, st
     latest = down(stands.turn_back.latest), down(supposed.turn_back.latest)
     return [
         ("inside", _range(stands.inside), _range(supposed.inside), _minutes(*ends)),
-        ("chance", _chance(stands), _chance(supposed), _points(stands, supposed)),
+        ("chance", _chance(stands), _chance(supposed, stands), _points(stands, supposed)),
         ("to spare", _spare(stands), _spare(supposed), ""),
         ("turn home", _back(stands), _back(supposed), _minutes(*latest)),
         ("counted", _kept(stands), _kept(supposed), _alike(stands, supposed)),
@@ -155,8 +155,8 @@ def _spare(one: Estimate) -> str:
     return spare_at(first, brief=True).replace(" to spare", "").replace(" limit", "")
 
 
-def _chance(one: Estimate) -> str:
-    return chance_words(one).removeprefix("chance ")
+def _chance(one: Estimate, stands: Estimate | None = None) -> str:
+    return chance_words(one, stands).removeprefix("chance ")
 
 
 def _minutes(one: int | None, other: int | None) -> str:
@@ -169,8 +169,8 @@ def _minutes(one: int | None, other: int | None) -> str:
 
 def _points(one: Estimate, other: Estimate) -> str:
     """Return by how much the chance moves, as both ends are shown."""
-    change, need = points(one.safe, other.safe, need_of(one)[2]), need_of(one)[2]
-    return "same" if percent(one.safe, need) == percent(other.safe, need) else change
+    (_, before, need), after = need_of(one), chance_of(other, one)
+    return "same" if percent(before, need) == percent(after, need) else points(before, after, need)
 
 
 def _back(one: Estimate) -> str:

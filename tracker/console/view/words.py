@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from tracker.console.view.styled_text import Ink
 from tracker.forecast.figures import ClockFigure, Estimate, LimitFigure
 from tracker.forecast.news import News
-from tracker.forecast.wording import clock_chance, need_of
+from tracker.forecast.wording import chance_if_called, clock_chance, need_of
 from tracker.foundation.shown import down, duration, nearest, pet_down, pet_up, running, spare_words, up
 from tracker.foundation.text import percent, small
 from tracker.foundation.times import format_pet
@@ -191,7 +191,8 @@ def called_words(estimate: Estimate | None) -> str:
     if estimate is None or estimate.turn_back.inside_if_now.p50 is None:
         return ""
     turn = estimate.turn_back
-    chance = "" if turn.safe_if_now is None else f", {percent(turn.safe_if_now, need_of(estimate)[2])}"
+    if_called = chance_if_called(estimate)
+    chance = "" if if_called is None else f", {percent(if_called, need_of(estimate)[2])}"
     return f": inside {pet_up(turn.inside_if_now.p50)}{chance}"
 
 
