@@ -322,7 +322,7 @@ def test_what_the_crew_read_aloud_is_told_to_its_last_figure(
     in_trouble: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     words = "1:00 EV1: I read oxygen 0.4571 kg, co2 0.5012 kg, battery 583.2 Wh, water 3.221 kg."
-    monkeypatch.setattr("tracker.console.view.alerts.spoken", lambda progress, most: [words] * most)
+    monkeypatch.setattr("tracker.console.view.alerts.last_heard", lambda progress, most: [words] * most)
     for width, height in SIZES:
         told = panes(replace(in_trouble, said=LONG), width, height)["message"]
         assert words in " ".join(text_of(told).split()), width
