@@ -276,7 +276,8 @@ def debriefed_figures(told: Mapping[str, Any]) -> dict[str, object]:
                 if limit["crew"] == "*"
                 else told["crew_inside"][limit["crew"]]
             )
-            least = math.floor((own + by + 0.01) / 60) - math.ceil((own - 0.01) / 60)
+            # Once somebody is inside that is a fact, which is rounded down like every fact.
+            least = math.floor((own + by + 0.01) / 60) - math.floor((own + 0.01) / 60)
             found[f"shown to spare {id}"] = least * 60
     for store in told["consumables"]:
         found[f"left {store['crew']}.{store['consumable']}"] = float(store["left"])
