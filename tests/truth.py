@@ -49,7 +49,7 @@ def words_of(limit: str) -> str:
 
 def bare(text: str) -> list[str]:
     """Return where a text names a store by the id of the plan, beyond what is to be typed."""
-    return re.findall(r".{0,40}\bco2\b.{0,20}", re.sub(r"\b(?:reading|b) (?:\S+ )?co2\b", "", text))
+    return re.findall(r".{0,40}\bco2\b.{0,20}", re.sub(r"\b(?:reading|b)\s(?:\S+\s)?co2\b", "", text))
 
 
 def pages(scene: Scene) -> Iterator[tuple[str, str]]:

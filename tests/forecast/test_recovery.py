@@ -101,7 +101,8 @@ def test_musts_by_what_they_win_back() -> None:
     assert (found.promise.safe, found.promise.inside) == (1.0, 85 * 60)
     first, second = flat(run.now).when_short
     assert first == (
-        "Dropping all optional work is not enough: chance <1 %, need 90 %; most likely to be broken: elapsed."
+        "Dropping all optional work is not enough: chance <1 %, need 90 %; "
+        "most likely to be broken: elapsed limit."
     )
     assert second == "Giving up long is enough: inside 1:25, chance >99 %."
 

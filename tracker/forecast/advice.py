@@ -44,6 +44,7 @@ from tracker.forecast.quantiles import one, ranged
 from tracker.forecast.remaining import build_world
 from tracker.forecast.task_sets import Branch, TaskSets, played
 from tracker.forecast.turn_back import turn_back
+from tracker.forecast.wording import limit_words
 from tracker.forecast.world import World
 from tracker.forecast.world import inside as ingress
 from tracker.foundation.shown import pet_down, pet_up
@@ -417,7 +418,7 @@ def recovery_words(sets: TaskSets, found: Recovery) -> tuple[str, ...]:
 def _plainly(sets: TaskSets) -> str:
     world = sets.world
     worst = binding(limit_results(world, world.present(()), sets.course(())))
-    named = f"; most likely to be broken: {worst.id}" if worst is not None else ""
+    named = f"; most likely to be broken: {limit_words(worst.id)}" if worst is not None else ""
     wanted = percent_asked(world.confidence_elapsed)
     if not world.confidence_joint:
         wanted += f" of elapsed limits, {percent_asked(world.confidence_consumables)} of consumables"
