@@ -35,7 +35,7 @@ from tracker.journal.progress import Progress
 SIZES = ((80, 24), (100, 30), (120, 36), (200, 55))
 PET = r"\d+:\d\d(?!:)"
 SPAN = r"(?:\d+ h \d\d|\d+ min)"
-CHANCE = r"(?:chance|limits|stores) ([<>]?[\d.]+ %), need [\d.]+ %"
+CHANCE = r"(?<!; )(?:chance|limits|stores) ([<>]?[\d.]+ %), need [\d.]+ %"
 _DIGITS = {tuple(line[0].text for line in large(digit, "")): digit for digit in "0123456789:"}
 
 
@@ -183,6 +183,9 @@ class Walk:
         told = scene.estimate.as_json()
         names = {words_of(limit["id"]): limit["id"] for limit in told["limits"]}
         right = expected(told)
+        if (told["inside"]["p50"] or math.inf) <= scene.now:
+            # What is past is a fact, which is rounded down.
+            right["INSIDE"] = clock(math.floor((told["inside"]["p50"] + 0.01) / 60))
         said: dict[str, dict[str, str]] = defaultdict(dict)
         for where, text in pages(scene):
             self.wrong += [f"{what} PET {scene.now:.0f} {words} ({where})" for words in bare(text)]
