@@ -72,16 +72,20 @@ def event_at(scene: Scene, height: int, line: int, view: str = EVENTS) -> str | 
 
 def to_enter(progress: Progress) -> list[Recorded]:
     """Return what the crew reported and nobody has entered yet, of the last hour, the oldest first."""
-    reports = [event for event in said(progress) if awaits(progress, event)]
-    return [event for event in reports if event.at >= reports[-1].at - LOOKS_BACK_S]
+    return [event for event in _lately(said(progress)) if awaits(progress, event)]
 
 
 def last_heard(progress: Progress, most: int) -> list[str]:
     """Return the last words on the loop, the newest last: also older ones that nobody has entered yet."""
-    heard = spoken(progress)
+    heard = _lately(spoken(progress))
     # The newest stands though it is on record: who has just ticked still sees what was said.
     told = [event for event in heard[:-1] if awaits(progress, event) is not False] + heard[-1:]
     return [spoken_line(progress, event) for event in told[-most:]]
+
+
+def _lately(events: list[Recorded]) -> list[Recorded]:
+    """Return those of the last hour up to the newest: a long day is not gone through for every frame."""
+    return [event for event in events if event.at >= events[-1].at - LOOKS_BACK_S]
 
 
 def awaits(progress: Progress, event: Recorded) -> bool | None:
